@@ -1,0 +1,150 @@
+"""The small stable loader: pump off, which version of the code runs, and a way back.
+
+It sits in the root of the flash and is not part of a version. It knows nothing of soil or
+water. Versions live in /code/NAME/; /code/in-force names the one that runs, /code/good the
+last one that finished a wake. Three boots in a row that did not finish a wake, and the good
+one is put in force again. Whatever happens, the board goes to sleep, pump off (R1, R13).
+"""
+
+import sys
+import time
+from binascii import crc32
+
+import machine
+
+CODE = "/code/"
+PUMP = "/pump.json"  # {"kind":"pump","pin":N,"off":0,"crc":"..."}
+BOOTS = "/boots"
+MOST_BOOTS = 3
+WAKE_MS = 120000  # the watchdog of a whole wake
+LEASE_MS = 300000  # a host's session, unrenewed
+WINDOW_MS = 10000  # the host may take over after a start that is no timer wake
+LAST_RESORT_MS = 3600000  # sleep after a wake that failed
+
+
+def read(path):
+    """The stripped text of a small file, "" if there is none."""
+    try:
+        with open(path) as file:
+            return file.read(256).strip()
+    except (OSError, ValueError):
+        return ""
+
+
+def write(path, text):
+    """Replace a small file by one rename."""
+    with open(path + ".new", "w") as file:
+        file.write(text)
+    import os
+
+    os.rename(path + ".new", path)
+
+
+def pump():
+    """(pin, off level) from the pump's own file, or None: then no pin is driven (R1)."""
+    body, _, tail = read(PUMP).partition(',"crc":"')
+    if tail != '%08x"}' % crc32(body.encode()):
+        return None
+    import json
+
+    found = json.loads(body + "}")
+    return found["pin"], found["off"]
+
+
+def pump_off(hold=False):
+    """Set the pump's pin up anew, off. hold: keep it so through deep sleep. True if done."""
+    found = pump()
+    if found is None:
+        return False
+    try:
+        # `hold` is the ESP32's own (MicroPython, quick reference for the ESP32, pins).
+        pin, off = found
+        machine.Pin(pin, machine.Pin.OUT, value=off, hold=hold)  # type: ignore[call-arg]
+    except ValueError:  # a pin that this chip does not have
+        return False
+    return True
+
+
+_lease = None
+_watched = False
+
+
+def watch():
+    """Arm the watchdog of a whole wake. It cannot be disarmed."""
+    global _watched
+    _watched = True
+    machine.WDT(timeout=WAKE_MS)
+
+
+def lease():
+    """Start or renew the time a host may keep the board awake; then the board resets (R13)."""
+    global _lease
+    if _watched:  # a wake was interrupted
+        machine.WDT(timeout=LEASE_MS)
+    if _lease is None:
+        _lease = machine.Timer(0)
+    _lease.init(mode=machine.Timer.ONE_SHOT, period=LEASE_MS, callback=lambda _: machine.reset())
+
+
+def timer_wake():
+    """Is this the end of a sleep that ran its time?"""
+    return (
+        machine.reset_cause() == machine.DEEPSLEEP_RESET
+        and machine.wake_reason() == machine.TIMER_WAKE
+    )
+
+
+def begin_boot():
+    """(version to run, boots before this one that did not finish a wake)."""
+    boots = int(read(BOOTS) or 0)
+    version, good = read(CODE + "in-force"), read(CODE + "good")
+    if boots >= MOST_BOOTS and good and good != version:
+        version = good
+        write(CODE + "in-force", version)
+        boots = 0
+    write(BOOTS, str(min(boots + 1, 99)))
+    return version, boots
+
+
+def finish_boot(version):
+    """This version finished a wake: it is good, and the count of boots begins anew."""
+    write(BOOTS, "0")
+    if read(CODE + "good") != version:
+        write(CODE + "good", version)
+
+
+def window(ms=WINDOW_MS):
+    """Wait for a host: its interrupt ends the program and leaves the board at the prompt."""
+    print("wakewell: awake, pump off; a host may take over for %d s" % (ms // 1000))
+    for _ in range(ms // 100):
+        time.sleep_ms(100)
+
+
+def run():
+    """One boot: the wake of the version in force, then sleep, whatever happens."""
+    timed = timer_wake()
+    try:
+        if not timed:
+            window()
+        watch()
+        version, boots = begin_boot()
+        sys.path.insert(0, CODE + version)
+        from wakeboard.board import Board
+
+        Board(version, boots).wake()
+    except Exception as error:
+        pump_off()
+        note(error)
+    try:
+        pump_off(True)
+    finally:
+        machine.deepsleep(LAST_RESORT_MS)
+
+
+def note(error):
+    """Keep the last error for a person; no room for it is no reason not to sleep."""
+    try:
+        with open("/error.txt", "w") as file:
+            sys.print_exception(error, file)
+    except OSError:
+        pass

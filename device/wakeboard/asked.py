@@ -1,0 +1,99 @@
+"""Settings that somebody asks for over the air: made by the host, judged by the board.
+
+One line of JSON, sealed (see `sealed`): which board, a number that only rises, until when
+it may be taken, for which hard limits it was made, and every setting. It carries them all,
+so that what was shown as its effect is what comes in force. No input, no output, no clock.
+"""
+
+import json
+
+from wakeboard import sealed
+from wakecore import fields, line
+
+VERSION = 1
+MOST = 2048  # bytes of a message
+NAMES = ("kind", "version", "board", "n", "until", "until_n", "limits_id", "values")
+MOST_N = (1 << 30) - 1
+
+
+def make(key, board, n, until, until_n, limits_id, values):
+    """The message (host).
+
+    n: its number. until: [day since 2000-01-01, second] UTC; until_n: number of the last
+    record it may follow, for a board whose clock is unsure. values: every setting by name.
+    """
+    record = {"kind": "asked", "version": VERSION, "board": board, "n": n}
+    record["until"], record["until_n"] = list(until), until_n
+    record["limits_id"], record["values"] = limits_id, values
+    return sealed.seal(line.encode(NAMES, record)[: -line.TAIL_SIZE], key)
+
+
+def settings_line(limits_id, values):
+    """The settings as the line a board stores; its id is what a record then shows as in force."""
+    record = {"kind": "settings", "version": fields.VERSION, "limits_id": limits_id}
+    record.update(values)
+    names = ("kind", "version", "limits_id") + tuple([row[0] for row in fields.SETTINGS])
+    return line.encode(names, record)
+
+
+def judge(data, key, board, last_n, pot, utc, wake_n):
+    """(n, settings line, "") if it is to be put in force, else (n, None, why not).
+
+    n: its number, 0 if it is not ours. why "" stands for the message that was judged before,
+    seen once more. last_n: number of the last one judged. utc: [day, second, trusted].
+    wake_n: number of the newest record. pot: what is in force.
+    """
+    body, why = sealed.unseal(data, key, MOST)
+    if body is None:
+        return 0, None, why
+    try:
+        record = json.loads(body)
+    except (ValueError, RuntimeError):
+        return 0, None, "not JSON"
+    if type(record) is not dict or record.get("kind") != "asked":
+        return 0, None, "not settings asked for"
+    if record.get("version") != VERSION:
+        return 0, None, "message of version %s, known: %d" % (record.get("version"), VERSION)
+    if record.get("board") != board:
+        return 0, None, "made for another board"
+    n, until = record.get("n"), record.get("until")
+    if not fields.is_whole(n, 1, MOST_N):
+        return 0, None, "no number"
+    if n == last_n:
+        return n, None, ""
+    if n < last_n:
+        return 0, None, "number %d is older than %d: sent again, or out of turn" % (n, last_n)
+    data, why = check(record, until, pot, utc, wake_n)
+    return n, data, why
+
+
+def check(record, until, pot, utc, wake_n):
+    """(settings line, "") from an authentic, new message, or (None, why not)."""
+    if type(until) is not list or len(until) != 2:
+        return None, "no time"
+    for number in until + [record.get("until_n")]:
+        if not fields.is_whole(number, 0, MOST_N):
+            return None, "no time"
+    late = utc[0] > until[0] or (utc[0] == until[0] and utc[1] > until[1])
+    if late if utc[2] else wake_n > record["until_n"]:
+        return None, "its time is past"
+    limits_id, values = record.get("limits_id"), record.get("values")
+    if not limits_id or limits_id != pot.limits.id:
+        return None, "made for other hard limits"
+    if type(values) is not dict:
+        return None, "no values"
+    for name in values:
+        if name in ("kind", "version", "limits_id"):
+            return None, "%s is not a setting" % name
+    for row in fields.SETTINGS:
+        if row[0] not in values:
+            return None, "%s is missing" % row[0]
+    whole = {"kind": "settings", "version": fields.VERSION, "limits_id": limits_id}
+    whole.update(values)
+    settings, why = fields.load("settings", whole, "asked")
+    if settings is None:
+        return None, why
+    why = fields.outside(settings, pot.limits)
+    if why:
+        return None, why
+    return settings_line(limits_id, values), ""

@@ -1,0 +1,269 @@
+"""A real board: what the driver asks for, done with pins, converters, flash and sleep.
+
+It decides nothing. Whatever goes wrong in a part ends in a reading of None; whatever goes
+wrong elsewhere ends in the loader, which switches the pump off and sleeps.
+"""
+
+import json
+import os
+import struct
+import time
+from binascii import crc32, hexlify
+
+import machine
+
+import loader
+from wakeboard import chip_esp32 as chip
+from wakeboard import parts, wiring
+from wakeboard.driver import drive
+from wakeboard.store import Store, read_bytes, snapshot
+from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
+from wakecore.wake import HELD_MS, RECORD, STUCK_MS
+
+ROOT = "/pot"
+HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
+KEPT = "<4siiiiI"  # mark, slept from, UTC offset in days and seconds, trust, length of state
+KEPT_SIZE = 24
+MARK = b"kept"
+DAY_S = 86400
+
+
+class Board:
+    """One boot of one version. `wake()` runs a wake and does not come back."""
+
+    def __init__(self, version, boots):
+        self.woke = time.ticks_ms()
+        self.version, self.boots = version, boots
+        self.store_ = Store(ROOT)
+        self.wiring, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
+        self.pump = loader.pump()
+        self.pulser = None
+        self.parts = {}
+        self.power = None
+        self.started = None
+        self.ran_ms = 0
+        self.slept_from, self.utc_day, self.utc_s, self.trust, self.hint = self.recall()
+        if self.wiring is None:
+            print("wakewell: wiring: " + self.wiring_why)
+            self.wiring = wiring.Wiring()
+
+    def wake(self):
+        """Load what is stored, run one wake, sleep."""
+        state, self.state_status = self.store_.load_state(self.hint)
+        pot, self.statuses = self.store_.load_pot(self.version[:12])
+        self.pulse_limit_ms = pot.limits.pulse_ms
+        self.before = snapshot(state, 0)
+        self.state = state
+        drive(self, state, pot)
+
+    # RTC memory: a hint, lost with power
+
+    def recall(self):
+        """(slept from, UTC offset in days and seconds, trust, state bytes), if power was kept."""
+        data = chip.memory()
+        good = len(data) >= KEPT_SIZE + 4 and data[:4] == MARK
+        if not good or struct.unpack("<I", data[-4:])[0] != crc32(data[:-4]):
+            return None, 0, 0, 0, b""
+        _, slept_from, day, second, trust, size = struct.unpack(KEPT, data[:KEPT_SIZE])
+        return slept_from, day, second, trust, data[KEPT_SIZE : KEPT_SIZE + size]
+
+    def keep(self, state_bytes):
+        """Keep the moment, the clock's offset and the state through deep sleep."""
+        body = struct.pack(
+            KEPT, MARK, time.time(), self.utc_day, self.utc_s, self.trust, len(state_bytes)
+        )
+        body += state_bytes
+        chip.memory(body + struct.pack("<I", crc32(body)))
+
+    def utc(self):
+        """[day, second, trust]: the chip's clock plus the stored offset. The clock is never set."""
+        now = time.time()
+        second = now % DAY_S + self.utc_s
+        return [now // DAY_S + self.utc_day + second // DAY_S, second % DAY_S, self.trust]
+
+    def set_utc(self, day, second):
+        """Note by how much the chip's clock is off, as a person with the cable says."""
+        now = time.time()
+        self.utc_day, self.utc_s, self.trust = day - now // DAY_S, second - now % DAY_S, 1
+
+    # What the driver asks for, in its order
+
+    def begin(self):
+        """What is known before any reading."""
+        cause = chip.cause()
+        vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0
+        return {
+            "cause": cause,
+            "slept_s": max(0, time.time() - self.slept_from) if vouched else 0,
+            "vouched": vouched,
+            "boots": self.boots,
+            "pin": 1 if self.pump is not None else 0,
+            "button_ms": self.held_ms(),
+            "utc": self.utc(),
+            "host": self.host_actions(),
+            "state": self.state_status,
+            "settings": self.statuses["settings"],
+            "limits": self.statuses["limits"],
+            "calibration": self.statuses["calibration"],
+        }
+
+    def button_active(self):
+        """The level of the button's pin while it is pressed."""
+        return 1 if self.wiring.button_pull == wiring.DOWN else 0
+
+    def sensors(self, on):
+        """Switch the supply of the sensors, where they have one."""
+        if self.wiring.power_pin >= 0 and on != (self.power is not None):
+            active = self.wiring.power_active
+            level = active if on else 1 - active
+            pin = machine.Pin(self.wiring.power_pin, machine.Pin.OUT, value=level)
+            self.power = pin if on else None
+            if on:
+                time.sleep_ms(self.wiring.settle_ms)
+
+    def held_ms(self):
+        """How long the button is held, up to STUCK_MS; a masked one is stuck if still down."""
+        if self.wiring.button_pin < 0:
+            return 0
+        active = self.button_active()
+        pin = parts.switch_pin(self.wiring.button_pin, self.wiring.button_pull)
+        if pin.value() != active:
+            return 50 if chip.cause() == "button" else 0
+        if self.state.button_masked:
+            return STUCK_MS
+        light = None
+        if self.wiring.light_pin >= 0:
+            light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=1)
+        held_ms = 0
+        while held_ms < STUCK_MS and pin.value() == active:
+            time.sleep_ms(50)
+            held_ms += 50
+            if light is not None:  # a steady light until the press is long enough, then a blink
+                light.value(1 if held_ms < HELD_MS else held_ms // 250 & 1)
+        if light is not None:
+            light.value(0)
+        return held_ms
+
+    def host_actions(self):
+        """What the host left to be done in this wake; it counts once."""
+        data = read_bytes(HOST)
+        if data is None:
+            return []
+        try:
+            os.remove(HOST)
+            found = json.loads(data)
+        except (OSError, ValueError):
+            return []
+        return [a for a in found if type(a) is str] if type(found) is list else []
+
+    def off(self):
+        """Pump off, before any other input or output of the wake."""
+        loader.pump_off()
+
+    def rest(self):
+        """The battery before any load: nothing else is powered yet."""
+        found = parts.fit(chip, self.wiring)
+        self.parts = found
+        return parts.read(found.get("battery"))
+
+    def read(self):
+        """Every fitted probe, powered only while it is read."""
+        self.sensors(True)
+        return {
+            name: parts.read(part)
+            for name, part in self.parts.items()
+            if name not in ("battery", "current")
+        }
+
+    def store(self, data):
+        """The state into its slot; RTC memory keeps it too."""
+        self.keep(data)
+        return self.store_.save_state(data)
+
+    def arm(self, run):
+        """The pulse hardware, the watchdog that bites soon after the limit, the last pulse."""
+        machine.WDT(timeout=run.pulse_ms + 3000)
+        self.whole_pulses, rest_ms = divmod(run.pulse_ms, SAMPLE_MS)
+        self.rest_pulse = rest_ms > 0
+        self.pulse_ms = run.pulse_ms
+        self.pulser = chip.Pulser(self.pump[0], self.pump[1])
+        self.pulser.arm(rest_ms)
+        self.level = self.parts.get("level")
+        self.battery = self.parts.get("battery")
+        self.current = self.parts.get("current")
+        self.saucer = self.parts.get("saucer")
+
+    def start(self):
+        """Pump on: the first of the finite pulses; the deadline counts from here (R2)."""
+        self.started = time.ticks_ms()
+        self.whole_pulses -= 1  # the shortest pulse is longer than one of these
+        self.pulser.pulse(True)
+
+    def sample(self, run):
+        """Read while the pulse runs, then renew it if the deadline allows; takes no memory."""
+        now = run.now
+        now[LEVEL] = UNREAD if self.level is None else self.level.now()
+        now[BATTERY] = UNREAD if self.battery is None else self.battery.now()
+        if self.current is not None:
+            now[CURRENT] = self.current.now()
+        if self.saucer is not None:
+            now[SAUCER] = self.saucer.now()
+        if time.ticks_diff(time.ticks_ms(), self.started) < self.pulse_ms:
+            if self.whole_pulses > 0:
+                self.whole_pulses -= 1
+                self.pulser.pulse(True)
+            elif self.rest_pulse:
+                self.rest_pulse = False
+                self.pulser.pulse(False)
+            else:
+                self.pulser.wait()
+        now[MS] = time.ticks_diff(time.ticks_ms(), self.started)
+
+    def stop(self):
+        """Pump off; how long it ran."""
+        if self.pulser is not None:
+            self.pulser.stop()
+        loader.pump_off()
+        if self.started is not None:
+            self.ran_ms = time.ticks_diff(time.ticks_ms(), self.started)
+            self.started = None
+        machine.WDT(timeout=loader.WAKE_MS)
+        return self.ran_ms
+
+    def close(self):
+        """Sensors off; milliseconds awake."""
+        self.sensors(False)
+        return time.ticks_diff(time.ticks_ms(), self.woke)
+
+    def log(self, record):
+        """One line into the ring. A full or damaged flash is no reason not to sleep."""
+        if not self.store_.append(RECORD, record, self.before):
+            print("wakewell: the log could not be written")
+
+    def identity(self):
+        """The chip's own id, hexadecimal."""
+        return hexlify(machine.unique_id()).decode()
+
+    def report(self, n):
+        """By radio. The wake is finished before it: a reset in here is no unfinished boot."""
+        loader.finish_boot(self.version)
+        self.keep(chip.memory()[KEPT_SIZE:-4])
+        loader.watch()
+        try:
+            from wakeboard import radio  # only where it is asked for
+
+            radio.report(self, n)
+        except Exception as error:  # whatever it was, the board has to sleep
+            loader.note(error)
+
+    def sleep(self, sleep_s, button):
+        """The wake is finished; deep sleep, pump pin held off."""
+        loader.finish_boot(self.version)
+        loader.pump_off(True)
+        self.keep(chip.memory()[KEPT_SIZE:-4])
+        self.doze(sleep_s, button)
+
+    def doze(self, sleep_s, button=1):
+        """Deep sleep; with `button` a press ends it too. Never returns."""
+        pin = self.wiring.button_pin if button else -1
+        chip.sleep(sleep_s * 1000, pin, self.button_active())

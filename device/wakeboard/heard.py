@@ -1,0 +1,129 @@
+"""What a board remembers of the air: how far it was heard, and what was asked of it.
+
+Two files that take turns, as the state's do: each one line closed by its CRC, the newer
+valid one wins. If both are damaged, how far the numbers of messages had come is lost, and
+then nothing asked over the air is taken until a person with the cable has seen to it.
+Also the host's answer to a report: how it is made, and when it is believed.
+"""
+
+import json
+
+from wakeboard import sealed
+from wakeboard.store import exists, read_bytes, set_aside, write_bytes
+from wakecore import line
+from wakecore.fields import is_whole
+
+SLOTS = ("heard.0", "heard.1")
+MOST = (1 << 30) - 1
+# (name, least, most, start); of a text, its length
+FIELDS = (
+    ("seq", 0, MOST, 0),  # number of this write
+    ("asked", 0, MOST, 0),  # number of the last message judged
+    ("answer", 0, 200, ""),  # what came of it: in force, or why refused
+    ("refused", 0, MOST, 0),  # messages refused so far
+    ("reports", 0, MOST, 0),  # number of the last report
+    ("file", 0, MOST, 0),  # the log is acknowledged up to this file
+    ("offset", 0, MOST, 0),  # and this many of its bytes
+    ("ids", 0, 40, ""),  # ids of the three files that were acknowledged
+    ("channel", 0, 200, 0),  # Wi-Fi channel of the last connection; 0: not known
+)
+NAMES = ("kind",) + tuple([row[0] for row in FIELDS])
+
+
+class Heard:
+    """One attribute for each field above. lost: how far the numbers had come is not known."""
+
+    def __init__(self, root):
+        self.paths = [root + "/" + name for name in SLOTS]
+        self.lost = False
+        self.slot = 0
+        for name, _, _, start in FIELDS:
+            setattr(self, name, start)
+        found, damaged = None, 0
+        for slot in range(2):
+            data = read_bytes(self.paths[slot], 1024)
+            if data is None:
+                damaged += exists(self.paths[slot])
+                continue
+            record, _ = line.decode(data.rstrip(b"\r\n"))
+            if record is None or not whole(record):
+                damaged += 1
+                set_aside(self.paths[slot])
+            elif found is None or record["seq"] > found["seq"]:
+                found, self.slot = record, 1 - slot
+        if found is not None:
+            for row in FIELDS:
+                setattr(self, row[0], found[row[0]])
+            self.lost = self.asked == MOST
+        else:
+            aside = [path for path in self.paths if exists(path + ".bad")]
+            self.lost = damaged > 0 or len(aside) > 0
+            if self.lost:
+                self.asked = MOST  # stored with the next write: no number is newer
+
+    def save(self):
+        """True if it is stored and reads back the same."""
+        self.seq = min(self.seq + 1, MOST)
+        record = {name: getattr(self, name) for name in NAMES[1:]}
+        record["kind"] = "heard"
+        data = line.encode(NAMES, record)
+        if not write_bytes(self.paths[self.slot], data):
+            return False
+        self.slot = 1 - self.slot
+        return True
+
+
+def load(root):
+    """What is remembered in that pot's folder."""
+    return Heard(root)
+
+
+def whole(record):
+    """Has a decoded record every field, in range?"""
+    if record.get("kind") != "heard":
+        return False
+    for name, least, most, start in FIELDS:
+        value = record.get(name)
+        if type(start) is str:
+            if type(value) is not str or len(value) > most:
+                return False
+        elif not is_whole(value, least, most):
+            return False
+    return True
+
+
+ANSWER = ("kind", "version", "board", "n", "nonce", "file", "offset", "ids", "utc")
+MOST_ANSWER = 512  # bytes
+
+
+def acknowledge(key, board, n, nonce, file, offset, ids, utc):
+    """The host's answer to a report, sealed: heard up to that place of the log; the time now.
+
+    n, nonce: the report's. ids: the three files it told, "" for none. utc: [day, second].
+    """
+    record = {"kind": "heard", "version": 1, "board": board, "n": n, "nonce": nonce}
+    record["file"], record["offset"], record["ids"], record["utc"] = file, offset, ids, list(utc)
+    return sealed.seal(line.encode(ANSWER, record)[: -line.TAIL_SIZE], key)
+
+
+def acknowledged(data, key, board, n, nonce):
+    """(answer, "") if it answers this very report, else (None, why not)."""
+    body, why = sealed.unseal(data, key, MOST_ANSWER)
+    if body is None:
+        return None, why
+    try:
+        record = json.loads(body)
+    except (ValueError, RuntimeError):
+        return None, "not JSON"
+    if type(record) is not dict or record.get("kind") != "heard" or record.get("version") != 1:
+        return None, "not an answer"
+    if record.get("board") != board or record.get("n") != n or record.get("nonce") != nonce:
+        return None, "the answer to another report"
+    numbers = [record.get("file"), record.get("offset")]
+    utc, ids = record.get("utc"), record.get("ids")
+    if type(utc) is not list or len(utc) != 2 or type(ids) is not str or len(ids) > 40:
+        return None, "not a whole answer"
+    for number in numbers + utc:
+        if not is_whole(number, 0, MOST):
+            return None, "not a whole answer"
+    return record, ""

@@ -1,0 +1,141 @@
+"""The parts of a pot and how each is read: [median, spread] in counts, or None.
+
+Whatever is wrong with a part ends in None, which the core judges as `absent`; it never ends
+the wake. Counts are microvolts of the converter, microseconds of an echo, sixteenths of a
+degree, or the level of a switch's pin, 0 or 1; the calibration says which is which.
+"""
+
+import time
+
+import machine
+from machine import Pin
+
+from wakeboard.wiring import DOWN, ECHO, FLOAT, UP
+from wakecore.run import UNREAD
+
+ECHO_US = 30000  # an echo from 5 m; a tank is shorter
+
+
+def middle(values):
+    """[median, spread] of some samples."""
+    values.sort()
+    return [values[len(values) // 2], values[-1] - values[0]]
+
+
+def switch_pin(pin, pull):
+    """A digital input with that pull (wiring.FREE, DOWN or UP)."""
+    return Pin(pin, Pin.IN, {DOWN: Pin.PULL_DOWN, UP: Pin.PULL_UP}.get(pull))
+
+
+class Analogue:
+    """A converter input."""
+
+    def __init__(self, chip, pin, samples):
+        self.adc, self.samples = chip.analogue(pin), samples
+
+    def read(self):
+        """Median and spread of several samples."""
+        return middle([self.adc.read_uv() for _ in range(self.samples)])
+
+    def now(self):
+        """The middle of three samples, without taking memory."""
+        a, b, c = self.adc.read_uv(), self.adc.read_uv(), self.adc.read_uv()
+        return max(min(a, b), min(max(a, b), c))
+
+
+class Switch:
+    """A float switch or a charge sense: the level of its pin."""
+
+    def __init__(self, pin, pull, samples):
+        self.pin, self.samples = switch_pin(pin, pull), samples
+
+    def read(self):
+        """Median and spread of several looks."""
+        return middle([self.now() for _ in range(self.samples)])
+
+    def now(self):
+        """The level, once."""
+        return self.pin.value()
+
+
+class Echo:
+    """An ultrasonic gauge: trigger out, echo in."""
+
+    def __init__(self, trigger, echo, samples):
+        self.trigger = Pin(trigger, Pin.OUT, value=0)
+        self.echo = Pin(echo, Pin.IN)
+        self.samples = samples
+
+    def read(self):
+        """Median and spread of several echoes; None if one is missing."""
+        found = []
+        for _ in range(self.samples):
+            us = self.now()
+            if us == UNREAD:
+                return None
+            found.append(us)
+            time.sleep_ms(20)  # let the last echo die away
+        return middle(found)
+
+    def now(self):
+        """One echo in microseconds, or UNREAD."""
+        self.trigger.value(1)
+        time.sleep_us(10)
+        self.trigger.value(0)
+        us = machine.time_pulse_us(self.echo, 1, ECHO_US)
+        return us if us >= 0 else UNREAD
+
+
+class Temperature:
+    """The first DS18X20 on the wire."""
+
+    def __init__(self, pin):
+        import ds18x20
+        import onewire
+
+        self.bus = ds18x20.DS18X20(onewire.OneWire(Pin(pin)))
+
+    def read(self):
+        """Sixteenths of a degree Celsius, as the sensor counts."""
+        roms = self.bus.scan()
+        if not roms:
+            return None
+        self.bus.convert_temp()
+        time.sleep_ms(750)
+        return [int(self.bus.read_temp(roms[0]) * 16), 0]
+
+
+def fit(chip, wiring):
+    """{probe: part} of what is fitted and answers to its name."""
+    n = wiring.samples
+    makers: dict = {}
+    for name in ("soil", "battery", "current", "saucer"):
+        pin = getattr(wiring, name + "_pin")
+        if pin >= 0:
+            makers[name] = (Analogue, chip, pin, n)
+    if wiring.level_pin >= 0:
+        if wiring.level_kind == FLOAT:
+            makers["level"] = (Switch, wiring.level_pin, wiring.level_pull, n)
+        elif wiring.level_kind == ECHO:
+            makers["level"] = (Echo, wiring.trigger_pin, wiring.level_pin, n)
+        else:
+            makers["level"] = (Analogue, chip, wiring.level_pin, n)
+    if wiring.temperature_pin >= 0:
+        makers["temperature"] = (Temperature, wiring.temperature_pin)
+    if wiring.charger_pin >= 0:
+        makers["charger"] = (Switch, wiring.charger_pin, wiring.charger_pull, n)
+    return {name: attempt(maker) for name, maker in makers.items()}
+
+
+def attempt(call):
+    """The result of call[0](*call[1:]), or None if the part is faulty."""
+    try:
+        return call[0](*call[1:])
+    except Exception as error:
+        print("wakewell: %s: %r" % (call[0].__name__, error))
+        return None
+
+
+def read(part):
+    """A part's reading, or None if it is faulty."""
+    return None if part is None else attempt((part.read,))

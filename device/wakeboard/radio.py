@@ -1,0 +1,285 @@
+"""A report by radio, the last thing of a wake: everything else is done and stored (R13).
+
+Wi-Fi, then the broker, then the log that was not yet acknowledged, oldest first, in bounded
+batches; the answer moves the mark and sets the clock's offset; settings asked for are
+judged and, if taken, in force at the next wake. Whatever goes wrong ends in a printed line
+and a board that sleeps. Nothing here decides about water.
+"""
+
+import gc
+import os
+import time
+from binascii import hexlify, unhexlify
+
+from wakeboard import asked, heard, mqtt, senml
+from wakeboard.store import KINDS, read_bytes
+from wakecore import line
+
+PRIVATE = "/private.json"
+CA = "/ca.der"
+JOIN_MS = 12000  # to join the Wi-Fi
+TALK_MS = 20000  # for all that is said to the broker
+CALL_S = 6  # to reach the broker, and for each step of TLS
+BATCH = 6144  # bytes of log in one message; a longer line goes alone
+MOST_BATCHES = 8  # in one wake
+MOST_IDS = 24
+
+
+def secrets(root):
+    """The pot's secrets, or None."""
+    data = read_bytes(root + PRIVATE, 4096)
+    if data is None:
+        return None
+    record, _ = line.decode(data.rstrip(b"\r\n"))
+    if record is None or record.get("kind") != "private" or record.get("version") != 1:
+        return None
+    return record
+
+
+def join(private, channel):
+    """The Wi-Fi, joined, or None. channel: where it was last; 0: not known."""
+    import network
+
+    wlan = network.WLAN(network.STA_IF)
+    try:
+        wlan.active(True)
+        if channel:
+            try:
+                wlan.config(channel=channel)
+            except (OSError, ValueError):
+                pass  # it looks on every channel
+        wlan.connect(private["wifi_name"], private["wifi_password"])
+        for _ in range(JOIN_MS // 100):
+            if wlan.isconnected():
+                return wlan
+            time.sleep_ms(100)
+    except OSError as error:
+        print("wakewell: radio: %r" % error)
+    leave(wlan)
+    return None
+
+
+def leave(wlan):
+    """Radio off."""
+    try:
+        wlan.disconnect()
+    except OSError:
+        pass
+    wlan.active(False)
+
+
+def call(private, root):
+    """(stream, poll): to the broker, which does not block any more, and its wait for data."""
+    import select
+    import socket
+
+    host, port = private["broker_host"], private["broker_port"]
+    found = socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM)[0]
+    stream = socket.socket(found[0], socket.SOCK_STREAM)
+    poll = select.poll()
+    poll.register(stream, select.POLLIN)
+    try:
+        stream.settimeout(CALL_S)
+        stream.connect(found[-1])
+        if private["broker_tls"]:
+            stream = secured(stream, host, read_bytes(root + CA, 4096))
+        stream.setblocking(False)
+    except Exception:
+        stream.close()
+        raise
+    return stream, poll.poll
+
+
+def secured(stream, host, ca):
+    """TLS on top. Without knowing who may vouch for the broker nothing is said to it."""
+    import ssl
+
+    if ca is None:
+        raise OSError("no certificate to know the broker by")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED  # type: ignore[attr-defined]  # the stubs lack it
+    context.load_verify_locations(cadata=ca)
+    return context.wrap_socket(stream, server_hostname=host)
+
+
+class Talk:
+    """One conversation with the host, over a broker."""
+
+    def __init__(self, board, private, n):
+        self.board, self.n = board, n
+        self.store = board.store_
+        self.root = self.store.root
+        self.key = unhexlify(private["key"])
+        self.id = board.identity()
+        self.topic = "wakewell/" + self.id + "/"
+        self.memory = heard.load(self.root)
+        self.nonce = ""
+        self.answer = None
+        self.asked = None
+
+    def received(self, topic, data):
+        """A message: kept for its moment. Only the newest of each kind counts."""
+        topic = topic.decode()
+        if topic == self.topic + "heard":
+            found, _ = heard.acknowledged(data, self.key, self.id, self.memory.reports, self.nonce)
+            if found is None:
+                self.memory.refused = min(self.memory.refused + 1, heard.MOST)
+            else:
+                self.answer = found
+        elif topic == self.topic + "asked" and data:
+            self.asked = data
+
+    def next_batch(self):
+        """As `batch`, with less where memory is short; a line too long for it is passed over,
+        and comes by cable."""
+        try:
+            return self.batch(BATCH)
+        except MemoryError:
+            gc.collect()
+        try:
+            return self.batch(1)
+        except MemoryError:
+            gc.collect()
+        memory = self.memory
+        for number, at, data in lines_after(self.store, memory.file, memory.offset):
+            memory.file, memory.offset = number, at + len(data) + 1
+            break
+        print("wakewell: radio: a line of the log is too long to tell")
+        return self.batch(1)
+
+    def batch(self, most):
+        """(message, file, offset, ids, size): what is told next, and where the log goes on.
+
+        most: bytes of log; a longer line goes alone.
+        """
+        memory = self.memory
+        self.nonce = hexlify(os.urandom(8)).decode()
+        words = {"wakes": self.n, "asked": memory.asked, "refused": memory.refused}
+        words["answer"] = "numbers lost, see to it by cable" if memory.lost else memory.answer
+        body = senml.head(self.id, memory.reports, self.nonce, words)
+        ids = ""
+        for kind in KINDS:
+            data = (read_bytes(self.root + "/" + kind + ".json") or b"").rstrip(b"\r\n")
+            if line.decode(data)[0] is not None:
+                ids += line.identity(data)
+                if line.identity(data) not in memory.ids:
+                    body += senml.in_force(data)
+        size = 0
+        file, offset = memory.file, memory.offset
+        for number, at, data in lines_after(self.store, file, offset):
+            if size and size + len(data) > most:
+                break
+            record, _ = line.decode(data)
+            if record is not None:
+                body += senml.readings(record)
+            body += senml.log_line(number, at, data)
+            size += len(data)
+            file, offset = number, at + len(data) + 1
+        return senml.close(body, self.key), file, offset, ids, size
+
+    def tell(self, link):
+        """Everything not yet acknowledged, a batch at a time, while it is heard."""
+        memory = self.memory
+        for _ in range(MOST_BATCHES):
+            message, file, offset, ids, size = self.next_batch()
+            self.answer = None
+            link.publish(self.topic + "report", message)
+            while self.answer is None:
+                link.next()
+            if (self.answer["file"], self.answer["offset"]) != (file, offset) and size:
+                return
+            memory.file, memory.offset, memory.ids = file, offset, ids
+            day, second = self.answer["utc"]
+            self.board.set_utc(day, second)
+            if size < BATCH // 2:
+                return
+
+    def settle(self, link):
+        """Judge what was asked; True if there is an answer to tell."""
+        memory = self.memory
+        if self.asked is None or memory.lost:
+            return False
+        pot, _ = self.store.load_pot()
+        n, data, why = asked.judge(
+            self.asked, self.key, self.id, memory.asked, pot, self.board.utc(), self.n
+        )
+        if data is None and not why:
+            return False  # judged before
+        if data is None:
+            memory.refused = min(memory.refused + 1, heard.MOST)
+        elif not self.store.install("settings", data):
+            why = "it could not be stored"
+        if n:
+            memory.asked = n
+            memory.answer = ("refused: " + why)[:200] if why else "in force"
+            memory.reports = min(memory.reports + 1, heard.MOST)  # the one that tells it
+        memory.save()
+        return n > 0
+
+
+def lines_after(store, file, offset):
+    """(file, offset, bytes without end) of every whole line from that place of the log on."""
+    for number in store.log_files():
+        if number < file:
+            continue
+        try:
+            with open(store.log_path(number), "rb") as log:
+                at = offset if number == file else 0
+                log.seek(at)
+                while True:
+                    data = log.readline()
+                    if not data.endswith(b"\n"):
+                        break  # torn: closed by the next wake, and told then
+                    yield number, at, data[:-1]
+                    at += len(data)
+        except OSError:
+            continue
+
+
+def report(board, n):
+    """The whole of it. Never raises for what the network does; Wi-Fi is off at its end."""
+    root = board.store_.root
+    private = secrets(root)
+    if private is None or not private.get("broker_host"):
+        print("wakewell: radio: no private.json, or no broker in it")
+        return
+    wlan = link = None
+    try:
+        talk = Talk(board, private, n)
+        wlan = join(private, talk.memory.channel)
+        if wlan is None:
+            print("wakewell: radio: no Wi-Fi")
+            return
+        talk.memory.reports = min(talk.memory.reports + 1, heard.MOST)
+        talk.memory.channel = channel_of(wlan)
+        if not talk.memory.save():  # a number must never be used twice
+            print("wakewell: radio: its memory cannot be written")
+            return
+        stream, poll = call(private, root)
+        link = mqtt.Mqtt(stream, poll, TALK_MS, talk.received)
+        link.connect("wakewell-" + talk.id, private["broker_user"], private["broker_password"])
+        link.subscribe(talk.topic + "heard")
+        link.subscribe(talk.topic + "asked")
+        try:
+            talk.tell(link)
+        finally:
+            talk.memory.save()
+            told = talk.settle(link)
+        if told:
+            link.publish(talk.topic + "report", talk.batch(1)[0])
+    except (OSError, ValueError, MemoryError) as error:
+        print("wakewell: radio: %r" % error)
+    finally:
+        if link is not None:
+            link.close()
+        if wlan is not None:
+            leave(wlan)
+
+
+def channel_of(wlan):
+    """The channel of this connection, 0 if it is not told."""
+    try:
+        found = wlan.config("channel")
+    except (OSError, ValueError):
+        return 0
+    return found if type(found) is int and 0 < found < 200 else 0

@@ -1,0 +1,56 @@
+"""Messages that only a holder of the pot's key can have made: HMAC-SHA-256 over their bytes.
+
+Nothing of a message is looked into before its tag is found right, so a stranger's bytes
+meet a hash and a comparison and nothing else. No input, no output, no clock.
+"""
+
+import hashlib
+from binascii import hexlify
+
+KEY_SIZE = 32  # bytes of a pot's key
+BLOCK = 64  # bytes of a block of SHA-256
+TAG_SIZE = 64  # hexadecimal digits
+OBJECT = (b',"hmac":"', b'"}')  # what stands before and after the tag of an object
+PACK = (b',{"n":"hmac","vs":"', b'"}]')  # the same for a SenML pack
+
+
+def hmac(key, data):
+    """HMAC-SHA-256 (RFC 2104) of the bytes, 32 bytes."""
+    if len(key) > BLOCK:
+        key = hashlib.sha256(key).digest()
+    key = key + bytes(BLOCK - len(key))
+    inner = hashlib.sha256(bytes([b ^ 0x36 for b in key]))
+    inner.update(data)
+    outer = hashlib.sha256(bytes([b ^ 0x5C for b in key]))
+    outer.update(inner.digest())
+    return outer.digest()
+
+
+def same(a, b):
+    """Are the bytes the same? Takes as long wherever they differ."""
+    if len(a) != len(b):
+        return False
+    differ = 0
+    for i in range(len(a)):
+        differ |= a[i] ^ b[i]
+    return differ == 0
+
+
+def seal(body, key, form=OBJECT):
+    """The message: the body, which lacks its closing bracket, with the tag at its end."""
+    return body + form[0] + hexlify(hmac(key, body)) + form[1]
+
+
+def unseal(data, key, most, form=OBJECT):
+    """(JSON bytes without the tag, "") or (None, why not). most: bytes a message may have."""
+    head, end = form
+    if len(data) > most:
+        return None, "longer than %d bytes" % most
+    size = len(head) + TAG_SIZE + len(end)
+    at = len(data) - size
+    if at < 1 or data[at : at + len(head)] != head or data[-len(end) :] != end:
+        return None, "no tag at its end"
+    body = data[:at]
+    if not same(hexlify(hmac(key, body)), data[at + len(head) : -len(end)]):
+        return None, "tag does not match: not made with this pot's key, or changed on its way"
+    return body + end[-1:], ""

@@ -1,0 +1,82 @@
+"""What a board tells by radio, as a SenML pack (RFC 8428), sealed; integers throughout.
+
+A pack names the report and its nonce, then for each line of the field log its place in the
+board's files, its readings in plain SenML where they are believed and dated, and the line
+itself as a data value: whoever only knows SenML reads the values, and whoever keeps the
+log gets its very bytes. No input, no output.
+"""
+
+from binascii import b2a_base64
+
+from wakeboard import sealed
+
+UNIX_DAY = 10957  # 2000-01-01, in days since 1970-01-01
+# (value of a record, name, SenML unit, decimal places)
+READINGS = (
+    ("battery_mv", "battery", "V", 3),
+    ("soil_ppt", "soil", "/", 3),
+    ("level_ml", "tank", "m3", 6),
+    ("temperature_mc", "temperature", "Cel", 3),
+)
+
+
+def base_name(board):
+    """The base name of a board: its hardware address as in RFC 9039, else its id."""
+    if len(board) == 12:
+        return "urn:dev:mac:" + board[:6] + "fffe" + board[6:] + ":"
+    return board + ":"
+
+
+def decimal(number, places):
+    """A whole number of thousandths and the like as a JSON number."""
+    sign, number = ("-", -number) if number < 0 else ("", number)
+    whole, rest = divmod(number, 10**places)
+    text = "%s%d.%0*d" % (sign, whole, places, rest)
+    return text.rstrip("0").rstrip(".")
+
+
+def data_value(data):
+    """base64url without padding (RFC 8428, section 5)."""
+    text = b2a_base64(data).decode().rstrip("\n=")
+    return text.replace("+", "-").replace("/", "_")
+
+
+def head(board, n, nonce, words):
+    """The pack's first bytes. n: the report's number. words: {name: whole number or text}."""
+    text = '[{"bn":"%s","n":"report","v":%d},{"n":"nonce","vs":"%s"}' % (base_name(board), n, nonce)
+    for name in sorted(words):
+        value = words[name]
+        form = ',{"n":"%s","v":%d}' if type(value) is int else ',{"n":"%s","vs":"%s"}'
+        text += form % (name, value)
+    return text.encode()
+
+
+def readings(record):
+    """The believed readings of a decoded wake as SenML records, b"" if its time is not known."""
+    if record.get("kind") != "wake" or not record["begin"]["utc"][2]:
+        return b""
+    day, second, _ = record["begin"]["utc"]
+    text = ""
+    for value, name, unit, places in READINGS:
+        number = record["values"].get(value)
+        if number is not None:
+            form = ',{"n":"%s","u":"%s","t":%d,"v":%s}'
+            at = (day + UNIX_DAY) * 86400 + second
+            text += form % (name, unit, at, decimal(number, places))
+    return text.encode()
+
+
+def log_line(file, offset, data):
+    """A line of the log and the place it begins at: file's number and bytes before it."""
+    text = ',{"n":"log/%d/%d","vd":"%s"}' % (file, offset, data_value(data))
+    return text.encode()
+
+
+def in_force(data):
+    """One of the pot's three files, as the board stores it."""
+    return (',{"n":"in-force","vd":"%s"}' % data_value(data)).encode()
+
+
+def close(body, key):
+    """The sealed pack."""
+    return sealed.seal(body, key, sealed.PACK)

@@ -1,0 +1,265 @@
+"""The files of a pot, on a chip's littlefs and on a PC alike: plain files only.
+
+    state.0 state.1                              two slots that take turns; the newer valid one wins
+    settings.json limits.json calibration.json   one line each; NAME.old is the last good copy
+    log/00000001.jsonl ...                       a bounded ring of log files
+    *.bad                                        a damaged file, kept aside for a person
+
+A wake writes a bounded number of times: two or three states and one log line.
+"""
+
+import os
+
+from wakecore import fields, line
+from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
+
+SLOTS = ("state.0", "state.1")
+KINDS = ("settings", "limits", "calibration")
+MOST_FILE = 32768  # bytes in one log file
+MOST_FILES = 24
+SNAPSHOT_EVERY = 32  # records; also before the first record of a file and after a cold start
+STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
+
+
+def read_bytes(path, most=line.MOST_LINE):
+    """A file's first `most` bytes, or None if it cannot be read."""
+    try:
+        with open(path, "rb") as file:
+            return file.read(most)
+    except OSError:
+        return None
+
+
+def write_bytes(path, data):
+    """True if the file now holds exactly these bytes."""
+    try:
+        with open(path, "wb") as file:
+            file.write(data)
+    except OSError:
+        return False
+    return read_bytes(path, len(data) + 1) == data
+
+
+def exists(path):
+    """Is there a file or folder of that name?"""
+    try:
+        os.stat(path)
+    except OSError:
+        return False
+    return True
+
+
+def set_aside(path):
+    """Keep a damaged file for a person to look at, in place of an earlier one."""
+    try:
+        os.rename(path, path + ".bad")
+    except OSError:
+        pass  # it stays where it is, and is found damaged again
+
+
+def snapshot(state, dropped):
+    """The record that lets a replay begin here: the whole retained state, by name."""
+    return {
+        "kind": "state",
+        "n": state.wakes,
+        "version": 1,
+        "dropped": dropped,
+        "ages_s": list(state.ages_s),
+        "mls": list(state.mls),
+        "fields": {row[0]: getattr(state, row[0]) for row in FIELDS},
+    }
+
+
+class Store:
+    """A pot's files below `root`, which must exist."""
+
+    def __init__(self, root):
+        self.root = root
+        self.log_folder = root + "/log"
+        self.next_slot = 0
+
+    def path(self, name):
+        """Where a file of the pot is."""
+        return self.root + "/" + name
+
+    def load_state(self, hint=b""):
+        """(State, status): "good", "previous" (a slot was damaged), "hinted" (so it was, but RTC
+        memory kept what was last written) or "lost" (none was valid).
+
+        hint: the bytes RTC memory kept, if any; they count as a third slot.
+        """
+        newest, status, newest_slot, found = None, "good", -1, 0
+        for slot in range(2):
+            data = read_bytes(self.path(SLOTS[slot]))
+            if data is None:
+                continue
+            state = from_bytes(data)
+            if state is None:
+                status = "previous"
+                set_aside(self.path(SLOTS[slot]))
+                continue
+            found += 1
+            if newest is None or state.seq > newest.seq:
+                newest, newest_slot = state, slot
+        if newest is not None and found < 2 and newest.seq > 1:
+            status = "previous"  # the other slot was written once, and is gone
+        self.next_slot = 1 - newest_slot if newest_slot >= 0 else 0
+        hinted = from_bytes(hint) if hint else None
+        if hinted is not None and (newest is None or hinted.seq >= newest.seq):
+            newest, status = hinted, "good" if status == "good" and newest else "hinted"
+        if newest is None:
+            newest, status = State(), "lost"
+            newest.to_bytes()
+        return newest, status
+
+    def save_state(self, data):
+        """True if the bytes are in the older slot and read back the same."""
+        if not write_bytes(self.path(SLOTS[self.next_slot]), data):
+            return False
+        self.next_slot = 1 - self.next_slot
+        return True
+
+    def load_file(self, kind):
+        """(Values, status) of one of the three files: "good", "previous" or "default"."""
+        name = self.path(kind + ".json")
+        for path, status in ((name, "good"), (name + ".old", "previous")):
+            data = read_bytes(path)
+            if data is None:
+                continue
+            data = data.rstrip(b"\r\n")
+            record, _ = line.decode(data)
+            if record is not None and record.get("kind") == kind:
+                values, _ = fields.load(kind, record, line.identity(data))
+                if values is not None:
+                    return values, status
+            set_aside(path)
+        return fields.Values(kind), "default"
+
+    def load_pot(self, core=""):
+        """(Pot, {kind: status}): the three files in force."""
+        found, statuses = [], {}
+        for kind in KINDS:
+            values, statuses[kind] = self.load_file(kind)
+            found.append(values)
+        return fields.Pot(found[0], found[1], found[2], core), statuses
+
+    def install(self, kind, data):
+        """Put a new file in force, keeping the one it replaces as NAME.old. True if it holds."""
+        name = self.path(kind + ".json")
+        if not write_bytes(name + ".new", data):
+            return False
+        now = read_bytes(name)
+        good = now is not None and line.decode(now.rstrip(b"\r\n"))[0] is not None
+        if good and not write_bytes(name + ".old", now):
+            return False
+        try:
+            os.rename(name + ".new", name)
+        except OSError:
+            return False
+        return read_bytes(name, len(data) + 1) == data
+
+    def log_files(self):
+        """The numbers of the log files, oldest first."""
+        try:
+            names = os.listdir(self.log_folder)
+        except OSError:
+            return []
+        return sorted([int(n[:8]) for n in names if len(n) == 14 and n[:8].isdigit()])
+
+    def log_path(self, number):
+        """Where that log file is."""
+        return "%s/%08d.jsonl" % (self.log_folder, number)
+
+    def append(self, names, record, before):
+        """Append a record. before: the snapshot of the state this wake began with.
+
+        True if the line is in the file. A new file begins with the snapshot; a torn last
+        line is closed first, so that it costs only itself.
+        """
+        data = line.encode(names, record) + b"\n"
+        cold = record["begin"]["cause"] not in ("timer", "button")
+        due = cold or record["n"] % SNAPSHOT_EVERY == 0
+        for _ in range(2):  # a full flash: drop the oldest file and try once more
+            try:
+                return self._append(data, before, due)
+            except OSError:
+                if not self._drop_oldest(before):
+                    return False
+                due = True  # the count of what was dropped is in the snapshot
+        return False
+
+    def _drop_oldest(self, before):
+        """True if there was an older file than the one written to, and it is gone."""
+        numbers = self.log_files()
+        if len(numbers) < 2:
+            return False
+        try:
+            before["dropped"] = self._dropped(numbers, before) + self._drop(numbers[0])
+        except OSError:
+            return False
+        return True
+
+    def _append(self, data, before, snapshot_due):
+        numbers = self.log_files()
+        size = os.stat(self.log_path(numbers[-1]))[6] if numbers else 0
+        if not numbers or size + len(data) > MOST_FILE:
+            before["dropped"] = self._make_room(numbers, before)
+            numbers.append(numbers[-1] + 1 if numbers else 1)
+            size, snapshot_due = 0, True
+        head = b""
+        if size:
+            with open(self.log_path(numbers[-1]), "rb") as file:
+                file.seek(size - 1)
+                head = b"" if file.read(1) == b"\n" else b"\n"
+        if snapshot_due:
+            head += line.encode(STATE_RECORD, before) + b"\n"
+        with open(self.log_path(numbers[-1]), "ab") as file:
+            file.write(head + data)
+        return os.stat(self.log_path(numbers[-1]))[6] == size + len(head) + len(data)
+
+    def _make_room(self, numbers, before):
+        """Drop the oldest files until one more fits; the records dropped so far, all told."""
+        if not exists(self.log_folder):
+            os.mkdir(self.log_folder)
+        dropped = self._dropped(numbers, before)
+        for number in numbers[: max(0, len(numbers) + 1 - MOST_FILES)]:
+            dropped += self._drop(number)
+        return dropped
+
+    def _dropped(self, numbers, before):
+        """The records dropped so far, by `before` or the snapshots of the newest file."""
+        most = before["dropped"]
+        if not numbers:
+            return most
+        with open(self.log_path(numbers[-1]), "rb") as file:
+            for text in file:
+                if text.startswith(b'{"kind":"state"'):
+                    record, _ = line.decode(text.rstrip(b"\r\n"))
+                    most = max(most, (record or {}).get("dropped", 0))
+        return most
+
+    def _drop(self, number):
+        """Remove a log file; the records that were in it."""
+        dropped = 0
+        with open(self.log_path(number), "rb") as file:
+            for text in file:
+                dropped += b'"kind":"wake"' in text
+        os.remove(self.log_path(number))
+        return dropped
+
+
+def state_from_snapshot(record):
+    """The State a snapshot describes, or None if it is not one this core knows."""
+    values = record.get("fields")
+    ages_s, mls = record.get("ages_s"), record.get("mls")
+    if type(values) is not dict or type(ages_s) is not list or type(mls) is not list:
+        return None
+    if len(ages_s) != DELIVERIES or len(mls) != DELIVERIES:
+        return None
+    numbers = ages_s + mls
+    for name, _, _, start in FIELDS:
+        numbers.append(values.get(name, start))
+    state = from_numbers(numbers)
+    if state is not None:
+        state.to_bytes()
+    return state

@@ -1,0 +1,61 @@
+"""Which part is on which pin: the table of a pot's wiring, and how it is read.
+
+The host compiles `wiring.toml` to one line of JSON, `/pot/wiring.json`. A pin of -1 is a
+part that is not fitted. The pump is not in it: its pin stands in a file of its own that is
+read before all others.
+"""
+
+from wakecore import line
+from wakecore.fields import is_whole
+
+VERSION = 1
+NONE, FLOAT, GAUGE, ECHO = 0, 1, 2, 3
+FREE, DOWN, UP = 0, 1, 2  # a pin's own pull resistor
+
+# (name, least, most, default, meaning)
+WIRING = (
+    ("soil_pin", -1, 48, -1, "capacitive soil probe, analogue"),
+    ("level_kind", 0, 3, NONE, "0 none, 1 float switch, 2 analogue gauge, 3 ultrasonic echo"),
+    ("level_pin", -1, 48, -1, "level: switch, gauge, or echo in"),
+    ("level_pull", 0, 2, UP, "float switch: 0 no pull, 1 down, 2 up"),
+    ("trigger_pin", -1, 48, -1, "ultrasonic trigger out"),
+    ("battery_pin", -1, 48, -1, "battery divider, analogue"),
+    ("temperature_pin", -1, 48, -1, "DS18X20, one-wire"),
+    ("current_pin", -1, 48, -1, "pump current, analogue"),
+    ("saucer_pin", -1, 48, -1, "saucer probe, analogue"),
+    ("charger_pin", -1, 48, -1, "charge sense, digital"),
+    ("charger_pull", 0, 2, UP, "its pull; the calibration says which level is charging"),
+    ("button_pin", -1, 48, -1, "button to the other level"),
+    ("button_pull", 0, 2, UP, "its pull; pressed is the other level, low with none"),
+    ("power_pin", -1, 48, -1, "supply of the sensors"),
+    ("power_active", 0, 1, 1, "its level while they are read"),
+    ("light_pin", -1, 48, -1, "light that answers a press, high is on"),
+    ("samples", 3, 31, 9, "samples of a reading; their median counts"),
+    ("settle_ms", 0, 2000, 100, "time from sensor supply to reading"),
+)
+
+
+class Wiring:
+    """One attribute for each row above."""
+
+    def __init__(self):
+        for name, _, _, default, _ in WIRING:
+            setattr(self, name, default)
+
+
+def load(data):
+    """(Wiring, "") from the line's bytes, or (None, why not)."""
+    if data is None:
+        return None, "no wiring.json"
+    record, why = line.decode(data.rstrip(b"\r\n"))
+    if record is None:
+        return None, why
+    if record.get("kind") != "wiring" or not is_whole(record.get("version"), 1, VERSION):
+        return None, "not a wiring of version 1 to %d" % VERSION
+    wiring = Wiring()
+    for name, least, most, default, _ in WIRING:
+        value = record.get(name, default)
+        if not is_whole(value, least, most):
+            return None, "%s = %s, allowed %d to %d" % (name, value, least, most)
+        setattr(wiring, name, value)
+    return wiring, ""

@@ -1,0 +1,18 @@
+"""wakecore: what a planter decides in one wake, and nothing else.
+
+Values come in, commands go out. Nothing here touches a pin, a file, a clock or
+a radio; nothing here uses a float. Read it in this order:
+
+    number   whole-number arithmetic, small and big
+    table    a calibration table: counts to a quantity and back
+    fields   settings, hard limits and calibration: names, ranges, defaults
+    state    what a pot remembers while it sleeps, and the last 24 hours' water
+    judge    which readings may be believed
+    rules    permissives, lockouts and needs, as lists
+    plan     how much water, and what the pot taught us
+    run      one pulse: the trips, watched sample by sample
+    line     one line of JSON with a CRC
+    wake     the story of one wake, from first to last
+"""
+
+VERSION = 1

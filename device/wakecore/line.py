@@ -1,0 +1,80 @@
+"""One line of JSON, closed by the CRC-32 of the bytes before its last member.
+
+    {"kind":"wake","n":12,...,"crc":"cbf43926"}
+
+Field logs and the three files of a pot use it. The line is made here, not by a JSON
+library, because the order of the members must be the same everywhere: members come in
+the order given, members of an inner object in the order of their names.
+"""
+
+import json
+from binascii import crc32
+
+MOST_LINE = 32768  # bytes; a longer line is not one of ours
+TAIL = b',"crc":"'
+TAIL_SIZE = 18  # ,"crc":"01234567"} without the line end
+
+
+def _word(value):
+    """JSON of a whole number, a string or None."""
+    if value is None:
+        return "null"
+    if type(value) is int:
+        return str(value)
+    text = value.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join([c if c >= " " else "\\u%04x" % ord(c) for c in text]) + '"'
+
+
+def _list(value):
+    """JSON of a list of words, or of a word."""
+    if type(value) is list or type(value) is tuple:
+        return "[" + ",".join([_word(item) for item in value]) + "]"
+    return _word(value)
+
+
+def _object(value):
+    """JSON of an object of lists and words, or of one of these."""
+    if type(value) is dict:
+        return "{" + ",".join(['"%s":%s' % (key, _list(value[key])) for key in sorted(value)]) + "}"
+    return _list(value)
+
+
+def encode(names, record):
+    """The line for those members of `record` that `names` lists, in that order, as bytes."""
+    body = ",".join(['"%s":%s' % (name, _object(record[name])) for name in names if name in record])
+    data = ("{" + body).encode()
+    return data + TAIL + b'%08x"}' % crc32(data)
+
+
+def body_of(data):
+    """(JSON bytes without the crc member, "") from one line without its end, or (None, why not)."""
+    if len(data) > MOST_LINE:
+        return None, "longer than %d bytes" % MOST_LINE
+    if len(data) < TAIL_SIZE + 2 or data[-TAIL_SIZE:-10] != TAIL:
+        return None, "no crc at its end"
+    body = data[:-TAIL_SIZE]
+    if data[-10:] != b'%08x"}' % crc32(body):
+        return None, "crc does not match"
+    return body + b"}", ""
+
+
+def decode(data):
+    """(record, "") from one line's bytes, without its line end, or (None, why not).
+
+    The member "crc" is not part of the record.
+    """
+    body, why = body_of(data)
+    if body is None:
+        return None, why
+    try:
+        record = json.loads(body)
+    except (ValueError, RuntimeError):  # the second: nested deeper than the stack
+        return None, "not JSON"
+    if type(record) is not dict:
+        return None, "not an object"
+    return record, ""
+
+
+def identity(data):
+    """The CRC at the end of a line, as text: it names the file that holds the line."""
+    return data[-10:-2].decode()

@@ -1,0 +1,40 @@
+"""Whole-number arithmetic. No floats: a chip and a PC must agree to the last bit.
+
+A small integer lies in SMALL_MIN..SMALL_MAX, which a 32-bit MicroPython holds
+without touching the heap. All arithmetic of the core stays small, except inside
+the three functions below, whose product may be big for a moment. They are called
+before and after a pump run, never during one.
+"""
+
+SMALL_MAX = (1 << 30) - 1
+SMALL_MIN = -(1 << 30)
+
+
+def muldiv(a, b, c):
+    """a * b / c, rounded to the nearest whole number (halves up). c > 0."""
+    return (2 * a * b + c) // (2 * c)
+
+
+def muldiv_down(a, b, c):
+    """a * b / c, rounded down. c > 0."""
+    return a * b // c
+
+
+def muldiv_up(a, b, c):
+    """a * b / c, rounded up. c > 0."""
+    return -(-a * b // c)
+
+
+def div_up(a, b):
+    """a / b, rounded up. b > 0."""
+    return -(-a // b)
+
+
+def clamp(value, least, most):
+    """value, but never below least nor above most."""
+    return least if value < least else most if value > most else value
+
+
+def add_capped(a, b, most):
+    """a + b, but never above most: counters that only need to be large enough. b >= 0."""
+    return most if a > most - b else a + b

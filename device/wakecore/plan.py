@@ -1,0 +1,111 @@
+"""How much water, in which pulses, and whether the pump proved itself.
+
+A dose is planned from depletion, as in FAO Irrigation and Drainage Paper 56 (equations
+82 and 83, there in mm, here in microlitres): the available water lies between wilting
+and container capacity, a part of it may be used up, and the dose fills up to a chosen
+part of the capacity. It is given in pulses with soak between them. A soil reading during
+the dose may end it early and never adds to it: a slow root zone is not "still dry".
+"""
+
+from wakecore.judge import response_ul_per_ppt
+from wakecore.number import SMALL_MAX, add_capped, clamp, div_up, muldiv, muldiv_down, muldiv_up
+from wakecore.run import OVERRUN_MS, flow_ul
+
+NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
+KINDS = ("none", "depletion", "set", "upkeep", "manual")
+LEAST_PULSE_MS = 200
+
+
+def water_ul(from_ppt, to_ppt, ul_per_ppt):
+    """Water that lifts the soil from one content to the other, 0 if it is there already."""
+    return (to_ppt - from_ppt) * ul_per_ppt if to_ppt > from_ppt else 0
+
+
+def refill_ppt(settings, calibration):
+    """The refill point: the soil water at which to water (total less readily available)."""
+    available = calibration.capacity_ppt - calibration.wilting_ppt
+    return calibration.capacity_ppt - muldiv(available, settings.depletion_ppt, 1000)
+
+
+def target_ppt(settings, calibration):
+    """The soil water a dose fills to."""
+    return muldiv(calibration.capacity_ppt, settings.fill_ppt, 1000)
+
+
+def filled(kind, soil_ppt, pot):
+    """Has a dose that the soil asked for reached its target before all of it was given?"""
+    if kind not in (DEPLETION, SET) or soil_ppt is None:
+        return False
+    return soil_ppt >= target_ppt(pot.settings, pot.calibration)
+
+
+def demand(facts, state, pot):
+    """(kind, microlitres) of the dose this wake asks for, before any permissive."""
+    settings, limits, cal = pot.settings, pot.limits, pot.calibration
+    kind, ul = NONE, 0
+    if facts.manual:
+        kind, ul = MANUAL, settings.dose_ml * 1000
+    elif not facts.due:
+        pass
+    elif cal.stage == 2 and facts.soil_ppt is not None:
+        if facts.soil_ppt <= refill_ppt(settings, cal):
+            response = response_ul_per_ppt(state, cal)
+            kind, ul = SET, settings.dose_ml * 1000
+            if response:
+                kind = DEPLETION
+                ul = water_ul(facts.soil_ppt, target_ppt(settings, cal), response)
+    elif settings.upkeep_ml and state.since_dose_s >= settings.upkeep_days * 86400:
+        kind, ul = UPKEEP, settings.upkeep_ml * 1000
+    return kind, min(ul, limits.dose_ml * 1000)
+
+
+def pulse_ms(plan_ul, facts, pot):
+    """Length of the next pulse, 0 if none is worth a start.
+
+    Bounded by the pulse setting, the hard limit, what the tank holds above its reserve
+    and what the rolling 24 hours leave at the highest flow, overrun included (R2, R3, R4).
+    """
+    settings, limits, cal = pot.settings, pot.limits, pot.calibration
+    if facts.level_ml is None or not cal.flow_ul_s:
+        return 0
+    ul = min(plan_ul, settings.pulse_ml * 1000)
+    if not cal.float_only:
+        ul = min(ul, (facts.level_ml - facts.reserve_ml) * 1000)
+    if ul <= 0:
+        return 0
+    ms = min(muldiv_up(ul, 1000, cal.flow_ul_s), limits.pulse_ms)
+    ms = min(ms, muldiv_down(facts.day_left_ml, 1000000, limits.flow_max_ul_s) - OVERRUN_MS)
+    return ms if ms >= LEAST_PULSE_MS else 0
+
+
+def counted_ml(ran_ms, fall_ml, pot):
+    """What a run counts for in the 24 hours: the larger of time and level, rounded up (R3)."""
+    by_time_ml = div_up(flow_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
+    if fall_ml is None or fall_ml <= pot.calibration.tolerance_ml:
+        return by_time_ml
+    return max(by_time_ml, fall_ml)
+
+
+def given_ul(ran_ms, fall_ml, calibration):
+    """Best estimate of the water a run gave: by level where it shows enough, else by time."""
+    if fall_ml is not None and fall_ml > 2 * calibration.tolerance_ml:
+        return fall_ml * 1000
+    return flow_ul(ran_ms, calibration.flow_ul_s)
+
+
+def prove(state, before_ml, after_ml, ran_ms, calibration):
+    """Judge the flow over several pulses: True shown, False absent, None not yet to be told.
+
+    Once a quarter of the water commanded is more than the gauge's tolerance, the level
+    must have fallen by that much in the pulses themselves: evaporation proves no pump (R4).
+    """
+    if calibration.float_only or before_ml is None or after_ml is None:
+        return None
+    state.proof_ul = add_capped(state.proof_ul, flow_ul(ran_ms, calibration.flow_ul_s), SMALL_MAX)
+    state.proof_ml = clamp(state.proof_ml + before_ml - after_ml, -1000000, 1000000)
+    wanted_ml = state.proof_ul // 4000
+    if wanted_ml <= calibration.tolerance_ml:
+        return None
+    shown = state.proof_ml >= wanted_ml
+    state.proof_ml = state.proof_ul = 0
+    return shown

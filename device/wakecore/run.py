@@ -1,0 +1,161 @@
+"""One pulse: the pump runs, samples come in, and any trip stops it at once.
+
+Everything the loop needs is made before the pump starts: one array for all samples of
+the longest run, and every threshold turned into raw counts. `step` only stores and
+compares small integers, so it takes no memory (the heap is locked while it runs).
+
+A row of the watch list: (trip, channel, sign, limit, after_ms, samples). From `after_ms`
+on, `sign * counts > limit` in that many samples running is a trip.
+"""
+
+from array import array
+
+from wakecore.number import muldiv_down, muldiv_up
+from wakecore.table import counts_at, direction
+
+SAMPLE_MS = 150  # the board samples and renews its 200 ms hardware pulse this often (R2)
+OVERRUN_MS = 200  # what the hardware pulse may add after the last renewal (R2)
+MOST_SAMPLES = 30000 // SAMPLE_MS + 2
+
+CHANNELS = ("ms", "level", "battery", "current", "saucer")
+MS, LEVEL, BATTERY, CURRENT, SAUCER = 0, 1, 2, 3, 4
+WIDTH = 5
+UNREAD = 1 << 29  # what a channel holds when its part does not answer; no counts reach it
+
+KEEP, DONE, STOP = 0, 1, 2  # keep running; the pulse is complete; a trip
+
+# What stops a pulse early: (trip, requirement)
+TRIPS = (
+    ("full", "R2"),  # more samples than the pulse has time for
+    ("fault", "R2"),  # a part raised an error, or no memory was left
+    ("day", "R3"),  # the level fell by all that the 24 hours still allow
+    ("reserve", "R4"),  # the tank fell to its reserve, or the float opened
+    ("no flow", "R4"),  # the level does not fall
+    ("no load", "R4"),  # the pump draws too little: it runs dry
+    ("fast fall", "R8"),  # the level falls faster than any pump here: hose off, siphon
+    ("level lost", "R4"),  # the level probe does not answer
+    ("sag", "R5"),  # the cell's voltage gives way
+    ("battery lost", "R5"),  # the battery reading does not answer
+    ("wet", "R15"),  # the saucer is wet
+    ("saucer lost", "R15"),  # the saucer probe does not answer
+)
+
+
+class Run:
+    """A pulse of `pulse_ms`, ready to start. `trip` is None unless a row above stopped it."""
+
+    def __init__(self, pulse_ms, rows):
+        self.pulse_ms = pulse_ms
+        self.rows = rows
+        self.samples = array("i", bytes(4 * WIDTH * MOST_SAMPLES))
+        self.now = array("i", [0] * WIDTH)  # the board writes the newest sample here
+        self.hits = array("i", [0] * len(rows))
+        self.count = 0
+        self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
+        self.trip = None
+        self.ran_ms = 0
+
+    def step(self):
+        """Take the sample in `now`: KEEP, DONE or STOP. Allocates nothing."""
+        now, samples, hits = self.now, self.samples, self.hits
+        at = self.count * WIDTH
+        for channel in range(WIDTH):
+            samples[at + channel] = now[channel]
+        self.count += 1
+        ms = now[MS]
+        i = 0
+        for trip, channel, sign, limit, after_ms, wanted in self.rows:
+            if ms >= after_ms and sign * now[channel] > limit:
+                hits[i] += 1
+                if hits[i] >= wanted:
+                    self.trip = trip
+                    return STOP
+            else:
+                hits[i] = 0
+            i += 1
+        if ms >= self.pulse_ms:
+            return DONE
+        if self.count >= self.most:
+            self.trip = "full"
+            return STOP
+        return KEEP
+
+    def end(self, ran_ms, trip=None):
+        """The pump is off: how long the board says it ran, and a trip of the board's own.
+
+        Samples count too: a clock that stands still makes no run shorter (R2, R3).
+        """
+        if self.trip is None:
+            self.trip = trip
+        slowest_ms = self.count * SAMPLE_MS
+        self.ran_ms = slowest_ms if ran_ms < slowest_ms - SAMPLE_MS else ran_ms
+
+    def record(self, channels):
+        """The samples as lists, by channel, for those channels that are fitted."""
+        last = self.count * WIDTH
+        found: dict = {"ran_ms": self.ran_ms}
+        for channel in channels:
+            found[CHANNELS[channel]] = [self.samples[i] for i in range(channel, last, WIDTH)]
+        return found
+
+
+def flow_ul(ms, flow_ul_s):
+    """Water moved in that time, rounded up."""
+    return muldiv_up(ms, flow_ul_s, 1000)
+
+
+def below(trip, channel, probe, value, after_ms, wanted):
+    """A row that trips while the quantity is below `value`."""
+    sign = direction(probe.points)
+    return (trip, channel, -sign, -sign * counts_at(probe.points, value), after_ms, wanted)
+
+
+def at_least(trip, channel, probe, value, after_ms, wanted):
+    """A row that trips while the quantity is `value` or more."""
+    sign = direction(probe.points)
+    return (trip, channel, sign, sign * counts_at(probe.points, value) - 1, after_ms, wanted)
+
+
+def prepare(pulse_ms, level_ml, day_left_ml, pot):
+    """The watch list for this pulse, in raw counts: a Run, not yet started.
+
+    level_ml: tank content before it; day_left_ml: what the 24 hours still allow. The level
+    must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge can
+    show that much; if not, the proof is made over several pulses (`plan.prove`).
+    """
+    limits, settings, cal = pot.limits, pot.settings, pot.calibration
+    reserve_ml = max(limits.reserve_ml, settings.reserve_ml)
+    rows = [
+        ("battery lost", BATTERY, 1, UNREAD - 1, 0, 2),
+        ("level lost", LEVEL, 1, UNREAD - 1, 0, 2),
+        below("sag", BATTERY, cal.battery, limits.sag_mv, 0, 2),
+        below("reserve", LEVEL, cal.level, reserve_ml, 0, 2),
+    ]
+    if not cal.float_only:
+        least_fall_ml = muldiv_down(limits.dry_ms, cal.flow_ul_s, 4000000)
+        if least_fall_ml > cal.tolerance_ml:
+            rows.append(
+                at_least("no flow", LEVEL, cal.level, level_ml - least_fall_ml, limits.dry_ms, 2)
+            )
+        most_fall_ml = muldiv_up(pulse_ms, limits.flow_max_ul_s, 500000) + cal.tolerance_ml
+        for trip, fall_ml in (("fast fall", most_fall_ml), ("day", day_left_ml + cal.tolerance_ml)):
+            if fall_ml < level_ml:
+                rows.append(below(trip, LEVEL, cal.level, level_ml - fall_ml, 0, 2))
+    if cal.current is not None:
+        rows.append(("no load", CURRENT, 1, UNREAD - 1, 0, 2))
+        if cal.dry_ma:
+            rows.append(below("no load", CURRENT, cal.current, cal.dry_ma, 600, 3))
+    if cal.saucer is not None:
+        rows.append(("saucer lost", SAUCER, 1, UNREAD - 1, 0, 2))
+        rows.append(at_least("wet", SAUCER, cal.saucer, cal.wet_ppt, 0, 2))
+    return Run(pulse_ms, tuple(rows))
+
+
+def channels(calibration):
+    """The channels a record of a run keeps: time, level and battery, and what else is fitted."""
+    kept = [MS, LEVEL, BATTERY]
+    if calibration.current is not None:
+        kept.append(CURRENT)
+    if calibration.saucer is not None:
+        kept.append(SAUCER)
+    return kept

@@ -1,0 +1,529 @@
+"""One wake, from first to last: wake, read, decide, pump, sleep.
+
+`wake()` yields one command at a time and is sent what the command brought:
+
+    ("off",)                 pump off, pin set up anew            nothing
+    ("rest",)                battery before any load              [counts, spread] or None
+    ("read",)                every fitted probe                   {name: [counts, spread] or None}
+    ("store", bytes)         state into a slot, read back         True only if both worked
+    ("run", Run)             one pulse, watched                   nothing; the Run holds it
+    ("close",)               all parts off                        milliseconds awake so far
+    ("log", record)          one line for the field log           nothing
+    ("report", n)            radio: what is recorded up to wake n nothing
+    ("sleep", s, button)     deep sleep; may the button wake?     never returns
+
+There is at most one pulse in a wake: soak and the looks for a leak are short sleeps, so
+that what is under way is always in storage (R8, R9). Whoever carries out the commands is
+not asked what it thinks. A report comes when everything else of the wake is done and stored
+(R13): whether anybody heard it changes nothing here.
+"""
+
+from wakecore import judge, plan, rules, run
+from wakecore.number import add_capped, clamp, muldiv_up
+from wakecore.state import (
+    FIRST_LOOK,
+    IDLE,
+    LONG_S,
+    PHASES,
+    SECOND_LOOK,
+    SMALL_MAX,
+    SOAK,
+    UNKNOWN,
+    deliver,
+    delivered_ml,
+    pass_time,
+)
+
+FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
+DAY_S = 86400
+WEEK_S = 7 * DAY_S
+MOST_PRESSES = 20  # button wakes in a row that mean a stuck or chattering button (R12)
+LEAST_SLEEP_S = 60
+MOST_DAY_ML = 5000  # no hard limit is higher (R3)
+HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
+DRY_RUNS = ("no flow", "no load", "level lost", "fault")  # trips that showed no water (R4)
+FLOAT_DRY_RUNS = DRY_RUNS + ("reserve",)  # a float that opens and bobs back is no full tank
+TRIP_LOCKOUTS = (
+    ("sag", "battery low"),
+    ("battery lost", "battery low"),
+    ("wet", "saucer wet"),
+    ("fast fall", "leak"),
+)
+
+# The members of a wake's record, in the order they are written. `DEVELOPERS.md` explains each.
+RECORD = (
+    ("kind", "n", "core", "settings", "limits", "calibration", "begin", "rest", "read", "run")
+    + ("after", "stores", "awake_ms", "values", "judged", "permissives", "plan", "trips")
+    + ("lockouts", "needs", "water", "charge_uah", "commands", "before", "state")
+)
+
+
+class Facts:
+    """What is known in this wake, each judged once. Everything the rules look at is here.
+
+    Filled in three steps: what the board knew (here), the readings (`believe`), and the
+    state once this wake's events are booked in it (`take_from_state`).
+    soil_ppt, level_ml, battery_mv are None unless their reading is believed.
+    """
+
+    def __init__(self, state, pot, begin):
+        settings, limits, cal = pot.settings, pot.limits, pot.calibration
+        self.pin_good = begin["pin"] == 1
+        self.boots = begin["boots"]
+        self.files_good = "default" not in (
+            begin["settings"],
+            begin["limits"],
+            begin["calibration"],
+        )
+        self.match, self.stage = pot.match, cal.stage
+        self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
+        # A start needs a pulse's water above the reserve: less would only fill the hose.
+        self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
+        self.warn_ml, self.charge_mv = settings.tank_warn_ml, settings.battery_warn_mv
+        self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
+        self.settle_s = settings.settle_s
+        self.soil_ppt = self.level_ml = self.battery_mv = self.temperature_mc = None
+        self.saucer = self.charger = judge.UNFITTED
+        self.judged = {}
+        self.day_left_ml = 0
+        self.kind = "none"
+        self.held = self.manual = self.store_failed = self.thermometer_lost = False
+        self.confirm_charge = self.unplug_charger = self.weak = False
+        self.standing = self.float_opened = False
+        self.woke_in = state.phase
+        self.cut_off = False  # this wake found a pulse begun and not ended
+        # Due: is what this phase waits for over? A press does not shorten a wait.
+        self.due = begin["cause"] != "button"
+        if state.phase == IDLE and state.cycle_s >= settings.wake_s:
+            self.due = True
+        elif state.phase == SOAK and begin["cause"] not in ("timer", "button"):
+            end_dose(state)  # a cold start in a soak ends the dose
+            self.due = False
+        self.soaking = state.phase == SOAK
+
+    def take_from_state(self, state, limits):
+        """The facts that come from the state, once this wake's events are booked in it."""
+        self.lockouts = state.lockouts
+        self.leak_looks = state.leak_looks
+        self.since_dose_s = state.since_dose_s
+        self.button_masked = state.button_masked
+        self.denied = state.denied
+        self.day_left_ml = max(0, limits.day_ml - delivered_ml(state, limits.clock_ppt))
+
+
+def wake(state, pot, begin):
+    """One wake of this pot. Changes `state` as it goes; see the top of this file.
+
+    begin: what the board knows before any reading, as `DEVELOPERS.md` lists it.
+    """
+    commands, stores = ["off"], []
+    before = state.crc
+    record = {"kind": "wake", "n": state.wakes, "core": pot.core, "begin": begin, "before": before}
+    yield ("off",)
+
+    # Wake: what happened since the last one
+    elapsed_s = clamp(begin["slept_s"], 0, state.sleep_s) if begin["vouched"] else 0
+    pass_time(state, elapsed_s)
+    facts = Facts(state, pot, begin)
+    look_at_files(state, pot, begin)
+
+    # Read: the battery first, before any load
+    commands.append("rest")
+    rest = yield ("rest",)
+    commands.append("read")
+    read = yield ("read",)
+    values = believe(facts, state, pot, rest, read)
+
+    # Decide: first what happened to the pump, then whether this wake is a regular one
+    # (due: what its phase waits for is over; regular: due, with nothing under way)
+    look_at_open_pulse(state, facts, pot)
+    regular = facts.due and state.phase == IDLE
+    if regular:
+        state.cycle_s = 0
+    look_at_button(state, facts, begin)
+    look_at_level(state, facts, pot)
+    look_at_saucer(state, facts)
+    look_at_battery(state, facts, pot, regular)
+    look_at_soil(state, facts, pot, read.get("soil"), regular, elapsed_s)
+    facts.take_from_state(state, pot.limits)
+    if state.phase == SOAK:
+        kind, dose_ul = state.plan_kind, state.plan_ul if facts.due else 0
+        if plan.filled(kind, facts.soil_ppt, pot):
+            dose_ul = state.plan_ul = 0
+    elif state.phase == IDLE:
+        kind, dose_ul = plan.demand(facts, state, pot)
+    else:
+        kind, dose_ul = plan.NONE, 0
+    facts.kind = plan.KINDS[kind]
+    permissives, allowed = rules.judge_permissives(facts)
+    pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
+    if regular or pulse_ms:
+        state.denied = add_capped(state.denied, 1, 100) if dose_ul and not pulse_ms else 0
+
+    # Pump: begun is on record before the pump starts (R9)
+    trips, water = [], {}
+    ran = None
+    if pulse_ms:
+        if state.phase == IDLE:
+            begin_dose(state, facts, kind, dose_ul)
+        state.open_ms, state.sleep_s = pulse_ms, 0  # a reset from here on is credited no time
+        commands.append("store")
+        stored = yield ("store", stamp(state))
+        stores.append(1 if stored else 0)
+        if stored:
+            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot)
+            commands.append("run %d" % pulse_ms)
+            yield ("run", ran)
+            commands.append("read")
+            record["after"] = after = yield ("read",)
+            record["run"] = ran.record(run.channels(pot.calibration))
+            trips = [ran.trip] if ran.trip else []
+            water = end_pulse(state, facts, pot, ran, after, trips)
+        else:
+            state.open_ms, state.before_ppt = 0, UNKNOWN
+            end_dose(state)
+    elif facts.due:
+        next_phase(state, facts)
+
+    # Sleep: all parts off, state stored, the wake on record
+    commands.append("close")
+    awake_ms = yield ("close",)
+    state.sleep_s = sleep_s = sleep_time(state, facts, pot.settings, elapsed_s)
+    state.wakes = add_capped(state.wakes, 1, SMALL_MAX)
+    facts.lockouts, facts.store_failed = state.lockouts, 0 in stores
+    facts.weak = state.lockouts & rules.BITS["battery low"]
+    facts.float_opened = pot.calibration.float_only and state.dry_trips > 0
+    report = is_to_report(state, facts, pot, regular, begin["cause"] == "button")
+    commands.append("store")
+    stored = yield ("store", stamp(state))
+    stores.append(1 if stored else 0)
+    facts.store_failed = 0 in stores
+    if report:
+        commands.append("report")
+    commands.append("sleep %d" % sleep_s if state.button_masked else "sleep %d button" % sleep_s)
+
+    water["day_ml"] = delivered_ml(state, pot.limits.clock_ppt)
+    record["settings"], record["limits"] = pot.settings.id, pot.limits.id
+    record["calibration"] = pot.calibration.id
+    record["rest"], record["read"] = rest, read
+    record["stores"], record["awake_ms"] = stores, awake_ms
+    record["values"], record["judged"] = values, facts.judged
+    record["permissives"] = permissives
+    record["plan"] = {
+        "phase": PHASES[facts.woke_in],
+        "kind": facts.kind,
+        "dose_ul": dose_ul,
+        "pulse_ms": pulse_ms,
+    }
+    record["trips"] = trips
+    record["lockouts"] = rules.latched(state)
+    record["needs"] = rules.judge_needs(facts)
+    record["water"] = water
+    record["charge_uah"] = charge_uah(pot.calibration, awake_ms, ran, elapsed_s)
+    record["commands"] = commands
+    record["state"] = state.crc
+    yield ("log", record)
+    if report:
+        yield ("report", record["n"])
+    yield ("sleep", sleep_s, 0 if state.button_masked else 1)
+
+
+def stamp(state):
+    """The state's bytes under a new write number."""
+    state.seq = add_capped(state.seq, 1, SMALL_MAX)
+    return state.to_bytes()
+
+
+def look_at_files(state, pot, begin):
+    """Book what the board found in storage, and what a person with the cable did (R11)."""
+    if begin["state"] == "lost":
+        rules.latch(state, "state lost")
+        # As if a dose had just filled the day; with the limits lost too, the fullest day there is
+        deliver(state, pot.limits.day_ml if pot.limits.id else MOST_DAY_ML)
+        state.since_dose_s = 0
+    elif begin["state"] == "previous" and not state.open_ms:
+        state.open_ms = pot.limits.pulse_ms  # the damaged slot may have held one
+    mark = int(pot.calibration.id[:7] or "0", 16)
+    if mark != state.calibration_mark:
+        state.calibration_mark = mark  # what was remembered in the old units is forgotten
+        state.look_ml = state.soil_ppt = state.before_ppt = UNKNOWN
+        state.proof_ml = state.proof_ul = state.leak_looks = 0
+    for action in begin["host"]:
+        for name, bit in rules.BITS.items():
+            if action == "clear " + name:
+                rules.clear(state, bit)
+    if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
+        rules.latch(state, "files damaged")
+
+
+def believe(facts, state, pot, rest, read):
+    """Convert each reading once and judge it once."""
+    cal, judged = pot.calibration, facts.judged
+    judged["battery"] = word = judge.judge(cal.battery, rest)
+    facts.battery_mv = judge.value(cal.battery, rest, word)
+    level = read.get("level")
+    judged["level"] = word = judge.judge(cal.level, level)
+    facts.level_ml = judge.value(cal.level, level, word)
+    if cal.temperature is not None:
+        reading = read.get("temperature")
+        judged["temperature"] = word = judge.judge(cal.temperature, reading)
+        facts.temperature_mc = judge.value(cal.temperature, reading, word)
+        facts.thermometer_lost = facts.temperature_mc is None
+    soil = read.get("soil")
+    judged["soil"] = word = judge.judge_soil(soil, facts.temperature_mc, state, pot)
+    facts.soil_ppt = judge.value(cal.soil, soil, word)
+    if cal.saucer is not None:
+        reading = read.get("saucer")
+        judged["saucer"] = word = judge.judge(cal.saucer, reading)
+        wet = judge.value(cal.saucer, reading, word)
+        facts.saucer = "lost" if wet is None else "wet" if wet >= cal.wet_ppt else "dry"
+    if cal.charger is not None:
+        reading = read.get("charger")
+        judged["charger"] = word = judge.judge(cal.charger, reading)
+        charging = judge.value(cal.charger, reading, word)
+        facts.charger = "lost" if charging is None else "on" if charging else "off"
+    return {
+        "battery_mv": facts.battery_mv,
+        "level_ml": facts.level_ml,
+        "soil_ppt": facts.soil_ppt,
+        "temperature_mc": facts.temperature_mc,
+    }
+
+
+def look_at_button(state, facts, begin):
+    """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
+    held_ms = begin["button_ms"]
+    state.presses = add_capped(state.presses, 1, 100) if begin["cause"] == "button" else 0
+    if held_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
+        state.button_masked = 1
+    elif held_ms == 0:
+        state.button_masked = 0
+    elif held_ms >= HELD_MS and not state.button_masked:
+        facts.held = True
+        if state.lockouts & rules.BUTTON_BITS:
+            rules.clear(state, rules.BUTTON_BITS)
+        elif state.phase == IDLE and not state.lockouts:
+            facts.manual = True
+
+
+def look_at_open_pulse(state, facts, pot):
+    """A pulse begun and not ended counts in full; too many in a row lock out (R9)."""
+    if not state.open_ms:
+        return
+    fall_ml = None
+    if facts.level_ml is not None and state.look_ml >= 0 and not pot.calibration.float_only:
+        fall_ml = state.look_ml - facts.level_ml
+    deliver(state, plan.counted_ml(state.open_ms + run.OVERRUN_MS, fall_ml, pot))
+    state.open_ms = state.since_dose_s = 0
+    state.interrupts = add_capped(state.interrupts, 1, 100)
+    if state.interrupts >= pot.limits.interrupts:
+        rules.latch(state, "interrupted")
+    state.look_ml = UNKNOWN
+    end_dose(state)
+    facts.due, facts.cut_off = False, True
+
+
+def look_at_level(state, facts, pot):
+    """With the pump off the level may rise, if somebody fills, and not fall (R8).
+
+    The reference is the level after the last pulse, less the water of the pulses, so that
+    what runs away between pulses adds up; each pulse adds to what scatter may hide.
+    """
+    cal = pot.calibration
+    if cal.float_only:
+        state.leak_looks = 0  # a switch shows no amounts
+    if cal.float_only or facts.level_ml is None:
+        return
+    fall_ml = state.look_ml - facts.level_ml
+    evaporated_ml = muldiv_up(state.look_s, pot.settings.leak_ml_day, 86400)
+    allowed_ml = cal.tolerance_ml * (1 + state.pulses // 2) + evaporated_ml
+    if state.look_ml < 0 or fall_ml < -2 * cal.tolerance_ml:
+        if state.look_ml >= 0:  # a refill
+            rules.clear(state, rules.BITS["dry run"])
+            state.dry_trips = 0
+        refer_to(state, facts.level_ml)
+    elif fall_ml > allowed_ml:
+        if facts.due:
+            state.leak_looks = add_capped(state.leak_looks, 1, 100)
+        if state.leak_looks >= 2:
+            rules.latch(state, "leak")
+            deliver(state, fall_ml)
+            refer_to(state, facts.level_ml)
+    else:
+        state.leak_looks = 0
+        if state.look_s >= WEEK_S:
+            refer_to(state, facts.level_ml)
+
+
+def refer_to(state, level_ml):
+    """Compare later levels with this one."""
+    state.look_ml, state.look_s = level_ml, 0
+    state.leak_looks = 0
+
+
+def look_at_saucer(state, facts):
+    """Wet between pulses or right after them: more was given than the pot holds (R15)."""
+    if facts.saucer == "wet" and state.phase != IDLE:
+        rules.latch(state, "saucer wet")
+
+
+def look_at_battery(state, facts, pot, regular):
+    """Below its rest voltage the cell is left alone until it is surely charged (R5).
+
+    A reading counts towards the end of the lockout only at a regular wake and free of the
+    charger: the charge sense says so, or the pot lives on mains. With neither, a held press
+    after the charge says it, and the voltage must agree.
+    """
+    settings, mv = pot.settings, facts.battery_mv
+    charged = mv is not None and mv >= settings.battery_clear_mv
+    if not charged:
+        state.clear_wakes = 0
+    if rules.below(mv, facts.battery_floor_mv):
+        rules.latch(state, "battery low")
+    if not charged or not state.lockouts & rules.BITS["battery low"]:
+        return
+    unsensed = facts.charger in (judge.UNFITTED, "lost") and not settings.mains
+    if regular and (facts.charger == "off" or settings.mains):
+        state.clear_wakes = add_capped(state.clear_wakes, 1, 100)
+    if state.clear_wakes >= settings.battery_clear_wakes or (unsensed and facts.held):
+        rules.clear(state, rules.BITS["battery low"])
+    else:
+        facts.confirm_charge = unsensed
+        facts.unplug_charger = facts.charger == "on" and not settings.mains
+
+
+def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
+    """Follow the last dose's answer, then remember this reading for the next wake (R6, R7).
+
+    A wake that no vouched time led to is not counted as a repeat of the last reading.
+    """
+    if facts.soil_ppt is not None and state.before_ppt >= 0:
+        state.peak_ppt = max(state.peak_ppt, facts.soil_ppt)
+        if regular and state.since_dose_s >= pot.settings.settle_s:
+            judge.learn(state, pot.calibration, pot.settings)
+    facts.standing = regular and elapsed_s > 0 and judge.standing(state, reading)
+    if regular and (elapsed_s or state.soil_ppt < 0):
+        judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
+    if state.silent_doses >= pot.limits.response_doses:
+        rules.latch(state, "no response")
+
+
+def begin_dose(state, facts, kind, dose_ul):
+    """A new dose. Its answer is judged only where a dry, believed soil asked for it (R7).
+
+    A dose on top of one that is not judged yet (a press, or one cut short) adds to the question.
+    """
+    state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
+    if facts.level_ml is not None:
+        refer_to(state, facts.level_ml)
+    asked = kind in (plan.DEPLETION, plan.SET)
+    if state.before_ppt < 0:
+        state.given_ul = 0
+        state.before_ppt = state.peak_ppt = facts.soil_ppt if asked else UNKNOWN
+
+
+def end_dose(state):
+    """No more pulses in this dose: look for a leak next (R8)."""
+    state.plan_ul, state.phase = 0, FIRST_LOOK
+
+
+def end_pulse(state, facts, pot, ran, after, trips):
+    """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
+    cal, limits = pot.calibration, pot.limits
+    level = after.get("level")
+    after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
+    fall_ml = None
+    if after_ml is not None and not cal.float_only:
+        fall_ml = facts.level_ml - after_ml
+    ml = plan.counted_ml(ran.ran_ms, fall_ml, pot)
+    given_ul = plan.given_ul(ran.ran_ms, fall_ml, cal)
+    deliver(state, ml)
+    state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
+    state.plan_ul = max(0, state.plan_ul - given_ul)
+    state.pulses = add_capped(state.pulses, 1, 100)
+    state.open_ms = state.since_dose_s = 0
+    if fall_ml is None:
+        state.look_ml = UNKNOWN
+    else:
+        state.look_ml, state.look_s = max(after_ml, state.look_ml - fall_ml), 0
+
+    shown = plan.prove(state, facts.level_ml, after_ml, ran.ran_ms, cal)
+    if shown is False and not trips:
+        trips.append("no flow")
+    if trips and trips[0] in (FLOAT_DRY_RUNS if cal.float_only else DRY_RUNS):
+        state.proof_ml = state.proof_ul = 0
+        state.before_ppt = UNKNOWN  # no water, no answer to expect
+        state.dry_trips = add_capped(state.dry_trips, 1, 100)
+        if state.dry_trips >= limits.dry_trips:
+            rules.latch(state, "dry run")
+    elif shown or (cal.float_only and cal.current is not None and not trips):
+        state.dry_trips = 0
+    for trip, lockout in TRIP_LOCKOUTS:
+        if trip in trips:
+            rules.latch(state, lockout)
+
+    if trips or not state.plan_ul or state.pulses >= limits.pulses:
+        state.interrupts = 0
+        end_dose(state)
+    else:
+        state.phase = SOAK
+    return {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
+
+
+def next_phase(state, facts):
+    """Without a pulse: soak ends the dose, looks follow one another, a doubt asks for a look."""
+    if state.phase == SOAK:
+        end_dose(state)
+    elif state.leak_looks == 1 and facts.level_ml is not None:
+        state.phase = FIRST_LOOK
+    elif state.phase == FIRST_LOOK:
+        state.phase = SECOND_LOOK
+    else:
+        state.phase = IDLE
+
+
+def sleep_time(state, facts, settings, elapsed_s):
+    """Seconds to sleep. A wake out of turn (button, reset) does not shorten what was under way."""
+    if state.phase == IDLE:
+        wake_s = settings.wake_s
+        if state.lockouts & rules.BITS["battery low"]:
+            wake_s = min(2 * wake_s, LONG_S)
+        return max(LEAST_SLEEP_S, wake_s - state.cycle_s)
+    if state.phase == facts.woke_in and not facts.due and not facts.cut_off:
+        return max(1, state.sleep_s - elapsed_s)
+    if state.phase == SOAK:
+        return settings.soak_s
+    return FIRST_LOOK_S if state.phase == FIRST_LOOK else SECOND_LOOK_S
+
+
+def is_to_report(state, facts, pot, regular, pressed):
+    """Does this wake end with the radio (R5, R8, R12)?
+
+    Every so many regular wakes, at a press, and at once when somebody is needed for
+    something new; while that lasts, at least once a day. Never on a weak or unknown cell.
+    """
+    every = pot.settings.radio_wakes
+    if not every:
+        return False
+    needs = rules.need_bits(facts)
+    state.told &= needs  # what is over is told anew when it comes back
+    if regular:
+        state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
+    floor_mv = max(pot.limits.radio_mv, facts.battery_floor_mv)
+    if facts.weak or facts.battery_mv is None or facts.battery_mv < floor_mv:
+        return False
+    if needs:
+        every = min(every, max(1, DAY_S // pot.settings.wake_s))
+    if not (pressed or needs & ~state.told or (regular and state.quiet_wakes >= every)):
+        return False
+    state.quiet_wakes, state.told = 0, needs
+    return True
+
+
+def charge_uah(calibration, awake_ms, ran, elapsed_s):
+    """Estimated charge since the last wake, in microampere-hours: asleep, awake, pumping."""
+    used = muldiv_up(calibration.awake_ua, awake_ms, 3600000)
+    used += muldiv_up(calibration.sleep_ua, elapsed_s, 3600)
+    if ran is not None:
+        used += muldiv_up(calibration.pump_ua, ran.ran_ms, 3600000)
+    return used

@@ -1,0 +1,81 @@
+"""Runs the parts of the assurance and prints what they came to. `tools/assure.py` calls it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from wakewell.assure import note, parts
+from wakewell.assure.parts import Asked, Figures
+
+PARTS: dict[str, Callable[[Asked], Figures]] = {
+    "search": parts.search,
+    "nth": parts.each_nth,
+    "lives": parts.lives,
+    "fuzz": parts.fuzzed,
+    "wakes": parts.wakes,
+    "coverage": parts.coverage,
+    "mutants": parts.mutants,
+}
+QUICK_S = 25.0  # at most for one corner, in --quick
+ORDER = (
+    "states",
+    "transitions",
+    "violations",
+    "mutants",
+    "mutants_killed",
+    "branch_coverage",
+    "fuzz_inputs",
+)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="assure", description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="what a check runs; says what it left")
+    parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
+    parser.add_argument("--only", action="append", choices=PARTS, help="only this part")
+    parser.add_argument("--corner", action="append", help="search only this corner")
+    parser.add_argument("--seconds", type=float, default=600.0, help="at most, for one corner")
+    parser.add_argument("--seed", type=int, default=1, help="of everything that is chosen")
+    parser.add_argument(
+        "--found", type=Path, default=Path("build/assure"), help="for what is found"
+    )
+    parser.add_argument("--minutes", type=float, help="play lives for so long, from the seed")
+    parser.add_argument("--record", action="store_true", help="keep the figures for the note")
+    parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
+    given = parser.parse_args()
+    if given.note:
+        note.NOTE.write_text(note.text(), encoding="utf-8")
+        print(f"written: {note.NOTE}")
+        return 0
+    seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
+    asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
+    if given.minutes:
+        asked.lives_s = 60 * given.minutes
+    figures: dict[str, Any] = {"violations": 0}
+    left_out: list[str] = []
+    for name in given.only or PARTS:
+        asked.say(f"== {name}")
+        found = PARTS[name](asked)
+        if given.record:
+            note.record(name, given.quick, dict(found.numbers), found.left_out)
+        figures["violations"] += found.numbers.pop("violations", 0)
+        figures |= found.numbers
+        left_out += found.left_out
+    ordered = {name: figures[name] for name in ORDER if name in figures}
+    ordered |= {name: value for name, value in figures.items() if name not in ordered}
+    ordered["left_out"] = left_out
+    if given.json:
+        print(json.dumps(ordered))
+    else:
+        for name, value in ordered.items():
+            print(f"{name}: {'; '.join(value) or 'nothing' if name == 'left_out' else value}")
+    return 1 if figures["violations"] else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

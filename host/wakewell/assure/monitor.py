@@ -1,0 +1,388 @@
+"""What must hold of every wake of the search, by R1 to R15, judged from what really happened.
+
+It looks at the letter (what was really so), at the commands and at the water, and keeps its
+own memory; nothing of it calls the core. `Kept` is what a pot owes because of what it has
+seen: storage may lose it, and is then not blamed for it. `Truth` is water and time, which
+nothing undoes.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from wakewell.assure.letters import Letter
+from wakewell.assure.world import AT, HARDWARE_MS, PRESSES, TROUBLE_MS, Bench, Happened, Node
+
+IDLE, SOAKING = 0, 1  # phases, as storage numbers them
+SEEN_MS = 2 * 150  # R4, R5, R15: two samples show what makes a run dangerous
+AT_ONCE = ("unvouched", "behind", "cold", "boots", "touch", "held", "stuck", "chatter")
+GIVES_WAY = ("sag", "battery lost")
+TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
+DAY_S = 86400
+
+
+class Kept(NamedTuple):
+    """What the pot owes because of what it has seen."""
+
+    low: int = 0  # the cell was low and is not surely charged since (R5)
+    charged: int = 0  # readings in a row that say it is
+    lost: int = 0  # state lost, nobody came (R11)
+    damaged: int = 0  # a file damaged, nobody came with a cable (R11)
+    wet: int = 0  # overflow, nobody came (R15)
+    cuts: int = 0  # runs cut off in a row (R9)
+    dries: int = 0  # dry runs in a row (R4)
+    silent: int = 0  # full doses in a row without any rise (R7)
+    leaked: int = 0  # a leak or siphon was shown, nobody came with a cable (R8)
+    falls: int = 0  # looks in a row that showed a fall (R8)
+    seen_ml: int = -1  # level last seen, to compare with; -1: none
+    frozen: int = 0  # wakes in a row with the very same counts (R6)
+    looks: int = 0  # looks for a leak still owed after a pulse (R8)
+    need_ul: int = 0  # of the dose under way
+    asked: str = ""  # by what the dose under way was asked
+
+
+class Truth(NamedTuple):
+    """Water and time as they really were."""
+
+    ledger: tuple[tuple[int, int], ...] = ()  # (board's seconds ago, microlitres at most)
+    since_s: int = 1 << 29  # since the last run
+
+
+class Memory(NamedTuple):
+    """Both."""
+
+    kept: Kept = Kept()
+    truth: Truth = Truth()
+
+
+class Violation(Exception):
+    """A requirement that does not hold, and what should have been instead."""
+
+    def __init__(self, rule: str, why: str, expected: dict[str, Any] | None = None) -> None:
+        super().__init__(f"{rule}: {why}")
+        self.rule, self.why = rule, why
+        self.expected = {"pump": False} if expected is None else expected
+
+
+class Monitor:
+    """Judges the wakes of one corner."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        pot = bench.pot
+        self.settings, self.limits, self.cal = pot.settings, pot.limits, pot.calibration
+        self.window_s = DAY_S * (1000 + self.limits.clock_ppt) // 1000
+        self.longest_s = max(self.settings.settle_s, self.settings.upkeep_days * DAY_S)
+        available = self.cal.capacity_ppt - self.cal.wilting_ppt
+        refill_ppt = self.cal.capacity_ppt - available * self.settings.depletion_ppt / 1000
+        self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
+        self.least_fall_ml = self.limits.dry_ms * self.cal.flow_ul_s // 4000000
+        self.shows_dry = not self.cal.float_only and self.least_fall_ml > self.cal.tolerance_ml
+        self.masked = 0
+        self.unsensed = self.cal.charger is None and not self.settings.mains
+
+    def before(self, node: Node, letter: Letter, happened: Happened) -> Memory:
+        """The memory once this wake's readings are in, before any pump."""
+        memory: Memory = node.memory
+        kept, truth = memory
+        k = kept._asdict()
+        passed_s = 0 if letter.begin in AT_ONCE else node.slept_s
+        ledger = tuple(
+            (age + passed_s, ul) for age, ul in truth.ledger if age + passed_s < self.window_s
+        )
+        truth = Truth(ledger, min(self.longest_s, truth.since_s + passed_s))
+        held = 2000 <= happened.begin["button_ms"] < 15000
+        cable = letter.begin == "cable"
+        if node.status == "lost":
+            k = Kept(lost=1)._asdict()
+        if held or cable:
+            k.update(lost=0, wet=0, cuts=0, dries=0, silent=0)
+        if cable:
+            k.update(damaged=0, leaked=0, falls=0, seen_ml=-1, low=0)
+        if letter.files != "good":
+            k.update(damaged=1, seen_ml=-1, falls=0)
+        # The pot that is in force for this wake has no level without its calibration
+        level_ml = (
+            None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
+        )
+        # A press does not shorten a wait, and does not put off what was due before it
+        due = node.numbers[AT["cycle_s"]] + passed_s >= self.settings.wake_s
+        due = due or letter.begin not in PRESSES
+        self.see_battery(k, letter, held, due and node.numbers[AT["phase"]] == IDLE)
+        # A cold start in a soak is no look: it ends the dose, and the looks begin
+        soaking = node.numbers[AT["phase"]] == SOAKING
+        cold = soaking and happened.begin["cause"] not in ("timer", "button")
+        self.see_level(k, level_ml, letter.begin not in PRESSES and not cold)
+        if (
+            letter.saucer == "wet"
+            and node.numbers[AT["phase"]] != IDLE
+            and letter.files != "calibration"
+        ):
+            k["wet"] = 1
+        if letter.soil == "wet":
+            k["silent"] = 0
+        regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
+        if letter.soil == "frozen" and regular:
+            k["frozen"] = min(k["frozen"] + 1, self.settings.frozen_wakes + 1)
+        elif letter.soil in ("dry", "wet", "flicker", "span"):
+            k["frozen"] = 0
+        return Memory(Kept(**k), truth)
+
+    def see_battery(self, k: dict[str, Any], letter: Letter, held: bool, regular: bool) -> None:
+        """R5: low until readings in a row, free of the charger, say otherwise."""
+        if letter.files == "calibration":
+            return
+        mv = self.bench.mv.get(letter.battery)
+        full = mv is not None and mv >= self.settings.battery_clear_mv
+        if mv is not None and mv < self.bench.floor_mv:
+            k.update(low=1, charged=0)
+        if not full:
+            k["charged"] = 0
+        elif regular and (
+            self.settings.mains or (self.cal.charger is not None and letter.charger == "off")
+        ):
+            k["charged"] = min(k["charged"] + 1, self.settings.battery_clear_wakes)
+        confirmed = held and full and (self.unsensed or letter.charger == "absent")
+        if full and (k["charged"] >= self.settings.battery_clear_wakes or confirmed):
+            k["low"] = 0
+        if not k["low"]:
+            k["charged"] = 0
+
+    def see_level(self, k: dict[str, Any], level_ml: int | None, due: bool) -> None:
+        """R8: a fall with the pump off, far beyond what scatter and evaporation hide."""
+        if level_ml is None:
+            return
+        fallen = k["seen_ml"] > 0 and level_ml <= self.bench.gone(k["seen_ml"])
+        if fallen:
+            if due:
+                k["falls"] = min(k["falls"] + 1, 2)
+            if k["falls"] >= 2:
+                k["leaked"] = 1
+                k["seen_ml"] = level_ml
+            return
+        k["falls"] = 0
+        if level_ml > k["seen_ml"]:
+            if k["seen_ml"] >= 0:
+                k["dries"] = 0  # a refill
+            k["seen_ml"] = level_ml
+
+    def after(self, node: Node, letter: Letter, happened: Happened, before: Memory) -> Memory:
+        """The memory at the end of the wake. Raises Violation."""
+        self.judge_story(node, letter, happened)
+        kept, truth = before
+        k = kept._asdict()
+        if "on" in happened.commands:
+            self.judge_start(node, letter, happened, before)
+            k, truth = self.book_run(node, letter, happened, before)
+        self.judge_sleep(node, letter, happened, k)
+        return Memory(Kept(**k), truth)
+
+    # R1, R12, R13: the order of things
+
+    def judge_story(self, node: Node, letter: Letter, happened: Happened) -> None:
+        commands = happened.commands
+        pump = [c for c in commands if c in ("on", "off")]
+        if commands[0] != "off" or pump[-1] != "off" or pump.count("on") > 1:
+            raise Violation("R1", f"the pump was commanded {pump}")
+        if "on" in commands and commands[commands.index("on") - 1] != "store":
+            raise Violation("R9", "no store before the pump started")
+        if "report" in commands:
+            mv = self.bench.mv.get(letter.battery)
+            if mv is None or mv < max(self.limits.radio_mv, self.bench.floor_mv):
+                why = f"the radio was on with the battery {letter.battery}"
+                raise Violation("R5", why, {"report": False})
+            if commands[-2:] != ["report", "sleep"]:
+                raise Violation("R13", "the radio was not the last of the wake")
+        if len(commands) > 13 or sum(c.startswith("store") for c in commands) > 2:
+            raise Violation("R13", f"{len(commands)} commands in one wake")
+        if happened.sleep is None:
+            if not happened.reset:
+                raise Violation("R13", "the wake did not end in sleep", {"sleep_s": 1})
+            return
+        sleep_s, button = happened.sleep
+        most_s = max(2 * self.settings.wake_s, self.settings.soak_s, 2 * DAY_S, 540)
+        if not 1 <= sleep_s <= min(most_s, 63 * DAY_S):
+            raise Violation("R13", f"sleeps {sleep_s} s", {"sleep_s": {"most": most_s}})
+        if letter.begin == "stuck" and button:
+            raise Violation("R12", "a stuck button may wake", {"button": False})
+        if happened.begin["button_ms"] == 0 and not button:
+            raise Violation("R12", "a free button cannot wake", {"button": True})
+
+    # What must be so when the pump starts
+
+    def judge_start(self, node: Node, letter: Letter, happened: Happened, memory: Memory) -> None:
+        begin, kept, bench = happened.begin, memory.kept, self.bench
+        self.masked = node.numbers[AT["button_masked"]]
+        phase = node.numbers[AT["phase"]]
+        if begin["pin"] != 1:
+            raise Violation("R1", "pumped with the pin file unread")
+        if begin["boots"] >= 3:
+            raise Violation("R9", "pumped after boots that did not finish")
+        if happened.pulse_ms > self.limits.pulse_ms:
+            raise Violation("R2", f"a pulse of {happened.pulse_ms} ms")
+        if happened.stored_open_ms < happened.pulse_ms:
+            raise Violation("R9", "the pulse was not in storage when it started")
+        if letter.level not in ("left", "filled", "gone"):
+            raise Violation("R4", f"pumped at a level that is {letter.level}")
+        level_ml = happened.tank_ml + happened.fall_ml
+        if level_ml <= bench.reserve_ml:
+            raise Violation("R4", f"pumped at {level_ml} ml in the tank")
+        if kept.dries >= self.limits.dry_trips:
+            raise Violation("R4", f"pumped after {kept.dries} dry runs")
+        mv = bench.mv.get(letter.battery)
+        if mv is None or mv < bench.floor_mv:
+            raise Violation("R5", f"pumped with the battery {letter.battery}")
+        if kept.low:
+            raise Violation("R5", "pumped before the cell was surely charged")
+        if kept.leaked or kept.falls:
+            raise Violation("R8", "pumped though the level fell with the pump off")
+        if kept.seen_ml > 0 and level_ml <= bench.gone(kept.seen_ml):
+            raise Violation("R8", "pumped in a wake that saw the level fall")
+        if kept.cuts >= self.limits.interrupts:
+            raise Violation("R9", f"pumped after {kept.cuts} runs were cut off")
+        if begin["state"] == "lost" or kept.lost:
+            raise Violation("R11", "pumped with a lost state")
+        if letter.files != "good" or kept.damaged:
+            raise Violation("R11", "pumped with a damaged file")
+        if begin["cause"] == "button" and begin["button_ms"] < 2000:
+            due = node.numbers[AT["cycle_s"]] + begin["slept_s"] >= self.settings.wake_s
+            if begin["slept_s"] < node.slept_s and not due:
+                raise Violation("R12", "a touch of the button pumped")
+        if not bench.corner.matching or self.cal.stage == 0:
+            raise Violation("R14", f"pumped at stage {self.cal.stage}")
+        if self.cal.saucer is not None and (letter.saucer != "dry" or kept.wet):
+            raise Violation("R15", f"pumped with the saucer {letter.saucer}, wet before {kept.wet}")
+        self.judge_asked(letter, happened, memory, phase)
+
+    def judge_asked(self, letter: Letter, happened: Happened, memory: Memory, phase: int) -> None:
+        """R6, R7, R14: who asked for this dose, and might it."""
+        kept, truth = memory
+        soil_good = self.soil_good(letter, kept)
+        if self.cal.temperature is not None:
+            soil_good = soil_good and letter.temperature == "warm"
+        asked = self.who_asked(letter, happened, kept, phase)
+        if self.cal.stage == 1 and asked != "upkeep":
+            raise Violation("R14", f"a provisional pot gave a dose asked by {asked}")
+        if phase == IDLE and truth.since_s < self.settings.settle_s:
+            raise Violation("R7", f"a dose {truth.since_s} s after the last")
+        if asked == "soil":
+            if not soil_good or (letter.soil == "wet" and phase == IDLE):
+                raise Violation("R6", f"watered on a soil reading that is {letter.soil}")
+            if not self.is_dry:
+                raise Violation("R6", "watered above the refill point")
+            if phase == IDLE and kept.silent >= self.limits.response_doses:
+                raise Violation("R7", f"watered after {kept.silent} doses without an answer")
+        elif asked == "upkeep":
+            if not self.settings.upkeep_ml:
+                raise Violation("R6", "gave an upkeep dose that nobody agreed to")
+            if phase == IDLE and truth.since_s < self.settings.upkeep_days * DAY_S:
+                raise Violation("R6", f"upkeep {truth.since_s} s after the last dose")
+        elif asked == "manual" and phase == IDLE and happened.begin["button_ms"] < 2000:
+            raise Violation("R12", "a dose by hand that nobody asked for")
+
+    def soil_good(self, letter: Letter, kept: Kept) -> bool:
+        """May the soil reading be believed? Counts that stand still may, until they are frozen."""
+        if letter.soil == "frozen":
+            return bool(kept.frozen <= self.settings.frozen_wakes)
+        return letter.soil in ("dry", "wet")
+
+    def who_asked(self, letter: Letter, happened: Happened, kept: Kept, phase: int) -> str:
+        """soil, upkeep or manual: by what was really so in the wake that began the dose."""
+        if phase == SOAKING:
+            return kept.asked
+        if 2000 <= happened.begin["button_ms"] < 15000 and not self.masked:
+            return "manual"
+        # Counts that stand still may be frozen or not yet: what the pot says is held to its terms
+        if letter.soil == "frozen" and happened.record:
+            return "upkeep" if happened.record["plan"]["kind"] == "upkeep" else "soil"
+        good = self.soil_good(letter, kept) and self.cal.stage == 2
+        if self.cal.temperature is not None:
+            good = good and letter.temperature == "warm"
+        return "soil" if good else "upkeep"
+
+    # What a run did
+
+    def book_run(
+        self, node: Node, letter: Letter, happened: Happened, before: Memory
+    ) -> tuple[dict[str, Any], Truth]:
+        kept, truth = before
+        k, how = kept._asdict(), letter.run
+        phase = node.numbers[AT["phase"]]
+        ran_ms, limits = happened.ran_ms, self.limits
+        stopped = limits.pulse_ms + HARDWARE_MS + (150 if how == "clock stops" else 0)
+        if ran_ms > stopped:
+            raise Violation("R2", f"ran {ran_ms} ms", {"ran_ms": {"most": stopped}})
+        if how in TROUBLES and ran_ms > TROUBLE_MS + SEEN_MS:
+            rule = "R5" if how in GIVES_WAY else "R15" if how in ("wet", "saucer lost") else "R4"
+            raise Violation(rule, f"ran {ran_ms} ms in spite of {how}", {"ran_ms": {"most": 600}})
+        if how == "dry" and self.shows_dry and ran_ms > limits.dry_ms + SEEN_MS:
+            raise Violation("R4", f"ran dry for {ran_ms} ms", {"ran_ms": {"most": limits.dry_ms}})
+        moved_ul = -(-ran_ms * limits.flow_max_ul_s // 1000)
+        ledger = _added(truth.ledger, moved_ul)
+        if sum(ul for _, ul in ledger) > limits.day_ml * 1000:
+            why = f"{sum(ul for _, ul in ledger)} ul in 24 hours, allowed {limits.day_ml} ml"
+            most = {"most_24h_ml": {"most": limits.day_ml}}
+            raise Violation("R3", why, {"total": most})
+        truth = Truth(ledger, 0)
+        if phase == IDLE:
+            k["asked"] = self.who_asked(letter, happened, kept, phase)
+            k["need_ul"] = happened.record["plan"]["dose_ul"] if happened.record else 0
+        k["looks"] = 2
+        if happened.reset:
+            k.update(cuts=min(kept.cuts + 1, limits.interrupts), seen_ml=-1, need_ul=0, asked="")
+            return k, truth
+        k["cuts"] = 0
+        if how in GIVES_WAY:
+            k.update(low=1, charged=0)
+        if how == "wet":
+            k["wet"] = 1
+        if how == "fast fall" and self.shows_siphon(happened):
+            k["leaked"] = 1
+        tank_ml = happened.tank_ml
+        k["seen_ml"] = -1 if how == "after lost" or self.cal.float_only else tank_ml
+        if how == "dry" and self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS:
+            k["dries"] = min(kept.dries + 1, limits.dry_trips)
+        elif how in ("flows", "after lost"):
+            k["dries"] = 0
+        k["need_ul"] = max(0, k["need_ul"] - ran_ms * self.cal.flow_ul_s // 1000)
+        if how == "flows" and k["asked"] == "soil" and k["need_ul"] == 0 and letter.soil == "dry":
+            k["silent"] = min(k["silent"] + 1, limits.response_doses)
+        if k["need_ul"] == 0 or how != "flows":
+            k.update(need_ul=0, asked="")
+        return k, truth
+
+    def shows_siphon(self, happened: Happened) -> bool:
+        """Did the level fall in this run as no pump here can make it?"""
+        most_ml = happened.pulse_ms * self.limits.flow_max_ul_s // 500000 + 1
+        seen = happened.fall_ml > most_ml + self.cal.tolerance_ml
+        return bool(seen and not self.cal.float_only)
+
+    # R8: the looks
+
+    def judge_sleep(
+        self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
+    ) -> None:
+        """After a pulse: the next one, or looks after 1 and 10 minutes, whatever else happens."""
+        if happened.sleep is None or not k["looks"]:
+            return
+        sleep_s = happened.sleep[0]
+        if "on" in happened.commands:
+            if sleep_s not in (60, self.settings.soak_s):
+                raise Violation("R8", f"sleeps {sleep_s} s after a pulse", {"sleep_s": 60})
+            return
+        if letter.begin in PRESSES:
+            if sleep_s > max(540, self.settings.soak_s):
+                raise Violation("R8", f"a press before a look: sleeps {sleep_s} s", {"sleep_s": 60})
+            return
+        if k["looks"] == 2:
+            if sleep_s not in (60, 540):
+                raise Violation("R8", f"no second look: sleeps {sleep_s} s", {"sleep_s": 540})
+            k["looks"] = 1 if sleep_s == 540 else 2
+        else:
+            k["looks"] = 0
+
+
+def _added(ledger: tuple[tuple[int, int], ...], ul: int) -> tuple[tuple[int, int], ...]:
+    if ledger and ledger[-1][0] == 0:
+        return (*ledger[:-1], (0, ledger[-1][1] + ul))
+    return (*ledger, (0, ul))

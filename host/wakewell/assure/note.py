@@ -1,0 +1,203 @@
+"""The safety note for owners, made from the tables of the core, the tests and the last run.
+
+Here belongs what no table says: which lines of the board's side enforce a requirement, what
+it does not cover, what the hardware must add. A test holds every name here against the
+source. The figures come from `tests/assure/last_run.json`, which `--record` writes.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import time
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from wakecore import rules, run
+from wakewell.assure import corners
+from wakewell.verdicts import TITLES, WAY_OUT
+
+ROOT = Path(__file__).resolve().parents[3]
+LAST_RUN = ROOT / "tests" / "assure" / "last_run.json"
+NOTE = ROOT / "SAFETY.md"
+
+# What enforces a requirement beside the permissives, trips and lockouts of the tables
+ENFORCED = {
+    "R1": ("device/loader.py: pump_off", "device/wakeboard/driver.py: pulse"),
+    "R2": ("device/wakecore/plan.py: pulse_ms", "device/wakeboard/board.py: sample"),
+    "R3": ("device/wakecore/state.py: deliver", "device/wakecore/state.py: delivered_ml"),
+    "R4": ("device/wakecore/run.py: prepare", "device/wakecore/plan.py: prove"),
+    "R5": ("device/wakecore/wake.py: look_at_battery", "device/wakecore/wake.py: is_to_report"),
+    "R6": ("device/wakecore/judge.py: judge_soil", "device/wakecore/plan.py: demand"),
+    "R7": ("device/wakecore/judge.py: learn",),
+    "R8": ("device/wakecore/wake.py: look_at_level", "device/wakecore/wake.py: next_phase"),
+    "R9": ("device/wakecore/wake.py: look_at_open_pulse", "device/wakeboard/store.py: save_state"),
+    "R10": ("device/wakecore/wake.py: wake", "device/wakecore/state.py: pass_time"),
+    "R11": ("device/wakecore/wake.py: look_at_files", "device/wakeboard/store.py: load_state"),
+    "R12": ("device/wakecore/wake.py: look_at_button",),
+    "R13": ("device/loader.py: run", "device/wakecore/wake.py: sleep_time"),
+    "R14": ("device/wakecore/fields.py: agree",),
+    "R15": ("device/wakecore/wake.py: look_at_saucer",),
+}
+NOT_COVERED = {
+    "R1": "a switch that fails closed: no program can stop that pump; anything before `main.py`",
+    "R2": "a pulse generator that fails on, or a switch that fails closed",
+    "R3": "water that runs by itself, faster than the looks can see",
+    "R4": "a gauge that sticks within its tolerance at a believable level",
+    "R5": "what the board itself draws: the cell needs its own cut-off; a converter whose "
+    "reference is frozen shows the same good voltage for ever",
+    "R6": "a probe that shows a believable, moving, wrong soil",
+    "R7": "soil that answers although the water misses the plant",
+    "R8": "a slow leak below the gauge's tolerance; a pot with a float switch sees no leak at all",
+    "R9": "flash that claims to have stored what it has not, and reads it back the same",
+    "R10": "a sleep oscillator worse than the limit `clock_ppt` says",
+    "R11": "damage that leaves the CRC-32 right: one in four thousand million",
+    "R12": "an owner who presses although the reports say not to",
+    "R13": "a chip that hangs before the loader arms its watchdog",
+    "R14": "files made for this pot with wrong numbers in them",
+    "R15": "water beside the probe",
+}
+HARDWARE = (
+    "a fuse in the pump's supply, for a switch that fails closed",
+    "a resistor that holds the switch off while its pin floats, at boot and at brown-out",
+    "a flyback diode across the pump, so that the switch survives it",
+    "an outlet above the highest water level, a check valve or a siphon break in the hose",
+    "a cell with its own cut-off, and a charger made for it; the cell maker's sheet comes first",
+    "no more water in the tank than may run out where the pot stands",
+    "mains chargers and their wiring by local codes; where in doubt, a licensed electrician",
+)
+JUDGED = re.compile(r'Violation\(\s*"(R\d+)"|rule = "(R\d+)"|"(R\d+)" if how|else "(R\d+)"')
+
+
+def requirements() -> dict[str, str]:
+    """{number: its line} of the developers' table."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    found = dict(re.findall(r"^\| (R\d+) \| (.+?) \|$", text, re.MULTILINE))
+    assert list(found) == list(TITLES), "DEVELOPERS.md lists R1 to R15 in order"
+    return found
+
+
+def sequences() -> dict[str, list[str]]:
+    """{number: names of the sequences that cite it}."""
+    found: dict[str, list[str]] = {rule: [] for rule in TITLES}
+    for path in sorted((ROOT / "tests" / "sequences").glob("*.toml")):
+        cited = tomllib.loads(path.read_text(encoding="utf-8"))["rules"]
+        for rule in [cited] if isinstance(cited, str) else cited:
+            found[rule].append(path.stem)
+    return found
+
+
+def judged() -> set[str]:
+    """The requirements that the monitor of the search judges."""
+    text = Path(__file__).with_name("monitor.py").read_text(encoding="utf-8")
+    return {rule for groups in JUDGED.findall(text) for rule in groups if rule}
+
+
+def enforced(rule: str) -> list[str]:
+    """The rows of the core's tables that enforce it, in words."""
+    rows = [f"permissive *{row[0]}*" for row in rules.PERMISSIVES if row[1] == rule]
+    rows += [f"trip *{trip}*" for trip, cited in run.TRIPS if cited == rule]
+    rows += [
+        f"lockout *{name}*, ends {WAY_OUT[way]}"
+        for name, cited, way in rules.LOCKOUTS
+        if cited == rule
+    ]
+    return rows
+
+
+def commit() -> str:
+    """The commit that is checked out, with a plus where files differ from it; "" if none."""
+    git = ["git", "-C", str(ROOT)]
+    found = subprocess.run(
+        [*git, "rev-parse", "--short=12", "HEAD"], capture_output=True, text=True
+    )
+    changed = subprocess.run(
+        [*git, "status", "--porcelain", "device", "host/wakewell/assure"], capture_output=True
+    )
+    return found.stdout.strip() + ("+" if changed.stdout else "")
+
+
+def record(part: str, quick: bool, numbers: dict[str, Any], left_out: list[str]) -> None:
+    """Keep what a part came to, with date and commit, for the note."""
+    kept = last_run()
+    kept[part] = {
+        "date": time.strftime("%Y-%m-%d", time.gmtime()),
+        "commit": commit(),
+        "quick": quick,
+        "numbers": numbers,
+        "left_out": left_out,
+    }
+    LAST_RUN.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
+
+
+def last_run() -> dict[str, Any]:
+    """{part: what it came to} of the last recorded run of each."""
+    try:
+        found = json.loads(LAST_RUN.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    return dict(found)
+
+
+def text() -> str:
+    """The note."""
+    lines = [
+        "# What protects the floor, the pump and the cell",
+        "",
+        "Made by `python3 tools/assure.py --note`: change the tables it is made from, not it.",
+        "",
+        "The pot fails dry: whatever is in doubt, it does not water. This page says what is",
+        "promised, what keeps each promise on the chip, how it was tested, what it does not cover,",
+        "and what your hardware must add.",
+        "",
+        "## Your hardware must add",
+        "",
+        *(f"- {row};" for row in HARDWARE[:-1]),
+        f"- {HARDWARE[-1]}.",
+        "",
+        "## The last run",
+        "",
+        *figures(),
+        "",
+        "## Promise by promise",
+    ]
+    shown, searched = sequences(), judged()
+    for rule, promise in requirements().items():
+        names = ", ".join(f"`{name}`" for name in shown[rule])
+        places = "; ".join(f"`{place}`" for place in ENFORCED[rule])
+        rows = enforced(rule)
+        seen = f"{len(shown[rule])} sequences ({names})"
+        if rule in searched:
+            seen += "; every transition of the search and of the lives chosen against the pot"
+        lines += [
+            "",
+            f"### {rule}: {TITLES[rule]}",
+            "",
+            f"{promise}.",
+            "",
+            f"- Enforced by: {'; '.join([*rows, places])}.",
+            f"- Shown by: {seen}.",
+            f"- Does not cover: {NOT_COVERED[rule]}.",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def figures() -> list[str]:
+    """What the last run of each part came to."""
+    kept = last_run()
+    if not kept:
+        return ["Nothing is recorded yet: `python3 tools/assure.py --record`."]
+    lines = [
+        f"{len(corners.CORNERS)} corners are there to be searched. A sample is called so.",
+        "",
+        "| part | date | commit | came to | left out |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for part, one in kept.items():
+        numbers = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in one["numbers"].items())
+        sample = " (sample)" if one["quick"] else ""
+        out = "; ".join(one["left_out"]) or "nothing"
+        lines.append(f"| {part}{sample} | {one['date']} | {one['commit']} | {numbers} | {out} |")
+    return lines

@@ -1,0 +1,218 @@
+"""The parts of the assurance as `__main__` runs them: each plays, tells, returns its figures."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tqdm import tqdm
+
+from wakewell import interpreter
+from wakewell.assure import (
+    adversary,
+    corners,
+    covered,
+    explore,
+    fuzz,
+    generated,
+    mutate,
+    nth,
+    tell,
+)
+
+QUICK_MUTANTS = 40
+
+
+@dataclass
+class Asked:
+    """What the person asked for."""
+
+    quick: bool
+    seconds: float
+    seed: int
+    found: Path  # folder for sequences of what is found
+    corners: list[str] | None
+    quiet: bool
+    lives_s: float = 1e9
+
+    def say(self, line: str) -> None:
+        """Tell a line, past any progress bar; with --json on the side."""
+        tqdm.write(line, file=sys.stderr if self.quiet else sys.stdout)
+
+    def keep(self, name: str, text: str) -> Path:
+        """Write a sequence of what was found; an earlier one of that name is kept."""
+        self.found.mkdir(parents=True, exist_ok=True)
+        stem = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+        path = self.found / f"{stem}.toml"
+        for number in range(2, 1000):
+            if not path.exists() or path.read_text() == text:
+                break
+            path = self.found / f"{stem}_{number}.toml"
+        path.write_text(text)
+        return path
+
+
+@dataclass
+class Figures:
+    """What a part came to, and what it did not do."""
+
+    numbers: dict[str, Any]
+    left_out: list[str] = field(default_factory=list)
+
+
+def search(asked: Asked) -> Figures:
+    """The exhaustive search, corner by corner."""
+    chosen = [
+        corner
+        for corner in corners.CORNERS
+        if (corner.name in asked.corners if asked.corners else corner.quick >= 0 or not asked.quick)
+    ]
+    totals = {"states": 0, "transitions": 0, "corners": 0, "corners_ended": 0, "violations": 0}
+    longest, left_out = 0, []
+    with tqdm(total=len(chosen), unit="corner", disable=None, file=sys.stderr) as bar:
+        for corner in chosen:
+            bar.set_description(corner.name)
+
+            def told(result: explore.Result, waiting: int) -> None:
+                bar.set_postfix_str(f"{result.transitions} transitions, {waiting} states waiting")
+
+            one = explore.Search(corner, asked.quick and corner.quick >= 0)
+            result = one.run(most_found=3, told=told, seconds=asked.seconds)
+            asked.say(result.line)
+            totals["states"] += result.states
+            totals["transitions"] += result.transitions
+            totals["corners"] += 1
+            totals["corners_ended"] += result.frontier == 0
+            longest = max(longest, result.longest_cure)
+            if result.frontier and not result.found:
+                left_out.append(f"corner {corner.name}: {result.frontier} states not left")
+            for found in result.found:
+                totals["violations"] += 1
+                text = tell.sequence(corner, found.path, found.rule, found.why, found.expected)
+                path = asked.keep(f"{found.rule} {corner.name}", text)
+                asked.say(
+                    f"  {found.rule} is broken: {found.why}; replay it: wakewell replay {path}"
+                )
+            bar.update()
+    skipped = len(corners.CORNERS) - len(chosen)
+    if skipped:
+        left_out.append(f"{skipped} of {len(corners.CORNERS)} corners of the search")
+    return Figures({**totals, "longest_cure_wakes": longest}, left_out)
+
+
+def told_of(asked: Asked, found: explore.Found, name: str) -> None:
+    """Keep and tell a violation."""
+    text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
+    path = asked.keep(f"{found.rule} {name}", text)
+    asked.say(f"  {found.rule} is broken: {found.why}")
+    asked.say(f"  replay it: wakewell replay {path}")
+
+
+def each_nth(asked: Asked) -> Figures:
+    """Every board call, file operation and amount of memory of a wake with a dose."""
+    numbers: dict[str, Any] = {"violations": 0}
+    left_out = ["block writes: tests/usb/test_power_cuts.py makes them"]
+    loops = {"nth_board_calls": nth.board_calls, "nth_file_operations": nth.file_operations}
+    if interpreter.found():
+        loops["nth_memory"] = nth.allocations
+    else:
+        left_out.append(f"lack of memory: {interpreter.MISSING}")
+    for name, loop in loops.items():
+        try:
+            numbers[name] = loop()
+        except nth.Broken as wrong:
+            numbers["violations"] += 1
+            asked.say(f"  {name}: {wrong}")
+    return Figures(numbers, left_out)
+
+
+def lives(asked: Asked) -> Figures:
+    """Lives chosen against the pot, from the printed seed."""
+    wanted = 500 if asked.quick else 20000
+    asked.say(f"seed {asked.seed}, {wanted} lives of {adversary.LIFE} wakes")
+    with tqdm(total=wanted, unit="life", disable=None, file=sys.stderr) as bar:
+        played, pulses, found = adversary.seek(
+            asked.seed, wanted, asked.lives_s, told=lambda done: _to(bar, done)
+        )
+    for one in found:
+        told_of(asked, one, f"lives {asked.seed}")
+    numbers = {"lives": played, "lives_pulses": pulses, "violations": len(found)}
+    return Figures(numbers, ["the rig as the adversary's pot"])
+
+
+def wakes(asked: Asked) -> Figures:
+    """Generated wakes on both interpreters, and every sum in them."""
+    count = 4 if asked.quick else 200
+    numbers: dict[str, Any] = {"violations": 0}
+    left_out = []
+    try:
+        with tqdm(total=2 * count, unit="life", disable=None, file=sys.stderr) as bar:
+
+            def told(_: int) -> None:
+                bar.update()
+
+            checked, sums = generated.small(asked.seed, count, told)
+            numbers |= {"small_wakes": checked, "small_sums": sums}
+            if interpreter.found():
+                numbers["same_wakes"] = generated.both(asked.seed, count, told)
+            else:
+                left_out.append(f"the second interpreter: {interpreter.MISSING}")
+    except generated.Differs as wrong:
+        numbers["violations"] += 1
+        asked.say(f"  {wrong}")
+    if asked.quick:
+        left_out.append(f"{200 * generated.WAKES - count * generated.WAKES} generated wakes")
+    return Figures(numbers, left_out)
+
+
+def fuzzed(asked: Asked) -> Figures:
+    """Everything that reads bytes."""
+    runs = 2000 if asked.quick else 100000
+    numbers: dict[str, Any] = {"fuzz_inputs": 0, "fuzz_guided": fuzz.guided(), "violations": 0}
+    left_out = [] if fuzz.guided() else ["guided fuzzing: there is no atheris here"]
+    for name in tqdm(fuzz.TARGETS, unit="target", disable=None, file=sys.stderr):
+        done, why = fuzz.run(name, runs, asked.seed)
+        numbers["fuzz_inputs"] += done
+        if why:
+            numbers["violations"] += 1
+            asked.say(f"  fuzzing {name}: {why}")
+    if asked.quick:
+        left_out.append("98 of 100 fuzz inputs")
+    return Figures(numbers, left_out)
+
+
+def mutants(asked: Asked) -> Figures:
+    """Every line of the core changed, or a sample of them; survivors are listed."""
+    todo = mutate.chosen(QUICK_MUTANTS if asked.quick else 1 << 30, asked.seed)
+    total, explained = len(mutate.mutants()), mutate.explained()
+    killed, alike = 0, 0
+    done = mutate.run(todo, thorough=not asked.quick)
+    for mutant, why in tqdm(done, total=len(todo), unit="mutant", disable=None, file=sys.stderr):
+        if why:
+            killed += 1
+        elif mutant.key in explained:
+            alike += 1
+        else:
+            asked.say(f"  survived: {mutant}")
+    left_out = [] if len(todo) == total else [f"{total - len(todo)} of {total} mutants"]
+    return Figures(
+        {"mutants": len(todo), "mutants_killed": killed, "mutants_alike": alike}, left_out
+    )
+
+
+def coverage(asked: Asked) -> Figures:
+    """Lines and branches of the core that its tests reach."""
+    if importlib.util.find_spec("coverage") is None:
+        return Figures({}, ["branch coverage: there is no coverage package here"])
+    share, missing = covered.measure(asked.quick)
+    for place in missing:
+        asked.say(f"  not reached: {place}")
+    return Figures({"branch_coverage": round(share, 2)})
+
+
+def _to(bar: Any, done: int) -> None:
+    bar.update(done - bar.n)

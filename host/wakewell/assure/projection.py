@@ -1,0 +1,120 @@
+"""Which retained states are one to the search, and why that hides nothing a requirement looks at.
+
+Each rule below replaces a number by another that every later wake treats alike: a count
+beyond the last value it is compared with, a quantity that nothing reads in this phase, the
+age of water that is out of every window. `tests/assure` holds pairs of real states that
+are one here against each other, letter by letter. Two rules say more than is so, and never
+less: any number of short presses may have come before (the letter "chatter" is the last of
+very many), and what only a need tells (`denied`) is left out where nothing reports.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wakecore.number import SMALL_MAX
+from wakecore.state import DELIVERIES, PLACE_S, UNKNOWN
+from wakecore.wake import WEEK_S
+from wakewell.assure.monitor import Memory, Truth
+from wakewell.assure.world import AT, FIRST, Bench, Numbers
+
+SEQ = 1000  # both slots were written: nothing else of the write's number matters
+
+
+SECONDS = tuple(AT[name] for name in ("cycle_s", "since_dose_s", "look_s", "soil_s"))
+
+
+class Projection:
+    """The rules for one corner."""
+
+    def __init__(self, bench: Bench) -> None:
+        settings, limits = bench.pot.settings, bench.pot.limits
+        self.window_s = 86400 + 86400 * limits.clock_ppt // 1000 + PLACE_S
+        self.step_s = bench.corner.step_s
+        self.day_step_ml, self.day_ml = bench.corner.day_step_ml, limits.day_ml
+        self.since_s = max(settings.settle_s, settings.upkeep_days * 86400)
+        days = -(-1000 // settings.fall_ppt_day)
+        self.soil_s = (days - 1) * 86400 if days > 1 else 0
+        self.look_s = WEEK_S if settings.leak_ml_day == 0 else SMALL_MAX
+        # Where no response is known only the rest of a dose is compared with what was given
+        self.dose_ul = 0 if bench.cal.ul_per_ppt else limits.dose_ml * 1000
+        # Only a need looks at it, and only a report at the needs
+        self.denied = 3 if settings.radio_wakes else 0
+        self.most = (
+            (AT["pulses"], 100),
+            (AT["since_dose_s"], self.since_s),
+            (AT["look_s"], self.look_s),
+            (AT["soil_s"], self.soil_s),
+            (AT["soil_same"], settings.frozen_wakes),
+            (AT["interrupts"], limits.interrupts),
+            (AT["dry_trips"], limits.dry_trips),
+            (AT["leak_looks"], 2),
+            (AT["silent_doses"], limits.response_doses),
+            (AT["clear_wakes"], settings.battery_clear_wakes),
+            (AT["cycle_s"], 2 * settings.wake_s),
+            (AT["quiet_wakes"], max(1, settings.radio_wakes)),
+        )
+
+    def near(self, seconds: int) -> int:
+        """To the nearest step: minutes of looks and soaks make no difference to days."""
+        step_s: int = self.step_s
+        return (seconds + step_s // 2) // step_s * step_s
+
+    def sleep(self, sleep_s: int) -> int:
+        """The same for a sleep, but those of looks and soaks stay as they are."""
+        return self.near(sleep_s) if 2 * sleep_s > self.step_s else sleep_s
+
+    def memory(self, memory: Memory) -> Memory:
+        """The monitor's memory that stands for this one; times as above."""
+        kept, (ledger, since_s) = memory
+        return Memory(kept, Truth(self.water(ledger), self.near(since_s)))
+
+    def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+        """Water of one time together, in the same steps as the core's account."""
+        total: dict[int, int] = {}
+        for age, ul in ledger:
+            total[self.near(age)] = total.get(self.near(age), 0) + ul
+        return tuple((age, self.ml(-(-ul // 1000)) * 1000) for age, ul in sorted(total.items()))
+
+    def ml(self, ml: int) -> int:
+        """Up to the next step, and no more than fills the day."""
+        step = self.day_step_ml
+        return int(min(-(-ml // step) * step, self.day_ml))
+
+    def __call__(self, numbers: Numbers) -> Numbers:
+        """The state that stands for this one."""
+        n = list(numbers)
+        for place in SECONDS:
+            n[place] = self.near(n[place])
+        n[AT["sleep_s"]] = self.sleep(n[AT["sleep_s"]])
+        for place, most in self.most:
+            if n[place] > most:
+                n[place] = most
+        n[AT["seq"]], n[AT["wakes"]], n[AT["presses"]] = SEQ, 1, 0
+        n[AT["denied"]] = min(n[AT["denied"]], self.denied)
+        if n[AT["look_ml"]] < 0:
+            n[AT["look_s"]] = 0
+        if self.dose_ul:
+            n[AT["given_ul"]] = min(n[AT["given_ul"]], self.dose_ul)
+        if n[AT["before_ppt"]] < 0:
+            n[AT["given_ul"]], n[AT["peak_ppt"]] = 0, UNKNOWN
+        if n[AT["soil_ppt"]] < 0:
+            n[AT["soil_s"]] = 0
+        if n[AT["phase"]] != 1:
+            n[AT["plan_ul"]] = n[AT["plan_kind"]] = 0
+        places = sorted(
+            (self.near(age), self.ml(ml))
+            for age, ml in zip(n[:DELIVERIES], n[DELIVERIES:FIRST], strict=True)
+            if ml and age < self.window_s
+        )
+        places += [(0, 0)] * (DELIVERIES - len(places))
+        n[:DELIVERIES] = [age for age, _ in places]
+        n[DELIVERIES:FIRST] = [ml for _, ml in places]
+        return tuple(n)
+
+
+def differing(one: Numbers, other: Numbers) -> list[str]:
+    """Names of the fields in which two states differ, for a message."""
+    names: list[Any] = [f"ages_s[{i}]" for i in range(DELIVERIES)]
+    names += [f"mls[{i}]" for i in range(DELIVERIES)] + list(AT)
+    return [name for name, a, b in zip(names, one, other, strict=True) if a != b]

@@ -1,0 +1,190 @@
+"""A board that is a recorded wake, and the player that runs a field log through it.
+
+Where the core asks for something the record does not hold (a pulse that was not run),
+the answer is empty and the records differ: the comparison shows it.
+"""
+
+from wakeboard.driver import drive
+from wakeboard.store import state_from_snapshot
+from wakecore import fields, line
+from wakecore.run import CHANNELS, WIDTH
+from wakecore.state import State, from_bytes
+
+
+class RecordedWake:
+    """One record of a field log as a board. `made` is the record the core made this time."""
+
+    def __init__(self, record):
+        self.record = record
+        self.reads = [record["read"], record.get("after", {})]
+        self.stores = list(record["stores"])
+        self.stored = []  # what is in the slots after this wake, the newest first
+        self.made = None
+
+    def off(self):
+        """Nothing to switch."""
+
+    def rest(self):
+        """The recorded rest reading."""
+        return self.record["rest"]
+
+    def read(self):
+        """The recorded readings: first those before, then those after a pulse."""
+        return self.reads.pop(0) if self.reads else {}
+
+    def store(self, data):
+        """The recorded result."""
+        good = self.stores.pop(0) == 1 if self.stores else True
+        if good:
+            self.stored.insert(0, data)
+        return good
+
+    def arm(self, run):
+        """Line up the recorded samples by channel."""
+        kept = self.record.get("run", {})
+        count = len(kept.get("ms", ()))
+        none = [0] * count
+        self.columns = [kept.get(name, none) for name in CHANNELS]
+        self.at, self.count, self.ran_ms = 0, count, kept.get("ran_ms", run.pulse_ms)
+
+    def start(self):
+        """Nothing to switch."""
+
+    def sample(self, run):
+        """The next recorded sample; past the last one the recorded run had ended."""
+        at = self.at
+        if at >= self.count:
+            raise ValueError
+        now, columns = run.now, self.columns
+        for channel in range(WIDTH):
+            now[channel] = columns[channel][at]
+        self.at = at + 1
+
+    def stop(self):
+        """The recorded running time."""
+        return self.ran_ms
+
+    def close(self):
+        """The recorded time awake."""
+        return self.record["awake_ms"]
+
+    def log(self, record):
+        """Kept for the comparison."""
+        self.made = record
+
+    def report(self, n):
+        """Nothing to send."""
+
+    def sleep(self, sleep_s, button):
+        """Nothing to do."""
+
+
+class Player:
+    """Runs a field log through the core, record by record.
+
+    in_force(identity): the stored line (bytes) of the settings, limits or calibration with
+    that id, or None. settings: the line of other settings to ask about, or None.
+
+    exact: the state must be the very one recorded, to the last bit. Otherwise (another
+    core, other settings) it lives on by itself and only the decisions are compared. May
+    be changed from record to record.
+    """
+
+    def __init__(self, in_force, settings=None, exact=True):
+        self.in_force = in_force
+        self.settings = settings
+        self.exact = exact
+        self.state = None
+        self.slots = []  # the stored bytes a wake may fall back on, the newest first
+        self.snapshot = None
+        self.ended = ""  # the recorded CRC of the state the last wake ended with
+        self.pots = {}
+
+    def feed(self, record):
+        """(made, why): the record made this time, or None and why it could not be made.
+
+        A snapshot gives (None, ""), or why it is of no use.
+        """
+        if record["kind"] == "state":
+            self.snapshot = state_from_snapshot(record)
+            return None, "" if self.snapshot else "a snapshot of a state this core does not know"
+        pot, why = self.pot(record)
+        if pot is None:
+            return None, why
+        state = self.begun_with(record)
+        self.snapshot = self.state = None  # if the record is damaged, nothing is kept
+        if state is None:
+            return None, "the state it began with is not known"
+        board = RecordedWake(record)
+        drive(board, state, pot, record["begin"])
+        self.state, self.ended = state, record["state"]
+        self.slots = (board.stored + self.slots)[:2]
+        return board.made, ""
+
+    def begun_with(self, record):
+        """The state this wake began with, or None if it is not known.
+
+        As a rule the one the last wake ended with. Where the record begins with another
+        (a gap, a reset, a write that failed, a slot that was damaged), the snapshot before
+        it or one of the slots.
+        """
+        if record["begin"]["state"] == "lost":
+            self.state = State()
+            self.state.to_bytes()
+        elif self.ended != record["before"]:
+            self.state = None
+        if self.fits(self.state, record):
+            return self.state
+        if self.fits(self.snapshot, record):
+            self.slots = [self.snapshot.to_bytes()]
+            return self.snapshot
+        for data in self.slots:
+            state = from_bytes(data)
+            if self.fits(state, record):
+                return state
+        return None
+
+    def fits(self, state, record):
+        """Can the wake have begun with this state?"""
+        if state is None:
+            return False
+        return state.crc == record["before"] if self.exact else state.wakes == record["n"]
+
+    def pot(self, record):
+        """(Pot, "") in force for this record, or (None, why not)."""
+        key = (
+            self.settings or record["settings"],
+            record["limits"],
+            record["calibration"],
+            record["core"],
+        )
+        pot = self.pots.get(key)
+        if pot is not None:
+            return pot, ""
+        found = []
+        for kind in ("settings", "limits", "calibration"):
+            values, why = self.values(kind, record[kind])
+            if values is None:
+                return None, why
+            found.append(values)
+        pot = fields.Pot(found[0], found[1], found[2], record["core"])
+        if len(self.pots) > 64:
+            self.pots = {}
+        self.pots[key] = pot
+        return pot, ""
+
+    def values(self, kind, identity):
+        """(Values, "") of one of the three files by its id; "" stands for the safe defaults."""
+        data = self.settings if self.settings and kind == "settings" else None
+        if data is None:
+            if identity == "":
+                return fields.Values(kind), ""
+            data = self.in_force(identity)
+        if data is None:
+            return None, "%s %s is not at hand" % (kind, identity)
+        content, why = line.decode(data.rstrip(b"\r\n"))
+        if content is not None:
+            values, why = fields.load(kind, content, line.identity(data.rstrip(b"\r\n")))
+            if values is not None:
+                return values, ""
+        return None, "%s %s: %s" % (kind, identity, why)

@@ -1,0 +1,48 @@
+"""Replays records line by line and answers each with the bytes the core makes of it.
+
+Portable: the host runs it here and on MicroPython and compares the answers. Each input
+line is a word and what it is about: `core` (the id of the core that runs), `file` (settings,
+limits or calibration), `ask` (other settings) or `wake` (a record or a snapshot).
+"""
+
+import sys
+
+from wakecore import line
+from wakecore.wake import RECORD
+from wakewell.boards.replayed import Player
+
+
+def answers(inputs):
+    """For every wake: the line of the record made now, or why there is none."""
+    kept, core = {}, ""
+    player = Player(kept.get)
+    for text in inputs:
+        word, data = text[:4], text.rstrip(b"\r\n")[5:]
+        if word == b"core":
+            core = data.decode()
+            continue
+        if word == b"file":
+            kept[line.identity(data)] = data
+            continue
+        if word == b"ask ":
+            player.settings = data
+            continue
+        record, why = line.decode(data)
+        if record is None:
+            yield why.encode()
+            continue
+        player.exact = not player.settings and record.get("core") == core
+        made, why = player.feed(record)
+        if record["kind"] == "wake":
+            yield line.encode(RECORD, made) if made else why.encode()
+
+
+def main():
+    """Answer the lines of the file named on the command line."""
+    with open(sys.argv[-1], "rb") as file:
+        for answer in answers(file):
+            print(answer.decode())
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,423 @@
+"""What a budget is made from, each with its doubt.
+
+What belongs here: a pot's folder turned into the numbers of a budget, the usual value and
+the standard uncertainty of each, and where they come from. What does not: what follows from
+them (course.py), what to buy (sizing.py), reading files (pots.py).
+
+A standard uncertainty below is our own estimate (a type B evaluation, GUM 4.3) unless a source
+stands beside it. Water is ml, charge mAh, current mA, areas cm2; a month is 0 to 11.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from wakecore import fields, plan
+
+from .. import agree, pots
+from ..logs import BadInput
+from ..rig import battery
+from ..rig.tables import along
+from .doubt import Doubt, about, doubtful, nominal
+
+# Each month's mean reference ET (mm a day) and air temperature (°C) of the rig's climates: the
+# typical year of TMY3 station 723170 (36 degrees north) in these places. A test holds them to it.
+MONTHS: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
+    "open": (
+        (1.10, 1.87, 2.81, 3.81, 4.14, 4.80, 4.88, 4.36, 3.19, 2.28, 1.83, 1.30),
+        (0.3, 5.0, 11.4, 14.7, 19.0, 23.6, 25.4, 24.8, 20.1, 13.1, 10.8, 4.2),
+    ),
+    "balcony": (
+        (0.65, 1.11, 1.60, 2.11, 2.25, 2.57, 2.61, 2.32, 1.73, 1.27, 1.06, 0.76),
+        (0.3, 5.0, 11.4, 14.7, 19.0, 23.6, 25.4, 24.8, 20.1, 13.1, 10.8, 4.2),
+    ),
+    "window sill": (
+        (1.17, 1.24, 1.41, 1.61, 1.58, 1.71, 1.70, 1.58, 1.28, 1.17, 1.02, 1.09),
+        (20.0, 20.1, 20.3, 20.4, 21.2, 22.7, 23.9, 23.4, 21.2, 20.2, 20.1, 20.0),
+    ),
+}
+# Basal crop coefficient by habit, and its doubt. FAO-56 table 17 has 0.65 for citrus, 0.80 for
+# strawberry and 1.10 for mint and tomato in mid-season (from memory, unconfirmed); the first
+# two are our own assumption.
+HABITS = {
+    "foliage": (0.60, 0.15),
+    "succulent": (0.25, 0.10),
+    "woody": (0.65, 0.12),
+    "herb": (1.00, 0.15),
+    "fruiting": (1.00, 0.15),
+}
+BARE = (0.3, 0.1)  # share of the soil's surface that evaporates between the leaves
+WEATHER = 0.15  # this place and year against the typical one
+WEIGHED = 0.10  # water use found by weighing, against the same month of another year
+RUNS_THROUGH = (0.02, 0.02)  # share of a dose that the saucer does not give back
+WARMTH_K = 3.0
+
+# Self-discharge (parts per thousand a month) by chemistry: common practice, no source.
+FADES_PPT = {
+    "lithium-ion": 20,
+    "lithium-iron-phosphate": 20,
+    "nickel-metal-hydride": 100,
+    "alkaline": 3,
+    "lead": 50,
+}
+LEFT = (0.10, 0.05)  # charge at the lockout where we know no voltage curve
+FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
+FULL_MV |= {"alkaline": 1600, "lead": 2400}
+
+# Standard uncertainty of a current, as a share: from a sheet (typical values, another unit,
+# another temperature), or measured on this board.
+CURRENT_DOUBT = {"sheet": (0.30, 0.25), "measured": (0.10, 0.05)}  # asleep, else
+AWAKE_MS, RADIO_MS, REGULATOR_UA = 4000, 4000, 6  # usual: common practice, no source
+TIME_DOUBT = 0.20
+# With the radio on an ESP32 receives at 95 to 100 mA and sends at up to 240 mA (802.11b, 50 %
+# duty): Espressif ESP32 series datasheet v5.2, table 5-4. A report is mostly receiving.
+RADIO_UA = 130_000
+# Regulator, USB bridge and power light of a development board: common practice, no source.
+STANDING_MA, STANDING_DOUBT_MA = 10.0, 4.0
+SLEEPS_LEAST_UA = {"esp32": 5}  # hibernation, table 4-2 of the same sheet; with the timer 10
+FILLS_MOST = 0.8  # of a pulse that may only fill the hose; own assumption
+FLOW_ML_S = 20.0  # where no flow was measured yet
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """All that a budget needs. A Doubt is a value with its uncertainty.
+
+    tank_ml and charge (a share) as they are on `start`; reserve_ml: below it nothing starts.
+    canopy_cm2: crown times crop coefficient; surface_cm2: of soil, times what evaporates of it;
+    wasted: tank water per water used. depth_ml: a dose from refill point to target; pulse_ml of
+    one pulse, fill_ml of which only fills the hose. empty: share of charge, of what is not
+    locked away by cold, at which R5 locks the pump out. cell_true: capacity per that of the
+    label. radio_share: of the regular wakes. assumed: what was not given, in words.
+    """
+
+    start: date
+    stands: str
+    full_ml: float
+    reserve_ml: float
+    tank_ml: Doubt
+    et0_mm: tuple[float, ...]
+    air_c: tuple[float, ...]
+    canopy_cm2: Doubt
+    surface_cm2: Doubt
+    weather: Doubt
+    wasted: Doubt
+    depth_ml: float
+    dose_most_ml: float
+    pulse_ml: float
+    fill_ml: float
+    flow_ml_s: Doubt
+    wake_s: float
+    awake_s: Doubt
+    radio_s: Doubt
+    radio_share: float
+    asleep_ma: Doubt
+    awake_ma: Doubt
+    radio_ma: Doubt
+    pump_ma: Doubt
+    regulator_ma: Doubt
+    divider_ma: Doubt
+    standing_ma: Doubt
+    mains: bool
+    cell_mah: float = 0.0
+    cell_true: Doubt = 1.0
+    charge: Doubt = 1.0
+    fades_day: Doubt = 0.0
+    empty: Doubt = 0.0
+    warmth_k: Doubt = 0.0
+    assumed: tuple[str, ...] = ()
+
+    def usable(self, month: int) -> Doubt:
+        """Share of the capacity that the cold of a month leaves."""
+        celsius = self.air_c[month]
+        slope = along(battery.USABLE, celsius + 1.0) - along(battery.USABLE, celsius - 1.0)
+        return along(battery.USABLE, celsius) + 0.5 * slope * self.warmth_k
+
+    def water_day_ml(self, month: int) -> Doubt:
+        """Water that leaves the tank on a day of that month."""
+        depth_cm = 0.1 * self.et0_mm[month] * self.weather
+        return depth_cm * (self.canopy_cm2 + self.surface_cm2) * self.wasted
+
+    def charge_day_mah(self, month: int) -> dict[str, Doubt]:
+        """Charge drawn on a day of that month, by what draws it; self-discharge is not in it."""
+        water_ml = self.water_day_ml(month)
+        wakes = 86_400.0 / self.wake_s
+        arrives = 1.0 - self.fill_ml / self.pulse_ml
+        # A dose is due at the first regular wake past the refill point: on average half a wake's
+        # use late. One that does not fit into a dose's hard limit takes the next wake as well.
+        dose_ml = self.depth_ml + 0.5 * water_ml / wakes
+        if nominal(dose_ml) > self.dose_most_ml:
+            dose_ml = self.dose_most_ml
+        doses = water_ml / (arrives * dose_ml)
+        if nominal(doses) > wakes:
+            doses = wakes
+        pulses = water_ml / (arrives * self.pulse_ml)
+        if nominal(pulses) < nominal(doses):
+            pulses = doses
+        # Each pulse has a wake; the first one of a dose is the regular wake; two looks follow.
+        awake_s = self.awake_s * (wakes + pulses + doses)
+        radio_s = self.radio_s * self.radio_share * wakes
+        run_s = water_ml / (arrives * self.flow_ml_s)
+        return {
+            "asleep": self.asleep_ma * (24.0 - (awake_s + radio_s + run_s) / 3600.0),
+            "awake": self.awake_ma * (awake_s + run_s) / 3600.0,
+            "radio": self.radio_ma * radio_s / 3600.0,
+            "pump": self.pump_ma * run_s / 3600.0,
+            "regulator": 24.0 * self.regulator_ma,
+            "divider": 24.0 * self.divider_ma,
+            "development board": 24.0 * self.standing_ma,
+        }
+
+    def drain_mah(self, month: int) -> Doubt:
+        """All charge drawn on a day of that month."""
+        return sum(self.charge_day_mah(month).values())
+
+    def floor_mah(self, month: int) -> Doubt:
+        """Charge at which the pump is locked out (R5) at that month's temperature."""
+        usable = self.usable(month)
+        return self.cell_mah * self.cell_true * (self.empty * usable + 1.0 - usable)
+
+    @property
+    def charge_mah(self) -> Doubt:
+        """Charge at the start."""
+        return self.cell_mah * self.cell_true * self.charge
+
+
+def open_folder(path: str) -> pots.PotFolder:
+    """The pot's folder, or its pot.toml, or a folder with nothing but pot.toml in it.
+
+    What is not there takes the core's usual values. Raises BadInput with the first problem.
+    """
+    where = Path(path)
+    if where.name == "pot.toml":
+        where = where.parent
+    folder = pots.load(where)
+    absent = [
+        kind for kind in ("wiring", *pots.KINDS) if not os.path.lexists(where / f"{kind}.toml")
+    ]
+    names = [folder.file_name(kind) for kind in absent]
+    problems = [problem for problem in folder.problems if problem.file not in names]
+    if problems:
+        more = f" (and {len(problems) - 1} more; wakewell check)" if len(problems) > 1 else ""
+        raise BadInput(f"{problems[0]}{more}")
+    for kind in pots.KINDS:
+        if kind in absent:
+            setattr(folder, kind, {row[0]: row[3] for row in fields.KINDS[kind]})
+    return folder
+
+
+def gather(folder: pots.PotFolder, today: date) -> Inputs:
+    """The inputs of a folder without problems. Raises BadInput where they contradict each other."""
+    told = folder.about
+    assert told is not None
+    start = told.noted or today
+    if start > today:
+        raise BadInput(_at(folder, "pot", "noted", start, f"up to today, {today}", "noted"))
+    assumed: list[str] = []
+    water = _water(folder, told, assumed)
+    board = _board(folder, told, assumed)
+    found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
+    if told.battery:
+        found = replace(found, **_cell(folder, told.battery, assumed))
+    if folder.limits["dose_ml"] <= 0 or nominal(found.water_day_ml(6)) <= 0.0:
+        raise BadInput(f"{folder.file_name('pot')}: this pot uses no water; see to [crop]")
+    return replace(found, assumed=tuple(assumed))
+
+
+def _at(
+    folder: pots.PotFolder, kind: str, name: str, value: object, allowed: str, *keys: str
+) -> str:
+    file = folder.files.get(kind)
+    line = file.line(*keys) if file else 1
+    return f"{folder.file_name(kind)}:{line}: {name} = {value}: allowed {allowed}; correct it"
+
+
+def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict[str, Any]:
+    """Tank, plant and doses."""
+    settings, limits, cal = folder.settings, folder.limits, folder.calibration
+    crop = told.crop or pots.Crop()
+    et0, air = MONTHS[crop.stands]
+    if told.crop is None:
+        assumed.append(f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}")
+    if crop.stands == "open":
+        assumed.append("rain is not counted: it only helps")
+    ground = math.pi / 400.0 * told.planter.diameter_mm**2
+    if crop.crown_mm is None:
+        crown = about(ground, 0.30, "size of the crown")
+        assumed.append("crop.crown_mm is not given: a crown as wide as the pot")
+    else:
+        crown = about(math.pi / 400.0 * crop.crown_mm**2, 0.15, "size of the crown")
+    kcb, doubt = HABITS[crop.habit]
+    if crop.kcb_ppt is not None:
+        kcb, doubt = crop.kcb_ppt / 1000.0, 0.1 * crop.kcb_ppt / 1000.0
+    canopy = crown * doubtful(kcb, doubt, "crop coefficient")
+    wilting, capacity = cal["wilting_ppt"], cal["capacity_ppt"]
+    refill, target = agree.water_points(settings, cal)
+    # Kr of FAO-56, equation 74, at the mean water content between doses
+    damp = (0.5 * (refill + target) - 0.5 * wilting) / max(1.0, capacity - 0.5 * wilting)
+    surface = ground * min(1.0, max(0.0, damp)) * doubtful(*BARE, "bare soil")
+    weather = about(1.0, WEATHER, "weather and place")
+    if crop.use_ml_day is not None and crop.use_month is not None:
+        used = about(float(crop.use_ml_day), 0.05, "weighed water use")
+        share = nominal(surface) / (nominal(surface) + nominal(canopy))
+        area = used / (0.1 * et0[crop.use_month - 1])
+        canopy, surface = (1.0 - share) * area, share * area
+        weather = about(1.0, WEIGHED, "weather and place")
+
+    if told.tank.now_ml is None:
+        tank = about(float(told.tank.volume_ml), 0.02, "content of the tank")
+        assumed.append("tank.now_ml is not given: a full tank")
+    else:
+        u_ml = max(cal["tolerance_ml"] / math.sqrt(3.0), 0.01 * told.tank.volume_ml)
+        tank = doubtful(float(told.tank.now_ml), u_ml, "content of the tank")
+    reserve = float(max(settings["reserve_ml"], limits["reserve_ml"]))
+    if reserve >= told.tank.volume_ml:
+        key, kind = "reserve_ml", "settings"
+        if limits["reserve_ml"] > settings["reserve_ml"]:
+            kind = "limits"
+        allowed = f"below the tank's volume, {told.tank.volume_ml}"
+        raise BadInput(_at(folder, kind, key, int(reserve), allowed, key))
+    if cal["flow_ul_s"]:
+        flow = about(cal["flow_ul_s"] / 1000.0, 0.07, "flow of the pump")
+    else:
+        flow = about(FLOW_ML_S, 0.40, "flow of the pump")
+        assumed.append(f"no flow was measured yet: {FLOW_ML_S:g} ml/s")
+    pulse_ml = min(settings["pulse_ml"], nominal(flow) * limits["pulse_ms"] / 1000.0)
+    hose = told.hose
+    fill_ml = math.pi / 4000.0 * hose.inner_mm**2 * hose.length_mm if hose else 0.0
+    if hose and fill_ml >= FILLS_MOST * pulse_ml:
+        most_mm = int(FILLS_MOST * pulse_ml / fill_ml * hose.length_mm)
+        allowed = f"up to {most_mm} at this bore: it holds {fill_ml:.0f} ml, and a pulse of "
+        allowed += f"{pulse_ml:.0f} ml would hardly reach the pot"
+        text = _at(folder, "pot", "hose.length_mm", hose.length_mm, allowed, "hose", "length_mm")
+        raise BadInput(text)
+    per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
+    depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
+    return {
+        "stands": crop.stands,
+        "full_ml": float(told.tank.volume_ml),
+        "reserve_ml": reserve,
+        "tank_ml": tank,
+        "et0_mm": et0,
+        "air_c": air,
+        "canopy_cm2": canopy,
+        "surface_cm2": surface,
+        "weather": weather,
+        "wasted": 1.0 + doubtful(*RUNS_THROUGH, "water that runs through"),
+        "depth_ml": depth,
+        "dose_most_ml": float(limits["dose_ml"]),
+        "pulse_ml": float(pulse_ml),
+        "fill_ml": fill_ml,
+        "flow_ml_s": flow,
+        "wake_s": float(settings["wake_s"]),
+    }
+
+
+def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict[str, Any]:
+    """Times and currents of the board and the pump."""
+    cal = folder.calibration
+    board = told.board or pots.Board()
+    if told.board is None:
+        assumed.append("[board] is not in pot.toml: a bare module, currents from the chip's sheet")
+    measured = board.currents == "measured"
+    asleep_doubt, doubt = CURRENT_DOUBT[board.currents]
+    radio_ua = RADIO_UA if board.radio_ua is None else board.radio_ua
+    least = SLEEPS_LEAST_UA.get(told.chip, 1)
+    if cal["sleep_ua"] < least:
+        allowed = f"from {least}: no {told.chip} sleeps on less"
+        raise BadInput(_at(folder, "calibration", "sleep_ua", cal["sleep_ua"], allowed, "sleep_ua"))
+    if cal["awake_ua"] <= cal["sleep_ua"]:
+        allowed = f"above sleep_ua, {cal['sleep_ua']}"
+        raise BadInput(_at(folder, "calibration", "awake_ua", cal["awake_ua"], allowed, "awake_ua"))
+    if board.radio_ua is not None and radio_ua < cal["awake_ua"]:
+        allowed = f"from awake_ua of calibration.toml, {cal['awake_ua']}"
+        text = _at(folder, "pot", "board.radio_ua", radio_ua, allowed, "board", "radio_ua")
+        raise BadInput(text)
+    awake_ms = AWAKE_MS if board.awake_ms is None else board.awake_ms
+    radio_ms = RADIO_MS if board.radio_ms is None else board.radio_ms
+    if awake_ms + radio_ms >= 1000 * folder.settings["wake_s"]:
+        allowed = f"together with radio_ms below wake_s, {folder.settings['wake_s']} s"
+        text = _at(folder, "pot", "board.awake_ms", awake_ms, allowed, "board", "awake_ms")
+        raise BadInput(text)
+
+    standing: Doubt = 0.0
+    if board.standing_ua is not None:
+        standing = about(board.standing_ua / 1000.0, 0.1, "development board")
+    elif board.kind == "development" and not measured:
+        standing = doubtful(STANDING_MA, STANDING_DOUBT_MA, "development board")
+        assumed.append(f"board.standing_ua is not given: {STANDING_MA:g} mA beside the chip")
+    regulator: Doubt = 0.0
+    divider: Doubt = 0.0
+    if not measured:
+        if board.regulator_ua is None:
+            regulator = about(REGULATOR_UA / 1000.0, 0.5, "regulator")
+            assumed.append(f"board.regulator_ua is not given: {REGULATOR_UA} microamperes")
+        else:
+            regulator = about(board.regulator_ua / 1000.0, 0.3, "regulator")
+        divider = _divider(folder, told)
+    return {
+        "awake_s": about(awake_ms / 1000.0, TIME_DOUBT, "time awake"),
+        "radio_s": about(radio_ms / 1000.0, TIME_DOUBT, "time of the radio"),
+        "radio_share": (1000 if board.radio_ppt is None else board.radio_ppt) / 1000.0,
+        "asleep_ma": about(cal["sleep_ua"] / 1000.0, asleep_doubt, "current asleep"),
+        "awake_ma": about(cal["awake_ua"] / 1000.0, doubt, "current awake"),
+        "radio_ma": about(max(radio_ua, cal["awake_ua"]) / 1000.0, doubt, "current of the radio"),
+        "pump_ma": about(cal["pump_ua"] / 1000.0, doubt, "current of the pump"),
+        "regulator_ma": regulator,
+        "divider_ma": divider,
+        "standing_ma": standing,
+    }
+
+
+def _divider(folder: pots.PotFolder, told: pots.About) -> Doubt:
+    """Current through the battery divider, by Ohm's law at a nominal voltage."""
+    part = folder.parts.get("battery")
+    if part is None or told.battery is None:
+        return 0.0
+    ohm = part.numbers["upper_ohm"] + part.numbers["lower_ohm"]
+    volts = 0.9 * FULL_MV[told.battery.chemistry] * told.battery.cells / 1000.0
+    return about(1000.0 * volts / ohm, 0.07, "divider")
+
+
+def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: list[str]) -> dict[str, Any]:
+    """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
+    floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells
+    if floor_mv >= FULL_MV[cell.chemistry]:
+        most = FULL_MV[cell.chemistry] * cell.cells - 1
+        value = max(folder.settings["battery_mv"], folder.limits["rest_mv"])
+        allowed = f"up to {most}: a full battery of this kind has no more"
+        raise BadInput(_at(folder, "settings", "battery_mv", value, allowed, "battery_mv"))
+    if cell.chemistry == "lithium-ion":
+        # Divider, converter and another maker's curve: 1 % of the voltage
+        at, above = charge_at(floor_mv), charge_at(1.01 * floor_mv)
+        below = charge_at(0.99 * floor_mv)
+        empty = doubtful(at, max(0.02, 0.5 * (above - below)), "charge at the lockout voltage")
+    else:
+        empty = doubtful(*LEFT, "charge at the lockout voltage")
+        assumed.append(f"no voltage curve for {cell.chemistry}: a tenth is left at the lockout")
+    if cell.now_pct is None:
+        charge = doubtful(1.0, 0.02, "charge at the start")
+        assumed.append("battery.now_pct is not given: a full charge")
+    else:
+        charge = doubtful(cell.now_pct / 100.0, 0.05, "charge at the start")
+    fades_ppt = FADES_PPT[cell.chemistry] if cell.fades_ppt_month is None else cell.fades_ppt_month
+    return {
+        "cell_mah": float(cell.capacity_mah),
+        "cell_true": about(1.0, 0.05, "capacity of the cell"),
+        "charge": charge,
+        "fades_day": about(fades_ppt / 30_000.0, 0.4, "self-discharge"),
+        "empty": empty,
+        "warmth_k": doubtful(0.0, WARMTH_K, "temperature"),
+    }
+
+
+def charge_at(rest_mv: float) -> float:
+    """Share of charge of a lithium-ion cell at a rest voltage, the inverse of its table."""
+    points = battery.OPEN_MV
+    step = 1.0 / (len(points) - 1)
+    return along([(float(mv), n * step) for n, mv in enumerate(points)], rest_mv)

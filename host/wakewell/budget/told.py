@@ -1,0 +1,367 @@
+"""A budget in sentences and as one JSON object.
+
+What belongs here: what is printed, cautions, rounding for people. What does not: any number that
+is not already worked out.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any
+
+from .. import pots
+from ..tomlfile import show_path
+from . import course, sizing
+from .course import Answer, Life
+from .doubt import Doubt, chance, contributors, interval, nominal, standard
+from .inputs import STANDING_MA, Inputs
+from .sizing import Size
+
+WIDTH = 96
+MOST_SHOWN = 4  # contributors, changes
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Everything that one run of the command found out. What was not asked for is empty."""
+
+    folder: pots.PotFolder
+    inputs: Inputs
+    today: date
+    tank: Life
+    cell: Life | None
+    until: date | None = None
+    tank_until: Answer | None = None
+    cell_until: Answer | None = None
+    away: int | None = None
+    sizes: list[Size] = field(default_factory=list)
+
+
+def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None,
+         away: int | None) -> Budget:  # fmt: skip
+    """Work it all out."""
+    has_cell = inputs.cell_mah > 0.0
+    tank_until = cell_until = None
+    if until is not None:
+        tank_until = course.answer(
+            inputs.tank_ml, inputs.full_ml, course.tank(inputs), inputs.start, until
+        )
+        if has_cell and not inputs.mains:
+            full = inputs.cell_mah * inputs.cell_true
+            cell_until = course.answer(
+                inputs.charge_mah, full, course.cell(inputs), inputs.start, until
+            )
+    return Budget(
+        folder,
+        inputs,
+        today,
+        course.tank_life(inputs),
+        course.cell_life(inputs) if has_cell else None,
+        until,
+        tank_until,
+        cell_until,
+        away,
+        sizing.sizes(folder, inputs, away) if away else [],
+    )
+
+
+def year_parts(inputs: Inputs) -> list[tuple[str, Doubt]]:
+    """[(what, mAh a day on a year's mean)], the largest first, self-discharge of a full cell
+    included."""
+    months = [inputs.charge_day_mah(month) for month in range(12)]
+    found = {name: sum(part[name] for part in months) / 12.0 for name in months[0]}
+    if inputs.cell_mah:
+        found["self-discharge"] = inputs.cell_mah * inputs.cell_true * inputs.fades_day
+    rows = [(name, part) for name, part in found.items() if nominal(part) > 0.0]
+    return sorted(rows, key=lambda row: -nominal(row[1]))
+
+
+def cautions(found: Budget) -> list[str]:
+    """What to mind, for what this pot has."""
+    told = found.folder.about
+    assert told is not None
+    rows = []
+    if told.battery and told.battery.chemistry.startswith("lithium"):
+        rows.append(
+            "lithium cell: charging and discharging limits are those of its maker's sheet and IEC "
+            "62133-2, never charged below 0 degrees; a cut-off of its own, and a fuse at its plus"
+        )
+    rows.append(
+        "water: board, cell and plugs sit above the highest water and the hose is tied down; a "
+        "tank that holds more also spills more: see what stands below it"
+    )
+    if found.inputs.mains:
+        rows.append(
+            "mains charger: on the dry side, extra-low voltage only to the pot; local codes and a "
+            "licensed electrician come first"
+        )
+    return rows
+
+
+def development(inputs: Inputs) -> str:
+    """The honest line on development boards, for this cell."""
+    bare = course.cell_life(_standing(inputs, 0.0))
+    board = course.cell_life(_standing(inputs, STANDING_MA))
+    bare_days, board_days = _days(bare), _days(board)
+    text = (
+        "a development board's regulator, USB bridge and power light draw 5 to 20 mA however "
+        f"deeply the chip sleeps (common practice, no source): at {STANDING_MA:g} mA this cell "
+        f"lasts {board_days}, on a bare module {bare_days}"
+    )
+    if nominal(inputs.standing_ma) > 0.0:
+        text += f"; this pot's draws {nominal(inputs.standing_ma):g} mA beside the chip"
+    elif nominal(inputs.asleep_ma) < 1.0:
+        text += "; this pot is counted as a bare module: measure at the battery's lead, asleep"
+    return text
+
+
+def _standing(inputs: Inputs, ma: float) -> Inputs:
+    return replace(inputs, standing_ma=ma)
+
+
+def _days(life: Life) -> str:
+    return f"over {course.MOST_DAYS // 365} years" if life.beyond else _span(life.told_days()[0])
+
+
+def _span(days: float) -> str:
+    if days < 60:
+        return f"{days:.0f} day{'' if round(days) == 1 else 's'}"
+    return f"{days / 30.44:.0f} months" if days < 1000 else f"{days / 365.25:.1f} years"
+
+
+def _round(value: float) -> str:
+    """Two figures that mean something, without an exponent."""
+    if value >= 100.0:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if value >= 10.0 else f"{value:.2g}"
+
+
+def lines(found: Budget) -> list[str]:
+    """The budget in lines for people."""
+    told = found.folder.about
+    assert told is not None
+    inputs = found.inputs
+    name = show_path(found.folder.name)
+    since = "today" if inputs.start == found.today else "when it was looked at"
+    rows = [f"{name}: {told.name} ({told.plant}), from {inputs.start}, {since}", ""]
+    rows += _tank(found)
+    rows += ["", *_cell(found)]
+    if found.until is not None:
+        rows += ["", f"Until {found.until}:"]
+        rows += _until(found)
+    if found.away:
+        rows += ["", *_sizes(found)]
+    if inputs.assumed:
+        rows += ["", "Assumed:", *(f"  {text}" for text in inputs.assumed)]
+    rows += ["", *(f"caution: {text}" for text in cautions(found))]
+    return [line for row in rows for line in _wrap(row)]
+
+
+def _wrap(text: str) -> list[str]:
+    indent = " " * (len(text) - len(text.lstrip()) + 2)
+    return textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
+
+
+def _life(what: str, life: Life, found: Budget, ends: str) -> str:
+    if life.beyond:
+        return f"{what}: more than {course.MOST_DAYS // 365} years, if nothing else breaks"
+    days, low, high = life.told_days()
+    end = found.inputs.start + timedelta(days=days)
+    text = f"{what}: {days} days ({low} to {high}), until about {end}{ends}"
+    return text if end > found.today else text + "; that is past: look, and note what you find"
+
+
+def _doubts(x: Doubt, indent: str = "  ") -> list[str]:
+    rows = [(name, share) for name, share in contributors(x) if share >= 0.01][:MOST_SHOWN]
+    if not rows:
+        return []
+    return [indent + "doubt from: " + ", ".join(f"{name} {share:.0%}" for name, share in rows)]
+
+
+def _changes(rows: list[tuple[str, float]]) -> list[str]:
+    if not rows:
+        return []
+    told = [f"{what} (+{_span(gain)})" for what, gain in rows[:MOST_SHOWN]]
+    return ["  would change it most: " + ", ".join(told)]
+
+
+def _tank(found: Budget) -> list[str]:
+    inputs = found.inputs
+    month = inputs.start.month - 1
+    now, most = inputs.water_day_ml(month), inputs.water_day_ml(sizing.thirstiest(inputs))
+    low, high = interval(now)
+    return [
+        _life("Tank", found.tank, found, ", down to its reserve (R4)"),
+        f"  uses {_round(nominal(now))} ml a day this month ({_round(low)} to {_round(high)}), "
+        f"{_round(nominal(most))} ml in the thirstiest; {nominal(inputs.tank_ml):.0f} ml in the "
+        f"tank, {inputs.reserve_ml:.0f} of them reserve",
+        *_doubts(found.tank.days),
+        *_changes(course.gains(course.tank_changes(inputs), course.tank_life, found.tank)),
+    ]
+
+
+def _cell(found: Budget) -> list[str]:
+    inputs = found.inputs
+    if found.cell is None:
+        return ["Battery: none in pot.toml"]
+    parts = year_parts(inputs)
+    total = sum(nominal(part) for _, part in parts)
+    shares = [f"{name} {nominal(part) / total:.0%}" for name, part in parts]
+    head = _life("Battery", found.cell, found, ", then the pump is locked out (R5)")
+    if inputs.mains:
+        head = _life("Battery, unplugged", found.cell, found, ", then the pump is locked out")
+        head += "; it lives on its charger"
+    return [
+        head,
+        f"  draws {_round(total)} mAh a day on a year's mean ({_round(1000.0 * total / 24.0)} "
+        f"microamperes): " + ", ".join(shares),
+        *_doubts(found.cell.days),
+        *_changes(course.gains(course.cell_changes(inputs), course.cell_life, found.cell)),
+        "  " + development(inputs),
+    ]
+
+
+def _until(found: Budget) -> list[str]:
+    rows = []
+    for what, unit, answer in (
+        ("tank", "ml", found.tank_until),
+        ("battery", "mAh", found.cell_until),
+    ):
+        if answer is not None:
+            rows.append(_answer(found, what, unit, answer))
+    if found.cell is not None and found.inputs.mains:
+        rows.append("  battery: yes, while its charger is plugged in")
+    return rows
+
+
+def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
+    margin, wide = nominal(answer.margin), 2.0 * standard(answer.margin)
+    text = f"  {what}: {answer.sure}"
+    if answer.sure == "not sure":
+        text += f" ({answer.chance:.0%} likely)"
+    side = "to spare" if margin >= 0.0 else "short"
+    text += f"; {_round(abs(margin))} {unit} {side}, give or take {_round(wide)}"
+    if answer.add <= 0.0:
+        return text
+    do = "pour in" if unit == "ml" else "charge"
+    if answer.again is None:
+        text += f"; {do} {_round(answer.add)} {unit} now and it lasts"
+        if unit == "mAh":
+            text += f" ({answer.add / found.inputs.cell_mah:.0%} of the cell)"
+        return text
+    if math.isinf(answer.add):
+        return text + f"; no amount lasts so long; charge it again by {answer.again}"
+    text += f"; lacks {_round(answer.add)} {unit}, and only {_round(answer.room)} fit in now: "
+    whole = "fill it" if unit == "ml" else "charge it fully"
+    if answer.room <= 0.0:
+        return text + f"{whole} again by {answer.again}"
+    return text + f"{whole} now and again by {answer.again}"
+
+
+def _sizes(found: Budget) -> list[str]:
+    rows = [f"For {found.away} days away, beginning full, at the worst time of the year:"]
+    for size in found.sizes:
+        if math.isinf(size.least):
+            rows.append(f"  {size.what}: none lasts so long; see what draws most above")
+            continue
+        word = "" if size.what.startswith("fuse") else "at least "
+        text = f"  {size.what}: {word}{_round(size.least)} {size.unit}"
+        if size.has is not None and size.margin is not None:
+            margin = (
+                f"margin {size.margin:+.0%}"
+                if size.margin < 10
+                else f"{size.margin + 1:.0f} times that"
+            )
+            verdict = "enough" if size.margin >= 0.0 else "NOT ENOUGH"
+            text += f"; has {_round(size.has)}, {verdict}, {margin}"
+        rows.append(f"{text}; {size.why}")
+    return rows
+
+
+def as_json(found: Budget) -> dict[str, Any]:
+    """The budget for machines. Intervals are with a coverage factor of 2."""
+    inputs, told = found.inputs, found.folder.about
+    assert told is not None
+    use = {}
+    for month in range(12):
+        low, high = interval(inputs.water_day_ml(month))
+        use[f"{month + 1:02}"] = [nominal(inputs.water_day_ml(month)), low, high]
+    result: dict[str, Any] = {
+        "folder": show_path(str(found.folder.path)),
+        "name": told.name,
+        "from": str(inputs.start),
+        "tank": _life_json(found.tank, inputs.start)
+        | {
+            "use_ml_day": use,
+            "reserve_ml": inputs.reserve_ml,
+            "content_ml": nominal(inputs.tank_ml),
+        }
+        | {"changes": _gains_json(course.tank_changes(inputs), course.tank_life, found.tank)},
+        "battery": None,
+        "until": None,
+        "away": None,
+        "assumed": list(inputs.assumed),
+        "cautions": cautions(found),
+    }
+    if found.cell is not None:
+        result["battery"] = _life_json(found.cell, inputs.start) | {
+            "mains": inputs.mains,
+            "parts": [
+                {"name": name, "mah_day": nominal(part), "standard": standard(part)}
+                for name, part in year_parts(inputs)
+            ],
+            "changes": _gains_json(course.cell_changes(inputs), course.cell_life, found.cell),
+            "development_board": development(inputs),
+        }
+    if found.until is not None:
+        result["until"] = {
+            "date": str(found.until),
+            "tank_ml": _answer_json(found.tank_until),
+            "battery_mah": _answer_json(found.cell_until),
+        }
+    if found.away:
+        rows = [
+            vars(size) | {"least": _finite(size.least), "margin": size.margin}
+            for size in found.sizes
+        ]
+        result["away"] = {"days": found.away, "sizes": rows}
+    return result
+
+
+def _finite(value: float) -> float | None:
+    """JSON has no infinity."""
+    return value if math.isfinite(value) else None
+
+
+def _life_json(life: Life, start: date) -> dict[str, Any]:
+    days, low, high = life.told_days()
+    return {
+        "days": nominal(life.days),
+        "standard_days": standard(life.days),
+        "low_days": low,
+        "high_days": high,
+        "beyond": life.beyond,
+        "until": str(start + timedelta(days=days)),
+        "contributors": [{"name": n, "share": s} for n, s in contributors(life.days)],
+    }
+
+
+def _gains_json(changes: Any, lasts: Any, life: Life) -> list[dict[str, Any]]:
+    return [{"what": w, "days": gain} for w, gain in course.gains(changes, lasts, life)]
+
+
+def _answer_json(answer: Answer | None) -> dict[str, Any] | None:
+    if answer is None:
+        return None
+    return {
+        "answer": answer.sure,
+        "chance": chance(answer.margin),
+        "margin": nominal(answer.margin),
+        "standard": standard(answer.margin),
+        "add": _finite(answer.add),
+        "room": answer.room,
+        "again": str(answer.again) if answer.again else None,
+    }

@@ -1,0 +1,253 @@
+"""`wakewell check`: pots' folders looked over, told in short, and compiled.
+
+What belongs here: what is printed about a folder, cautions, and writing compiled files. What
+does not: reading and judging a folder (pots.py, agree.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import os
+import shutil
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from wakecore import line
+
+from . import agree, pots
+from .logs import BadInput
+from .remote import private
+from .tomlfile import Problem, show_path
+
+
+def _pumps(pot: pots.PotFolder) -> bool:
+    return "pump" in pot.parts
+
+
+def _on_mains(pot: pots.PotFolder) -> bool:
+    return bool(pot.settings["mains"])
+
+
+def _on_lithium(pot: pots.PotFolder) -> bool:
+    battery = pot.about.battery if pot.about else None
+    return battery is not None and battery.chemistry.startswith("lithium")
+
+
+# Cautions: (due for this pot?, what to mind). The maker's sheet and local codes come first.
+CAUTIONS = (
+    (
+        _pumps,
+        "pump: no check can see the resistor from its pin to ground (10 kilohm; 8.2 or less on "
+        "an rp2350) that holds the switch off while the chip starts (R1); board, cell and plugs "
+        "sit above the highest water, and the hose is tied down",
+    ),
+    (
+        _on_mains,
+        "mains charger: plug and charger stay dry and above the highest water, only extra-low "
+        "voltage goes to the pot; local codes and a licensed electrician come first",
+    ),
+    (
+        _on_lithium,
+        "lithium cell: charge it as its maker's sheet says, never below 0 degrees (IEC 62133-2), "
+        "and give it a cut-off of its own: R5 guards only while the board runs",
+    ),
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="a pot's folder")
+    parser.add_argument("--out", metavar="DIR", help="write compiled files to DIR/NAME/")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. 0: all good, warnings or not; 2: problems."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a pot's name may not fit the terminal
+    return check(args.folders, args.json, args.out)
+
+
+def check(paths: list[str], as_json: bool = False, out: str | None = None) -> int:
+    """Look over these folders; 0 if none has a problem, else 2. Raises BadInput for `out`.
+
+    With `out` the compiled files go to out/NAME/ for each folder, if no folder has a problem.
+    """
+    folders = [pots.load(path) for path in paths]
+    for folder in folders:
+        if os.path.isdir(folder.path):
+            _secrets(folder)
+    good = not any(folder.problems for folder in folders)
+    written = _write_all(folders, out) if out is not None and good else {}
+    cautions = _cautions(folders)
+    if as_json:
+        told = {
+            "folders": [_as_json(folder) for folder in folders],
+            "cautions": [{"folders": names, "text": text} for text, names in cautions.items()],
+            "written": written,
+            "good": good,
+        }
+        print(json.dumps(told, indent=2))
+        return 0 if good else 2
+    for folder in folders:
+        print("\n".join(_tell(folder)))
+    for text, names in cautions.items():
+        print(f"caution ({', '.join(names)}): {text}")
+    for path, what in written.items():
+        print(f"{path}: {what}")
+    if out is not None and not good:
+        print("nothing was written: first see to the problems", file=sys.stderr)
+    return 0 if good else 2
+
+
+def _secrets(folder: pots.PotFolder) -> None:
+    """private.toml is whole, and none of its secrets ever went into git."""
+    name = folder.file_name("private")
+    if folder.settings.get("radio_wakes"):
+        if not os.path.exists(folder.path / pots.PRIVATE):
+            text = "radio_wakes asks for the radio, and there is no private.toml with Wi-Fi and "
+            text += f"broker; make it: wakewell ask {show_path(str(folder.path))} --new-key"
+            folder.warn("settings", text, "radio_wakes")
+        floor_mv = max(folder.limits.get("radio_mv", 0), folder.settings.get("battery_mv", 0))
+        if folder.settings.get("battery_warn_mv", 0) <= floor_mv:
+            text = f"battery_warn_mv = {folder.settings['battery_warn_mv']}: not above {floor_mv}, "
+            text += (
+                "where the radio goes off (R5): nobody would hear that the cell is low; raise it"
+            )
+            folder.warn("settings", text, "battery_warn_mv")
+    try:
+        private.board_files(folder.path)
+        commits = private.in_history(folder.path)
+    except BadInput as error:
+        where, _, text = str(error).removeprefix(name + ":").strip().partition(": ")
+        place, text = (int(where), text) if where.isdigit() else (1, f"{where}: {text}")
+        folder.problems.append(Problem(name, place, text))
+        return
+    if commits:
+        text = f"a secret of it stands in git's history (commit {', '.join(commits[:5])}); "
+        text += "change that secret, flash the board, and treat the old one as known"
+        folder.problems.append(Problem(name, 1, text))
+
+
+def _tell(folder: pots.PotFolder) -> list[str]:
+    """A folder in lines for people."""
+    name = show_path(folder.name)
+    if folder.problems:
+        count = len(folder.problems)
+        head = f"{name}: {count} problem{'s' if count > 1 else ''}"
+        return [head] + [f"  {problem}" for problem in folder.problems + folder.warnings]
+    about = folder.about
+    assert about is not None
+    where = f", {about.place}" if about.place else ""
+    rows = [f"{name}: good. {about.name} ({about.plant}{where}; {about.chip})"]
+    rows.append("  " + ", ".join(f"{kind} {crc}" for kind, crc in _ids(folder).items()))
+    found = agree.outlook(folder)
+    if found is not None:
+        rows += [f"  {text}" for text in _outlook(folder, found)]
+    return rows + [f"  warning: {warning}" for warning in folder.warnings]
+
+
+def _outlook(folder: pots.PotFolder, found: agree.Outlook) -> list[str]:
+    """What the values come to, in sentences."""
+    limits = folder.limits
+    hours = 24 * (1000 + limits["clock_ppt"]) / 1000
+    rows = [
+        f"waters at {found.refill_ppt} ppt of soil water and fills to {found.target_ppt} ppt: "
+        f"{found.dose_ml} ml in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
+        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in 24 hours at most {found.day_ml} "
+        f"ml, about {found.day_true_ml} ml at the usual flow (R3)",
+    ]
+    if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
+        rows.append(
+            f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
+            f"full one within {hours:.1f} hours finds the day used up (R3)"
+        )
+    if found.provable_ml is None:
+        proof = "pump current" if folder.calibration["dry_ma"] else "nothing"
+        rows.append(f"the float shows no amounts; flow is proved by {proof} (R4)")
+    else:
+        how = "within one run" if found.in_run else "over several pulses"
+        rows.append(
+            f"smallest fall of the level that can be proved: {found.provable_ml} ml; a dry pump "
+            f"is found out {how}, at the latest after {found.proof_ml} ml commanded (R4)"
+        )
+    return rows
+
+
+def _ids(folder: pots.PotFolder) -> dict[str, str]:
+    """The id (CRC) of each compiled file."""
+    return {kind: str(line.identity(data)) for kind, data in folder.lines.items()}
+
+
+def _as_json(folder: pots.PotFolder) -> dict[str, Any]:
+    """A folder for machines."""
+    found = agree.outlook(folder) if not folder.problems else None
+    return {
+        "folder": show_path(str(folder.path)),
+        "name": folder.about.name if folder.about else None,
+        "good": not folder.problems,
+        "ids": _ids(folder),
+        "outlook": asdict(found) if found else None,
+        "problems": [asdict(problem) for problem in folder.problems],
+        "warnings": [asdict(warning) for warning in folder.warnings],
+    }
+
+
+def _cautions(folders: list[pots.PotFolder]) -> dict[str, list[str]]:
+    """Each caution that is due, and for which pots."""
+    due: dict[str, list[str]] = {}
+    for holds, text in CAUTIONS:
+        names = [show_path(pot.name) for pot in folders if not pot.problems and holds(pot)]
+        if names:
+            due[text] = names
+    return due
+
+
+def _write_all(folders: list[pots.PotFolder], out: str) -> dict[str, str]:
+    """Write every folder's compiled files; {path: what was done}."""
+    names = [folder.name for folder in folders]
+    for name in names:
+        if names.count(name) > 1:
+            raise BadInput(
+                f"--out: two folders are called {show_path(name)}; check them one by one"
+            )
+    written: dict[str, str] = {}
+    for folder in folders:
+        for kind, data in folder.lines.items():
+            path = Path(out) / folder.name / (kind + ".json")
+            try:
+                written[show_path(str(path))] = _write(path, data + b"\n")
+            except OSError as error:
+                why = error.strerror or "cannot be written"
+                text = f"{show_path(str(path))}: {why.lower()}; name another --out"
+                raise BadInput(text) from None
+    return written
+
+
+def _write(path: Path, data: bytes) -> str:
+    """Put `data` there as a whole or not at all; other content is first copied to NAME.old."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    done = "written"
+    if path.exists():
+        with path.open("rb") as file:
+            if file.read(len(data) + 1) == data:
+                return "unchanged"
+        old = path.with_name(path.name + ".old")
+        number = 2
+        while old.exists():
+            old = path.with_name(f"{path.name}.old.{number}")
+            number += 1
+        shutil.copy2(path, old)
+        done = f"written; what was there is kept as {old.name}"
+    new = path.with_name(path.name + ".new")
+    with new.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)
+    return done

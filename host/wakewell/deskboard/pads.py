@@ -1,0 +1,161 @@
+"""The chip's pads between the interpreter and the world.
+
+Belongs here: what drives each pad, pulls, holds, pulses on their way, wake pins, edges.
+Does not belong here: when a chip resets or sleeps (chip.py), what is wired to it (world.py).
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from wakewell.deskboard.inside import layout as L
+from wakewell.deskboard.world import Level, World
+
+
+@dataclass
+class _Pad:
+    level: Level = None
+    pull: int = L.PULL_NONE
+    held: bool = False
+
+
+class Pads:
+    """Every time is simulated microseconds since the world began."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.hold_in_deep_sleep = False
+        """Whether a held pad outside the RTC domain is held in deep sleep too."""
+        self.ext0: tuple[int, int] | None = None
+        """Pin and level that wake the chip."""
+        self.ext1: tuple[int, int] | None = None
+        """Mask of pins and a level: 1 any of them high, 0 all of them low."""
+        self._pads: dict[int, _Pad] = {}
+        self._watched: dict[int, tuple[int, int]] = {}  # pin: pull, level last seen
+        # What will happen by itself: time, order, the pulse's pin or -1, action.
+        self._coming: list[tuple[int, int, int, Callable[[int], None]]] = []
+        self._order = itertools.count()
+
+    # --- what is to come ---------------------------------------------------------------------
+
+    def at(self, t_us: int, action: Callable[[int], None], pin: int = -1) -> None:
+        """Have something happen at its time, with that time as argument."""
+        heapq.heappush(self._coming, (t_us, next(self._order), pin, action))
+
+    def deliver(self, now_us: int) -> None:
+        """Let everything happen that was to happen by now, in order."""
+        while self._coming and self._coming[0][0] <= now_us:
+            t_us, _, _, action = heapq.heappop(self._coming)
+            action(t_us)
+
+    @property
+    def next_us(self) -> int:
+        """When the next thing happens, L.NEVER_US if nothing will."""
+        return self._coming[0][0] if self._coming else L.NEVER_US
+
+    # --- outputs -------------------------------------------------------------------------------
+
+    def set(self, pin: int, level: Level, pull: int, t_us: int) -> None:
+        """The latch drives the pad, or nothing does; a pulse on it ends."""
+        self._end_pulses(pin)
+        self._set(pin, level, pull, t_us)
+
+    def _set(self, pin: int, level: Level, pull: int, t_us: int) -> None:
+        pad = self._pads.setdefault(pin, _Pad())
+        if not pad.held and (pad.level, pad.pull) != (level, pull):
+            pad.level, pad.pull = level, pull
+            self.world.on_pin(pin, level, pull, t_us)
+
+    def pulse(self, pin: int, idle: int, pulses: list[tuple[int, int]], t_us: int) -> None:
+        """Durations in microseconds and levels, one after the other, then the idle level."""
+        self._end_pulses(pin)
+        for duration_us, level in (*pulses, (0, idle)):
+            self.at(t_us, partial(self._set, pin, level, L.PULL_NONE), pin)
+            t_us += duration_us
+
+    def _end_pulses(self, pin: int | None) -> None:
+        self._coming = [
+            item for item in self._coming if item[2] < 0 or (pin is not None and item[2] != pin)
+        ]
+        heapq.heapify(self._coming)
+
+    def hold(self, pin: int, held: bool) -> None:
+        self._pads.setdefault(pin, _Pad()).held = held
+
+    @property
+    def held(self) -> int:
+        """Mask of the held pads."""
+        return sum(1 << pin for pin, pad in self._pads.items() if pad.held)
+
+    # --- resets --------------------------------------------------------------------------------
+
+    def reset(self, t_us: int) -> None:
+        """Pulses end, and every pad floats that is not held."""
+        self._end_pulses(None)
+        for pin in list(self._pads):
+            self._set(pin, None, L.PULL_NONE, t_us)
+
+    def begin_deep_sleep(self, t_us: int) -> None:
+        for pin, pad in self._pads.items():
+            pad.held = pad.held and (pin in L.RTC_PINS or self.hold_in_deep_sleep)
+        self.reset(t_us)
+
+    def lose_power(self, t_us: int) -> None:
+        for pad in self._pads.values():
+            pad.held = False
+        self.reset(t_us)
+        self.disarm()
+
+    def disarm(self) -> None:
+        """Nothing wakes the chip, as after every boot but a soft one."""
+        self.ext0 = self.ext1 = None
+        self.hold_in_deep_sleep = False
+
+    # --- inputs --------------------------------------------------------------------------------
+
+    def read(self, pin: int, pull: int, t_us: int) -> int:
+        pad = self._pads.get(pin)
+        if pad is not None and pad.level is not None:
+            return pad.level
+        level = self.world.read_pin(pin, t_us)
+        return int(pull == L.PULL_UP) if level is None else int(bool(level))
+
+    def wake_reason(self, t_us: int) -> int:
+        """By which armed pin the chip would wake now, 0 for none."""
+        if self.ext0 is not None:
+            pin, level = self.ext0
+            if self._at_rest(pin, t_us) == level:
+                return L.EXT0_WAKE
+        if self.ext1 is not None:
+            mask, level = self.ext1
+            high = any(self._at_rest(pin, t_us) for pin in range(L.PINS) if mask >> pin & 1)
+            if high == bool(level):
+                return L.EXT1_WAKE
+        return 0
+
+    def _at_rest(self, pin: int, t_us: int) -> int:
+        pad = self._pads.get(pin)
+        return self.read(pin, pad.pull if pad else L.PULL_NONE, t_us)
+
+    def watch(self, pin: int, wanted: bool, pull: int, t_us: int) -> None:
+        """Remember a pin's level for edges(), or no longer."""
+        self._watched.pop(pin, None)
+        if wanted:
+            self._watched[pin] = pull, self.read(pin, pull, t_us)
+
+    def watch_none(self) -> None:
+        self._watched.clear()
+
+    def edges(self, t_us: int) -> list[tuple[int, int]]:
+        """Watched pins that changed since last asked, with their new level."""
+        changed = []
+        for pin, (pull, was) in list(self._watched.items()):
+            level = self.read(pin, pull, t_us)
+            if level != was:
+                self._watched[pin] = pull, level
+                changed.append((pin, level))
+        return changed

@@ -1,0 +1,333 @@
+"""Reading field logs: torn lines, bad CRCs, rings, gzip, mail damage; any size, constant memory.
+
+What cannot be read is skipped and counted, by file and line, never silently and never
+with a traceback. Nothing here judges what a record means.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, BinaryIO, NoReturn
+
+from wakecore import line
+from wakewell.tomlfile import show_path
+
+Record = dict[str, Any]
+
+SUFFIXES = (".jsonl", ".jsonl.gz")
+IN_FORCE = "in-force"  # the folder beside the logs that keeps settings, limits, calibration by id
+MOST_SKIPS = 1000  # kept with their place; beyond that they are only counted
+ID_SIZE = 8
+MOST_NUMBER = 1 << 30  # no number of a record reaches it, either way
+EPOCH = date(2000, 1, 1)
+BOM = b"\xef\xbb\xbf"  # what some editors and mail programs put before the first line
+
+
+class BadInput(Exception):
+    """Something the user gave cannot be used: one line, with the place and what to do."""
+
+
+@dataclass
+class Skip:
+    """A line, or the rest of a file, that was not read."""
+
+    path: Path
+    line: int
+    why: str
+
+    def __str__(self) -> str:
+        return f"{show_path(str(self.path))}:{self.line}: {self.why}"
+
+
+@dataclass
+class Skips:
+    """What was skipped: the first ones with their place, all of them counted."""
+
+    count: int = 0
+    first: list[Skip] = field(default_factory=list)
+
+    def add(self, path: Path, number: int, why: str) -> None:
+        """Count one more."""
+        self.count += 1
+        if len(self.first) < MOST_SKIPS:
+            self.first.append(Skip(path, number, why))
+
+
+def _no_float(text: str) -> NoReturn:
+    raise ValueError(f"{text[:20]} is not a whole number")
+
+
+def _no_twin(pairs: list[tuple[str, Any]]) -> Record:
+    names = [name for name, _ in pairs]
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"{name[:20]!r} stands twice")
+    return dict(pairs)
+
+
+_fast = json.JSONDecoder(parse_float=_no_float, parse_constant=_no_float)
+_strict = json.JSONDecoder(
+    parse_float=_no_float, parse_constant=_no_float, object_pairs_hook=_no_twin
+)
+
+
+def decode(data: bytes) -> tuple[Record | None, str]:
+    """A record from one line without its end, or None and why not."""
+    body, why = line.body_of(data)
+    if body is None:
+        return None, why
+    try:
+        text = body.decode()
+        record, end = _fast.raw_decode(text)
+        # Every member has a colon. As many members as colons: none was named twice. The
+        # slow look is for what no board writes: colons in strings, or deeper objects.
+        if isinstance(record, dict) and body.count(b":") != _members(record):
+            _strict.raw_decode(text)
+    except UnicodeDecodeError:
+        return None, "not UTF-8"
+    except RecursionError:
+        return None, "nested too deeply"
+    except json.JSONDecodeError as error:
+        return None, f"not JSON: {error}"
+    except ValueError as error:
+        # Python itself refuses a whole number of thousands of digits, in words of its own.
+        refused = str(error).startswith("Exceeds")
+        return None, "a number with too many digits" if refused else str(error)
+    if end != len(text):
+        return None, f"not JSON: more after the object, at column {end + 1}"
+    if not isinstance(record, dict):
+        return None, "not an object"
+    if record.get("kind") not in ("wake", "state"):
+        return None, f"kind {str(record.get('kind'))[:20]!r} is not known, allowed: wake, state"
+    return record, ""
+
+
+def _members(record: Record) -> int:
+    return len(record) + sum([len(v) for v in record.values() if type(v) is dict])
+
+
+# The members a wake cannot do without, each with what it must be. See DEVELOPERS.md.
+MEMBERS: dict[str, type | tuple[type, ...]] = {
+    **dict.fromkeys(("n", "awake_ms", "charge_uah"), int),
+    **dict.fromkeys(("core", "settings", "limits", "calibration", "before", "state"), str),
+    **dict.fromkeys(("begin", "read", "values", "judged", "permissives", "plan", "water"), dict),
+    **dict.fromkeys(("stores", "trips", "lockouts", "needs", "commands"), list),
+    "rest": (list, type(None)),
+}
+BEGIN: dict[str, type] = {
+    **dict.fromkeys(("slept_s", "vouched", "boots", "pin", "button_ms"), int),
+    **dict.fromkeys(("cause", "state", "settings", "limits", "calibration"), str),
+    **dict.fromkeys(("host", "utc"), list),
+}
+USUAL = (tuple(sorted(BEGIN)), tuple(BEGIN[name] for name in sorted(BEGIN)))
+TEXTS = ("trips", "lockouts", "needs", "commands")
+
+
+def why_bad(record: Record) -> str:
+    """What is wrong with the form of a decoded wake; "" if it has the form of a record.
+
+    Asked only about records that the core did not make just so itself: it may take its
+    time. What passes can be judged, shown and written as a line again.
+    """
+    for name, value in record.items():
+        inner = value if isinstance(value, dict) else {name: value}
+        if not all(map(_is_flat, inner.values())):
+            return f"{_shown(name)} = {_shown(value)} is not made of whole numbers and text"
+        if not all(name.isprintable() and '"' not in name and "\\" not in name for name in inner):
+            return f"a name in {_shown(name)} is not a word"
+    for members, place in ((MEMBERS, ""), (BEGIN, "begin.")):
+        found = record["begin"] if place else record
+        for name, kind in members.items():
+            if name not in found:
+                return f"{place}{name} is missing"
+            if not isinstance(found[name], kind):
+                return f"{place}{name} = {_shown(found[name])} is of the wrong kind"
+    for name in TEXTS:
+        if not all(isinstance(text, str) for text in record[name]):
+            return f"{name} = {_shown(record[name])} is not a list of texts"
+    if not _is_numbers(record["begin"]["utc"], 3):
+        return "begin.utc is not [day, second, trusted]"
+    for name in ("judged", "permissives", "values", "water"):
+        kind = str if name == "judged" else int
+        for key, value in record[name].items():
+            if not isinstance(value, kind) and (value is not None or kind is str):
+                return f"{name}.{_shown(key)} = {_shown(value)} is of the wrong kind"
+    for name, reading in (("rest", record["rest"]), *record["read"].items(), *_after(record)):
+        if reading is not None and not _is_numbers(reading, 2):
+            return f"reading {_shown(name)} = {_shown(reading)} is not [counts, spread]"
+    return _why_bad_run(record)
+
+
+def usual(begin: Record) -> bool:
+    """Has the `begin` of a record, which the core hands through unseen, its usual form?
+
+    A quick look for the many; False only means that `why_bad` should look closely.
+    """
+    kinds = tuple(map(type, begin.values()))
+    return (tuple(begin), kinds) == USUAL and tuple(map(type, begin["utc"])) == (int, int, int)
+
+
+def _why_bad_run(record: Record) -> str:
+    run = record.get("run", {"ran_ms": 0})
+    if not isinstance(run, dict) or type(run.get("ran_ms")) is not int:
+        return "run.ran_ms is not a whole number"
+    columns = [column for name, column in run.items() if name != "ran_ms"]
+    if not all(map(_is_numbers, columns)):
+        return "run is not lists of whole numbers"
+    if len({len(column) for column in columns}) > 1:
+        return "run has channels of different length"
+    if "run" in record and not all(type(record["plan"].get(k)) is str for k in ("kind", "phase")):
+        return "plan.kind or plan.phase is not text"
+    return ""
+
+
+def _after(record: Record) -> list[tuple[str, Any]]:
+    after = record.get("after", {})
+    return list(after.items()) if isinstance(after, dict) else [("after", after)]
+
+
+def _is_flat(value: Any) -> bool:
+    """A word of a line, or a list of them: numbers of a sane size, printable text, null."""
+    return all(
+        item is None
+        or (type(item) is int and abs(item) < MOST_NUMBER)
+        or (isinstance(item, str) and item.isprintable())
+        for item in (value if isinstance(value, list) else [value])
+    )
+
+
+def _is_numbers(value: Any, length: int | None = None) -> bool:
+    return (
+        isinstance(value, list)
+        and all(type(number) is int for number in value)
+        and (length is None or len(value) == length)
+    )
+
+
+def printable(text: str, most: int = 200) -> str:
+    """Text from a file, fit for one line of a terminal."""
+    return show_path(text if len(text) <= most else text[:most] + "...")
+
+
+def _shown(value: Any) -> str:
+    """A value from a file in a few characters. A nested one is not looked into."""
+    if isinstance(value, dict):
+        return "an object"
+    if isinstance(value, list) and not all(map(_is_flat, value)):
+        return "a list"
+    return printable(str(value), 40)
+
+
+def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
+    """The logs at that path: (folder or file, its log files, oldest first) for each pot found.
+
+    Raises BadInput. Links to folders are not followed, for they may lead round in a ring.
+    """
+    try:
+        if path.is_file():
+            return [(path, [path])]
+        if not path.is_dir():
+            place = show_path(str(path))
+            raise BadInput(f"{place}: no such file or folder; give a log, a pot or a sequence")
+        found = []
+        todo = [path]
+        while todo:
+            folder = todo.pop()
+            inside = sorted(folder.iterdir())
+            files = [p for p in inside if p.name.endswith(SUFFIXES) and p.is_file()]
+            if files:
+                found.append((folder, files))
+            todo += [
+                p
+                for p in reversed(inside)
+                if p.is_dir()
+                and not p.is_symlink()
+                and not p.name.startswith(".")
+                and p.name != IN_FORCE
+            ]
+        return found
+    except OSError as error:
+        place = show_path(str(error.filename or path))
+        raise BadInput(f"{place}: cannot be read: {error.strerror}") from None
+
+
+def open_log(path: Path) -> BinaryIO:
+    """The file's bytes, unpacked if it is gzip by content, whatever its name."""
+    file = path.open("rb")
+    packed = file.read(2) == b"\x1f\x8b"
+    file.seek(0)
+    return gzip.GzipFile(fileobj=file) if packed else file  # type: ignore[return-value]
+
+
+def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
+    """(record, line number, bytes read so far) of every good line of a file.
+
+    Raises BadInput if the file cannot be opened or read.
+    """
+    number = size = 0
+    try:
+        with open_log(path) as file:
+            while data := file.readline(line.MOST_LINE + 2):
+                number += 1
+                size += len(data)
+                text = data.rstrip(b"\r\n")
+                if number == 1:
+                    text = text.removeprefix(BOM)
+                if len(text) > line.MOST_LINE:
+                    while data and not data.endswith(b"\n"):
+                        data = file.readline(line.MOST_LINE)
+                        size += len(data)
+                    skips.add(path, number, f"longer than {line.MOST_LINE} bytes")
+                elif text:
+                    record, why = decode(text)
+                    if record is not None:
+                        yield record, number, size
+                    else:
+                        torn = not data.endswith(b"\n")
+                        skips.add(path, number, "torn: the file ends inside it" if torn else why)
+    except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+        skips.add(path, number + 1, f"gzip damaged, the rest is not read: {error}")
+    except OSError as error:
+        place = show_path(str(path))
+        raise BadInput(f"{place}: cannot be read: {error.strerror}") from None
+
+
+class InForce:
+    """The settings, limits and calibrations kept beside a log, by id.
+
+    Looked for in `in-force/` beside the log files, then one folder up.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folders = [folder / IN_FORCE, folder.parent / IN_FORCE]
+
+    def __call__(self, identity: str) -> bytes | None:
+        """The stored line, or None. A line under another's id is not the one asked for."""
+        if not identity.isalnum() or len(identity) != ID_SIZE:
+            return None
+        for folder in self.folders:
+            try:
+                with (folder / f"{identity}.json").open("rb") as file:
+                    data = file.read(line.MOST_LINE + 2).rstrip(b"\r\n")
+                json.loads(data)
+            except (OSError, RecursionError):
+                continue
+            except ValueError:
+                return data  # it is for the reader to say what is wrong with it
+            if data[-10:-2] == identity.encode():
+                return data
+        return None
+
+
+def day_text(day: int) -> str:
+    """The date of a day of the board's clock, counted from 2000-01-01."""
+    try:
+        return (EPOCH + timedelta(days=day)).isoformat()
+    except OverflowError:
+        return f"day {day}"

@@ -1,0 +1,11 @@
+"""Pots in other people's homes: what they tell by radio, and what is asked of them.
+
+private   the secrets of a pot
+broker    one connection to an MQTT broker, with what private.toml says
+letters   what goes over the air, as the host reads and makes it
+store     what was heard, in SQLite or PostgreSQL, and the log files made of it
+listen    the command that hears
+ask       the command that asks for other settings
+causes    why somebody is reminded; when, and how often
+remind    the command that reminds
+"""

@@ -1,0 +1,240 @@
+"""`wakewell ask`: other settings for a pot without a cable, inside its hard limits.
+
+Checks each value against its range and the pot's limits, says what would change, seals the
+message with the pot's key, keeps a copy beside the pot's files and leaves it with the
+broker until the pot's next report. Without values it shows what is asked and in force.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from wakeboard import asked
+from wakecore import fields, line
+from wakewell import logs, meanings, pots, replay
+from wakewell.asked import Asked
+from wakewell.logs import BadInput
+from wakewell.remote import broker, private
+from wakewell.tomlfile import nearest, show_path
+from wakewell.usb.flash import board_id
+from wakewell.usb.pull import store
+
+FOLDER = "asked"  # in a pot's folder: every message ever made, by number
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+DAYS = 7  # a message may be taken for so long, if nothing else is said
+ROWS = {row[0]: row for row in fields.SETTINGS}
+MEANINGS = meanings.of("settings")
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of a pot from its log: its newest wake, and the settings it obeys."""
+
+    last: dict[str, Any] | None
+    settings: dict[str, int]
+    from_log: bool
+
+
+def known(folder: Path, found: pots.PotFolder) -> Known:
+    """The newest wake in the pot's log and the settings in force by it, else settings.toml's."""
+    last: dict[str, Any] | None = None
+    if (folder / "logs").is_dir():
+        for _, files in logs.find_logs(folder / "logs")[:1]:
+            for path in reversed(files):
+                for record, _, _ in logs.read_file(path, logs.Skips()):
+                    if record["kind"] == "wake" and not logs.why_bad(record):
+                        last = record
+                if last is not None:
+                    break
+    data = logs.InForce(folder / "logs")(last["settings"]) if last is not None else None
+    if data is not None:
+        record, _ = line.decode(data)
+        values, _ = fields.load("settings", record, "")
+        if values is not None:
+            return Known(last, {name: getattr(values, name) for name in ROWS}, True)
+    return Known(last, dict(found.settings), False)
+
+
+def parse(words: list[str]) -> dict[str, int]:
+    """{setting: value} from key=value words. Raises BadInput."""
+    values: dict[str, int] = {}
+    for word in words:
+        name, equals, text = word.partition("=")
+        if not equals:
+            raise BadInput(f"{word}: allowed key=value, such as dose_ml=60")
+        if name not in ROWS:
+            raise BadInput(f"{name}: not a name of the settings; {nearest(name, ROWS)}")
+        _, least, most, _ = ROWS[name]
+        try:
+            value = int(text)
+        except ValueError:
+            value = least - 1
+        if not least <= value <= most:
+            raise BadInput(f"{name} = {text[:40]}: allowed {least} to {most} ({MEANINGS[name]})")
+        if name in values:
+            raise BadInput(f"{name}: given twice; give it once")
+        values[name] = value
+    return values
+
+
+def made_so_far(folder: Path) -> list[tuple[int, Path]]:
+    """(number, file) of every message made for this pot, oldest first."""
+    files = (folder / FOLDER).glob("[0-9]*.json") if (folder / FOLDER).is_dir() else ()
+    return sorted((int(p.stem), p) for p in files if p.stem.isdigit())
+
+
+def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
+    """What would change, in words: the settings, and what they decide on the recorded wakes."""
+    rows = []
+    for name, value in values.items():
+        if value != now.settings[name]:
+            rows.append(f"  {name}: {now.settings[name]} -> {value} ({MEANINGS[name]})")
+    if not rows:
+        return ["  nothing: the pot obeys these values already"]
+    folder = found.path / "logs"
+    if now.last is None:
+        return [*rows, "  no log of this pot is here, so the effect on it is not known"]
+    other = Asked("asked", {**now.settings, **values})
+    for _, files in logs.find_logs(folder)[:1]:
+        told = replay.replay_log(found.name, files, other)
+        rows.append(f"  on the {told.played} recorded wakes: {told.different} decided otherwise")
+        counts = ", ".join(f"{name} {count}" for name, count in told.members.most_common(4))
+        if counts:
+            rows.append(f"  in: {counts}")
+    if values.get("radio_wakes") == 0:
+        rows.append(
+            "  CAUTION: with radio_wakes = 0 it never reports again; only a cable can change that"
+        )
+    return rows
+
+
+def message(
+    folder: Path, values: dict[str, int], days: int, now: datetime | None = None
+) -> tuple[int, bytes, list[str]]:
+    """(number, sealed message, effect in words). Raises BadInput where the pot would refuse it."""
+    found = pots.load(folder)
+    if found.pot is None:
+        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
+        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
+    secret = private.read(folder)
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: no board is known for this pot; flash it once by cable")
+    at = known(folder, found)
+    whole = {**at.settings, **values}
+    limits_id = line.identity(found.lines["limits"])
+    record, _ = line.decode(asked.settings_line(limits_id, whole))
+    settings, why = fields.load("settings", record, "")
+    why = why or fields.outside(settings, found.pot.limits)
+    if why:
+        raise BadInput(f"{why}; only a person with the cable can change a limit")
+    made = made_so_far(folder)
+    n = made[-1][0] + 1 if made else 1
+    until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
+    wakes = -(-days * 86400 // at.settings["wake_s"])
+    until_n = (at.last["n"] if at.last else 0) + wakes
+    data = asked.make(
+        secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
+    )  # fmt: skip
+    return n, bytes(data), effect(found, at, values)
+
+
+def shown(folder: Path) -> list[str]:
+    """Asked, in force, next wake: what is known of a pot."""
+    found = pots.load(folder)
+    at = known(folder, found)
+    rows = []
+    made = made_so_far(folder)
+    if made:
+        n, path = made[-1]
+        body = json.loads(path.read_bytes())
+        values = body["values"]
+        differ = [f"{k}={v}" for k, v in values.items() if v != at.settings.get(k)]
+        until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
+        rows.append(f"  asked      number {n}, until {until:%Y-%m-%d %H:%M} UTC")
+        made_id = line.identity(asked.settings_line(body["limits_id"], values))
+        if at.last is not None and at.last["settings"] == made_id:
+            rows.append(f"             in force since or before wake {at.last['n']}")
+        else:
+            rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
+    else:
+        rows.append("  asked      nothing so far")
+    rows += answered(folder)
+    source = f"by wake {at.last['n']}" if at.from_log and at.last else "by settings.toml, no log"
+    rows.append(f"  in force   {source}")
+    if at.last is not None:
+        day, second, trusted = at.last["begin"]["utc"]
+        sleep_s = int(at.last["commands"][-1].split()[1])
+        if trusted:
+            when = EPOCH + timedelta(days=day, seconds=second + sleep_s)
+            rows.append(f"  next wake  {when:%Y-%m-%d %H:%M} UTC or soon after")
+        else:
+            rows.append("  next wake  not known: its clock is unsure")
+    return rows
+
+
+def answered(folder: Path) -> list[str]:
+    """What the board itself answered, where `wakewell listen` keeps its database beside it."""
+    path, board = folder.resolve().parent / "heard.db", board_id(folder)
+    if board is None or not path.exists():
+        return []
+    from wakewell.remote.store import Store
+
+    kept = Store(path)
+    row = kept.pots().get(board)
+    kept.close()
+    if row is None or not row.told.get("answer"):
+        return []
+    refused = row.told.get("refused", 0)
+    told = f"  answered   number {row.told['asked']}: {logs.printable(str(row.told['answer']))}"
+    return [told + (f" ({refused} messages refused so far)" if refused else "")]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    parser.add_argument("values", nargs="*", metavar="KEY=VALUE", help="a setting to ask for")
+    parser.add_argument("--days", type=int, default=DAYS, help="how long it may be taken (7)")
+    parser.add_argument("--only-file", action="store_true", help="make the message, do not send it")
+    parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
+    parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
+    parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    if args.new_key:
+        path = private.make(folder)
+        print(f"{show_path(str(path))}: made, with a new key; git ignores it")
+        print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
+        return 0
+    if not args.values:
+        print(folder.resolve().name)
+        print(*shown(folder), sep="\n")
+        return 0
+    if not 1 <= args.days <= 60:
+        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+    n, data, told = message(folder, parse(args.values), args.days)
+    print(f"{folder.resolve().name}: asked, number {n}")
+    print(*told, sep="\n")
+    if args.dry_run:
+        return 0
+    path = folder / FOLDER / f"{n:06d}.json"
+    path.parent.mkdir(exist_ok=True)
+    store(path, data)
+    if args.only_file:
+        print(f"  kept in {show_path(str(path))}; not sent")
+        return 0
+    secret = private.read(folder)
+    topic = broker.TOPIC.format(board=board_id(folder), what="asked")
+    broker.publish(secret, folder, topic, data, retain=True)
+    print("  left with the broker; the pot takes it at its next report")
+    return 0

@@ -1,0 +1,160 @@
+"""`wakewell handover`: a pot changes its home. Secrets go, calibration stays.
+
+By cable: the log is pulled and verified, then everything of the old home is wiped from the
+board (Wi-Fi, broker, key, certificate, log) and seen to be gone. On the host the old log
+moves into a folder of its own, private.toml is deleted, and a sheet and a card are written.
+"""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from wakecore import line
+from wakewell import logs, pots, words
+from wakewell.logs import BadInput
+from wakewell.tomlfile import show_path
+from wakewell.usb import pull
+from wakewell.usb.flash import board_id, check_board, match_ports, progress
+from wakewell.usb.link import BoardLost, Link, connect
+
+WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
+WIPE = """
+import os
+for name in {names!r}:
+    for end in ('', '.new', '.old', '.bad', '.bad.bad'):
+        try:
+            os.remove('/pot/' + name + end)
+        except OSError:
+            pass
+try:
+    for name in os.listdir('/pot/log'):
+        os.remove('/pot/log/' + name)
+except OSError:
+    pass
+left = [n for n in os.listdir('/pot') if n.split('.')[0] in ('private', 'ca', 'heard')]
+try:
+    left += os.listdir('/pot/log')
+except OSError:
+    pass
+print(repr(left))
+"""
+
+
+def hand_over(folder: Path, port: str, today: date, wait_s: float | None = None) -> list[str]:
+    """Wipe and split; the lines of the sheet. Raises BadInput or BoardLost: then the board keeps
+    what it had, or, if it was lost while it was wiped, the same command finishes it."""
+    found = pots.load(folder)
+    if found.about is None or found.pot is None:
+        raise BadInput(f"{found.problems[0]}")
+    with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
+        check_board(link, folder)
+        pulled = pull.Pulled(folder.name)
+        last = pull_all(link, folder, pulled)
+        left: list[str] = link.eval_output(WIPE.format(names=WIPED))
+        if left:
+            raise BadInput(f"{port}: could not be wiped: {', '.join(left)}; try again")
+        pull.leave(link, folder / "logs", pulled)
+    old = split(folder, today)
+    private = folder / pots.PRIVATE
+    private.unlink(missing_ok=True)
+    rows = sheet(found, last, today)
+    rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
+    name = folder / f"as-left-{today:%Y-%m-%d}.txt"
+    name.write_text("\n".join([*rows, "", *card(found)]) + "\n", encoding="utf-8")
+    return [*rows, "", *card(found), "", f"written to {show_path(str(name))}"]
+
+
+def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
+    """Everything in the board's log, verified and stored here; its newest wake."""
+    pull.keep_in_force(link, folder)
+    target = folder / "logs"
+    target.mkdir(exist_ok=True)
+    last: dict[str, Any] | None = None
+    for name, size in sorted(link.eval_output(pull.LISTING)):
+        if len(name) == 14 and name.endswith(".jsonl"):
+            last = pull.pull_file(link, name, size, target, pulled) or last
+    return last
+
+
+def split(folder: Path, today: date) -> Path:
+    """Move the log into a folder of its own; the files in force stay beside both."""
+    for number in range(1, 100):
+        end = f"-{number}" if number > 1 else ""
+        old = folder / f"logs-until-{today:%Y-%m-%d}{end}"
+        if not old.exists():
+            break
+    else:
+        raise BadInput(f"{folder}: handed over a hundred times today; tidy up first")
+    now = folder / "logs"
+    now.rename(old)
+    now.mkdir()
+    for path in (old / logs.IN_FORCE).glob("*.json"):
+        target = now / logs.IN_FORCE / path.name
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(path.read_bytes())
+    return old
+
+
+def sheet(found: pots.PotFolder, last: dict[str, Any] | None, today: date) -> list[str]:
+    """As left: what is in force, and what was last read."""
+    assert found.about is not None
+    ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in found.lines.items())
+    rows = [
+        f"{found.about.name}: as left, {today:%Y-%m-%d}",
+        f"  board       {board_id(found.path)}, {found.about.chip}",
+        f"  in force    {ids}",
+        f"  stage       {found.calibration['stage']} (2: commissioned)",
+        f"  hard limits {found.limits['day_ml']} ml a day, {found.limits['pulse_ms']} ms a run",
+    ]
+    if last is not None:
+        shown = [f"{name} {value}" for name, value in last["values"].items() if value is not None]
+        rows.append(f"  last read   wake {last['n']}: " + ", ".join(shown))
+        rows.append(f"  lockouts    {', '.join(last['lockouts']) or 'none'}")
+        rows.append(f"  needs       {', '.join(last['needs']) or 'nothing'}")
+    rows.append("  secrets     wiped from the board and from here; make new ones for its new home")
+    rows.append(
+        "              (somebody who reads the bare flash chip may still find the old Wi-Fi's)"
+    )
+    return rows
+
+
+def card(found: pots.PotFolder) -> list[str]:
+    """What stays with the pot, for its new owner."""
+    assert found.about is not None
+    return [
+        f"{found.about.name} ({found.about.plant})",
+        f"Fill the tank: it holds {found.about.tank.volume_ml} ml.",
+        "A press of the button shows that it lives.",
+        f"When it has stopped: see to the cause, then {words.HOLD}.",
+        "Charge the battery away from the water, as its maker's sheet says; keep mains chargers",
+        "off and away while you fill. Never open or short the cell.",
+    ]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument("--yes", action="store_true", help="wipe without asking")
+    parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    if not args.yes:
+        print("This deletes the key, Wi-Fi and broker of this pot, here and on its board.")
+        if input("Type yes to go on: ").strip() != "yes":
+            raise BadInput("nothing was changed; type yes, or give --yes")
+    (pair,) = match_ports([folder], args.port, True)
+    try:
+        print(*hand_over(folder, pair[1], date.today(), args.wait), sep="\n")
+    except BoardLost as error:
+        raise BadInput(f"{error}; run the same command again") from None
+    return 0

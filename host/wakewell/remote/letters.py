@@ -1,0 +1,164 @@
+"""What comes over the air, as the host reads it. No network, no storage.
+
+A report is a SenML pack (RFC 8428) sealed with the pot's key; `wakeboard.senml` makes it.
+Nothing in it is looked at before its tag is found right.
+"""
+
+from __future__ import annotations
+
+import binascii
+import json
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from wakeboard import sealed, senml
+from wakecore import line
+from wakewell import logs
+
+MOST = 65536  # bytes of a report
+MOST_LINES = 256
+BASES = {"bn": "n", "bt": "t", "bu": "u", "bv": "v", "bs": "s"}
+PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
+VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
+VERSION = 10  # of SenML, RFC 8428, section 4.4
+LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
+_URLSAFE = str.maketrans("-_+/", "+/  ")
+_START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
+_PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
+
+
+@dataclass
+class Line:
+    """One line of a board's log: its place there, its bytes, and what identifies it."""
+
+    file: int
+    offset: int
+    data: bytes
+    kind: str
+    n: int
+
+    @property
+    def record(self) -> dict[str, Any] | None:
+        """The whole of it, decoded; None if it is not what a reader of logs takes."""
+        record, _ = logs.decode(self.data)
+        return None if record is None or logs.why_bad(record) else record
+
+    @property
+    def crc(self) -> str:
+        """Its CRC, as it stands at its end."""
+        return line.identity(self.data)  # type: ignore[no-any-return]
+
+
+@dataclass
+class Report:
+    """One report of one board. damaged: lines of its log that its flash did not keep whole."""
+
+    board: str
+    n: int
+    nonce: str
+    words: dict[str, Any] = field(default_factory=dict)
+    lines: list[Line] = field(default_factory=list)
+    in_force: list[bytes] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
+    file: int = 0  # the log is whole here up to this file
+    offset: int = 0  # and this many of its bytes
+
+
+def resolve(pack: Any, now: float) -> list[dict[str, Any]]:
+    """A SenML pack's resolved records (RFC 8428, section 4.6). Raises ValueError."""
+    if not isinstance(pack, list) or not pack:
+        raise ValueError("not a SenML pack")
+    base: dict[str, Any] = {}
+    simple = True  # no base value but a name: then a record is resolved by its name alone
+    prefix = ""
+    found = []
+    for entry in pack:
+        if not isinstance(entry, dict):
+            raise ValueError("a record that is not an object")
+        made = dict(entry)
+        if not entry.keys() <= PLAIN:
+            base |= {key: made.pop(key) for key in (*BASES, "bver") if key in entry}
+            if base.get("bver", VERSION) > VERSION:
+                raise ValueError(f"SenML version {base['bver']}, known up to {VERSION}")
+            if any(key.endswith("_") for key in made):
+                raise ValueError("a label that must be understood and is not")
+            prefix, simple = str(base.get("bn", "")), not base.keys() - {"bn", "bver"}
+        made["n"] = name = prefix + str(entry.get("n", ""))
+        if not _NAME.fullmatch(name):
+            raise ValueError("a name that is none")
+        at = entry.get("t", 0) if simple else base.get("bt", 0) + entry.get("t", 0)
+        made["t"] = at if at >= LATER else now + at
+        if not simple:
+            if "bu" in base:
+                made.setdefault("u", base["bu"])
+            for key in ("v", "s"):
+                if "b" + key in base and (key in entry or not VALUES & entry.keys()):
+                    made[key] = base["b" + key] + entry.get(key, 0)
+        if not VALUES.isdisjoint(made):
+            found.append(made)
+    return found
+
+
+def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
+    """A board's report from a message's bytes, or None and why it is none."""
+    body, why = sealed.unseal(data, key, MOST, sealed.PACK)
+    if body is None:
+        return None, why
+    try:
+        return _read(resolve(json.loads(body), 0), board), ""
+    except (ValueError, TypeError, KeyError, RecursionError, binascii.Error) as error:
+        return None, f"not a report: {logs.printable(str(error), 80)}"
+
+
+def _read(records: list[dict[str, Any]], board: str) -> Report:
+    base = senml.base_name(board)
+    report = Report(board, -1, "")
+    for entry in records:
+        if not entry["n"].startswith(base):
+            raise ValueError("tells of another board")
+        name = entry["n"].removeprefix(base)
+        place = _PLACE.fullmatch(name)
+        if place:
+            _take(report, int(place[1]), int(place[2]), bytes_of(entry["vd"]))
+        elif name == "in-force":
+            report.in_force.append(bytes_of(entry["vd"]))
+        elif name == "report":
+            report.n = entry["v"]
+        elif name == "nonce":
+            report.nonce = entry["vs"]
+        elif "u" not in entry:
+            report.words[name] = entry.get("v", entry.get("vs"))
+    if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
+        raise ValueError("no number")
+    if not re.fullmatch("[0-9a-f]{8,32}", report.nonce):
+        raise ValueError("no nonce")
+    if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
+        raise ValueError("too many lines")
+    return report
+
+
+def _take(report: Report, file: int, offset: int, data: bytes) -> None:
+    """One line of the log; a damaged one is noted, and the log goes on behind it."""
+    body, why = line.body_of(data)
+    start = _START.match(body) if body is not None else None
+    if start is None or int(start[2]) >= logs.MOST_NUMBER:
+        report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
+    else:
+        report.lines.append(Line(file, offset, data, start[1].decode(), int(start[2])))
+    report.file, report.offset = file, offset + len(data) + 1
+
+
+def bytes_of(text: str) -> bytes:
+    """A data value: base64url without padding (RFC 8428, section 5). Raises ValueError."""
+    whole = text.translate(_URLSAFE) + "=" * (-len(text) % 4)
+    return binascii.a2b_base64(whole, strict_mode=True)
+
+
+def id_of(data: bytes) -> str:
+    """The id of one of a pot's three files, "" if the line is none of them."""
+    record, _ = line.decode(data)
+    if record is None or record.get("kind") not in ("settings", "limits", "calibration"):
+        return ""
+    return line.identity(data)  # type: ignore[no-any-return]

@@ -1,0 +1,297 @@
+"""`wakewell listen`: hears what pots tell by radio, verifies, keeps, answers.
+
+A message goes: queue (bounded; a full one holds the broker back) -> tag and form -> the
+database, many messages in one transaction -> the pots' log files -> the answer to the board
+-> the broker is told that it is done. Killed anywhere between, the message comes again and is
+kept once. Here: that road and its bounds. Not here: what a report is (letters), how it is
+kept (store).
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import queue
+import shutil
+import signal
+import sys
+import threading
+import time
+import zlib
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+from wakeboard import heard
+from wakewell import pots
+from wakewell.logs import BadInput, printable
+from wakewell.remote import broker, letters, private
+from wakewell.tomlfile import show_path
+from wakewell.usb.flash import board_id
+
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+QUEUE = 128  # messages that wait, each of at most letters.MOST bytes
+BATCH = 64  # messages in one transaction
+MINUTE_S = 60
+LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
+DATABASE = "heard.db"
+LATER_S = 5.0  # after the disk or the database refused
+
+
+@dataclass
+class Message:
+    """One message as the broker brought it. done: tell the broker that it is dealt with."""
+
+    topic: str
+    payload: bytes
+    done: Any = None
+
+
+class Post(Protocol):
+    """Sends an answer to a board."""
+
+    def __call__(self, topic: str, payload: bytes) -> None: ...
+
+
+@dataclass
+class Listener:
+    """Everything but the network. keys: {board: its pot's key}; store: a remote.store.Store."""
+
+    keys: dict[str, bytes]
+    store: Any
+    post: Post
+    say: Any = print
+    said: dict[str, float] = field(default_factory=dict)
+    new: int = 0
+    heard: int = 0
+    bad: int = 0
+
+    def deal(self, messages: list[Message], now: float) -> None:
+        """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
+        called again with the same messages it does the rest."""
+        reports = []
+        for message in messages:
+            report, why = self.read(message)
+            if report is None:
+                self.drop(message.topic, why, now)
+            else:
+                reports.append(report)
+        self.new += self.store.take(reports, int(now))
+        for report in reports:
+            for why in report.damaged:
+                self.drop(f"log of {report.board}", f"line damaged on the board: {why}", now)
+        self.keep_files(reports)
+        utc = datetime.fromtimestamp(now, UTC) - EPOCH
+        for report in reports:
+            self.heard += 1
+            ids = "".join(letters.id_of(data) for data in report.in_force)
+            answer = heard.acknowledge(
+                self.keys[report.board], report.board, report.n, report.nonce,
+                report.file, report.offset, ids, (utc.days, utc.seconds),
+            )  # fmt: skip
+            self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
+
+    def read(self, message: Message) -> tuple[letters.Report | None, str]:
+        """The report in a message, or None and why it is none of ours."""
+        words = message.topic.split("/")
+        if len(words) != 3 or words[2] != "report":
+            return None, "not a report's topic"
+        key = self.keys.get(words[1])
+        if key is None:
+            return None, "a board that is none of these pots'"
+        return letters.read(message.payload, key, words[1])
+
+    def keep_files(self, reports: list[letters.Report]) -> None:
+        """The files in force and the log files."""
+        from wakewell.remote.store import keep_in_force
+
+        for report in reports:
+            folder = self.store.folders.get(report.board)
+            for data in report.in_force:
+                if folder is not None and not keep_in_force(folder, data):
+                    self.drop(f"log of {report.board}", "a file in force that is none", time.time())
+        while self.store.export() == 1000:
+            pass
+
+    def drop(self, topic: str, why: str, now: float) -> None:
+        """Count it; one line, and no more than one a minute for the same reason."""
+        self.bad += 1
+        self.store.drop(why)
+        if now - self.said.get(why, -MINUTE_S) >= MINUTE_S:
+            if len(self.said) > 1000:
+                self.said.clear()
+            self.said[why] = now
+            self.say(f"dropped a message on {printable(topic, 80)}: {printable(why)}")
+
+
+class Radio:
+    """The connection to the broker: fills the queue, sends answers, tells it what is done."""
+
+    def __init__(self, secret: private.Private, folder: Path, boards: list[str], name: str) -> None:
+        self.secret, self.folder, self.boards = secret, folder, boards
+        self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
+        self.refused = ""
+        self.stopped = threading.Event()
+        self.client = broker.client(secret, name, keep=True, manual=True)
+        self.client.on_connect = self._connected
+        self.client.on_message = self._message
+
+    def start(self) -> None:
+        """Connect and listen. Raises BadInput."""
+        broker.connect(self.client, self.secret, self.folder)
+        self.client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect; what was not dealt with comes again next time."""
+        self.stopped.set()
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def _connected(self, client: Any, _: Any, __: Any, reason: Any, ___: Any) -> None:
+        self.refused = str(reason) if reason.is_failure else ""
+        if not self.refused:
+            what = [(broker.TOPIC.format(board=b, what="report"), 1) for b in self.boards]
+            for at in range(0, len(what), 500):
+                client.subscribe(what[at : at + 500])
+
+    def _message(self, client: Any, _: Any, message: Any) -> None:
+        made = Message(
+            message.topic,
+            bytes(message.payload[: letters.MOST + 1]),
+            lambda: client.ack(message.mid, message.qos),
+        )
+        while not self.stopped.is_set():
+            try:
+                self.waiting.put(made, timeout=0.5)
+            except queue.Full:
+                continue
+            return
+
+    def post(self, topic: str, payload: bytes) -> None:
+        """Leave an answer with the broker; a lost one makes the board tell again."""
+        self.client.publish(topic, payload, qos=1)
+
+    def batch(self, wait_s: float) -> list[Message]:
+        """What waits, at most BATCH messages; [] if nothing came."""
+        found = []
+        try:
+            found.append(self.waiting.get(timeout=wait_s))
+            while len(found) < BATCH:
+                found.append(self.waiting.get_nowait())
+        except queue.Empty:
+            pass
+        return found
+
+
+def listen(listener: Listener, radio: Radio, until: threading.Event, free_in: Path) -> None:
+    """Listen until told to stop. A full disk or a database that refuses is waited for."""
+    while not until.is_set():
+        if radio.refused:
+            raise BadInput(f"broker: {radio.refused}; see broker.user and broker.password")
+        messages = radio.batch(0.5)
+        while messages and not until.is_set():
+            why = deal(listener, messages, free_in)
+            if not why:
+                for message in messages:
+                    message.done()
+                break
+            listener.say(f"waiting: {why}")
+            until.wait(LATER_S)
+
+
+def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
+    """Deal with the messages; "" if done, else why not now."""
+    from sqlalchemy.exc import SQLAlchemyError
+
+    free = shutil.disk_usage(free_in).free
+    if free < LEAST_FREE:
+        return f"{free >> 20} MiB free on the disk, needed {LEAST_FREE >> 20}; make room"
+    try:
+        listener.deal(messages, time.time())
+    except SQLAlchemyError as error:
+        return f"database: {str(getattr(error, 'orig', None) or error).splitlines()[0]}"
+    except OSError as error:
+        return f"log file: {error.filename}: {error.strerror}; make room, or see to its rights"
+    return ""
+
+
+def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
+    """{board: (pot's folder, its secrets)}. Raises BadInput."""
+    found: dict[str, tuple[Path, private.Private]] = {}
+    for name in names:
+        folder = Path(name)
+        board = board_id(folder) if folder.is_dir() else None
+        if board is None:
+            shown = show_path(name)
+            raise BadInput(f"{shown}: no pot's folder whose board is known; flash it once by cable")
+        if board in found:
+            raise BadInput(f"{show_path(name)}: the same board as {found[board][0]}")
+        found[board] = (folder, private.read(folder))
+    return found
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
+    parser.add_argument(
+        "--database",
+        metavar="FILE",
+        help=f"an SQLite file ({DATABASE} beside the pots), or postgresql+psycopg://...",
+    )
+    parser.add_argument(
+        "--own-broker", action="store_true", help="be the broker as well, for a first try"
+    )
+    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
+    parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    from wakewell.remote.store import Store
+
+    found = folders_of(args.pots)
+    folder, secret = next(iter(found.values()))
+    places = {broker.place(s, f) for f, s in found.values()}
+    if len(places) > 1:
+        raise BadInput("these pots name different brokers; run one listener for each broker")
+    base = folder.resolve().parent
+    store = Store(args.database or base / DATABASE, {b: f for b, (f, _) in found.items()})
+    keys = {board: s.key for board, (_, s) in found.items()}
+    radio = Radio(
+        secret,
+        folder,
+        sorted(found),
+        f"wakewell-{zlib.crc32(f'{platform.node()}{base}'.encode()):08x}",
+    )
+
+    def say(text: str) -> None:
+        print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
+
+    listener = Listener(keys, store, radio.post, say)
+    until = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: until.set())
+    if args.for_s is not None:
+        timer = threading.Timer(args.for_s, until.set)
+        timer.daemon = True
+        timer.start()
+    names = ", ".join(pots.load(f).name for f, _ in found.values())
+    own = None
+    if args.own_broker:
+        from wakewell.remote.own_broker import OwnBroker
+
+        own = OwnBroker(secret)
+        own.start()
+    radio.start()
+    print(f"listening to {names} at {secret.broker['host']}; stop with Ctrl-C", flush=True)
+    try:
+        listen(listener, radio, until, base)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        radio.stop()
+        if own is not None:
+            own.stop()
+        store.close()
+    print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
+    return 0

@@ -1,0 +1,169 @@
+"""`wakewell report`: pages, pictures and tables from field logs.
+
+Read it in this order: times, series (the log as rows), trend, forecast, findings,
+condition (the answer), magnifier (one wake), pictures, pages, sheet (tables).
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wakewell import logs
+from wakewell.logs import BadInput
+
+if TYPE_CHECKING:
+    from wakewell.report.pages import PotView
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("logs", nargs="+", metavar="LOG", help="log, pot's folder or parcel")
+    parser.add_argument("--out", default="report", metavar="DIR", help="folder to write into")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--png", action="store_true", help="the pictures as files for a notebook")
+    form.add_argument("--svg", action="store_true", help="the same, as drawings that scale")
+    form.add_argument("--csv", action="store_true", help="a row for each wake, for a spreadsheet")
+    form.add_argument("--parquet", action="store_true", help="the same, for a data frame")
+    parser.add_argument(
+        "--wake",
+        metavar="N",
+        help="put a wake under the magnifier: its number, a date such as 2026-03-14, or last",
+    )
+    parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
+    parser.epilog = (
+        "exit codes: 0 every pot is well or due, 1 a pot needs a person, 2 input that cannot be "
+        "used. Without --png, --svg, --csv or --parquet it writes a page for each pot and "
+        "round.html for all; --wake writes a page of its own."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    from wakewell.parcel import opened
+    from wakewell.report.series import without_collector
+
+    with opened([Path(p) for p in args.logs]) as paths, without_collector():
+        return report(paths, args)
+
+
+def today() -> float:
+    """Now, in seconds since 1970: what has run out since the log ended depends on it."""
+    return time.time()
+
+
+def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
+    """(place, files) of every log at those paths. A path without one is an error."""
+    found = []
+    for path in paths:
+        here = logs.find_logs(path)
+        if not here:
+            ends = " or ".join(logs.SUFFIXES)
+            raise BadInput(f"{path}: no log here; a log's name ends in {ends}")
+        found += here
+    return found
+
+
+def write_page(place: Path, files: Sequence[Path], out: Path, zone: str = "") -> Path:
+    """Write one pot's page for another command, which then prints where it is.
+
+    Raises BadInput without the packages that draw, or if no wake could be read.
+    """
+    from wakewell.report import pages, series
+
+    (name,) = series.names([place])
+    log = series.read(name, place, files)
+    if not log.wakes:
+        raise BadInput(f"{place}: no wake could be read, {log.skips.count} lines skipped")
+    view = pages.view(log, zone, today())
+    pages.write(out / view.page, pages.pot_page(view).encode())
+    return out / view.page
+
+
+def page_link(place: Path, out: str, files: Sequence[Path] = ()) -> str:
+    """Write one pot's page into that folder; where it is, as a link. files: found if not given."""
+    found = list(files) or [path for _, paths in logs.find_logs(place) for path in paths]
+    return write_page(place, found, Path(out)).resolve().as_uri()
+
+
+def can_draw() -> None:
+    """BadInput if the packages that draw are not installed: asked before any long work."""
+    from wakewell.report import pictures
+
+    pictures.converter()
+
+
+def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
+    """Read, look, write; say where it is."""
+    from wakewell.parcel import complaint_of
+    from wakewell.report import condition, pages, pictures, series, sheet
+    from wakewell.report.times import Calendar
+
+    Calendar(args.timezone)  # refuses a wrong name before any work
+    found = find(paths)
+    names = series.names([place for place, _ in found])
+    out = Path(args.out)
+    views, unread = [], []
+    for (place, files), name in zip(found, names, strict=True):
+        log = series.read(name, place, files, sys.stderr.isatty())
+        log.complaint = complaint_of(place)
+        if not log.wakes:
+            unread.append((name, f"no wake could be read, {log.skips.count} lines skipped"))
+            continue
+        if args.csv or args.parquet:
+            path = out / f"{name}.{'csv' if args.csv else 'parquet'}"
+            pages.write(path, sheet.csv(log) if args.csv else sheet.parquet(log))
+            print(path)
+            continue
+        view = pages.view(log, args.timezone, today())
+        views.append(view)
+        if args.png or args.svg:
+            form = "png" if args.png else "svg"
+            for picture in view.pictures:
+                path = out / f"{name}-{picture.key}.{form}"
+                pages.write(path, pictures.draw(picture, form))
+                print(path)
+    if not views and unread:
+        raise BadInput(f"{found[0][0]}: {unread[0][1]}; look at its first lines")
+    if args.csv or args.parquet or args.png or args.svg:
+        return 0
+    if args.wake:
+        return magnify(views, args.wake, out)
+    with_round = len(views) + len(unread) > 1
+    for view in views:
+        page = pages.pot_page(view, "round.html" if with_round else "")
+        pages.write(out / view.page, page.encode())
+        print(f"{view.condition.word:<14}  {view.log.title}: {out / view.page}")
+    if with_round:
+        pages.write(out / "round.html", pages.round_page(views, unread).encode())
+        print(f"{'the round':<14}  {out / 'round.html'}")
+    return 1 if unread or any(v.condition.word == condition.PERSON for v in views) else 0
+
+
+def magnify(views: list[PotView], asked: str, out: Path) -> int:
+    """A page of the wakes asked for, for every log that has them."""
+    from wakewell.report import magnifier, pages
+
+    done = False
+    for view in views:
+        wakes = magnifier.wanted(view.log, asked, view.calendar)
+        if wakes:
+            path = out / f"{view.log.name}-wake-{asked}.html"
+            pages.write(path, pages.wake_page(view, asked, wakes).encode())
+            pages.write(out / view.page, pages.pot_page(view).encode())
+            for wake in wakes:
+                print(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
+            print(path)
+            done = True
+    if not done:
+        first, last = views[0].log.wakes[0], views[0].log.wakes[-1]
+        days = [f"{view.calendar.moment(w.time_s)}" for view in views[:1] for w in (first, last)]
+        raise BadInput(
+            f"--wake {asked[:40]!r}: no such wake; the log has {first.n} to {last.n}, "
+            f"{days[0]} to {days[1]}; give a number, a date such as 2026-03-14, or last"
+        )
+    return 0

@@ -1,0 +1,324 @@
+"""What a log says about the hardware: drift, wear, clogging, lost water, resets, power.
+
+What belongs here: one function for each, its threshold stated beside it, and the words
+for owner and maker. What does not: how they are shown, and what is wrong right now with
+the watering (condition.py).
+
+Every threshold is common practice, no source, unless it says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from wakewell import words
+from wakewell.report.series import PotLog, Wake
+from wakewell.report.times import DAY_S
+from wakewell.report.trend import joined, line_fit, mann_kendall, theil_sen
+
+QUIET, WATCH, ACT, UNKNOWN = "quiet", "watch", "see to", "not known"
+SURE_P = 0.01
+LATELY_S = 30 * DAY_S
+
+
+@dataclass
+class Finding:
+    """One thing looked at. plain: for the owner; measure, threshold: for the maker."""
+
+    name: str
+    state: str
+    plain: str
+    measure: str
+    threshold: str
+    do: str = ""
+    rule: str = ""
+
+
+def findings(log: PotLog) -> list[Finding]:
+    """Everything looked at, in one order. Needs at least one wake."""
+    return [look(log) for look in LOOKS]
+
+
+def share_change(times_s: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
+    """(change from first to last time as a part of the first, p) of a robust trend."""
+    few_t, few_v = joined([t / DAY_S for t in times_s], values)
+    slope, start = theil_sen(few_t, few_v)
+    first, last = start + slope * few_t[0], start + slope * few_t[-1]
+    return ((last - first) / first if first > 0 else 0.0), mann_kendall(few_v)[1]
+
+
+def probe_drift(log: PotLog) -> Finding:
+    """Does the same water still move the soil reading by as much as when it was calibrated?
+
+    A reading that only shifts cannot show in a loop that waters by it; one that shrinks
+    can: the rise for each millilitre given, and readings above the container capacity.
+    """
+    threshold = "answer outside 0.5 to 2 times the calibrated, or falling by a third (p < 0.01)"
+    name, pot = "soil probe drift", log.pot
+    rows = [
+        (d.time_s, (d.peak_ppt - d.before_ppt) * 1000.0 / d.given_ul)
+        for d in log.doses
+        if d.before_ppt is not None and d.peak_ppt is not None and d.given_ul >= 20000
+    ]
+    if len(rows) < 8:
+        return Finding(
+            name, UNKNOWN, "too few waterings to tell", f"{len(rows)} answers", threshold
+        )
+    change, p = share_change([t for t, _ in rows], [v for _, v in rows])
+    now = median([v for _, v in rows[-10:]])
+    known = pot.calibration.ul_per_ppt if pot else 0
+    ratio = now * known / 1000 if known else 1.0
+    measure = f"{now:.2f} ppt/ml over the last {len(rows[-10:])} doses"
+    measure += f", {ratio:.2f} of the calibrated" if known else ", none calibrated"
+    measure += f"; {100 * change:+.0f} % over the log (p = {p:.2g})"
+    over = _over_capacity(log)
+    if over:
+        measure += f"; {over} wakes read a tenth or more above container capacity"
+    if not 0.5 <= ratio <= 2 or (change < -1 / 3 and p < SURE_P) or over > len(log.wakes) / 20:
+        plain = "the soil probe answers differently from when it was calibrated"
+        do = "Check that it sits deep among the roots; if it does, calibrate it anew."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R6")
+    return Finding(
+        name, QUIET, "the soil probe answers as calibrated", measure, threshold, "", "R6"
+    )
+
+
+def _over_capacity(log: PotLog) -> int:
+    count = 0
+    for wake in log.wakes:
+        pot = log.pot_of(wake)
+        if pot and wake.soil_ppt is not None:
+            count += wake.soil_ppt > 1.1 * pot.calibration.capacity_ppt
+    return count
+
+
+def flows(log: PotLog) -> list[tuple[float, float]]:
+    """(time, ml per s) of each dose whose fall of the level is large enough to tell.
+
+    A fall of less than five times the gauge's tolerance is added to the next one's.
+    """
+    found: list[tuple[float, float]] = []
+    fall_ml = ran_ms = 0
+    for wake in log.wakes:
+        pot = log.pot_of(wake)
+        if not wake.ran_ms or wake.fall_ml is None or not pot or pot.calibration.float_only:
+            continue
+        fall_ml += wake.fall_ml
+        ran_ms += wake.ran_ms
+        if fall_ml >= 5 * max(1, pot.calibration.tolerance_ml) or ran_ms > 60000:
+            found.append((wake.time_s, 1000.0 * fall_ml / ran_ms))
+            fall_ml = ran_ms = 0
+    return found
+
+
+def pump_wear(log: PotLog) -> Finding:
+    """Does the pump move less and less water in the same time?"""
+    name = "pump wear"
+    threshold = "flow falls by 15 % over the log (p < 0.01)"
+    rows = flows(log)
+    if len(rows) < 8:
+        return Finding(
+            name, UNKNOWN, "too few runs to tell", f"{len(rows)} flows measured", threshold
+        )
+    change, p = share_change([t for t, _ in rows], [v for _, v in rows])
+    now = median([v for _, v in rows[-8:]])
+    measure = f"{now:.1f} ml/s lately, {100 * change:+.0f} % over {len(rows)} measured flows "
+    measure += f"(p = {p:.2g})"
+    if change < -0.15 and p < SURE_P:
+        plain = f"the pump moves {-100 * change:.0f} % less water than it did"
+        do = "Clean the pump's inlet and the strainer; if that does not help, plan a new pump."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R4")
+    return Finding(name, QUIET, "the pump moves as much as ever", measure, threshold, "", "R4")
+
+
+def clogging(log: PotLog) -> Finding:
+    """Did the flow drop within days, against the weeks before, or run dry?"""
+    name = "clogging"
+    threshold = "last flows below 60 % of those before, or dry runs in the last 30 days: 2 and more"
+    rows, end_s = flows(log), log.wakes[-1].time_s
+    dry = sum(
+        trip in ("no flow", "no load")
+        for w in log.wakes
+        if w.time_s > end_s - LATELY_S
+        for trip in w.trips
+    )
+    measure = f"{dry} dry runs in 30 days"
+    ratio = 1.0
+    if len(rows) >= 8:
+        ratio = median([v for _, v in rows[-3:]]) / max(1e-9, median([v for _, v in rows[:-3]]))
+        measure += f"; last three flows {ratio:.2f} of those before"
+    if ratio < 0.6 or dry >= 2:
+        plain = "less water comes through the hose than before"
+        do = "Clean the strainer at the pump's inlet and straighten the hose."
+        return Finding(name, ACT if dry >= 2 else WATCH, plain, measure, threshold, do, "R4")
+    if not rows and not dry:
+        return Finding(name, UNKNOWN, "no flow was measured", measure, threshold, "", "R4")
+    return Finding(name, QUIET, "the water runs freely", measure, threshold, "", "R4")
+
+
+def lost_water(log: PotLog) -> Finding:
+    """Does the tank lose more with the pump off than evaporation explains?"""
+    name, pot = "unexplained fall of the level", log.pot
+    if pot is None or pot.calibration.float_only:
+        return Finding(
+            name, UNKNOWN, "the level shows no amounts", "no gauge", "see leak_ml_day", "", "R8"
+        )
+    allowed = pot.settings.leak_ml_day
+    threshold = f"more than {allowed} ml a day (setting leak_ml_day) over the last 30 days, surely"
+    rows = _pump_off_falls(log, log.wakes[-1].time_s - LATELY_S, pot.calibration.tolerance_ml)
+    if len(rows) < 10 or rows[-1][0] - rows[0][0] < 5:
+        return Finding(name, UNKNOWN, "too few days to tell", f"{len(rows)} looks", threshold)
+    slope, _, error, _ = line_fit([t for t, _ in rows], [v for _, v in rows])
+    measure = f"{slope:.1f} ± {2 * error:.1f} ml a day with the pump off"
+    if slope - 2 * error > allowed:
+        plain = f"the tank loses about {slope:.0f} ml a day by itself"
+        do = "Look for damp under tank and fittings, and lift the hose end above the water line."
+        return Finding(name, ACT, plain, measure, threshold, do, "R8")
+    return Finding(name, QUIET, "the tank loses nothing by itself", measure, threshold, "", "R8")
+
+
+def _pump_off_falls(log: PotLog, since_s: float, tolerance_ml: int) -> list[tuple[float, float]]:
+    """(day, water lost so far) with the pump off: pulses and refills are stepped over."""
+    rows: list[tuple[float, float]] = []
+    lost, last, pumped = 0.0, None, False
+    for wake in log.wakes:
+        if wake.level_ml is not None:
+            if last is not None and not pumped and last - wake.level_ml > -2 * tolerance_ml:
+                lost += last - wake.level_ml
+            if wake.time_s >= since_s:
+                rows.append((wake.time_s / DAY_S, lost))
+            last = wake.level_ml
+        pumped = bool(wake.ran_ms) or (pumped and wake.level_ml is None)
+    return rows
+
+
+def resets(log: PotLog) -> Finding:
+    """How often did it start without having been asked to?"""
+    name, threshold = (
+        "resets",
+        "brown-outs, watchdog bites in the last 30 days: 1 watch, 3 see to",
+    )
+    end_s = log.wakes[-1].time_s
+    causes = Counter(w.cause for w in log.wakes if w.cause not in ("timer", "button"))
+    lately = sum(
+        w.cause in ("brownout", "watchdog") for w in log.wakes if w.time_s > end_s - LATELY_S
+    )
+    measure = ", ".join(f"{count} {cause}" for cause, count in sorted(causes.items())) or "none"
+    unfinished = sum(w.boots > 0 for w in log.wakes)
+    measure += f"; {unfinished} wakes after an unfinished start"
+    if lately:
+        worst = Counter(
+            w.cause
+            for w in log.wakes
+            if w.cause in ("brownout", "watchdog") and w.time_s > end_s - LATELY_S
+        ).most_common(1)[0][0]
+        word = words.of(words.CAUSES, worst)
+        plain = f"it {word.plain}, {lately} times in 30 days; usually {word.cause}"
+        plain = plain.replace("1 times", "once")
+        do = "Charge the battery, away from the water, and check its contacts."
+        if worst == "watchdog":
+            do = "Send the log to the maker."
+        return Finding(name, ACT if lately >= 3 else WATCH, plain, measure, threshold, do, "R9")
+    return Finding(name, QUIET, "it starts only when it should", measure, threshold, "", "R9")
+
+
+def awake_time(log: PotLog) -> Finding:
+    """Does a wake without pumping take longer than it used to?"""
+    threshold = "usual wake of the last 30 days 1.5 times that of the first 30, or 10 s"
+    return _per_wake(log, "awake time", lambda w: float(w.awake_ms), "ms", threshold, 10000)
+
+
+def charge(log: PotLog) -> Finding:
+    """Does a wake without pumping use more charge than the budget made of the calibration?"""
+    name, pot = "charge per wake", log.pot
+    threshold = "usual wake of the last 30 days 1.5 times the budget of 3 s awake and its sleep"
+    quiet = [w for w in log.wakes if not w.ran_ms and w.phase == "idle" and w.cause == "timer"]
+    lately = [w for w in quiet if w.time_s > log.wakes[-1].time_s - LATELY_S]
+    if pot is None or len(lately) < 5:
+        return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(lately)} wakes", threshold)
+    cal = pot.calibration
+    budget = median([cal.sleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 for w in lately])
+    now = median([w.charge_uah for w in lately])
+    span_days = max(1.0, (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S)
+    day = sum(w.charge_uah for w in log.wakes) / span_days / 1000
+    measure = f"{now:.0f} µAh a wake, budget {budget:.0f} µAh; {day:.1f} mAh a day with pumping"
+    measure += f", of it asleep {cal.sleep_ua * 24 / 1000:.2f}"
+    if now > 1.5 * budget:
+        plain = "each wake uses more charge than planned"
+        do = "Send the log to the maker: the battery will not last as long as planned."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R5")
+    return Finding(name, QUIET, "it uses the charge it should", measure, threshold, "", "R5")
+
+
+def _per_wake(
+    log: PotLog,
+    name: str,
+    of: Callable[[Wake], float],
+    unit: str,
+    threshold: str,
+    most: float,
+) -> Finding:
+    quiet = [w for w in log.wakes if not w.ran_ms and w.phase == "idle"]
+    start_s, end_s = log.wakes[0].time_s, log.wakes[-1].time_s
+    first = [of(w) for w in quiet if w.time_s <= start_s + LATELY_S]
+    last = [of(w) for w in quiet if w.time_s > end_s - LATELY_S]
+    if len(first) < 5 or len(last) < 5:
+        return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(last)} wakes", threshold)
+    was, now = median(first), median(last)
+    measure = f"{now:.0f} {unit} lately, {was:.0f} {unit} at first, longest {max(last):.0f} {unit}"
+    if now > 1.5 * was or now > most:
+        plain = f"it stays awake longer than it did: {now / 1000:.1f} s instead of {was / 1000:.1f}"
+        do = "Send the log to the maker: a part answers slowly."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R13")
+    return Finding(name, QUIET, "its wakes are as short as ever", measure, threshold, "", "R13")
+
+
+def storage(log: PotLog) -> Finding:
+    """Are writes failing, or records missing?"""
+    name, threshold = "storage", "any failed write in the last 30 days, or a damaged file"
+    end_s = log.wakes[-1].time_s
+    failed = sum(w.stores_failed for w in log.wakes)
+    lately = sum(w.stores_failed for w in log.wakes if w.time_s > end_s - LATELY_S)
+    damaged = sum(bool(w.files) for w in log.wakes if w.time_s > end_s - LATELY_S)
+    measure = f"{failed} failed writes, {log.missing} records missing, {log.skips.count} lines "
+    measure += f"not readable, {log.dropped} given up by the ring"
+    if lately or damaged:
+        plain = "its storage failed to keep something in the last 30 days"
+        do = "Send the log to the maker: the storage may be wearing out."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R11")
+    return Finding(name, QUIET, "its storage keeps what it should", measure, threshold, "", "R11")
+
+
+def probe_words(log: PotLog) -> Finding:
+    """How often were probes not believed, and why?"""
+    name, threshold = "readings not believed", "a tenth of the wakes of the last 30 days"
+    lately = [w for w in log.wakes if w.time_s > log.wakes[-1].time_s - LATELY_S]
+    counts: Counter[tuple[str, str]] = Counter()
+    for wake in lately:
+        for probe in ("soil", "level", "battery"):
+            word = getattr(wake, probe + "_word")
+            if word not in ("good", "unfitted"):
+                counts[probe, word] += 1
+    measure = ", ".join(f"{p} {w} {c}" for (p, w), c in counts.most_common()) or "none in 30 days"
+    if counts and counts.most_common(1)[0][1] > len(lately) / 10:
+        probe, word = counts.most_common(1)[0][0]
+        entry = words.of(words.PROBE_WORDS, word)
+        plain = f"the {words.PROBES[probe]} is often not believed: {entry.plain}"
+        return Finding(name, WATCH, plain, measure, threshold, entry.do, "R6")
+    return Finding(name, QUIET, "its probes are believed", measure, threshold, "", "R6")
+
+
+LOOKS: tuple[Callable[[PotLog], Finding], ...] = (
+    probe_drift,
+    pump_wear,
+    clogging,
+    lost_water,
+    resets,
+    awake_time,
+    charge,
+    storage,
+    probe_words,
+)

@@ -1,0 +1,219 @@
+"""One wake under the magnifier: why it did, or did not, water.
+
+What belongs here: the answer in a sentence, and the record laid out in the order the core
+judged it. What does not: the page around it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from wakecore.run import UNREAD
+from wakecore.table import convert
+from wakewell import words
+from wakewell.logs import Record, Skips
+from wakewell.report import pictures
+from wakewell.report.series import PotLog, Wake, entries, refill_of, target_of
+from wakewell.report.times import Calendar
+
+UNITS = {
+    "soil": (10, "% by volume"),
+    "level": (1, "ml"),
+    "battery": (1000, "V"),
+    "temperature": (1000, "°C"),
+    "current": (1, "mA"),
+    "saucer": (10, "%"),
+    "charger": (1, ""),
+}
+
+
+@dataclass
+class Magnified:
+    """One wake, ready for the page."""
+
+    wake: Wake
+    when: str
+    answer: str
+    watered: bool
+    readings: list[dict[str, str]] = field(default_factory=list)
+    permissives: list[dict[str, Any]] = field(default_factory=list)
+    stopped: list[dict[str, str]] = field(default_factory=list)
+    plan: list[tuple[str, str]] = field(default_factory=list)
+    recorded: list[tuple[str, str]] = field(default_factory=list)
+    run: list[dict[str, Any]] = field(default_factory=list)
+    raw: str = ""
+    place: str = ""
+
+
+def percent(ppt: int | None) -> str:
+    """27.1 %."""
+    return "not believed" if ppt is None else f"{ppt / 10:.1f} %"
+
+
+def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
+    """(why it did or did not water, did it?) in one sentence."""
+    pot = log.pot_of(wake)
+    if wake.ran_ms:
+        text = f"watered {wake.given_ul / 1000:.0f} ml"
+        left = wake.dose_ul / 1000
+        text += f" of {left:.0f} ml still planned" if left * 1000 > wake.given_ul + 500 else ""
+        asked = words.of(words.KINDS, wake.kind).plain
+        if wake.trips:
+            return f"{text}; cut short: " + trip_text(wake), True
+        return f"{text}: {asked}", True
+    if wake.pulse_ms:
+        return "did not water: it could not first write down that it would", False
+    if wake.phase == "soak" and wake.cause == "timer":
+        return "gave no more: the dose is complete, or the soil reached its mark", False
+    if wake.phase in ("first look", "second look"):
+        return "did not water: " + words.of(words.PHASES, wake.phase).plain, False
+    if wake.kind == "none":
+        if wake.cause == "button":
+            return "did not water: it was only asked how it is", False
+        if wake.soil_ppt is None:
+            word = words.of(words.PROBE_WORDS, wake.soil_word).plain
+            return f"did not water: the soil probe is not believed: {word}", False
+        if "commissioned" in wake.failing:
+            return "did not water: " + words.PERMISSIVES["commissioned"].plain, False
+        text = f"did not water: the soil held {percent(wake.soil_ppt)}"
+        if pot is not None and wake.soil_ppt > refill_of(pot):
+            return f"{text}, above the refill point of {percent(refill_of(pot))}", False
+        return f"{text}, and no water was asked for", False
+    if wake.failing:
+        names = [n for n in wake.failing if n != "lockouts" or not wake.lockouts]
+        why = [words.of(words.PERMISSIVES, n).plain for n in names]
+        why += [words.of(words.LOCKOUTS, n).plain for n in wake.lockouts]
+        return "did not water, though asked for: " + "; ".join(why or ["a lockout"]), False
+    return "did not water: what was left to give is less than the pump can do at once", False
+
+
+def trip_text(wake: Wake) -> str:
+    """What stopped the run."""
+    return "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in wake.trips)
+
+
+def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magnified:
+    """Lay a record out. The record has the form of a wake."""
+    text, watered = answer(wake, log)
+    found = Magnified(wake, calendar.moment(wake.time_s), text, watered)
+    pot = log.pot_of(wake)
+    cal = pot.calibration if pot else None
+    found.place = log.place_text(wake)
+    found.raw = json.dumps(record, indent=1, ensure_ascii=False)[:20000]
+    rows = {"battery": record["rest"], **record["read"]}
+    for name in sorted(rows, key=lambda n: list(UNITS).index(n) if n in UNITS else 99):
+        found.readings.append(reading_row(name, rows[name], record["judged"].get(name, ""), cal))
+    for name, reading in (record.get("after") or {}).items():
+        row = reading_row(name, reading, "", cal)
+        row["name"] += ", after the pulse"
+        found.readings.append(row)
+    for name, held in record["permissives"].items():
+        plain = words.HELD.get(name, name) if held else words.of(words.PERMISSIVES, name).plain
+        found.permissives.append(
+            {"held": bool(held), "plain": plain, "name": name, "rule": words.RULES.get(name, "")}
+        )
+    for kind, table, names in (
+        ("cut the run short", words.TRIPS_WORDS, wake.trips),
+        ("lockout", words.LOCKOUTS, wake.lockouts),
+        ("asks for", words.NEEDS, wake.needs),
+    ):
+        for name in names:
+            word = words.of(table, name)
+            found.stopped.append(
+                {
+                    "kind": kind,
+                    "name": name,
+                    "plain": word.plain,
+                    "cause": word.cause,
+                    "do": word.do,
+                    "rule": words.RULES.get(name, ""),
+                }
+            )
+    found.plan = [
+        ("under way when it woke", words.of(words.PHASES, wake.phase).plain),
+        ("asked for", words.of(words.KINDS, wake.kind).plain),
+        ("still to give", f"{wake.dose_ul / 1000:.1f} ml"),
+        ("this pulse", f"{wake.pulse_ms / 1000:.2f} s" if wake.pulse_ms else "none"),
+    ]
+    if pot is not None:
+        found.plan += [
+            ("refill point", percent(refill_of(pot))),
+            ("a dose fills to", percent(target_of(pot))),
+        ]
+    found.recorded = [
+        ("pump ran", f"{wake.ran_ms / 1000:.2f} s"),
+        ("water given, best estimate", f"{wake.given_ul / 1000:.1f} ml"),
+        ("level fell by", "not to be told" if wake.fall_ml is None else f"{wake.fall_ml} ml"),
+        ("booked in 24 hours", f"{wake.day_ml} ml"),
+        ("awake", f"{wake.awake_ms / 1000:.1f} s"),
+        ("charge since the last wake", f"{wake.charge_uah} µAh"),
+        ("writes to storage", "all good" if not wake.stores_failed else "FAILED"),
+        ("woke", words.of(words.CAUSES, wake.cause).plain),
+        ("then slept", f"{wake.sleep_s} s"),
+    ]
+    found.run = run_pictures(record, cal)
+    return found
+
+
+def reading_row(name: str, reading: Any, word: str, cal: Any) -> dict[str, str]:
+    """One probe: counts, scatter, what they convert to, and whether they are believed."""
+    scale, unit = UNITS.get(name, (1, ""))
+    probe = getattr(cal, name, None) if cal is not None and name in UNITS else None
+    row = {"name": words.PROBES.get(name, name), "counts": "did not answer", "spread": ""}
+    row["value"] = ""
+    row["word"] = words.of(words.PROBE_WORDS, word).plain if word else ""
+    if isinstance(reading, list) and len(reading) == 2:
+        row["counts"], row["spread"] = str(reading[0]), str(reading[1])
+        if probe is not None:
+            value = convert(probe.points, reading[0]) / scale
+            row["value"] = f"{value:.{len(str(scale)) - 1}f} {unit}"
+    return row
+
+
+def run_pictures(record: Record, cal: Any) -> list[dict[str, Any]]:
+    """Each channel of the run against milliseconds, converted where the table is at hand."""
+    run = record.get("run")
+    if not isinstance(run, dict) or not run.get("ms"):
+        return []
+    found = []
+    for name in ("level", "battery", "current", "saucer"):
+        column = run.get(name)
+        if not isinstance(column, list):
+            continue
+        probe = getattr(cal, name, None) if cal is not None else None
+        scale, unit = UNITS[name] if probe is not None else (1, "counts")
+        rows = [
+            {"t": t, "v": (convert(probe.points, c) if probe is not None else c) / scale}
+            for t, c in zip(run["ms"], column, strict=False)
+            if c != UNREAD and type(t) is int and type(c) is int
+        ]
+        if not rows:
+            continue
+        silent = len(column) - len(rows)
+        first, last = rows[0]["v"], rows[-1]["v"]
+        text = f"{words.PROBES[name]}: {first:g} to {last:g} {unit} in {rows[-1]['t']} ms"
+        text += f"; {silent} samples did not answer" if silent else ""
+        found.append({"text": text, "spec": pictures.run_spec(rows, unit, None)})
+    return found
+
+
+def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[Wake]:
+    """The wakes that a number, a date or the word "last" means; empty if there are none."""
+    if asked == "last":
+        return log.wakes[-1:]
+    if asked.isdigit():
+        return [w for w in log.wakes if w.n == int(asked)]
+    return [w for w in log.wakes if log.dated and f"{calendar.local(w.time_s):%Y-%m-%d}" == asked]
+
+
+def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]:
+    """The whole records of those wakes, read again from the files."""
+    places: Collection[tuple[int, int]] = {w.place for w in wakes}
+    if all(place in log.kept for place in places):
+        return {place: log.kept[place] for place in places}
+    files: list[Path] = log.files
+    return {place: r for r, place in entries(files, Skips(), False) if place in places}

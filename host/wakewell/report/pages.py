@@ -1,0 +1,486 @@
+"""The pages: one for each pot, one for the round, one for wakes under the magnifier.
+
+What belongs here: putting what was found into the templates, and writing files without
+harm to what is there. What does not: finding it, and drawing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import wakewell
+from wakewell import extras, words
+from wakewell.logs import BadInput
+from wakewell.report import condition, findings, forecast, magnifier, pictures
+from wakewell.report.series import PotLog, Wake, refill_of
+from wakewell.report.times import DAY_S, Calendar, span_text
+
+MARKER = '<meta name="generator" content="Wakewell report">'
+MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
+STAMPS = {condition.WELL: "well", condition.DUE: "due", condition.PERSON: "person"}
+
+
+@dataclass
+class Table:
+    """The figures behind a picture."""
+
+    heads: Sequence[str]
+    rows: list[Sequence[str]]
+    note: str = ""
+
+
+@dataclass
+class PotView:
+    """Everything a page shows of one pot."""
+
+    log: PotLog
+    calendar: Calendar
+    tank: forecast.Forecast
+    battery: forecast.Forecast
+    findings: list[findings.Finding]
+    condition: condition.Condition
+    pictures: list[pictures.Picture] = field(default_factory=list)
+    page: str = ""
+
+    @property
+    def stamp(self) -> str:
+        """Style of the condition's mark."""
+        return STAMPS[self.condition.word]
+
+
+def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
+    """Look at a pot's log from every side. Needs at least one wake."""
+    calendar = Calendar(zone, log.dated)
+    for wake in log.wakes:
+        wake.wall_s = calendar.wall_s(wake.time_s)
+    tank, battery = forecast.tank(log), forecast.battery(log)
+    found = findings.findings(log)
+    state = condition.judge(log, calendar, tank, battery, found, now_s)
+    drawn = pictures.pictures(log, calendar, tank, battery)
+    for picture in drawn:
+        picture.text = describe(picture, log, calendar, tank, battery)
+    return PotView(log, calendar, tank, battery, found, state, drawn, f"{log.name}.html")
+
+
+def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
+    """The forecast in words, with its uncertainty."""
+    if found.why_not or found.early_s is None or found.middle_s is None:
+        return f"no forecast: {found.why_not}"
+    if found.middle_s <= found.now_s:
+        return "used up now"
+    middle = calendar.date(found.middle_s, False)
+    if found.late_s is None:
+        early = calendar.date(found.early_s, False)
+        return f"most likely until {middle}; nine times in ten not before {early}"
+    early, late = calendar.between(found.early_s, found.late_s)
+    return f"most likely until {middle}; nine times in ten between {early} and {late}"
+
+
+def describe(
+    picture: pictures.Picture,
+    log: PotLog,
+    calendar: Calendar,
+    tank: forecast.Forecast,
+    battery: forecast.Forecast,
+) -> str:
+    """The picture in a sentence or two, for those who cannot see it."""
+    first, last = (calendar.date(log.wakes[i].time_s) for i in (0, -1))
+    span = f"From {first} to {last}."
+    values = [r["v"] for r in picture.rows.get("line", ()) if r["v"] is not None]
+    bad, holes = len(picture.rows.get("bad", ())), len(picture.rows["gaps"])
+    tail = f" {many(holes, 'stretch', 'stretches')} without a record." if holes else ""
+    if bad:
+        tail += " Crosses along the foot: readings not believed."
+    given = many(len(log.doses), "watering")
+    if picture.key == "soil":
+        if not values:
+            return f"{span} No soil reading was believed.{tail}"
+        return (
+            f"{span} Soil water between {min(values):.1f} and {max(values):.1f} % by volume, last "
+            f"{values[-1]:.1f} %; {given}, each a triangle at the foot.{tail}"
+        )
+    if picture.key == "doses":
+        total = sum(d.given_ul for d in log.doses) / 1e6
+        cut = sum(bool(d.trips) for d in log.doses)
+        return (
+            f"{span} {given}, {total:.2f} litres. Stem: delivered; bar across: planned; "
+            f"cross: cut short ({cut}).{tail}"
+        )
+    if picture.key == "tank":
+        if not values:
+            return f"{span} No level was believed.{tail}"
+        return (
+            f"{span} Last {values[-1]:.2f} litres, {many(len(picture.rows['refills']), 'refill')}, "
+            f"each a triangle. Water for the plant: {runs_until(tank, calendar)}.{tail}"
+        )
+    if picture.key == "battery":
+        if not values:
+            return f"{span} No battery reading was believed.{tail}"
+        return f"{span} Last {values[-1]:.2f} volts. Charge: {runs_until(battery, calendar)}.{tail}"
+    bars, marks = len(picture.rows["bars"]), len(picture.rows["marks"])
+    stopped = f"It stopped {many(bars, 'time')} by itself (bars)"
+    return f"{span} {stopped}; {many(marks, 'other mark')}.{tail}"
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """1 refill, 2 refills."""
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
+def periods(log: PotLog, calendar: Calendar) -> list[tuple[str, list[Wake]]]:
+    """The wakes by week, or by month where the log is long."""
+    span = log.wakes[-1].time_s - log.wakes[0].time_s
+    found: dict[str, list[Wake]] = {}
+    for wake in log.wakes:
+        if not log.dated:
+            step = 7 if span < 210 * DAY_S else 28
+            start = int(wake.time_s // DAY_S) // step * step
+            key = f"days {start + 1} to {start + step}"
+        elif span < 210 * DAY_S:
+            day = int(wake.wall_s // DAY_S)
+            key = week_of(day - (day + 3) % 7)
+        else:
+            key = month_of(int(wake.wall_s // DAY_S))
+        found.setdefault(key, []).append(wake)
+    return list(found.items())
+
+
+@cache
+def week_of(monday: int) -> str:
+    """The week that begins with that day since 1970."""
+    day = datetime.fromtimestamp(monday * DAY_S, UTC)
+    return f"week of {day.day} {day:%B} {day.year}"
+
+
+@cache
+def month_of(day: int) -> str:
+    """The month of that day since 1970."""
+    return f"{datetime.fromtimestamp(day * DAY_S, UTC):%B %Y}"
+
+
+def tables(view: PotView) -> dict[str, Table]:
+    """A table for each picture, by its key."""
+    log, calendar = view.log, view.calendar
+    by_period = periods(log, calendar)
+    found = {
+        "soil": Table(
+            ("period", "driest, %", "wettest, %", "last, %", "wakes", "not believed"),
+            [_extremes(key, wakes, "soil_ppt", 10, 1) for key, wakes in by_period],
+        ),
+        "battery": Table(
+            ("period", "lowest, V", "highest, V", "last, V", "wakes", "not believed"),
+            [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_period],
+        ),
+        "tank": Table(
+            ("period", "lowest, l", "highest, l", "last, l", "wakes", "not believed"),
+            [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_period],
+        ),
+    }
+    rows: list[Sequence[str]] = [
+        (
+            calendar.moment(d.time_s),
+            words.of(words.KINDS, d.kind).plain,
+            f"{d.planned_ul / 1000:.0f}",
+            f"{d.given_ul / 1000:.0f}",
+            str(d.pulses),
+            "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in dict.fromkeys(d.trips)),
+        )
+        for d in reversed(log.doses)
+    ]
+    heads = ("when", "why", "planned, ml", "delivered, ml", "pulses", "cut short because")
+    found["doses"] = clipped(heads, rows)
+    rows = []
+    for name, start, end, still in reversed(pictures.lockout_spans(log)):
+        word = words.of(words.LOCKOUTS, name)
+        until = "still so" if still else f"until {calendar.moment(end)}"
+        rows.append(
+            (calendar.moment(start), word.plain, until, word.cause, word.do if still else "")
+        )
+    for wake in reversed(log.wakes):
+        for trip in wake.trips:
+            word = words.of(words.TRIPS_WORDS, trip)
+            rows.append((calendar.moment(wake.time_s), word.plain, "run cut short", word.cause, ""))
+        if wake.cause not in ("timer", "button"):
+            word = words.of(words.CAUSES, wake.cause)
+            rows.append((calendar.moment(wake.time_s), word.plain, "", word.cause, ""))
+        if len(rows) > 4 * MOST_ROWS:
+            break
+    found["events"] = clipped(("when", "what", "how long", "usual cause", "what to do"), rows)
+    return found
+
+
+def clipped(heads: Sequence[str], rows: list[Sequence[str]]) -> Table:
+    """A table of at most MOST_ROWS, which says so."""
+    note = f"The last {MOST_ROWS}; every one is in the file that --csv writes."
+    return Table(heads, rows[:MOST_ROWS], note if len(rows) > MOST_ROWS else "")
+
+
+def _extremes(
+    key: str, wakes: Sequence[Wake], name: str, scale: int, digits: int
+) -> tuple[str, ...]:
+    values = [v / scale for v in (getattr(w, name) for w in wakes) if v is not None]
+    if not values:
+        return (key, "–", "–", "–", str(len(wakes)), str(len(wakes)))
+    figures = [f"{v:.{digits}f}" for v in (min(values), max(values), values[-1])]
+    return (key, *figures, str(len(wakes)), str(len(wakes) - len(values)))
+
+
+@cache
+def templates() -> Any:
+    """The Jinja2 environment: everything is escaped unless it says otherwise."""
+    try:
+        import jinja2
+    except ImportError:
+        raise BadInput(
+            "pages need the packages jinja2 and vl-convert-python; install them with: "
+            f"{extras.install('report')}"
+        ) from None
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("wakewell.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def render(template: str, **values: Any) -> str:
+    """A page from its template."""
+    colours = {name: {"light": pair[0], "dark": pair[1]} for name, pair in pictures.COLOURS.items()}
+    text: str = (
+        templates()
+        .get_template(template)
+        .render(colours=colours, font=pictures.FONT, version=wakewell.__version__, **values)
+    )
+    return text
+
+
+def script_parts(specs: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
+    """What a page with pictures embeds. Safe inside script elements."""
+    safe = templates().filters["safe"]
+    return {
+        "vega": safe(pictures.script().replace("</script", "<\\/script")),
+        "specs": safe(pictures.embedded(specs)),
+        "data": safe(pictures.embedded(data)),
+    }
+
+
+def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = None) -> str:
+    """The page of one pot. round_page: address of the round, if there is one."""
+    log = view.log
+    if kept is None:
+        by_place = {w.place: w for w in log.wakes}
+        kept = [by_place[place] for place in log.kept if place in by_place]
+    close = magnified(view, kept, log.kept)
+    close.reverse()
+    specs = {p.key: pictures.spec(p, pictures.PAGE, data=False) for p in view.pictures}
+    data = {p.key: compact(p.rows) for p in view.pictures}
+    quiet = [f for f in view.findings if f.state == findings.QUIET]
+    loud = [f for f in view.findings if f.state in (findings.WATCH, findings.ACT)]
+    said = {task.do for task in view.condition.tasks}
+    locked = {words.RULES.get(name) for name in log.wakes[-1].lockouts}
+    return render(
+        "pot.html",
+        view=view,
+        log=log,
+        calendar=view.calendar,
+        facts=facts(view),
+        tables=tables(view),
+        loud=loud,
+        watch=[f for f in loud if f.do not in said and f.rule not in locked],
+        quiet=quiet,
+        unknown=[f for f in view.findings if f.state == findings.UNKNOWN],
+        close=close,
+        round_page=round_page,
+        words=words,
+        maker=maker_rows(view),
+        calibration=calibration_rows(view),
+        **script_parts(specs, {"rows": data, "runs": runs(close)}),
+    )
+
+
+def compact(rows: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
+    """Rows as columns: [names, column, column ...]; the page makes rows of them again."""
+    found = {}
+    for name, row_list in rows.items():
+        names = list(row_list[0]) if row_list else []
+        columns: list[Any] = [names]
+        for member in names:
+            column = [row[member] for row in row_list]
+            if member in ("t", "u", "m"):  # minutes, each from the one before
+                minutes = [t // 60000 for t in column]
+                column = [b - a for a, b in zip([0, *minutes], minutes, strict=False)]
+            columns.append(column)
+        found[name] = columns
+    return found
+
+
+def runs(close: Sequence[magnifier.Magnified]) -> dict[str, Any]:
+    """Specifications of the sampled runs, by the page's id."""
+    return {
+        f"run-{m.wake.place[0]}-{m.wake.place[1]}-{i}": run["spec"]
+        for m in close
+        for i, run in enumerate(m.run)
+    }
+
+
+def magnified(
+    view: PotView, wakes: Sequence[Wake], records: dict[tuple[int, int], Any]
+) -> list[magnifier.Magnified]:
+    """Those wakes laid out, as far as their records have the form."""
+    found = []
+    for wake in wakes:
+        try:
+            record = records[wake.place]
+            found.append(magnifier.magnify(view.log, wake, record, view.calendar))
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            text = f"its record is damaged ({type(error).__name__})"
+            moment = view.calendar.moment(wake.time_s)
+            found.append(magnifier.Magnified(wake, moment, text, False))
+    return found
+
+
+def facts(view: PotView) -> list[tuple[str, str]]:
+    """The first screen's short entries: (margin, text)."""
+    log, calendar, last = view.log, view.calendar, view.log.wakes[-1]
+    rows = []
+    if log.doses:
+        dose = log.doses[-1]
+        text = f"{calendar.moment(dose.time_s)}, {dose.given_ul / 1000:.0f} ml"
+        if dose.trips:
+            text += f" of {dose.planned_ul / 1000:.0f} ml planned"
+        rows.append(("Last watered", text))
+    else:
+        rows.append(("Last watered", "not on record"))
+    soil = magnifier.percent(last.soil_ppt)
+    if last.soil_ppt is None:
+        soil += ": " + words.of(words.PROBE_WORDS, last.soil_word).plain
+    elif log.pot is not None:
+        soil += f" by volume; it waters at {magnifier.percent(refill_of(log.pot))}"
+    rows.append(("Soil", soil))
+    level = "not believed" if last.level_ml is None else f"{last.level_ml / 1000:.1f} litres"
+    rows.append(("Tank", f"{level}, {runs_until(view.tank, calendar)}"))
+    volts = "not believed" if last.battery_mv is None else f"{last.battery_mv / 1000:.2f} volts"
+    rows.append(("Battery", f"{volts}, {runs_until(view.battery, calendar)}"))
+    rows.append(("Read up to", f"{calendar.moment(last.time_s)} ({calendar.name})"))
+    return rows
+
+
+def maker_rows(view: PotView) -> list[tuple[str, str]]:
+    """Ids, counts and figures that only the maker wants."""
+    log, last = view.log, view.log.wakes[-1]
+    cores = sorted({w.core for w in log.wakes})
+    awake_s = sorted(w.awake_ms for w in log.wakes)[len(log.wakes) // 2] / 1000
+    return [
+        ("log", f"{len(log.files)} files from {log.files[0].name} to {log.files[-1].name}"),
+        ("wakes", f"{len(log.wakes)}, numbers {log.wakes[0].n} to {last.n}"),
+        ("span", span_text(last.time_s - log.wakes[0].time_s)),
+        ("records missing", f"{log.missing}; given up by the ring: {log.dropped}"),
+        ("jumps of the clock", str(log.jumps)),
+        ("lines not read", str(log.skips.count)),
+        ("core", ", ".join(cores)),
+        ("settings, limits, calibration", ", ".join(i or "safe defaults" for i in last.ids)),
+        ("in force beside the log", "yes" if log.pot is not None else "no"),
+        ("usual time awake", f"{awake_s:.1f} s"),
+        ("tank forecast", view.tank.basis or view.tank.why_not),
+        ("battery forecast", view.battery.basis or view.battery.why_not),
+    ]
+
+
+def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
+    """(probe, points, rails, what the log has read) of the calibration in force."""
+    pot = view.log.pot
+    if pot is None:
+        return []
+    rows = []
+    for name, plain in words.PROBES.items():
+        probe = getattr(pot.calibration, name)
+        if probe is None:
+            continue
+        member = {"soil": "soil_counts", "battery": "rest"}.get(name, "")
+        seen = [getattr(w, member) for w in view.log.wakes] if member else []
+        seen = [counts for counts in seen if counts is not None]
+        points = ", ".join(f"{counts}: {value}" for counts, value in probe.points)
+        read = f"{min(seen)} to {max(seen)}" if seen else ""
+        rows.append((plain, points, f"{probe.rail_low}, {probe.rail_high}", read))
+    return rows
+
+
+def wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str = "") -> str:
+    """Chosen wakes under the magnifier."""
+    close = magnified(view, wakes, magnifier.records(view.log, wakes))
+    return render(
+        "wake.html",
+        view=view,
+        log=view.log,
+        asked=asked,
+        close=close,
+        round_page=round_page,
+        **script_parts({}, {"rows": {}, "runs": runs(close)}),
+    )
+
+
+def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> str:
+    """All pots, who needs a visit next on top. unread: (name, why) of logs without a wake."""
+    order = sorted(
+        views,
+        key=lambda v: (
+            condition.ORDER[v.condition.word],
+            v.condition.visit_s if v.condition.visit_s is not None else 1e18,
+            v.log.title,
+        ),
+    )
+    return render(
+        "round.html",
+        views=order,
+        unread=unread,
+        strips={v.log.name: strip(v) for v in order},
+        zone=views[0].calendar.name if views else "",
+        runs_until=runs_until,
+    )
+
+
+def strip(view: PotView) -> dict[str, Any]:
+    """The last 60 days of soil water as points of a small drawing, 160 by 28, parted at gaps."""
+    soil = next(p for p in view.pictures if p.key == "soil")
+    end = soil.rows["span"][0]["u"]
+    start = end - 60 * DAY_S * 1000
+    low, high = soil.domain
+    parts: list[list[str]] = [[]]
+    for row in soil.rows["line"]:
+        if row["v"] is None:
+            parts.append([])
+        elif row["t"] >= start:
+            x = 160 * (row["t"] - start) / (end - start)
+            y = 28 - 28 * (row["v"] - low) / (high - low)
+            parts[-1].append(f"{x:.1f},{y:.1f}")
+    bands = soil.rows["bands"]
+    refill = 28 - 28 * (bands[-1]["r"] - low) / (high - low) if bands else None
+    return {"parts": [" ".join(p) for p in parts if p], "refill": refill}
+
+
+def write(path: Path, data: bytes) -> None:
+    """Write a file of ours. What is there and is not the like of it is kept beside it."""
+    try:
+        if path.exists():
+            there = path.read_bytes()
+            if there == data:
+                return
+            if MARKER.encode() not in there[:2000]:
+                number = 1
+                while (kept := path.with_name(f"{path.name}.{number}.old")).exists():
+                    number += 1
+                path.rename(kept)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = path.with_name(path.name + ".new")
+        draft.write_bytes(data)
+        draft.replace(path)
+    except OSError as error:
+        raise BadInput(
+            f"{path}: cannot be written: {error.strerror}; choose another folder with --out"
+        ) from None

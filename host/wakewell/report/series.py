@@ -1,0 +1,427 @@
+"""A pot's log as one row of wakes with their times: what everything else here looks at.
+
+What belongs here: reading log files into rows, the files that were in force, gaps. What
+does not: any judgement about the pot.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import os
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from tqdm import tqdm
+
+from wakecore import fields, line
+from wakecore.plan import refill_ppt, target_ppt
+from wakewell import logs, mended, pots
+from wakewell.logs import Record, Skips
+from wakewell.report.times import EPOCH_S, Tick, timeline
+
+NONE: tuple[str, ...] = ()
+RECENT = 24  # wakes kept whole for the magnifier, beside those where something happened
+EVENTS = 24
+MOST_TEXT = 40
+FILES = ("state", "settings", "limits", "calibration")
+GOOD_FILES = ("good", "good", "good", "good")
+Ids = tuple[str, str, str]
+
+
+@dataclass(slots=True)
+class Wake:
+    """One wake. Units as in the field log; None: not believed, or not there."""
+
+    n: int
+    place: tuple[int, int]  # file, line
+    cause: str
+    core: str
+    ids: Ids  # settings, limits, calibration
+    slept_s: int
+    sleep_s: int  # commanded at its end
+    rest: int | None  # counts
+    soil_counts: int | None
+    soil_ppt: int | None
+    level_ml: int | None
+    battery_mv: int | None
+    temperature_mc: int | None
+    soil_word: str
+    level_word: str
+    battery_word: str
+    phase: str
+    kind: str
+    dose_ul: int
+    pulse_ms: int
+    ran_ms: int
+    given_ul: int
+    fall_ml: int | None
+    after_counts: int | None  # level after a pulse
+    day_ml: int
+    trips: tuple[str, ...]
+    lockouts: tuple[str, ...]
+    needs: tuple[str, ...]
+    failing: tuple[str, ...]  # permissives that did not hold
+    awake_ms: int
+    charge_uah: int
+    stores_failed: int
+    boots: int
+    button_ms: int
+    files: tuple[str, ...]  # begin: state, settings, limits, calibration that were not good
+    host: tuple[str, ...]
+    time_s: float = 0.0
+    wall_s: float = 0.0  # the same as local wall time; set by whoever knows the time zone
+    gap: bool = False  # something is missing between the wake before and this one
+
+
+@dataclass
+class Dose:
+    """One watering: its pulses added up. planned_ul: what was asked for at its start."""
+
+    time_s: float
+    n: int
+    kind: str
+    planned_ul: int
+    given_ul: int = 0
+    ran_ms: int = 0
+    pulses: int = 0
+    trips: tuple[str, ...] = ()
+    before_ppt: int | None = None
+    peak_ppt: int | None = None  # highest soil water at the wakes up to a day after
+
+
+@dataclass
+class PotLog:
+    """Everything read from one pot's log, and from its folder where it has one."""
+
+    name: str
+    place: Path
+    about: pots.About | None = None
+    wakes: list[Wake] = field(default_factory=list)
+    skips: Skips = field(default_factory=Skips)
+    dated: bool = False
+    jumps: int = 0
+    missing: int = 0  # records the numbers say there should be
+    dropped: int = 0  # records the ring gave up, by its own count
+    files: list[Path] = field(default_factory=list)
+    doses: list[Dose] = field(default_factory=list)
+    kept: dict[tuple[int, int], Record] = field(default_factory=dict)  # by place
+    complaint: str = ""
+    pots: dict[Ids, fields.Pot | None] = field(default_factory=dict)
+
+    @property
+    def title(self) -> str:
+        """What people call the pot."""
+        return self.about.name if self.about else self.name
+
+    @property
+    def pot(self) -> fields.Pot | None:
+        """What is in force at the end of the log, if it is at hand."""
+        return self.pots.get(self.wakes[-1].ids) if self.wakes else None
+
+    def pot_of(self, wake: Wake) -> fields.Pot | None:
+        """What was in force in that wake, if it is at hand."""
+        return self.pots.get(wake.ids)
+
+    def place_text(self, wake: Wake) -> str:
+        """Where its record stands: file:line."""
+        return f"{self.files[wake.place[0]].name}:{wake.place[1]}"
+
+
+WHOLE, TEXT = {int}, {str}
+
+
+def checked(numbers: tuple[Any, ...], maybe: tuple[Any, ...], texts: tuple[Any, ...]) -> None:
+    """Raise ValueError unless these are small integers, these too or None, and these short texts.
+
+    In bulk, because it is asked of every wake of five years.
+    """
+    numbers += tuple([v for v in maybe if v is not None])
+    if set(map(type, numbers)) != WHOLE or max(numbers) >= 1 << 30 or min(numbers) <= -(1 << 30):
+        raise ValueError("not whole numbers in range")
+    if set(map(type, texts)) != TEXT or max(map(len, texts)) > MOST_TEXT:
+        raise ValueError("not short texts")
+
+
+def names_in(value: Any) -> tuple[str, ...]:
+    """Those texts, cut short. Raises ValueError for anything else."""
+    if not value:
+        return NONE
+    if type(value) is not list or set(map(type, value)) != TEXT:
+        raise ValueError("not a list of texts")
+    return tuple([v[:MOST_TEXT] for v in value])
+
+
+def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wake:
+    """A record as a row. Raises KeyError, TypeError, ValueError, ... if it has not the form.
+
+    shared: equal tuples are kept once.
+    """
+    begin, values, judged, plan = (
+        record["begin"],
+        record["values"],
+        record["judged"],
+        record["plan"],
+    )
+    water, run, read = record["water"], record.get("run"), record["read"]
+    after = record.get("after") or {}
+    ids = (record["settings"], record["limits"], record["calibration"])
+    ids = shared.setdefault(ids, ids)
+    permissives = record["permissives"]
+    failing = NONE
+    if 0 in permissives.values():
+        failing = names_in([k for k, held in permissives.items() if not held])
+        failing = shared.setdefault(failing, failing)
+    files = (begin["state"], begin["settings"], begin["limits"], begin["calibration"])
+    not_good = NONE
+    if files != GOOD_FILES:
+        not_good = tuple([f"{k} {v}" for k, v in zip(FILES, files, strict=True) if v != "good"])
+    command = record["commands"][-1].split()
+    rest, soil, level = record["rest"], read.get("soil"), after.get("level")
+    lockouts, needs = names_in(record["lockouts"]), names_in(record["needs"])
+    wake = Wake(
+        record["n"],
+        place,
+        begin["cause"],
+        record["core"],
+        ids,
+        begin["slept_s"],
+        int(command[1]) if command[0] == "sleep" else 0,
+        None if rest is None else rest[0],
+        None if soil is None else soil[0],
+        values["soil_ppt"],
+        values["level_ml"],
+        values["battery_mv"],
+        values["temperature_mc"],
+        judged["soil"],
+        judged["level"],
+        judged["battery"],
+        plan.get("phase", ""),
+        plan["kind"],
+        plan["dose_ul"],
+        plan["pulse_ms"],
+        run["ran_ms"] if run else 0,
+        water.get("given_ul", 0),
+        water.get("fall_ml"),
+        None if level is None else level[0],
+        water["day_ml"],
+        names_in(record["trips"]),
+        shared.setdefault(lockouts, lockouts),
+        shared.setdefault(needs, needs),
+        failing,
+        record["awake_ms"],
+        record["charge_uah"],
+        len(record["stores"]) - sum(record["stores"]),
+        begin["boots"],
+        begin["button_ms"],
+        not_good,
+        names_in(begin["host"]),
+    )
+    # One flat tuple each: this is the inner loop of a five-year log
+    numbers = (wake.n, wake.slept_s, wake.sleep_s, wake.dose_ul, wake.pulse_ms, wake.ran_ms)
+    more = (wake.given_ul, wake.day_ml, wake.awake_ms, wake.charge_uah, wake.stores_failed)
+    maybe = (wake.rest, wake.soil_counts, wake.soil_ppt, wake.level_ml, wake.battery_mv)
+    judged_words = (wake.soil_word, wake.level_word, wake.battery_word)
+    checked(
+        (*numbers, *more, wake.boots, wake.button_ms),
+        (*maybe, wake.temperature_mc, wake.fall_ml, wake.after_counts),
+        (wake.cause, wake.core, *judged_words, wake.phase, wake.kind, *ids, *files),
+    )
+    return wake
+
+
+@contextlib.contextmanager
+def without_collector() -> Iterator[None]:
+    """No garbage collection meanwhile.
+
+    Five years of wakes hold no circles, and a collector would walk all of them again and again.
+    """
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) -> PotLog:
+    """Read one pot's log files, oldest first. Never raises for what they hold."""
+    log = PotLog(name, place, files=list(files), about=about(place))
+    ticks: list[Tick] = []
+    shared: dict[Any, Any] = {}
+    recent: deque[tuple[tuple[int, int], Record]] = deque(maxlen=RECENT)
+    events: deque[tuple[tuple[int, int], Record]] = deque(maxlen=EVENTS)
+    held = NONE
+    for record, spot in entries(log.files, log.skips, progress):
+        if record["kind"] == "state":
+            dropped = record.get("dropped")
+            if type(dropped) is int and 0 <= dropped < 1 << 30:
+                log.dropped = max(log.dropped, dropped)
+            continue
+        try:
+            wake = row_of(record, spot, shared)
+            tick = tick_of(record, log.wakes[-1] if log.wakes else None)
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+            why = logs.why_bad(record) or "not the form of a wake"
+            log.skips.add(log.files[spot[0]], spot[1], why)
+            continue
+        log.wakes.append(wake)
+        ticks.append(tick)
+        recent.append((spot, record))
+        if wake.trips or wake.lockouts != held or wake.files or wake.host:
+            events.append((spot, record))
+        held = wake.lockouts
+    log.kept = dict(sorted([*events, *recent]))
+    times, log.dated, log.jumps = timeline(ticks)
+    for wake, time_s in zip(log.wakes, times, strict=True):
+        wake.time_s = time_s
+    find_gaps(log, ticks)
+    find_pots(log)
+    log.doses = doses(log)
+    return log
+
+
+def tick_of(record: Record, before: Wake | None) -> Tick:
+    """What a record says about time."""
+    begin = record["begin"]
+    day, second, trusted = begin["utc"]
+    utc_s = EPOCH_S + day * 86400 + second if trusted else None
+    if utc_s is not None and (type(utc_s) is not int or not 0 <= utc_s < 1 << 32):
+        raise ValueError("utc is out of range")
+    if not begin["vouched"] or before is None or record["n"] != before.n + 1:
+        return Tick(None, utc_s)
+    elapsed_s = max(0, min(begin["slept_s"], before.sleep_s)) + before.awake_ms / 1000
+    return Tick(elapsed_s, utc_s)
+
+
+def entries(
+    files: Sequence[Path], skips: Skips, progress: bool
+) -> Iterator[tuple[Record, tuple[int, int]]]:
+    """(record, (file, line)) of all files in order; a record seen before is dropped."""
+    last_n = -1
+    total = sum(path.stat().st_size for path in files)
+    with tqdm(total=total, unit="B", unit_scale=True, leave=False, disable=not progress) as bar:
+        for index, path in enumerate(files):
+            for record, number, _ in mended.read_file(path, skips):
+                n = record.get("n")
+                if type(n) is not int or not 0 <= n < 1 << 30:
+                    skips.add(path, number, "n is missing or not a whole number")
+                    continue
+                if record["kind"] == "wake":
+                    begin = record.get("begin")
+                    anew = isinstance(begin, dict) and begin.get("state") == "lost"
+                    if n <= last_n and not anew:
+                        skips.add(path, number, f"wake {n} again, after wake {last_n}")
+                        continue
+                    last_n = n
+                yield record, (index, number)
+            bar.update(path.stat().st_size)
+
+
+def find_gaps(log: PotLog, ticks: Sequence[Tick]) -> None:
+    """Mark every wake before which something is missing, and count missing records."""
+    for before, wake in pairwise(log.wakes):
+        if wake.n > before.n + 1:
+            log.missing += wake.n - before.n - 1
+        away_s = wake.time_s - before.time_s
+        wake.gap = wake.n != before.n + 1 or away_s > 1.2 * before.sleep_s + 3600
+
+
+def find_pots(log: PotLog) -> None:
+    """What was in force in each wake, from the files kept beside the log."""
+    keep = logs.InForce(log.files[0].parent) if log.files else None
+    known: dict[tuple[str, str], fields.Values | None] = {}
+    for wake in log.wakes:
+        if wake.ids in log.pots or keep is None:
+            continue
+        values = []
+        for kind, identity in zip(("settings", "limits", "calibration"), wake.ids, strict=True):
+            if (kind, identity) not in known:
+                known[kind, identity] = load(keep, kind, identity)
+            values.append(known[kind, identity])
+        settings, limits, calibration = values
+        whole_pot = None
+        if settings and limits and calibration:
+            whole_pot = fields.Pot(settings, limits, calibration, wake.core)
+        log.pots[wake.ids] = whole_pot
+
+
+def load(keep: logs.InForce, kind: str, identity: str) -> fields.Values | None:
+    """One of the three files by its id; "" stands for the safe defaults."""
+    if identity == "":
+        return fields.Values(kind)
+    data = keep(identity)
+    content = line.decode(data)[0] if data else None
+    if content is None or content.get("kind") != kind:
+        return None
+    values: fields.Values | None = fields.load(kind, content, identity)[0]
+    return values
+
+
+def doses(log: PotLog) -> list[Dose]:
+    """The waterings of a log, in order, each with the soil's answer."""
+    found: list[Dose] = []
+    for wake in log.wakes:
+        if wake.ran_ms:
+            if wake.phase == "idle" or not found:
+                found.append(
+                    Dose(wake.time_s, wake.n, wake.kind, wake.dose_ul, before_ppt=wake.soil_ppt)
+                )
+            dose = found[-1]
+            dose.given_ul += wake.given_ul
+            dose.ran_ms += wake.ran_ms
+            dose.pulses += 1
+            dose.trips += wake.trips
+        elif found and wake.soil_ppt is not None and wake.time_s - found[-1].time_s < 90000:
+            found[-1].peak_ppt = max(found[-1].peak_ppt or 0, wake.soil_ppt)
+    return found
+
+
+def refill_of(pot: fields.Pot) -> int:
+    """The refill point, in parts per thousand."""
+    return int(refill_ppt(pot.settings, pot.calibration))
+
+
+def start_of(pot: fields.Pot) -> int:
+    """The tank content below which no run starts, in millilitres: see `wakecore.wake.Facts`."""
+    settings, limits = pot.settings, pot.limits
+    reserve = max(settings.reserve_ml, limits.reserve_ml)
+    return int(reserve + (1 if pot.calibration.float_only else settings.pulse_ml))
+
+
+def target_of(pot: fields.Pot) -> int:
+    """What a dose fills to, in parts per thousand."""
+    return int(target_ppt(pot.settings, pot.calibration))
+
+
+def about(place: Path) -> pots.About | None:
+    """What pot.toml says, if the log lies in a pot's folder and the file can be used."""
+    folder = place if place.is_dir() else place.parent
+    for path in (folder, folder.parent):
+        if (path / "pot.toml").is_file():
+            return pots.load(path).about
+    return None
+
+
+def names(places: Iterable[Path]) -> list[str]:
+    """A short name for each place, no two alike, safe as a file's name."""
+    found: list[str] = []
+    taken: Counter[str] = Counter()
+    for place in places:
+        own = place
+        while own.name in ("logs", "log") and own.parent != own:
+            own = own.parent
+        name = own.resolve().name
+        for suffix in logs.SUFFIXES:
+            name = name.removesuffix(suffix)
+        name = "".join(c if c.isalnum() or c in "-_" else "-" for c in name).strip("-")[:60]
+        name = name or "pot"
+        key = os.path.normcase(name).casefold()
+        taken[key] += 1
+        found.append(name if taken[key] == 1 else f"{name}-{taken[key]}")
+    return found

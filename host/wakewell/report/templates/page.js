@@ -1,0 +1,182 @@
+"use strict";
+(function () {
+  const specs = JSON.parse(document.getElementById("specs").textContent);
+  const packed = JSON.parse(document.getElementById("data").textContent);
+  const plain = { mode: "vega", renderer: "svg", actions: false, tooltip: false, hover: false, defaultStyle: false };
+  const views = {}, rows = {};
+  const DAY = 86400000;
+  // Times arrive as wall time: shown as they are, whatever this browser's own zone
+  const clock = new Intl.DateTimeFormat("en-GB", { timeZone: "UTC", weekday: "short", day: "numeric", month: "long", year: "numeric", hour: "2-digit", minute: "2-digit" });
+
+  function unpack(columns) {
+    const names = columns[0];
+    const out = [];
+    const sums = names.map(() => 0);
+    const count = names.length ? columns[1].length : 0;
+    for (let i = 0; i < count; i += 1) {
+      const row = {};
+      names.forEach((name, j) => {
+        let value = columns[j + 1][i];
+        if (name === "t" || name === "u" || name === "m") { sums[j] += value; value = sums[j] * 60000; }
+        row[name] = value;
+      });
+      out.push(row);
+    }
+    return out;
+  }
+
+  function when(ms) {
+    if (document.body.dataset.undated !== undefined) {
+      return "day " + (Math.floor(ms / DAY) + 1) + ", " + new Date(ms).toISOString().slice(11, 16);
+    }
+    return clock.format(new Date(ms)).replace(/^(\w+), /, "$1 ").replace(" at ", ", ");
+  }
+
+  function day(ms) { return when(ms).replace(/, [0-9:]+$/, ""); }
+
+  const charts = Array.from(document.querySelectorAll(".chart"));
+  let whole = [0, 1], shown = [0, 1], at = null;
+
+  function nearest(list, ms) {
+    let low = 0, high = list.length - 1;
+    if (high < 0) { return null; }
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (list[middle].t < ms) { low = middle + 1; } else { high = middle; }
+    }
+    return low > 0 && ms - list[low - 1].t < list[low].t - ms ? list[low - 1] : list[low];
+  }
+
+  function points(key) {
+    const sets = rows[key];
+    if (key === "doses") { return sets.doses; }
+    if (key === "events") { return sets.bars.concat(sets.marks).sort((a, b) => a.t - b.t); }
+    return sets.line.filter((row) => row.v !== null).concat(sets.bad).sort((a, b) => a.t - b.t);
+  }
+  const pointCache = {};
+
+  function tell(key, ms) {
+    const out = document.getElementById("read-" + key);
+    if (ms === null) { out.textContent = ""; return; }
+    const gap = rows[key].gaps.find((g) => ms > g.t && ms < g.u);
+    if (gap) { out.textContent = when(ms) + ": no record"; return; }
+    const row = nearest(pointCache[key], ms);
+    if (row === null) { out.textContent = ""; return; }
+    let text = when(row.t) + ": ";
+    if (key === "doses") { text += row.v + " ml delivered, " + row.p + " ml planned; " + row.w + (row.x ? "; cut short: " + row.x : ""); }
+    else if (key === "events") { text += row.w; }
+    else if (row.v === undefined) { text += "not believed: " + row.w; }
+    else { text += row.v + { soil: " % by volume", tank: " litres", battery: " volts" }[key]; }
+    out.textContent = text;
+  }
+
+  function point(ms, key) {
+    at = ms;
+    charts.forEach((el) => views[el.dataset.chart].signal("at", at === null ? -1 : at).runAsync());
+    if (key) { tell(key, ms); }
+  }
+
+  function show(from, to) {
+    const width = Math.min(Math.max(to - from, 6 * 3600000), whole[1] - whole[0]);
+    const start = Math.max(whole[0], Math.min(from, whole[1] - width));
+    shown = [start, start + width];
+    charts.forEach((el) => views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1]).runAsync());
+    document.getElementById("shown").textContent = "Shown: " + day(shown[0]) + " to " + day(shown[1]);
+  }
+
+  function zoom(by, about) {
+    const centre = about === undefined || about === null ? (shown[0] + shown[1]) / 2 : about;
+    const part = (centre - shown[0]) / (shown[1] - shown[0]);
+    const width = (shown[1] - shown[0]) * by;
+    show(centre - part * width, centre + (1 - part) * width);
+  }
+
+  function timeAt(el, event) {
+    const view = views[el.dataset.chart];
+    const x = event.clientX - el.getBoundingClientRect().left - view.origin()[0];
+    return view.scale("x").invert(x).valueOf();
+  }
+
+  function fit(el, view) {
+    view.width(Math.max(220, el.clientWidth));
+  }
+
+  function listen(el) {
+    const key = el.dataset.chart;
+    let held = null;
+    el.addEventListener("pointermove", (event) => {
+      if (held) {
+        const width = views[key].scale("x").range()[1];
+        const by = (held.x - event.clientX) / width * (held.to - held.from);
+        show(held.from + by, held.to + by);
+      } else { point(timeAt(el, event), key); }
+    });
+    el.addEventListener("pointerdown", (event) => {
+      if (event.button === 0) { held = { x: event.clientX, from: shown[0], to: shown[1] }; el.setPointerCapture(event.pointerId); }
+    });
+    ["pointerup", "pointercancel"].forEach((name) => el.addEventListener(name, () => { held = null; }));
+    el.addEventListener("pointerleave", () => { if (!held) { point(null); tell(key, null); } });
+    el.addEventListener("dblclick", () => show(whole[0], whole[1]));
+    el.addEventListener("wheel", (event) => {
+      if (event.ctrlKey) { event.preventDefault(); zoom(event.deltaY > 0 ? 1.25 : 0.8, timeAt(el, event)); }
+    }, { passive: false });
+    el.addEventListener("keydown", (event) => {
+      const list = pointCache[key];
+      const step = { ArrowLeft: -1, ArrowRight: 1, PageUp: -20, PageDown: 20 }[event.key];
+      if (step && list.length) {
+        let index = at === null ? list.length - 1 : list.indexOf(nearest(list, at)) + step;
+        index = Math.max(0, Math.min(list.length - 1, index));
+        const ms = list[index].t;
+        if (ms < shown[0] || ms > shown[1]) { show(ms - (shown[1] - shown[0]) / 2, ms + (shown[1] - shown[0]) / 2); }
+        point(ms, key);
+      } else if (event.key === "+" || event.key === "=") { zoom(0.5, at);
+      } else if (event.key === "-") { zoom(2, at);
+      } else if (event.key === "0") { show(whole[0], whole[1]);
+      } else if (event.key === "Escape") { point(null); tell(key, null);
+      } else { return; }
+      event.preventDefault();
+    });
+  }
+
+  async function start() {
+    for (const el of charts) {
+      const key = el.dataset.chart;
+      rows[key] = {};
+      Object.entries(packed.rows[key]).forEach(([name, columns]) => { rows[key][name] = unpack(columns); });
+      pointCache[key] = points(key);
+      specs[key].data.forEach((set) => { set.values = rows[key][set.name]; });
+      views[key] = (await vegaEmbed(el, specs[key], plain)).view;
+      fit(el, views[key]);
+      await views[key].runAsync();
+      el.querySelectorAll("[role], [aria-label], [aria-roledescription]").forEach((n) => { ["role", "aria-label", "aria-roledescription"].forEach((a) => n.removeAttribute(a)); });
+      listen(el);
+    }
+    if (charts.length) {
+      const ends = charts.map((el) => views[el.dataset.chart]).map((view) => [view.signal("lo"), view.signal("hi")]);
+      whole = [Math.min(...ends.map((e) => e[0])), Math.max(...ends.map((e) => e[1]))];
+      show(whole[0], whole[1]);
+      document.querySelectorAll(".span button").forEach((button) => button.addEventListener("click", () => {
+        const data = button.dataset;
+        const end = rows[charts[0].dataset.chart].span[0].u;
+        if (data.days === "0") { show(whole[0], whole[1]); }
+        else if (data.days) { show(end - data.days * DAY, end + data.days * DAY * 0.05); }
+        else if (data.move) { const by = data.move * (shown[1] - shown[0]); show(shown[0] + by, shown[1] + by); }
+        else { zoom(Number(data.zoom)); }
+      }));
+      new ResizeObserver(() => charts.forEach((el) => { fit(el, views[el.dataset.chart]); views[el.dataset.chart].runAsync(); })).observe(charts[0]);
+    }
+    document.querySelectorAll("details.wake").forEach((details) => {
+      const draw = () => details.querySelectorAll(".run").forEach((el) => {
+        if (!el.firstChild && details.open) {
+          const spec = packed.runs[el.id];
+          spec.width = Math.min(520, Math.max(220, el.clientWidth));
+          vegaEmbed(el, spec, plain);
+        }
+      });
+      details.addEventListener("toggle", draw);
+      draw();
+    });
+    document.body.dataset.drawn = "1";
+  }
+  start();
+})();

@@ -1,0 +1,167 @@
+"""When was that wake? Times for records whose clock may be absent, late or wrong.
+
+What belongs here: times put together from counted sleep and believed clocks, and how a
+time is written for a person. What does not: which record is which (series.py).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+from wakewell.logs import BadInput
+
+EPOCH_S = 946684800  # 2000-01-01 UTC, from which the pot counts, in seconds since 1970
+DAY_S = 86400
+NEAR_S = 3600  # clocks that differ by less from counted time agree with it
+
+
+@dataclass(frozen=True)
+class Tick:
+    """What a record says about time.
+
+    elapsed_s: since the record before, or None if nothing vouches for it. utc_s: the
+    pot's clock in seconds since 1970, or None if it was not trusted.
+    """
+
+    elapsed_s: float | None
+    utc_s: int | None
+
+
+def timeline(ticks: Sequence[Tick]) -> tuple[list[float], bool, int]:
+    """(time of each record, dated, jumps of the clock).
+
+    A run of records with vouched time is placed as a whole by the clock offset that holds
+    for most of its records, so one wild clock moves nothing. Times never go back. Without
+    any trusted clock they count from the first record, and `dated` is False.
+    """
+    times: list[float] = []
+    dated, jumps = any(tick.utc_s is not None for tick in ticks), 0
+    at = 0
+    while at < len(ticks):
+        end = at + 1
+        while end < len(ticks) and ticks[end].elapsed_s is not None:
+            end += 1
+        counted = [0.0]
+        for tick in ticks[at + 1 : end]:
+            counted.append(counted[-1] + (tick.elapsed_s or 0.0))
+        placed, changes = _place(ticks[at:end], counted)
+        jumps += changes
+        last = times[-1] if times else None
+        if placed is None:  # never dated: right after what came before
+            first = (last or 0.0) + 60.0 if last is not None else 0.0
+            placed = [first + c for c in counted]
+        for time in placed:
+            times.append(time if last is None or time > last else last + 1.0)
+            last = times[-1]
+        at = end
+    if dated:
+        _date_the_start(ticks, times)
+    return times, dated, jumps
+
+
+def _date_the_start(ticks: Sequence[Tick], times: list[float]) -> None:
+    """Records before the first dated run end where it begins."""
+    first = next(i for i, tick in enumerate(ticks) if tick.utc_s is not None)
+    while first and ticks[first].elapsed_s is not None:
+        first -= 1
+    if first:
+        shift = times[first] - 60.0 - times[first - 1]
+        for i in range(first):
+            times[i] += shift
+
+
+def _place(ticks: Sequence[Tick], counted: list[float]) -> tuple[list[float] | None, int]:
+    """Times of one vouched run, and how often its clock jumped against the count."""
+    groups: list[list[tuple[int, float]]] = []  # (index, offset), neighbours that agree
+    for i, tick in enumerate(ticks):
+        if tick.utc_s is not None:
+            offset = tick.utc_s - counted[i]
+            if groups:
+                last_i, last_offset = groups[-1][-1]
+                drift = NEAR_S + 0.1 * (counted[i] - counted[last_i])
+                if abs(offset - last_offset) <= drift:
+                    groups[-1].append((i, offset))
+                    continue
+            groups.append([(i, offset)])
+    if not groups:
+        return None, 0
+    best = max(groups, key=len)
+    indices = [i for i, _ in best]
+    times = []
+    for i, count in enumerate(counted):
+        at = max(0, bisect_right(indices, i) - 1)
+        times.append(count + best[at][1])
+    return times, len(groups) - 1
+
+
+class Calendar:
+    """Times as a person reads them: local if dated, else counted from the first wake."""
+
+    def __init__(self, zone: str = "", dated: bool = True) -> None:
+        self.zone: tzinfo | None = None
+        self.dated = dated
+        if zone:
+            try:
+                self.zone = ZoneInfo(zone)
+            except (KeyError, ValueError, OSError):
+                raise BadInput(
+                    f"--timezone {zone[:40]!r}: not a time zone; write one such as Europe/Brussels "
+                    "or UTC"
+                ) from None
+        self._hours: dict[int, float] = {}
+
+    def local(self, time_s: float) -> datetime:
+        """Local date and time, for a pot that knows the date."""
+        return datetime.fromtimestamp(time_s, UTC).astimezone(self.zone)
+
+    def wall_s(self, time_s: float) -> float:
+        """Local wall time as seconds since 1970, as if it were UTC: what pictures draw."""
+        if not self.dated:
+            return time_s
+        hour = int(time_s // 3600)
+        shift = self._hours.get(hour)
+        if shift is None:
+            offset = self.local(hour * 3600).utcoffset()
+            shift = self._hours[hour] = offset.total_seconds() if offset else 0.0
+        return time_s + shift
+
+    def date(self, time_s: float, weekday: bool = True) -> str:
+        """Fri 12 June 2026, or day 12."""
+        if not self.dated:
+            return f"day {int(time_s // DAY_S) + 1}"
+        day = self.local(time_s)
+        text = f"{day.day} {day:%B} {day.year}"
+        return f"{day:%a} {text}" if weekday else text
+
+    def between(self, early_s: float, late_s: float) -> tuple[str, str]:
+        """Two dates, the first without its year where both have the same."""
+        early, late = self.date(early_s, False), self.date(late_s, False)
+        if self.dated and early[-4:] == late[-4:]:
+            early = early[:-5]
+        return early, late
+
+    def moment(self, time_s: float) -> str:
+        """Fri 12 June 2026, 06:00."""
+        second = int(self.wall_s(time_s)) % DAY_S
+        return f"{self.date(time_s)}, {second // 3600:02d}:{second % 3600 // 60:02d}"
+
+    @property
+    def name(self) -> str:
+        """What these times are."""
+        if not self.dated:
+            return "days since the first wake on record (this pot never knew the date)"
+        return f"local time, {self.zone}" if self.zone else "local time of this computer"
+
+
+def span_text(seconds: float) -> str:
+    """A length of time in words: 40 minutes, 3 hours, 12 days."""
+    for unit, size, most in (("minute", 60, 5400), ("hour", 3600, 2 * DAY_S)):
+        if seconds < most:
+            count = max(1, round(seconds / size))
+            return f"{count} {unit}" + ("s" if count != 1 else "")
+    count = round(seconds / DAY_S)
+    return f"{count} days"

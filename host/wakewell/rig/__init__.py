@@ -1,0 +1,1 @@
+"""The simulated pot, tank, hose, pump, probes and battery: physics only, no decision."""

@@ -1,0 +1,144 @@
+"""One lithium cell: charge counted, voltage at rest and under load.
+
+What belongs here: open-circuit voltage, internal resistance, polarisation, self-discharge,
+charging, and what cold and age do to them. What does not: what draws the current (pot.py) and what
+the board makes of a voltage.
+
+Voltages are mV, currents mA, charge mAh. This is a model for judging settings, not advice on
+cells: limits of charge, discharge and temperature come from the cell maker's sheet and IEC 62133-2.
+"""
+
+import math
+from dataclasses import dataclass
+
+from .errors import need
+from .tables import along
+
+# Open-circuit voltage at 0, 5 ... 100 % of charge: the two electrode functions and the balance of
+# Chen et al. (2020), J. Electrochem. Soc. 167 080534, between 2.5 and 4.2 V (functions from
+# memory; the table meets the five published points that the tests hold it to).
+OPEN_MV = (
+    2500, 3109, 3296, 3434, 3485, 3529, 3581, 3629, 3667, 3705, 3751,
+    3798, 3841, 3890, 3948, 3994, 4042, 4081, 4097, 4124, 4200,
+)  # fmt: skip
+FULL_MV = 4200.0
+# The four below: common practice, no source; the cell maker's sheet goes before them.
+USABLE = ((-20.0, 0.6), (-10.0, 0.75), (0.0, 0.87), (10.0, 0.95), (25.0, 1.0))  # °C, share
+RISE_WHEN_LOW = ((0.0, 2.5), (0.1, 1.5), (0.2, 1.15), (0.3, 1.0))  # charge, times resistance
+LOW_BELOW = RISE_WHEN_LOW[-1][0]
+COLD_K = 2200.0  # resistance doubles from 25 to about 0 °C
+SETTLE_S = 60.0  # half as much resistance again builds up and fades with this time constant
+SETTLE_SHARE = 0.5
+SETTLED_S = 40.0 * SETTLE_S  # nothing is left of it then, to the last digit
+
+
+def open_mv(charge: float) -> float:
+    """Open-circuit voltage, mV, at a share of charge, 0 to 1 (beyond: the ends)."""
+    if not 0.0 < charge < 1.0:
+        return OPEN_MV[0 if charge <= 0.0 else -1]
+    place = 20.0 * charge
+    index = int(place)
+    low = OPEN_MV[index]
+    return low + (place - index) * (OPEN_MV[index + 1] - low)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A cell as bought: capacity (mAh, at 25 °C), resistance with leads and protection (mOhm, half
+    full, 25 °C), self-discharge (% of charge a month of 30 days)."""
+
+    capacity_mah: float = 2500.0
+    resistance_mohm: float = 120.0
+    fades_pct_month: float = 2.0
+
+    def __post_init__(self) -> None:
+        need("cell.capacity_mah", self.capacity_mah, 10.0, 200_000.0, "mAh")
+        need("cell.resistance_mohm", self.resistance_mohm, 1.0, 20_000.0, "mOhm")
+        need("cell.fades_pct_month", self.fades_pct_month, 0.0, 50.0, "%")
+
+
+class Battery:
+    """A cell in use, from a share of charge onwards."""
+
+    def __init__(self, cell: Cell, charge: float = 1.0) -> None:
+        self.cell = cell
+        self.capacity_mah = cell.capacity_mah
+        self.charge_mah = need("charge", charge, 0.0, 1.0) * cell.capacity_mah
+        self.extra_mohm = 0.0  # a corroded contact
+        self._age = 1.0  # times resistance
+        self._settling_mv = 0.0
+        self._celsius = math.nan
+        self._usable = self._cold = 1.0
+
+    def age(self, lost: float) -> None:
+        """The cell is worn: `lost`, 0 to 0.95, of its capacity as new, resistance up to match."""
+        need("lost", lost, 0.0, 0.95)
+        self.capacity_mah = self.cell.capacity_mah * (1.0 - lost)
+        self.charge_mah = min(self.charge_mah, self.capacity_mah)
+        self._age = 1.0 / (1.0 - lost)
+
+    def _warm(self, celsius: float) -> None:
+        self._celsius = celsius
+        self._usable = along(USABLE, celsius)
+        self._cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
+
+    def _reach(self, celsius: float) -> float:
+        """Share of charge as the voltage shows it: what cold locks away is not there."""
+        if celsius != self._celsius:
+            self._warm(celsius)
+        usable = self._usable
+        reach = (self.charge_mah / self.capacity_mah - (1.0 - usable)) / usable
+        return reach if reach > 0.0 else 0.0
+
+    def rest_mv(self, celsius: float) -> float:
+        """Voltage without load, still settling after the last one."""
+        return open_mv(self._reach(celsius)) - self._settling_mv
+
+    def resistance_mohm(self, celsius: float) -> float:
+        """Resistance at once, without what settles."""
+        return self._resistance(self._reach(celsius))
+
+    def _resistance(self, reach: float) -> float:
+        low = 1.0 if reach >= LOW_BELOW else along(RISE_WHEN_LOW, reach)
+        return self.cell.resistance_mohm * self._age * self._cold * low + self.extra_mohm
+
+    def felt(self, celsius: float) -> tuple[float, float]:
+        """(`rest_mv`, `resistance_mohm`), both at the price of one."""
+        reach = self._reach(celsius)
+        return open_mv(reach) - self._settling_mv, self._resistance(reach)
+
+    def loaded_mv(self, current_ma: float, celsius: float) -> float:
+        """Voltage under a current."""
+        return self.rest_mv(celsius) - 0.001 * current_ma * self.resistance_mohm(celsius)
+
+    def use(self, current_ma: float, seconds: float, celsius: float) -> float:
+        """Draw a current (negative: charge) for a time, with self-discharge: mAh lost by itself.
+
+        Exact for a steady current however long the time, dQ/dt = -I - k Q, unless an end is met.
+        """
+        lasting = 0.001 * SETTLE_SHARE * current_ma * self.resistance_mohm(celsius)
+        fading = math.exp(-seconds / SETTLE_S) if seconds < SETTLED_S else 0.0
+        self._settling_mv = lasting + (self._settling_mv - lasting) * fading
+        hours = seconds / 3600.0
+        drawn = current_ma * hours
+        decay = self.cell.fades_pct_month / 72_000.0 * hours  # k t; a month has 720 h
+        share = -math.expm1(-decay)
+        # What is drawn meanwhile is there for half the time: 1 - (1 - exp(-kt)) / kt of it.
+        spared = 1.0 - share / decay if decay > 1e-9 else 0.5 * decay
+        faded = self.charge_mah * share - drawn * spared
+        left = self.charge_mah - drawn - faded
+        self.charge_mah = 0.0 if left < 0.0 else min(left, self.capacity_mah)
+        return faded
+
+    def take(self, amount_mah: float) -> float:
+        """Draw a little charge at once, too briefly to settle: mAh that were there."""
+        taken = min(amount_mah, self.charge_mah)
+        self.charge_mah -= taken
+        return taken
+
+    def taking_ma(self, charger_ma: float, celsius: float) -> float:
+        """What a charger of that current gives: all until 4.2 V, then less; none below 0 °C."""
+        if celsius < 0.0:
+            return 0.0
+        room_mv = FULL_MV - open_mv(self._reach(celsius))
+        return min(charger_ma, 1000.0 * room_mv / self.resistance_mohm(celsius))

@@ -1,0 +1,644 @@
+"""One simulated pot: soil, tank, hose, pump, cell, probes and faults, carried through time.
+
+What belongs here: joining the parts, the passage of time from event to event, the pump's run in
+short steps, and every raw reading a board could take. What does not: any decision. Whoever drives
+the pot (a simulated board, a test) says when it wakes, reads and pumps.
+
+Water is ml, charge mAh, time s since the run's start.
+"""
+
+from dataclasses import dataclass, field, replace
+from random import Random
+
+from . import probes
+from .battery import Battery, Cell
+from .errors import Impossible, Stopped, need
+from .faults import Fault, Faults
+from .hydraulics import Hose, Line, Pump, Tank, box, plumbing
+from .soil import SUBSTRATES, Container, Plant, Substrate, Vessel
+from .weather import PLACES, Climate, Place, climate
+
+DAY_S = 86_400.0
+BATCH_S = 5.0  # pump steps are booked to soil and cell this often, and before any reading
+IDLE_STEP_S = 600.0  # step of a pump that is on but moves nothing, while nobody looks
+CHARGING_STEP_S = 600.0
+FELT_S = 5.0  # so long a cell's rest voltage holds: what settles in it takes a minute
+SOIL_LAG_S = 2.0  # a probe's reading may be this old: soil does not move faster
+SAUCER_LAG_S = 1.0  # and so old what a saucer's probe shows while the pump runs
+STEADY_S = 1.0  # so long a pump that moves water keeps its flow: level and voltage move little
+WET_ML = 2.0  # less than this on the floor wets no probe
+PUDDLE_ML = 50.0  # more than this runs off or is wiped up
+DRIES_ML_S = 4.0 / 3600.0  # a puddle of that size is gone in half a day; own assumptions
+
+
+@dataclass(frozen=True)
+class Board:
+    """What the board draws and needs, and how well it keeps time asleep.
+
+    sleep_ua, awake_ma, radio_ma: drawn from the cell in each state, regulator included;
+    leak_ua: divider and whatever else always draws. A bare module; development boards with a USB
+    bridge sleep at milliamperes. browns_out_mv: cell voltage below which the chip resets.
+    sleep_error: standard deviation of the sleep oscillator, a share.
+    """
+
+    sleep_ua: float = 15.0
+    awake_ma: float = 45.0
+    radio_ma: float = 130.0
+    leak_ua: float = 5.0
+    browns_out_mv: float = 2900.0
+    sleep_error: float = 0.01
+
+    def __post_init__(self) -> None:
+        need("board.sleep_ua", self.sleep_ua, 0.1, 100_000.0, "uA")
+        need("board.awake_ma", self.awake_ma, 0.1, 2_000.0, "mA")
+        need("board.radio_ma", self.radio_ma, 0.1, 2_000.0, "mA")
+        need("board.leak_ua", self.leak_ua, 0.0, 100_000.0, "uA")
+        need("board.browns_out_mv", self.browns_out_mv, 1_500.0, 4_100.0, "mV")
+        need("board.sleep_error", self.sleep_error, 0.0, 0.1)
+
+
+@dataclass(frozen=True)
+class PotSpec:
+    """Everything a simulated pot is made of; every part has a usable default.
+
+    water: mean water content at the start (ml/ml; None: drained capacity); tank_ml: None for
+    full; charge: share, 0 to 1; start_day: day of the climate's year, 0 to 364; sample_s: step of
+    a pump run, the core's own sample interval; shunt_uv_ma: output of a pump-current sense.
+    """
+
+    substrate: Substrate = SUBSTRATES["peat mix"]
+    vessel: Vessel = field(default_factory=lambda: Vessel(15.0, 200.0, 150.0))
+    plant: Plant = field(default_factory=Plant)
+    place: Place | Climate = PLACES["balcony"]
+    water: float | None = None
+    tank: Tank = field(default_factory=lambda: box(100.0, 150.0, 200.0))
+    pump: Pump = field(default_factory=Pump)
+    hose: Hose = field(default_factory=Hose)
+    intake_mm: float = 10.0
+    tank_ml: float | None = None
+    cell: Cell = field(default_factory=Cell)
+    charge: float = 1.0
+    board: Board = field(default_factory=Board)
+    converter: probes.Converter = field(default_factory=probes.Converter)
+    probe: probes.SoilProbe = field(default_factory=probes.SoilProbe)
+    level: probes.LevelGauge = field(default_factory=probes.LevelGauge)
+    divider: probes.Divider = field(default_factory=probes.Divider)
+    shunt_uv_ma: float = 1_000.0
+    start_day: int = 0
+    sample_s: float = 0.2
+    faults: tuple[Fault, ...] = ()
+
+    def __post_init__(self) -> None:
+        need("start_day", self.start_day, 0, 364, "day")
+        need("sample_s", self.sample_s, 0.01, 2.0, "s")
+        need("shunt_uv_ma", self.shunt_uv_ma, 0.0, 100_000.0, "uV/mA")
+
+
+@dataclass(slots=True)
+class Counts:
+    """What went through the tank (ml), and what the cell gave to whom (mAh)."""
+
+    pumped_ml: float = 0.0  # out of the hose end by the pump
+    siphoned_ml: float = 0.0
+    missed_ml: float = 0.0  # of those two, what fell beside the pot
+    leaked_ml: float = 0.0
+    refilled_ml: float = 0.0
+    brim_ml: float = 0.0  # refilled, but over the brim
+    emptied_ml: float = 0.0  # poured away out of the saucer
+    asleep_mah: float = 0.0
+    awake_mah: float = 0.0
+    radio_mah: float = 0.0
+    pump_mah: float = 0.0
+    leak_mah: float = 0.0
+    faded_mah: float = 0.0
+    charged_mah: float = 0.0
+    pump_s: float = 0.0
+    dry_s: float = 0.0
+    starts: int = 0
+    brownouts: int = 0
+
+
+class RigPot:
+    """A pot from its spec and one seed; equal specs, seeds and calls give equal counts.
+
+    `advance` carries it through time, `pump_on` and `pump_off` are the switch, `state` is
+    "asleep", "awake" or "radio" and sets the board's current. `reset` names why the chip lost its
+    run ("brown-out", "power") until the driver sets it back to "". `charger_ma` above 0 charges.
+    """
+
+    def __init__(self, spec: PotSpec, seed: int = 0) -> None:
+        self.spec = spec
+        self.climate = spec.place if isinstance(spec.place, Climate) else climate(spec.place)
+        self._soil = Container(spec.substrate, spec.vessel, spec.plant, spec.water)
+        self._sound = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm)
+        full = self._sound.capacity_ml
+        self.line = Line(self._sound, full if spec.tank_ml is None else spec.tank_ml)
+        self.battery = Battery(spec.cell, spec.charge)
+        self.random = Random(f"pot {seed}")
+        self._converted = spec.converter.reader()
+        self._divided = spec.divider.uv_per_mv
+        self.faults = Faults(spec.faults, seed)
+        self.counts = Counts()
+        self.t_s = 0.0
+        self._felt_until_s = self._weather_until_s = -1.0
+        self._probe_until_s = self._saucer_until_s = self._steady_until_s = -1.0
+        self._air_c = self._pot_c = self._probe_uv = 0.0
+        self._saucer_wet = 0
+        self._steady_ml_s = self._steady_ml = 0.0
+        self.state = "asleep"
+        self.reset = ""
+        self.charger_ma = 0.0
+        self.clock_s = 0.0
+        self._browns_out_mv = spec.board.browns_out_mv
+        self._leak_ma = 0.001 * spec.board.leak_ua
+        self._clock_rate = 1.0 + max(-0.2, min(0.2, self.random.gauss(0.0, spec.board.sleep_error)))
+        self._noise = probes.deviates(self.random)
+        self._begin_s = spec.start_day * DAY_S
+        self._soil_s = 0.0
+        self._on = False
+        self._stuck = False
+        pump = spec.pump
+        self._draws_ma = {"off": 0.0, "dry": pump.dry_ma, "stalled": pump.stalled_ma}
+        self._turn("off")
+        self._batch_ml = self._batch_s = self._batch_mas = 0.0
+        self._rest_mv = self._resistance_mohm = 0.0
+        self._frozen: dict[str, int] = {}
+        self._floor_ml = 0.0
+        self._puddle_ml = self._puddle_s = 0.0
+        self._meet_faults()
+
+    # --- time ------------------------------------------------------------------------------------
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass, 0 s or more; raises Stopped in a state that no pot can be in."""
+        if not 0.0 <= seconds < 1e11:
+            raise Impossible("seconds", seconds, "0 to 1e11 s")
+        end = self.t_s + seconds
+        while self.t_s < end:
+            stop = self.faults.next_s
+            if stop > end:
+                stop = end
+            left = stop - self.t_s
+            if self._on or self._stuck:
+                step = self._pump_step(left)
+            else:
+                step = self._siphon_step(left) if self.line.siphoning else self._quiet_step(left)
+                self._check()
+            self.clock_s += step * self._clock_rate if self._state == "asleep" else step
+            self.t_s = stop if step >= left else self.t_s + step
+            if self.t_s >= self.faults.next_s:
+                self._meet_faults()
+
+    def run_on(self, step_s: float) -> None:
+        """As `advance` for one sample of a running pump, quicker where nothing else happens."""
+        end = self.t_s + step_s
+        line = self.line
+        if end < self._steady_until_s and line.tank_ml > self._steady_ml:
+            moved = self._steady_ml_s * step_s
+            line.tank_ml -= moved
+            self._batch_ml += moved
+            self._batch_s += step_s
+            self._batch_mas += self._pump_ma * step_s
+            self.clock_s += step_s
+            self.t_s = end
+            return
+        alone = self._on and step_s <= self.spec.sample_s and end < self.faults.next_s
+        if not alone or self._state == "asleep":
+            self.advance(step_s)
+            return
+        self._pump_step(step_s)
+        self.clock_s += step_s
+        self.t_s = end
+
+    def sleep(self, commanded_s: float) -> None:
+        """Sleep as long as the board's own clock says, then be awake."""
+        self.state = "asleep"
+        self.advance(self.by_own_clock(commanded_s))
+        self.state = "awake"
+
+    def by_own_clock(self, seconds: float) -> float:
+        """How long it really lasts until the sleep oscillator has counted so many seconds."""
+        return seconds / self._clock_rate
+
+    def _feel_weather(self) -> None:
+        """Look up the hour's temperatures, once an hour."""
+        if self.t_s < self._weather_until_s:
+            return
+        now = self._begin_s + self.t_s
+        hour = self.climate.hour(now)
+        self._air_c, self._pot_c = self.climate.air_c[hour], self.climate.pot_c[hour]
+        self._weather_until_s = self.t_s + 3600.0 - now % 3600.0
+
+    @property
+    def air_c(self) -> float:
+        """Temperature of the air, and of the cell, °C."""
+        self._feel_weather()
+        return self._air_c
+
+    @property
+    def pot_c(self) -> float:
+        """Temperature of the substrate, °C."""
+        self._feel_weather()
+        return self._pot_c
+
+    @property
+    def state(self) -> str:
+        """What the board does: "asleep", "awake" or "radio"; sets what it draws."""
+        return self._state
+
+    @state.setter
+    def state(self, state: str) -> None:
+        board = self.spec.board
+        if state == "asleep":
+            self._board_ma = 0.001 * board.sleep_ua
+        else:
+            self._board_ma = board.awake_ma if state == "awake" else board.radio_ma
+        self._state = state
+        self._steady_until_s = -1.0
+
+    def _draw(self, seconds: float, pump_ma: float) -> None:
+        """Book a span's charge to the cell and to who took it."""
+        counts, board_ma, leak_ma = self.counts, self._board_ma, self._leak_ma
+        self._feel_weather()
+        charging = 0.0
+        if self.charger_ma > 0.0:
+            charging = self.battery.taking_ma(self.charger_ma, self._air_c)
+        elif self.battery.charge_mah <= 0.0:
+            return  # the cell's protection has opened
+        drawn = board_ma + leak_ma + pump_ma - charging
+        counts.faded_mah += self.battery.use(drawn, seconds, self._air_c)
+        hours = seconds / 3600.0
+        counts.leak_mah += leak_ma * hours
+        counts.pump_mah += pump_ma * hours
+        counts.charged_mah += charging * hours
+        if self._state == "asleep":
+            counts.asleep_mah += board_ma * hours
+        elif self._state == "awake":
+            counts.awake_mah += board_ma * hours
+        else:
+            counts.radio_mah += board_ma * hours
+
+    def _quiet_step(self, left_s: float) -> float:
+        step = min(left_s, CHARGING_STEP_S) if self.charger_ma > 0.0 else left_s
+        if self._up() and self.cell_mv() < self._browns_out_mv:
+            self._brown_out()
+        self._draw(step, 0.0)
+        if self._leak_ml_s > 0.0:
+            self._leak(step)
+        return step
+
+    def _siphon_step(self, left_s: float) -> float:
+        step = min(left_s, self.line.siphon_step_s())
+        out = self.line.siphon(step, self._clogged)
+        self.counts.siphoned_ml += out
+        self._deliver(out)
+        self._draw(step, 0.0)
+        self._leak(step)
+        return step
+
+    def _leak(self, seconds: float) -> None:
+        gone = self.line.leak(self._leak_ml_s * seconds)
+        self.counts.leaked_ml += gone
+        self._wet_floor(gone)
+
+    @property
+    def soil(self) -> Container:
+        """The substrate, brought up to now: it lags until somebody looks or water moves."""
+        self._book_batch()
+        self._soil_to(self.t_s)
+        return self._soil
+
+    def _soil_to(self, t_s: float) -> None:
+        soil = self._soil
+        soil.advance(self.climate, self._begin_s + self._soil_s, self._begin_s + t_s)
+        self._soil_s = t_s
+        spilled = soil.tally.floor_ml
+        if spilled > self._floor_ml:
+            gone, self._floor_ml = spilled - self._floor_ml, spilled
+            self._wet_floor(gone)
+
+    def _deliver(self, amount_ml: float) -> None:
+        if amount_ml <= 0.0:
+            return
+        self._soil_to(self.t_s)
+        if self._hose_off:
+            self.counts.missed_ml += amount_ml
+            self._wet_floor(amount_ml)
+        else:
+            self._soil.pour(amount_ml)
+
+    def _wet_floor(self, amount_ml: float) -> None:
+        if amount_ml > 0.0:
+            self._puddle_ml = min(PUDDLE_ML, self._puddle() + amount_ml)
+            self._puddle_s = self.t_s
+
+    def _puddle(self) -> float:
+        return max(0.0, self._puddle_ml - DRIES_ML_S * (self.t_s - self._puddle_s))
+
+    # --- pump ------------------------------------------------------------------------------------
+
+    def pump_on(self) -> None:
+        """Close the pump's switch: the start's rush may brown the board out at once."""
+        if self._on or self._stuck:
+            self._on = True
+            return
+        pump = self.spec.pump
+        self._feel_cell()
+        rush_mv = self._under(self._board_ma + pump.start_ma)
+        self._on = True
+        self.counts.starts += 1
+        self._turn("starting")
+        rush_ma = max(0.0, pump.start_ma - pump.running_ma)
+        self.counts.pump_mah += self.battery.take(rush_ma * pump.start_ms / 3.6e6)
+        if rush_mv < self._browns_out_mv:
+            self._brown_out()
+
+    def pump_off(self) -> None:
+        """Open the pump's switch; a stuck relay does not care."""
+        self._on = False
+        self._steady_until_s = -1.0
+        if not self._stuck and self.pump_did != "off":
+            self._stop_pump()
+
+    def _stop_pump(self) -> None:
+        self._book_batch()
+        self.line.stop()
+        self._turn("off")
+
+    def _up(self) -> bool:
+        return self._state != "asleep" and not self.reset
+
+    def _brown_out(self) -> None:
+        self.counts.brownouts += 1
+        self.reset = "brown-out"
+        self.pump_off()
+
+    def _feel_cell(self) -> None:
+        """Look up the cell's rest voltage and resistance, at most once in FELT_S."""
+        if self.t_s < self._felt_until_s:
+            return
+        self._rest_mv, self._resistance_mohm = self.battery.felt(self.air_c)
+        self._felt_until_s = self.t_s + FELT_S
+
+    def _under(self, current_ma: float) -> float:
+        return self._rest_mv - 0.001 * current_ma * self._resistance_mohm
+
+    def _turn(self, did: str) -> None:
+        """The pump does something else now, and draws accordingly."""
+        self.pump_did = did
+        self._pump_ma = self._draws_ma.get(did, self.spec.pump.running_ma)
+
+    def _pump_step(self, left_s: float) -> float:
+        step = self.spec.sample_s
+        if self._state == "asleep" and self.pump_did in ("dry", "stalled", "lifting"):
+            step = IDLE_STEP_S
+        if step > left_s:
+            step = left_s
+        if self._batch_s == 0.0:
+            self._feel_cell()
+        voltage = self._under(self._board_ma + self._pump_ma)
+        flat = self.battery.charge_mah <= 0.0
+        out, did = self.line.pump(step, voltage, self._clogged, self._blocked or flat)
+        steady = did == self.pump_did == "moving"
+        if did != self.pump_did:
+            self._turn(did)
+        self._batch_ml += out
+        self._batch_s += step
+        if not flat:
+            self._batch_mas += self._pump_ma * step
+        if did == "dry":
+            self.counts.dry_s += step
+        if self._batch_s >= BATCH_S:
+            self._book_batch()
+        if voltage < self._browns_out_mv and (self._on or self._up()):
+            self._brown_out()
+        elif steady and self._on and self._state != "asleep" and not flat:
+            self._steady_ml_s = out / step
+            self._steady_ml = self.line.parts.intake_ml + 2.0 * out
+            self._steady_until_s = min(self.t_s + STEADY_S, self.faults.next_s)
+        return step
+
+    def _book_batch(self) -> None:
+        """Hand what the pump moved and drew since the last time to soil and cell."""
+        seconds, self._batch_s = self._batch_s, 0.0
+        if seconds <= 0.0:
+            return
+        amount, self._batch_ml = self._batch_ml, 0.0
+        drawn, self._batch_mas = self._batch_mas, 0.0
+        self.counts.pumped_ml += amount
+        self.counts.pump_s += seconds
+        self._deliver(amount)
+        self._draw(seconds, drawn / seconds)
+        if self._leak_ml_s > 0.0:
+            self._leak(seconds)
+
+    # --- faults and people -----------------------------------------------------------------------
+
+    def _meet_faults(self) -> None:
+        self._book_batch()
+        faults = self.faults
+        for fault in faults.reach(self.t_s):
+            amount = faults.amount(fault.kind) or 0.0
+            if fault.kind == "cell aged":
+                self.battery.age(amount)
+            elif fault.kind == "clock lost":
+                self.clock_s = 0.0
+                self.reset = "power"
+                self._on = False
+            elif fault.kind == "clock jump":
+                self.clock_s += amount
+        self.battery.extra_mohm = faults.amount("bad contact") or 0.0
+        self._felt_until_s = self._probe_until_s = self._steady_until_s = -1.0
+        self._clogged = faults.amount("hose clogged") or 0.0
+        self._blocked = faults.amount("pump blocked") is not None
+        self._hose_off = faults.amount("hose off") is not None
+        self._leak_ml_s = (faults.amount("leak") or 0.0) / 3600.0
+        hangs = faults.amount("siphon")
+        if hangs is None:
+            self.line.parts = self._sound
+        else:
+            hose = replace(self.spec.hose, end_mm=-hangs, crest_mm=None, siphon_break=False)
+            self.line.parts = plumbing(self.spec.tank, self.spec.pump, hose, self.spec.intake_mm)
+        self._probe_railed = faults.amount("probe railed")
+        self._probe_out = faults.amount("probe out") is not None
+        self._probe_frozen = faults.amount("probe frozen") is not None
+        self._level_railed = faults.amount("level railed")
+        self._level_frozen = faults.amount("level frozen") is not None
+        if not self._probe_frozen:
+            self._frozen.pop("probe", None)
+        if not self._level_frozen:
+            self._frozen.pop("level", None)
+        if not (self._on or self._stuck):
+            self.line.stop()  # a siphon that was broken just now lets the hose run back
+        stuck = faults.amount("relay stuck") is not None
+        if stuck and not self._stuck and not self._on:
+            self.counts.starts += 1
+            self._turn("starting")
+        self._stuck = stuck
+        if not stuck and not self._on and self.pump_did != "off":
+            self._stop_pump()
+
+    def refill(self, amount_ml: float | None = None) -> float:
+        """The owner fills the tank (None: to the brim): ml poured in, 0 while it is forgotten."""
+        if self.faults.amount("tank forgotten") is not None:
+            return 0.0
+        if amount_ml is None:
+            amount_ml = self._sound.capacity_ml - self.line.tank_ml
+        need("refill", amount_ml, 0.0, 1e6, "ml")
+        self.counts.refilled_ml += amount_ml
+        over = self.line.refill(amount_ml)
+        self.counts.brim_ml += over
+        self._wet_floor(over)
+        return amount_ml
+
+    def hand_water(self, amount_ml: float) -> None:
+        """Somebody waters the pot with a can, evenly."""
+        need("hand_water", amount_ml, 0.0, 1e5, "ml")
+        self.soil.pour_all_over(amount_ml)
+
+    def empty_saucer(self) -> None:
+        """Somebody pours the saucer's water away."""
+        self.counts.emptied_ml += self.soil.saucer_ml
+        self._soil.saucer_ml = 0.0
+
+    # --- readings --------------------------------------------------------------------------------
+
+    # deviate: noise of this sample, in standard deviations; drawn here unless told.
+
+    def soil_uv(self, deviate: float | None = None) -> int:
+        """One sample of the soil probe, microvolts as the converter reads them."""
+        if self._probe_railed is not None:
+            return self._converted(self._probe_railed)
+        if self._batch_s > 0.0 or self.t_s > self._probe_until_s:
+            self._feel_probe()
+        if deviate is None:
+            deviate = next(self._noise)
+        count = self._converted(self._probe_uv + self.spec.probe.noise_uv * deviate)
+        return self._frozen.setdefault("probe", count) if self._probe_frozen else count
+
+    def _feel_probe(self) -> None:
+        """Look up the probe's output without noise; it holds for a while."""
+        if self._probe_out:
+            self._probe_uv = self.spec.probe.air_uv
+        else:
+            content = self.soil.probe_content
+            self._probe_uv = self.spec.probe.output_uv(content, self.pot_c, self.t_s)
+        self._probe_until_s = self.t_s + SOIL_LAG_S
+
+    def level_raw(self, deviate: float | None = None) -> int:
+        """One sample of the level gauge: 1 or 0, microseconds of echo, or microvolts, by kind."""
+        if self._level_railed is not None:
+            return round(self._level_railed)
+        if deviate is None:
+            deviate = next(self._noise)
+        gauge, line = self.spec.level, self.line
+        level = line.parts.level_mm(line.tank_ml)
+        if gauge.kind == "gauge":
+            count = self._converted(gauge.gauge_uv(level, deviate))
+        elif gauge.kind == "float":
+            count = gauge.float_up(level, deviate)
+        else:
+            self._feel_weather()
+            count = gauge.echo_us(level, self._air_c, deviate, self.random)
+        return self._frozen.setdefault("level", count) if self._level_frozen else count
+
+    def cell_mv(self) -> float:
+        """True voltage of the cell under what is drawn from it now."""
+        if self.charger_ma > 0.0 or self.t_s >= self._felt_until_s:
+            return self._carrying(self._board_ma + self._pump_ma)
+        return self._rest_mv - 0.001 * (self._board_ma + self._pump_ma) * self._resistance_mohm
+
+    def _carrying(self, drawn_ma: float) -> float:
+        self._feel_cell()
+        if self.charger_ma > 0.0:
+            drawn_ma -= self.battery.taking_ma(self.charger_ma, self.air_c)
+        return self._under(drawn_ma)
+
+    def battery_uv(self, deviate: float | None = None) -> int:
+        """One sample of the battery divider, microvolts as the converter reads them."""
+        if deviate is None:
+            deviate = next(self._noise)
+        noise_uv = self.spec.divider.noise_uv * deviate
+        return self._converted(self._divided * self.cell_mv() + noise_uv)
+
+    def pump_current_uv(self) -> int:
+        """One sample of the pump-current sense, microvolts as the converter reads them."""
+        sensed = self.spec.shunt_uv_ma * self._pump_ma + 1_000.0 * next(self._noise)
+        return self._converted(sensed if sensed > 0.0 else 0.0)
+
+    def temperature_raw(self) -> int:
+        """The DS18X20 in the substrate, sixteenths of a degree."""
+        return probes.ds18x20_raw(self.pot_c)
+
+    def saucer_wet(self) -> int:
+        """1 while there is water in the saucer."""
+        if not self._on or self.t_s >= self._saucer_until_s:
+            self._saucer_wet = 1 if self.soil.saucer_ml > 1.0 else 0
+            self._saucer_until_s = self.t_s + SAUCER_LAG_S
+        return self._saucer_wet
+
+    def floor_wet(self) -> int:
+        """1 while there is a puddle on the floor."""
+        self._book_batch()
+        self._soil_to(self.t_s)
+        return int(self._puddle() > WET_ML)
+
+    def powered(self) -> bool:
+        """Whether the cell could carry the awake board."""
+        return self._carrying(self.spec.board.awake_ma) >= self._browns_out_mv
+
+    def write_fails(self) -> bool:
+        """Whether a write to flash, tried now, fails."""
+        return self.faults.strikes("write fails")
+
+    def radio_fails(self) -> bool:
+        """Whether a radio connection, tried now, fails."""
+        return self.faults.strikes("radio down")
+
+    def hangs(self) -> bool:
+        """Whether the program hangs in the pulse that begins now."""
+        return self.faults.strikes("program hangs")
+
+    # --- state -----------------------------------------------------------------------------------
+
+    def stored_ml(self) -> float:
+        """Water in tank, hose, substrate and saucer."""
+        return self.line.stored_ml + self.soil.stored_ml
+
+    def unaccounted_ml(self, began_with_ml: float) -> float:
+        """What the books do not explain since the start: rounding, or a fault of the model."""
+        tally, counts = self.soil.tally, self.counts
+        by_hand = tally.poured_ml + counts.missed_ml - counts.pumped_ml - counts.siphoned_ml
+        came = counts.refilled_ml + tally.rain_ml + by_hand
+        went = tally.transpired_ml + tally.evaporated_ml + tally.saucer_evaporated_ml
+        went += tally.floor_ml + counts.missed_ml + counts.leaked_ml + counts.brim_ml
+        went += counts.emptied_ml
+        return began_with_ml + came - went - self.stored_ml()
+
+    def snapshot(self) -> dict[str, float]:
+        """What a picture or a report wants to know, in words and units."""
+        return {
+            "t_s": self.t_s,
+            "soil_content": self.soil.content,
+            "bulb_ml": self.soil.bulb_ml,
+            "bulk_ml": self.soil.bulk_ml,
+            "saucer_ml": self.soil.saucer_ml,
+            "tank_ml": self.line.tank_ml,
+            "hose_ml": self.line.hose_ml,
+            "charge_mah": self.battery.charge_mah,
+            "rest_mv": self.battery.rest_mv(self.air_c),
+        }
+
+    def _check(self) -> None:
+        soil, line, battery = self._soil, self.line, self.battery
+        sound = (
+            0.0 <= soil.saucer_ml < 1e6
+            and 0.0 <= soil.bulb_ml < 1e9
+            and 0.0 <= soil.bulk_ml < 1e9
+            and -1e-9 <= line.tank_ml <= line.parts.capacity_ml + 1e-6
+            and 0.0 <= line.hose_ml < 1e6
+            and 0.0 <= battery.charge_mah <= battery.capacity_mah
+            and -1e12 < self.clock_s < 1e12
+        )
+        if not sound:
+            raise Stopped(self.t_s, self.snapshot())

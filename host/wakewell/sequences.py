@@ -1,0 +1,75 @@
+"""Sequences: readings written by hand or cut from a field log, and what must follow from them.
+
+The file format is in `sequence_file`, the judgement in `sequence_judge`, cutting one from a
+log in `sequence_cut`. Here: playing a sequence, on this interpreter or on MicroPython.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from wakecore import line
+from wakewell import interpreter
+from wakewell.boards import mock
+from wakewell.sequence_cut import cut
+from wakewell.sequence_file import RULES, Expectation, Sequence, SequenceError, load
+from wakewell.sequence_judge import Failure, judge
+
+__all__ = [
+    "RULES",
+    "Expectation",
+    "Failure",
+    "Sequence",
+    "SequenceError",
+    "check",
+    "cut",
+    "judge",
+    "load",
+    "run",
+]
+
+
+def run(sequence: Sequence, on: str = "cpython") -> Iterator[dict[str, Any]]:
+    """What came of every wake, as `boards.mock.play` gives it; `line` is the log line's bytes.
+
+    on: "cpython" (this interpreter) or "micropython" (a real one; BadInput if there is none).
+    """
+    if on == "cpython":
+        yield from mock.play(sequence.script)
+        return
+    head = {name: value for name, value in sequence.script.items() if name != "wakes"}
+    parts = (head, *sequence.script["wakes"])
+    inputs = (json.dumps(part, ensure_ascii=False).encode() for part in parts)
+    for answer in interpreter.stream("wakewell.boards.run_script", inputs):
+        out = json.loads(answer)
+        out["line"] = out["line"].encode()
+        out["record"] = line.decode(out["line"])[0] if out["line"] else None
+        yield out
+
+
+def check(sequence: Sequence, on: str = "cpython") -> list[Failure]:
+    """Play and judge. On MicroPython the log lines must also be those of this interpreter."""
+    if on == "cpython":
+        return judge(sequence, run(sequence))
+    differing: list[Failure] = []
+
+    def both() -> Iterator[dict[str, Any]]:
+        pairs = zip(run(sequence), run(sequence, on), strict=True)
+        for number, (mine, theirs) in enumerate(pairs, 1):
+            if mine["line"] != theirs["line"] and not differing:
+                differing.append(
+                    Failure(
+                        sequence.path,
+                        sequence.lines[number - 1],
+                        number,
+                        "R11",
+                        f"the record as here: {mine['line'].decode()}",
+                        f"on MicroPython: {theirs['line'].decode()}",
+                        "",
+                    )
+                )
+            yield theirs
+
+    return judge(sequence, both()) + differing

@@ -1,0 +1,597 @@
+"""A trial: a simulated run of a pot, described in TOML, checked and made into the rig's parts.
+
+What belongs here: the names of a trial file, their checks, and what is taken from the pot's folder
+where the trial says nothing. What does not: running it (simulate.py) and physics (rig/).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import wakewell
+from wakecore import fields as core_fields
+from wakewell import pots
+from wakewell.boards.mock import load_pot
+from wakewell.core import core_id
+from wakewell.logs import EPOCH, BadInput
+from wakewell.rig import fitted
+from wakewell.rig.battery import Cell
+from wakewell.rig.errors import Impossible, need
+from wakewell.rig.faults import KINDS, Fault
+from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, cylinder, plumbing, table
+from wakewell.rig.hydraulics import box as box_tank
+from wakewell.rig.people import ACTS, Owner, Visit
+from wakewell.rig.pot import DAY_S, Board, PotSpec
+from wakewell.rig.probes import Divider, LevelGauge, SoilProbe
+from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Plant, Substrate, Vessel, mean_content
+from wakewell.rig.weather import PLACES, Place
+from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
+
+DATA = Path(wakewell.__file__).parent / "data"
+CAFE = DATA / "cafe"
+TRIALS = DATA / "trials"
+LONGEST_DAYS = 3650.0
+
+
+@dataclass(frozen=True)
+class Start:
+    """How full everything is at the beginning.
+
+    tank, charge: shares, 0 to 1; soil: share of the way from wilting to container capacity.
+    """
+
+    tank: float = 1.0
+    charge: float = 1.0
+    soil: float = 0.9
+
+    def __post_init__(self) -> None:
+        need("start.tank", self.tank, 0.0, 1.0)
+        need("start.charge", self.charge, 0.0, 1.0)
+        need("start.soil", self.soil, 0.05, 1.0)
+
+
+@dataclass(frozen=True)
+class Habits:
+    """What the board does beside the core: seconds awake and on the radio, samples of a reading,
+    and the charger it lives on (mA; 0: none)."""
+
+    awake_s: float = 2.0
+    radio_s: float = 3.0
+    samples: int = 3
+    mains_ma: float = 0.0
+
+    def __post_init__(self) -> None:
+        need("wake.awake_s", self.awake_s, 0.1, 100.0, "s")
+        need("wake.radio_s", self.radio_s, 0.0, 600.0, "s")
+        need("wake.samples", self.samples, 1, 31)
+        need("wake.mains_ma", self.mains_ma, 0.0, 5000.0, "mA")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A checked trial, ready to run. begins: the clock's day (since 2000-01-01) of its start."""
+
+    name: str
+    title: str
+    begins: int
+    days: float
+    seed: int
+    spec: PotSpec
+    lines: Mapping[str, bytes]
+    habits: Habits = field(default_factory=Habits)
+    owner: Owner = field(default_factory=Owner)
+    visits: tuple[Visit, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def in_force(self) -> Any:
+        """The three files as the core holds them: a wakecore.fields.Pot."""
+        return loaded(self.lines)
+
+
+# Tables of a trial file. Their names come from the parts they fill.
+TOP = ("title", "pot", "begins", "days", "seed")
+PLACING = ("substrate", "vessel", "plant", "place", "start")
+PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider")
+TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
+LISTS = ("fault", "visit")
+
+
+class Reader:
+    """One trial file on its way to a Trial; collects problems instead of raising."""
+
+    def __init__(self, file: TomlFile) -> None:
+        self.file = file
+        self.problems: list[Problem] = []
+
+    def problem(self, text: str, *keys: str) -> None:
+        """Note a problem at that key."""
+        self.problems.append(self.file.problem(text, *keys))
+
+    def table(self, key: str) -> dict[str, Any]:
+        """A table of the file, empty where it is not given."""
+        value = self.file.data.get(key, {})
+        if isinstance(value, dict):
+            return value
+        self.problem(f"{key} = {show(value)}: allowed a table, [{key}]", key)
+        return {}
+
+    def number(self, key: str, low: float, high: float, usual: float | None, unit: str) -> float:
+        """A number at the file's top."""
+        value = self.file.data.get(key, usual)
+        if isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high:
+            return value
+        found = f"{key} = {show(value)}" if key in self.file.data else f"{key}: missing"
+        self.problem(f"{found}; allowed {low:g} to {high:g} {unit}".rstrip() + "; correct it", key)
+        return low
+
+    def part(self, base: Any, key: str, given: dict[str, Any]) -> Any:
+        """`base`, a dataclass, with what the table says in place of its values."""
+        rows = {f.name for f in fields(base)} - {"points" if key == "probe" else ""}
+        values = {}
+        for name, value in given.items():
+            if name not in rows:
+                advice = nearest(name, sorted(rows))
+                text = f"{show_key(key, name)} = {show(value)}: not a name of [{key}]; {advice}"
+                self.problem(text, key, name)
+            elif not _fits(value, getattr(base, name)):
+                want = _wanted(getattr(base, name))
+                self.problem(f"{show_key(key, name)} = {show(value)}: allowed {want}", key, name)
+            else:
+                values[name] = _frozen(value)
+        return self.made(base, values, key, lambda: replace(base, **values))
+
+    def made(self, usual: Any, given: Mapping[str, Any], key: str, make: Any) -> Any:
+        """What `make` makes, or `usual` and a problem where physics rules it out."""
+        try:
+            return make()
+        except Impossible as no:
+            name = no.key.rpartition(".")[2]
+            place = (key, name) if name in given else (key,)
+            shown = f"{show_key(key, name)} = {show(no.value)}: allowed {no.allowed}"
+            self.problem(shown + "; correct it", *place)
+            return usual
+
+
+def _fits(value: Any, usual: Any) -> bool:
+    if isinstance(usual, bool) or isinstance(value, bool):
+        return isinstance(value, bool) and isinstance(usual, bool)
+    if isinstance(usual, str):
+        return isinstance(value, str)
+    if isinstance(usual, tuple):
+        return isinstance(value, list) and all(
+            isinstance(pair, list)
+            and len(pair) == 2
+            and all(isinstance(n, int | float) and not isinstance(n, bool) for n in pair)
+            for pair in value
+        )
+    if isinstance(usual, int):
+        return isinstance(value, int)
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _wanted(usual: Any) -> str:
+    if isinstance(usual, bool):
+        return "true or false"
+    if isinstance(usual, str):
+        return "a word"
+    if isinstance(usual, tuple):
+        return "pairs of numbers"
+    return "a whole number" if isinstance(usual, int) else "a number"
+
+
+def _frozen(value: Any) -> Any:
+    return (
+        tuple(tuple(float(n) for n in pair) for pair in value) if isinstance(value, list) else value
+    )
+
+
+@dataclass(frozen=True)
+class TankSize:
+    """A tank as a trial or a pot's folder gives it: shape, measures to the full mark, and how far
+    above its floor the pump draws. points: measured (height mm, volume ml) instead."""
+
+    shape: str = "box"
+    volume_ml: float = 3000.0
+    height_mm: float = 150.0
+    intake_mm: float = 5.0
+    points: tuple[tuple[float, float], ...] = ()
+
+    def made(self) -> Tank:
+        """The rig's tank; raises Impossible."""
+        if self.points:
+            return table(self.points)
+        need("volume_ml", self.volume_ml, 50.0, 100_000.0, "ml")
+        area = 1000.0 * self.volume_ml / need("height_mm", self.height_mm, 10.0, 2000.0, "mm")
+        if self.shape == "box":
+            return box_tank(math.sqrt(area), math.sqrt(area), self.height_mm)
+        if self.shape == "cylinder":
+            return cylinder(math.sqrt(4.0 * area / math.pi), self.height_mm)
+        if self.shape == "tapered":  # a bucket a quarter wider at the top; give points if measured
+            middle = math.sqrt(4.0 * area / math.pi / (1.0 + 1.25 + 1.25**2) * 3.0)
+            return bucket(middle, 1.25 * middle, self.height_mm)
+        raise Impossible("shape", repr(self.shape), "box, cylinder, tapered")
+
+
+def names() -> Iterator[str]:
+    """Every name of a trial file with what it is when not given; the pot's own: from its folder."""
+    yield 'title = "..."  pot = "FOLDER or café pot"  begins = 2025-03-01  days = 122  seed = 1'
+    for key, part, note in (
+        (
+            "substrate",
+            SUBSTRATES["peat mix"],
+            f"word = {' | '.join(SUBSTRATES)}; scaled to the pot",
+        ),
+        ("vessel", Vessel(15.0, 200.0, 150.0), "heights and areas from the pot's folder"),
+        ("plant", Plant(), "crown_cm2: as wide as the pot"),
+        ("place", PLACES["window sill"], f"word = {' | '.join(PLACES)}"),
+        ("start", Start(), "shares; soil: of the way from wilting to capacity"),
+        ("tank", TankSize(), "from the pot's folder; points: pairs of mm and ml"),
+        ("pump", Pump(), "sized to the calibrated flow and current"),
+        ("hose", Hose(), "end_mm from the pot's folder"),
+        ("battery", Cell(), "capacity_mah from the pot's folder"),
+        ("board", Board(), "sleep_ua and awake_ma from the pot's calibration"),
+        ("probe", SoilProbe(), "as calibrated"),
+        ("level", LevelGauge(), "as calibrated"),
+        ("divider", Divider(), "as calibrated"),
+        ("wake", Habits(), "beside the core"),
+        ("owner", Owner(), "days from need to answer; false: never"),
+    ):
+        yield f"\n[{key}]  # {note}"
+        for row in fields(part):
+            if key != "probe" or row.name not in ("water_uv", "half"):
+                value = getattr(part, row.name)
+                given = value is not None and value != ()
+                yield f"{row.name} = {_as_toml(value)}" if given else f"# {row.name} = 0"
+    yield "\n[settings]  # any name of settings.toml, in place of the pot's own"
+    yield "\n[[fault]]  # from_day, to_day, probability, amount, and kind:"
+    for word, kind in KINDS.items():
+        yield f'kind = "{word}"' + (f"  # amount = {kind.usual:g} {kind.unit}" if kind.unit else "")
+    yield "\n[[visit]]  # day, hour, amount, and does:"
+    for word, unit in ACTS.items():
+        yield f'does = "{word}"' + (f"  # amount in {unit}" if unit else "")
+
+
+def _as_toml(value: Any) -> str:
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, bool) or value == math.inf:
+        return "true" if value is True else "false"
+    return f"{value:g}"
+
+
+def load(path: Path) -> Trial:
+    """The trial in that file. Raises BadInput with one line for each thing that is wrong."""
+    name = show_path(str(path))
+    if not path.exists():
+        raise BadInput(f"{name}: no such file; give a trial file, or --cafe with a planter's name")
+    file = read_toml(path, name)
+    if isinstance(file, Problem):
+        raise BadInput(str(file))
+    reader = Reader(file)
+    trial = _read(reader, path)
+    if reader.problems or trial is None:
+        raise BadInput("\n".join(str(problem) for problem in sorted(set(reader.problems))))
+    return trial
+
+
+def shipped(name: str) -> Path:
+    """The trial that ships for a planter of the repair café; BadInput if there is none."""
+    names = sorted(path.stem for path in TRIALS.glob("*.toml"))
+    if name not in names:
+        raise BadInput(f"no trial {show(name)} ships; {nearest(name, names)}")
+    return TRIALS / f"{name}.toml"
+
+
+def pot_folder(word: str, near: Path) -> Path:
+    """A café pot by its name, or a folder relative to the trial's own."""
+    cafe = CAFE / word
+    if "/" not in word and "\\" not in word and word not in ("", ".", "..") and cafe.is_dir():
+        return cafe
+    return near / word
+
+
+def _read(reader: Reader, path: Path) -> Trial | None:
+    data = reader.file.data
+    for key in data:
+        if key not in TOP + TABLES + LISTS:
+            advice = nearest(key, TOP + TABLES + LISTS)
+            reader.problem(f"{show_key(key)}: not a name of a trial; {advice}", key)
+    title = data.get("title", path.stem)
+    if not isinstance(title, str) or not title.isprintable() or len(title) > 120:
+        reader.problem("title: allowed a line of text, up to 120 characters; correct it", "title")
+        title = path.stem
+    days = reader.number("days", 1, LONGEST_DAYS, 122, "days")
+    seed = reader.number("seed", 0, 2**53, 1, "")
+    if not isinstance(seed, int):
+        reader.problem(f"seed = {seed}: allowed a whole number; correct it", "seed")
+    begins = data.get("begins", date(2025, 3, 1))
+    if type(begins) is not date or not 2000 <= begins.year <= 2100:
+        found = show(str(begins))
+        reader.problem(f"begins = {found}: allowed a date, 2000-01-01 to 2100-12-31", "begins")
+        begins = date(2025, 3, 1)
+    word = data.get("pot")
+    if not isinstance(word, str) or not word.isprintable():
+        text = "pot: missing, allowed a pot's folder or a café pot's name; add it"
+        reader.problem(text if word is None else f"pot = {show(word)}: allowed a folder", "pot")
+        return None
+    folder = pots.load(pot_folder(word, path.parent))
+    if folder.problems or folder.pot is None or folder.about is None:
+        why = folder.problems[0] if folder.problems else "the folder is not complete"
+        known = ", ".join(sorted(p.name for p in CAFE.iterdir() if p.is_dir()))
+        reader.problem(f"pot = {show(word)}: {why} (the café's pots: {known})", "pot")
+        return None
+    lines, in_force = _settings(reader, folder)
+    spec, notes = _spec(reader, folder, in_force, begins, float(days))
+    owner = _owner(reader)
+    habits = reader.part(Habits(), "wake", reader.table("wake"))
+    visits = _visits(reader, float(days))
+    if reader.problems or spec is None:
+        return None
+    return Trial(
+        path.stem, title, (begins - EPOCH).days, float(days), int(seed), spec, lines,
+        habits, owner, visits, tuple(notes),
+    )  # fmt: skip
+
+
+def _settings(reader: Reader, folder: pots.PotFolder) -> tuple[dict[str, bytes], Any]:
+    """The pot's three lines with the trial's settings in place of its own, and the core's Pot."""
+    changed, known = {}, {row[0]: row for row in core_fields.SETTINGS}
+    for name, value in reader.table("settings").items():
+        if name not in known:
+            text = f"{show_key('settings', name)} = {show(value)}: not a name of the settings; "
+            reader.problem(text + nearest(name, known), "settings", name)
+            continue
+        least, most = known[name][1:3]
+        if core_fields.is_whole(value, least, most):
+            changed[name] = value
+        else:
+            text = f"settings.{name} = {show(value)}: allowed {least} to {most}"
+            reader.problem(text + "; correct it", "settings", name)
+    lines = pots.compile_files(folder.settings | changed, folder.limits, folder.calibration)
+    try:
+        in_force = loaded(lines)
+    except ValueError as why:
+        reader.problem(f"[settings]: {why}; correct it", "settings")
+        return folder.lines, loaded(folder.lines)
+    if not in_force.match:
+        text = "[settings]: outside the pot's hard limits (R14), so it would never pump; correct it"
+        reader.problem(text, "settings")
+    return lines, in_force
+
+
+def loaded(lines: Mapping[str, bytes]) -> Any:
+    """The core's Pot of three compiled lines; raises ValueError if the core refuses one."""
+    return load_pot({kind: data.decode() for kind, data in lines.items()}, core_id())
+
+
+def _spec(
+    reader: Reader, folder: pots.PotFolder, in_force: Any, begins: date, days: float
+) -> tuple[PotSpec | None, list[str]]:
+    """The rig's pot: what the folder says, with the trial's tables in place of it."""
+    about, cal = folder.about, in_force.calibration
+    assert about is not None
+    before = len(reader.problems)
+    word, given = _word(reader, "place", PLACES, "window sill")
+    place: Place = reader.part(PLACES[word], "place", given)
+    start = reader.part(Start(), "start", reader.table("start"))
+    faults = _faults(reader, days)
+    vessel = reader.made(None, {}, "vessel", lambda: _vessel(about.planter))
+    if vessel is None:
+        return None, []
+    vessel = reader.part(vessel, "vessel", reader.table("vessel"))
+    soil, notes = _substrate(reader, vessel, cal)
+    plant = reader.part(Plant(crown_cm2=vessel.top_cm2), "plant", reader.table("plant"))
+    size = TankSize(about.tank.shape, about.tank.volume_ml, about.tank.height_mm)
+    kind = folder.parts["level"].kind if "level" in folder.parts else "gauge"
+    if size.shape == "tapered" and kind == "gauge" and len(cal.level.points) > 2:
+        size = replace(size, points=fitted.measured_tank(cal, size.height_mm))
+    size = reader.part(size, "tank", reader.table("tank"))
+    tank = reader.made(None, reader.table("tank"), "tank", size.made)
+    hose = Hose(
+        inner_mm=6.0, length_mm=800.0, end_mm=about.tank.outlet_mm, siphon_break=True, bends=2
+    )
+    hose = reader.part(hose, "hose", reader.table("hose"))
+    if tank is None or len(reader.problems) > before:
+        return None, []
+    pump = reader.part(_pump(cal, tank, hose), "pump", reader.table("pump"))
+    reader.made(None, {}, "pump", lambda: plumbing(tank, pump, hose, size.intake_mm))
+    battery = about.battery
+    cell = Cell(capacity_mah=float(battery.capacity_mah)) if battery else Cell()
+    cell = reader.part(cell, "battery", reader.table("battery"))
+    board = Board(sleep_ua=cal.sleep_ua or 10.0, awake_ma=max(0.1, cal.awake_ua / 1000.0))
+    board = reader.part(board, "board", reader.table("board"))
+    probe = reader.part(fitted.soil_probe(cal), "probe", reader.table("probe"))
+    level = reader.part(fitted.level_gauge(cal, kind, tank), "level", reader.table("level"))
+    divider = reader.part(fitted.divider(cal), "divider", reader.table("divider"))
+    if len(reader.problems) > before:
+        return None, []
+    wilting = soil.content(WILTING_CM)
+    capacity = mean_content(soil, vessel, 0.0)
+    spec = reader.made(None, {}, "start", lambda: PotSpec(
+        substrate=soil, vessel=vessel, plant=plant, place=place, tank=tank, pump=pump, hose=hose,
+        intake_mm=size.intake_mm, tank_ml=start.tank * tank.capacity_ml, cell=cell,
+        charge=start.charge, board=board, probe=probe, level=level, divider=divider,
+        water=wilting + start.soil * (capacity - wilting), shunt_uv_ma=_shunt(cal), faults=faults,
+        start_day=min(364, begins.replace(year=2001).timetuple().tm_yday - 1)
+        if (begins.month, begins.day) != (2, 29) else 58,
+        sample_s=0.15,
+    ))  # fmt: skip
+    return spec, notes
+
+
+def _vessel(planter: pots.Planter) -> Vessel:
+    """A truncated cone of the planter's height, diameter and volume."""
+    height, top = planter.height_mm / 10.0, math.pi / 4.0 * (planter.diameter_mm / 10.0) ** 2
+    # 3 V / h = top + sqrt(top bottom) + bottom, solved for sqrt(bottom)
+    inner = top - 4.0 * (top - 3.0 * planter.volume_ml / height)
+    bottom = (0.5 * (math.sqrt(max(0.0, inner)) - math.sqrt(top))) ** 2
+    return Vessel(height, top, bottom)
+
+
+def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, list[str]]:
+    """The word's curve, scaled so that the probe reads what the calibration says of the drained
+    and of the wilting pot; `residual` and `saturated`, where given, are taken as they are."""
+    word, given = _word(reader, "substrate", SUBSTRATES, "peat mix")
+    base = SUBSTRATES[word]
+    soil: Substrate = reader.part(base, "substrate", given)
+    capacity, wilting = cal.capacity_ppt / 1000.0, cal.wilting_ppt / 1000.0
+    shape = replace(soil, residual=0.0, saturated=1.0)
+    high, low = shape.content(vessel.probe_at_cm), shape.content(WILTING_CM)
+    if "residual" in given or "saturated" in given:
+        notes = []
+        for what, told, suction in (
+            ("capacity_ppt", capacity, vessel.probe_at_cm),
+            ("wilting_ppt", wilting, WILTING_CM),
+        ):
+            holds = soil.content(suction)
+            if abs(holds - told) > 0.03:
+                notes.append(
+                    f"the calibration's {what} is {1000 * told:.0f}, this substrate's at the "
+                    f"probe {1000 * holds:.0f}"
+                )
+        return soil, notes
+    span = (capacity - wilting) / (high - low)
+    residual = max(0.0, wilting - low * span)
+    return reader.made(
+        soil, {}, "substrate",
+        lambda: replace(soil, residual=residual, saturated=residual + span),
+    ), []  # fmt: skip
+
+
+def _pump(cal: Any, tank: Tank, hose: Hose) -> Pump:
+    """A pump that gives the calibrated flow from a half-full tank at 3.9 V."""
+    flow = cal.flow_ul_s / 1000.0
+    crest = max(tank.depth_mm, hose.end_mm) if hose.crest_mm is None else hose.crest_mm
+    level = tank.height_mm(0.5 * tank.capacity_ml)
+    lift = hose.end_mm - level + hose.loss_mm(flow)
+    head = 300.0 + 2.0 * max(lift, crest)
+    running = max(1.0, cal.pump_ua / 1000.0)
+    dry = 0.37 * running  # own assumption; less than the pot's dry_ma where it has one
+    return Pump(
+        head_mm=head,
+        flow_ml_s=flow / math.sqrt(1.0 - max(0.0, lift) / head),
+        rated_mv=3900.0,
+        running_ma=running,
+        dry_ma=max(1.0, dry),
+        stalled_ma=2.5 * running,
+        start_ma=2.5 * running,
+    )
+
+
+def _shunt(cal: Any) -> float:
+    if cal.current is None:
+        return 0.0
+    (low_ma, low), (high_ma, high) = (
+        fitted.turned(cal.current.points)[0],
+        fitted.turned(cal.current.points)[-1],
+    )
+    return (high - low) / (high_ma - low_ma)
+
+
+def _word(
+    reader: Reader, key: str, known: Mapping[str, Any], usual: str
+) -> tuple[str, dict[str, Any]]:
+    """(the table's word, the rest of the table)."""
+    given = dict(reader.table(key))
+    word = given.pop("word", usual)
+    if word not in known:
+        allowed = ", ".join(known)
+        reader.problem(f"{key}.word = {show(word)}: allowed {allowed}; correct it", key, "word")
+        return usual, given
+    return word, given
+
+
+def _owner(reader: Reader) -> Owner:
+    """[owner]: a delay of false means never."""
+    given = {
+        name: math.inf if value is False and name.endswith("_days") else value
+        for name, value in reader.table("owner").items()
+    }
+    never = {name: value for name, value in given.items() if value == math.inf}
+    usual = reader.part(Owner(), "owner", {n: v for n, v in given.items() if n not in never})
+    known = {name for name in never if name in Owner.__dataclass_fields__}
+    for name in sorted(set(never) - known):
+        text = f"{show_key('owner', name)} = false: not a name of [owner]; "
+        reader.problem(text + nearest(name, Owner.__dataclass_fields__), "owner", name)
+    owner: Owner = replace(usual, **dict.fromkeys(known, math.inf))
+    return owner
+
+
+def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+    """The tables of a list such as [[fault]], names checked."""
+    value = reader.file.data.get(key, [])
+    if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+        reader.problem(f"{key} = {show(value)}: allowed a list of tables, [[{key}]]", key)
+        return []
+    rows = []
+    for number, row in enumerate(value, 1):
+        good = True
+        for name, found in row.items():
+            if name not in names:
+                text = f"{key} {number}: {show_key(name)} = {show(found)}: not a name; "
+                reader.problem(text + nearest(name, names), key)
+                good = False
+            elif name in ("kind", "does"):
+                if not isinstance(found, str):
+                    reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a word", key)
+                    good = False
+            elif isinstance(found, bool) or not isinstance(found, int | float):
+                reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a number", key)
+                good = False
+        if good:
+            rows.append({"number": number, **row})
+    return rows
+
+
+def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
+    """[[fault]]: kind, from_day, to_day, probability, amount."""
+    found = []
+    for row in _rows(reader, "fault", ("kind", "from_day", "to_day", "probability", "amount")):
+        begin = row.get("from_day", 0.0)
+        end = row.get("to_day", math.inf)
+        number = row["number"]
+        if not 0 <= begin < days:
+            text = f"fault {number}: from_day = {show(begin)}: allowed 0 to {days:g}, the trial's"
+            reader.problem(text + " length; correct it", "fault")
+        elif not end > begin:
+            text = f"fault {number}: to_day = {show(end)}: allowed more than from_day, {begin:g}"
+            reader.problem(text + "; correct it", "fault")
+        else:
+            try:
+                found.append(
+                    Fault(
+                        row.get("kind", ""),
+                        begin * DAY_S,
+                        end * DAY_S,
+                        float(row.get("probability", 1.0)),
+                        None if row.get("amount") is None else float(row["amount"]),
+                    )
+                )
+            except Impossible as no:
+                name = no.key.rpartition(".")[2]
+                text = f"fault {number}: {name} = {show(no.value)}: allowed {no.allowed}"
+                reader.problem(text + "; correct it", "fault")
+    return tuple(found)
+
+
+def _visits(reader: Reader, days: float) -> tuple[Visit, ...]:
+    """[[visit]]: does, day, hour, amount."""
+    found = []
+    for row in _rows(reader, "visit", ("does", "day", "hour", "amount")):
+        number, day, hour = row["number"], row.get("day", -1), row.get("hour", 9.0)
+        if not 0 <= day < days or not 0 <= hour < 24:
+            text = f"visit {number}: day = {show(day)}, hour = {show(hour)}: allowed 0 to {days:g} "
+            reader.problem(text + "days and 0 to 24 hours; correct it", "visit")
+            continue
+        try:
+            found.append(Visit(row.get("does", ""), day * DAY_S + hour * 3600.0, row.get("amount")))
+        except Impossible as no:
+            name = {"act": "does"}.get(no.key.rpartition(".")[2], "amount")
+            text = f"visit {number}: {name} = {show(no.value)}: allowed {no.allowed}; correct it"
+            reader.problem(text, "visit")
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""Boards over USB: finding them, talking to them, flashing, pulling, commissioning."""

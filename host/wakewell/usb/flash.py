@@ -1,0 +1,555 @@
+"""`wakewell flash`: a version of the code and a pot's files onto its board, all or nothing.
+
+New code goes into a folder of its own, every file is checked by its SHA-256 on the board,
+and only then one rename puts it in force. The last good version stays. Logs and state are
+never touched. A cable pulled at any byte leaves the old version or the new one, never a
+mixture.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tqdm import tqdm
+
+from wakecore.state import State, from_bytes
+from wakewell import extras, pots
+from wakewell.logs import BadInput
+from wakewell.remote import private
+from wakewell.usb import payload
+from wakewell.usb.link import (
+    LEAST_VERSION,
+    RESET,
+    BoardLost,
+    BoardRefused,
+    Identity,
+    Link,
+    connect,
+    ports,
+)
+
+BOARD_FILE = "board.toml"
+POT_FILES = ("settings", "limits", "calibration")
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+RENEW_S = 60.0  # the host's lease runs five minutes
+# The last word of what an interpreter calls its machine, and the chip of pot.toml.
+CHIP_WORDS = {
+    "ESP32": "esp32",
+    "ESP32S3": "esp32-s3",
+    "ESP32C3": "esp32-c3",
+    "RP2040": "rp2040",
+    "RP2350": "rp2350",
+}
+SPARE_BYTES = 65536  # free space that must be left for logs
+
+CAUTION = (
+    "Take the tank out or the hose off while you flash: a new program has never run on this board. "
+    "Keep mains chargers away from water."
+)
+
+# SHA-256 of all that a flash may send; a file that cannot be read counts as missing.
+SUMS = """
+import os, hashlib, binascii
+def _s(q):
+    h = hashlib.sha256()
+    try:
+        with open(q, 'rb') as f:
+            b = f.read(512)
+            while b:
+                h.update(b)
+                b = f.read(512)
+    except OSError:
+        return
+    print(q, binascii.hexlify(h.digest()).decode())
+def _w(p):
+    try:
+        for e in os.ilistdir(p):
+            q = p + '/' + e[0]
+            if e[1] & 0x4000:
+                if q != '/pot/log':
+                    _w(q)
+            elif p != '/pot' or '.json' in q:
+                _s(q)
+    except OSError:
+        pass
+_w('/code')
+_w('/pot')
+for q in {root!r}:
+    _s(q)
+    _s(q + '.new')
+"""
+# A file that is replaced in /pot is kept as NAME.old. The pointer to the code comes last.
+SWITCH = """
+import os
+def _keep(p):
+    try:
+        with open(p, 'rb') as f:
+            b = f.read()
+    except OSError:
+        return
+    with open(p + '.old', 'wb') as f:
+        f.write(b)
+for p in {moves!r}:
+    if p[:5] == '/pot/':
+        _keep(p)
+    os.rename(p + '.new', p)
+"""
+SET_CLOCK = """
+import sys
+sys.path.insert(0, '/code/{version}')
+from wakeboard.board import Board
+b = Board({version!r}, 0)
+b.set_utc({day}, {second})
+b.keep(b.hint)
+sys.path.pop(0)
+"""
+SELF_TEST = """
+import sys
+sys.path.insert(0, {path!r})
+import loader
+from wakeboard.board import Board
+b = Board({version!r}, 0)
+state, how = b.store_.load_state(b'')
+pot, statuses = b.store_.load_pot({version!r}[:12])
+from wakeboard import chip_esp32, parts
+b.sensors(True)
+found = {{n: parts.read(p) for n, p in parts.fit(chip_esp32, b.wiring).items()}}
+b.sensors(False)
+print(repr((how, statuses, pot.match, pot.calibration.stage, b.pump is not None, found)))
+sys.path.pop(0)
+"""
+
+
+@dataclass
+class Result:
+    """What a flash did. good is False if the self-test found something."""
+
+    port: str
+    pot: str
+    identity: Identity
+    version: str
+    files_sent: int = 0
+    bytes_sent: int = 0
+    copied: int = 0
+    notes: list[str] = field(default_factory=list)
+    readings: dict[str, list[int] | None] = field(default_factory=dict)
+    good: bool = True
+
+
+def board_id(folder: Path) -> str | None:
+    """The unique id of the board that belongs to this pot, if it is known."""
+    path = folder / BOARD_FILE
+    if not path.is_file():
+        return None
+    try:
+        value = tomlkit.parse(path.read_text(encoding="utf-8")).get("id")
+    except (OSError, ValueError) as error:
+        raise BadInput(f"{path}: cannot be read: {error}") from None
+    if not isinstance(value, str) or not value:
+        raise BadInput(f"{path}: id is missing; delete the file and flash again to set it")
+    return value
+
+
+def remember_board(folder: Path, identity: Identity) -> None:
+    """Note in the pot's folder which board it is."""
+    document = tomlkit.document()
+    document.add(tomlkit.comment(" Which board this pot is: the chip's own unique id."))
+    document["id"] = identity.unique_id
+    document["machine"] = identity.machine
+    (folder / BOARD_FILE).write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def check_board(link: Link, folder: Path) -> None:
+    """Is this the right board, with an interpreter that will do? BadInput if not."""
+    identity = link.identity
+    known = board_id(folder)
+    if known is not None and known != identity.unique_id:
+        raise BadInput(
+            f"{link.port}: this board is {identity.unique_id}, {folder.name} belongs to {known} "
+            f"({folder / BOARD_FILE}). Connect the right board, or delete that file to change over"
+        )
+    about = pots.load(folder).about
+    chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
+    if about is not None and chip is not None and chip != about.chip:
+        raise BadInput(
+            f"{link.port}: this board is an {chip}, {folder / 'pot.toml'} says {about.chip}: its "
+            "pins are other ones. Connect the right board, or rewire and correct chip"
+        )
+    if identity.interpreter != "micropython":
+        raise BadInput(f"{link.port}: runs {identity.interpreter}, allowed: micropython")
+    if identity.version[:2] < LEAST_VERSION:
+        found = ".".join(str(n) for n in identity.version)
+        raise BadInput(
+            f"{link.port}: MicroPython {found}, allowed {LEAST_VERSION[0]}.{LEAST_VERSION[1]} or "
+            "newer; write a newer one with --interpreter FILE"
+        )
+    if identity.free_bytes < 0:
+        raise BadInput(
+            f"{link.port}: its file system cannot be read. Pull what can be saved, then make it "
+            "anew by writing the interpreter with --interpreter FILE"
+        )
+
+
+def check_belongs(link: Link, folder: Path) -> None:
+    """Is this the board of that pot, though the folder does not know its id yet?
+
+    It is if it carries this pot's hard limits; then the folder remembers it. BadInput if not:
+    one pot's log must never lie in another's folder.
+    """
+    if board_id(folder) is not None:
+        return
+    there = (link.read("/pot/limits.json") or b"").rstrip(b"\r\n")
+    if there != pots.load(folder).lines.get("limits", b""):
+        raise BadInput(
+            f"{link.port}: this board does not carry the hard limits of {folder.name}, and the "
+            f"folder does not say which board is its own. Name the pot it belongs to, or flash "
+            f"{folder.name} onto it first"
+        )
+    remember_board(folder, link.identity)
+
+
+def check_pulse(link: Link) -> None:
+    """Refuse while a pulse is begun and not ended."""
+    newest: Any = None
+    for slot in ("/pot/state.0", "/pot/state.1"):
+        data = link.read(slot)
+        state: Any = from_bytes(data) if data else None
+        if state is not None and (newest is None or state.seq > newest.seq):
+            newest = state
+    if newest is not None and newest.open_ms:
+        raise BadInput(
+            f"{link.port}: a pulse is begun and not ended: the board was interrupted in mid-dose. "
+            f"Unplug nothing, {RESET}, let it finish one wake (it books the pulse), then flash"
+        )
+
+
+def sums(link: Link) -> dict[str, str]:
+    """SHA-256 of the code, our root files and the pot's files on the board, by path."""
+    root = ("/pump.json", "/boots", *(f"/{name}" for name in payload.ROOT_FILES))
+    pairs = [text.rpartition(" ") for text in link.exec(SUMS.format(root=root)).splitlines()]
+    return {path: digest for path, _, digest in pairs if len(digest) == 64}
+
+
+def flash_one(
+    folder: Path,
+    port: str,
+    say: Callable[[str], None],
+    wait_s: float | None = None,
+    moved: Callable[[int, int], None] = lambda done, total: None,
+) -> Result:
+    """Flash one board. Raises BadInput or BoardLost; the board is then as it was.
+
+    say: told what a person has to do. moved: told how many bytes of how many are there.
+    """
+    pot = pots.load(folder)
+    if pot.problems:
+        raise BadInput(f"{folder}: {pot.problems[0]}; run wakewell check {folder}")
+    with connect(port, say, **({} if wait_s is None else {"wait_s": wait_s})) as link:
+        check_board(link, folder)
+        check_pulse(link)
+        identity = link.identity
+        code = payload.compile_code(identity.mpy_version)
+        result = Result(port, folder.name, identity, code.version)
+        there = sums(link)
+        wanted = wanted_files(pot, code)
+        missing = {p: d for p, d in wanted.items() if there.get(p) != payload.sha(d)}
+        block = max(1, identity.block_bytes)  # a file takes whole blocks, a folder two
+        room = sum(-(-len(data) // block) * block for data in missing.values()) + 8 * block
+        if missing and identity.free_bytes < room + SPARE_BYTES:
+            tidy(link, there, {code.version})
+            free = link.eval("(lambda s: s[0] * s[3])(__import__('os').statvfs('/'))")
+            if free < room:
+                raise BadInput(
+                    f"{port}: {room} bytes needed, {free} are free; remove files of your own"
+                )
+        send(link, missing, there, result, moved)
+        switch(link, code.version, missing, result)
+        tidy(link, sums(link) if missing else there, {code.version})
+        if board_id(folder) is None:
+            remember_board(folder, identity)
+        if missing:
+            test(link, code.version, result)
+        set_clock(link, code.version)
+        link.leave()
+    return result
+
+
+def wanted_files(pot: pots.PotFolder, code: payload.Code) -> dict[str, bytes]:
+    """Every file the board shall have, by path."""
+    wanted = {f"/code/{code.version}/{name}": data for name, data in code.files.items()}
+    wanted |= {f"/{name}": data for name, data in payload.root_files().items()}
+    wanted["/pump.json"] = payload.pump_line(pot)
+    wanted["/pot/wiring.json"] = payload.wiring_line(pot)
+    for kind in POT_FILES:
+        wanted[f"/pot/{kind}.json"] = pot.lines[kind]
+    return wanted | private.board_files(pot.path)
+
+
+def send(
+    link: Link,
+    missing: dict[str, bytes],
+    there: dict[str, str],
+    result: Result,
+    moved: Callable[[int, int], None],
+) -> None:
+    """Bring the missing files to the board, beside those in force, each checked there."""
+    by_sum = {digest: path for path, digest in there.items()}
+    for folder in sorted({p.rpartition("/")[0] for p in missing} | {"/pot/log"}):
+        if folder:
+            link.folder(folder)
+    total = sum(len(data) for data in missing.values())
+    renewed = time.monotonic()
+    for path, data in sorted(missing.items()):
+        target = staged(path)
+        source = by_sum.get(payload.sha(data))
+        if source:
+            link.exec(
+                f"s=open({source!r},'rb')\nd=open({target!r},'wb')\nd.write(s.read())\n"
+                "s.close()\nd.close()"
+            )
+            result.copied += 1
+        else:
+            link.write(target, data)
+            result.files_sent += 1
+            result.bytes_sent += len(data)
+            moved(result.bytes_sent, total)
+        digest = link.eval(
+            "__import__('binascii').hexlify(__import__('hashlib').sha256("
+            f"open({target!r},'rb').read()).digest()).decode()"
+        )
+        if digest != payload.sha(data):
+            raise BoardLost(f"{link.port}: {path} did not arrive whole; nothing was switched")
+        if time.monotonic() - renewed > RENEW_S:
+            link.renew()
+            renewed = time.monotonic()
+
+
+def staged(path: str) -> str:
+    """Where a file lies until all are there: code in its own new folder, others beside the old."""
+    return path if path.startswith("/code/") else path + ".new"
+
+
+def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) -> None:
+    """Put everything in force in one go that no cable can cut in two."""
+    listing = link.eval("__import__('os').listdir('/pot')")
+    if not any(name.startswith("state.") for name in listing):
+        link.replace("/pot/state.0", State().to_bytes())
+        result.notes.append("a new pot: it starts with an empty memory")
+    moves = sorted(p for p in missing if not p.startswith("/code/"))
+    if (link.read("/code/in-force") or b"").decode().strip() != version:
+        link.write("/code/in-force.new", version.encode())
+        link.write("/boots.new", b"0")
+        moves += ["/boots", "/code/in-force"]
+    if moves:
+        link.exec(SWITCH.format(moves=moves))
+
+
+def set_clock(link: Link, version: str) -> None:
+    """Give the board the time of day as an offset. Its own clock is never set (R10)."""
+    since = datetime.now(UTC) - EPOCH
+    link.exec(SET_CLOCK.format(version=version, day=since.days, second=since.seconds))
+
+
+def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
+    """Remove versions that are neither wanted, in force nor the last good one."""
+    for name in ("/code/in-force", "/code/good"):
+        keep = keep | {(link.read(name) or b"").decode(errors="replace").strip()}
+    stale = {p for p in there if p.startswith("/code/") and p.count("/") > 2}
+    stale = {p for p in stale if p.split("/")[2] not in keep}
+    left = {p for p in there if p.endswith(".new")}
+    for path in sorted(stale | left):
+        link.exec(f"import os\nos.remove({path!r})")
+    for folder in sorted({p.rpartition("/")[0] for p in stale}, reverse=True):
+        link.exec(f"import os\ntry:\n os.rmdir({folder!r})\nexcept OSError:\n pass")
+    for folder in sorted({"/".join(p.split("/")[:3]) for p in stale}):
+        link.exec(f"import os\ntry:\n os.rmdir({folder!r})\nexcept OSError:\n pass")
+
+
+def test(link: Link, version: str, result: Result) -> None:
+    """Read back what the board makes of it all: files, state, pump file, every part."""
+    import ast
+
+    try:
+        text = link.exec(SELF_TEST.format(path=f"/code/{version}", version=version))
+        found = ast.literal_eval(text.strip().splitlines()[-1])
+    except BoardRefused as error:
+        result.good = False
+        result.notes.append(f"self-test failed: {error}")
+        return
+    how, statuses, match, stage, pump, readings = found
+    result.readings = readings
+    if how != "good":
+        result.notes.append(f"its state was found {how}")
+    for kind, status in statuses.items():
+        if status != "good":
+            result.good = False
+            result.notes.append(f"{kind} was read as {status}")
+    if not match:
+        result.notes.append("settings, limits and calibration do not match: it will not pump")
+    if stage < 2:
+        word = "not commissioned: it reads and reports, it does not pump"
+        result.notes.append(word if stage == 0 else "provisional: upkeep doses only, if agreed")
+    if not pump:
+        result.good = False
+        result.notes.append("the pump's file cannot be read: no pin is driven")
+    for name, reading in readings.items():
+        if reading is None:
+            result.notes.append(f"{name} does not answer")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to flash")
+    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
+    parser.add_argument("--interpreter", metavar="FILE", help="write this MicroPython image first")
+    parser.add_argument("--yes", action="store_true", help="do not ask")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.epilog = "exit codes: 0 flashed; 1 a self-test found something; 2 not flashed"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folders = [Path(p) for p in args.pots]
+    for folder in folders:
+        if not folder.is_dir():
+            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    print(CAUTION)
+    if args.interpreter:
+        return write_interpreter(args, folders)
+    pairs = match_ports(folders, args.port, args.yes)
+    code = 0
+    with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
+        jobs = [
+            (f, pool.submit(flash_one, f, p, progress, args.wait, Bar(f.name, row)))
+            for row, (f, p) in enumerate(pairs)
+        ]
+        for folder, job in jobs:
+            try:
+                result = job.result()
+            except (BadInput, BoardLost) as error:
+                print(f"{folder.name}: NOT flashed: {error}")
+                code = 2
+                continue
+            print(*result_lines(result), sep="\n")
+            code = max(code, 0 if result.good else 1)
+    return code
+
+
+def progress(text: str) -> None:
+    """One line, for a person at a terminal or a pipe."""
+    tqdm.write(text, file=sys.stderr)
+
+
+class Bar:
+    """A board's own line of progress, on a terminal only."""
+
+    def __init__(self, name: str, row: int) -> None:
+        self.name, self.row = name, row
+        self.bar: Any = None
+
+    def __call__(self, done: int, total: int) -> None:
+        if self.bar is None:
+            self.bar = tqdm(
+                total=total, desc=self.name, position=self.row, unit="B", unit_scale=True,
+                file=sys.stderr, disable=not sys.stderr.isatty(),
+            )  # fmt: skip
+        self.bar.update(done - self.bar.n)
+        if done >= total:
+            self.bar.close()
+
+
+def result_lines(result: Result) -> list[str]:
+    """What a flash did, in words."""
+    what = (
+        "nothing to send, all is there"
+        if not result.files_sent
+        else f"{result.files_sent} files sent, {result.bytes_sent} bytes, {result.copied} kept"
+    )
+    lines = [
+        f"{result.pot}: {what}; version {result.version} in force",
+        f"  board {result.identity.unique_id}, {result.identity.machine}, "
+        f"MicroPython {'.'.join(str(n) for n in result.identity.version)}",
+    ]
+    shown = ", ".join(
+        f"{name} {'-' if r is None else r[0]}" for name, r in sorted(result.readings.items())
+    )
+    if shown:
+        lines.append(f"  reads {shown}")
+    return lines + [f"  note: {note}" for note in result.notes]
+
+
+def match_ports(folders: list[Path], given: list[str], yes: bool) -> list[tuple[Path, str]]:
+    """Which board is which pot: by unique id where known, else asked once."""
+    if given:
+        if len(given) != len(folders):
+            raise BadInput(f"{len(given)} ports for {len(folders)} pots: give one --port for each")
+        return list(zip(folders, given, strict=True))
+    found = ports()
+    if not found:
+        raise BadInput(
+            f"no board found on USB. Plug one in with a data cable; {RESET}; or name its --port"
+        )
+    known: dict[str, str] = {}
+    for port in found:
+        try:
+            with connect(port, progress, wait_s=10) as link:
+                known[link.identity.unique_id] = port
+        except (BadInput, BoardLost) as error:
+            progress(str(error))
+    pairs: list[tuple[Path, str]] = []
+    free = dict(known)
+    for folder in folders:
+        wanted = board_id(folder)
+        if wanted is not None:
+            if wanted not in known:
+                raise BadInput(f"{folder.name}: its board {wanted} is not on USB; {RESET}")
+            pairs.append((folder, known[wanted]))
+            free.pop(wanted, None)
+    for folder in [f for f in folders if board_id(f) is None]:
+        if len(free) == 1 and (yes or not sys.stdin.isatty()):
+            uid = next(iter(free))
+        elif not free:
+            raise BadInput(f"{folder.name}: no board left for it; boards on USB: {list(known)}")
+        elif not sys.stdin.isatty():
+            raise BadInput(f"{folder.name}: which board? Name its --port: {free}")
+        else:
+            listing = ", ".join(f"{port} ({uid})" for uid, port in free.items())
+            answer = input(f"Which board is {folder.name}? {listing}: ").strip()
+            uid = next((u for u, p in free.items() if answer in (u, p)), "")
+            if not uid:
+                raise BadInput(f"{answer!r} is none of {listing}")
+        pairs.append((folder, free.pop(uid)))
+    return pairs
+
+
+def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
+    """Write a MicroPython image with esptool, after asking. It erases what is on the chip."""
+    image = Path(args.interpreter)
+    if not image.is_file():
+        raise BadInput(f"{image}: no such file; give a MicroPython image for this chip")
+    if len(folders) != 1 or len(args.port) != 1:
+        raise BadInput("--interpreter needs one POT and its --port")
+    if importlib.util.find_spec("esptool") is None:
+        raise BadInput(f"--interpreter needs esptool: {extras.install('esptool')}")
+    chip = pots.load(folders[0]).about
+    print(f"This erases the board on {args.port[0]} and all its logs, and writes {image.name}.")
+    if not args.yes and input("Type 'erase' to go on: ").strip() != "erase":
+        raise BadInput("nothing was written")
+    offset = "0x1000" if chip is not None and chip.chip == "esp32" else "0x0"
+    base = [sys.executable, "-m", "esptool", "--port", args.port[0]]
+    for command in (["erase-flash"], ["write-flash", offset, str(image)]):
+        if subprocess.run(base + command).returncode:
+            raise BadInput("esptool failed; hold the boot button while it connects, then try again")
+    print("Written. Now run the same command without --interpreter.")
+    return 0

@@ -1,0 +1,426 @@
+"""One board on a cable: opened, interrupted in its window, spoken to through mpremote.
+
+Every way a board hides is turned into one line that says what to do. While a link is open
+the board's lease is renewed; a board left alone resets and sleeps by itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import struct
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import serial
+from mpremote.transport import TransportError, TransportExecError
+from mpremote.transport_serial import SerialTransport
+from serial.tools import list_ports
+
+from wakewell.logs import BadInput
+
+WAIT_S = 120.0  # how long to wait for a board that sleeps
+RETRY_S = 0.2
+OPEN_TRIES, OPEN_PAUSE_S = 5, 0.1
+TRY_S = 1.0  # a board at its prompt answers sooner; one that boots has to be asked again
+READ_S = 10.0  # a board that says nothing for so long in the middle of something is lost
+TELL_S = 3.0  # a board that only has to boot answers sooner
+SILENCE_S = 0.25  # one look for bytes
+PROMPT = b"raw REPL; CTRL-B to exit\r\n"
+MOST_BYTES = 1 << 20  # of one answer; a board that babbles is not listened to for ever
+LEAST_VERSION = (1, 27)
+
+RESET = "press the board's reset button once (not the boot button, and not both)"
+
+IDENTIFY = """
+import sys, machine, os
+i = sys.implementation
+free = block = 0
+try:
+    os.stat('/boot.py')
+except OSError as e:
+    free = 0 if e.errno == 2 else -1
+if not free:
+    s = os.statvfs('/')
+    free, block = s[0] * s[3], s[0]
+print(repr((machine.unique_id(), i.name, tuple(i.version)[:3], getattr(i, '_mpy', 0), free,
+    block, getattr(i, '_machine', ''))))
+"""
+PUMP_OFF = """
+try:
+    import loader
+    loader.pump_off()
+    loader.lease()
+except ImportError:
+    pass
+"""
+
+
+# What mpremote and pyserial let out of a cable that is cut, or of garbled answers.
+GONE: tuple[type[Exception], ...] = (
+    OSError,
+    TransportError,
+    serial.SerialException,
+    struct.error,
+    UnicodeDecodeError,
+)
+if sys.platform != "win32":
+    import termios
+
+    GONE += (termios.error,)
+
+
+def last_words(error: TransportExecError) -> str:
+    """The last line of a traceback on the board, its commonest errors in words."""
+    text = (str(error.error_output).strip().splitlines() or ["an error"])[-1]
+    for number, words in ((2, "ENOENT"), (28, "ENOSPC: its flash is full, remove files of yours")):
+        if text in (f"OSError: {number}", f"OSError: [Errno {number}]"):
+            return f"OSError: {words}"
+    return text.replace("OSError: [Errno 28] ENOSPC", "its flash is full, remove files of yours")
+
+
+def left_the_bus(error: Exception) -> bool:
+    """Is there no port any more?"""
+    number = error.args[0] if error.args else None
+    return number in (errno.EIO, errno.ENXIO, errno.ENODEV) or "disconnected" in str(error)
+
+
+class BoardLost(BadInput):
+    """The board stopped answering in the middle of something."""
+
+
+class BoardRefused(BoardLost):
+    """The board answered with an error of its own."""
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What a board says of itself. free_bytes is -1 if its file system cannot be read."""
+
+    unique_id: str
+    interpreter: str
+    version: tuple[int, ...]
+    mpy: int
+    free_bytes: int
+    block_bytes: int
+    machine: str
+
+    @property
+    def mpy_version(self) -> int:
+        """Version of compiled files that this interpreter loads."""
+        return self.mpy & 0xFF
+
+
+def ports() -> list[str]:
+    """Serial ports that may be boards: those on USB."""
+    return sorted(p.device for p in list_ports.comports() if p.vid is not None)
+
+
+def no_permission(port: str) -> str:
+    """The exact way to get permission on this system."""
+    if sys.platform.startswith("linux"):
+        try:
+            import grp
+
+            group = grp.getgrgid(os.stat(port).st_gid).gr_name
+        except (OSError, KeyError, ImportError):
+            group = "dialout"
+        return (
+            f"{port}: no permission. Run: sudo usermod -aG {group} $USER then log out and in again"
+        )
+    return f"{port}: no permission; close other programs that use it, then try again"
+
+
+class Kept:
+    """A serial port whose bytes are fetched as they come, so that a look ahead loses none."""
+
+    def __init__(self, port: Any) -> None:
+        self._port, self._kept = port, bytearray()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._port, name)
+
+    def inWaiting(self) -> int:
+        """Bytes that can be had at once."""
+        return len(self._kept) + int(self._port.in_waiting)
+
+    def read(self, size: int = 1) -> bytes:
+        """`size` bytes, fewer if they do not come within READ_S."""
+        deadline = time.monotonic() + READ_S
+        while len(self._kept) < size and (self._fetch() or time.monotonic() < deadline):
+            pass
+        return self._take(size)
+
+    def until(self, ending: bytes, silence_s: float, overall_s: float | None) -> bytes:
+        """Up to and with `ending`; else what came until nothing did for `silence_s`, or until
+        `overall_s` are over or MOST_BYTES are here."""
+        begun = heard = time.monotonic()
+        at = 0
+        while (found := self._kept.find(ending, at)) < 0:
+            at = max(0, len(self._kept) - len(ending) + 1)
+            got = self._fetch()
+            now = time.monotonic()
+            heard = now if got else heard
+            late = now - heard > silence_s or (overall_s is not None and now - begun > overall_s)
+            if late or len(self._kept) > MOST_BYTES:
+                return self._take(len(self._kept))
+        return self._take(found + len(ending))
+
+    def reset_input_buffer(self) -> None:
+        """Throw away what came."""
+        self._kept.clear()
+        self._port.reset_input_buffer()
+
+    def _fetch(self) -> bool:
+        got = self._port.read(max(1, self._port.in_waiting))
+        self._kept += got
+        return bool(got)
+
+    def _take(self, size: int) -> bytes:
+        data = bytes(self._kept[:size])
+        del self._kept[:size]
+        return data
+
+
+class Cable(SerialTransport):  # type: ignore[misc]
+    """mpremote's transport, waiting for bytes instead of looking for them every 10 ms.
+
+    It always gives up in time, on a pseudo-terminal too, where mpremote's own waits for ever.
+    """
+
+    def __init__(self, port: str) -> None:
+        super().__init__(port, timeout=SILENCE_S)
+        opened: Any = vars(self)["serial"]
+        self.serial: Any = Kept(opened)
+
+    def read_until(
+        self,
+        min_num_bytes: int,
+        ending: bytes,
+        timeout: float | None = 10,
+        data_consumer: Callable[[bytes], None] | None = None,
+        timeout_overall: float | None = None,
+    ) -> bytes:
+        """As mpremote's: data up to `ending`, or whatever came in the time allowed."""
+        return bytes(self.serial.until(ending, min(timeout or READ_S, READ_S), timeout_overall))
+
+
+def unlocked(port: str) -> Cable:
+    """The port, opened by mpremote. Its lock may linger for a moment, in a program that another
+    thread is just starting, so a locked port is asked again before it is called busy."""
+    for again in range(OPEN_TRIES - 1, -1, -1):
+        try:
+            # Opened once by hand first: mpremote hides why a port cannot be opened.
+            serial.Serial(port, timeout=1, exclusive=os.name == "posix").close()
+            return Cable(port)
+        except (serial.SerialException, TransportError) as error:
+            known = getattr(error, "errno", None)
+            if not again or known in (errno.EACCES, errno.ENOENT, errno.ENOTTY):
+                raise
+            time.sleep(OPEN_PAUSE_S)
+    raise AssertionError("the last try returned or raised")
+
+
+def open_port(port: str) -> Cable:
+    """The port, opened. Raises BadInput with what to do."""
+    try:
+        path = Path(port)
+        if os.name == "posix" and not path.exists():
+            raise BadInput(
+                f"{port}: no such port. Boards seen: {', '.join(ports()) or 'none'}. "
+                f"A board with native USB vanishes while it sleeps: {RESET}"
+            )
+        return unlocked(port)
+    except (OSError, serial.SerialException, TransportError) as error:
+        number = getattr(error, "errno", None)
+        text = str(error)
+        if number == errno.EACCES or "Permission" in text:
+            raise BadInput(no_permission(port)) from None
+        if number in (errno.EBUSY, errno.EAGAIN) or "lock" in text or "busy" in text:
+            raise BadInput(
+                f"{port}: busy: another program has it open; close it (a terminal, an editor, "
+                "another wakewell), then try again"
+            ) from None
+        raise BadInput(f"{port}: cannot be opened: {text}") from None
+
+
+class Link:
+    """An open board at its raw prompt, pump off, lease renewed. Use `connect`."""
+
+    def __init__(self, port: str, transport: Cable) -> None:
+        self.port, self.transport = port, transport
+        self.identity = self._identify()
+
+    def exec(self, code: str) -> str:
+        """Run code on the board; its output. BoardLost if it no longer answers."""
+        try:
+            data = self.transport.exec(code)
+            return bytes(data).decode(errors="replace")
+        except TransportExecError as error:
+            raise BoardRefused(f"{self.port}: the board says {last_words(error)}") from None
+        except GONE as error:
+            raise BoardLost(f"{self.port}: the board stopped answering ({error})") from None
+
+    def eval(self, expression: str) -> Any:
+        """The value of an expression on the board."""
+        import ast
+
+        text = self.exec(f"print(repr({expression}))").strip()
+        try:
+            return ast.literal_eval(text)
+        except (ValueError, SyntaxError):
+            raise BoardLost(f"{self.port}: garbled answer {text[:60]!r}") from None
+
+    def eval_output(self, code: str) -> Any:
+        """The value that code prints."""
+        import ast
+
+        text = self.exec(code).strip()
+        try:
+            return ast.literal_eval(text)
+        except (ValueError, SyntaxError):
+            raise BoardLost(f"{self.port}: garbled answer {text[:60]!r}") from None
+
+    def fetch(self, code: str) -> bytes:
+        """The bytes that code prints as lines of base64."""
+        import base64
+        import binascii
+
+        try:
+            return b"".join(base64.b64decode(text) for text in self.exec(code).split())
+        except (binascii.Error, ValueError):
+            raise BoardLost(f"{self.port}: garbled data") from None
+
+    def exec_last(self, code: str) -> None:
+        """Run code that ends the connection: it resets or sleeps."""
+        with contextlib.suppress(*GONE):
+            self.transport.exec_raw_no_follow(code)
+            self.transport.serial.flush()
+            time.sleep(0.1)  # the board takes the code before the port closes
+        self.close()
+
+    def _identify(self) -> Identity:
+        import ast
+
+        self.exec(PUMP_OFF)
+        try:
+            uid, name, version, mpy, free, block, machine = ast.literal_eval(
+                self.exec(IDENTIFY).strip()
+            )
+        except (ValueError, SyntaxError):
+            raise BoardLost(f"{self.port}: garbled answer to who it is") from None
+        return Identity(bytes(uid).hex(), name, tuple(version), mpy, free, block, machine)
+
+    def renew(self) -> None:
+        """Keep the board awake for another five minutes."""
+        self.exec(PUMP_OFF)
+
+    def read(self, path: str) -> bytes | None:
+        """A file of the board, or None if it has none of that name."""
+        try:
+            size = self.eval(f"__import__('os').stat({path!r})[6]")
+            self.exec(f"f=open({path!r},'rb')")
+            data = b""
+            while len(data) < size:
+                chunk = self.eval("f.read(1024)")
+                if not chunk:
+                    break
+                data += chunk
+            self.exec("f.close()")
+        except BoardRefused as error:
+            if "ENOENT" in str(error):
+                return None
+            raise
+        return data
+
+    def write(self, path: str, data: bytes, sent: Callable[[int], None] = lambda n: None) -> None:
+        """Write a file, in place. Callers write beside and rename."""
+        self.exec(f"f=open({path!r},'wb')\nw=f.write")
+        for at in range(0, len(data), 1024):
+            chunk = data[at : at + 1024]
+            self.exec(f"w({chunk!r})")
+            sent(len(chunk))
+        self.exec("f.close()")
+
+    def replace(self, path: str, data: bytes) -> None:
+        """Write a file beside the old one and put it in its place by one rename."""
+        self.write(path + ".new", data)
+        self.exec(f"import os\nos.rename({path + '.new'!r}, {path!r})")
+
+    def folder(self, path: str) -> None:
+        """Make a folder and those above it, if they are not there."""
+        parts = path.strip("/").split("/")
+        for depth in range(1, len(parts) + 1):
+            name = "/" + "/".join(parts[:depth])
+            self.exec(f"import os\ntry:\n os.mkdir({name!r})\nexcept OSError:\n pass")
+
+    def close(self) -> None:
+        """Leave the port; the board goes on by itself when its lease ends."""
+        with contextlib.suppress(*GONE):
+            self.transport.close()
+
+    def leave(self) -> None:
+        """Let the board go: it resets, waits its window, wakes and sleeps."""
+        self.exec_last("import machine\nmachine.reset()")
+
+
+@contextlib.contextmanager
+def connect(
+    port: str, say: Callable[[str], None] = lambda text: None, wait_s: float = WAIT_S
+) -> Iterator[Link]:
+    """Open a board and bring it to its prompt, waiting for it to wake if it sleeps.
+
+    say: told what it waits for and what to press.
+    """
+    transport = open_port(port)
+    try:
+        deadline = time.monotonic() + wait_s
+        begun, told = time.monotonic(), False
+        while True:
+            try:
+                enter(transport)
+                break
+            except GONE as error:
+                if left_the_bus(error):
+                    raise BadInput(
+                        f"{port}: the board left the bus. With native USB it does so whenever "
+                        f"it sleeps: {RESET}, then run this again at once"
+                    ) from None
+                if time.monotonic() > deadline:
+                    raise BadInput(
+                        f"{port}: no answer in {wait_s:.0f} s. It sleeps, or runs no MicroPython. "
+                        f"{RESET[0].upper()}{RESET[1:]} and run this again; a blank chip needs "
+                        "--interpreter first"
+                    ) from None
+                if not told and time.monotonic() - begun > TELL_S:
+                    say(f"{port}: waiting for the board: it is asleep or busy; {RESET}")
+                    told = True
+                time.sleep(RETRY_S)
+                with contextlib.suppress(*GONE):
+                    transport.serial.reset_input_buffer()
+        yield Link(port, transport)
+    finally:
+        with contextlib.suppress(*GONE):
+            transport.close()
+
+
+def enter(transport: Cable) -> None:
+    """Interrupt whatever runs, enter the raw prompt and make sure that both sides agree.
+
+    A board that is just starting may answer twice; what is left over is thrown away.
+    """
+    # mpremote's own way in prints what it did not expect.
+    transport.use_raw_paste = True
+    transport.serial.write(b"\r\x03")
+    transport.serial.reset_input_buffer()
+    transport.serial.write(b"\r\x01")
+    if not transport.read_until(1, PROMPT, timeout_overall=TRY_S).endswith(PROMPT):
+        raise TransportError("no raw prompt")
+    transport.in_raw_repl = True
+    if transport.exec("print('here')").strip() != b"here":
+        raise TransportError("not at the prompt")

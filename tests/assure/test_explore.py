@@ -1,0 +1,171 @@
+"""The exhaustive search: it ends, it finds what is broken, and its projection hides nothing."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from wakecore import plan, rules, wake
+from wakewell import sequences
+from wakewell.assure import corners, explore, letters, monitor, tell, world
+
+BY_NAME = {corner.name: corner for corner in corners.CORNERS}
+
+
+def search(name: str, **bounds: Any) -> tuple[explore.Search, explore.Result]:
+    corner = BY_NAME[name]
+    found = explore.Search(corner, quick=corner.quick >= 0)
+    return found, found.run(**bounds)
+
+
+@pytest.mark.parametrize("name", ["begin", "cell", "soil", "run", "saucer", "unready"])
+def test_a_search_ends_and_finds_nothing(name: str) -> None:
+    _, result = search(name)
+    assert [found.why for found in result.found] == []
+    assert result.frontier == 0
+    assert result.transitions > 5 * result.states > 200
+
+
+def test_lockouts_come_up_and_pots_water() -> None:
+    """A search in which nothing happens proves nothing."""
+    seen: set[str] = set()
+    for name in ("cell", "soil", "run", "saucer", "files"):
+        _, result = search(name)
+        assert result.pulses > 100
+        seen |= set(result.lockouts)
+    assert seen >= {"battery low", "no response", "dry run", "interrupted", "saucer wet"}
+    assert "files damaged" in seen
+
+
+# Broken on purpose
+
+
+@contextmanager
+def without_permissive(name: str) -> Iterator[None]:
+    kept = rules.PERMISSIVES
+    rules.PERMISSIVES = tuple(row for row in kept if row[0] != name)
+    try:
+        yield
+    finally:
+        rules.PERMISSIVES = kept
+
+
+@contextmanager
+def replaced(module: Any, name: str, value: Any) -> Iterator[None]:
+    kept = getattr(module, name)
+    setattr(module, name, value)
+    try:
+        yield
+    finally:
+        setattr(module, name, kept)
+
+
+def never(*_: Any, **__: Any) -> None:
+    return None
+
+
+BREAKS = {
+    "battery permissive": (lambda: without_permissive("battery"), "cell", "R5"),
+    "dry runs": (lambda: replaced(wake, "DRY_RUNS", ()), "tank", "R4"),
+    "pin permissive": (lambda: without_permissive("pin"), "files", "R1"),
+    "settled permissive": (lambda: without_permissive("settled"), "begin", "R7"),
+    "saucer permissive": (lambda: without_permissive("saucer"), "saucer", "R15"),
+    "soil permissive": (lambda: without_permissive("match"), "mismatch", "R14"),
+    "leak": (lambda: replaced(wake, "look_at_level", never), "tank", "R8"),
+    "open pulse": (lambda: replaced(wake, "look_at_open_pulse", never), "storage", "R9"),
+    "day": (lambda: replaced(wake, "deliver", never), "rolling", "R3"),
+    "filled": (lambda: replaced(plan, "refill_ppt", lambda *_: 1000), "cell", "R6"),
+}
+
+
+@pytest.mark.parametrize("name", BREAKS)
+def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
+    name: str, tmp_path: Path
+) -> None:
+    broken, corner, rule = BREAKS[name]
+    path = tmp_path / "found.toml"
+    with broken():
+        _, result = search(corner, most_found=1, most_states=40000)
+        found = result.found[0]
+        assert found.rule == rule, found.why
+        text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
+        path.write_text(text)
+        failures = sequences.check(sequences.load(path))
+    assert [failure.rule for failure in failures] == [rule], text
+    assert sequences.check(sequences.load(path)) == [], "the whole core keeps it"
+
+
+def test_a_lockout_without_a_way_out_is_found() -> None:
+    with replaced(wake, "look_at_battery", latch_for_ever):
+        _, result = search("cell")
+    assert "never watered" in result.found[0].why
+
+
+def latch_for_ever(state: Any, facts: Any, pot: Any, regular: bool) -> None:
+    if rules.below(facts.battery_mv, facts.battery_floor_mv):
+        rules.latch(state, "battery low")
+
+
+# The projection
+
+
+@pytest.mark.parametrize("name", [c.name for c in corners.CORNERS if " and " not in c.name])
+def test_the_projection_hides_nothing_a_requirement_looks_at(name: str) -> None:
+    """Real states from long walks against the states that stand for them, by every letter.
+
+    What a requirement looks at: whether and for how long the pump runs, what stops it, what
+    is latched, whether it sleeps a look, a soak or longer; and where both go from there.
+    """
+    found = explore.Search(BY_NAME[name], quick=BY_NAME[name].quick >= 0)
+    pick = random.Random(name)
+    node = world.start(found.corner)._replace(memory=monitor.Memory())
+    compared = 0
+    for step in range(200):
+        letter = pick.choice(found.alphabet)
+        done = found.step(node, letter)
+        if done is None:
+            continue
+        node = found.normal(done[1]) if step % 40 == 39 else done[1]
+        if step % 3:
+            continue
+        for one in found.alphabet:
+            real, plain = found.step(node, one), found.step(found.normal(node), one)
+            assert (real is None) == (plain is None)
+            if real is None or plain is None:
+                continue
+            where = f"{one} after {step} wakes"
+            assert looked_at(found, real[0]) == looked_at(found, plain[0]), where
+            compared += 1
+    assert compared > 500
+
+
+def looked_at(found: explore.Search, happened: world.Happened) -> dict[str, Any]:
+    record = happened.record
+    seen: dict[str, Any] = {"commands": happened.commands, "reset": happened.reset}
+    seen["pulse_ms"] = happened.pulse_ms
+    if record and happened.sleep:
+        seen |= {name: record[name] for name in ("trips", "lockouts", "permissives")}
+        seen["kind"] = record["plan"]["kind"]
+        seen["sleep"] = found.project.sleep(happened.sleep[0]), happened.sleep[1]
+    return seen
+
+
+def test_every_choice_is_in_some_search() -> None:
+    """An alphabet must not shrink unseen."""
+    met: set[tuple[str, str]] = set()
+    for corner in corners.CORNERS:
+        for letter in corner.letters(quick=False):
+            met |= {(group, getattr(letter, group)) for group in letters.GROUPS}
+    bad = {
+        (g, name)
+        for g in ("soil", "battery", "level", "saucer", "temperature")
+        for name in letters.BAD
+    }
+    wanted = {(group, name) for group, names in letters.GROUPS.items() for name in names}
+    assert wanted - bad <= met
+    assert bad - met == set()

@@ -1,0 +1,76 @@
+"""The command: its figures are there, and what it left out is said."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+
+import pytest
+
+from wakewell import interpreter
+from wakewell.assure import generated, mutate, note
+
+
+def test_the_figures_as_json() -> None:
+    command = [sys.executable, "-m", "wakewell.assure", "--json", "--only", "search"]
+    done = subprocess.run(
+        [*command, "--corner", "cell", "--corner", "unready"], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    assert found["transitions"] > found["states"] > 100
+    assert found["violations"] == 0
+    assert found["corners_ended"] == found["corners"] == 2
+    assert "corners of the search" in found["left_out"][0]
+
+
+def test_generated_wakes_stay_small_and_agree() -> None:
+    wakes, sums = generated.small(seed=2, lives=1)
+    assert wakes == generated.WAKES
+    assert sums > 100 * wakes
+    if interpreter.found():
+        assert generated.both(seed=2, lives=1) == generated.WAKES
+
+
+def test_every_line_that_decides_is_mutated() -> None:
+    found = mutate.mutants()
+    assert len(found) > 1500
+    assert len({(one.file, one.number) for one in found}) == len(found)
+    assert {one.file for one in found} >= {"wake.py", "rules.py", "plan.py", "run.py", "judge.py"}
+
+
+@pytest.mark.slow
+def test_a_mutant_that_matters_is_killed_and_the_plain_core_is_not() -> None:
+    wanted = "f.leak_looks == 0"
+    one = next(m for m in mutate.mutants() if m.was == wanted and m.file == "rules.py")
+    assert [why for _, why in mutate.run([one], thorough=False)] != [""]
+
+
+def test_survivors_explained_are_still_mutants() -> None:
+    keys = {one.key for one in mutate.mutants()}
+    for key, why in mutate.explained().items():
+        assert key in keys, f"{key} is no mutant any more; take it out"
+        assert len(why) > 20
+
+
+def test_the_note_names_what_there_is() -> None:
+    for rule, places in note.ENFORCED.items():
+        for place in places:
+            file, _, name = place.partition(": ")
+            text = (note.ROOT / file).read_text()
+            assert re.search(rf"^\s*def {name}\(", text, re.MULTILINE), (rule, place)
+    assert set(note.ENFORCED) == set(note.NOT_COVERED) == set(note.requirements())
+    assert all(note.sequences().values())
+    assert note.judged() >= {f"R{number}" for number in (*range(1, 10), 11, 12, 13, 14, 15)}
+
+
+def test_the_note_is_the_one_the_tables_make() -> None:
+    """After a change of tables: python3 tools/assure.py --note. Sequences may be newer than it."""
+
+    def lasting(text: str) -> list[str]:
+        start = text.index("## Promise by promise")
+        return [row for row in text[start:].splitlines() if not row.startswith("- Shown by")]
+
+    assert lasting(note.NOTE.read_text()) == lasting(note.text())

@@ -1,0 +1,144 @@
+"""What a report holds, without a network: batches, memory, and what is told when."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from wakeboard import heard, mqtt, radio, senml
+from wakeboard.store import Store
+from wakewell import logs
+from wakewell.remote import letters
+from wakewell.trials import CAFE
+
+KEY, BOARD = bytes(range(32)), "0242ac110002"
+
+
+def lines(count: int) -> list[bytes]:
+    path = sorted((CAFE / "basil" / "logs").glob("*.jsonl*"))[0]
+    with logs.open_log(path) as file:
+        return [text for _, text in zip(range(count), file, strict=False)]
+
+
+class Board:
+    def __init__(self, folder: Path) -> None:
+        self.store_: Any = Store(str(folder))
+        self.clock: list[tuple[int, int]] = []
+
+    def identity(self) -> str:
+        return BOARD
+
+    def set_utc(self, day: int, second: int) -> None:
+        self.clock.append((day, second))
+
+
+class Link:
+    """A host at the other end: answers each report, unless told to be silent."""
+
+    def __init__(self, talk: Any) -> None:
+        self.talk, self.heard, self.silent = talk, [], 0  # type: ignore[var-annotated]
+
+    def publish(self, topic: str, data: bytes) -> None:
+        report, why = letters.read(bytes(data), KEY, BOARD)
+        assert report is not None, why
+        self.heard.append(report)
+        self.talk.received(b"wakewell/x/heard", b"for another board")
+        if len(self.heard) == self.silent:
+            return
+        place = report.file, report.offset
+        answer = heard.acknowledge(
+            KEY, BOARD, report.n, report.nonce, *place, "", (9000, len(self.heard))
+        )
+        self.talk.received(f"wakewell/{BOARD}/heard".encode(), bytes(answer))
+
+    def next(self) -> None:
+        raise mqtt.Gone(110)
+
+
+@pytest.fixture
+def talk(tmp_path: Path) -> Any:
+    (tmp_path / "log").mkdir()
+    text = lines(60)
+    (tmp_path / "log" / "00000001.jsonl").write_bytes(b"".join(text[:40]))
+    (tmp_path / "log" / "00000002.jsonl").write_bytes(b"".join(text[40:]) + b"torn")
+    return radio.Talk(Board(tmp_path), {"key": KEY.hex()}, 59)
+
+
+def told(link: Link) -> list[bytes]:
+    return [each.data + b"\n" for report in link.heard for each in report.lines]
+
+
+def test_oldest_first_in_bounded_batches_until_all_is_heard(talk: Any) -> None:
+    for _ in range(9):
+        link = Link(talk)
+        talk.tell(link)
+        assert len(link.heard) <= radio.MOST_BATCHES
+        for report in link.heard:
+            assert sum(len(each.data) for each in report.lines[:-1]) <= radio.BATCH
+    assert (talk.memory.file, talk.memory.offset) == (2, sum(map(len, lines(60)[40:])))
+    assert told(link) == []
+
+
+def test_what_is_not_answered_is_told_again_and_nothing_is_left_out(talk: Any) -> None:
+    everything: list[bytes] = []
+    for silent in (1, 3, 0, 2, 0, 0, 0, 0):
+        link = Link(talk)
+        link.silent = silent
+        try:
+            talk.tell(link)
+            everything += told(link)
+        except mqtt.Gone:
+            everything += [d.data + b"\n" for report in link.heard[:-1] for d in report.lines]
+    assert everything == lines(60)
+    assert talk.board.clock
+
+
+@pytest.mark.parametrize("limit", [3000, 1500])
+def test_short_of_memory_it_tells_less_and_goes_on(
+    talk: Any, limit: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real: Any = senml.log_line
+    sizes: list[int] = []
+
+    def narrow(file: int, offset: int, data: bytes) -> Any:
+        sizes.append(len(data))
+        if sum(sizes) > limit:
+            raise MemoryError
+        return real(file, offset, data)
+
+    monkeypatch.setattr(senml, "log_line", narrow)
+    batch = talk.batch
+
+    def fresh(most: int) -> Any:
+        sizes.clear()
+        return batch(most)
+
+    talk.batch = fresh
+    found: list[bytes] = []
+    for _ in range(80):
+        link = Link(talk)
+        with contextlib.suppress(MemoryError):  # two such lines in a row: the next report goes on
+            talk.tell(link)
+        found += told(link)
+    text = lines(60)
+    assert found == [data for data in text if len(data) - 1 <= limit]
+    assert found
+
+
+def test_an_answer_for_another_place_moves_nothing(talk: Any) -> None:
+    link = Link(talk)
+    monkey: Any = heard.acknowledge
+
+    def wrong(*args: Any) -> Any:
+        return monkey(*args[:4], args[4] + 1, *args[5:])
+
+    heard.acknowledge = wrong
+    try:
+        talk.tell(link)
+    finally:
+        heard.acknowledge = monkey
+    assert (talk.memory.file, talk.memory.offset) == (0, 0)
+    assert not talk.board.clock

@@ -1,0 +1,128 @@
+"""The core on a real MicroPython: the same bytes, and no memory taken while the pump runs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import core_micropython
+import core_pots
+import core_scripts
+import pytest
+
+from wakewell import interpreter
+from wakewell.boards.mock import play
+
+pytestmark = core_micropython.needs_micropython
+
+
+def there(script: dict[str, Any]) -> list[dict[str, Any]]:
+    """What the mock board's player says on MicroPython, wake by wake."""
+    head = {key: value for key, value in script.items() if key != "wakes"}
+    lines = [json.dumps(row).encode() for row in (head, *script["wakes"])]
+    return [json.loads(data) for data in interpreter.stream("wakewell.boards.run_script", lines)]
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_wakes_of_every_kind_give_the_same_bytes(part: int) -> None:
+    """Some thousand wakes: log lines, snapshots and what was asked of the board, byte for byte."""
+    runs = wakes = 0
+    for seed in range(10 * part, 10 * part + 10):
+        script = core_scripts.script(seed, 80)
+        here = []
+        for out in play(script):
+            out["line"] = out["line"].decode()
+            del out["record"]
+            here.append(out)
+        over_there = there(script)
+        assert len(over_there) == len(here) == 80
+        for n, (one, other) in enumerate(zip(here, over_there, strict=True)):
+            assert json.loads(json.dumps(one)) == other, f"seed {seed}, wake {n}"
+        wakes += len(here)
+        runs += sum("on" in out["events"] for out in here)
+    assert wakes == 800
+    assert runs > 25
+
+
+LONGEST_RUN = """
+import gc, json, sys
+from array import array
+from wakeboard.driver import drive
+from wakewell.boards.mock import load_pot
+from wakecore.state import State
+
+class Board:
+    count = 0
+    def begin(self):
+        return {"cause": "timer", "slept_s": 0, "vouched": 1, "boots": 0, "pin": 1,
+                "button_ms": 0, "utc": [0, 0, 0], "host": [], "state": "good",
+                "settings": "good", "limits": "good", "calibration": "good"}
+    def off(self):
+        pass
+    def rest(self):
+        return [2000000, 50]
+    def read(self):
+        level = [2400000 - 300 * self.count, 50]
+        return {"soil": [2200000, 50], "level": level, "saucer": [2400000, 50]}
+    def store(self, data):
+        return True
+    def arm(self, run):
+        self.run = run
+        self.count = 0
+        self.free = array("i", [0] * 210)
+    def start(self):
+        pass
+    def sample(self, run):
+        self.free[self.count] = gc.mem_free()
+        self.count += 1
+        now = run.now
+        now[0] = 150 * self.count
+        now[1] = 2400000 - 300 * self.count
+        now[2] = 1950000
+        now[3] = 700000
+        now[4] = 2400000
+    def stop(self):
+        self.after = gc.mem_free()
+        return 150 * self.count
+    def close(self):
+        return 2000
+    def log(self, record):
+        self.record = record
+    def sleep(self, sleep_s, button):
+        pass
+
+gc.disable()
+with open(sys.argv[1]) as file:
+    pot = load_pot(json.loads(file.read()))
+board = Board()
+drive(board, State(), pot)
+free = board.free[:board.count]
+print(json.dumps([board.count, max(free) - min(free), free[0] - board.after,
+                  board.run.trip, board.run.ran_ms, board.record["trips"]]))
+"""
+
+
+def test_the_longest_run_takes_no_memory(tmp_path: Path) -> None:
+    """Thirty seconds of samples with the heap locked; free memory stands still throughout."""
+    lines = core_pots.lines(
+        {"pulse_ml": 60, "dose_ml": 60, "settle_s": 600},
+        {"pulse_ms": 30000, "flow_max_ul_s": 2000, "day_ml": 500, "dry_ms": 10000},
+        {"flow_ul_s": 2000, "ul_per_ppt": 0, "tolerance_ml": 4, "dry_ma": 60}
+        | {"saucer": core_pots.SAUCER, "current": core_pots.CURRENT},
+    )
+    stored = tmp_path / "pot.json"
+    stored.write_text(json.dumps({kind: data.decode() for kind, data in lines.items()}))
+    said = json.loads(core_micropython.run(tmp_path, LONGEST_RUN, str(stored)))
+    assert said == [200, 0, 0, None, 30000, []]
+
+
+def test_the_heap_is_locked_while_it_runs(tmp_path: Path) -> None:
+    """The test above would see an allocation: one in a sample is a fault, and the pump stops."""
+    greedy = LONGEST_RUN.replace("now[4] = 2400000", "now[4] = 2400000 + len([self.count])")
+    assert greedy != LONGEST_RUN
+    lines = core_pots.lines({}, {}, {"ul_per_ppt": 0})
+    stored = tmp_path / "pot.json"
+    stored.write_text(json.dumps({kind: data.decode() for kind, data in lines.items()}))
+    said = json.loads(core_micropython.run(tmp_path, greedy, str(stored)))
+    assert said[3:] == ["fault", 150, ["fault"]]

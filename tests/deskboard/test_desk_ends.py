@@ -1,0 +1,36 @@
+"""A desk board in a terminal that is ended from outside: nothing of it stays behind."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("fluids", reason="the rig's extra is not installed")
+
+
+@pytest.mark.parametrize("ended", [signal.SIGTERM, signal.SIGHUP])
+def test_no_port_and_no_folder_stay(ended: signal.Signals, tmp_path: Path) -> None:
+    link = tmp_path / "tty"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "wakewell", "deskboard", "--link", str(link)],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    killer = threading.Timer(60, process.kill)
+    killer.start()
+    try:
+        assert process.stdout is not None
+        said = "".join(process.stdout.readline() for _ in range(8))
+        folder = Path(said.split("wakewell flash ")[1].split(" --port")[0])
+        assert folder.is_dir()
+        process.send_signal(ended)
+        assert process.wait(30) == 0
+    finally:
+        killer.cancel()
+        process.kill()
+    assert not link.is_symlink()
+    assert not folder.parent.exists()

@@ -1,0 +1,33 @@
+"""A broker, a café pot with its secrets, and a desk board whose radio reaches both."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import mosquitto
+import pytest
+from remote_pots import BOARD, fill_in
+
+from wakewell.trials import CAFE
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[mosquitto.Broker]:
+    if mosquitto.program() is None:
+        pytest.skip(mosquitto.REASON)
+    made = mosquitto.Broker(tmp_path / "broker")
+    made.start()
+    yield made
+    made.kill()
+
+
+@pytest.fixture
+def pot(tmp_path: Path, server: mosquitto.Broker) -> Path:
+    """A café pot without logs, whose board is known."""
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
+    fill_in(folder, server.port)
+    return folder

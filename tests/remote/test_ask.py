@@ -1,0 +1,126 @@
+"""`wakewell ask` on a copy of a café pot: it makes what a board takes, or says why not."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from wakeboard import asked
+from wakecore import line
+from wakewell import cli, pots
+from wakewell.remote import ask, private
+from wakewell.trials import CAFE
+
+BOARD = "0242ac110002"
+
+
+@pytest.fixture
+def pot(tmp_path: Path) -> Path:
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder)
+    (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
+    private.make(folder)
+    return folder
+
+
+def test_what_is_asked_is_what_the_board_takes(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["ask", str(pot), "dose_ml=61", "radio_wakes=1", "--only-file"]) == 0
+    out = capsys.readouterr().out
+    assert "dose_ml: " in out
+    assert "-> 61" in out
+    assert "290 recorded wakes" in out
+    key = private.read(pot).key
+    assert key.hex() not in out
+    found = pots.load(pot)
+    data = (pot / "asked" / "000001.json").read_bytes()
+    n, settings, why = asked.judge(data, key, BOARD, 0, found.pot, [9000, 0, 1], 300)
+    assert (n, why) == (1, "")
+    record, _ = line.decode(settings)
+    assert record["dose_ml"] == 61
+    assert record["radio_wakes"] == 1
+    assert {k: record[k] for k in found.settings} == {
+        **found.settings, "dose_ml": 61, "radio_wakes": 1,
+    }  # fmt: skip
+    assert cli.main(["ask", str(pot), "dose_ml=62", "--only-file"]) == 0
+    assert json.loads((pot / "asked" / "000002.json").read_bytes())["n"] == 2
+    assert cli.main(["ask", str(pot)]) == 0
+    assert "number 2" in capsys.readouterr().out
+
+
+def test_its_time_and_its_count_of_wakes(pot: Path) -> None:
+    now = datetime(2026, 3, 1, 12, tzinfo=UTC)
+    _, data, _ = ask.message(pot, {"dose_ml": 61}, 7, now)
+    body = json.loads(data)
+    assert body["until"] == [(datetime(2026, 3, 8, tzinfo=UTC) - ask.EPOCH).days, 43200]
+    last = ask.known(pot, pots.load(pot)).last
+    assert last is not None
+    assert body["until_n"] == last["n"] + 7 * 86400 // pots.load(pot).settings["wake_s"]
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["dose_ml"], "allowed key=value"),
+        (["dosis_ml=3"], "dose_ml"),
+        (["dose_ml=x"], "allowed 1 to 2000"),
+        (["dose_ml=0"], "allowed 1 to 2000"),
+        (["dose_ml=1.5"], "allowed 1 to 2000"),
+        (["dose_ml=2000"], "hard limit"),
+        (["battery_mv=100"], "hard limit"),
+        (["battery_mv=3900", "battery_clear_mv=3800"], "is not above"),
+        (["dose_ml=50", "dose_ml=51"], "given twice"),
+        (["day_ml=900"], "not a name of the settings"),
+        (["dose_ml=50", "--days", "90"], "allowed 1 to 60"),
+    ],
+)
+def test_what_a_board_would_refuse_is_not_even_made(
+    pot: Path, words: list[str], why: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["ask", str(pot), *words, "--only-file"]) == 2
+    error = capsys.readouterr().err
+    assert why in error
+    assert error.count("\n") == 1
+    assert not (pot / "asked").exists()
+
+
+def test_a_key_is_made_once_out_of_git_and_never_shown(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    key = private.read(pot).key
+    assert cli.main(["ask", str(pot), "--new-key"]) == 2
+    assert private.read(pot).key == key
+    assert "private.toml" in (pot / ".gitignore").read_text().split()
+    assert stat.S_IMODE((pot / "private.toml").stat().st_mode) == 0o600
+    assert key.hex() not in repr(private.read(pot)) + "".join(capsys.readouterr())
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('key = "', 'key = "SECRET'),
+        ('name = ""', 'name = "SECRET-SECRET-SECRET-SECRET-SECRET"'),
+        ('password = ""', 'password = "SECRET'),
+        ("port = 8883", "port = 'SECRET'"),
+        ("[broker]", "SECRET = 1\n[broker]"),
+        ("tls = true", "SECRET = 'SECRET'"),
+        ('ca = ""', 'ca = "SECRET"'),
+        ('user = ""', 'user = "SECRET\\u0007"'),
+    ],
+)
+def test_no_error_shows_what_is_in_it(
+    pot: Path, old: str, new: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = pot / "private.toml"
+    path.write_text(path.read_text().replace(old, new, 1))
+    assert cli.main(["ask", str(pot), "dose_ml=50", "--only-file"]) == 2
+    error = capsys.readouterr().err
+    assert "private.toml:" in error
+    assert error.count("\n") == 1
+    assert "SECRET" not in error

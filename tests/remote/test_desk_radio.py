@@ -1,0 +1,399 @@
+"""A desk board's radio, through the loopback, to a real Mosquitto, to `wakewell listen`."""
+
+from __future__ import annotations
+
+import argparse
+import random
+import shutil
+import socket
+import ssl
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import mosquitto
+import pytest
+import remote_pots
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
+from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
+
+from wakeboard import asked
+from wakecore import line
+from wakewell import pots, replay
+from wakewell.deskboard import DeskBoard, why_not
+from wakewell.remote import ask, broker, handover, listen, private
+from wakewell.remote.store import Store
+from wakewell.usb import flash
+
+pytestmark = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
+ID = b"desk-1"
+BOARD = ID.hex()
+
+
+@pytest.fixture(scope="module")
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
+    under = tmp_path_factory.mktemp("radio")
+    folder = copy_pot("basil", under)
+    path = folder / "settings.toml"
+    path.write_text("radio_wakes = 1\n" + path.read_text())
+    with DeskBoard(
+        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real", unique_id=ID
+    ) as board:
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
+    return under
+
+
+class Home:
+    """A desk board at home, its pot's folder and a listener that can be started and stopped."""
+
+    def __init__(self, under: Path, board: DeskBoard, folder: Path, database: Path) -> None:
+        self.under, self.board, self.folder, self.database = under, board, folder, database
+        self.said: list[str] = []
+
+    def store(self) -> Store:
+        return Store(self.database, {BOARD: self.folder})
+
+    @contextmanager
+    def listening(self, database: Path | None = None) -> Iterator[listen.Listener]:
+        """`wakewell listen`, in a thread."""
+        found = listen.folders_of([str(self.folder)])
+        folder, secret = found[BOARD]
+        store = Store(database or self.database, {BOARD: folder})
+        radio = listen.Radio(secret, folder, [BOARD], f"test-{(database or self.database).name}")
+        listener = listen.Listener({BOARD: secret.key}, store, radio.post, self.said.append)
+        until = threading.Event()
+        radio.start()
+        thread = threading.Thread(
+            target=listen.listen, args=(listener, radio, until, self.under), daemon=True
+        )
+        thread.start()
+        try:
+            yield listener
+        finally:
+            until.set()
+            thread.join()
+            radio.stop()
+            store.close()
+
+    def days(self, count: int) -> None:
+        for _ in range(count):
+            self.board.advance(86400.0)
+            self.board.wait_asleep()
+
+    def told(self, name: str) -> dict[str, Any]:
+        """What the board last told, once it tells something under that name."""
+        for _ in range(200):
+            row = self.store().pots().get(BOARD)
+            if row is not None and row.told.get(name):
+                return dict(row.told)
+            time.sleep(0.05)
+        raise AssertionError(self.board.console.decode()[-2000:])
+
+    def files(self) -> dict[str, bytes]:
+        return self.board.read_files()
+
+
+@pytest.fixture
+def home(tmp_path: Path, flashed: Path, server: mosquitto.Broker) -> Iterator[Home]:
+    folder = tmp_path / "basil"
+    shutil.copytree(flashed / "basil", folder)
+    shutil.copy(flashed / "flash.img", tmp_path / "flash.img")
+    secret = remote_pots.fill_in(folder, server.port)
+    with ExitStack() as stack:
+        board = stack.enter_context(
+            DeskBoard(
+                tmp_path / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES,
+                awake="stepped", unique_id=ID, hang_s=60,
+            )
+        )  # fmt: skip
+        board.wait_asleep()
+        board.write_files({"pot/private.json": secret.board_line()})
+        yield Home(tmp_path, board, folder, tmp_path / "heard.db")
+
+
+def test_what_is_heard_is_what_a_pull_would_bring(home: Home) -> None:
+    with home.listening() as listener:
+        home.days(4)
+    assert not home.said
+    assert listener.bad == 0
+    files = home.files()
+    for name, data in files.items():
+        if name.startswith("pot/log/"):
+            there = (home.folder / "logs" / name[8:]).read_bytes()
+            assert there.splitlines() == data.splitlines()
+    assert len(wakes(files)) >= 5
+    found = pots.load(home.folder)
+    kept = {p.stem for p in (home.folder / "logs" / "in-force").iterdir()}
+    assert {line.identity(data) for data in found.lines.values()} <= kept
+    row = home.store().pots()[BOARD]
+    assert row.n == wakes(files)[-1]["n"]
+    # The answer set the offset of the clock: from then on its times are trusted.
+    assert wakes(files)[-1]["begin"]["utc"][2] == 1
+
+
+def test_asked_taken_and_in_force(home: Home) -> None:
+    with home.listening():
+        home.days(1)
+        assert ask.run(_args(home.folder, "dose_ml=61", "radio_wakes=1")) == 0
+        home.days(1)
+        told = home.told("answer")
+        assert (told["asked"], told["answer"]) == (1, "in force")
+        home.days(1)
+    last = wakes(home.files())[-1]
+    data = home.files()["pot/settings.json"].rstrip()
+    record, _ = line.decode(data)
+    assert record["dose_ml"] == 61
+    assert last["settings"] == line.identity(data)
+    assert "in force since" in "\n".join(ask.shown(home.folder))
+
+
+def _args(folder: Path, *words: str) -> argparse.Namespace:
+    parser = argparse.ArgumentParser()
+    ask.arguments(parser)
+    return parser.parse_args([str(folder), *words])
+
+
+def test_a_setting_beyond_a_limit_is_refused_with_the_reason(home: Home) -> None:
+    """Made by a host that does not know the limits: the board is the one that says no."""
+    found = pots.load(home.folder)
+    most = found.limits["dose_ml"]
+    values = dict(found.settings) | {"dose_ml": most + 1}
+    secret = private.read(home.folder)
+    limits_id = line.identity(found.lines["limits"])
+    data = asked.make(secret.key, BOARD, 3, (20000, 0), 10**6, limits_id, values)
+    before = home.files()["pot/settings.json"]
+    with home.listening():
+        home.days(1)
+        topic = f"wakewell/{BOARD}/asked"
+        for other in (data[:-9], data[::-1], b"{}", data):
+            broker.publish(secret, home.folder, topic, bytes(other), retain=True)
+            home.days(1)
+        told = home.told("answer")
+    assert told["answer"] == f"refused: dose_ml = {most + 1}, the hard limit is at most {most}"
+    assert told["refused"] == 4
+    assert home.files()["pot/settings.json"] == before
+
+
+def test_nobody_there_and_it_sleeps_all_the_same(home: Home, server: mosquitto.Broker) -> None:
+    """R13: broker dead, then deaf, then no Wi-Fi; the log waits and comes once all is well."""
+    server.kill()
+    home.days(2)
+    deaf = socket.create_server(("127.0.0.1", server.port))
+    home.days(1)
+    deaf.close()
+    secret = private.read(home.folder).board_line()
+    home.board.write_files({"pot/private.json": secret.replace(b"greenhouse", b"absent")})
+    home.days(1)  # the line's CRC is wrong now: no secrets
+    home.board.write_files({"pot/private.json": secret})
+    count = len(wakes(home.files()))
+    assert count >= 6
+    for record in wakes(home.files()):
+        assert record["awake_ms"] < 60000
+        assert record["begin"]["cause"] in ("timer", "power", "reset")
+    server.start()
+    with home.listening():
+        home.days(1)
+    with home.listening() as listener:
+        home.days(1)
+    assert listener.bad == 0
+    assert len(home.store().lines(BOARD)) >= count
+
+
+def test_two_listeners_keep_each_line_once(home: Home) -> None:
+    with home.listening() as one, home.listening(home.under / "other.db") as other:
+        home.days(3)
+    assert one.bad == other.bad == 0
+    lines = home.store().lines(BOARD)
+    assert len(lines) == len(set(lines)) >= 4
+    files = home.files()
+    for name, data in files.items():
+        if name.startswith("pot/log/"):
+            assert (home.folder / "logs" / name[8:]).read_bytes() == data
+
+
+@pytest.fixture
+def secure(tmp_path: Path, flashed: Path) -> Iterator[Home]:
+    """The same over TLS, to a broker whose certificate its own small authority signed."""
+    if mosquitto.program() is None:
+        pytest.skip(mosquitto.REASON)
+    server = mosquitto.Broker(tmp_path / "broker", tls=True)
+    server.start()
+    folder = tmp_path / "basil"
+    shutil.copytree(flashed / "basil", folder)
+    shutil.copy(flashed / "flash.img", tmp_path / "flash.img")
+    shutil.copy(server.folder / "ca.pem", folder / "ca.pem")
+    remote_pots.fill_in(folder, server.port, tls=True, **{'ca = ""': 'ca = "ca.pem"'})
+    with DeskBoard(
+        tmp_path / "flash.img",
+        world_for(folder),
+        image_bytes=IMAGE_BYTES,
+        awake="stepped",
+        unique_id=ID,
+        hang_s=60,
+    ) as board:
+        board.wait_asleep()
+        board.write_files({k[1:]: v for k, v in private.board_files(folder).items()})
+        yield Home(tmp_path, board, folder, tmp_path / "heard.db")
+    server.kill()
+
+
+def test_over_tls(secure: Home) -> None:
+    with secure.listening() as listener:
+        secure.days(2)
+        secure.told("wakes")
+    assert listener.bad == 0
+    files = secure.files()
+    for name, data in files.items():
+        if name.startswith("pot/log/"):
+            assert (secure.folder / "logs" / name[8:]).read_bytes() == data
+
+
+def test_a_broker_of_another_authority_hears_nothing(secure: Home, tmp_path: Path) -> None:
+    """Neither a log line nor the broker's password goes to whom the board cannot know."""
+    other = tmp_path / "other"
+    other.mkdir()
+    mosquitto.certificates(other)
+    der = ssl.PEM_cert_to_DER_cert((other / "ca.pem").read_text())
+    right = secure.files()["pot/ca.der"]
+    secure.board.write_files({"pot/ca.der": der})
+    with secure.listening() as listener:
+        secure.days(2)
+        assert listener.heard == 0
+        assert b"radio:" in secure.board.console
+        secure.board.write_files({"pot/ca.der": right})
+        secure.days(1)
+        secure.told("wakes")
+    assert secure.store().lines(BOARD)
+    logged = (tmp_path / "broker" / "err").read_text()
+    assert mosquitto.WORD not in logged
+
+
+def test_a_message_for_the_board_too_long_to_hold(home: Home) -> None:
+    """A huge retained message is passed over; the log is heard all the same (R13)."""
+    secret = private.read(home.folder)
+    topic = f"wakewell/{BOARD}/asked"
+    broker.publish(secret, home.folder, topic, b"x" * 60000, retain=True)
+    with home.listening():
+        home.days(2)
+        home.told("wakes")
+    last = home.board.boots[-1]
+    assert last.ended == "deep sleep"
+    assert wakes(home.files())[-1]["begin"]["cause"] == "timer"
+    assert len(home.store().lines(BOARD)) >= 4
+
+
+@pytest.mark.slow
+def test_a_season_of_wakes_with_an_unreliable_home(home: Home, server: mosquitto.Broker) -> None:
+    """Broker and listener come and go; in the end every line is there once, in order."""
+    pick = random.Random(7)
+    for _ in range(7):
+        if pick.random() < 0.3:
+            server.kill()
+            home.days(pick.randrange(1, 4))
+            server.start()
+        if pick.random() < 0.4:
+            home.days(pick.randrange(1, 3))  # the broker is there, nobody answers
+        with home.listening():
+            home.days(pick.randrange(2, 6))
+    with home.listening() as listener:
+        home.days(2)
+        time.sleep(1)
+    assert listener.bad == 0
+    files = home.files()
+    text = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/"))
+    assert home.store().lines(BOARD) == text.splitlines()
+    there = sorted((home.folder / "logs").glob("*.jsonl"))
+    assert b"".join(p.read_bytes() for p in there) == text
+    assert {boot.ended for boot in home.board.boots[2:-1]} == {"deep sleep"}
+    report = replay.replay_log("basil", there)
+    assert report.good
+    assert report.divergent == 0
+
+
+def test_flashed_secrets_and_never_a_word_of_them(
+    tmp_path: Path, server: mosquitto.Broker, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """From private.toml through flash to the first report; no secret on any console or in a log."""
+    folder = copy_pot("basil", tmp_path)
+    path = folder / "settings.toml"
+    path.write_text("radio_wakes = 1\n" + path.read_text())
+    secret = remote_pots.fill_in(folder, server.port)
+    with DeskBoard(
+        tmp_path / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",
+        unique_id=ID, hang_s=60,
+    ) as board:  # fmt: skip
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
+        home = Home(tmp_path, board, folder, tmp_path / "heard.db")
+        with home.listening():
+            home.days(2)
+            home.told("wakes")
+        console, files = board.console, home.files()
+    assert files["pot/private.json"] == secret.board_line()
+    shown = "".join(capfd.readouterr()) + repr(result) + repr(home.said) + repr(secret)
+    kept = {name: data for name, data in files.items() if name != "pot/private.json"}
+    for word in secret.words():
+        assert word.encode() not in console
+        assert word not in shown
+        assert all(word.encode() not in data for data in kept.values())
+        assert word.encode() not in (tmp_path / "heard.db").read_bytes()
+
+
+def test_handed_over_without_a_secret_or_a_log(home: Home) -> None:
+    with home.listening():
+        home.days(3)
+        home.told("wakes")
+    words = private.read(home.folder).words()
+    before = home.files()
+    home.board.awake = "real"
+    home.board.hard_reset()
+    rows = handover.hand_over(home.folder, home.board.port, date(2026, 5, 4), 20)
+    home.board.awake = "stepped"
+    home.board.wait_asleep()
+    files = home.files()
+    assert not [n for n in files if n.startswith(("pot/private", "pot/heard", "pot/log/"))]
+    assert not (home.folder / "private.toml").exists()
+    for kind in ("settings", "limits", "calibration", "wiring"):
+        assert files[f"pot/{kind}.json"] == before[f"pot/{kind}.json"]
+    old = home.folder / "logs-until-2026-05-04"
+    kept = b"".join(p.read_bytes() for p in sorted(old.glob("*.jsonl")))
+    assert b"".join(before[n] for n in sorted(before) if n.startswith("pot/log/")) in kept
+    assert not list((home.folder / "logs").glob("*.jsonl"))
+    text = (home.folder / "as-left-2026-05-04.txt").read_text()
+    assert "as left, 2026-05-04" in "\n".join(rows) + text
+    assert all(word not in text for word in words)
+    home.days(2)  # it lives on, without a radio, and its new log can be replayed
+    (home.folder / "logs" / "00000001.jsonl").write_bytes(home.files()["pot/log/00000001.jsonl"])
+    report = replay.replay_log("basil", [home.folder / "logs" / "00000001.jsonl"])
+    assert report.good
+    assert report.played >= 2
+
+
+@pytest.mark.slow
+def test_a_year_of_wakes_told_day_by_day(home: Home) -> None:
+    with home.listening() as listener:
+        for _ in range(73):
+            home.days(5)
+        home.told("wakes")
+        time.sleep(1)
+    assert listener.bad == 0
+    files = home.files()
+    text = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/")).splitlines()
+    assert home.store().lines(BOARD)[-len(text) :] == text
+    assert {boot.ended for boot in home.board.boots} == {"deep sleep"}
+    report = replay.replay_log("basil", sorted((home.folder / "logs").glob("*.jsonl")))
+    assert report.good
+    assert report.played > 365
+    assert report.skips.count == 0

@@ -1,0 +1,448 @@
+"""What listens: every broken message dropped, every good one kept once, whatever is cut off."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import mosquitto
+import pytest
+import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy.exc import SQLAlchemyError
+
+from wakeboard import heard, sealed, senml
+from wakewell import logs
+from wakewell.remote import broker, letters, listen, private
+from wakewell.remote.store import Store, append
+from wakewell.trials import CAFE
+
+BOARD = "0242ac110002"
+KEY = bytes(range(32))
+NONCE = "0011223344556677"
+NOW = 1_790_000_000.0
+
+
+def cafe_lines(count: int = 40) -> list[bytes]:
+    """The first lines of a café pot's log."""
+    path = sorted((CAFE / "basil" / "logs").glob("*.jsonl*"))[0]
+    with logs.open_log(path) as file:
+        return [text.rstrip(b"\n") for _, text in zip(range(count), file, strict=False)]
+
+
+LINES = cafe_lines()
+
+
+def pack(lines: list[bytes], n: int = 1, key: bytes = KEY, file: int = 1, at: int = 0) -> bytes:
+    """A report with these lines, as a board makes it."""
+    body = senml.head(BOARD, n, NONCE, {"asked": 0, "answer": "", "refused": 0})
+    for data in lines:
+        record, _ = logs.decode(data)
+        body += senml.readings(record or {}) + senml.log_line(file, at, data)
+        at += len(data) + 1
+    return bytes(senml.close(body, key))
+
+
+class Desk:
+    """A listener without a network. answers: what it would post."""
+
+    def __init__(self, folder: Path, where: str | Path | None = None) -> None:
+        self.folder = folder
+        self.folder.mkdir(exist_ok=True)
+        self.said: list[str] = []
+        self.answers: list[tuple[str, bytes]] = []
+        store = Store(where or folder / "heard.db", {BOARD: folder})
+        self.listener = listen.Listener(
+            {BOARD: KEY}, store, lambda t, p: self.answers.append((t, p)), self.said.append
+        )
+
+    def hear(self, *payloads: bytes, topic: str = f"wakewell/{BOARD}/report") -> None:
+        self.listener.deal([listen.Message(topic, p) for p in payloads], NOW)
+
+    def log(self) -> bytes:
+        files = sorted((self.folder / "logs").glob("*.jsonl"))
+        return b"".join(p.read_bytes() for p in files)
+
+
+def whole(lines: list[bytes]) -> bytes:
+    return b"".join(data + b"\n" for data in lines)
+
+
+def test_kept_once_and_answered_each_time(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "basil")
+    desk.hear(pack(LINES[:10]), pack(LINES[:10]))
+    desk.hear(pack(LINES[5:20], n=2, at=len(whole(LINES[:5]))))
+    assert desk.log() == whole(LINES[:20])
+    assert len(desk.answers) == 3
+    topic, data = desk.answers[2]
+    assert topic == f"wakewell/{BOARD}/heard"
+    answer, why = heard.acknowledged(data, KEY, BOARD, 2, NONCE)
+    assert answer is not None, why
+    assert (answer["file"], answer["offset"]) == (1, len(whole(LINES[:20])))
+    assert answer["utc"] == [divmod(int(NOW) - 946684800, 86400)[0], (int(NOW) - 946684800) % 86400]
+    for other in ((KEY, BOARD, 3, NONCE), (KEY, BOARD, 2, "00" * 8), (KEY, "00" * 6, 2, NONCE)):
+        assert heard.acknowledged(data, *other)[0] is None
+    assert heard.acknowledged(data, bytes(32), BOARD, 2, NONCE)[0] is None
+
+
+@pytest.mark.parametrize(
+    ("payload", "topic", "why"),
+    [
+        (pack(LINES[:2]), "wakewell/ffffffffffff/report", "none of these pots"),
+        (pack(LINES[:2]), "wakewell/report", "not a report's topic"),
+        (pack(LINES[:2], key=bytes(32)), "", "tag does not match"),
+        (pack(LINES[:2])[:-7], "", "no tag"),
+        (b"\xff" * 100, "", "no tag"),
+        (b"", "", "no tag"),
+        (b"[" * 70000, "", "longer than 65536"),
+        (sealed.seal(b"[[[[[1]", KEY, sealed.PACK), "", "not a report"),
+        (sealed.seal(b'[{"n":"x","v":1}', KEY, sealed.PACK), "", "another board"),
+        (sealed.seal(b"[" * 5000, KEY, sealed.PACK), "", "not a report"),
+        (senml.close(senml.head(BOARD, -1, NONCE, {}), KEY), "", "no number"),
+        (senml.close(senml.head(BOARD, 1, "", {}), KEY), "", "no nonce"),
+        (senml.close(senml.head("ffffffffffff", 1, NONCE, {}), KEY), "", "another board"),
+        (
+            senml.close(senml.head(BOARD, 1, NONCE, {}) + b',{"n":"log/1/0","vd":"*"}', KEY),
+            "", "not a report",
+        ),
+        (
+            senml.close(senml.head(BOARD, 1, NONCE, {}) + b',{"n":"log/1/0","v":3}', KEY),
+            "", "not a report",
+        ),
+    ],
+)  # fmt: skip
+def test_broken_is_counted_and_dropped_with_one_line(
+    tmp_path: Path, payload: bytes, topic: str, why: str
+) -> None:
+    desk = Desk(tmp_path / "basil")
+    desk.hear(bytes(payload), pack(LINES[:3]), topic=topic or f"wakewell/{BOARD}/report")
+    if topic:
+        desk.hear(pack(LINES[:3]))
+    assert why in desk.said[0]
+    assert all("\n" not in text and len(text) < 400 for text in desk.said)
+    assert desk.log() == whole(LINES[:3])
+    assert any(why in name for name in desk.listener.store.dropped())
+    assert all(KEY.hex() not in text for text in desk.said)
+
+
+def test_a_flood_is_one_line_a_minute(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "basil")
+    for _ in range(20):
+        desk.hear(b"x" * 50)
+    assert len(desk.said) == 1
+    assert sum(desk.listener.store.dropped().values()) == 20
+
+
+def test_a_line_the_flash_damaged_is_left_out_and_told(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "basil")
+    torn = LINES[1][:50]
+    desk.hear(pack([LINES[0], torn, LINES[1]]))
+    assert desk.log() == whole(LINES[:2])
+    assert "damaged on the board" in desk.said[0]
+    answer, _ = heard.acknowledged(desk.answers[0][1], KEY, BOARD, 1, NONCE)
+    assert answer["offset"] == len(whole([LINES[0], torn, LINES[1]]))
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_whatever_comes_the_listener_lives(data: st.DataObject) -> None:
+    """Bytes of any kind, and members of any kind under the right key: read or dropped, no error."""
+    good = pack(LINES[:1])
+    if data.draw(st.booleans()):
+        at = data.draw(st.integers(0, len(good)))
+        bad = (
+            good[:at]
+            + data.draw(st.binary(max_size=40))
+            + good[at + data.draw(st.integers(0, 9)) :]
+        )
+    else:
+        leaf = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20)
+        value = st.recursive(
+            leaf, lambda x: st.lists(x) | st.dictionaries(st.text(), x), max_leaves=6
+        )
+        names = st.sampled_from(["bn", "bt", "bver", "n", "v", "vs", "vd", "t", "u", "x_"])
+        entries = data.draw(st.lists(st.dictionaries(names, value), max_size=4))
+        body = senml.head(BOARD, 1, NONCE, {})
+        for entry in entries:
+            body += b"," + json.dumps(entry).encode()
+        bad = bytes(senml.close(body, KEY))
+    report, why = letters.read(bad, KEY, BOARD)
+    assert (report is None) == bool(why)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_a_log_file_cut_anywhere_is_made_good(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """Power goes while the file is written: after it every line is there once."""
+    path = tmp_path_factory.mktemp("cut") / "00000001.jsonl"
+    text = whole(LINES[:6])
+    path.write_bytes(text[: data.draw(st.integers(0, len(text)))])
+    size = append(path, LINES[:8], -1)
+    assert path.read_bytes() == whole(LINES[:8])
+    assert size == len(whole(LINES[:8]))
+
+
+def test_what_is_not_ours_is_not_cut_off(tmp_path: Path) -> None:
+    path = tmp_path / "00000001.jsonl"
+    path.write_bytes(LINES[0] + b"\nsomething else")
+    append(path, LINES[:2], -1)
+    assert path.read_bytes() == LINES[0] + b"\nsomething else\n" + LINES[1] + b"\n"
+
+
+KILLED = """
+    import os, sys
+    from pathlib import Path
+    sys.path.insert(0, {tests!r})
+    import test_listen as t
+    from wakewell.remote import store
+    desk = t.Desk(Path({folder!r}))
+    step, at = {step}, 0
+    def cut(name, module):
+        real = getattr(module, name)
+        def wrapped(*args, **kwargs):
+            global at
+            at += 1
+            if at == step:
+                os._exit(9)
+            return real(*args, **kwargs)
+        setattr(module, name, wrapped)
+    cut("append", store)
+    cut("_see", store.Store)
+    cut("take", store.Store)
+    cut("export", store.Store)
+    desk.listener.post = lambda *a: print("answered", flush=True)
+    desk.hear(t.pack(t.LINES[:10]))
+    desk.hear(t.pack(t.LINES[10:20], n=2))
+    print("done")
+"""
+
+
+@pytest.mark.parametrize("step", range(1, 9))
+def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int) -> None:
+    """Cut off before each of its steps: what was answered is kept, and nothing is kept twice."""
+    folder = tmp_path / "basil"
+    code = textwrap.dedent(KILLED).format(
+        tests=str(Path(__file__).parent), folder=str(folder), step=step
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode in (0, 9), done.stderr
+    answered = done.stdout.count("answered")
+    desk = Desk(folder)
+    assert len(desk.listener.store.lines(BOARD)) >= 10 * answered
+    while desk.listener.store.export() == 1000:
+        pass
+    assert len(desk.log().splitlines()) >= 10 * answered
+    desk.hear(pack(LINES[:10]), pack(LINES[10:20], n=2))
+    assert desk.log() == whole(LINES[:20])
+    assert desk.listener.store.lines(BOARD) == LINES[:20]
+
+
+def test_a_full_disk_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = Desk(tmp_path / "basil")
+    messages = [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    assert "make room" in listen.deal(desk.listener, messages, tmp_path)
+    assert not desk.answers
+    monkeypatch.undo()
+    assert listen.deal(desk.listener, messages, tmp_path) == ""
+    assert desk.log() == whole(LINES[:3])
+
+
+def test_sqlite_itself_runs_out_of_room(tmp_path: Path) -> None:
+    """SQLite's own limit of pages stands for the disk's end: nothing half is kept or answered."""
+    desk = Desk(tmp_path / "basil")
+    desk.hear(pack(LINES[:2]))
+    engine = desk.listener.store.engine
+    engine.dispose()
+
+    def small(connection: Any, _: Any) -> None:
+        pages = connection.execute("PRAGMA page_count").fetchone()[0]
+        connection.execute(f"PRAGMA max_page_count={pages}")
+
+    sa.event.listen(engine, "connect", small)
+    with pytest.raises(SQLAlchemyError, match="full"):
+        desk.hear(pack(LINES[2:30], n=2))
+    assert len(desk.answers) == 1
+    assert desk.listener.store.lines(BOARD) == LINES[:2]
+    sa.event.remove(engine, "connect", small)
+    engine.dispose()
+    desk.hear(pack(LINES[2:30], n=2))
+    assert desk.log() == whole(LINES[:30])
+
+
+def test_a_folder_that_cannot_be_written_holds_the_answer_back(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "basil")
+    (tmp_path / "basil" / "logs").write_text("in the way")
+    messages = [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
+    assert "log file" in listen.deal(desk.listener, messages, tmp_path)
+    assert not desk.answers
+    (tmp_path / "basil" / "logs").unlink()
+    assert listen.deal(desk.listener, messages, tmp_path) == ""
+    assert desk.log() == whole(LINES[:3])
+
+
+def test_rfc_8428_resolved() -> None:
+    """The third example of RFC 8428, section 5.1.2, shortened, resolved as section 4.6 says."""
+    base = "urn:dev:ow:10e2073a01080063:"
+    found = letters.resolve(
+        [
+            {"bn": base, "bt": 1.276020076001e09, "bu": "A", "bver": 5,
+             "n": "voltage", "u": "V", "v": 120.1},
+            {"n": "current", "t": -5, "v": 1.2},
+            {"n": "current", "v": 1.7},
+        ],
+        0,
+    )  # fmt: skip
+    assert found == [
+        {"n": base + "voltage", "u": "V", "t": 1.276020076001e09, "v": 120.1},
+        {"n": base + "current", "u": "A", "t": 1.276020071001e09, "v": 1.2},
+        {"n": base + "current", "u": "A", "t": 1.276020076001e09, "v": 1.7},
+    ]
+    bad: Any
+    for bad in (
+        [],
+        {},
+        [1],
+        [{"n": "a b", "v": 1}],
+        [{"n": "a", "bver": 99}],
+        [{"n": "a", "x_": 1}],
+    ):
+        with pytest.raises(ValueError, match=r"\w"):
+            letters.resolve(bad, 0)
+
+
+# With a real broker
+
+
+class Running:
+    """`listen.listen` in a thread, on a real broker."""
+
+    def __init__(self, folder: Path, secret: private.Private, name: str = "one") -> None:
+        self.desk = Desk(folder)
+        self.desk.listener.keys[BOARD] = secret.key
+        self.radio = listen.Radio(secret, folder, [BOARD], f"test-{name}")
+        self.desk.listener.post = self.radio.post
+        self.until = threading.Event()
+        self.thread = threading.Thread(
+            target=listen.listen, args=(self.desk.listener, self.radio, self.until, folder)
+        )
+
+    def __enter__(self) -> Running:
+        self.radio.start()
+        self.thread.start()
+        return self
+
+    def __exit__(self, *_: Any) -> None:
+        self.until.set()
+        self.thread.join()
+        self.radio.stop()
+
+    def wait_for(self, count: int) -> None:
+        for _ in range(400):
+            if len(self.desk.log().splitlines()) >= count:
+                return
+            time.sleep(0.05)
+        raise AssertionError(f"{len(self.desk.log().splitlines())} lines, {self.desk.said}")
+
+
+def test_broker_killed_and_started_again_in_mid_batch(server: mosquitto.Broker, pot: Path) -> None:
+    """What the broker took (QoS 1) and what it lost both arrive, once."""
+    secret = private.read(pot)
+    topic = f"wakewell/{BOARD}/report"
+
+    def tell(first: int, last: int, n: int) -> None:
+        broker.publish(secret, pot, topic, pack(LINES[first:last], n, secret.key), False)
+
+    with Running(pot, secret):
+        tell(0, 5, 1)
+        time.sleep(0.5)
+    tell(5, 10, 2)  # nobody listens: the broker keeps it
+    time.sleep(1.5)  # Mosquitto writes its store once a second here
+    server.kill()
+    server.start()
+    with Running(pot, secret) as running:
+        tell(10, 15, 3)
+        server.kill()
+        server.start()
+        for n in (3, 4):  # what a board does that was not answered
+            tell(10, 20, n)
+        running.wait_for(20)
+    assert running.desk.log() == whole(LINES[:20])
+
+
+def test_wrong_password(server: mosquitto.Broker, pot: Path) -> None:
+    path = pot / "private.toml"
+    path.write_text(path.read_text().replace(mosquitto.WORD, "SECRET"))
+    running = Running(pot, private.read(pot))
+    running.radio.start()
+    with pytest.raises(logs.BadInput, match=r"broker\.user") as error:
+        listen.listen(running.desk.listener, running.radio, threading.Event(), pot)
+    assert "SECRET" not in str(error.value)
+    running.radio.stop()
+
+
+def flood(secret: private.Private, pot: Path, payloads: list[bytes]) -> None:
+    """Publish them all and wait until the broker has them."""
+    client = broker.client(secret, "")
+    broker.connect(client, secret, pot)
+    client.loop_start()
+    sent = [client.publish(f"wakewell/{BOARD}/report", data, qos=1) for data in payloads]
+    for each in sent:
+        each.wait_for_publish(30)
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) -> None:
+    """More messages than fit wait at the broker, not in memory; all come, once."""
+    secret = private.read(pot)
+    line_of = [[data] for data in LINES]
+    with Running(pot, secret) as running:
+        real, most = running.desk.listener.deal, [0]
+
+        def slow(messages: list[listen.Message], now: float) -> None:
+            most[0] = max(most[0], running.radio.waiting.qsize())
+            time.sleep(0.3)
+            real(messages, now)
+
+        running.desk.listener.deal = slow  # type: ignore[method-assign]
+        flood(secret, pot, [pack(line_of[n % 40], n, secret.key) for n in range(600)])
+        running.wait_for(40)
+        for _ in range(400):
+            if running.desk.listener.heard == 600:
+                break
+            time.sleep(0.05)
+        assert 0 < most[0] <= listen.QUEUE
+    assert running.desk.listener.heard == 600
+    assert sorted(running.desk.log().splitlines()) == sorted(LINES)
+
+
+def test_what_was_not_dealt_with_comes_again(server: mosquitto.Broker, pot: Path) -> None:
+    """Stopped with messages in its hands: the broker has them still, for the next start."""
+    secret = private.read(pot)
+    with Running(pot, secret) as running:
+        stuck = threading.Event()
+
+        def never(messages: list[listen.Message], now: float) -> None:
+            stuck.set()
+            raise OSError(28, "No space left on device", "x.jsonl")
+
+        running.desk.listener.deal = never  # type: ignore[method-assign]
+        flood(secret, pot, [pack(LINES[n : n + 1], n + 1, secret.key) for n in range(30)])
+        assert stuck.wait(20)
+    assert running.desk.log() == b""
+    assert any("No space left" in text for text in running.desk.said)
+    with Running(pot, secret) as running:
+        running.wait_for(30)
+    assert running.desk.log() == whole(LINES[:30])

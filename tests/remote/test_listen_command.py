@@ -1,0 +1,127 @@
+"""`wakewell listen` as a person starts it: heard and kept, or one line that says why not."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import mosquitto
+import pytest
+import remote_pots
+import test_listen as common
+
+from wakewell import cli
+from wakewell.logs import BadInput
+from wakewell.remote import broker, private
+from wakewell.trials import CAFE
+
+BOARD = remote_pots.BOARD
+
+
+def start(folder: Path, *words: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "wakewell", "listen", str(folder), *words],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
+def test_started_and_stopped(server: mosquitto.Broker, pot: Path) -> None:
+    secret = private.read(pot)
+    process = start(pot, "--for", "60")
+    assert process.stdout is not None
+    assert "listening to basil" in process.stdout.readline()
+    topic = f"wakewell/{BOARD}/report"
+    broker.publish(secret, pot, topic, common.pack(common.LINES[:5], 1, secret.key), False)
+    broker.publish(secret, pot, topic, b"not ours", False)
+    path = pot / "logs" / "00000001.jsonl"
+    for _ in range(200):
+        if path.exists() and path.read_bytes() == common.whole(common.LINES[:5]):
+            break
+        time.sleep(0.05)
+    broker.publish(secret, pot, topic, common.pack(common.LINES[:9], 2, secret.key), False)
+    for _ in range(200):
+        if path.read_bytes() == common.whole(common.LINES[:9]):
+            break
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    assert "heard 2 reports, 9 new lines; dropped 1" in out
+    assert err.count("\n") == 1
+    assert "no tag" in err
+    assert all(word not in out + err for word in secret.words())
+
+
+def one_line(capsys: pytest.CaptureFixture[str]) -> str:
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1, error
+    return error
+
+
+def test_input_that_cannot_be_used(
+    server: mosquitto.Broker, pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["listen", str(tmp_path / "nowhere")]) == 2
+    assert "no pot's folder" in one_line(capsys)
+    assert cli.main(["listen", str(pot), str(pot)]) == 2
+    assert "the same board" in one_line(capsys)
+    assert cli.main(["listen", str(pot), "--database", str(tmp_path / "no" / "x.db")]) == 2
+    assert "no database" in one_line(capsys)
+    server.kill()
+    assert cli.main(["listen", str(pot), "--for", "1"]) == 2
+    assert "no connection" in one_line(capsys)
+    path = pot / "private.toml"
+    text = path.read_text()
+    path.write_text(text.replace('host = "localhost"', 'host = ""'))
+    assert cli.main(["listen", str(pot)]) == 2
+    assert "broker.host is empty" in one_line(capsys)
+    path.unlink()
+    assert cli.main(["listen", str(pot)]) == 2
+    assert "--new-key" in one_line(capsys)
+
+
+def test_a_certificate_of_nobody_known(
+    tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    server = mosquitto.Broker(tmp_path / "secure", tls=True)
+    server.start()
+    try:
+        path = pot / "private.toml"
+        path.unlink()
+        remote_pots.fill_in(pot, server.port, tls=True)
+        assert cli.main(["listen", str(pot), "--for", "1"]) == 2
+        assert "TLS" in one_line(capsys)
+    finally:
+        server.kill()
+
+
+def test_its_own_broker_for_a_first_try(tmp_path: Path) -> None:
+    """Nothing installed but the extra: started, told, heard; a wrong password hears nothing."""
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
+    secret = remote_pots.fill_in(folder, mosquitto.free_port())
+    process = start(folder, "--own-broker", "--for", "60")
+    assert process.stdout is not None
+    assert "listening to basil" in process.stdout.readline()
+    topic = f"wakewell/{BOARD}/report"
+    stranger = replace(secret, broker=secret.broker | {"password": "guessed"})
+    with pytest.raises(BadInput, match=r"broker"):
+        broker.publish(stranger, folder, topic, b"hello", False)
+    broker.publish(secret, folder, topic, common.pack(common.LINES[:5], 1, secret.key), False)
+    path = folder / "logs" / "00000001.jsonl"
+    for _ in range(200):
+        if path.exists() and path.read_bytes() == common.whole(common.LINES[:5]):
+            break
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    assert "heard 1 reports, 5 new lines; dropped 0" in out
+    assert "Traceback" not in err
+    assert all(word not in out + err for word in secret.words())

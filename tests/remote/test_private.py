@@ -1,0 +1,108 @@
+"""Secrets stay where they belong: not in git, not in an error, not on a terminal."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+import remote_pots
+
+from wakecore import line
+from wakewell import cli, pots
+from wakewell.remote import private
+from wakewell.trials import CAFE
+
+
+@pytest.fixture
+def pot(tmp_path: Path) -> Path:
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    return folder
+
+
+def git(folder: Path, *words: str) -> None:
+    who = ["-c", "user.name=x", "-c", "user.email=x@example.org"]
+    subprocess.run(["git", *who, *words], cwd=folder, check=True, capture_output=True, timeout=30)
+
+
+def test_check_finds_a_secret_in_the_history(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    remote_pots.fill_in(pot, 1883)
+    key = private.read(pot).key.hex()
+    git(pot, "init", "-q")
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "first")
+    assert cli.main(["check", str(pot)]) == 0
+    assert private.in_history(pot) == []
+    notes = pot / "notes.txt"
+    notes.write_text(f"the key is {key}, do not lose it\n")
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "second")
+    notes.unlink()
+    git(pot, "commit", "-q", "-a", "-m", "third")
+    assert len(private.in_history(pot)) == 2  # where it came and where it went
+    assert cli.main(["check", str(pot)]) == 2
+    shown = capsys.readouterr()
+    assert "git's history" in shown.out
+    assert key not in shown.out + shown.err
+
+
+def test_without_git_or_secrets_there_is_nothing_to_find(pot: Path) -> None:
+    assert private.in_history(pot) == []
+    assert private.board_files(pot) == {}
+    private.make(pot)
+    assert private.in_history(pot) == []
+
+
+def test_what_the_board_gets(pot: Path) -> None:
+    secret = remote_pots.fill_in(pot, 1883)
+    files = private.board_files(pot)
+    assert set(files) == {"/pot/private.json"}
+    record, why = line.decode(files["/pot/private.json"])
+    assert record is not None, why
+    assert record["key"] == secret.key.hex()
+    assert record["broker_port"] == 1883
+    assert record["broker_tls"] == 0
+    assert record["wifi_name"] == "greenhouse"
+
+
+def test_a_board_must_be_able_to_know_its_broker(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    remote_pots.fill_in(pot, 8883, tls=True)
+    assert cli.main(["check", str(pot)]) == 2
+    assert "broker.ca" in capsys.readouterr().out
+
+
+def test_compiled_files_and_json_hold_none(
+    pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = remote_pots.fill_in(pot, 1883)
+    assert cli.main(["check", str(pot), "--json", "--out", str(tmp_path / "out")]) == 0
+    shown = capsys.readouterr().out
+    json.loads(shown)
+    written = b"".join(p.read_bytes() for p in (tmp_path / "out").rglob("*") if p.is_file())
+    for word in secret.words():
+        assert word not in shown
+        assert word.encode() not in written
+    assert pots.load(pot).problems == []
+
+
+def test_check_says_what_a_radio_needs(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = pot / "settings.toml"
+    text = path.read_text()
+    warn_mv = pots.load(pot).settings["battery_warn_mv"]
+    assert f"battery_warn_mv = {warn_mv}" in text
+    path.write_text("radio_wakes = 1\n" + text)
+    assert cli.main(["check", str(pot)]) == 0
+    assert "no private.toml" in capsys.readouterr().out
+    remote_pots.fill_in(pot, 1883)
+    floor_mv = pots.load(pot).limits["radio_mv"]
+    text = text.replace(f"battery_warn_mv = {warn_mv}", f"battery_warn_mv = {floor_mv}")
+    path.write_text("radio_wakes = 1\n" + text)
+    assert cli.main(["check", str(pot)]) == 0
+    shown = capsys.readouterr().out
+    assert "nobody would hear" in shown
+    assert "no private.toml" not in shown

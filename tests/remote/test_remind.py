@@ -1,0 +1,317 @@
+"""Reminders: one a day for each cause and pot, to the right person, at a decent hour, none lost."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import shutil
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import icalendar
+import pytest
+from freezegun import freeze_time
+
+from wakeboard import senml
+from wakewell import cli
+from wakewell.remote import causes, letters, private, remind
+from wakewell.remote.store import Store
+from wakewell.trials import CAFE
+
+BOARD = "0242ac110002"
+KEY = bytes(32)
+HOUR_S, DAY_S = 3600, 86400
+SETTINGS = {"wake_s": DAY_S, "radio_wakes": 1, "reserve_ml": 80}
+Sent = list[tuple[float, tuple[str, ...], str, str]]
+
+
+def person(zone: str = "UTC", start: str = "21:00", end: str = "08:00") -> private.Person:
+    return private.Person(("json://owner",), zone, start, end)
+
+
+def pot(folder: Path, **people: private.Person) -> remind.Pot:
+    found = people or {"owner": person(), "maker": private.Person(("json://maker",))}
+    return remind.Pot(BOARD, "Basil", folder, found, SETTINGS, 1500)
+
+
+def tell(store: Store, n: int, now: float, **told: Any) -> None:
+    """A report with such a wake in it, as the store keeps it."""
+    from wakewell.remote.store import POTS
+
+    values = {"heard_at": int(now), "report": n, "n": n, "told": told}
+    with store.engine.begin() as c:
+        c.execute(POTS.delete().where(POTS.c.board == BOARD))
+        c.execute(POTS.insert().values(board=BOARD, **values))
+
+
+class Post:
+    """Takes messages. fails: how many it refuses next."""
+
+    def __init__(self) -> None:
+        self.sent: Sent = []
+        self.now = 0.0
+        self.fails = 0
+
+    def __call__(self, addresses: list[str], title: str, text: str) -> bool:
+        if self.fails:
+            self.fails -= 1
+            return False
+        self.sent.append((self.now, tuple(addresses), title, text))
+        return True
+
+
+NOON = datetime(2026, 5, 4, 12, tzinfo=UTC).timestamp()
+
+
+def rounds(store: Store, where: remind.Pot, post: Post, start: float, end: float) -> None:
+    """A round every quarter of an hour."""
+    now = start
+    while now < end:
+        post.now = now
+        remind.go_round(store, [where], post, now)
+        now += 900
+
+
+def test_once_a_day_until_it_is_resolved(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    tell(store, 1, NOON, needs=["fill the tank"], lockouts=[], values={"level_ml": 260})
+    for day in range(2):
+        tell(store, 1 + day, NOON + day * DAY_S, needs=["fill the tank"], values={"level_ml": 260})
+        rounds(store, where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+    assert [when for when, *_ in post.sent] == [NOON, NOON + DAY_S]
+    _, addresses, title, text = post.sent[0]
+    assert addresses == ("json://owner",)
+    assert title.startswith("Basil: the tank is getting empty")
+    assert "Fill the tank up to its mark" in text
+    assert "room for 1200 ml" in text
+    tell(store, 3, NOON + 2 * DAY_S, needs=[], lockouts=[], values={})
+    rounds(store, where, post, NOON + 2 * DAY_S, NOON + 3 * DAY_S)
+    assert len(post.sent) == 2
+
+
+def test_it_comes_back_within_the_day_and_is_not_told_twice(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    for hour in range(20):
+        needs = ["fill the tank"] if hour % 2 == 0 else []
+        tell(store, hour, NOON + hour * 1800, needs=needs, values={})
+        rounds(store, where, post, NOON + hour * 1800, NOON + hour * 1800 + 1)
+    assert len(post.sent) == 1
+
+
+@pytest.mark.parametrize(
+    ("told", "owner", "maker"),
+    [
+        ({"needs": ["fill the tank"]}, ["need fill the tank"], []),
+        ({"needs": ["clear a lockout"], "lockouts": ["dry run"]}, ["lockout dry run"], []),
+        ({"needs": ["see to the pot"], "lockouts": ["leak"]}, [], ["lockout leak"]),
+        ({"needs": ["commission the pot"]}, [], ["need commission the pot"]),
+        ({"needs": ["a need of a newer core"]}, ["need a need of a newer core"], []),
+    ],
+)
+def test_the_right_person(told: dict[str, Any], owner: list[str], maker: list[str]) -> None:
+    found = causes.of(told, int(NOON), SETTINGS, NOON)
+    assert [c.key for c in found if c.who == "owner"] == owner
+    assert [c.key for c in found if c.who == "maker"] == maker
+
+
+def test_a_pot_that_is_silent_cannot_say_so(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    tell(store, 1, NOON, needs=[], lockouts=[], values={})
+    rounds(store, where, post, NOON, NOON + 5 * DAY_S + 12 * HOUR_S)
+    first = post.sent[0]
+    # Two wakes and six hours; that is in the evening, before the quiet time.
+    assert first[0] == NOON + 2 * DAY_S + 6 * HOUR_S + 900
+    assert "nothing was heard of it for 2 days" in first[2]
+    to_maker = [when for when, who, *_ in post.sent if who == ("json://maker",)]
+    assert to_maker[0] == first[0] + 3 * DAY_S  # its owner did not come round to it
+
+
+def test_the_maker_is_told_that_the_owner_is_silent(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    for day in range(5):
+        tell(store, day, NOON + day * DAY_S, needs=["fill the tank"], values={})
+        rounds(store, where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+    maker = [(when, text) for when, who, _, text in post.sent if who == ("json://maker",)]
+    assert maker[0][0] == NOON + 3 * DAY_S
+    assert "its owner was told" in maker[0][1]
+
+
+@pytest.mark.parametrize(
+    ("zone", "start", "end", "at", "is_quiet"),
+    [
+        ("UTC", "21:00", "08:00", "2026-05-04T20:59:59", False),
+        ("UTC", "21:00", "08:00", "2026-05-04T21:00:00", True),
+        ("UTC", "21:00", "08:00", "2026-05-04T07:59:59", True),
+        ("UTC", "21:00", "08:00", "2026-05-04T08:00:00", False),
+        ("UTC", "13:00", "15:00", "2026-05-04T14:00:00", True),
+        ("UTC", "13:00", "13:00", "2026-05-04T13:00:00", False),
+        # Brussels, last Sundays of March and October 2026: 01:00 UTC (EU directive 2000/84/EC)
+        ("Europe/Brussels", "21:00", "08:00", "2026-03-28T06:59:59", True),
+        ("Europe/Brussels", "21:00", "08:00", "2026-03-28T07:00:00", False),
+        ("Europe/Brussels", "21:00", "08:00", "2026-03-29T05:59:59", True),
+        ("Europe/Brussels", "21:00", "08:00", "2026-03-29T06:00:00", False),
+        ("Europe/Brussels", "21:00", "08:00", "2026-10-25T06:59:59", True),
+        ("Europe/Brussels", "21:00", "08:00", "2026-10-25T07:00:00", False),
+    ],
+)
+def test_quiet_by_the_clock_on_the_wall(
+    zone: str, start: str, end: str, at: str, is_quiet: bool
+) -> None:
+    now = datetime.fromisoformat(at).replace(tzinfo=UTC).timestamp()
+    assert remind.quiet(person(zone, start, end), now) is is_quiet
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_never_two_in_a_day_and_none_lost(tmp_path: Path, seed: int) -> None:
+    """Weeks across a change of local time, with restarts, failing posts and several runners."""
+    pick = random.Random(seed)
+    zone = pick.choice(["Europe/Brussels", "America/New_York", "Australia/Lord_Howe", "UTC"])
+    where = pot(tmp_path, owner=person(zone))
+    begins = datetime(2026, pick.choice([3, 10]), 22, pick.randrange(24), tzinfo=UTC).timestamp()
+    post, store = Post(), Store(tmp_path / "db")
+    now, n = begins, 0
+    last_good = begins
+    while now < begins + 12 * DAY_S:
+        if pick.random() < 0.05:
+            store.close()
+            store = Store(tmp_path / "db")
+        if now - last_good >= DAY_S or n == 0:
+            n, last_good = n + 1, now
+            tell(store, n, now, needs=["fill the tank", "charge the battery"], values={})
+        post.now = now
+        post.fails = pick.random() < 0.2
+        remind.go_round(store, [where], post, now)
+        if pick.random() < 0.1:
+            other = Store(tmp_path / "db")  # somebody runs the command by hand as well
+            remind.go_round(other, [where], post, now)
+            other.close()
+        now += pick.choice([900, 1800, 3600])
+    times = [when for when, *_ in post.sent]
+    for before, after in itertools.pairwise(times):
+        assert after - before >= DAY_S
+        assert after - before <= DAY_S + 11 * HOUR_S + 8 * 3600, "a day was left out"
+    assert times[0] - begins <= 11 * HOUR_S + 8 * 3600
+    local = [datetime.fromtimestamp(t, ZoneInfo(zone)).hour for t in times]
+    assert all(8 <= hour < 21 for hour in local)
+
+
+def test_a_clock_set_back_hides_no_reminder(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    tell(store, 1, NOON, needs=["fill the tank"], values={})
+    rounds(store, where, post, NOON + 400 * DAY_S, NOON + 400 * DAY_S + 1)  # off by a year
+    tell(store, 2, NOON, needs=["fill the tank"], values={})
+    rounds(store, where, post, NOON, NOON + DAY_S + HOUR_S)
+    assert [when for when, *_ in post.sent][-1] == NOON + DAY_S
+
+
+def test_cut_off_between_deciding_and_sending(tmp_path: Path) -> None:
+    """The message may have left: not again within the day, and again after it."""
+    store, where = Store(tmp_path / "db"), pot(tmp_path)
+    tell(store, 1, NOON, needs=["fill the tank"], values={})
+
+    def cut(*_: Any) -> bool:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        remind.go_round(store, [where], cut, NOON)
+    post = Post()
+    tell(store, 2, NOON + DAY_S, needs=["fill the tank"], values={})
+    rounds(Store(tmp_path / "db"), where, post, NOON, NOON + DAY_S + 1000)
+    assert [when for when, *_ in post.sent] == [NOON + DAY_S]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    made = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", made)
+    (made / "board.toml").write_text(f'id = "{BOARD}"\n')
+    path = private.make(made)
+    path.write_text(path.read_text() + '[owner]\napprise = ["nosuch://SECRET@host"]\n')
+    return made
+
+
+@freeze_time("2026-05-04 12:00:00")
+def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["remind", str(folder)]) == 2
+    assert "no such database" in capsys.readouterr().err
+    store = Store(folder.parent / "heard.db")
+    tell(store, 1, NOON - 60, needs=["fill the tank"], lockouts=["leak"], values={"level_ml": 200})
+    file = folder.parent / "tasks.ics"
+    assert cli.main(["remind", str(folder), "--dry-run", "--calendar", str(file)]) == 0
+    assert "tank is getting empty" in capsys.readouterr().out
+    tasks = list(icalendar.Calendar.from_ical(file.read_bytes()).walk("VTODO"))
+    assert len(tasks) == 2
+    assert {str(t["status"]) for t in tasks} == {"NEEDS-ACTION"}
+    assert cli.main(["remind", str(folder)]) == 1  # an address that cannot be
+    shown = capsys.readouterr()
+    assert "SECRET" not in shown.out + shown.err
+    assert "could be sent" in shown.err
+
+
+def test_before_which_day(folder: Path) -> None:
+    """Water given over the log's last two weeks against what is left above the reserve."""
+    where = pot(folder)
+    newest = None
+    from wakewell import logs
+
+    for path in sorted((folder / "logs").glob("*.jsonl*")):
+        for record, _, _ in logs.read_file(path, logs.Skips()):
+            newest = record if record["kind"] == "wake" else newest
+    assert newest is not None
+    day, second, _ = newest["begin"]["utc"]
+    now = (datetime(2000, 1, 1, tzinfo=UTC) + timedelta(days=day, seconds=second)).timestamp()
+    soon = remind.last_day(where, 300, now, person())
+    late = remind.last_day(where, 1200, now, person())
+    assert soon[-10:] < late[-10:]
+    assert soon[-10:] >= f"{datetime.fromtimestamp(now, UTC):%Y-%m-%d}"
+
+
+def test_through_apprise_to_a_real_server(tmp_path: Path) -> None:
+    """Apprise's JSON form against a server of the standard library's."""
+    import http.server
+    import json
+    import threading
+
+    got: list[dict[str, Any]] = []
+
+    class Taker(http.server.BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: Any) -> None: ...
+
+    server = http.server.HTTPServer(("127.0.0.1", 0), Taker)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        port = server.server_address[1]
+        assert remind.by_apprise([f"json://127.0.0.1:{port}/"], "Basil", "Fill it.")
+        assert got[0]["title"] == "Basil"
+        assert got[0]["message"] == "Fill it."
+        assert not remind.by_apprise(["json://127.0.0.1:1/"], "Basil", "Fill it.")
+        assert remind.by_apprise(
+            ["json://127.0.0.1:1/", f"json://127.0.0.1:{port}/"], "Basil", "Fill it."
+        )
+        assert not remind.by_apprise([], "Basil", "Fill it.")
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+def test_what_a_report_says_is_what_is_looked_at(tmp_path: Path) -> None:
+    """From a board's sealed report to the store's row, and no further with an old one."""
+    store = Store(tmp_path / "db")
+    body = senml.head(BOARD, 5, "00112233", {"asked": 4, "answer": "in force", "wakes": 9})
+    report, why = letters.read(senml.close(body, KEY), KEY, BOARD)
+    assert report is not None, why
+    store.take([report], 1000)
+    old, _ = letters.read(
+        senml.close(senml.head(BOARD, 4, "00112233", {"answer": "older"}), KEY), KEY, BOARD
+    )
+    assert old is not None
+    store.take([old], 5000)
+    row = store.pots()[BOARD]
+    assert (row.heard_at, row.report, row.told["answer"]) == (1000, 5, "in force")

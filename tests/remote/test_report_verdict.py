@@ -1,0 +1,46 @@
+"""The verdict on a report by radio, with other eyes than the core's."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from wakecore import fields
+from wakewell.bench import CALIBRATION, LIMITS, SETTINGS
+from wakewell.boards import mock
+from wakewell.pots import compile_files
+from wakewell.verdicts import Verdicts
+
+
+def reporting() -> tuple[dict[str, Any], fields.Pot]:
+    """A wake that ends with a report, and what was in force."""
+    lines = compile_files(SETTINGS | {"radio_wakes": 1}, LIMITS, CALIBRATION)
+    files = {kind: data.decode() for kind, data in lines.items()}
+    counts = {"soil": [2000000, 10], "battery": [2000000, 10], "level": [1000000, 10]}
+    pot = mock.load_pot(files)
+    for name in counts:
+        points = getattr(pot.calibration, name).points
+        counts[name] = [(points[0][0] + 3 * points[-1][0]) // 4, 0]
+    out = next(iter(mock.play({"pot": files, "wakes": [{"counts": counts}]})))
+    return out["record"], pot
+
+
+@pytest.mark.parametrize(
+    ("member", "value", "rule"),
+    [
+        ("", None, ""),
+        ("values", {"battery_mv": 3599}, "R5"),
+        ("values", {"battery_mv": None}, "R5"),
+        ("lockouts", ["battery low"], "R5"),
+        ("commands", ["off", "rest", "read", "report", "close", "store", "sleep 60"], "R13"),
+    ],
+)
+def test_radio_where_it_must_not_be(member: str, value: Any, rule: str) -> None:
+    record, pot = reporting()
+    assert record["commands"][-2] == "report"
+    if member:
+        record[member] = record[member] | value if isinstance(value, dict) else value
+    seen = Verdicts()
+    seen.see(record, pot)
+    assert {v.rule for v in seen.verdicts() if not v.held} == ({rule} if rule else set())

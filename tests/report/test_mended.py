@@ -1,0 +1,89 @@
+"""Logs that came through mail."""
+
+from __future__ import annotations
+
+import quopri
+import textwrap
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from grown import Garden, make
+
+from wakewell import logs, mended
+
+
+def wrapped(width: int) -> Callable[[bytes], bytes]:
+    """Hard wraps, as some mailers do."""
+
+    def change(data: bytes) -> bytes:
+        rows = []
+        for row in data.splitlines():
+            rows += [row[at : at + width] for at in range(0, len(row), width)]
+        return b"\n".join(rows) + b"\n"
+
+    return change
+
+
+def at_spaces(data: bytes) -> bytes:
+    """Wraps at spaces where there are any, else in the middle, and the space is lost."""
+    rows = []
+    for row in data.decode().splitlines():
+        rows += textwrap.wrap(row, 72, break_on_hyphens=False)
+    return "\n".join(rows).encode() + b"\n"
+
+
+CHANGES: dict[str, Callable[[bytes], bytes]] = {
+    "as it was": lambda data: data,
+    "CRLF": lambda data: data.replace(b"\n", b"\r\n"),
+    "wrapped at 76": wrapped(76),
+    "wrapped at 998": wrapped(998),
+    "wrapped at spaces": at_spaces,
+    "quoted": lambda data: b"".join(b"> " + row for row in data.splitlines(keepends=True)),
+    "wrapped and quoted, CRLF": lambda data: b"".join(
+        b"> " + row + b"\r\n" for row in wrapped(70)(data).splitlines()
+    ),
+    "quoted-printable": lambda data: quopri.encodestring(data),
+    "with a greeting": lambda data: (
+        b"Hello,\nhere is the log.\n\n" + wrapped(76)(data) + b"\nBye\n"
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    place = make(tmp_path_factory.mktemp("log"), Garden(days=12))
+    return (place / "00000001.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize("name", CHANGES)
+def test_every_record_is_read(name: str, log: bytes, tmp_path: Path) -> None:
+    whole, sent = tmp_path / "a.jsonl", tmp_path / "sent.txt"
+    whole.write_bytes(log)
+    sent.write_bytes(CHANGES[name](log))
+    skips = logs.Skips()
+    there = [record for record, _, _ in mended.read_file(sent, skips)]
+    assert there == [record for record, _, _ in logs.read_file(whole, logs.Skips())]
+    assert skips.count == (3 if name == "with a greeting" else 0)
+
+
+def test_a_fragment_is_named(log: bytes, tmp_path: Path) -> None:
+    rows = wrapped(76)(log).splitlines(keepends=True)
+    sent = tmp_path / "sent.jsonl"
+    lost = rows.index(next(r for r in rows[20:] if r.startswith(b"{"))) + 3
+    sent.write_bytes(b"".join(rows[:lost] + rows[lost + 1 :]))
+    skips = logs.Skips()
+    there = list(mended.read_file(sent, skips))
+    assert len(there) == len(log.splitlines()) - 1
+    assert skips.count == 1
+    assert skips.first[0].line == lost - 2
+    assert "fragment" in skips.first[0].why
+
+
+def test_nothing_is_guessed(log: bytes, tmp_path: Path) -> None:
+    sent = tmp_path / "sent.jsonl"
+    sent.write_bytes(wrapped(76)(log.replace(b'"soil_ppt":3', b'"soil_ppt":4')))
+    skips = logs.Skips()
+    there = list(mended.read_file(sent, skips))
+    assert skips.count == log.count(b'"soil_ppt":3')
+    assert len(there) == len(log.splitlines()) - skips.count

@@ -1,0 +1,172 @@
+"""Parcels: whole, shared, hostile; and the causes of a complaint."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+from grown import Garden, make
+from test_report_command import pot_toml
+
+from wakewell import causes, logs, parcel, replay
+from wakewell.cli import main
+from wakewell.report import series
+from wakewell.report.times import Calendar
+
+SECRET = "Grandma Edith, 14 Elm Street"
+
+
+@pytest.fixture(scope="module")
+def pot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("home") / "ediths-pot"
+    make(folder, Garden(days=70, hose_off=50, refill=(20,), brownouts=(30,)))
+    pot_toml(folder, name=SECRET[:13], place=SECRET, notes=SECRET)
+    (folder / "private.toml").write_text('key = "do not send"\n')
+    return folder
+
+
+def packed(pot: Path, out: Path, *words: str) -> Path:
+    assert main(["parcel", str(pot), "--out", str(out), *words]) == 0
+    return out
+
+
+def everything(path: Path) -> bytes:
+    with zipfile.ZipFile(path) as file:
+        return b"\n".join(name.encode() + b"\n" + file.read(name) for name in file.namelist())
+
+
+def wakes(path: Path) -> series.PotLog:
+    with parcel.opened([path]) as (folder,):
+        ((place, files),) = logs.find_logs(folder)
+        return series.read("pot", place, files)
+
+
+def test_a_parcel_opens_as_the_pot_it_was(pot: Path, tmp_path: Path) -> None:
+    there = wakes(packed(pot, tmp_path / "p.zip"))
+    here = series.read("pot", pot / "logs", sorted((pot / "logs").glob("*.jsonl")))
+    assert there.wakes == here.wakes
+    assert there.title == SECRET[:13]
+    assert there.pot is not None
+    assert b"do not send" not in everything(tmp_path / "p.zip")
+
+
+def test_the_shared_form_tells_nothing_of_whose_it_is(pot: Path, tmp_path: Path) -> None:
+    path = packed(pot, tmp_path / "p.zip", "--share")
+    data = everything(path)
+    for word in (b"Edith", b"edith", b"Elm", b"do not send", b"#"):
+        assert word not in data
+    there = wakes(path)
+    assert there.wakes[0].time_s == 978307200  # 2001-01-01 00:00 UTC
+    here = series.read("pot", pot / "logs", sorted((pot / "logs").glob("*.jsonl")))
+    for ours, theirs in zip(here.wakes, there.wakes, strict=True):
+        assert ours.time_s - here.wakes[0].time_s == theirs.time_s - there.wakes[0].time_s
+        assert (ours.lockouts, ours.given_ul) == (theirs.lockouts, theirs.given_ul)
+    with zipfile.ZipFile(path) as file:
+        assert {info.date_time[0] for info in file.infolist()} == {1980}
+
+
+def test_the_shared_form_replays_to_the_last_bit(pot: Path, tmp_path: Path) -> None:
+    with parcel.opened([packed(pot, tmp_path / "p.zip", "--share")]) as (folder,):
+        ((_, files),) = logs.find_logs(folder)
+        found = replay.replay_log("pot", files)
+    assert found.divergent == 0
+    assert not found.unplayed
+    assert found.verdicts.wakes > 100
+
+
+def test_report_opens_a_parcel(
+    pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = packed(pot, tmp_path / "p.parcel.zip", "--complaint", "too dry")
+    out = capsys.readouterr().out
+    assert "the soil did not get wetter" in out.split("1. ")[1].split("2. ")[0]
+    assert main(["report", str(path), "--out", str(tmp_path / "o")]) == 1
+    assert "too dry" in (tmp_path / "o" / "p.html").read_text(encoding="utf-8")
+
+
+def test_nothing_is_overwritten(
+    pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = packed(pot, tmp_path / "p.zip")
+    before = path.read_bytes()
+    assert main(["parcel", str(pot), "--out", str(path)]) == 2
+    assert "is there already" in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+def test_the_same_pot_makes_the_same_parcel(pot: Path, tmp_path: Path) -> None:
+    one, two = packed(pot, tmp_path / "1.zip"), packed(pot, tmp_path / "2.zip")
+    assert one.read_bytes() == two.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "message"),
+    [
+        ("../../evil.txt", b"x", "no parcel has"),
+        ("/etc/evil.txt", b"x", "no parcel has"),
+        ("logs/../../evil.jsonl", b"x", "no parcel has"),
+        ("private.toml", b"x", "no parcel has"),
+        ("run.py", b"x", "no parcel has"),
+        (parcel.CONTENTS, b'{"form": 99}', "of another"),
+        (parcel.CONTENTS, b"[1]", "of another"),
+        (parcel.CONTENTS, b"{", "damaged"),
+        (parcel.CONTENTS, b'{"form": 1, "files": {"logs/1.jsonl": "00"}}', "missing or damaged"),
+        ("notes.json", b"x", "is missing; pack one"),
+    ],
+)
+def test_a_hostile_parcel_harms_nothing(
+    tmp_path: Path, name: str, data: bytes, message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "in" / "p.zip"
+    path.parent.mkdir()
+    with zipfile.ZipFile(path, "w") as file:
+        if name not in (parcel.CONTENTS, "notes.json"):
+            file.writestr(parcel.CONTENTS, json.dumps({"form": 1, "files": {}}))
+        file.writestr(name, data)
+    assert main(["report", str(path), "--out", str(tmp_path / "o")]) == 2
+    assert message in capsys.readouterr().err
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["in", "p.zip"]
+
+
+def test_a_cut_off_parcel_is_told(
+    pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = packed(pot, tmp_path / "p.zip")
+    data = bytearray(path.read_bytes())
+    data[200:240] = bytes(40)
+    path.write_bytes(data)
+    assert main(["report", str(path), "--out", str(tmp_path / "o")]) == 2
+    assert "damaged" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("garden", "complaint", "likeliest"),
+    [
+        (Garden(days=90, hose_off=60), "too dry", "did not get wetter"),
+        (Garden(days=90, clog=80), "too dry", "no water was seen to leave the tank"),
+        (Garden(days=80, tank_ml=2500), "too dry", "down to its reserve"),
+        (Garden(days=60, leak_ml_day=(40, 15.0)), "too wet", "siphons or leaks"),
+        (Garden(days=150, drain=0.0065, refill=(60,)), "silent", "battery is empty"),
+        (Garden(days=60, brownouts=(50, 52, 55, 58)), "silent", "bad contact"),
+    ],
+)
+def test_the_likeliest_cause_is_the_one_that_was_made(
+    tmp_path: Path, garden: Garden, complaint: str, likeliest: str
+) -> None:
+    place = make(tmp_path, garden)
+    log = series.read("pot", place, sorted(place.glob("*.jsonl")))
+    found = causes.ranked(log, complaint, Calendar("UTC"))
+    assert likeliest in found[0].name
+    assert found[0].evidence
+    assert all(cause.check.endswith(".") for cause in found)
+
+
+def test_a_parcel_of_an_unreadable_log_still_packs(tmp_path: Path) -> None:
+    (tmp_path / "x.jsonl").write_text("rubbish\n")
+    args = argparse.ArgumentParser()
+    parcel.arguments(args)
+    words = [str(tmp_path / "x.jsonl"), "--out", str(tmp_path / "p.zip"), "--complaint", "silent"]
+    assert parcel.run(args.parse_args(words)) == 0

@@ -1,0 +1,254 @@
+"""The pages in a real browser: drawn, quiet, alone, reachable by keyboard, readable.
+
+Needs Debian's `chromium` (`.ci/run` installs it) and the packages playwright and
+axe-playwright-python; without them these tests skip. axe-core judges by WCAG 2.2 AA.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from grown import Garden, make
+
+from wakewell.cli import main
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+axe_module = pytest.importorskip(
+    "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+)
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        CHROMIUM is None, reason="no chromium here; on Debian: apt install chromium"
+    ),
+]
+FLAGS = (
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+)
+WIDTHS = {"wide": 1200, "phone": 390}
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pages of a few pots: well, leaking with a gap, undated with a pulled probe."""
+    folder = tmp_path_factory.mktemp("site")
+    make(folder / "fern", Garden(days=60))
+    make(folder / "mint", Garden(days=90, away=(20, 30), leak_ml_day=(60, 12.0), seed=2))
+    make(folder / "basil", Garden(days=50, clock=0, unplugged=(45, 50), seed=3))
+    out = folder / "out"
+    for pot in ("fern", "mint", "basil"):
+        shutil.copytree(folder / pot, folder / "pots" / pot)
+    main(["report", str(folder / "pots"), "--out", str(out), "--timezone", "Europe/Brussels"])
+    main(["report", str(folder / "fern"), "--out", str(out), "--wake", "4"])
+    main(["report", str(folder / "pots"), "--out", str(out)])
+    return out
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with playwright.sync_playwright() as started:
+        found = started.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def opened(browser: Any, site: Path) -> Iterator[Any]:
+    """A function that opens a page and, when the test ends, checks that it stayed quiet."""
+    noise: list[str] = []
+    pages: list[Any] = []
+
+    def open_page(name: str, width: str = "wide", **options: Any) -> Any:
+        page = browser.new_page(viewport={"width": WIDTHS[width], "height": 800}, **options)
+        page.on("console", lambda message: noise.append(message.text))
+        page.on("pageerror", lambda error: noise.append(str(error)))
+        page.on("request", lambda r: noise.extend([] if r.url.startswith("file:") else [r.url]))
+        page.goto((site / name).as_uri())
+        if name != "round.html":
+            page.wait_for_selector("body[data-drawn]", state="attached")
+        pages.append(page)
+        return page
+
+    yield open_page
+    for page in pages:
+        page.close()
+    assert noise == []
+
+
+@pytest.mark.parametrize("name", ["fern.html", "mint.html", "basil.html"])
+def test_every_picture_is_drawn(opened: Any, name: str) -> None:
+    page = opened(name)
+    for key in ("soil", "doses", "tank", "battery", "events"):
+        assert page.locator(f"#chart-{key} svg path, #chart-{key} svg line").count() > 3
+        box = page.locator(f"#chart-{key} svg").bounding_box()
+        assert box["width"] > 600
+    line = page.locator("#chart-soil svg path[stroke='var(--soil)']").get_attribute("d")
+    assert line.count("M") == (2 if name == "mint.html" else 1)  # the gap parts the line
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "scheme"),
+    [
+        ("fern.html", "wide", "light"),
+        ("mint.html", "phone", "dark"),
+        ("round.html", "wide", "dark"),
+        ("round.html", "phone", "light"),
+        ("fern-wake-4.html", "wide", "dark"),
+        ("fern-wake-4.html", "phone", "light"),
+    ],
+)
+def test_wcag_and_nothing_wider_than_the_screen(
+    opened: Any, name: str, width: str, scheme: str
+) -> None:
+    page = opened(name, width, color_scheme=scheme)
+    page.evaluate("""() => {  // all that folds, but only two of the many wakes alike
+        document.querySelectorAll("details").forEach((d) => { d.open = true; });
+        document.querySelectorAll("details.wake").forEach((d, i) => { d.open = i < 2; });
+    }""")
+    page.wait_for_timeout(200)
+    found = axe_module.Axe().run(page, options=RULES)
+    assert found.response["violations"] == [], found.generate_report()
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_text_in_pictures_stands_out(opened: Any) -> None:
+    # WCAG 2.2, 1.4.3: 4.5 to 1 for text; 1.4.11: 3 to 1 for what carries meaning
+    script = """(names) => names.map((name) => {
+      const probe = document.createElement("span");
+      probe.style.color = `var(--${name})`;
+      document.body.append(probe);
+      return getComputedStyle(probe).color.match(/[0-9.]+/g).slice(0, 3).map(Number);
+    })"""
+    for scheme in ("light", "dark"):
+        page = opened("fern.html", color_scheme=scheme)
+        names = ["paper", "ink", "faint", "soil", "water", "alarm", "band", "gap"]
+        light = dict(zip(names, map(luminance, page.evaluate(script, names)), strict=True))
+        for ground in ("paper", "band", "gap"):
+            assert contrast(light["ink"], light[ground]) >= 4.5
+            for name in ("soil", "water", "alarm"):
+                assert contrast(light[name], light[ground]) >= 3
+        assert contrast(light["faint"], light["paper"]) >= 4.5
+
+
+def luminance(rgb: list[float]) -> float:
+    """Relative luminance as WCAG 2.2 defines it."""
+    parts = [c / 255 for c in rgb]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: float, two: float) -> float:
+    """Contrast ratio as WCAG 2.2 defines it."""
+    return (max(one, two) + 0.05) / (min(one, two) + 0.05)
+
+
+def test_the_keyboard_reaches_every_control(opened: Any) -> None:
+    page = opened("fern.html")
+    wanted = page.evaluate(
+        """() => Array.from(document.querySelectorAll("a, button, summary, [tabindex]"))
+             .filter((e) => e.checkVisibility()).length"""
+    )
+    reached = set()
+    for _ in range(wanted + 5):
+        page.keyboard.press("Tab")
+        reached.add(
+            page.evaluate(
+                """() => { const all = Array.from(document.querySelectorAll("*"));
+                           return all.indexOf(document.activeElement); }"""
+            )
+        )
+    page_parts = {
+        page.evaluate("document.querySelectorAll('*').length - 1"),
+        page.evaluate("Array.from(document.querySelectorAll('*')).indexOf(document.body)"),
+    }
+    assert len(reached - page_parts) == wanted
+
+
+def test_arrows_read_a_picture_off(opened: Any) -> None:
+    page = opened("fern.html")
+    page.focus("#chart-soil")
+    page.keyboard.press("ArrowLeft")
+    last = page.inner_text("#read-soil")
+    assert "% by volume" in last
+    page.keyboard.press("ArrowLeft")
+    assert page.inner_text("#read-soil") != last
+    before = page.inner_text("#shown")
+    page.keyboard.press("+")
+    assert page.inner_text("#shown") != before
+    page.keyboard.press("0")
+    assert page.inner_text("#shown") == before
+
+
+def test_pointer_reads_and_drags(opened: Any) -> None:
+    page = opened("mint.html")
+    page.click("button[data-days='30']")
+    before = page.inner_text("#shown")
+    page.locator("#chart-tank").scroll_into_view_if_needed()
+    box = page.locator("#chart-tank").bounding_box()
+    middle = (box["x"] + box["width"] / 2, box["y"] + 60)
+    page.mouse.move(*middle)
+    assert "litres" in page.inner_text("#read-tank")
+    page.mouse.down()
+    page.mouse.move(middle[0] + 200, middle[1], steps=4)
+    page.mouse.up()
+    assert page.inner_text("#shown") != before
+    page.click("button[data-days='0']")
+    page.locator("#chart-soil").scroll_into_view_if_needed()
+    gap = page.evaluate("""() => { const r = document.querySelector("#chart-soil")
+        .querySelector("path[fill='var(--gap)']").getBoundingClientRect();
+        return [r.x + r.width / 2, r.y + r.height / 2]; }""")
+    page.mouse.move(*gap)
+    assert page.inner_text("#read-soil").endswith("no record")
+
+
+def test_times_are_the_pots_and_not_the_browsers(opened: Any) -> None:
+    page = opened("fern.html", timezone_id="Pacific/Auckland")
+    page.focus("#chart-doses")
+    page.keyboard.press("ArrowLeft")
+    readout = page.inner_text("#read-doses")
+    page.click("summary:has-text('Water given')")
+    newest = page.locator("#chart-doses ~ details th[scope=row]").first.inner_text()
+    assert readout.startswith(newest)
+
+
+def test_an_undated_pot_counts_days(opened: Any) -> None:
+    page = opened("basil.html")
+    assert "day 50" in page.inner_text("dl.facts")
+    page.focus("#chart-soil")
+    page.keyboard.press("ArrowLeft")
+    assert page.inner_text("#read-soil").startswith("day ")
+    assert page.locator("#chart-soil svg text:has-text('day ')").count() >= 2
+
+
+def test_the_magnifier_draws_the_run(opened: Any) -> None:
+    page = opened("fern.html")
+    watered = page.locator("details.wake:has(.run)").first
+    watered.locator("summary").first.click()
+    watered.locator(".run svg").first.wait_for()
+    assert watered.locator(".run svg").count() >= 2
+
+
+def test_it_prints_in_light(opened: Any) -> None:
+    page = opened("fern.html", color_scheme="dark")
+    page.emulate_media(media="print")
+    assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == (
+        "rgb(251, 247, 238)"
+    )
+    assert len(page.pdf()) > 20_000
+
+
+def test_without_scripts_the_tables_are_there(browser: Any, site: Path) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((site / "fern.html").as_uri())
+    assert "runs no scripts" in page.inner_text("body")
+    page.click("summary:has-text('Water in the soil')")
+    assert page.locator("#pictures table tbody tr").first.is_visible()
+    context.close()

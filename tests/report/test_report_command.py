@@ -1,0 +1,256 @@
+"""`wakewell report` from end to end, without a browser: files, exit codes, hostile text."""
+
+from __future__ import annotations
+
+import csv
+import html.parser
+import io
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pyarrow.parquet  # type: ignore[import-untyped]
+import pytest
+from grown import START_S, Garden, long_log, make
+
+from wakewell.cli import main
+from wakewell.report import pages, series
+
+HOSTILE = "</script><script>alert(1)</script>\"'><img src=x onerror=alert(1)>&amp;{{7*7}}"
+
+
+@pytest.fixture(autouse=True)
+def a_day_after_the_logs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wakewell.report.today", lambda: START_S + 66 * 86400.0)
+
+
+@pytest.fixture(scope="module")
+def pots(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three pots: well for long, needs a person, well for less long."""
+    folder = tmp_path_factory.mktemp("pots")
+    make(folder / "fern", Garden(days=60))
+    make(folder / "mint", Garden(days=70, hose_off=40, seed=2))
+    make(folder / "basil", Garden(days=65, tank_ml=2700, seed=3))
+    return folder
+
+
+def pot_toml(folder: Path, **texts: str) -> None:
+    """A pot.toml from the demo set with other texts."""
+    from wakewell.replay import DEMO
+
+    shutil.copytree(
+        DEMO / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
+    )
+    text = (folder / "pot.toml").read_text(encoding="utf-8")
+    for key, value in texts.items():
+        kept = [row for row in text.splitlines() if not row.startswith(f"{key} = ")]
+        text = "\n".join([f"{key} = {json.dumps(value)}", *kept]) + "\n"
+    (folder / "pot.toml").write_text(text, encoding="utf-8")
+
+
+def test_a_page_for_each_pot_and_the_round(
+    pots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = main(["report", str(pots), "--out", str(tmp_path), "--timezone", "UTC"])
+    out = capsys.readouterr().out
+    assert code == 1  # one needs a person
+    assert {p.name for p in tmp_path.iterdir()} == {
+        *("fern.html", "mint.html", "basil.html", "round.html"),
+    }
+    assert re.search(r"needs a person +mint", out)
+    round_page = (tmp_path / "round.html").read_text(encoding="utf-8")
+    order = [round_page.index(f'href="{name}.html"') for name in ("mint", "basil", "fern")]
+    assert order == sorted(order)
+
+
+def test_exit_code_0_where_nobody_is_needed(pots: Path, tmp_path: Path) -> None:
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path)]) == 0
+    assert not (tmp_path / "round.html").exists()
+
+
+def test_a_page_refers_to_nothing_outside(pots: Path, tmp_path: Path) -> None:
+    main(["report", str(pots / "fern"), "--out", str(tmp_path)])
+    page = (tmp_path / "fern.html").read_text(encoding="utf-8")
+    without_scripts = re.sub(r"(?s)<script>.*?</script>", "", page)
+    assert not re.search(r"(?:src|href)=[\"']?(?:https?:)?//", without_scripts)
+    assert "default-src 'none'" in page
+    assert len(page) < 5_000_000
+
+
+class Tags(html.parser.HTMLParser):
+    """Collects elements and where each attribute with text came."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.handlers: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.handlers += [name for name, _ in attrs if name.startswith("on")]
+
+
+def test_text_from_files_stays_text(tmp_path: Path) -> None:
+    make(tmp_path / "pot", Garden(days=30))
+    pot_toml(tmp_path / "pot", name=HOSTILE[:60], plant=HOSTILE[:60], place=HOSTILE)
+    log = tmp_path / "pot" / "logs" / "00000001.jsonl"
+    rows = log.read_bytes().splitlines(keepends=True)
+    from test_series import hostile
+
+    last = [i for i, row in enumerate(rows) if b'"kind":"wake"' in row][-3:]
+    for index, member in zip(last, ("needs", "lockouts", "trips"), strict=True):
+        record = json.loads(rows[index])
+        del record["crc"]
+        record[member] = [HOSTILE]
+        record["judged"]["soil"] = HOSTILE[:40]
+        record["begin"]["host"] = [HOSTILE]
+        record["permissives"][HOSTILE] = 0
+        rows[index] = hostile(record)
+    log.write_bytes(b"".join(rows))
+    (tmp_path / "two").mkdir()
+    make(tmp_path / "two" / "other", Garden(days=10))
+    shutil.move(tmp_path / "pot", tmp_path / "two" / "pot")
+    for extra in ([], ["--wake", "last"]):
+        main(["report", str(tmp_path / "two"), "--out", str(tmp_path / "out"), *extra])
+    plain = Tags()
+    plain.feed((tmp_path / "out" / "other.html").read_text(encoding="utf-8"))
+    for name in ("pot.html", "round.html", "pot-wake-last.html"):
+        page = (tmp_path / "out" / name).read_text(encoding="utf-8")
+        tags = Tags()
+        tags.feed(page)
+        assert "img" not in tags.tags
+        assert tags.handlers == []
+        assert tags.tags.count("script") in (0, plain.tags.count("script"))
+        assert "49" not in re.findall(r"\{\{.*?\}\}", page)
+        data = re.findall(r'(?s)<script type="application/json" id="\w+">(.*?)</script>', page)
+        assert all(json.loads(text) is not None for text in data)
+
+
+def test_what_is_there_is_kept(pots: Path, tmp_path: Path) -> None:
+    (tmp_path / "fern.html").write_text("my own notes")
+    for _ in range(2):
+        main(["report", str(pots / "fern"), "--out", str(tmp_path)])
+    assert (tmp_path / "fern.html.1.old").read_text() == "my own notes"
+    assert pages.MARKER in (tmp_path / "fern.html").read_text(encoding="utf-8")
+    assert len(list(tmp_path.iterdir())) == 2  # a page of ours is simply written anew
+
+
+def test_csv_and_parquet_hold_every_wake(pots: Path, tmp_path: Path) -> None:
+    for form in ("--csv", "--parquet"):
+        assert main(["report", str(pots / "fern"), "--out", str(tmp_path), form]) == 0
+    place = pots / "fern" / "logs"
+    log = series.read("fern", place, sorted(place.glob("*.jsonl")))
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "fern.csv").read_text(encoding="utf-8"))))
+    frame = pyarrow.parquet.read_table(tmp_path / "fern.parquet").to_pylist()
+    assert len(rows) == len(frame) == len(log.wakes)
+    for wake, row, other in zip(log.wakes, rows, frame, strict=True):
+        assert row["n"] == str(wake.n) == str(other["n"])
+        assert row["soil_ppt"] == ("" if wake.soil_ppt is None else str(wake.soil_ppt))
+        assert other["soil_ppt"] == wake.soil_ppt
+        assert other["given_ul"] == wake.given_ul
+    assert rows[0]["time_utc"] == "2026-03-02T05:00:00Z"
+
+
+def test_a_cell_is_no_formula() -> None:
+    from wakewell.report import sheet
+
+    assert sheet.plain('=HYPERLINK("x")') == '\'=HYPERLINK("x")'
+    assert sheet.plain(-5) == -5
+
+
+def test_pictures_as_files(pots: Path, tmp_path: Path) -> None:
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--svg"]) == 0
+    drawn = sorted(p.name for p in tmp_path.iterdir())
+    keys = ("battery", "doses", "events", "soil", "tank")
+    assert drawn == [f"fern-{key}.svg" for key in keys]
+    assert "refill point" in (tmp_path / "fern-soil.svg").read_text(encoding="utf-8")
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--png"]) == 0
+    assert (tmp_path / "fern-tank.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--wake", "99999"], "no such wake; the log has 0 to"),
+        (["--wake", "2001-01-01"], "no such wake"),
+        (["--wake", "Tuesday"], "give a number, a date"),
+        (["--timezone", "Nowhere"], "not a time zone"),
+    ],
+)
+def test_wrong_options_are_told(
+    pots: Path, tmp_path: Path, words: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), *words]) == 2
+    err = capsys.readouterr().err
+    assert message in err
+    assert err.count("\n") == 1
+
+
+def test_no_log_and_an_empty_log_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "nothing").mkdir()
+    (tmp_path / "bad.jsonl").write_text("not a log\n")
+    for path in ("nothing", "bad.jsonl", "absent"):
+        assert main(["report", str(tmp_path / path), "--out", str(tmp_path / "o")]) == 2
+        assert capsys.readouterr().err.count("\n") == 1
+    assert not (tmp_path / "o").exists()
+
+
+def test_why_it_did_not_water_on_that_day(
+    pots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["report", str(pots / "fern"), "--out", str(tmp_path), "--timezone", "UTC"]
+    assert main([*words, "--wake", "2026-03-02"]) == 0
+    out = capsys.readouterr().out
+    assert "wake 0: did not water: the soil held 30.1 %, above the refill point of 25.0 %" in out
+    page = (tmp_path / "fern-wake-2026-03-02.html").read_text(encoding="utf-8")
+    for part in ("What it read", "What had to hold", "What it planned", "What was recorded"):
+        assert part in page
+    assert 'href="fern.html"' in page
+
+
+def test_every_answer_is_a_sentence(pots: Path) -> None:
+    from wakewell.report import magnifier
+
+    for name in ("fern", "mint"):
+        place = pots / name / "logs"
+        log = series.read(name, place, sorted(place.glob("*.jsonl")))
+        for wake in log.wakes:
+            text, watered = magnifier.answer(wake, log)
+            assert watered == (wake.ran_ms > 0)
+            assert text.startswith("watered") == watered
+            if not watered and wake.kind != "none" and wake.lockouts:
+                assert "stopped watering" in text
+
+
+def test_fifty_pots_in_one_round(tmp_path: Path) -> None:
+    place = make(tmp_path / "one", Garden(days=10))
+    for number in range(50):
+        shutil.copytree(place.parent, tmp_path / "round" / f"pot{number:02}")
+    logs = [series.read(f"pot{n:02}", place, sorted(place.glob("*.jsonl"))) for n in range(50)]
+    page = pages.round_page([pages.view(log, "UTC") for log in logs], [("broken", "no wake")])
+    assert page.count("<tr>") == 52
+    assert "broken" in page
+    assert len(page) < 500_000
+
+
+@pytest.mark.slow
+def test_five_years_every_quarter_of_an_hour(tmp_path: Path) -> None:
+    place = long_log(tmp_path / "old", 175_000, 900)
+    log = series.read("old", place, sorted(place.glob("*.jsonl")))
+    assert len(log.wakes) == 175_000
+    view = pages.view(log, "UTC")
+    page = pages.pot_page(view)
+    assert len(page.encode()) < 5_000_000
+    by_key = {p.key: p for p in view.pictures}
+    for key, name, scale in (("soil", "soil_ppt", 10), ("battery", "battery_mv", 1000)):
+        drawn = [r["v"] for r in by_key[key].rows["line"] if r["v"] is not None]
+        full = [getattr(w, name) / scale for w in log.wakes if getattr(w, name) is not None]
+        assert (min(drawn), max(drawn)) == (min(full), max(full))
+        assert len(drawn) < 10_000
+    assert len(by_key["doses"].rows["doses"]) == len(log.doses) > 400
+    trips = sum(len(w.trips) for w in log.wakes)
+    cut_short = [m for m in by_key["events"].rows["marks"] if m["row"] == "run cut short"]
+    assert len(cut_short) == trips > 10

@@ -1,0 +1,107 @@
+"""Reading logs into rows: gaps, doses, damage, names."""
+
+from __future__ import annotations
+
+import json
+from binascii import crc32
+from pathlib import Path
+
+import pytest
+from grown import Garden, make
+
+from wakecore import line
+from wakewell.report import series
+
+
+def read(folder: Path) -> series.PotLog:
+    return series.read("pot", folder, sorted(folder.glob("*.jsonl")))
+
+
+def test_rows_hold_what_the_records_hold(tmp_path: Path) -> None:
+    log = make(tmp_path, Garden(days=20))
+    found = read(log)
+    records = [json.loads(row) for row in (log / "00000001.jsonl").read_bytes().splitlines()]
+    wakes = [r for r in records if r["kind"] == "wake"]
+    assert [w.n for w in found.wakes] == [r["n"] for r in wakes]
+    assert [w.soil_ppt for w in found.wakes] == [r["values"]["soil_ppt"] for r in wakes]
+    assert sum(w.given_ul for w in found.wakes) == sum(r["water"].get("given_ul", 0) for r in wakes)
+    assert found.skips.count == 0
+    assert found.dated
+    assert found.pot is not None
+
+
+def test_pulses_of_a_dose_are_one_watering(tmp_path: Path) -> None:
+    found = read(make(tmp_path, Garden(days=20)))
+    assert len(found.doses) >= 3
+    assert all(d.pulses >= 2 for d in found.doses)
+    assert all(d.peak_ppt and d.before_ppt and d.peak_ppt > d.before_ppt for d in found.doses[:-1])
+    assert sum(d.given_ul for d in found.doses) == sum(w.given_ul for w in found.wakes)
+
+
+def test_missing_records_are_a_gap(tmp_path: Path) -> None:
+    found = read(make(tmp_path, Garden(days=40, away=(10, 20))))
+    assert sum(w.gap for w in found.wakes) == 1
+    assert found.missing >= 10
+
+
+def test_no_gap_where_nothing_is_missing(tmp_path: Path) -> None:
+    found = read(make(tmp_path, Garden(days=40, refill=(20,))))
+    assert not any(w.gap for w in found.wakes)
+
+
+def hostile(record: dict[str, object]) -> bytes:
+    """A line with a good CRC whatever it holds."""
+    body = json.dumps(record, separators=(",", ":")).encode()[:-1]
+    return body + line.TAIL + b'%08x"}\n' % crc32(body)
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("values", "soil_ppt"), "wet"),
+        (("values", "soil_ppt"), True),
+        (("values", "level_ml"), 1 << 70),
+        (("begin", "utc"), [0]),
+        (("begin", "utc"), [10**9, 0, 1]),
+        (("begin", "utc"), ["1", 0, 1]),
+        (("judged", "soil"), "x" * 1000),
+        (("judged", "soil"), None),
+        (("commands",), []),
+        (("commands",), ["sleep soon"]),
+        (("trips",), "no flow"),
+        (("trips",), [["no flow"]]),
+        (("lockouts",), {"dry run": 1}),
+        (("rest",), []),
+        (("rest",), ["a", "b"]),
+        (("run",), {"ran_ms": None}),
+        (("run",), 7),
+        (("after",), [1, 2]),
+        (("stores",), [None]),
+        (("plan",), []),
+        (("permissives",), [1]),
+        (("begin", "host"), [3]),
+    ],
+)
+def test_damage_with_a_good_crc_costs_one_line(
+    tmp_path: Path, path: tuple[str, ...], value: object
+) -> None:
+    log = make(tmp_path, Garden(days=8))
+    file = log / "00000001.jsonl"
+    rows = file.read_bytes().splitlines(keepends=True)
+    record = json.loads(rows[3])
+    del record["crc"]
+    inner = record
+    for key in path[:-1]:
+        inner = inner[key]
+    inner[path[-1]] = value
+    rows[3] = hostile(record)
+    file.write_bytes(b"".join(rows))
+    found = read(log)
+    assert found.skips.count == 1
+    assert found.skips.first[0].line == 4
+    assert len(found.wakes) == len([r for r in rows if b'"kind":"wake"' in r]) - 1
+
+
+def test_names_are_safe_and_differ() -> None:
+    places = [Path(p) for p in ("/a/fern/logs", "/b/Fern/logs", "/c/<b>&;/logs", "/d/x.jsonl.gz")]
+    assert series.names(places) == ["fern", "Fern-2", "b", "x"]

@@ -1,0 +1,89 @@
+"""Times put together from counted sleep and clocks that may be wrong."""
+
+from __future__ import annotations
+
+import pytest
+
+from wakewell.logs import BadInput
+from wakewell.report.times import DAY_S, Calendar, Tick, span_text, timeline
+
+START_S = 1_770_000_000
+
+
+def ticks(*utc_s: int | None) -> list[Tick]:
+    """Daily wakes with these clocks; the first is a cold start."""
+    return [Tick(DAY_S if i else None, u) for i, u in enumerate(utc_s)]
+
+
+def days(*numbers: float) -> list[int]:
+    """Times of those days."""
+    return [int(START_S + n * DAY_S) for n in numbers]
+
+
+def test_a_good_clock_is_followed() -> None:
+    times, dated, jumps = timeline(ticks(*days(0, 1, 2, 3)))
+    assert (times, dated, jumps) == ([float(t) for t in days(0, 1, 2, 3)], True, 0)
+
+
+def test_one_wild_clock_moves_nothing() -> None:
+    times, _, jumps = timeline(ticks(*days(0, 1, 9000, 3, 4)))
+    assert times == [float(t) for t in days(0, 1, 2, 3, 4)]
+    assert jumps == 2  # there and back
+
+
+def test_a_clock_set_late_dates_what_came_before() -> None:
+    times, dated, _ = timeline(ticks(None, None, *days(2, 3)))
+    assert dated
+    assert times == [float(t) for t in days(0, 1, 2, 3)]
+
+
+def test_a_power_cut_is_as_long_as_the_clock_says() -> None:
+    rows = [*ticks(*days(0, 1)), Tick(None, days(30)[0]), Tick(DAY_S, days(31)[0])]
+    assert timeline(rows)[0] == [float(t) for t in days(0, 1, 30, 31)]
+
+
+def test_time_never_goes_back() -> None:
+    rows = [*ticks(*days(10, 11)), Tick(None, days(0)[0]), Tick(DAY_S, days(1)[0])]
+    times, _, _ = timeline(rows)
+    assert times == sorted(times)
+    assert len(set(times)) == len(times)
+
+
+def test_without_a_clock_days_are_counted() -> None:
+    times, dated, _ = timeline(ticks(None, None, None))
+    assert not dated
+    assert times == [0.0, DAY_S, 2 * DAY_S]
+    calendar = Calendar("Europe/Brussels", dated)
+    assert calendar.date(2 * DAY_S) == "day 3"
+    assert "never knew the date" in calendar.name
+
+
+def test_undated_records_before_a_power_cut_end_before_it() -> None:
+    rows = [Tick(None, None), Tick(DAY_S, None), Tick(None, days(30)[0])]
+    times, _, _ = timeline(rows)
+    assert times == sorted(times)
+    assert times[2] == days(30)[0]
+    assert times[1] - times[0] == DAY_S
+
+
+def test_local_time_and_its_summer_hour() -> None:
+    calendar = Calendar("Europe/Brussels")
+    # Europe/Brussels, 2026: summer time begins on 29 March at 01:00 UTC (IANA time zones)
+    assert calendar.moment(1774746000 - 3600) == "Sun 29 March 2026, 01:00"
+    assert calendar.moment(1774746000) == "Sun 29 March 2026, 03:00"
+    assert calendar.wall_s(1774746000) - calendar.wall_s(1774746000 - 3600) == 7200
+
+
+def test_a_wrong_zone_is_told() -> None:
+    for zone in ("Mars/Olympus", "../../etc/passwd", "\0"):
+        with pytest.raises(BadInput, match="not a time zone"):
+            Calendar(zone)
+
+
+def test_lengths_in_words() -> None:
+    assert [span_text(s) for s in (30, 3000, 7200, 3 * DAY_S)] == [
+        "1 minute",
+        "50 minutes",
+        "2 hours",
+        "3 days",
+    ]

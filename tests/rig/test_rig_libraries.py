@@ -1,0 +1,26 @@
+"""The optional libraries stay optional, and their absence is said in one line."""
+
+import subprocess
+import sys
+
+import pytest
+
+from wakewell.rig.libraries import Missing, load
+
+
+def test_importing_the_rig_loads_no_heavy_library() -> None:
+    """They serve set-up alone; a plain install must import without them."""
+    code = (
+        "import sys, wakewell.rig.pot, wakewell.rig.fao56;"
+        "heavy = {'numpy', 'scipy', 'fluids', 'refet', 'pvlib', 'pandas'} & set(sys.modules);"
+        "print(' '.join(sorted(heavy)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == ""
+
+
+def test_an_absent_library_is_named_with_what_to_do() -> None:
+    with pytest.raises(Missing, match=r"needs the library no_such_library.*wakewell\[rig\]") as no:
+        load("no_such_library.part")
+    assert no.value.library == "no_such_library"
+    assert "\n" not in str(no.value)

@@ -1,0 +1,68 @@
+"""Desk boards for the tests in this folder, blank or with basil's version on them."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+from usb_desks import IMAGE_BYTES, Desk, copy_pot, silent, world_for
+
+from wakewell.deskboard import DeskBoard, why_not
+from wakewell.usb import flash
+
+_REASON = why_not()
+Start = Callable[..., Desk]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if _REASON:
+        here = Path(__file__).parent
+        for item in items:
+            if here in item.path.parents:
+                item.add_marker(pytest.mark.skip(reason=_REASON))
+
+
+@pytest.fixture(scope="session")
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with basil's folder and flash.img, on which its board has finished one wake."""
+    under = tmp_path_factory.mktemp("flashed")
+    folder = copy_pot("basil", under)
+    with DeskBoard(
+        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",
+        unique_id=b"desk-1",
+    ) as board:  # fmt: skip
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
+    return under
+
+
+@pytest.fixture
+def start(tmp_path: Path, flashed: Path) -> Iterator[Start]:
+    """Start a desk board for a copy of a café pot: blank=True with nothing on its flash."""
+    with ExitStack() as stack:
+
+        def make(
+            name: str = "basil", *, blank: bool = False, under: Path = tmp_path, **options: Any
+        ) -> Desk:
+            under.mkdir(exist_ok=True)
+            image = under / "flash.img"
+            if blank:
+                folder = copy_pot(name, under)
+            else:
+                folder = under / "basil"
+                shutil.copytree(flashed / "basil", folder)
+                shutil.copy(flashed / "flash.img", image)
+            changes = options.pop("changes", {})
+            world = world_for(folder, **changes)
+            options = {"awake": "stepped", "unique_id": b"desk-1"} | options
+            board = stack.enter_context(DeskBoard(image, world, image_bytes=IMAGE_BYTES, **options))
+            world.board = board
+            return Desk(board, world, folder)
+
+        yield make

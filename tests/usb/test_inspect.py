@@ -1,0 +1,159 @@
+"""A board's state on a screen, a lockout's end, an interpreter, a desk board in a terminal."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from usb_desks import Desk, newest_state, wakes
+
+from wakewell import pots
+from wakewell.cli import main
+from wakewell.deskboard import command as desk_command
+from wakewell.deskboard import read_image
+from wakewell.logs import BadInput
+
+Start = Callable[..., Desk]
+DRY = {"water": 0.2}
+desk_noise = itertools.count()
+
+
+def locked_out(start: Start) -> Desk:
+    """A dry pot whose hose was pulled off: no answer to its doses, and the pump is locked out."""
+    desk = start(changes=DRY)
+    soil = desk.world.parts["soil"].pins["pin"]
+    desk.world._uv[soil] = lambda: 1_980_000 + next(desk_noise) % 7 * 500
+    desk.days(14)
+    return desk
+
+
+def test_a_lockout_is_shown_and_ends_only_with_its_cause_seen_to(start: Start, capsys: Any) -> None:
+    desk = locked_out(start)
+    words = ["inspect", str(desk.folder), "--wait", "20", "--port"]
+    assert main([*words, desk.take()]) == 1
+    out = capsys.readouterr().out
+    assert "lockout      no response (R7), ends by" in out
+    assert "see why it stays dry" in out
+    assert "last good" in out
+    assert main([*words, desk.take(), "--clear", "leak"]) == 2
+    assert "'leak' is not in force; in force: no response" in capsys.readouterr().err
+    assert main([*words, desk.take(), "--clear", "no response"]) == 2
+    assert "not cleared: see to the cause first" in capsys.readouterr().err
+    assert main([*words, desk.take(), "--clear", "no response", "--seen-to", "hose back on"]) == 1
+    desk.board.awake = "stepped"
+    boot = desk.board.wait_asleep()
+    desk.board.advance(boot.sleep_ms / 1000 + 1)
+    desk.board.wait_asleep()
+    files = desk.close()
+    assert "clear no response" in wakes(files)[-1]["begin"]["host"]
+    assert "no response" not in wakes(files)[-1]["lockouts"]
+    assert newest_state(files) is not None
+
+
+def test_an_interpreter_is_written_after_asking(
+    start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """esptool itself needs a chip; here only what it would be told."""
+    desk = start()
+    image = tmp_path / "micropython.bin"
+    image.write_bytes(b"image")
+    told: list[list[str]] = []
+
+    def run(command: list[str], **_: Any) -> subprocess.CompletedProcess[str]:
+        told.append(command)
+        return subprocess.CompletedProcess(command, 0)
+
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: object())
+    monkeypatch.setattr(subprocess, "run", run)
+    words = ["flash", str(desk.folder), "--port", "/dev/ttyUSB0", "--interpreter", str(image)]
+    monkeypatch.setattr("builtins.input", lambda _: "no")
+    assert main(words) == 2
+    assert not told
+    monkeypatch.setattr("builtins.input", lambda _: "erase")
+    assert main(words) == 0
+    assert [command[3:] for command in told] == [
+        ["--port", "/dev/ttyUSB0", "erase-flash"],
+        # ESP-IDF: the second-stage bootloader of an ESP32 lies at 0x1000, of later chips at 0x0
+        ["--port", "/dev/ttyUSB0", "write-flash", "0x1000", str(image)],
+    ]
+    assert main(["flash", str(desk.folder), "--interpreter", str(tmp_path / "none")]) == 2
+
+
+def test_without_esptool_the_way_to_it_is_told(
+    start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    desk = start()
+    image = tmp_path / "micropython.bin"
+    image.write_bytes(b"image")
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    words = ["flash", str(desk.folder), "--port", "x", "--interpreter", str(image), "--yes"]
+    assert main(words) == 2
+    assert "pip install 'wakewell[esptool]'" in capsys.readouterr().err
+
+
+def test_words_typed_at_a_desk_board(start: Start) -> None:
+    desk = start()
+
+    def say(*words: str) -> str:
+        return desk_command.answer(desk.board, desk.world, list(words))
+
+    desk.board.wait_asleep()
+    assert "in deep sleep at day 0.0" in say("state")
+    assert "advance DAYS" in say("help")
+    assert "at day 3.0" in say("advance", "3")
+    desk.world.pot.line.tank_ml = 100.0
+    assert "tank 4000 ml" in say("fill")
+    before = desk.world.pot.soil.content
+    say("water", "200")
+    assert desk.world.pot.soil.content > before
+    say("charge")
+    assert desk.world.pot.charger_ma > 0
+    assert "allowed a number from 0" in say("water", "much")
+    assert say("off").startswith("off")
+    assert "deep sleep" in say("on") or "runs" in say("state")
+
+
+def test_a_desk_board_in_a_terminal_can_be_flashed(tmp_path: Path) -> None:
+    link = tmp_path / "tty"
+    command = [sys.executable, "-m", "wakewell", "deskboard", "--link", str(link)]
+    process = subprocess.Popen(
+        [*command, "--image", str(tmp_path / "flash.img")],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    killer = threading.Timer(60, process.kill)
+    killer.start()
+    try:
+        assert process.stdout is not None
+        assert process.stdin is not None
+        said = "".join(process.stdout.readline() for _ in range(8))
+        folder = Path(said.split("wakewell flash ")[1].split(" --port")[0])
+        assert folder.is_dir()
+        assert main(["flash", str(folder), "--port", str(link), "--wait", "20"]) == 0
+        process.stdin.write("quit\n")
+        process.stdin.flush()
+        assert process.wait(20) == 0
+    finally:
+        killer.cancel()
+        process.kill()
+    assert "code/in-force" in read_image(tmp_path / "flash.img")
+
+
+def test_what_no_desk_board_can_be(tmp_path: Path, capsys: Any) -> None:
+    cafe = Path(pots.__file__).parent / "data" / "cafe"
+    assert main(["deskboard", str(cafe / "fern")]) == 2
+    assert "the desk board is an esp32" in capsys.readouterr().err
+    assert main(["deskboard", str(tmp_path)]) == 2
+    assert main(["deskboard", str(cafe / "basil"), "--speed", "0"]) == 2
+    blank = tmp_path / "basil"
+    blank.mkdir()
+    for path in (cafe / "basil").glob("*.toml"):
+        (blank / path.name).write_text(path.read_text())
+    (blank / "calibration.toml").write_text("stage = 0\n")
+    with pytest.raises(BadInput, match="no pot of the café"):
+        desk_command.rig_world(blank, "nobody")

