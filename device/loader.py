@@ -10,6 +10,7 @@ import sys
 import time
 from binascii import crc32
 
+import esp32
 import machine
 
 CODE = "/code/"
@@ -18,7 +19,8 @@ BOOTS = "/boots"
 MOST_BOOTS = 3
 WAKE_MS = 120000  # the watchdog of a whole wake
 LEASE_MS = 300000  # a host's session, unrenewed
-WINDOW_MS = 10000  # the host may take over after a start that is no timer wake
+WINDOW_MS = 10000  # the host may take over after a start that is no end of a sleep
+SHORT_MS = 3000  # the same on a weak cell, or after wakes that did not finish (R5)
 LAST_RESORT_MS = 3600000  # sleep after a wake that failed
 
 
@@ -53,11 +55,13 @@ def pump():
 
 def pump_off(hold=False):
     """Set the pump's pin up anew, off. hold: keep it so through deep sleep. True if done."""
+    # Both kinds of hold are the ESP32's own (MicroPython, quick reference for the ESP32, pins).
+    if hold:
+        esp32.gpio_deep_sleep_hold(True)  # without it only some pins can be held
     found = pump()
     if found is None:
         return False
     try:
-        # `hold` is the ESP32's own (MicroPython, quick reference for the ESP32, pins).
         pin, off = found
         machine.Pin(pin, machine.Pin.OUT, value=off, hold=hold)  # type: ignore[call-arg]
     except ValueError:  # a pin that this chip does not have
@@ -86,31 +90,42 @@ def lease():
     _lease.init(mode=machine.Timer.ONE_SHOT, period=LEASE_MS, callback=lambda _: machine.reset())
 
 
-def timer_wake():
-    """Is this the end of a sleep that ran its time?"""
-    return (
-        machine.reset_cause() == machine.DEEPSLEEP_RESET
-        and machine.wake_reason() == machine.TIMER_WAKE
-    )
+def slept():
+    """Is this the end of a sleep, by its time or by the button?"""
+    return machine.reset_cause() == machine.DEEPSLEEP_RESET
+
+
+def read_boots():
+    """(boots in a row that did not finish a wake, "weak" if the last one found a low cell)."""
+    count, _, weak = read(BOOTS).partition(" ")
+    try:
+        return int(count or 0), weak
+    except ValueError:  # damaged: at least the boot that wrote it did not end well
+        return 1, weak
 
 
 def begin_boot():
     """(version to run, boots before this one that did not finish a wake)."""
-    boots = int(read(BOOTS) or 0)
+    boots, weak = read_boots()
     version, good = read(CODE + "in-force"), read(CODE + "good")
-    if boots >= MOST_BOOTS and good and good != version:
-        version = good
-        write(CODE + "in-force", version)
-        boots = 0
-    write(BOOTS, str(min(boots + 1, 99)))
+    try:
+        if boots >= MOST_BOOTS and good and good != version:
+            version, boots = good, 0
+            write(CODE + "in-force", version)
+        write(BOOTS, ("%d %s" % (min(boots + 1, 99), weak)).strip())
+    except OSError:  # a full or broken flash: with so many boots the core never pumps (R9)
+        boots = MOST_BOOTS
     return version, boots
 
 
-def finish_boot(version):
+def finish_boot(version, weak=False):
     """This version finished a wake: it is good, and the count of boots begins anew."""
-    write(BOOTS, "0")
-    if read(CODE + "good") != version:
-        write(CODE + "good", version)
+    try:
+        write(BOOTS, "0 weak" if weak else "0")
+        if read(CODE + "good") != version:
+            write(CODE + "good", version)
+    except OSError:
+        pass  # then this boot counts as not finished; the sleep is what matters
 
 
 def window(ms=WINDOW_MS):
@@ -122,10 +137,10 @@ def window(ms=WINDOW_MS):
 
 def run():
     """One boot: the wake of the version in force, then sleep, whatever happens."""
-    timed = timer_wake()
     try:
-        if not timed:
-            window()
+        if not slept():
+            boots, weak = read_boots()
+            window(SHORT_MS if weak or boots >= MOST_BOOTS else WINDOW_MS)
         watch()
         version, boots = begin_boot()
         sys.path.insert(0, CODE + version)
@@ -146,5 +161,5 @@ def note(error):
     try:
         with open("/error.txt", "w") as file:
             sys.print_exception(error, file)
-    except OSError:
-        pass
+    except Exception:
+        print("wakewell: an error could not be noted")

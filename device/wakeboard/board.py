@@ -17,6 +17,7 @@ from wakeboard import chip_esp32 as chip
 from wakeboard import parts, wiring
 from wakeboard.driver import drive
 from wakeboard.store import Store, read_bytes, snapshot
+from wakecore.rules import BITS
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.wake import HELD_MS, RECORD, STUCK_MS
 
@@ -42,7 +43,11 @@ class Board:
         self.power = None
         self.started = None
         self.ran_ms = 0
+        self.pressed, self.needs = False, 0
         self.slept_from, self.utc_day, self.utc_s, self.trust, self.hint = self.recall()
+        if self.wiring is not None and self.pump and self.pump[0] in wiring.pins(self.wiring):
+            # Half of a new wiring in force, half of the old: no part may move the pump (R1).
+            self.wiring, self.wiring_why = None, "a part is on the pump's pin"
         if self.wiring is None:
             print("wakewell: wiring: " + self.wiring_why)
             self.wiring = wiring.Wiring()
@@ -54,7 +59,10 @@ class Board:
         self.pulse_limit_ms = pot.limits.pulse_ms
         self.before = snapshot(state, 0)
         self.state = state
-        drive(self, state, pot)
+        try:
+            drive(self, state, pot)
+        finally:  # whatever went wrong, no sensor draws on through the sleep
+            self.sensors(False)
 
     # RTC memory: a hint, lost with power
 
@@ -116,7 +124,8 @@ class Board:
         if self.wiring.power_pin >= 0 and on != (self.power is not None):
             active = self.wiring.power_active
             level = active if on else 1 - active
-            pin = machine.Pin(self.wiring.power_pin, machine.Pin.OUT, value=level)
+            # Held through the sleep: a switch whose input floats may be on.
+            pin = machine.Pin(self.wiring.power_pin, machine.Pin.OUT, value=level, hold=not on)  # type: ignore[call-arg]
             self.power = pin if on else None
             if on:
                 time.sleep_ms(self.wiring.settle_ms)
@@ -233,10 +242,14 @@ class Board:
     def close(self):
         """Sensors off; milliseconds awake."""
         self.sensors(False)
+        for part in self.parts.values():
+            if isinstance(part, parts.Switch):
+                part.rest()
         return time.ticks_diff(time.ticks_ms(), self.woke)
 
     def log(self, record):
         """One line into the ring. A full or damaged flash is no reason not to sleep."""
+        self.pressed, self.needs = record["begin"]["cause"] == "button", len(record["needs"])
         if not self.store_.append(RECORD, record, self.before):
             print("wakewell: the log could not be written")
 
@@ -244,9 +257,24 @@ class Board:
         """The chip's own id, hexadecimal."""
         return hexlify(machine.unique_id()).decode()
 
+    def finish(self):
+        """The wake is finished: a reset from here on is no unfinished boot."""
+        loader.finish_boot(self.version, self.state.lockouts & BITS["battery low"])
+
+    def shine(self):
+        """One long light: all is well. Short ones: so many things need somebody (R12)."""
+        if self.wiring.light_pin < 0:
+            return
+        light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=0)
+        for _ in range(max(1, self.needs)):
+            time.sleep_ms(400)
+            light.value(1)
+            time.sleep_ms(150 if self.needs else 1500)
+            light.value(0)
+
     def report(self, n):
-        """By radio. The wake is finished before it: a reset in here is no unfinished boot."""
-        loader.finish_boot(self.version)
+        """By radio, after the wake is finished."""
+        self.finish()
         self.keep(chip.memory()[KEPT_SIZE:-4])
         loader.watch()
         try:
@@ -257,8 +285,12 @@ class Board:
             loader.note(error)
 
     def sleep(self, sleep_s, button):
-        """The wake is finished; deep sleep, pump pin held off."""
-        loader.finish_boot(self.version)
+        """The wake is finished; deep sleep, pump pin held off. After a press the board answers
+        by light, and a host may take over, as after a reset."""
+        self.finish()
+        if self.pressed:
+            self.shine()
+            loader.window()
         loader.pump_off(True)
         self.keep(chip.memory()[KEPT_SIZE:-4])
         self.doze(sleep_s, button)

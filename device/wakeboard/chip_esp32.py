@@ -86,12 +86,11 @@ def memory(data=None):
 
 
 def sleep(ms, button_pin, button_active):
-    """Deep sleep; pins held as they are; the button (-1: none) wakes too. Never returns."""
+    """Deep sleep; the button (-1: none) wakes too. Never returns."""
     if button_pin >= 0:
         level = esp32.WAKEUP_ANY_HIGH if button_active else esp32.WAKEUP_ALL_LOW
         if hasattr(esp32, "wake_on_ext0"):
             esp32.wake_on_ext0(Pin(button_pin, Pin.IN), level)
         else:  # the ESP32-C3 has another way to wake
             esp32.wake_on_gpio((Pin(button_pin, Pin.IN),), level)
-    esp32.gpio_deep_sleep_hold(True)
     machine.deepsleep(ms)

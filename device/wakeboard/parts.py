@@ -57,6 +57,10 @@ class Switch:
         """The level, once."""
         return self.pin.value()
 
+    def rest(self):
+        """Its pull off: a closed switch would draw through it for the whole sleep."""
+        self.pin.init(pull=None)
+
 
 class Echo:
     """An ultrasonic gauge: trigger out, echo in."""

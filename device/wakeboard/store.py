@@ -10,7 +10,7 @@ A wake writes a bounded number of times: two or three states and one log line.
 
 import os
 
-from wakecore import fields, line
+from wakecore import fields, line, rules
 from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
 
 SLOTS = ("state.0", "state.1")
@@ -109,8 +109,28 @@ class Store:
             newest, status = hinted, "good" if status == "good" and newest else "hinted"
         if newest is None:
             newest, status = State(), "lost"
+            newest.lockouts = self.logged_lockouts() & rules.CABLE_BITS  # type: ignore[attr-defined]
             newest.to_bytes()
         return newest, status
+
+    def logged_lockouts(self):
+        """The lockouts at the end of the last wake on record, one bit for each.
+
+        A lost state ends by the owner's button; a leak it held must still wait for the cable.
+        """
+        for number in reversed(self.log_files()):
+            last = None
+            try:
+                with open(self.log_path(number), "rb") as file:
+                    for text in file:
+                        record, _ = line.decode(text.rstrip(b"\r\n"))
+                        if record is not None and record.get("kind") == "wake":
+                            last = record.get("lockouts")
+            except (OSError, MemoryError):
+                pass  # what was read of it counts
+            if type(last) is list:
+                return sum([rules.BITS.get(name, 0) for name in last if type(name) is str])
+        return 0
 
     def save_state(self, data):
         """True if the bytes are in the older slot and read back the same."""

@@ -43,6 +43,12 @@ class Wiring:
             setattr(self, name, default)
 
 
+def pins(wiring):
+    """The pins that some part is on."""
+    found = [getattr(wiring, row[0]) for row in WIRING if row[0].endswith("_pin")]
+    return [pin for pin in found if pin >= 0]
+
+
 def load(data):
     """(Wiring, "") from the line's bytes, or (None, why not)."""
     if data is None:

@@ -19,6 +19,7 @@ WHAT = {
     "saucer": "saucer probe, analogue out",
     "charger": "charger's status line",
     "button": "button",
+    "light": "light that answers a press",
 }
 LEVEL = {
     ("float", "pin"): "float switch",
@@ -48,6 +49,8 @@ def extra(part: pots.Part) -> str:
         return f"{ohm(upper)} to the battery's plus, {ohm(lower)} to ground"
     if part.name == "temperature":
         return "4.7 kilohm from data to 3.3 V"
+    if part.name == "light":
+        return "through its resistor, lit while the pin is high"
     pull = part.words.get("pull")
     if part.name == "charger":
         return {"none": "with a pull resistor of its own outside"}.get(

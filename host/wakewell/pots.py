@@ -123,6 +123,7 @@ PARTS: dict[tuple[str, str], PartKind] = {
     ("saucer", ""): PartKind({"pin": chips.ANALOG}),
     ("charger", ""): PartKind({"pin": chips.SENSE}, {"pull": PULLS}),
     ("button", ""): PartKind({"pin": chips.WAKE}, {"pull": PULLS}),
+    ("light", ""): PartKind({"pin": chips.DRIVE}),
 }
 PART_NAMES = tuple(dict.fromkeys(name for name, _ in PARTS))
 LEVELS = tuple(kind for name, kind in PARTS if name == "level")

@@ -129,8 +129,10 @@ class Player:
         it or one of the slots.
         """
         if record["begin"]["state"] == "lost":
-            self.state = State()
-            self.state.to_bytes()
+            self.state = self.snapshot  # with what the log before it knew of lockouts
+            if not self.fits(self.state, record):
+                self.state = State()
+                self.state.to_bytes()
         elif self.ended != record["before"]:
             self.state = None
         if self.fits(self.state, record):

@@ -78,11 +78,11 @@ def wiring_line(folder: pots.PotFolder) -> bytes:
     """`wiring.toml` as the one line the board reads."""
     record: dict[str, Any] = {"kind": "wiring", "version": wiring.VERSION}
     parts = folder.parts
-    for name in ("soil", "battery", "temperature", "current", "saucer", "charger", "button"):
-        if name in parts:
-            record[name + "_pin"] = parts[name].pins["pin"]
+    for row, *_ in wiring.WIRING:
+        name = row.removesuffix("_pin")
+        if name in parts and name != "level":
+            record[row] = parts[name].pins["pin"]
     if "power" in parts:
-        record["power_pin"] = parts["power"].pins["pin"]
         record["power_active"] = 1 if parts["power"].words.get("active") != "low" else 0
     if "level" in parts:
         level = parts["level"]
