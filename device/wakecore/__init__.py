@@ -7,7 +7,7 @@ a radio; nothing here uses a float. Read it in this order:
     table    a calibration table: counts to a quantity and back
     fields   settings, hard limits and calibration: names, ranges, defaults
     state    what a pot remembers while it sleeps, and the last 24 hours' water
-    judge    which readings may be believed
+    judge    which readings may be believed, and the facts of this wake
     rules    permissives, lockouts and needs, as lists
     plan     how much water, and what the pot taught us
     run      one pulse: the trips, watched sample by sample

@@ -169,9 +169,7 @@ def load(kind, data, identity):
     values.limits_id = data.get("limits_id", "")
     if kind == "calibration":
         for name, least, most, _ in PROBES:
-            known.append(name + "_points")
-            known.append(name + "_rails")
-            known.append(name + "_spread")
+            known += [name + "_points", name + "_rails", name + "_spread"]
             if name + "_points" in data:
                 probe, why = load_probe(name, data, least, most)
                 if why:

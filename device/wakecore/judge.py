@@ -1,4 +1,4 @@
-"""Which readings may be believed.
+"""Which readings may be believed, and the facts of one wake that follow from them.
 
 A reading is [counts, spread]: the median of a few samples and the distance between the
 highest and the lowest of them. A part that failed to answer gives None. Each probe gets
@@ -19,7 +19,7 @@ Only `good` counts as a value. The first six need this wake's reading alone.
 """
 
 from wakecore.number import add_capped, clamp, div_up
-from wakecore.state import UNKNOWN
+from wakecore.state import IDLE, SOAK, UNKNOWN, delivered_ml, end_dose
 from wakecore.table import convert
 
 GOOD = "good"
@@ -131,3 +131,85 @@ def learn(state, calibration, settings):
     state.silent_doses = 0
     if known and 2 * settings.response_ppt <= rise <= 2 * expected:
         state.learned_ul_per_ppt = known + (given // rise - known) // 4
+
+
+class Facts:
+    """What is known in this wake, each judged once. Everything the rules look at is here.
+
+    Filled in three steps: what the board knew (here), the readings (`believe`), and the
+    state once this wake's events are booked in it (`take_from_state`).
+    soil_ppt, level_ml, battery_mv are None unless their reading is believed.
+    """
+
+    def __init__(self, state, pot, begin):
+        settings, limits, cal = pot.settings, pot.limits, pot.calibration
+        self.pin_good = begin["pin"] == 1
+        self.boots = begin["boots"]
+        files = begin["settings"], begin["limits"], begin["calibration"]
+        self.files_good = "default" not in files
+        self.match, self.stage = pot.match, cal.stage
+        self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
+        # A start needs a pulse's water above the reserve: less would only fill the hose.
+        self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
+        self.warn_ml, self.charge_mv = settings.tank_warn_ml, settings.battery_warn_mv
+        self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
+        self.settle_s = settings.settle_s
+        self.soil_ppt = self.level_ml = self.battery_mv = self.temperature_mc = None
+        self.saucer = self.charger = UNFITTED
+        self.judged = {}
+        self.day_left_ml = 0
+        self.kind = "none"
+        self.held = self.manual = self.store_failed = self.thermometer_lost = False
+        self.confirm_charge = self.unplug_charger = self.weak = False
+        self.standing = self.float_opened = False
+        self.woke_in = state.phase
+        self.cut_off = False  # this wake found a pulse begun and not ended
+        # Due: is what this phase waits for over? A press does not shorten a wait.
+        self.due = begin["cause"] != "button"
+        if state.phase == IDLE and state.cycle_s >= settings.wake_s:
+            self.due = True
+        elif state.phase == SOAK and begin["cause"] not in ("timer", "button"):
+            end_dose(state)  # a cold start in a soak ends the dose
+            self.due = False
+        self.soaking = state.phase == SOAK
+
+    def take_from_state(self, state, limits):
+        """The facts that come from the state, once this wake's events are booked in it."""
+        self.lockouts = state.lockouts
+        self.leak_looks = state.leak_looks
+        self.since_dose_s = state.since_dose_s
+        self.button_masked = state.button_masked
+        self.denied = state.denied
+        self.day_left_ml = max(0, limits.day_ml - delivered_ml(state, limits.clock_ppt))
+
+
+def believe(facts, state, pot, rest, read):
+    """Convert each reading once and judge it once; the record's `values`."""
+    cal = pot.calibration
+    facts.battery_mv = believed(facts, "battery", cal.battery, rest)
+    facts.level_ml = believed(facts, "level", cal.level, read.get("level"))
+    if cal.temperature is not None:
+        reading = read.get("temperature")
+        facts.temperature_mc = believed(facts, "temperature", cal.temperature, reading)
+        facts.thermometer_lost = facts.temperature_mc is None
+    soil = read.get("soil")
+    facts.judged["soil"] = word = judge_soil(soil, facts.temperature_mc, state, pot)
+    facts.soil_ppt = value(cal.soil, soil, word)
+    if cal.saucer is not None:
+        wet = believed(facts, "saucer", cal.saucer, read.get("saucer"))
+        facts.saucer = "lost" if wet is None else "wet" if wet >= cal.wet_ppt else "dry"
+    if cal.charger is not None:
+        charging = believed(facts, "charger", cal.charger, read.get("charger"))
+        facts.charger = "lost" if charging is None else "on" if charging else "off"
+    return {
+        "battery_mv": facts.battery_mv,
+        "level_ml": facts.level_ml,
+        "soil_ppt": facts.soil_ppt,
+        "temperature_mc": facts.temperature_mc,
+    }
+
+
+def believed(facts, name, probe, reading):
+    """The quantity of one probe, None if it is not believed; why stands in `judged`."""
+    facts.judged[name] = word = judge(probe, reading)
+    return value(probe, reading, word)

@@ -2,7 +2,7 @@
 
 A permissive must hold before the pump may start. A lockout stays until its way out is
 taken. A need asks somebody for something. Each row cites its requirement and looks at
-`f`, the facts of this wake (see `wake.Facts`); nothing here changes anything but the
+`f`, the facts of this wake (see `judge.Facts`); nothing here changes anything but the
 lockout bits of the state.
 """
 

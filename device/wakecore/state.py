@@ -125,6 +125,11 @@ def from_bytes(data):
     return state
 
 
+def end_dose(state):
+    """No more pulses in this dose: look for a leak next (R8)."""
+    state.plan_ul, state.phase = 0, FIRST_LOOK
+
+
 def pass_time(state, elapsed_s):
     """Let vouched time pass: every counter of seconds grows, none past LONG_S."""
     state.cycle_s = add_capped(state.cycle_s, elapsed_s, LONG_S)

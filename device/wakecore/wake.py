@@ -19,18 +19,18 @@ not asked what it thinks. A report comes when everything else of the wake is don
 """
 
 from wakecore import judge, plan, rules, run
-from wakecore.number import add_capped, clamp, muldiv_up
+from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv_up
 from wakecore.state import (
     FIRST_LOOK,
     IDLE,
     LONG_S,
     PHASES,
     SECOND_LOOK,
-    SMALL_MAX,
     SOAK,
     UNKNOWN,
     deliver,
     delivered_ml,
+    end_dose,
     pass_time,
 )
 
@@ -58,81 +58,27 @@ RECORD = (
 )
 
 
-class Facts:
-    """What is known in this wake, each judged once. Everything the rules look at is here.
-
-    Filled in three steps: what the board knew (here), the readings (`believe`), and the
-    state once this wake's events are booked in it (`take_from_state`).
-    soil_ppt, level_ml, battery_mv are None unless their reading is believed.
-    """
-
-    def __init__(self, state, pot, begin):
-        settings, limits, cal = pot.settings, pot.limits, pot.calibration
-        self.pin_good = begin["pin"] == 1
-        self.boots = begin["boots"]
-        self.files_good = "default" not in (
-            begin["settings"],
-            begin["limits"],
-            begin["calibration"],
-        )
-        self.match, self.stage = pot.match, cal.stage
-        self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
-        # A start needs a pulse's water above the reserve: less would only fill the hose.
-        self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
-        self.warn_ml, self.charge_mv = settings.tank_warn_ml, settings.battery_warn_mv
-        self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
-        self.settle_s = settings.settle_s
-        self.soil_ppt = self.level_ml = self.battery_mv = self.temperature_mc = None
-        self.saucer = self.charger = judge.UNFITTED
-        self.judged = {}
-        self.day_left_ml = 0
-        self.kind = "none"
-        self.held = self.manual = self.store_failed = self.thermometer_lost = False
-        self.confirm_charge = self.unplug_charger = self.weak = False
-        self.standing = self.float_opened = False
-        self.woke_in = state.phase
-        self.cut_off = False  # this wake found a pulse begun and not ended
-        # Due: is what this phase waits for over? A press does not shorten a wait.
-        self.due = begin["cause"] != "button"
-        if state.phase == IDLE and state.cycle_s >= settings.wake_s:
-            self.due = True
-        elif state.phase == SOAK and begin["cause"] not in ("timer", "button"):
-            end_dose(state)  # a cold start in a soak ends the dose
-            self.due = False
-        self.soaking = state.phase == SOAK
-
-    def take_from_state(self, state, limits):
-        """The facts that come from the state, once this wake's events are booked in it."""
-        self.lockouts = state.lockouts
-        self.leak_looks = state.leak_looks
-        self.since_dose_s = state.since_dose_s
-        self.button_masked = state.button_masked
-        self.denied = state.denied
-        self.day_left_ml = max(0, limits.day_ml - delivered_ml(state, limits.clock_ppt))
-
-
 def wake(state, pot, begin):
     """One wake of this pot. Changes `state` as it goes; see the top of this file.
 
     begin: what the board knows before any reading, as `DEVELOPERS.md` lists it.
     """
     commands, stores = ["off"], []
-    before = state.crc
-    record = {"kind": "wake", "n": state.wakes, "core": pot.core, "begin": begin, "before": before}
+    number, before = state.wakes, state.crc
     yield ("off",)
 
     # Wake: what happened since the last one
     elapsed_s = clamp(begin["slept_s"], 0, state.sleep_s) if begin["vouched"] else 0
     pass_time(state, elapsed_s)
-    facts = Facts(state, pot, begin)
-    look_at_files(state, pot, begin)
+    facts = judge.Facts(state, pot, begin)
+    look_at_files(state, facts, pot, begin)
 
     # Read: the battery first, before any load
     commands.append("rest")
     rest = yield ("rest",)
     commands.append("read")
     read = yield ("read",)
-    values = believe(facts, state, pot, rest, read)
+    values = judge.believe(facts, state, pot, rest, read)
 
     # Decide: first what happened to the pump, then whether this wake is a regular one
     # (due: what its phase waits for is over; regular: due, with nothing under way)
@@ -175,8 +121,7 @@ def wake(state, pot, begin):
             commands.append("run %d" % pulse_ms)
             yield ("run", ran)
             commands.append("read")
-            record["after"] = after = yield ("read",)
-            record["run"] = ran.record(run.channels(pot.calibration))
+            after = yield ("read",)
             trips = [ran.trip] if ran.trip else []
             water = end_pulse(state, facts, pot, ran, after, trips)
         else:
@@ -203,28 +148,41 @@ def wake(state, pot, begin):
     commands.append("sleep %d" % sleep_s if state.button_masked else "sleep %d button" % sleep_s)
 
     water["day_ml"] = delivered_ml(state, pot.limits.clock_ppt)
-    record["settings"], record["limits"] = pot.settings.id, pot.limits.id
-    record["calibration"] = pot.calibration.id
-    record["rest"], record["read"] = rest, read
-    record["stores"], record["awake_ms"] = stores, awake_ms
-    record["values"], record["judged"] = values, facts.judged
-    record["permissives"] = permissives
-    record["plan"] = {
-        "phase": PHASES[facts.woke_in],
-        "kind": facts.kind,
-        "dose_ul": dose_ul,
-        "pulse_ms": pulse_ms,
+    record = {
+        "kind": "wake",
+        "n": number,
+        "core": pot.core,
+        "settings": pot.settings.id,
+        "limits": pot.limits.id,
+        "calibration": pot.calibration.id,
+        "begin": begin,
+        "rest": rest,
+        "read": read,
+        "stores": stores,
+        "awake_ms": awake_ms,
+        "values": values,
+        "judged": facts.judged,
+        "permissives": permissives,
+        "plan": {
+            "phase": PHASES[facts.woke_in],
+            "kind": facts.kind,
+            "dose_ul": dose_ul,
+            "pulse_ms": pulse_ms,
+        },
+        "trips": trips,
+        "lockouts": rules.latched(state),
+        "needs": rules.judge_needs(facts),
+        "water": water,
+        "charge_uah": charge_uah(pot.calibration, awake_ms, ran, elapsed_s),
+        "commands": commands,
+        "before": before,
+        "state": state.crc,
     }
-    record["trips"] = trips
-    record["lockouts"] = rules.latched(state)
-    record["needs"] = rules.judge_needs(facts)
-    record["water"] = water
-    record["charge_uah"] = charge_uah(pot.calibration, awake_ms, ran, elapsed_s)
-    record["commands"] = commands
-    record["state"] = state.crc
+    if ran is not None:
+        record["run"], record["after"] = ran.record(run.channels(pot.calibration)), after
     yield ("log", record)
     if report:
-        yield ("report", record["n"])
+        yield ("report", number)
     yield ("sleep", sleep_s, 0 if state.button_masked else 1)
 
 
@@ -234,7 +192,10 @@ def stamp(state):
     return state.to_bytes()
 
 
-def look_at_files(state, pot, begin):
+# Looks: what happened since the last wake, in the order in which the story asks
+
+
+def look_at_files(state, facts, pot, begin):
     """Book what the board found in storage, and what a person with the cable did (R11)."""
     if begin["state"] == "lost":
         rules.latch(state, "state lost")
@@ -252,58 +213,8 @@ def look_at_files(state, pot, begin):
         for name, bit in rules.BITS.items():
             if action == "clear " + name:
                 rules.clear(state, bit)
-    if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
+    if not facts.files_good:
         rules.latch(state, "files damaged")
-
-
-def believe(facts, state, pot, rest, read):
-    """Convert each reading once and judge it once."""
-    cal, judged = pot.calibration, facts.judged
-    judged["battery"] = word = judge.judge(cal.battery, rest)
-    facts.battery_mv = judge.value(cal.battery, rest, word)
-    level = read.get("level")
-    judged["level"] = word = judge.judge(cal.level, level)
-    facts.level_ml = judge.value(cal.level, level, word)
-    if cal.temperature is not None:
-        reading = read.get("temperature")
-        judged["temperature"] = word = judge.judge(cal.temperature, reading)
-        facts.temperature_mc = judge.value(cal.temperature, reading, word)
-        facts.thermometer_lost = facts.temperature_mc is None
-    soil = read.get("soil")
-    judged["soil"] = word = judge.judge_soil(soil, facts.temperature_mc, state, pot)
-    facts.soil_ppt = judge.value(cal.soil, soil, word)
-    if cal.saucer is not None:
-        reading = read.get("saucer")
-        judged["saucer"] = word = judge.judge(cal.saucer, reading)
-        wet = judge.value(cal.saucer, reading, word)
-        facts.saucer = "lost" if wet is None else "wet" if wet >= cal.wet_ppt else "dry"
-    if cal.charger is not None:
-        reading = read.get("charger")
-        judged["charger"] = word = judge.judge(cal.charger, reading)
-        charging = judge.value(cal.charger, reading, word)
-        facts.charger = "lost" if charging is None else "on" if charging else "off"
-    return {
-        "battery_mv": facts.battery_mv,
-        "level_ml": facts.level_ml,
-        "soil_ppt": facts.soil_ppt,
-        "temperature_mc": facts.temperature_mc,
-    }
-
-
-def look_at_button(state, facts, begin):
-    """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
-    held_ms = begin["button_ms"]
-    state.presses = add_capped(state.presses, 1, 100) if begin["cause"] == "button" else 0
-    if held_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
-        state.button_masked = 1
-    elif held_ms == 0:
-        state.button_masked = 0
-    elif held_ms >= HELD_MS and not state.button_masked:
-        facts.held = True
-        if state.lockouts & rules.BUTTON_BITS:
-            rules.clear(state, rules.BUTTON_BITS)
-        elif state.phase == IDLE and not state.lockouts:
-            facts.manual = True
 
 
 def look_at_open_pulse(state, facts, pot):
@@ -321,6 +232,22 @@ def look_at_open_pulse(state, facts, pot):
     state.look_ml = UNKNOWN
     end_dose(state)
     facts.due, facts.cut_off = False, True
+
+
+def look_at_button(state, facts, begin):
+    """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
+    held_ms = begin["button_ms"]
+    state.presses = add_capped(state.presses, 1, 100) if begin["cause"] == "button" else 0
+    if held_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
+        state.button_masked = 1
+    elif held_ms == 0:
+        state.button_masked = 0
+    elif held_ms >= HELD_MS and not state.button_masked:
+        facts.held = True
+        if state.lockouts & rules.BUTTON_BITS:
+            rules.clear(state, rules.BUTTON_BITS)
+        elif state.phase == IDLE and not state.lockouts:
+            facts.manual = True
 
 
 def look_at_level(state, facts, pot):
@@ -408,6 +335,9 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
         rules.latch(state, "no response")
 
 
+# The dose
+
+
 def begin_dose(state, facts, kind, dose_ul):
     """A new dose. Its answer is judged only where a dry, believed soil asked for it (R7).
 
@@ -420,11 +350,6 @@ def begin_dose(state, facts, kind, dose_ul):
     if state.before_ppt < 0:
         state.given_ul = 0
         state.before_ppt = state.peak_ppt = facts.soil_ppt if asked else UNKNOWN
-
-
-def end_dose(state):
-    """No more pulses in this dose: look for a leak next (R8)."""
-    state.plan_ul, state.phase = 0, FIRST_LOOK
 
 
 def end_pulse(state, facts, pot, ran, after, trips):
@@ -480,6 +405,9 @@ def next_phase(state, facts):
         state.phase = SECOND_LOOK
     else:
         state.phase = IDLE
+
+
+# The end of the wake
 
 
 def sleep_time(state, facts, settings, elapsed_s):

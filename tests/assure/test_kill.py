@@ -1131,7 +1131,7 @@ def begun(made: Any, was: Any = None, **changes: Any) -> Any:
         "cause": "timer", "pin": 1, "boots": 0, "settings": "good", "limits": "good",
         "calibration": "good",
     }  # fmt: skip
-    return wake.Facts(was or kept(), made, {**begin, **changes})
+    return judge.Facts(was or kept(), made, {**begin, **changes})
 
 
 def test_what_is_known_before_any_reading() -> None:
@@ -1259,9 +1259,9 @@ def test_what_was_found_in_storage() -> None:
         was = changes.pop("was", None) or kept(calibration_mark=int(made.calibration.id[:7], 16))
         begin = {
             "state": "good", "settings": "good", "limits": "good", "calibration": "good",
-            "host": list(host), **changes,
+            "host": list(host), "cause": "timer", "pin": 1, "boots": 0, **changes,
         }  # fmt: skip
-        wake.look_at_files(was, made, begin)
+        wake.look_at_files(was, judge.Facts(kept(), made, begin), made, begin)
         return was
 
     made = pot({}, {"day_ml": 400, "pulse_ms": 5000})
@@ -1293,7 +1293,7 @@ def test_what_was_found_in_storage() -> None:
     bare.calibration.id = ""
     begin = {"state": "good", "host": [], **dict.fromkeys(fields.KINDS, "good")}
     was = kept(calibration_mark=3)
-    wake.look_at_files(was, bare, begin)
+    wake.look_at_files(was, facts(), bare, begin)
     assert was.calibration_mark == 0
 
 

@@ -388,7 +388,7 @@ def refill_of(pot: fields.Pot) -> int:
 
 
 def start_of(pot: fields.Pot) -> int:
-    """The tank content below which no run starts, in millilitres: see `wakecore.wake.Facts`."""
+    """The tank content below which no run starts, in millilitres: see `wakecore.judge.Facts`."""
     settings, limits = pot.settings, pot.limits
     reserve = max(settings.reserve_ml, limits.reserve_ml)
     return int(reserve + (1 if pot.calibration.float_only else settings.pulse_ml))
