@@ -16,7 +16,7 @@ import loader
 from wakeboard import chip_esp32 as chip
 from wakeboard import parts, wiring
 from wakeboard.driver import drive
-from wakeboard.store import Store, read_bytes, snapshot
+from wakeboard.store import Store, exists, read_bytes, snapshot
 from wakecore.rules import BITS
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.wake import HELD_MS, RECORD, STUCK_MS
@@ -25,6 +25,8 @@ ROOT = "/pot"
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
 KEPT = "<4siiiiI"  # mark, slept from, UTC offset in days and seconds, trust, length of state
 KEPT_SIZE = 24
+ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
+BITE_MS = 30000  # the watchdog while that page is open
 MARK = b"kept"
 DAY_S = 86400
 
@@ -43,7 +45,7 @@ class Board:
         self.power = None
         self.started = None
         self.ran_ms = 0
-        self.pressed, self.needs = False, 0
+        self.pressed, self.entry, self.needs = False, False, 0
         self.slept_from, self.utc_day, self.utc_s, self.trust, self.hint = self.recall()
         if self.wiring is not None and self.pump and self.pump[0] in wiring.pins(self.wiring):
             # Half of a new wiring in force, half of the old: no part may move the pump (R1).
@@ -131,7 +133,11 @@ class Board:
                 time.sleep_ms(self.wiring.settle_ms)
 
     def held_ms(self):
-        """How long the button is held, up to STUCK_MS; a masked one is stuck if still down."""
+        """How long the button is held, up to STUCK_MS; a masked one is stuck if still down.
+
+        A hold that asks for the entry page is a press to the core: it clears nothing and waters
+        nothing. Where there are no secrets there is no such page.
+        """
         if self.wiring.button_pin < 0:
             return 0
         active = self.button_active()
@@ -147,23 +153,26 @@ class Board:
         while held_ms < STUCK_MS and pin.value() == active:
             time.sleep_ms(50)
             held_ms += 50
-            if light is not None:  # a steady light until the press is long enough, then a blink
-                light.value(1 if held_ms < HELD_MS else held_ms // 250 & 1)
+            if light is not None:  # steady until the press is long enough, a blink, steady again
+                wish = HELD_MS <= held_ms < ENTRY_MS
+                light.value(held_ms // 250 & 1 if wish else 1)
         if light is not None:
             light.value(0)
-        return held_ms
+        self.entry = ENTRY_MS <= held_ms < STUCK_MS and exists(ROOT + "/private.json")
+        return 50 if self.entry else held_ms
 
     def host_actions(self):
-        """What the host left to be done in this wake; it counts once."""
+        """What the host left to be done in this wake; it counts once. And the entry page."""
+        asked = ["entry page"] if self.entry else []
         data = read_bytes(HOST)
         if data is None:
-            return []
+            return asked
         try:
             os.remove(HOST)
             found = json.loads(data)
         except (OSError, ValueError):
-            return []
-        return [a for a in found if type(a) is str] if type(found) is list else []
+            return asked
+        return asked + [a for a in found if type(a) is str] if type(found) is list else asked
 
     def off(self):
         """Pump off, before any other input or output of the wake."""
@@ -276,6 +285,8 @@ class Board:
         """By radio, after the wake is finished."""
         self.finish()
         self.keep(chip.memory()[KEPT_SIZE:-4])
+        if self.entry:
+            self.open_page()
         loader.watch()
         try:
             from wakeboard import radio  # only where it is asked for
@@ -283,6 +294,23 @@ class Board:
             radio.report(self, n)
         except Exception as error:  # whatever it was, the board has to sleep
             loader.note(error)
+
+    def open_page(self):
+        """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""
+        loader.lease()
+        watchdog = machine.WDT(timeout=BITE_MS)
+        light = None
+        if self.wiring.light_pin >= 0:
+            light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=1)
+        try:
+            from wakeboard import entry
+
+            entry.open_page(self, watchdog.feed)
+        except Exception as error:  # whatever it was, the board has to report and sleep
+            loader.note(error)
+        if light is not None:
+            light.value(0)
+        loader.lease()
 
     def sleep(self, sleep_s, button):
         """The wake is finished; deep sleep, pump pin held off. After a press the board answers

@@ -20,6 +20,7 @@ from wakewell import logs, meanings, pots, replay
 from wakewell.asked import Asked
 from wakewell.logs import BadInput
 from wakewell.remote import broker, private
+from wakewell.remote.card import card
 from wakewell.tomlfile import nearest, show_path
 from wakewell.usb.flash import board_id
 from wakewell.usb.pull import store
@@ -203,6 +204,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--only-file", action="store_true", help="make the message, do not send it")
     parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
     parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
+    parser.add_argument("--card", action="store_true", help="print the pot's card")
     parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
 
 
@@ -215,6 +217,13 @@ def run(args: argparse.Namespace) -> int:
         path = private.make(folder)
         print(f"{show_path(str(path))}: made, with a new key; git ignores it")
         print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
+        print("wakewell ask POT --card prints what its owner needs for a new Wi-Fi.")
+        return 0
+    if args.card:
+        found = pots.load(folder)
+        if found.about is None:
+            raise BadInput(f"{found.problems[0]}")
+        print(*card(found, private.read(folder)), sep="\n")
         return 0
     if not args.values:
         print(folder.resolve().name)

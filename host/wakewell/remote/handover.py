@@ -3,6 +3,8 @@
 By cable: the log is pulled and verified, then everything of the old home is wiped from the
 board (Wi-Fi, broker, key, certificate, log) and seen to be gone. On the host the old log
 moves into a folder of its own, private.toml is deleted, and a sheet and a card are written.
+With --new-key the board gets new secrets at once: another key and another code, the same
+broker, and no Wi-Fi; its next owner enters that without a cable, as the card says.
 """
 
 from __future__ import annotations
@@ -13,8 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import line
-from wakewell import logs, pots, words
+from wakewell import logs, pots
 from wakewell.logs import BadInput
+from wakewell.remote import private
+from wakewell.remote.card import card
 from wakewell.tomlfile import show_path
 from wakewell.usb import pull
 from wakewell.usb.flash import board_id, check_board, match_ports, progress
@@ -43,12 +47,18 @@ print(repr(left))
 """
 
 
-def hand_over(folder: Path, port: str, today: date, wait_s: float | None = None) -> list[str]:
-    """Wipe and split; the lines of the sheet. Raises BadInput or BoardLost: then the board keeps
-    what it had, or, if it was lost while it was wiped, the same command finishes it."""
+def hand_over(
+    folder: Path, port: str, today: date, wait_s: float | None = None, new_key: bool = False
+) -> list[str]:
+    """Wipe and split; the lines of the sheet and the card.
+
+    Raises BadInput or BoardLost: then the board keeps what it had, or, if it was lost while it
+    was wiped, the same command finishes it.
+    """
     found = pots.load(folder)
     if found.about is None or found.pot is None:
         raise BadInput(f"{found.problems[0]}")
+    broker = private.read(folder).broker if new_key else {}
     with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
         check_board(link, folder)
         pulled = pull.Pulled(folder.name)
@@ -56,15 +66,21 @@ def hand_over(folder: Path, port: str, today: date, wait_s: float | None = None)
         left: list[str] = link.eval_output(WIPE.format(names=WIPED))
         if left:
             raise BadInput(f"{port}: could not be wiped: {', '.join(left)}; try again")
+        (folder / pots.PRIVATE).unlink(missing_ok=True)
+        secret = None
+        if new_key:
+            private.make(folder, broker)
+            secret = private.read(folder)
+            for path, data in private.board_files(folder).items():
+                link.replace(path, data)
         pull.leave(link, folder / "logs", pulled)
     old = split(folder, today)
-    private = folder / pots.PRIVATE
-    private.unlink(missing_ok=True)
-    rows = sheet(found, last, today)
+    rows = sheet(found, last, today, new_key)
     rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
     name = folder / f"as-left-{today:%Y-%m-%d}.txt"
     name.write_text("\n".join([*rows, "", *card(found)]) + "\n", encoding="utf-8")
-    return [*rows, "", *card(found), "", f"written to {show_path(str(name))}"]
+    where = "the sheet is written to " + show_path(str(name))
+    return [*rows, "", *card(found, secret), "", where]
 
 
 def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
@@ -98,7 +114,9 @@ def split(folder: Path, today: date) -> Path:
     return old
 
 
-def sheet(found: pots.PotFolder, last: dict[str, Any] | None, today: date) -> list[str]:
+def sheet(
+    found: pots.PotFolder, last: dict[str, Any] | None, today: date, new_key: bool = False
+) -> list[str]:
     """As left: what is in force, and what was last read."""
     assert found.about is not None
     ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in found.lines.items())
@@ -114,24 +132,12 @@ def sheet(found: pots.PotFolder, last: dict[str, Any] | None, today: date) -> li
         rows.append(f"  last read   wake {last['n']}: " + ", ".join(shown))
         rows.append(f"  lockouts    {', '.join(last['lockouts']) or 'none'}")
         rows.append(f"  needs       {', '.join(last['needs']) or 'nothing'}")
-    rows.append("  secrets     wiped from the board and from here; make new ones for its new home")
+    then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
+    rows.append(f"  secrets     wiped from the board and from here; {then}")
     rows.append(
         "              (somebody who reads the bare flash chip may still find the old Wi-Fi's)"
     )
     return rows
-
-
-def card(found: pots.PotFolder) -> list[str]:
-    """What stays with the pot, for its new owner."""
-    assert found.about is not None
-    return [
-        f"{found.about.name} ({found.about.plant})",
-        f"Fill the tank: it holds {found.about.tank.volume_ml} ml.",
-        "A press of the button shows that it lives.",
-        f"When it has stopped: see to the cause, then {words.HOLD}.",
-        "Charge the battery away from the water, as its maker's sheet says; keep mains chargers",
-        "off and away while you fill. Never open or short the cell.",
-    ]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -139,6 +145,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("pot", metavar="POT", help="the pot's folder")
     parser.add_argument("--port", action="append", default=[], help="serial port of its board")
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument(
+        "--new-key",
+        action="store_true",
+        help="new secrets at once: same broker, no Wi-Fi",
+    )
     parser.add_argument("--yes", action="store_true", help="wipe without asking")
     parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
 
@@ -154,7 +165,8 @@ def run(args: argparse.Namespace) -> int:
             raise BadInput("nothing was changed; type yes, or give --yes")
     (pair,) = match_ports([folder], args.port, True)
     try:
-        print(*hand_over(folder, pair[1], date.today(), args.wait), sep="\n")
+        rows = hand_over(folder, pair[1], date.today(), args.wait, args.new_key)
+        print(*rows, sep="\n")
     except BoardLost as error:
         raise BadInput(f"{error}; run the same command again") from None
     return 0

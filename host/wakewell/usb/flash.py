@@ -263,6 +263,12 @@ def flash_one(
         result = Result(port, folder.name, identity, code.version)
         there = sums(link)
         wanted = wanted_files(pot, code)
+        given = wanted.get(private.ON_BOARD)
+        if given is not None:
+            stays = private.with_entered(given, link.read(private.ON_BOARD))
+            if stays != given:
+                wanted[private.ON_BOARD] = stays
+                result.notes.append("the Wi-Fi entered at the pot itself stays")
         missing = {p: d for p, d in wanted.items() if there.get(p) != payload.sha(d)}
         block = max(1, identity.block_bytes)  # a file takes whole blocks, a folder two
         room = sum(-(-len(data) // block) * block for data in missing.values()) + 8 * block

@@ -2,7 +2,8 @@
 """The `network` module of the desk board: a Wi-Fi that is joined at once, or not there.
 
 Behind it is the PC's own network, through the interpreter's sockets. The one network that
-cannot be joined is called "absent".
+cannot be joined is called "absent". An access point of its own is one in name only: whoever
+reaches the PC reaches what it serves.
 """
 
 STA_IF, AP_IF = 0, 1
@@ -11,8 +12,10 @@ ABSENT = "absent"
 
 class WLAN:
     IF_STA, IF_AP = STA_IF, AP_IF
+    SEC_OPEN, SEC_WPA2 = 0, 3
 
     def __init__(self, interface=STA_IF):
+        self._own = interface == AP_IF
         self._on = self._joined = False
 
     def active(self, on=None):
@@ -22,7 +25,7 @@ class WLAN:
         return self._on
 
     def connect(self, name, key=None, *, bssid=None):
-        if not self._on:
+        if not self._on or self._own:
             raise OSError("Wifi Not Started")
         self._joined = bool(name) and name != ABSENT
 
@@ -35,7 +38,8 @@ class WLAN:
     def config(self, *names, **values):
         if names == ("channel",):
             return 6 if self._joined else 0
-        if names or set(values) - {"channel", "pm"}:
+        own = {"ssid", "key", "security", "max_clients"} if self._own else {"pm"}
+        if names or set(values) - own - {"channel"}:
             raise ValueError("unknown config param")
         return None
 

@@ -1,0 +1,319 @@
+"""The entry page: a pot meets a new router, and nobody there has a cable.
+
+The button, held for six seconds at a wake, opens a Wi-Fi of the board's own once the wake's
+watering and log are done. Whoever joined it with the code on the pot's card, and types that
+code once more, gives the name and password of the home's Wi-Fi; nothing else can be changed
+here. They are stored when the board has joined that Wi-Fi, and the old ones are kept until
+then. Every wait, size and count has a bound; the page ends in a report and sleep (R13).
+"""
+
+import gc
+import os
+import time
+from binascii import crc32, unhexlify
+
+from wakeboard import radio, sealed
+from wakeboard.store import read_bytes, write_bytes
+from wakecore import line
+
+MOST_MS = 270000  # the page and all that is tried from it; with the report below the lease
+QUIET_MS = 120000  # closed if nobody has come by then
+TURN_MS = 20
+CALLER_MS = 5000  # from a caller's first byte to the last of the answer
+MOST_CALLERS = 4  # at once; browsers open some that they never use
+MOST_REQUEST = 2048  # bytes
+MOST_WRONG = 5  # codes; then it closes
+MOST_TRIES = 3  # networks
+LEAST_CODE = 8  # characters, as WPA2 wants them
+
+PAGE = """<!doctype html><html lang=en><meta name=viewport content="width=device-width">
+<title>Wakewell</title><h1>A new Wi-Fi for this pot</h1><p>%s
+<form method=post><p>Name of the Wi-Fi<br><input name=name maxlength=32 required>
+<p>Its password<br><input name=password maxlength=63>
+<p>Code on the pot's card<br><input name=code autocapitalize=none required>
+<p><button>Join</button></form></html>"""
+START = "The pump is off. This page closes by itself after a few minutes."
+NOT_JOINED = "The pot could not join that Wi-Fi. Look at its name and password again."
+TRYING = """<!doctype html><html lang=en><title>Wakewell</title><p>The pot now tries that Wi-Fi, and
+this page closes. If the pot's own Wi-Fi is seen again in a minute, it could not join: come back.
+"""
+HEAD = (
+    "HTTP/1.1 %s",
+    "Content-Type: text/html; charset=utf-8",
+    "Content-Length: %d",
+    "Cache-Control: no-store",
+    "Content-Security-Policy: default-src 'none'",
+    "Connection: close",
+    "",
+    "%s",
+)
+
+
+def response(status, text):
+    """The bytes of an answer."""
+    return ("\r\n".join(HEAD) % (status, len(text), text)).encode()
+
+
+def form(body):
+    """{name: bytes} of application/x-www-form-urlencoded. ValueError for what is not that."""
+    found = {}
+    for pair in body.replace(b"+", b" ").split(b"&"):
+        name, _, value = pair.partition(b"=")
+        parts = value.split(b"%")
+        text = parts[0]
+        for part in parts[1:]:
+            text += unhexlify(part[:2]) + part[2:]
+        found[name.decode()] = text
+    return found
+
+
+def plain(data, least, most):
+    """Text of so many bytes, none of them a control character. ValueError for anything else."""
+    if not least <= len(data) <= most or [b for b in data if b < 32 or b == 127]:
+        raise ValueError
+    return data.decode()
+
+
+def size_of(head):
+    """What Content-Length says, 0 if nothing does, -1 if it is no length for us."""
+    for row in head.split(b"\r\n")[1:]:
+        name, _, value = row.partition(b":")
+        if name.strip().lower() == b"content-length":
+            value = value.strip()
+            good = value.isdigit() and len(value) < 5 and int(value) <= MOST_REQUEST
+            return int(value) if good else -1
+    return 0
+
+
+class Page:
+    """What is asked and answered. `entered`: (name, password) once somebody gave them."""
+
+    def __init__(self, code):
+        self.code = code.encode()
+        self.note = START
+        self.entered = None
+        self.wrong = 0
+
+    def closed(self):
+        """Is there nothing more to be said?"""
+        return self.entered is not None or self.wrong >= MOST_WRONG
+
+    def answer(self, data):
+        """The answer to the bytes of a request, None if more of them are to come."""
+        at = data.find(b"\r\n\r\n")
+        if at < 0:
+            return response("413 Too long", "Too long.") if len(data) > MOST_REQUEST else None
+        head = bytes(data[:at])
+        size = size_of(head)
+        words = head.split(b"\r\n")[0].split(b" ")
+        if size < 0 or at + 4 + size > MOST_REQUEST:
+            return response("413 Too long", "Too long.")
+        if len(words) != 3 or not words[2].startswith(b"HTTP/1."):
+            return response("400 Bad Request", "Not understood.")
+        if words[1] != b"/":
+            return response("404 Not Found", "The page is /")
+        if words[0] == b"GET":
+            return response("200 OK", PAGE % self.note)
+        if words[0] != b"POST":
+            return response("405 Not Allowed", "Not understood.")
+        if len(data) < at + 4 + size:
+            return None
+        return self.take(bytes(data[at + 4 : at + 4 + size]))
+
+    def take(self, body):
+        """The answer to a filled-in form."""
+        if self.closed():
+            return response("403 Closed", "Closed.")
+        try:
+            found = form(body)
+            code = found.get("code", b"").strip()
+        except ValueError:
+            return response("400 Bad Request", "Not understood.")
+        if not sealed.same(code, self.code):
+            self.wrong += 1
+            text = "closes now" if self.closed() else "is open still"
+            return response("403 Wrong", "That is not the code on the card. The page %s." % text)
+        try:
+            name = plain(found.get("name", b""), 1, 32)
+            password = plain(found.get("password", b""), 0, 63)
+            if 0 < len(password) < 8:
+                raise ValueError
+        except ValueError:
+            text = "A Wi-Fi's name has 1 to 32 characters, its password 8 to 63, or none."
+            return response("400 Bad Request", PAGE % text)
+        self.entered = name, password
+        return response("200 OK", TRYING)
+
+
+class Caller:
+    """One connection: what came so far, what is still to be sent, the turns it has left."""
+
+    def __init__(self, stream):
+        self.stream = stream
+        self.data, self.out = bytearray(), None
+        self.left = CALLER_MS // TURN_MS
+
+    def turn(self, page):
+        """A little of what there is to do; False when it is over."""
+        self.left -= 1
+        try:
+            if self.out is None:
+                data = self.stream.read(MOST_REQUEST + 1 - len(self.data))
+                if data is None:
+                    return self.left > 0
+                if not data:
+                    return False
+                self.data.extend(data)
+                self.out = page.answer(self.data)
+            if self.out is not None:
+                self.out = self.out[self.stream.write(self.out[:512]) or 0 :]
+        except OSError:
+            return False
+        return self.left > 0 and self.out != b""
+
+
+class Doors:
+    """The access point and its listening socket, open between `open` and `close`."""
+
+    def __init__(self, private):
+        self.private = private
+        self.wlan = self.listener = None
+        self.callers: list = []
+        self.visited = False
+
+    def open(self):
+        """Protected by the code, so that nobody nearby reads along. OSError or ValueError if
+        this chip cannot do that; then there is no page."""
+        import socket
+
+        import network
+
+        self.wlan = network.WLAN(network.AP_IF)
+        self.wlan.active(True)
+        self.wlan.config(
+            ssid=self.private["entry_name"],
+            key=self.private["entry_code"],
+            security=network.WLAN.SEC_WPA2,
+            max_clients=2,
+        )
+        found = socket.getaddrinfo("0.0.0.0", self.private["entry_port"], 0, socket.SOCK_STREAM)[0]
+        self.listener = socket.socket(found[0], socket.SOCK_STREAM)
+        self.listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self.listener.bind(found[-1])
+        self.listener.listen(MOST_CALLERS)
+        self.listener.setblocking(False)
+
+    def turn(self, page):
+        """Let somebody in, and give everybody their turn. The one who came first goes when it is
+        full, so that idle callers keep nobody out."""
+        try:
+            stream = self.listener.accept()[0]
+            stream.setblocking(False)
+            self.visited = True
+            self.callers.append(Caller(stream))
+            if len(self.callers) > MOST_CALLERS:
+                self.callers.pop(0).stream.close()
+        except OSError:
+            pass  # nobody there
+        kept = []
+        for caller in self.callers:
+            if caller.turn(page):
+                kept.append(caller)
+            else:
+                caller.stream.close()
+        self.callers = kept
+
+    def close(self):
+        """Everybody out, radio off."""
+        for caller in self.callers:
+            caller.stream.close()
+        self.callers = []
+        if self.listener is not None:
+            self.listener.close()
+            self.listener = None
+        if self.wlan is not None:
+            self.wlan.active(False)
+
+
+class Clock:
+    """The page's time, by the clock and by count, should the clock stand still."""
+
+    def __init__(self, feed):
+        self.feed, self.began, self.turns = feed, time.ticks_ms(), 0
+
+    def up(self, most_ms):
+        """Is so much time used up? Feeds the watchdog."""
+        self.feed()
+        late = time.ticks_diff(time.ticks_ms(), self.began) > most_ms
+        return late or self.turns * TURN_MS > most_ms
+
+    def pause(self):
+        """One turn's wait."""
+        self.turns += 1
+        time.sleep_ms(TURN_MS)
+
+
+def serve(doors, page, clock):
+    """Until somebody entered a Wi-Fi, the codes are used up, or the time is."""
+    try:
+        doors.open()
+        while not page.closed() and not clock.up(MOST_MS if doors.visited else QUIET_MS):
+            doors.turn(page)
+            clock.pause()
+        for _ in range(CALLER_MS // TURN_MS):  # the last answer is on its way
+            if not doors.callers or clock.up(MOST_MS):
+                break
+            doors.turn(page)
+            clock.pause()
+    finally:
+        doors.close()
+
+
+def mark(private):
+    """A mark of a Wi-Fi's name and password: flash sees by it what was entered in place of what."""
+    text = private["wifi_name"] + "\0" + private["wifi_password"]
+    return "%08x" % crc32(text.encode())
+
+
+def keep(root, private):
+    """The secrets with their new Wi-Fi, by one rename. True if they hold."""
+    path = root + radio.PRIVATE
+    data = line.encode(sorted(private), private)
+    try:
+        if not write_bytes(path + ".new", data):
+            return False
+        os.rename(path + ".new", path)
+    except OSError:
+        return False
+    return read_bytes(path, len(data) + 1) == data
+
+
+def open_page(board, feed):
+    """The whole of it; feed: the watchdog. Wi-Fi is off at its end."""
+    root = board.store_.root
+    private = radio.secrets(root)
+    if private is None or len(private.get("entry_code", "")) < LEAST_CODE:
+        print("wakewell: entry page: no code for it in private.json")
+        return
+    page, doors, clock = Page(private["entry_code"]), Doors(private), Clock(feed)
+    for _ in range(MOST_TRIES):
+        print("wakewell: entry page: open")
+        try:
+            serve(doors, page, clock)
+        except (OSError, ValueError, MemoryError) as error:
+            print("wakewell: entry page: %r" % error)
+            return
+        if page.entered is None or clock.up(MOST_MS - radio.JOIN_MS):
+            break
+        gc.collect()
+        other = dict(private)
+        other["wifi_name"], other["wifi_password"] = page.entered
+        other["wifi_was"] = private.get("wifi_was") or mark(private)
+        wlan = radio.join(other, 0)
+        clock.turns += radio.JOIN_MS // TURN_MS
+        if wlan is not None:
+            radio.leave(wlan)
+            print("wakewell: entry page: %s" % ("joined" if keep(root, other) else "not stored"))
+            return
+        page.entered, page.note = None, NOT_JOINED
+    print("wakewell: entry page: closed")
