@@ -315,12 +315,26 @@ def test_a_lithium_cell_lasts_many_months_with_one_short_wake_a_day(tmp_path):
     # few seconds a day a lithium cell lasts many months. Assumed: the core's usual currents (40 mA
     # awake, 10 uA asleep), 4 s awake and 3 s of radio at 130 mA a day, self-discharge of 2 % a
     # month, 2000 mAh, the lockout at 3600 mV.
-    found = small_pot(tmp_path)
+    found = replace(small_pot(tmp_path), radio_share=1.0)
     assert nominal(found.asleep_ma) == 0.010
     assert found.wake_s == 86400.0
     print("assumed:", found.assumed, {n: nominal(p) for n, p in told.year_parts(found)})
     _, low, _ = course.cell_life(found).told_days()
     assert low > 6 * 30
+
+
+@pytest.mark.parametrize(("radio_wakes", "share"), [(0, 0.0), (1, 1.0), (4, 0.25)])
+def test_only_the_wakes_that_report_are_charged_for_the_radio(tmp_path, radio_wakes, share):
+    # R5: radio_wakes = 0 is no radio at all, else every so many regular wakes report.
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    path = folder / "settings.toml"
+    path.write_text(f"radio_wakes = {radio_wakes}\n" + path.read_text())
+    found = of(folder)
+    assert found.radio_share == share
+    # 4 s at 135 mA, as its pot.toml says
+    wakes = 86400.0 / found.wake_s
+    assert nominal(found.charge_day_mah(6)["radio"]) == pytest.approx(share * wakes * 135 * 4 / 3600)
 
 
 # Properties
@@ -623,7 +637,7 @@ def test_no_heavy_library_is_loaded():
 POT_REFUSED = (
     ("crown_mm = 220", "crown_mm = 0", "crop.crown_mm = 0: allowed 10 to 3000"),
     ('habit = "herb"', 'habit = "thirsty"', 'crop.habit = "thirsty": allowed foliage, succulent'),
-    ("radio_ppt = 1000", "radio_ppt = 1001", "board.radio_ppt = 1001: allowed 0 to 1000"),
+    ("radio_ms = 4000", "radio_ms = 600001", "board.radio_ms = 600001: allowed 0 to 600000"),
     ("radio_ua = 135000", "radio_ua = 30000", "board.radio_ua = 30000: allowed from awake_ua"),
     ("capacity_mah = 2600", "capacity_mah = 0", "battery.capacity_mah = 0: allowed 1 to"),
     ("fades_ppt_month = 20", "fades_ppt_month = -1", "battery.fades_ppt_month = -1: allowed 0 to"),

@@ -102,7 +102,9 @@ def listen_over_sqlite(bench: Any) -> float:
 
 
 def radio_charge_share(bench: Any) -> float:
-    """Largest share of a year's charge that the radio takes, by the budgets of the café's pots."""
+    """Largest share of a year's charge that the radio takes, by the budgets of the café's pots,
+    were each of their regular wakes to report. As shipped they have no radio: 0."""
+    from dataclasses import replace
     from datetime import date
 
     from wakewell.budget import inputs
@@ -112,6 +114,7 @@ def radio_charge_share(bench: Any) -> float:
     shares = []
     for path in sorted(path for path in CAFE.iterdir() if path.is_dir()):
         found = inputs.gather(inputs.open_folder(str(path)), date(2026, 1, 1))
+        found = replace(found, radio_share=1.0)
         months = [found.charge_day_mah(month) for month in range(12)]
         radio: float = sum(nominal(used["radio"]) for used in months)
         whole = sum(nominal(charge) for used in months for charge in used.values())

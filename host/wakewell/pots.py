@@ -72,7 +72,6 @@ BOARD: tuple[Row, ...] = (
     ("awake_ms", 50, 600000, None, "time awake in a wake, without the radio"),
     ("radio_ua", 1000, 1000000, None, "current of the whole board with the radio on"),
     ("radio_ms", 0, 600000, None, "time the radio is on for a report"),
-    ("radio_ppt", 0, 1000, None, "share of the regular wakes that report, parts per thousand"),
     ("regulator_ua", 0, 100000, None, "what the regulator draws for itself"),
     ("standing_ua", 0, 500000, None, "what a development board always draws beside its chip"),
 )
@@ -186,7 +185,6 @@ class Board:
     awake_ms: int | None = None
     radio_ua: int | None = None
     radio_ms: int | None = None
-    radio_ppt: int | None = None
     regulator_ua: int | None = None
     standing_ua: int | None = None
 

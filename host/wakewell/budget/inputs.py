@@ -93,7 +93,7 @@ class Inputs:
     wasted: tank water per water used. depth_ml: a dose from refill point to target; pulse_ml of
     one pulse, fill_ml of which only fills the hose. empty: share of charge, of what is not
     locked away by cold, at which R5 locks the pump out. cell_true: capacity per that of the
-    label. radio_share: of the regular wakes. assumed: what was not given, in words.
+    label. radio_share: of the regular wakes, by radio_wakes of settings.toml. assumed: what was not given, in words.
     """
 
     start: date
@@ -338,9 +338,10 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         allowed = f"from awake_ua of calibration.toml, {cal['awake_ua']}"
         text = _at(folder, "pot", "board.radio_ua", radio_ua, allowed, "board", "radio_ua")
         raise BadInput(text)
+    every = folder.settings["radio_wakes"]
     awake_ms = AWAKE_MS if board.awake_ms is None else board.awake_ms
     radio_ms = RADIO_MS if board.radio_ms is None else board.radio_ms
-    if awake_ms + radio_ms >= 1000 * folder.settings["wake_s"]:
+    if awake_ms + (radio_ms if every else 0) >= 1000 * folder.settings["wake_s"]:
         allowed = f"together with radio_ms below wake_s, {folder.settings['wake_s']} s"
         text = _at(folder, "pot", "board.awake_ms", awake_ms, allowed, "board", "awake_ms")
         raise BadInput(text)
@@ -363,7 +364,7 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
     return {
         "awake_s": about(awake_ms / 1000.0, TIME_DOUBT, "time awake"),
         "radio_s": about(radio_ms / 1000.0, TIME_DOUBT, "time of the radio"),
-        "radio_share": (1000 if board.radio_ppt is None else board.radio_ppt) / 1000.0,
+        "radio_share": 1.0 / every if every else 0.0,
         "asleep_ma": about(cal["sleep_ua"] / 1000.0, asleep_doubt, "current asleep"),
         "awake_ma": about(cal["awake_ua"] / 1000.0, doubt, "current awake"),
         "radio_ma": about(max(radio_ua, cal["awake_ua"]) / 1000.0, doubt, "current of the radio"),
