@@ -333,8 +333,8 @@ def test_only_the_wakes_that_report_are_charged_for_the_radio(tmp_path, radio_wa
     found = of(folder)
     assert found.radio_share == share
     # 4 s at 135 mA, as its pot.toml says
-    wakes = 86400.0 / found.wake_s
-    assert nominal(found.charge_day_mah(6)["radio"]) == pytest.approx(share * wakes * 135 * 4 / 3600)
+    mah = share * 86400.0 / found.wake_s * 135 * 4 / 3600
+    assert nominal(found.charge_day_mah(6)["radio"]) == pytest.approx(mah)
 
 
 # Properties

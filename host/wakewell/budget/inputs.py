@@ -93,7 +93,8 @@ class Inputs:
     wasted: tank water per water used. depth_ml: a dose from refill point to target; pulse_ml of
     one pulse, fill_ml of which only fills the hose. empty: share of charge, of what is not
     locked away by cold, at which R5 locks the pump out. cell_true: capacity per that of the
-    label. radio_share: of the regular wakes, by radio_wakes of settings.toml. assumed: what was not given, in words.
+    label. radio_share: of the regular wakes, by radio_wakes of settings.toml. assumed: what was
+    not given, in words.
     """
 
     start: date
