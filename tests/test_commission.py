@@ -25,6 +25,16 @@ from wakewell.trials import CAFE
 from wakewell.usb import flash
 
 BLANK = "stage = 0\ncapacity_ppt = 420\nwilting_ppt = 110\n"
+YES = ("wiring.checked", "direction.water", "prime.solid", "leak.joints", "leak.end", "stand.dry")
+FLOAT_WIRING = """
+pump = { pin = 27, active = "high" }
+soil = { pin = 32 }
+level = { kind = "float", pin = 21, pull = "up" }
+battery = { pin = 35, upper_ohm = 220000, lower_ohm = 220000 }
+current = { pin = 33 }
+charger = { pin = 18, pull = "up" }
+button = { pin = 13, pull = "up" }
+"""
 needs_desk = pytest.mark.skipif(why_not() is not None, reason=why_not() or "")
 
 
@@ -61,11 +71,21 @@ class Hands(commission.Answers):
             pot.line.tank_ml, was = next(self.tank), pot.line.tank_ml
             if key == "level.added_ml":
                 return round(pot.line.tank_ml - was)
+        elif key in ("level.up", "level.down"):
+            pot.line.tank_ml = 2400.0 if key == "level.up" else 100.0
+        elif key == "level.switch_ml":
+            return 500
+        elif key == "current.run":
+            pot.line.tank_ml = 0.0 if "current.water_ma" in self.asked else 2400.0
+            return "run"
+        elif key in ("current.water_ma", "current.air_ma"):
+            return 190 if key == "current.water_ma" else 60
         elif key.startswith("charger."):
             pot.charger_ma = 500.0 if key == "charger.on" else 0.0
         elif key.startswith("button."):
             world._pressed = key == "button.ready"
         elif key.endswith(".run"):
+            pot.line.tank_ml = max(pot.line.tank_ml, 1000.0)
             self.pumped_us.append(world.pump_us)
             self.pumped_ml = self.poured()
             return "run"
@@ -79,7 +99,7 @@ class Hands(commission.Answers):
             uv = 1_430_000 if key == "soil.soaked_g" else 1_990_000
             world._uv[world.parts["soil"].pins["pin"]] = lambda: uv
             return 5000 if key == "soil.soaked_g" else 4265
-        elif key in ("wiring.checked", "direction.water", "prime.solid", "leak.joints", "leak.end"):
+        elif key in YES:
             return "yes"
         return "ok"
 
@@ -174,6 +194,36 @@ def test_a_blank_pot_is_commissioned_in_three_sittings(
     result = flash.flash_one(folder, board.port, lambda text: None, 20)
     assert result.good
     assert not any("provisional" in note or "commissioned" in note for note in result.notes)
+
+
+@needs_desk
+def test_a_float_switch_and_a_current_sense_are_commissioned(tmp_path: Path) -> None:
+    """R4: a float shows no amounts; what the pump draws in water and in air proves its water."""
+    folder = tmp_path / "mint"
+    shutil.copytree(CAFE / "mint", folder, ignore=shutil.ignore_patterns("logs"))
+    about = folder / "pot.toml"
+    about.write_text(about.read_text().replace('"esp32-c3"', '"esp32"'))
+    (folder / "wiring.toml").write_text(FLOAT_WIRING)
+    truth = pots.load(folder)
+    assert truth.pot is not None
+    world = RigWorld(truth.parts, RigPot(spec_of(folder), 1), truth.pot.calibration)
+    (folder / "calibration.toml").write_text(BLANK)
+    with DeskBoard(tmp_path / "flash.img", world, awake="real", image_bytes=1 << 20) as board:
+        world.board = board
+        flash.flash_one(folder, board.port, lambda text: None, 20)
+        hands = Hands(board, world)
+        assert sit(board, world, folder, hands) == 0, hands.said[-8:]
+    made = pots.load(folder)
+    assert not made.problems
+    assert made.calibration["stage"] == 2
+    assert made.calibration["float_only"] == 1
+    assert made.calibration["level"]["points"] == [[0, 500], [1, 0]]
+    assert made.calibration["dry_ma"] == 125
+    # The rig's sense gives 4 mV for a milliampere; its pump draws 190 mA in water.
+    (air_uv, air_ma), (water_uv, water_ma) = made.calibration["current"]["points"]
+    assert (air_ma, water_ma) == (60, 190)
+    assert water_uv == pytest.approx(190 * 4000, rel=0.1)
+    assert air_uv < 0.6 * water_uv
 
 
 @needs_desk

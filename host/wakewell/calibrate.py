@@ -127,7 +127,7 @@ def put_probe(made: Calibration, pot: pots.PotFolder, name: str, found: Any) -> 
     ]
     if name == "soil" and all(p.kind == BENCH for p in found.points):
         made.lines.append("  from air and water only: provisional; take points in the pot")
-    if name == "level":
+    if name == "level" and pot.parts[name].kind != "float":
         steepest = max(
             abs(b[1] - a[1]) / (b[0] - a[0])
             for a, b in zip(found.table, found.table[1:], strict=False)

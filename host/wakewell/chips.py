@@ -192,6 +192,10 @@ RP2350 = Chip(
 
 CHIPS: dict[str, Chip] = {chip.name: chip for chip in (ESP32, ESP32_S3, ESP32_C3, RP2040, RP2350)}
 
+# wakeboard has a file for these. The other two keep nothing through deep sleep, and their longest
+# watchdog (8.3 s; MicroPython, library machine.WDT, rp2) is shorter than a wake may take (R2, R13).
+PORTED = ("esp32", "esp32-s3", "esp32-c3")
+
 
 def refused(chip: Chip, use: str, pin: int) -> str:
     """Why this pin cannot serve that use, or "". For the pump every doubt is a refusal (R1)."""

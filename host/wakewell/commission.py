@@ -33,9 +33,12 @@ from wakewell.usb.flash import match_ports
 DRAWING = "wiring.svg"
 RUN_WORD = "run"
 SHORT_MS, FLOW_MS = 1000, 4000
+WET_MS, DRY_MS = 3000, 1500  # the pump's current; dry is short, for it runs on water's bearing
+DRY_PPT = 800  # a current in air above this part of that in water tells no dry run. Own assumption
 FLOW_RUNS, MOST_FLOW_RUNS = 3, 6
 SCATTER_PPT = 50  # more than this between runs: run again. Common practice, no source
 STAND = timedelta(hours=20)
+METER_MA_PPT = 20  # of its current range, the same
 METER_PPT = 5  # standard uncertainty of a cheap multimeter; own assumption
 WEIGHED_PPT = 15  # standard uncertainty of soil water by weight; own assumption
 FULL_CELL_MV = 4200
@@ -262,7 +265,10 @@ def level(s: Session) -> None:
     if part.kind == "float":
         s.answers.word("level.up", "Float lifted as by a full tank. Type ok", ("ok",))
         switch_ml = s.answers.number("level.switch_ml", "Content at which it drops, ml", 1, full)
-        s.point("level", switch_ml or full // 8, 0)
+        if switch_ml is None:
+            switch_ml = full // 8
+            s.say(f"  taken for {switch_ml} ml: the reserve is no surer than that")
+        s.point("level", switch_ml, 0)
         s.answers.word("level.down", "Float down. Type ok", ("ok",))
         s.point("level", 0, 0)
         return
@@ -339,6 +345,31 @@ def scatter_ppt(rates: list[float]) -> float:
     return 1000 * statistics.stdev(rates) / statistics.mean(rates) if len(rates) > 1 else 1000.0
 
 
+def pump_current(s: Session) -> None:
+    s.say("A meter in the pump's lead, in a range for its current; read it while the pump runs.")
+    ma = []
+    for key, where, ms in (
+        ("water", "Pump under water, hose end in the bucket?", WET_MS),
+        ("air", "Pump lifted out, hose empty: it runs dry once, and must not for longer.", DRY_MS),
+    ):
+        s.run_pump("current.run", ms, where)
+        counts, spread = s.bench.drew
+        seen = s.answers.number(f"current.{key}_ma", "The meter said, in mA", 1, 20000)
+        if seen is None:
+            s.say("  left out: the current is not used, and proves no water (R4)")
+            s.book.void(s.step)
+            return
+        ma.append(seen)
+        s.enter("current", counts, round(seen), seen * METER_MA_PPT / 1000, spread)
+    if ma[1] * 1000 > ma[0] * DRY_PPT:
+        raise Failed(
+            f"{ma[1]:g} mA in air, {ma[0]:g} mA in water: too near to tell a dry run; try with "
+            "all the hose in place, or leave current out of wiring.toml"
+        )
+    set_value(s, "calibration", "dry_ma", round((ma[0] + ma[1]) / 2))
+    s.finding("pump current", f"{ma[0]:g} mA in water, {ma[1]:g} mA in air")
+
+
 def button(s: Session) -> None:
     s.answers.word("button.ready", "Hold the button down now and keep it. Type ok", ("ok",))
     if not s.bench.button():
@@ -369,6 +400,16 @@ def provisional(s: Session) -> None:
 
 
 def stand(s: Session) -> None:
+    if s.pot.parts["level"].kind == "float":  # it shows no amounts
+        dry = s.answers.word(
+            "stand.dry",
+            "Has the full tank stood for a day, and all below it is dry?",
+            ("yes", "no"),
+        )
+        if dry == "no":
+            raise Failed("stand it full over something that shows drops; see to any leak")
+        s.finding("leak stand", "dry below a full tank after a day, by eye")
+        return
     began = [row for row in s.book.rows("finding") if row["step"] == "leak stand begun"]
     counts = s.live("level")[0]
     if not began:
@@ -475,6 +516,7 @@ STEPS: tuple[tuple[str, str, str, Callable[[Session], None]], ...] = (
     ("leak look", "pump", "A look for leaks", leak_look),
     ("prime", "pump", "The hose primed", prime),
     ("flow", "pump", "Flow into a cup", flow),
+    ("pump current", "current", "What the pump draws", pump_current),
     ("button", "button", "The button", button),
     ("sleep current", "", "Current asleep", sleep_current),
     ("provisional", "", "Provisional", provisional),

@@ -37,9 +37,13 @@ print(repr({n: parts.read(p) for n, p in parts.fit(chip_esp32, b.wiring).items()
 b.sensors(False)
 """
 # The watchdog bites soon after the bound, whatever happens here; a lease takes it over then.
+# The first looks at the current see the pump start.
 RUN = """
 import machine, time
 loader._watched = True
+c = parts.fit(chip_esp32, b.wiring).get('current')
+v = []
+b.sensors(True)
 machine.WDT(timeout={ms} + 3000)
 x = chip_esp32.Pulser(*loader.pump())
 x.arm({rest})
@@ -47,14 +51,19 @@ t = time.ticks_ms()
 try:
     for _ in range({whole}):
         x.pulse(True)
+        if c:
+            v.append(c.now())
     if {rest}:
         x.pulse(False)
     x.wait()
 finally:
     x.stop()
     loader.pump_off()
+    t = time.ticks_diff(time.ticks_ms(), t)
     loader.lease()
-print(time.ticks_diff(time.ticks_ms(), t))
+    b.sensors(False)
+v = sorted(v[2:])
+print((t, v[len(v) // 2] if v else 0, v[-1] - v[0] if v else 0))
 """
 FLOAT = """
 import machine
@@ -68,11 +77,12 @@ PULSE_MS = 150
 
 
 class Bench:
-    """The pot's board, connected when first needed. `ran_ms`: of the last pump run."""
+    """The pot's board, connected when first needed. Of the last pump run: `ran_ms`, and `drew`,
+    [median, spread] of the current sense in counts (zeros where none is fitted)."""
 
     def __init__(self, folder: Path, port: str, wait_s: float | None = None) -> None:
         self.folder, self.port, self.wait_s = folder, port, wait_s
-        self.ran_ms = 0
+        self.ran_ms, self.drew = 0, [0, 0]
         self._link: Link | None = None
         self._used_s = 0.0
         self._stack = contextlib.ExitStack()
@@ -122,7 +132,10 @@ class Bench:
         """Run the pump for ms, LONGEST_MS at most; how long it ran by the board's clock."""
         ms = min(ms, LONGEST_MS)
         whole, rest = divmod(ms, PULSE_MS)
-        self.ran_ms = int(self._value(RUN.format(ms=ms, whole=whole, rest=rest)))
+        found = self._value(RUN.format(ms=ms, whole=whole, rest=rest))
+        if not isinstance(found, tuple) or len(found) != 3:
+            raise BoardLost(f"{self.port}: garbled answer {found!r}")
+        self.ran_ms, self.drew = int(found[0]), [int(found[1]), int(found[2])]
         return self.ran_ms
 
     def float_pump(self) -> None:

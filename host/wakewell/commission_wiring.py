@@ -36,14 +36,16 @@ def rows(pot: pots.PotFolder) -> list[tuple[int, str, str]]:
     for part in pot.parts.values():
         for use, pin in part.pins.items():
             what = LEVEL.get((part.kind, use)) or WHAT[part.name]
-            found.append((pin, what, extra(part)))
+            found.append((pin, what, extra(part, "power" in pot.parts)))
     return sorted(found)
 
 
-def extra(part: pots.Part) -> str:
-    """Resistors and the other end."""
+def extra(part: pots.Part, switched: bool) -> str:
+    """Resistors and the other end. switched: the sensors' supply has a switch."""
     if part.name == "pump":
-        return "10 kilohm from pin to ground; a diode across the pump"
+        return "10 kilohm from pin to ground; a diode across the pump, a fuse in its supply"
+    if part.name == "power":
+        return "10 kilohm from pin to where it is off"
     if part.name == "battery":
         upper, lower = part.numbers["upper_ohm"], part.numbers["lower_ohm"]
         return f"{ohm(upper)} to the battery's plus, {ohm(lower)} to ground"
@@ -59,7 +61,8 @@ def extra(part: pots.Part) -> str:
     if pull:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
         return other.get(pull, "with a pull resistor of its own outside")
-    return "supply from the sensors' switch" if part.name in ("soil", "level", "saucer") else ""
+    supply = "supply from the sensors' switch" if switched else "supply from 3.3 V"
+    return supply if part.name in ("soil", "level", "saucer") else ""
 
 
 def ohm(value: int) -> str:

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from usb_desks import Desk, newest_state, silent, wakes, world_for
+from usb_desks import IMAGE_BYTES, Desk, copy_pot, newest_state, silent, wakes, world_for
 
 import wakeboard
 from wakecore import line, rules
 from wakewell import pots, replay
-from wakewell.deskboard import read_image, write_image
+from wakewell.deskboard import DeskBoard, read_image, write_image
 from wakewell.usb import payload, pull
 from wakewell.usb.link import connect
 
@@ -237,3 +237,51 @@ def test_a_part_on_the_pumps_pin_is_never_moved(start: Start) -> None:
     desk.days(1.1)
     assert not desk.world.runs
     assert wakes(desk.close())[-1]["judged"]["soil"] == "absent"
+
+
+FLOAT_WIRING = """
+pump = { pin = 27, active = "high" }
+soil = { pin = 32 }
+level = { kind = "float", pin = 21, pull = "up" }
+battery = { pin = 35, upper_ohm = 220000, lower_ohm = 220000 }
+current = { pin = 33 }
+charger = { pin = 18, pull = "up" }
+button = { pin = 13, pull = "up" }
+"""
+
+
+def test_a_pot_with_a_mere_float_switch(tmp_path: Path) -> None:
+    """R4: it waters, stops when the float opens, locks out when that comes again and again, and
+    goes on after a refill and a press."""
+    folder = copy_pot("mint", tmp_path)
+    about = folder / "pot.toml"
+    about.write_text(about.read_text().replace('"esp32-c3"', '"esp32"'))
+    (folder / "wiring.toml").write_text(FLOAT_WIRING)
+    world = world_for(folder, water=0.2, tank_ml=560.0)
+    with DeskBoard(
+        tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real", unique_id=b"desk-1"
+    ) as board:
+        world.board = board
+        desk = Desk(board, world, folder)
+        assert desk.flash().good
+        desk.days(5)
+        # The float closed after each stop: what the hose held ran back into the tank.
+        assert pad(desk, 21) == (None, 0, False)
+        pumped_us = world.pump_us
+        desk.days(2)
+        assert world.pump_us == pumped_us
+        board.do(world.pot.refill)
+        board.press_button(3)
+        desk.days(5)
+        assert world.pump_us > pumped_us
+        pull.pull_one(folder, desk.take(), 20)
+    found = wakes(read_image(tmp_path / "flash.img"))
+    trips = [record["trips"] for record in found if record["trips"]]
+    assert trips == [["reserve"]] * 3
+    locked = [record["lockouts"] for record in found]
+    assert ["dry run"] in locked
+    assert locked[-1] == []
+    assert "fill the tank" in found[[bool(x) for x in locked].index(True)]["needs"]
+    report = replay.replay_log("mint", sorted((folder / "logs").glob("*.jsonl")))
+    assert report.good
+    assert report.played == len(found)

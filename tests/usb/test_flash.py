@@ -187,6 +187,7 @@ def test_the_pump_is_off_while_a_host_talks(start: Start) -> None:
         ({"interpreter": "circuitpython"}, "runs circuitpython, allowed: micropython"),
         ({"free_bytes": -1}, "file system cannot be read"),
         ({"machine": "Generic ESP32S3 module with ESP32S3"}, "this board is an esp32-s3"),
+        ({"machine": "Raspberry Pi Pico W with RP2040"}, "no board code runs on the rp2040 yet"),
         ({"unique_id": "0badcafe"}, "belongs to"),
     ],
 )
@@ -340,6 +341,37 @@ def test_two_boards_with_the_same_name_are_told_apart_by_their_id(
     # The folder b/basil was copied and still says that its board is a's.
     with pytest.raises(BadInput, match="belongs to"):
         flash.flash_one(two.folder, two.take(), silent, 20)
+
+
+def test_another_pots_board_is_taken_over_only_on_request(start: Start, tmp_path: Path) -> None:
+    """A pot that moved in would inherit a stranger's memory and log."""
+    desk = start()
+    other = copy_pot("tomato", tmp_path)
+    with pytest.raises(BadInput, match=r"carries another pot's hard limits.*--take-over"):
+        flash.flash_one(other, desk.take(), silent, 20)
+    assert flash.board_id(other) is None
+    result = flash.flash_one(other, desk.take(), silent, 20, take_over=True)
+    assert any("/pot-1" in note for note in result.notes)
+    assert any("empty memory" in note for note in result.notes)
+    desk.board.awake = "stepped"
+    desk.board.wait_asleep()
+    files = desk.close()
+    first = wakes(files)[0]
+    assert (first["n"], first["begin"]["state"]) == (0, "good")
+    assert "pot-1/log/00000001.jsonl" in files
+
+
+def test_no_state_beside_a_log_is_no_new_pot(start: Start) -> None:
+    """R11: it lost its memory; an empty one would forget its lockouts and the day's water."""
+    desk = start()
+    with connect(desk.take(), silent, 20) as session:
+        session.exec("import os\nfor n in (0, 1): os.remove('/pot/state.%d' % n)")
+    flash.flash_one(desk.folder, desk.take(), silent, 20)
+    desk.board.awake = "stepped"
+    desk.board.wait_asleep()
+    last = wakes(desk.close())[-1]
+    assert last["begin"]["state"] == "lost"
+    assert last["lockouts"] == ["state lost"]
 
 
 def test_six_boards_at_once(start: Start, tmp_path: Path, capsys: Any) -> None:

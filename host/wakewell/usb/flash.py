@@ -24,7 +24,7 @@ import tomlkit
 from tqdm import tqdm
 
 from wakecore.state import State, from_bytes
-from wakewell import extras, pots
+from wakewell import chips, extras, pots
 from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
@@ -105,6 +105,17 @@ for p in {moves!r}:
         _keep(p)
     os.rename(p + '.new', p)
 """
+# Another pot's files stay on the board, in a folder that nothing reads. RTC memory goes, or it
+# would bring that pot's state back.
+TAKE_OVER = """
+import os, machine
+names = os.listdir('/')
+old = ['/pot-%d' % n for n in range(1, 100) if 'pot-%d' % n not in names][0]
+if 'pot' in names:
+    os.rename('/pot', old)
+    print(old)
+machine.RTC().memory(b'')
+"""
 SET_CLOCK = """
 import sys
 sys.path.insert(0, '/code/{version}')
@@ -181,6 +192,11 @@ def check_board(link: Link, folder: Path) -> None:
         )
     about = pots.load(folder).about
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
+    for name in {chip, about.chip if about is not None else None} - {None, *chips.PORTED}:
+        raise BadInput(
+            f"{link.port}: no board code runs on the {name} yet, allowed: "
+            f"{', '.join(chips.PORTED)}. Use one of these boards"
+        )
     if about is not None and chip is not None and chip != about.chip:
         raise BadInput(
             f"{link.port}: this board is an {chip}, {folder / 'pot.toml'} says {about.chip}: its "
@@ -219,6 +235,17 @@ def check_belongs(link: Link, folder: Path) -> None:
     remember_board(folder, link.identity)
 
 
+def check_free(link: Link, folder: Path, pot: pots.PotFolder) -> None:
+    """Refuse a board that is another pot's: this one would get its memory and its log."""
+    there = (link.read("/pot/limits.json") or b"").rstrip(b"\r\n")
+    if board_id(folder) is None and there and there != pot.lines["limits"]:
+        raise BadInput(
+            f"{link.port}: this board carries another pot's hard limits, memory and log, and "
+            f"{folder.name} does not say that it is its own. Connect the right board; or pull that "
+            "pot and flash with --take-over, which sets its files aside on the board"
+        )
+
+
 def check_pulse(link: Link) -> None:
     """Refuse while a pulse is begun and not ended."""
     newest: Any = None
@@ -247,20 +274,26 @@ def flash_one(
     say: Callable[[str], None],
     wait_s: float | None = None,
     moved: Callable[[int, int], None] = lambda done, total: None,
+    take_over: bool = False,
 ) -> Result:
     """Flash one board. Raises BadInput or BoardLost; the board is then as it was.
 
     say: told what a person has to do. moved: told how many bytes of how many are there.
+    take_over: the board was another pot's, whose files are set aside on it.
     """
     pot = pots.load(folder)
     if pot.problems:
         raise BadInput(f"{folder}: {pot.problems[0]}; run wakewell check {folder}")
     with connect(port, say, **({} if wait_s is None else {"wait_s": wait_s})) as link:
         check_board(link, folder)
+        if not take_over:
+            check_free(link, folder, pot)
         check_pulse(link)
         identity = link.identity
         code = payload.compile_code(identity.mpy_version)
         result = Result(port, folder.name, identity, code.version)
+        if take_over and board_id(folder) is None and (old := link.exec(TAKE_OVER).strip()):
+            result.notes.append(f"the files of the pot before are on the board in {old}")
         there = sums(link)
         wanted = wanted_files(pot, code)
         given = wanted.get(private.ON_BOARD)
@@ -348,8 +381,8 @@ def staged(path: str) -> str:
 
 def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) -> None:
     """Put everything in force in one go that no cable can cut in two."""
-    listing = link.eval("__import__('os').listdir('/pot')")
-    if not any(name.startswith("state.") for name in listing):
+    listing = link.eval("__import__('os').listdir('/pot') + __import__('os').listdir('/pot/log')")
+    if not any(name.startswith("state.") or name.endswith(".jsonl") for name in listing):
         link.replace("/pot/state.0", State().to_bytes())
         result.notes.append("a new pot: it starts with an empty memory")
     moves = sorted(p for p in missing if not p.startswith("/code/"))
@@ -420,6 +453,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
     parser.add_argument("--interpreter", metavar="FILE", help="write this MicroPython image first")
     parser.add_argument("--yes", action="store_true", help="do not ask")
+    parser.add_argument(
+        "--take-over", action="store_true",
+        help="the board was another pot's: set that one's files aside on it",
+    )  # fmt: skip
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
     parser.epilog = "exit codes: 0 flashed; 1 a self-test found something; 2 not flashed"
 
@@ -437,7 +474,10 @@ def run(args: argparse.Namespace) -> int:
     code = 0
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
         jobs = [
-            (f, pool.submit(flash_one, f, p, progress, args.wait, Bar(f.name, row)))
+            (
+                f,
+                pool.submit(flash_one, f, p, progress, args.wait, Bar(f.name, row), args.take_over),
+            )
             for row, (f, p) in enumerate(pairs)
         ]
         for folder, job in jobs:

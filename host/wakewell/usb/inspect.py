@@ -72,6 +72,8 @@ def screen(link: Link, folder: Path) -> list[str]:
                 f"  {name:<12} {'not believed: ' + word if value is None else value} "
                 f"{'' if value is None else unit}".rstrip()
             )
+    else:
+        lines.append("  readings     none yet: it has finished no wake")
     if state is None:
         lines.append("  state        none: it will start locked out")
     else:

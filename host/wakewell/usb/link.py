@@ -35,6 +35,7 @@ PROMPT = b"raw REPL; CTRL-B to exit\r\n"
 MOST_BYTES = 1 << 20  # of one answer; a board that babbles is not listened to for ever
 LEAST_VERSION = (1, 27)
 
+# So does the pot's own button: the window then follows the wake.
 RESET = "press the board's reset button once (not the boot button, and not both)"
 
 IDENTIFY = """
@@ -130,6 +131,13 @@ def no_permission(port: str) -> str:
             group = grp.getgrgid(os.stat(port).st_gid).gr_name
         except (OSError, KeyError, ImportError):
             group = "dialout"
+        if group == "root":
+            rule = 'SUBSYSTEM=="tty", SUBSYSTEMS=="usb", GROUP="dialout", MODE="0660"'
+            return (
+                f"{port}: no permission: it belongs to root alone. Write {rule} into "
+                "/etc/udev/rules.d/50-serial.rules, run: sudo usermod -aG dialout $USER then log "
+                "out and in again, and plug the board in anew"
+            )
         return (
             f"{port}: no permission. Run: sudo usermod -aG {group} $USER then log out and in again"
         )
