@@ -309,19 +309,33 @@ def micropython(program: str) -> str:
     return done.stdout
 
 
-def desk_board(name: str) -> Callable[[Bench], float]:
-    """A figure of boards over USB, measured on a desk board by tests/usb/usb_bench.py."""
+def desk_board(name: str, by: str = "usb") -> Callable[[Bench], float]:
+    """A figure of boards, measured on a desk board by tests/usb/usb_bench.py or its like."""
 
     def measured(bench: Bench) -> float:
         from wakewell import deskboard
 
         if reason := deskboard.why_not():
             raise Absent(reason)
-        sys.path.insert(0, str(TESTS / "usb"))
-        figures = importlib.import_module("usb_bench")
+        sys.path.insert(0, str(TESTS / by))
+        figures = importlib.import_module(f"{by}_bench")
         return float(getattr(figures, name)(bench.folder, bench.quick))
 
     return measured
+
+
+def reported(name: str) -> Callable[[Bench], float]:
+    """The same with a report to a real broker, where there is one."""
+    measured = desk_board(name, "remote")
+
+    def found(bench: Bench) -> float:
+        if importlib.util.find_spec("sqlalchemy") is None:
+            raise Absent("the extra 'remote' is not installed")
+        if shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin") is None:
+            raise Absent("no mosquitto here: apt-get install mosquitto")
+        return measured(bench)
+
+    return found
 
 
 Figure = tuple[Callable[[Bench], float], str, str]
@@ -359,9 +373,14 @@ FIGURES: dict[str, Figure] = {
         "time of listening over sqlite3 inserting the same rows",
         "at most 3",
     ),
+    "radio_awake_ms": (
+        reported("radio_awake_ms"),
+        "time awake with a report over TLS, over that without, ms; joining the Wi-Fi not in it",
+        "",
+    ),
     "radio_charge_share": (
         bench_radio.radio_charge_share,
-        "largest share of a year's charge for the radio, by the café's budgets",
+        "largest share of a year's charge for the radio, did every wake of a café pot report",
         "",
     ),
     "flash_first_s": (desk_board("flash_first_s"), "flash of a blank desk board, seconds", ""),

@@ -1,0 +1,83 @@
+"""What a report costs a wake, measured on a desk board: bench.py's figure of the radio."""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import threading
+from pathlib import Path
+
+import mosquitto
+import remote_pots
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
+from usb_desks import IMAGE_BYTES, copy_pot, silent, world_for
+
+from wakewell.deskboard import DeskBoard
+from wakewell.remote import listen, private
+from wakewell.remote.store import Store
+from wakewell.usb import flash
+
+ID = b"desk-1"
+
+
+def radio_awake_ms(under: Path, quick: bool) -> float:
+    """Median time awake of wakes that report over TLS, less that of wakes with the radio's code
+    loaded and nobody to report to. Real time; Wi-Fi is joined at once here."""
+    here = under / "radio"
+    here.mkdir()
+    server = mosquitto.Broker(here / "broker", tls=True)
+    server.start()
+    folder = copy_pot("basil", here)
+    (folder / "ca.pem").write_bytes((server.folder / "ca.pem").read_bytes())
+    path = folder / "settings.toml"
+    path.write_text("radio_wakes = 1\n" + path.read_text())
+    count = 3 if quick else 9
+    try:
+        with DeskBoard(
+            here / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",
+            unique_id=ID, hang_s=60,
+        ) as board:  # fmt: skip
+            result = flash.flash_one(folder, board.port, silent, 20)
+            if not result.good:
+                raise RuntimeError(f"the desk board was not flashed: {result.notes}")
+            board.awake = "stepped"
+            board.wait_asleep()
+            remote_pots.fill_in(folder, server.port, tls=True, **{'ca = ""': 'ca = "ca.pem"'})
+
+            def awake_ms() -> float:
+                board.awake = "stepped"
+                board.advance(86400.0)  # caches and the log's first lines are behind it
+                board.awake = "real"
+                took = []
+                for _ in range(count):
+                    board.advance(86400.0)
+                    boot = board.wait_asleep()
+                    took.append((boot.end_us - boot.t_us) / 1000)
+                return statistics.median(took)
+
+            without = awake_ms()
+            board.write_files({k[1:]: v for k, v in private.board_files(folder).items()})
+            found = listen.folders_of([str(folder)])
+            board_id, (_, secret) = next(iter(found.items()))
+            store = Store(here / "heard.db", {board_id: folder})
+            radio = listen.Radio(secret, folder, [board_id], "bench")
+            listener = listen.Listener({board_id: secret.key}, store, radio.post, silent)
+            until = threading.Event()
+            radio.start()
+            thread = threading.Thread(
+                target=listen.listen, args=(listener, radio, until, here), daemon=True
+            )
+            thread.start()
+            try:
+                told = awake_ms()
+            finally:
+                until.set()
+                thread.join()
+                radio.stop()
+                store.close()
+            if listener.heard < count:
+                raise RuntimeError(f"{listener.heard} reports heard of {count} wakes")
+    finally:
+        server.kill()
+    return told - without
