@@ -26,7 +26,7 @@ import wakewell
 from wakeboard.store import STATE_RECORD
 from wakecore import line, rules
 from wakecore.wake import RECORD
-from wakewell import causes, logs, mended, tomlfile
+from wakewell import causes, chips, logs, mended, pots, tomlfile
 from wakewell.logs import BadInput, Skips
 from wakewell.report import times
 
@@ -39,6 +39,11 @@ SHARED_DAY = 366  # the first dated wake of a shared log falls on 2001-01-01
 HOSTS = tuple("clear " + row[0] for row in rules.LOCKOUTS)
 # Numbers and words of pot.toml that say nothing about whose it is
 KEEP = {"chip": None, "planter": None, "tank": None, "battery": None}
+KNOWN_WORDS = {
+    *(*pots.SHAPES, *pots.CHEMISTRIES, *pots.HABITS, *pots.STANDS, *pots.BOARDS, *pots.CURRENTS),
+    *(word for kind in pots.PARTS.values() for words_ in kind.words.values() for word in words_),
+    *(*pots.LEVELS, *chips.CHIPS, "a pot", "a plant"),
+}
 ENTRY = re.compile(r"(?:logs/(?:in-force/)?[0-9A-Za-z._-]{1,100}|[a-z]{1,20}\.(?:toml|json))")
 
 
@@ -229,14 +234,14 @@ def without_text(path: Path, name: str) -> str:
 
 
 def _known_words(value: Any) -> Any:
-    """Tables, lists and numbers as they are; of texts only short lower-case words."""
+    """Tables, lists and numbers as they are; of texts only the words our own tables allow."""
     if isinstance(value, dict):
         kept = {k: _known_words(v) for k, v in value.items()}
         return {k: v for k, v in kept.items() if v is not None}
     if isinstance(value, list):
         return [v for v in map(_known_words, value) if v is not None]
     if isinstance(value, str):
-        return value if re.fullmatch(r"[A-Za-z0-9 -]{1,24}", value) else None
+        return value if value in KNOWN_WORDS else None
     return value if isinstance(value, (bool, int, float)) else None
 
 
@@ -329,12 +334,14 @@ def check(path: Path, folder: Path, contents: dict[str, Any]) -> None:
             raise BadInput(f"{path}: {tomlfile.show(name)} is missing or damaged; ask for it again")
 
 
-def complaint_of(place: Path) -> str:
-    """The complaint a parcel came with, if the log was opened from one."""
+def came_with(place: Path) -> tuple[str, bool]:
+    """(the complaint, are the dates shifted?) of the parcel a log was opened from, if from one."""
     folder = place.parent if place.name == "logs" else place
     try:
         contents = json.loads((folder / CONTENTS).read_bytes()[:1_000_000])
     except (OSError, ValueError):
-        return ""
-    complaint = contents.get("complaint") if isinstance(contents, dict) else ""
-    return complaint if complaint in causes.COMPLAINTS else ""
+        return "", False
+    if not isinstance(contents, dict):
+        return "", False
+    said = [word for word in causes.COMPLAINTS if word == contents.get("complaint")]
+    return "".join(said), contents.get("shared") is True

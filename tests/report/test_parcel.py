@@ -24,6 +24,8 @@ def pot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("home") / "ediths-pot"
     make(folder, Garden(days=70, hose_off=50, refill=(20,), brownouts=(30,)))
     pot_toml(folder, name=SECRET[:13], place=SECRET, notes=SECRET)
+    wiring = folder / "wiring.toml"  # a name of nobody's table: check refuses it, a parcel drops it
+    wiring.write_text('keeper = "Edith"\n' + wiring.read_text(encoding="utf-8"), encoding="utf-8")
     (folder / "private.toml").write_text('key = "do not send"\n')
     return folder
 
