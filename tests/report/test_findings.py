@@ -83,3 +83,33 @@ def test_well_turns_due_once_the_date_has_passed(tmp_path: Path) -> None:
     late = condition.judge(*rows, now_s=tank.early_s + 86400)
     assert late.word == condition.DUE
     assert late.visit == "now"
+
+
+def test_an_old_log_is_never_called_well(tmp_path: Path) -> None:
+    log, found = looked(tmp_path, Garden(days=60))
+    tank, battery = forecast.tank(log), forecast.battery(log)
+    rows = (log, Calendar("UTC"), tank, battery, list(found.values()))
+    last_s = log.wakes[-1].time_s
+    assert condition.judge(*rows, now_s=last_s + 6 * 86400).word == condition.WELL
+    old = condition.judge(*rows, now_s=last_s + 8 * 86400)
+    assert (old.word, old.visit) == (condition.DUE, "now")
+    assert "nothing is known since" in old.sentence
+    assert any("pull its log" in task.do for task in old.tasks)
+    log.shifted = True  # a shared parcel says nothing about today
+    assert condition.judge(*rows, now_s=last_s + 900 * 86400).word == condition.WELL
+
+
+def test_who_must_be_visited_sooner_stands_higher(tmp_path: Path) -> None:
+    log, found = looked(tmp_path, Garden(days=65, tank_ml=3000))
+    none, soon = forecast.Forecast("battery"), forecast.Forecast("tank")
+    last_s = log.wakes[-1].time_s
+    assert "fill the tank" in log.wakes[-1].needs
+    rows = (log, Calendar("UTC"), soon, none, list(found.values()), last_s)
+    week = condition.judge(*rows)
+    assert week.visit == "this week"
+    soon.early_s = last_s + 2 * 86400
+    days = condition.judge(*rows)
+    assert days.visit.startswith("by ")
+    assert days.visit_s is not None
+    assert week.visit_s is not None
+    assert days.visit_s < week.visit_s

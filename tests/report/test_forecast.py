@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from grown import START_S, Garden, make, volts_of
 
-from wakewell.report import forecast, series
-from wakewell.report.times import DAY_S
+from wakewell.report import forecast, pages, series
+from wakewell.report.times import DAY_S, Calendar
 
 
 def at_day(folder: Path, garden: Garden, day: int) -> series.PotLog:
@@ -111,6 +111,16 @@ def test_steady_use_gives_the_date_by_hand(tmp_path: Path) -> None:
 )
 def test_no_forecast_says_why(tmp_path: Path, garden: Garden, why: str) -> None:
     assert why in forecast.tank(at_day(tmp_path, garden, 1000)).why_not
+
+
+def test_a_date_too_far_away_is_not_told_as_one(tmp_path: Path) -> None:
+    log = at_day(tmp_path, Garden(days=100, drain=0.0006), 100)
+    found = forecast.battery(log)
+    assert found.middle_s is not None
+    assert found.beyond
+    assert found.late_s is None
+    text = pages.runs_until(found, Calendar("UTC"))
+    assert "most likely for more than 2 years; nine times in ten not before" in text
 
 
 def test_a_charge_begins_the_battery_anew(tmp_path: Path) -> None:

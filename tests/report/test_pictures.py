@@ -10,6 +10,8 @@ from grown import Garden, make
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from wakewell import logs
+from wakewell.replay import DEMO
 from wakewell.report import pages, pictures, series
 
 VALUES = st.lists(st.one_of(st.none(), st.integers(-1000, 1000)), min_size=1, max_size=400)
@@ -75,3 +77,13 @@ def test_a_disbelieved_reading_is_a_cross_and_no_value(tmp_path: Path) -> None:
     soil = view.pictures[0]
     assert len(soil.rows["bad"]) >= 9
     assert soil.rows["line"][-1]["v"] is None
+
+
+def test_a_float_switch_is_not_told_in_litres() -> None:
+    ((place, files),) = logs.find_logs(DEMO / "mint")
+    view = pages.view(series.read("mint", place, files), "UTC")
+    tank = dict(pages.facts(view))["Tank"]
+    assert tank.startswith("the water is above the float switch, no forecast")
+    assert "litres" not in " ".join((tank, *pages.tables(view)["tank"].heads))
+    (picture,) = (p for p in view.pictures if p.key == "tank")
+    assert "litres" not in picture.text + picture.unit

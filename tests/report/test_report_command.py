@@ -174,7 +174,7 @@ def test_pictures_as_files(pots: Path, tmp_path: Path) -> None:
     [
         (["--wake", "99999"], "no such wake; the log has 0 to"),
         (["--wake", "2001-01-01"], "no such wake"),
-        (["--wake", "Tuesday"], "give a number, a date"),
+        (["--wake", "Someday"], "give a number, a date"),
         (["--timezone", "Nowhere"], "not a time zone"),
     ],
 )
@@ -209,6 +209,28 @@ def test_why_it_did_not_water_on_that_day(
     for part in ("What it read", "What had to hold", "What it planned", "What was recorded"):
         assert part in page
     assert 'href="fern.html"' in page
+
+
+def test_a_day_of_the_week_is_the_latest_one(
+    pots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["report", str(pots / "fern"), "--out", str(tmp_path), "--timezone", "UTC"]
+    assert main([*words, "--wake", "Tuesday"]) == 0
+    by_name = capsys.readouterr().out.splitlines()[:-1]
+    assert main([*words, "--wake", "2026-04-28"]) == 0  # the last Tuesday of those 60 days
+    assert capsys.readouterr().out.splitlines()[:-1] == by_name
+    assert (tmp_path / "fern-wake-tuesday.html").exists()
+
+
+def test_a_pot_without_a_date_counts_days(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    make(tmp_path / "basil", Garden(days=20, clock=0))
+    words = ["report", str(tmp_path / "basil"), "--out", str(tmp_path / "out"), "--wake"]
+    assert main([*words, "day 12"]) == 0
+    assert "wake " in capsys.readouterr().out
+    assert main([*words, "2026-03-04"]) == 2
+    assert "'day 12'" in capsys.readouterr().err
 
 
 def test_every_answer_is_a_sentence(pots: Path) -> None:

@@ -32,7 +32,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--wake",
         metavar="N",
-        help="put a wake under the magnifier: its number, a date such as 2026-03-14, or last",
+        help="put a wake under the magnifier: its number, a date such as 2026-03-14, a day of the "
+        "week such as Tuesday (the latest), or last",
     )
     parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
     parser.epilog = (
@@ -99,7 +100,7 @@ def can_draw() -> None:
 
 def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     """Read, look, write; say where it is."""
-    from wakewell.parcel import complaint_of
+    from wakewell.parcel import came_with
     from wakewell.report import condition, pages, pictures, series, sheet
     from wakewell.report.times import Calendar
 
@@ -110,7 +111,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     views, unread = [], []
     for (place, files), name in zip(found, names, strict=True):
         log = series.read(name, place, files, sys.stderr.isatty())
-        log.complaint = complaint_of(place)
+        log.complaint, log.shifted = came_with(place)
         if not log.wakes:
             unread.append((name, f"no wake could be read, {log.skips.count} lines skipped"))
             continue
@@ -152,7 +153,8 @@ def magnify(views: list[PotView], asked: str, out: Path) -> int:
     for view in views:
         wakes = magnifier.wanted(view.log, asked, view.calendar)
         if wakes:
-            path = out / f"{view.log.name}-wake-{asked}.html"
+            named = asked.strip().lower().replace(" ", "-")
+            path = out / f"{view.log.name}-wake-{named}.html"
             pages.write(path, pages.wake_page(view, asked, wakes).encode())
             pages.write(out / view.page, pages.pot_page(view).encode())
             for wake in wakes:
@@ -160,10 +162,12 @@ def magnify(views: list[PotView], asked: str, out: Path) -> int:
             print(path)
             done = True
     if not done:
-        first, last = views[0].log.wakes[0], views[0].log.wakes[-1]
-        days = [f"{view.calendar.moment(w.time_s)}" for view in views[:1] for w in (first, last)]
+        log, calendar = views[0].log, views[0].calendar
+        first, last = log.wakes[0], log.wakes[-1]
+        example = "a date such as 2026-03-14, a day such as Tuesday" if log.dated else "'day 12'"
         raise BadInput(
             f"--wake {asked[:40]!r}: no such wake; the log has {first.n} to {last.n}, "
-            f"{days[0]} to {days[1]}; give a number, a date such as 2026-03-14, or last"
+            f"{calendar.moment(first.time_s)} to {calendar.moment(last.time_s)}; give a number, "
+            f"{example}, or last"
         )
     return 0

@@ -17,7 +17,9 @@ from wakewell.report.times import DAY_S, Calendar, span_text
 WELL, DUE, PERSON = "well", "due", "needs a person"
 ORDER = {PERSON: 0, DUE: 1, WELL: 2}
 CHARGE = "Charge the battery (away from the water)"
-VISIT_DAYS = 7  # what runs out within a week makes a visit due; common practice, no source
+# What runs out within a week makes a visit due, and a log that ended longer ago says nothing
+# of today; common practice, no source.
+VISIT_DAYS = 7
 SAID_BY_LOCKOUT = ("clear a lockout", "see to the pot", "see why it stays dry")
 ROUTINE = ("fill the tank", "charge the battery", "confirm the charge", "unplug the charger")
 
@@ -41,6 +43,7 @@ class Condition:
     tasks: list[Task] = field(default_factory=list)
     visit_s: float | None = None
     visit: str = ""
+    old_s: float = 0.0  # from the last wake on record to the day the page was made
 
 
 def since(log: PotLog, name: str) -> Wake:
@@ -91,24 +94,33 @@ def judge(
         if finding.state == ACT and finding.rule not in locked:
             tasks.append(Task(finding.do, finding.plain, "", finding.name))
             word = DUE if word == WELL else word
+    week_s = last.time_s + VISIT_DAYS * DAY_S
     coming = sorted(_coming(last, tank, battery), key=lambda row: row[1])
     condition = Condition(word, "", tasks)
-    today = now_s if now_s is not None and log.dated else last.time_s
+    today = now_s if now_s is not None and log.dated and not log.shifted else last.time_s
+    condition.old_s = today - last.time_s
     for text, date_s in coming:
         if date_s < today:
             tasks.append(Task(f"{text} now.", "by its last log it may have run out meanwhile"))
-        elif date_s <= last.time_s + VISIT_DAYS * DAY_S:
+        elif date_s <= week_s:
             by = f"{text} by {calendar.date(date_s)}."
             tasks.append(Task(by, "it may run out from then on"))
+    if today > week_s:
+        ago = f"{span_text(condition.old_s)} ago"
+        why = f"nothing is known since {calendar.date(last.time_s)}, {ago}"
+        tasks.append(Task("Look at the pot, and pull its log anew.", why))
     if word == WELL and tasks:
         condition.word = DUE
-    if condition.word == PERSON or any(t.name for t in tasks):
-        condition.visit_s = last.time_s
-        condition.visit = "now" if condition.word == PERSON else "this week"
-    elif coming:
-        condition.visit_s = coming[0][1]
-        passed = condition.visit_s < today
-        condition.visit = "now" if passed else f"by {calendar.date(condition.visit_s)}"
+    by_s = [f.early_s for f in (tank, battery) if f.early_s is not None]
+    if condition.word == PERSON:
+        condition.visit_s, condition.visit = last.time_s, "now"
+    elif soonest := by_s + [week_s] * (today > week_s or any(t.name for t in tasks)):
+        condition.visit_s = min(soonest)
+        condition.visit = f"by {calendar.date(condition.visit_s)}"
+        if condition.visit_s <= today:
+            condition.visit = "now"
+        elif condition.visit_s == week_s:
+            condition.visit = "this week"
     condition.sentence = _sentence(condition, coming, calendar, log)
     return condition
 
@@ -135,6 +147,8 @@ def _sentence(
         more = len(condition.tasks) - 1
         also = f", and {more} more" if more else ""
         return lead[0].upper() + lead[1:] + also + "."
+    if condition.old_s > VISIT_DAYS * DAY_S:
+        return f"It was watering on {calendar.date(log.wakes[-1].time_s)}; nothing is known since."
     if condition.word == DUE:
         return "It is watering; a visit is due."
     if not coming:

@@ -25,6 +25,7 @@ Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 WINDOW = 28  # days that make the present rate
 LEAST_DAYS, LEAST_DOSES = 7, 4
 MOST_DAYS = 730  # beyond that nobody should trust a date
+MOST_DRAWN_DAYS = 36500  # and no calendar needs one
 # Spread of the log of (mean use of four weeks / mean use of the four weeks before) assumed
 # of a pot without a past, and its weight in such pairs. Common practice, no source.
 SPREAD_28, WEIGHT = 0.2, 3
@@ -43,7 +44,8 @@ LITHIUM = (
 class Forecast:
     """When something runs out: early, middle and late date, nine of ten between the outer two.
 
-    late_s: None when it may last beyond MOST_DAYS. why_not: why there is no forecast.
+    late_s: None when it may last beyond MOST_DAYS; beyond: when it most likely does.
+    why_not: why there is no forecast.
     fan: (earliest time, value, latest time) on the way down, for a picture.
     """
 
@@ -55,6 +57,7 @@ class Forecast:
     early_s: float | None = None
     middle_s: float | None = None
     late_s: float | None = None
+    beyond: bool = False
     why_not: str = ""
     basis: str = ""
     fan: list[tuple[float, float, float]] = field(default_factory=list)
@@ -102,14 +105,14 @@ def fill_in(
 
     def date(left: float, z: float) -> float:
         middle = crossing(left, rate, spread, 0.0)
-        if z == 0:
-            return found.now_s + DAY_S * middle
         away = math.hypot(crossing(left, rate, spread, z) - middle, Z90 * margin_sd / rate)
         return found.now_s + DAY_S * max(0.0, middle + math.copysign(away, z))
 
-    found.early_s, found.middle_s = date(margin, -Z90), date(margin, 0.0)
-    late_s = date(margin, Z90)
-    found.late_s = late_s if late_s < found.now_s + DAY_S * (MOST_DAYS - 1) else None
+    found.early_s = date(margin, -Z90)
+    found.middle_s = found.now_s + DAY_S * min(margin / rate, MOST_DRAWN_DAYS)
+    late_s, far_s = date(margin, Z90), found.now_s + DAY_S * (MOST_DAYS - 1)
+    found.late_s = late_s if late_s < far_s else None
+    found.beyond = found.middle_s >= far_s
     for part in range(9):
         left = margin * part / 8
         if left <= 0:

@@ -20,6 +20,7 @@ from wakewell.report import pictures
 from wakewell.report.series import PotLog, Wake, entries, refill_of, target_of
 from wakewell.report.times import Calendar
 
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UNITS = {
     "soil": (10, "% by volume"),
     "level": (1, "ml"),
@@ -202,12 +203,22 @@ def run_pictures(record: Record, cal: Any) -> list[dict[str, Any]]:
 
 
 def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[Wake]:
-    """The wakes that a number, a date or the word "last" means; empty if there are none."""
+    """The wakes that a number, a date, a day of the week or the word "last" means; maybe none.
+
+    A day of the week is the latest one on record. A pot that never knew the date has "day 12".
+    """
+    asked = asked.strip().lower()
     if asked == "last":
         return log.wakes[-1:]
-    if asked.isdigit():
-        return [w for w in log.wakes if w.n == int(asked)]
-    return [w for w in log.wakes if log.dated and f"{calendar.local(w.time_s):%Y-%m-%d}" == asked]
+    if asked.isascii() and asked.isdigit():
+        return [w for w in log.wakes if str(w.n) == asked]
+    if not log.dated:
+        return [w for w in log.wakes if calendar.date(w.time_s) == asked]
+    if asked in WEEKDAYS:
+        days = [w for w in log.wakes if calendar.local(w.time_s).weekday() == WEEKDAYS.index(asked)]
+        latest = [calendar.local(w.time_s).date() for w in days[-1:]]
+        return [w for w in days if calendar.local(w.time_s).date() in latest]
+    return [w for w in log.wakes if f"{calendar.local(w.time_s):%Y-%m-%d}" == asked]
 
 
 def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]:

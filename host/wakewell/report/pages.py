@@ -17,7 +17,7 @@ import wakewell
 from wakewell import extras, words
 from wakewell.logs import BadInput
 from wakewell.report import condition, findings, forecast, magnifier, pictures
-from wakewell.report.series import PotLog, Wake, refill_of
+from wakewell.report.series import PotLog, Wake, refill_of, start_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
@@ -74,6 +74,10 @@ def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
     if found.middle_s <= found.now_s:
         return "used up now"
     middle = calendar.date(found.middle_s, False)
+    if found.beyond:
+        early = calendar.date(found.early_s, False)
+        years = forecast.MOST_DAYS // 365
+        return f"most likely for more than {years} years; nine times in ten not before {early}"
     if found.late_s is None:
         early = calendar.date(found.early_s, False)
         return f"most likely until {middle}; nine times in ten not before {early}"
@@ -114,6 +118,9 @@ def describe(
     if picture.key == "tank":
         if not values:
             return f"{span} No level was believed.{tail}"
+        if log.float_only:
+            filled = many(len(picture.rows["refills"]), "refill")
+            return f"{span} A float switch, so no amounts; {filled}, each a triangle.{tail}"
         return (
             f"{span} Last {values[-1]:.2f} litres, {many(len(picture.rows['refills']), 'refill')}, "
             f"each a triangle. Water for the plant: {runs_until(tank, calendar)}.{tail}"
@@ -177,7 +184,7 @@ def tables(view: PotView) -> dict[str, Table]:
             [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_period],
         ),
         "tank": Table(
-            ("period", "lowest, l", "highest, l", "last, l", "wakes", "not believed"),
+            ("period", *litre_heads(log), "wakes", "not believed"),
             [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_period],
         ),
     }
@@ -212,6 +219,12 @@ def tables(view: PotView) -> dict[str, Table]:
             break
     found["events"] = clipped(("when", "what", "how long", "usual cause", "what to do"), rows)
     return found
+
+
+def litre_heads(log: PotLog) -> tuple[str, ...]:
+    """Heads of the tank's columns; a float switch has two places and no litres."""
+    said = "float up above 0" if log.float_only else "l"
+    return tuple(f"{which}, {said}" for which in ("lowest", "highest", "last"))
 
 
 def clipped(heads: Sequence[str], rows: list[Sequence[str]]) -> Table:
@@ -364,10 +377,16 @@ def facts(view: PotView) -> list[tuple[str, str]]:
         soil += f" by volume; it waters at {magnifier.percent(refill_of(log.pot))}"
     rows.append(("Soil", soil))
     level = "not believed" if last.level_ml is None else f"{last.level_ml / 1000:.1f} litres"
+    if last.level_ml is not None and log.float_only and log.pot is not None:
+        above = last.level_ml >= start_of(log.pot)
+        level = f"the water is {'above' if above else 'down to'} the float switch"
     rows.append(("Tank", f"{level}, {runs_until(view.tank, calendar)}"))
     volts = "not believed" if last.battery_mv is None else f"{last.battery_mv / 1000:.2f} volts"
     rows.append(("Battery", f"{volts}, {runs_until(view.battery, calendar)}"))
-    rows.append(("Read up to", f"{calendar.moment(last.time_s)} ({calendar.name})"))
+    read = f"{calendar.moment(last.time_s)} ({calendar.name})"
+    if view.condition.old_s >= DAY_S:
+        read += f", {span_text(view.condition.old_s)} before this page was made"
+    rows.append(("Read up to", read))
     return rows
 
 

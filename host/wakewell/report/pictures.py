@@ -240,7 +240,8 @@ def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast)
     water.rows = {"doses": dose_rows(log, calendar), "gaps": missing}
     most = max([max(d["v"], d["p"]) for d in water.rows["doses"]], default=10.0)
     water.domain = (0.0, most * 1.1)
-    level = Picture("tank", "Water in the tank", "", 220, unit="litres")
+    unit = "float: up above 0" if log.float_only else "litres"
+    level = Picture("tank", "Water in the tank", "", 220, unit=unit)
     rows = series(log, calendar, "level_ml", 1000)
     level.rows = {
         "line": as_rows(rows, 3),
@@ -339,9 +340,8 @@ def spec(picture: Picture, colour: dict[str, str], data: bool) -> Spec:
     """The Vega specification. colour: by use. data: with the rows, for a file of its own."""
     whole = picture.rows["span"][0]
     ends = [row["u"] for row in picture.rows.get("fan", ())]
-    late = min(
-        max([whole["u"], *ends]), whole["u"] + (whole["u"] - whole["t"]) // 2 + 45 * 86400000
-    )
+    room = (whole["u"] - whole["t"]) // 4 + 21 * 86400000  # the record keeps most of the paper
+    late = min(max([whole["u"], *ends]), whole["u"] + room)
     pad = max(3600000, (late - whole["t"]) // 100)
     y: Spec = {"name": "y", "type": "linear", "domain": list(picture.domain), "range": "height"}
     y["zero"] = picture.key in ("doses", "tank")

@@ -111,6 +111,7 @@ class PotLog:
     doses: list[Dose] = field(default_factory=list)
     kept: dict[tuple[int, int], Record] = field(default_factory=dict)  # by place
     complaint: str = ""
+    shifted: bool = False  # a shared parcel's dates are not the real ones
     pots: dict[Ids, fields.Pot | None] = field(default_factory=dict)
 
     @property
@@ -122,6 +123,11 @@ class PotLog:
     def pot(self) -> fields.Pot | None:
         """What is in force at the end of the log, if it is at hand."""
         return self.pots.get(self.wakes[-1].ids) if self.wakes else None
+
+    @property
+    def float_only(self) -> bool:
+        """Does a mere float switch stand for the level, so that its millilitres are none?"""
+        return self.pot is not None and bool(self.pot.calibration.float_only)
 
     def pot_of(self, wake: Wake) -> fields.Pot | None:
         """What was in force in that wake, if it is at hand."""

@@ -66,6 +66,7 @@
     if (key === "doses") { text += row.v + " ml delivered, " + row.p + " ml planned; " + row.w + (row.x ? "; cut short: " + row.x : ""); }
     else if (key === "events") { text += row.w; }
     else if (row.v === undefined) { text += "not believed: " + row.w; }
+    else if (key === "tank" && document.body.dataset.float !== undefined) { text += row.v > 0 ? "float up" : "float down"; }
     else { text += row.v + { soil: " % by volume", tank: " litres", battery: " volts" }[key]; }
     out.textContent = text;
   }
