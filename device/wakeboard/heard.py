@@ -92,18 +92,18 @@ def whole(record):
     return True
 
 
-ANSWER = ("kind", "version", "board", "n", "nonce", "file", "offset", "ids", "utc")
 MOST_ANSWER = 512  # bytes
 
 
-def acknowledge(key, board, n, nonce, file, offset, ids, utc):
+def acknowledge(key, board, n, nonce, file, offset, ids, utc, mac=sealed.hmac):
     """The host's answer to a report, sealed: heard up to that place of the log; the time now.
 
     n, nonce: the report's. ids: the three files it told, "" for none. utc: [day, second].
+    mac: see `sealed.seal`.
     """
     record = {"kind": "heard", "version": 1, "board": board, "n": n, "nonce": nonce}
     record["file"], record["offset"], record["ids"], record["utc"] = file, offset, ids, list(utc)
-    return sealed.seal(line.encode(ANSWER, record)[: -line.TAIL_SIZE], key)
+    return sealed.seal(json.dumps(record)[:-1].encode(), key, mac=mac)
 
 
 def acknowledged(data, key, board, n, nonce):

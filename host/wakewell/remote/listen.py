@@ -88,7 +88,7 @@ class Listener:
             ids = "".join(letters.id_of(data) for data in report.in_force)
             answer = heard.acknowledge(
                 self.keys[report.board], report.board, report.n, report.nonce,
-                report.file, report.offset, ids, (utc.days, utc.seconds),
+                report.file, report.offset, ids, (utc.days, utc.seconds), letters.mac,
             )  # fmt: skip
             self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
 
@@ -111,8 +111,7 @@ class Listener:
             for data in report.in_force:
                 if folder is not None and not keep_in_force(folder, data):
                     self.drop(f"log of {report.board}", "a file in force that is none", time.time())
-        while self.store.export() == 1000:
-            pass
+        self.store.export()
 
     def drop(self, topic: str, why: str, now: float) -> None:
         """Count it; one line, and no more than one a minute for the same reason."""

@@ -85,7 +85,7 @@ def go_round(store: Store, all_pots: list[Pot], send: Send, now: float | None = 
         for who, person in pot.people.items():
             mine = [cause for cause in found if cause.who == who]
             if mine and not quiet(person, now):
-                _remind(store, pot, person, mine, send, now, done)
+                _remind(store, pot, row.told, person, mine, send, now, done)
     return done
 
 
@@ -117,14 +117,13 @@ def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, 
 
 
 def _remind(
-    store: Store, pot: Pot, person: private.Person, mine: list[Cause], send: Send,
-    now: float, done: Round,
+    store: Store, pot: Pot, told: dict[str, Any], person: private.Person, mine: list[Cause],
+    send: Send, now: float, done: Round,
 ) -> None:  # fmt: skip
     """One message to one person: every cause that was not sent within 24 hours."""
     due = [cause for cause in mine if claim(store, pot.board, cause.key, int(now))]
     if not due:
         return
-    told = store.pots()[pot.board].told
     title = f"{pot.name}: " + ("please look" if len(due) > 1 else due[0].is_)
     if send(list(person.apprise), title[:120], text_of(pot, told, due, now, person)):
         done.sent.append((pot.name, due[0].who, due))

@@ -7,9 +7,11 @@ from the database, in the order heard, and made good after a cut. Not here: the 
 
 from __future__ import annotations
 
+import json
 import os
 from collections import OrderedDict
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +32,10 @@ except ImportError as error:  # pragma: no cover
 
 __all__ = ["LINES", "POTS", "SENT", "Store", "append", "keep_in_force", "sa", "summary"]
 
-MADE_GOOD_S = 3600  # after a start, lines heard in this time are looked for in the files
+# After a start, so many lines are looked for in the files, and those heard in this time
+MADE_GOOD = 10_000
+MADE_GOOD_S = 3600
+CHUNK = 1000  # lines that are exported at a time
 MOST_FILES = 2048  # log files whose end is remembered
 
 meta = sa.MetaData()
@@ -41,7 +46,7 @@ POTS = sa.Table(
     sa.Column("heard_at", sa.BigInteger, nullable=False),  # seconds since 1970
     sa.Column("report", sa.BigInteger, nullable=False),  # number of the newest report
     sa.Column("n", sa.BigInteger, nullable=False),  # number of the newest wake, -1: none
-    sa.Column("told", sa.JSON, nullable=False),  # its needs, lockouts, sleep; what it answered
+    sa.Column("told", sa.JSON, nullable=False),  # what it answered
 )
 LINES = sa.Table(
     "lines",
@@ -74,6 +79,26 @@ DROPPED = sa.Table(
 )
 
 
+NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data")
+NEWEST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
+TOLD = ("needs", "lockouts", "settings", "values")
+DAY_S = 86400
+Row = tuple[str, str, int, str, int, int, bytes]  # NAMES
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What was last heard of a board: when, the numbers of its newest report and wake.
+
+    told: what that report answered and what that wake says (`summary`).
+    """
+
+    heard_at: int
+    report: int
+    n: int
+    told: dict[str, Any]
+
+
 class Store:
     """The database. where: a file for SQLite, or an SQLAlchemy URL.
 
@@ -83,7 +108,10 @@ class Store:
     def __init__(self, where: str | Path, folders: dict[str, Path] | None = None) -> None:
         text = str(where)
         try:
-            self.engine = sa.create_engine(text if "://" in text else f"sqlite:///{text}")
+            url = sa.make_url(text if "://" in text else f"sqlite:///{text}")
+            # Values by place, for every driver
+            style = "qmark" if url.get_backend_name() == "sqlite" else "format"
+            self.engine = sa.create_engine(url, paramstyle=style)
             sa.event.listen(self.engine, "connect", _pragmas)
             meta.create_all(self.engine)
         except (sa.exc.SQLAlchemyError, ImportError) as error:
@@ -92,19 +120,30 @@ class Store:
             raise BadInput(f"{place}: no database can be kept there: {why}") from None
         insert = postgresql.insert if self.engine.dialect.name == "postgresql" else sqlite.insert
         self._insert: Any = insert
-        self._add = insert(LINES).on_conflict_do_nothing()
+        # As text: the driver then gets the rows as they are, without a look at each of them.
+        add = insert(LINES).inline().on_conflict_do_nothing()
+        self._add = str(add.compile(self.engine, column_keys=list(NAMES)))
+        tell: Any = insert(POTS).inline()
+        names = [column.name for column in POTS.c]
+        tell = tell.on_conflict_do_update(
+            index_elements=names[:1], set_={name: tell.excluded[name] for name in names[1:]}
+        )
+        self._tell = str(tell.compile(self.engine, column_keys=names))
         self.folders = folders or {}
-        self.ends: OrderedDict[Path, int] = OrderedDict()
+        self.ends: OrderedDict[tuple[str, int], int] = OrderedDict()
         self.exported = 0
+        self.at_hand: tuple[int, list[Row]] | None = None  # all that came after `exported`
         self._start()
 
     def _start(self) -> None:
         """From which line on the log files may lack some."""
         with self.engine.connect() as c:
-            newest = c.scalar(sa.select(sa.func.max(LINES.c.heard_at)))
+            newest = c.execute(NEWEST).first()
             if newest is not None:
-                before = LINES.c.heard_at < newest - MADE_GOOD_S
-                self.exported = c.scalar(sa.select(sa.func.max(LINES.c.id)).where(before)) or 0
+                # Later than the newest: the clock was set back since.
+                recent = LINES.c.heard_at.between(newest.heard_at - MADE_GOOD_S, newest.heard_at)
+                before = NEWEST.where(~recent & (LINES.c.id <= newest.id - MADE_GOOD))
+                self.exported = c.scalar(before) or 0
 
     def close(self) -> None:
         """Let go of the database."""
@@ -116,53 +155,54 @@ class Store:
         When this returns they are on the disk. Raises sqlalchemy.exc.SQLAlchemyError.
         """
         reports = list(reports)
-        rows = [
+        rows: list[Row] = [
             (report.board, each.kind, each.n, each.crc, each.file, now_s, each.data)
             for report in reports
             for each in report.lines
         ]
-        names = ("board", "kind", "n", "crc", "file", "heard_at", "data")
-        new = 0
+        new = top = 0
         with self.engine.begin() as c:
             if rows:
-                high = sa.select(sa.func.max(LINES.c.id))
-                before = c.scalar(high) or 0
-                c.execute(self._add, [dict(zip(names, row, strict=True)) for row in rows])
-                count = sa.select(sa.func.count()).where(LINES.c.id > before)
-                new = c.scalar(count) or 0
+                new = c.exec_driver_sql(self._add, rows).rowcount
+                top = c.scalar(NEWEST) or 0
             self._see(c, reports, now_s)
+        if rows:
+            # These very rows, and no others, came after what is exported.
+            whole = new == len(rows) and top - new == self.exported
+            self.at_hand = (top, rows) if whole else None
         return new
 
     def _see(self, c: Any, reports: list[letters.Report], now_s: int) -> None:
         """What the newest report of each board says of it. An old one, sent again, says nothing."""
         boards = {report.board for report in reports}
         known = c.execute(sa.select(POTS).where(POTS.c.board.in_(boards)))
-        seen = {row.board: dict(row._mapping) for row in known}
-        changed = {}
+        seen = {row.board: (row.report, row.n, row.told) for row in known}
+        changed = set()
         for report in reports:
-            usual = {"board": report.board, "report": -1, "n": -1, "told": {}}
-            row = seen.setdefault(report.board, usual)
-            wakes = [each for each in report.lines if each.kind == "wake"]
+            number, n, told = seen.get(report.board, (-1, -1, {}))
+            wakes = [each.n for each in report.lines if each.kind == "wake"]
             # A board whose count of reports was lost counts anew, but its wakes go on.
-            if report.n <= row["report"] and not any(each.n > row["n"] for each in wakes):
-                continue
-            told = row["told"] | {k: v for k, v in report.words.items() if isinstance(v, int | str)}
-            newest = wakes[-1].record if wakes else None
-            if newest is not None and (newest["n"] > row["n"] or report.n > row["report"]):
-                row["n"] = newest["n"]
-                told |= summary(newest)
-            row |= {"heard_at": now_s, "report": report.n, "told": told}
-            changed[report.board] = row
-        if changed:
-            stated = self._insert(POTS)
-            values = {name: stated.excluded[name] for name in ("heard_at", "report", "n", "told")}
-            stated = stated.on_conflict_do_update(index_elements=["board"], set_=values)
-            c.execute(stated, list(changed.values()))
+            if report.n > number or (wakes and max(wakes) > n):
+                words = {k: v for k, v in report.words.items() if isinstance(v, int | str)}
+                seen[report.board] = (report.n, wakes[-1] if wakes else n, told | words)
+                changed.add(report.board)
+        rows = [(b, now_s, *seen[b][:2], json.dumps(seen[b][2])) for b in sorted(changed)]
+        if rows:
+            c.exec_driver_sql(self._tell, rows)
 
-    def pots(self) -> dict[str, Any]:
-        """{board: row of what was last heard of it}."""
+    def pots(self) -> dict[str, Heard]:
+        """{board: what was last heard of it}."""
+        newest = (LINES.c.board == POTS.c.board) & (LINES.c.kind == "wake")
+        newest &= LINES.c.n == POTS.c.n
+        wakes = sa.select(LINES.c.board, LINES.c.data).join(POTS, newest).order_by(LINES.c.id)
         with self.engine.connect() as c:
-            return {row.board: row for row in c.execute(sa.select(POTS))}
+            said = {row.board: summary(row.data) for row in c.execute(wakes)}
+            return {
+                row.board: Heard(
+                    row.heard_at, row.report, row.n, row.told | (said.get(row.board) or {})
+                )
+                for row in c.execute(sa.select(POTS))
+            }
 
     def drop(self, why: str, count: int = 1) -> None:
         """Count messages that were dropped, by why."""
@@ -182,29 +222,38 @@ class Store:
             chosen = sa.select(LINES.c.data).where(LINES.c.board == board).order_by(LINES.c.id)
             return [bytes(data) for data in c.scalars(chosen)]
 
-    def export(self, most: int = 1000) -> int:
-        """Write lines that are not yet in the log files there; how many were looked at.
+    def export(self) -> None:
+        """Write lines that are not yet in the log files there. Raises OSError."""
+        at_hand, self.at_hand = self.at_hand, None
+        try:
+            if at_hand is not None:
+                self._write(at_hand[1])
+                self.exported = at_hand[0]
+                return
+            chosen = sa.select(*(LINES.c[name] for name in NAMES), LINES.c.id)
+            chosen = chosen.order_by(LINES.c.id).limit(CHUNK)
+            while True:
+                with self.engine.connect() as c:
+                    rows = c.execute(chosen.where(LINES.c.id > self.exported)).all()
+                if not rows:
+                    return
+                self._write([tuple(row[:-1]) for row in rows])
+                self.exported = rows[-1].id
+        except OSError:
+            self.ends.clear()  # what was written before it must be found when all comes again
+            raise
 
-        Raises OSError. Call it until it returns less than `most`.
-        """
-        after = LINES.c.id > self.exported
-        chosen = sa.select(LINES.c.id, LINES.c.board, LINES.c.file, LINES.c.data).where(after)
-        with self.engine.connect() as c:
-            rows = c.execute(chosen.order_by(LINES.c.id).limit(most)).all()
+    def _write(self, rows: list[Row]) -> None:
         files: dict[tuple[str, int], list[bytes]] = {}
-        for row in rows:
-            files.setdefault((row.board, row.file), []).append(bytes(row.data))
-        for (board, file), found in files.items():
-            if board not in self.folders:
-                continue
-            path = self.folders[board] / "logs" / f"{file:08d}.jsonl"
-            path.parent.mkdir(exist_ok=True)
-            self.ends[path] = append(path, found, self.ends.pop(path, -1))
+        for board, _, _, _, file, _, data in rows:
+            if board in self.folders:
+                files.setdefault((board, file), []).append(data)
+        for place, found in files.items():
+            board, file = place
+            path = f"{self.folders[board]}/logs/{file:08d}.jsonl"
+            self.ends[place] = append(path, found, self.ends.pop(place, -1))
             while len(self.ends) > MOST_FILES:
                 self.ends.popitem(last=False)
-        if rows:
-            self.exported = rows[-1].id
-        return len(rows)
 
 
 def self_made(text: str) -> str:
@@ -222,39 +271,54 @@ def _pragmas(connection: Any, _: Any) -> None:
             connection.execute("PRAGMA " + text)
 
 
-def summary(record: dict[str, Any]) -> dict[str, Any]:
-    """What a wake says of its pot, for those who are reminded."""
-    sleep = record["commands"][-1].split() if record["commands"] else []
-    return {
-        "needs": record["needs"],
-        "lockouts": record["lockouts"],
-        "values": record["values"],
-        "utc": record["begin"]["utc"],
-        "sleep_s": int(sleep[1]) if sleep[:1] == ["sleep"] and sleep[1].isdigit() else 86400,
-        "settings": record["settings"],
-    }
+def summary(data: bytes) -> dict[str, Any] | None:
+    """What a wake says of its pot, for those who are reminded; None if it is no whole wake."""
+    try:
+        record = json.loads(data)
+        told = {name: record[name] for name in TOLD}
+        told["utc"] = record["begin"]["utc"]
+        sleep = record["commands"][-1].split() if record["commands"] else []
+        told["sleep_s"] = int(sleep[1]) if sleep[:1] == ["sleep"] else DAY_S
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        return None
+    if [type(value) for value in told.values()] != [list, list, str, dict, list, int]:
+        return None
+    texts = (*told["needs"], *told["lockouts"], told["settings"])
+    numbers = (*told["utc"], *(value for value in told["values"].values() if value is not None))
+    good = set(map(type, texts)) <= {str} and set(map(type, numbers)) <= {int}
+    return told if good and len(told["utc"]) == 3 and "".join(texts).isprintable() else None
 
 
-def append(path: Path, found: list[bytes], known: int) -> int:
+def append(path: str, found: list[bytes], known: int) -> int:
     """Append the lines that are not yet in the file; its size then.
 
     known: its size when it was last written to from here. If it has another one now (a cut, a
     pull, another listener) its lines are looked at first, and a torn last one is closed.
     """
-    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
-    with os.fdopen(fd, "r+b") as file:
+    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    try:
+        fd = os.open(path, flags, 0o644)
+    except FileNotFoundError:
+        os.mkdir(os.path.dirname(path))
+        fd = os.open(path, flags, 0o644)
+    try:
         if fcntl is not None:
-            fcntl.flock(file, fcntl.LOCK_EX)
-        size = file.seek(0, os.SEEK_END)
+            fcntl.flock(fd, fcntl.LOCK_EX)
+        size = os.lseek(fd, 0, os.SEEK_END)
         if size and size != known:
-            file.seek(0)
-            have = {text.rstrip(b"\r\n")[-line.TAIL_SIZE :] for text in file}
-            found = [data for data in found if data[-line.TAIL_SIZE :] not in have]
-            _close_torn(file, size, found)
-        if found:
-            file.write(b"".join(data + b"\n" for data in found))
-            file.flush()
-        return file.seek(0, os.SEEK_END)
+            with os.fdopen(fd, "r+b", closefd=False) as file:
+                file.seek(0)
+                have = {text.rstrip(b"\r\n")[-line.TAIL_SIZE :] for text in file}
+                found = [data for data in found if data[-line.TAIL_SIZE :] not in have]
+                _close_torn(file, size, found)
+            size = os.lseek(fd, 0, os.SEEK_END)
+        left = memoryview(b"".join([data + b"\n" for data in found]))
+        size += len(left)
+        while left:
+            left = left[os.write(fd, left) :]
+        return size
+    finally:
+        os.close(fd)
 
 
 def _close_torn(file: Any, size: int, found: list[bytes]) -> None:
