@@ -29,6 +29,7 @@ ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck
 BITE_MS = 30000  # the watchdog while that page is open
 MARK = b"kept"
 DAY_S = 86400
+TOLD, HEARSAY = 1, 2  # trust: by the host or the cable; by a server that could be anybody
 
 
 class Board:
@@ -89,12 +90,13 @@ class Board:
         """[day, second, trust]: the chip's clock plus the stored offset. The clock is never set."""
         now = time.time()
         second = now % DAY_S + self.utc_s
-        return [now // DAY_S + self.utc_day + second // DAY_S, second % DAY_S, self.trust]
+        trusted = 1 if self.trust else 0
+        return [now // DAY_S + self.utc_day + second // DAY_S, second % DAY_S, trusted]
 
-    def set_utc(self, day, second):
-        """Note by how much the chip's clock is off, as a person with the cable says."""
+    def set_utc(self, day, second, trust=TOLD):
+        """Note by how much the chip's clock is off."""
         now = time.time()
-        self.utc_day, self.utc_s, self.trust = day - now // DAY_S, second - now % DAY_S, 1
+        self.utc_day, self.utc_s, self.trust = day - now // DAY_S, second - now % DAY_S, trust
 
     # What the driver asks for, in its order
 

@@ -7,6 +7,7 @@ import random
 import shutil
 import socket
 import ssl
+import struct
 import sys
 import threading
 import time
@@ -23,7 +24,7 @@ import remote_pots
 sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 
-from wakeboard import asked
+from wakeboard import asked, ntp
 from wakecore import line
 from wakewell import pots, replay
 from wakewell.deskboard import DeskBoard, why_not
@@ -397,3 +398,71 @@ def test_a_year_of_wakes_told_day_by_day(home: Home) -> None:
     assert report.good
     assert report.played > 365
     assert report.skips.count == 0
+
+
+class ClockServer:
+    """A small UDP responder as RFC 5905 has it. `how` says what is wrong with it."""
+
+    def __init__(self, day: int) -> None:
+        self.day, self.how, self.asked = day, "good", 0
+        self.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.socket.bind(("127.0.0.1", 0))
+        self.port: int = self.socket.getsockname()[1]
+        self.thread = threading.Thread(target=self.serve, daemon=True)
+        self.thread.start()
+
+    def serve(self) -> None:
+        while True:
+            data, who = self.socket.recvfrom(100)
+            self.asked += 1
+            assert len(data) == 48
+            stamp = (ntp.FROM_1900_S + self.day * 86400 + 4321) % ntp.ERA_S
+            cookie = b"12345678" if self.how == "forged" else data[40:]
+            head = bytes([0x24, 2]) + bytes(22)
+            whole = head + cookie + bytes(8) + struct.pack(">II", stamp, 0)
+            if self.how == "junk":
+                for _ in range(500):
+                    self.socket.sendto(b"x" * 60, who)
+            elif self.how != "silent":
+                self.socket.sendto(whole, who)
+
+
+def test_the_time_from_a_clock_server_where_nobody_else_tells_it(
+    home: Home, server: mosquitto.Broker
+) -> None:
+    """R10: an offset only, bounded, and never far from what the host told."""
+    server.kill()
+    since = (date.today() - date(2000, 1, 1)).days
+    clock = ClockServer(since)
+    clock.how = "silent"
+    record, _ = line.decode(home.files()["pot/private.json"])
+    assert record is not None
+    record |= {"ntp_host": "127.0.0.1", "ntp_port": clock.port}
+    home.board.write_files({"pot/private.json": line.encode(sorted(record), record)})
+
+    def utc() -> list[int]:
+        return list(wakes(home.files())[-1]["begin"]["utc"])
+
+    home.board.cut_power()  # a clock that nobody told
+    home.board.power_on()
+    home.board.wait_asleep()
+    for how in ("silent", "junk", "forged"):
+        clock.how = how
+        home.days(1)
+        assert utc()[2] == 0
+    clock.how = "good"
+    home.days(2)
+    assert utc()[2] == 1
+    assert utc()[0] == since + 1
+    server.start()
+    with home.listening():
+        home.days(1)
+        home.told("wakes")
+    server.kill()
+    clock.day += 400
+    asked = clock.asked
+    home.days(3)
+    assert clock.asked > asked
+    assert b"not believed" in home.board.console
+    assert since <= utc()[0] <= since + 4
+    assert {boot.ended for boot in home.board.boots[-6:-1]} == {"deep sleep"}

@@ -36,6 +36,7 @@ TABLES: dict[str, dict[str, tuple[type, int, int, Any]]] = {
         "password": (str, 0, 200, ""),
         "ca": (str, 0, 200, ""),
     },
+    "ntp": {"host": (str, 0, 253, ""), "port": (int, 1, 65535, 123)},
     # The board's own Wi-Fi for the entry page; WPA2 wants 8 to 63 characters (IEEE 802.11).
     "entry": {"name": (str, 0, 32, ""), "code": (str, 0, 63, ""), "port": (int, 1, 65535, 80)},
 }
@@ -64,6 +65,10 @@ tls = true
 user = ""
 password = ""
 ca = ""   # a PEM file in this folder: who must have signed the broker's certificate
+
+# A clock server (NTP), asked where no listener told the time.
+#[ntp]
+#host = ""
 
 # The pot's own Wi-Fi, open for minutes after the button was held six seconds; "" for no such page.
 [entry]
@@ -97,6 +102,7 @@ class Private:
     key: bytes = field(repr=False)
     wifi: dict[str, Any] = field(repr=False)
     broker: dict[str, Any] = field(repr=False)
+    ntp: dict[str, Any] = field(repr=False)
     entry: dict[str, Any] = field(repr=False)
     ca: bytes = field(default=b"", repr=False)
     people: dict[str, Person] = field(default_factory=dict, repr=False)
@@ -112,7 +118,8 @@ class Private:
     def board_line(self) -> bytes:
         """private.json, the line that the board stores."""
         record: dict[str, Any] = {"kind": "private", "version": 1, "key": self.key.hex()}
-        tables = {"wifi": self.wifi, "broker": self.broker, "entry": self.entry}
+        tables = {"wifi": self.wifi, "broker": self.broker}
+        tables |= {"ntp": self.ntp, "entry": self.entry}
         for table, values in tables.items():
             for name, value in values.items():
                 if name != "ca":
@@ -162,7 +169,7 @@ def read(folder: Path) -> Private:
         raise BadInput(f"{where}: allowed {LEAST_CODE} to 63 plain letters and digits, or none")
     people = {who: _person(data[who], f"{name}:{file.line(who)}") for who in PEOPLE if who in data}
     return Private(
-        bytes.fromhex(key), tables["wifi"], tables["broker"], tables["entry"],
+        bytes.fromhex(key), tables["wifi"], tables["broker"], tables["ntp"], tables["entry"],
         _ca(folder, tables, name), people,
     )  # fmt: skip
 
