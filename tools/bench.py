@@ -378,6 +378,16 @@ FIGURES: dict[str, Figure] = {
         "time awake with a report over TLS, over that without, ms; joining the Wi-Fi not in it",
         "",
     ),
+    "listen_peak_mib_100": (
+        bench_radio.listen_peak_mib(100),
+        "peak memory of a listener that hears 100 boards, MiB",
+        "",
+    ),
+    "listen_peak_mib_5k": (
+        bench_radio.listen_peak_mib(5000),
+        "peak memory of a listener that hears 5,000 boards, MiB",
+        "at most 1.5 times that of 100",
+    ),
     "radio_charge_share": (
         bench_radio.radio_charge_share,
         "largest share of a year's charge for the radio, did every wake of a café pot report",

@@ -11,12 +11,16 @@ import importlib
 import importlib.util
 import sqlite3
 import statistics
+import subprocess
+import sys
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from bench_rig import CLOCK, Absent
 
+TESTS = Path(__file__).parent.parent / "tests"
 BOARDS = 500  # that report; each message holds PER_REPORT lines, as after a week without a router
 PER_REPORT = 8
 
@@ -100,6 +104,58 @@ def listen_records_per_s(bench: Any) -> float:
 def listen_over_sqlite(bench: Any) -> float:
     """Time of listening over the time sqlite3 alone takes to insert the same rows."""
     return statistics.median(took_s / alone_s for took_s, alone_s, _ in measured(bench.folder))
+
+
+# A board's messages are made as they are dealt with, so that only the listener's own memory grows.
+PEAK = """
+import sys
+from pathlib import Path
+sys.path[:0] = [%(tools)r, %(tests)r]
+import bench_radio, makelog
+from wakewell.remote import listen
+from wakewell.remote.store import Store
+here, count = Path(sys.argv[1]), int(sys.argv[2])
+lines = [d.rstrip(b"\\n") for d in makelog.log_lines(makelog.play(makelog.wakes(12)))]
+bench_radio.BOARDS = 1
+topic, data = bench_radio.reports(lines)[0]
+from wakeboard import sealed, senml
+key = topic.split("/")[1].encode()
+body = sealed.unseal(data, key, 1 << 20, sealed.PACK)[0][:-1]
+boards = ["0242ac%%06x" %% n for n in range(count)]
+for board in boards:
+    (here / board / "logs").mkdir(parents=True)
+store = Store(here / "heard.db", {board: here / board for board in boards})
+listener = listen.Listener({b: b.encode() for b in boards}, store, lambda topic, payload: None)
+for at in range(0, count, listen.BATCH):
+    batch = []
+    for board in boards[at : at + listen.BATCH]:
+        own = body.replace(senml.base_name(boards[0]).encode(), senml.base_name(board).encode())
+        sent = bytes(senml.close(own, board.encode()))
+        batch.append(listen.Message("wakewell/" + board + "/report", sent))
+    listener.deal(batch, 1.8e9)
+assert (listener.bad, listener.heard) == (0, count)
+print(int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) / 1024)
+"""
+
+
+def listen_peak_mib(boards: int) -> Callable[[Any], float]:
+    """A figure: peak memory of a listener that hears so many boards, each with a week's wakes."""
+
+    def figure(bench: Any) -> float:
+        if importlib.util.find_spec("sqlalchemy") is None:
+            raise Absent("the extra 'remote' is not installed")
+        if not Path("/proc/self/status").exists():
+            raise Absent("this system does not tell a process's peak memory")
+        here = bench.folder / f"peak{boards}"
+        here.mkdir()
+        program = PEAK % {"tools": str(Path(__file__).parent), "tests": str(TESTS)}
+        done = subprocess.run(
+            [sys.executable, "-c", program, str(here), str(boards)],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        return float(done.stdout)
+
+    return figure
 
 
 def radio_charge_share(bench: Any) -> float:

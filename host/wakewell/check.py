@@ -129,7 +129,7 @@ def _secrets(folder: pots.PotFolder) -> None:
         folder.problems.append(Problem(name, place, text))
         return
     if commits:
-        text = f"a secret of it stands in git's history (commit {', '.join(commits[:5])}); "
+        text = f"a secret of it stands in git's history ({', '.join(commits[:5])}); "
         text += "change that secret, flash the board, and treat the old one as known"
         folder.problems.append(Problem(name, 1, text))
 

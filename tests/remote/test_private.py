@@ -49,6 +49,69 @@ def test_check_finds_a_secret_in_the_history(pot: Path, capsys: pytest.CaptureFi
     assert key not in shown.out + shown.err
 
 
+def test_wherever_git_keeps_it(pot: Path) -> None:
+    """In a message, a binary file, a merge, what was amended away, another branch, the index."""
+    remote_pots.fill_in(pot, 1883)
+    key = private.read(pot).key.hex()
+    git(pot, "init", "-q", "-b", "main")
+    assert private.in_history(pot) == []  # no commit yet
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "first")
+
+    def found(what: str) -> None:
+        assert private.in_history(pot), what
+        git(pot, "checkout", "-q", "-f", "main")
+        git(pot, "reset", "-q", "--hard", "start")
+        for branch in ("side", "other"):
+            git(pot, "branch", "-q", "-D", branch) if _has(pot, branch) else None
+        git(pot, "reflog", "expire", "--expire=now", "--all")
+        assert private.in_history(pot) == []
+
+    git(pot, "tag", "start")
+    git(pot, "commit", "-q", "--allow-empty", "-m", f"new key {key}")
+    found("message")
+    (pot / "dump").write_bytes(b"\0\1\2" + key.encode() + b"\0")
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "dump")
+    found("binary")
+    (pot / "notes").write_text(key.upper())
+    git(pot, "add", ".")
+    assert private.in_history(pot) == ["staged"]
+    git(pot, "commit", "-q", "-m", "notes")
+    git(pot, "rm", "-q", "notes")
+    git(pot, "commit", "-q", "--amend", "-m", "without", "--allow-empty")
+    found("amended away")
+    git(pot, "checkout", "-q", "-b", "side")
+    (pot / "notes").write_text(key)
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "notes")
+    git(pot, "checkout", "-q", "main")
+    found("another branch")
+    git(pot, "checkout", "-q", "-b", "other")
+    git(pot, "commit", "-q", "--allow-empty", "-m", "other")
+    git(pot, "checkout", "-q", "main")
+    git(pot, "commit", "-q", "--allow-empty", "-m", "main")
+    git(pot, "merge", "-q", "--no-ff", "--no-commit", "other")
+    (pot / "notes").write_text(key)
+    git(pot, "add", ".")
+    git(pot, "commit", "-q", "-m", "merged")
+    found("in the merge itself")
+
+
+def _has(folder: Path, branch: str) -> bool:
+    return (folder / ".git" / "refs" / "heads" / branch).exists()
+
+
+def test_a_history_that_git_does_not_show_is_not_called_clean(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    remote_pots.fill_in(pot, 1883)
+    git(pot, "init", "-q")
+    (pot / ".git" / "HEAD").write_text("nonsense")
+    assert cli.main(["check", str(pot)]) == 2
+    assert "not known to be free of secrets" in capsys.readouterr().out
+
+
 def test_without_git_or_secrets_there_is_nothing_to_find(pot: Path) -> None:
     assert private.in_history(pot) == []
     assert private.board_files(pot) == {}

@@ -23,8 +23,6 @@ MOST_LINES = 256
 BASES = {"bn": "n", "bt": "t", "bu": "u", "bv": "v", "bs": "s"}
 PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
-READING = {"n", "u", "t", "v"}  # for other readers: the log's line has it too
-DATA = {"n", "vd"}
 VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
@@ -116,10 +114,11 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
 def _read(pack: Any, board: str) -> Report:
     others, data = [], []
     for entry in pack:
-        names = entry.keys() if type(entry) is dict else ()
-        if names == DATA:
+        if "vd" in entry and "n" in entry and len(entry) == 2:
             data.append(entry)
-        elif names != READING:
+        elif not ("u" in entry and "t" in entry and "v" in entry and "n" in entry) or (
+            len(entry) != 4  # else a reading, for other readers: the log's line has it too
+        ):
             others.append(entry)
     base = senml.base_name(board)
     report = Report(board, -1, "")
@@ -154,10 +153,10 @@ def _take(report: Report, file: int, offset: int, data: bytes) -> None:
     """One line of the log; a damaged one is noted, and the log goes on behind it."""
     report.file, report.offset = file, offset + len(data) + 1
     start = _START.match(data)
-    body = memoryview(data)[: -line.TAIL_SIZE]  # not a copy of it, as the core's own look makes
-    whole = data[-line.TAIL_SIZE :] == b'%b%08x"}' % (line.TAIL, crc32(body))
-    if start and whole and len(data) <= line.MOST_LINE and int(start[2]) < logs.MOST_NUMBER:
-        report.lines.append(Line(file, data, start[1].decode(), int(start[2])))
+    tail = b',"crc":"%08x"}' % crc32(memoryview(data)[: -line.TAIL_SIZE])  # without a copy
+    n = int(start[2]) if start else logs.MOST_NUMBER
+    if start and n < logs.MOST_NUMBER and data.endswith(tail) and len(data) <= line.MOST_LINE:
+        report.lines.append(Line(file, data, start[1].decode(), n))
     else:
         _, why = line.body_of(data)
         report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")

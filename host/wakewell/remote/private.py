@@ -204,35 +204,52 @@ def with_entered(data: bytes, on_board: bytes | None) -> bytes:
     return bytes(line.encode(sorted(made), made))
 
 
+# Every commit that is still there, merges, messages and binary files too; then what is staged
+HISTORY = ("log", "--all", "--reflog", "--cc", "--format=commit %h%n%B")
+STAGED = ("diff", "--cached")
+PLAINLY = ("--patch", "--text", "--no-color", "--no-ext-diff", "--no-textconv")
+
+
 def in_history(folder: Path) -> list[str]:
-    """Commits of the git repository around the folder that hold one of its secrets.
+    """Commits of the git repository around the folder that hold one of its secrets, and "staged".
 
     The secrets are looked for in git's output here, never given to a program as an argument.
+    Raises BadInput where there is a history that git does not show.
     """
     if not (folder / PRIVATE).exists():
         return []
-    wanted = [s.encode() for s in read(folder).words() if len(s) >= LEAST_SECRET]
+    wanted = [s.encode().lower() for s in read(folder).words() if len(s) >= LEAST_SECRET]
     command = ["git", "-c", "core.fsmonitor=false", "-c", "core.pager=cat", "-C", str(folder)]
-    command += ["log", "--all", "-p", "--no-color", "--no-ext-diff", "--no-textconv"]
     around = {key: value for key, value in os.environ.items() if not key.startswith("GIT_")}
+    around["LC_ALL"] = "C"
     found: list[str] = []
-    commit = ""
-    try:
-        with subprocess.Popen(
-            [*command, "--format=commit %h"],
-            env=around,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-        ) as process:
-            assert process.stdout is not None
-            for text in process.stdout:
-                if text.startswith(b"commit "):
-                    commit = text[7:].strip().decode(errors="replace")
-                elif any(secret in text for secret in wanted) and commit not in found:
-                    found.append(commit)
-    except OSError:  # no git here, so no history that it could show
-        return []
+    for words, place in ((HISTORY, ""), (STAGED, "staged")):
+        try:
+            with subprocess.Popen(
+                [*command, *words, *PLAINLY],
+                env=around,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+            ) as process:
+                assert process.stdout is not None
+                for text in process.stdout:
+                    if text.startswith(b"commit ") and not place.startswith("st"):
+                        place = text[7:].strip().decode(errors="replace")
+                    elif any(secret in text.lower() for secret in wanted) and place not in found:
+                        found.append(place)
+        except OSError:  # no git here, so no history that it could show
+            return []
+        if process.returncode and any((f / ".git").exists() for f in _up(folder)):
+            raise BadInput(
+                f"{show_path(str(folder / PRIVATE))}: git does not show the history around it, so "
+                "it is not known to be free of secrets; see what git status says there"
+            )
     return found
+
+
+def _up(folder: Path) -> list[Path]:
+    whole = folder.resolve()
+    return [whole, *whole.parents]
 
 
 def _person(given: Any, where: str) -> Person:
