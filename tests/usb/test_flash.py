@@ -472,3 +472,57 @@ def test_the_world_stands_for_a_pot_whose_probes_cross_their_tables(tmp_path: Pa
     assert 100 < world.pulse_us(echo, 1, 30_000, 1000) < 3000
     assert world.pulse_us(echo, 1, 50, 2000) == -1
     assert world.pulse_us(1, 1, 30_000, 3000) == -2
+
+
+@pytest.mark.slow
+def test_a_power_cut_while_all_is_put_in_force(
+    start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A board on the cable's power loses it with the cable: whatever was renamed by then, one
+    whole version boots, half of a pot's files never pump, and the next flash ends it."""
+    old_code = payload.compile_code(6)
+    new = changed_code(monkeypatch)
+    real = flash.switch
+    count = mixtures = 0
+    while True:
+        count += 4
+        desk = start(under=tmp_path / f"cut{count}", changes={"water": 0.2})
+        old_pot = pot_files(desk.folder, old_code)
+        for name, was, now in (("settings", 250, 240), ("limits", 400, 390)):
+            path = desk.folder / f"{name}.toml"
+            path.write_text(path.read_text().replace(f"\ndose_ml = {was}", f"\ndose_ml = {now}"))
+        new_pot = pot_files(desk.folder, new)
+
+        def cut(session: Any, *args: Any, desk: Desk = desk, count: int = count) -> None:
+            desk.board.cut_power_at(count)
+            real(session, *args)
+            desk.board.cut_power_at(0)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(flash, "switch", cut)
+            done = False
+            with contextlib.suppress(BoardLost, BadInput):
+                flash.flash_one(desk.folder, desk.take(), silent, 20)
+                done = True
+        if done:
+            break
+        desk.days(1.1)
+        desk.board.close()
+        files = read_image(desk.board.image)
+        version = files["code/in-force"].decode()
+        code = {old_code.version: old_code, new.version: new}[version]
+        assert code_on(files, version) == code.files, count
+        last = wakes(files)[-1]
+        assert "default" not in [last["begin"][k] for k in ("settings", "limits", "calibration")]
+        assert last["core"] == version[:12]
+        assert last["begin"]["state"] == "good"
+        mixed = {"/" + n: d for n, d in files.items() if f"/{n}" in new_pot} not in (
+            old_pot,
+            new_pot,
+        )
+        if mixed:
+            mixtures += 1
+            assert not last["permissives"]["match"], count
+        desk.board.start()
+        assert desk.flash().good
+    assert mixtures

@@ -105,6 +105,16 @@ for p in {moves!r}:
         _keep(p)
     os.rename(p + '.new', p)
 """
+# What is gone already, by a switch since the sums were taken, is no fault.
+TIDY = """
+import os
+for remove, paths in ((os.remove, {files!r}), (os.rmdir, {folders!r})):
+    for p in paths:
+        try:
+            remove(p)
+        except OSError:
+            pass
+"""
 # Another pot's files stay on the board, in a folder that nothing reads. RTC memory goes, or it
 # would bring that pot's state back.
 TAKE_OVER = """
@@ -353,10 +363,11 @@ def send(
         target = staged(path)
         source = by_sum.get(payload.sha(data))
         if source:
-            link.exec(
-                f"s=open({source!r},'rb')\nd=open({target!r},'wb')\nd.write(s.read())\n"
-                "s.close()\nd.close()"
-            )
+            if source != target:  # else a flash that was cut off left it there
+                link.exec(
+                    f"s=open({source!r},'rb')\nd=open({target!r},'wb')\nd.write(s.read())\n"
+                    "s.close()\nd.close()"
+                )
             result.copied += 1
         else:
             link.write(target, data)
@@ -407,12 +418,11 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
     stale = {p for p in there if p.startswith("/code/") and p.count("/") > 2}
     stale = {p for p in stale if p.split("/")[2] not in keep}
     left = {p for p in there if p.endswith(".new")}
-    for path in sorted(stale | left):
-        link.exec(f"import os\nos.remove({path!r})")
-    for folder in sorted({p.rpartition("/")[0] for p in stale}, reverse=True):
-        link.exec(f"import os\ntry:\n os.rmdir({folder!r})\nexcept OSError:\n pass")
-    for folder in sorted({"/".join(p.split("/")[:3]) for p in stale}):
-        link.exec(f"import os\ntry:\n os.rmdir({folder!r})\nexcept OSError:\n pass")
+    folders = {p.rpartition("/")[0] for p in stale} | {"/".join(p.split("/")[:3]) for p in stale}
+    if stale | left:
+        link.exec(
+            TIDY.format(files=sorted(stale | left), folders=sorted(folders, key=len, reverse=True))
+        )
 
 
 def test(link: Link, version: str, result: Result) -> None:
