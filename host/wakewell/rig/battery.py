@@ -116,7 +116,7 @@ class Battery:
 
         Exact for a steady current however long the time, dQ/dt = -I - k Q, unless an end is met.
         """
-        lasting = 0.001 * SETTLE_SHARE * current_ma * self.resistance_mohm(celsius)
+        lasting = 0.001 * SETTLE_SHARE * current_ma * self._resistance(self._reach(celsius))
         fading = math.exp(-seconds / SETTLE_S) if seconds < SETTLED_S else 0.0
         self._settling_mv = lasting + (self._settling_mv - lasting) * fading
         hours = seconds / 3600.0
@@ -125,9 +125,14 @@ class Battery:
         share = -math.expm1(-decay)
         # What is drawn meanwhile is there for half the time: 1 - (1 - exp(-kt)) / kt of it.
         spared = 1.0 - share / decay if decay > 1e-9 else 0.5 * decay
-        faded = self.charge_mah * share - drawn * spared
-        left = self.charge_mah - drawn - faded
-        self.charge_mah = 0.0 if left < 0.0 else min(left, self.capacity_mah)
+        charge = self.charge_mah
+        faded = charge * share - drawn * spared
+        left = charge - drawn - faded
+        if left < 0.0:
+            left = 0.0
+        elif left > self.capacity_mah:
+            left = self.capacity_mah
+        self.charge_mah = left
         return faded
 
     def take(self, amount_mah: float) -> float:

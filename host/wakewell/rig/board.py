@@ -8,7 +8,7 @@ any decision about watering (the core's), physics (pot.py), what people do (peop
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from wakeboard.driver import drive
@@ -28,6 +28,7 @@ WATCHDOG_MS = 3000  # it bites this long after the pulse (board.arm)
 AGAIN_S = 0.3  # the probes are read once more after a pulse
 STILL_DOWN_S = 3600.0
 TORN = b"torn"
+NO_NOISE = (0.0,)
 LOOPING = 10  # unfinished boots in a row; further ones are taken in spans of LOOP_S
 LOOP_S = 600.0
 
@@ -48,8 +49,8 @@ class People(Protocol):
 class Slots:
     """The two slots of the retained state, in memory, as wakeboard.store keeps them in files.
 
-    A write that fails leaves a torn slot. `twin`: bytes stored last, and a copy of the state that
-    they were made from: read back, they need no unpacking. None: there is no copy.
+    A write that fails leaves a torn slot. `twin`: the bytes stored last before sleep, and the
+    state that they were made from, untouched since: read back, they need no unpacking.
     """
 
     def __init__(self, fails: Callable[[], bool]) -> None:
@@ -61,10 +62,7 @@ class Slots:
 
     def _state_of(self, data: bytes) -> Any:
         made, state = self.twin
-        if made is not data:
-            return from_bytes(data)
-        self.twin = (None, None)  # whoever gets it changes it
-        return state
+        return state if made is data else from_bytes(data)
 
     def load(self, hint: bytes) -> tuple[Any, str]:
         """(State, status), as Store.load_state: the slot last written whole is the newer one."""
@@ -88,14 +86,6 @@ class Slots:
         self.slots[self.next_slot] = data
         self.next_slot = 1 - self.next_slot
         return True
-
-
-def copied(state: Any) -> Any:
-    """The same state once more."""
-    twin: Any = State.__new__(State)
-    twin.__dict__.update(state.__dict__)
-    twin.ages_s, twin.mls = state.ages_s[:], state.mls[:]
-    return twin
 
 
 class Log:
@@ -123,6 +113,16 @@ class RigBoard:
     samples: of a reading, whose median counts. day_0: day of the clock at the run's start.
     mains_ma: a charger that stays plugged in.
     """
+
+    # As in RigPot: too many for CPython's quick table of an instance.
+    __slots__ = (
+        "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "day_0",
+        "field_log", "float_", "hang_ms", "has_current", "has_saucer", "hint", "host",
+        "in_force", "mains_ma", "noise", "offset_s", "people", "pot", "pulse_ms",
+        "radio_s", "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer",
+        "seen", "slept_from", "slept_s", "slots", "state", "status", "still", "trust",
+        "until_s", "wakes", "woke_s",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -161,8 +161,8 @@ class RigBoard:
         self.sampled = [
             (name, how, take)
             for name, how, take in (
-                ("soil", self._middle, pot.soil_uv),
-                ("level", level, self._level),
+                ("soil", self._middle, pot.soil_uvs),
+                ("level", level, self._levels if self.float_ else pot.level_raws),
             )
             if getattr(cal, name) is not None
         ]
@@ -194,7 +194,7 @@ class RigBoard:
         state, self.status = self.slots.load(self.hint)
         self.state = state
         self.before = snapshot(state, 0) if self.field_log is not None else {}
-        self.masked = state.button_masked
+        self.slots.twin = (None, None)  # from here on the core changes it
         self.boots += 1
         try:
             drive(self, state, self.in_force)
@@ -237,7 +237,7 @@ class RigBoard:
 
     def rest(self) -> list[int] | None:
         """The battery before any load."""
-        return self._middle(self.pot.battery_uv)
+        return self._middle(self.pot.battery_uvs)
 
     def read(self) -> dict[str, list[int] | None]:
         """Every fitted probe but the battery."""
@@ -251,21 +251,22 @@ class RigBoard:
             found[name] = [see(), 0]
         return found
 
-    def _middle(self, take: Callable[[float], int]) -> list[int] | None:
+    def _middle(self, take: Callable[[Sequence[float]], list[int]]) -> list[int] | None:
         """Median and spread; None where one sample is missing."""
-        lowest, middle, highest = next(self.noise)
-        low, count, high = take(lowest), take(middle), take(highest)
+        low, count, high = take(next(self.noise))
         if low == NO_ECHO_US or count == NO_ECHO_US or high == NO_ECHO_US:
             return None
         return [count, high - low if high > low else low - high]
 
-    def _once(self, take: Callable[[float], int]) -> list[int] | None:
-        count = take(0.0)
+    def _once(self, take: Callable[[Sequence[float]], list[int]]) -> list[int] | None:
+        (count,) = take(NO_NOISE)
         return None if count == NO_ECHO_US else [count, 0]
 
-    def _level(self, deviate: float) -> int:
-        raw = self.pot.level_raw(deviate)
-        return self.float_[raw] if self.float_ and 0 <= raw <= 1 else raw
+    def _levels(self, deviates: Sequence[float]) -> list[int]:
+        """A float's samples, as the counts that its calibration knows them by."""
+        down_up = self.float_
+        assert down_up is not None
+        return [down_up[raw] if 0 <= raw <= 1 else raw for raw in self.pot.level_raws(deviates)]
 
     def _saucer(self) -> int:
         return self.saucer[self.pot.saucer_wet()]
@@ -276,7 +277,6 @@ class RigBoard:
     def store(self, data: bytes) -> bool:
         """Into RTC memory and into the slot whose turn it is."""
         self.hint = data
-        self.slots.twin = data, copied(self.state)
         return self.slots.save(data)
 
     def arm(self, run: Any) -> None:
@@ -302,17 +302,16 @@ class RigBoard:
             step_ms = SAMPLE_MS
         elif step_ms < 1:
             step_ms = 1
-        pot.run_on(0.001 * step_ms)
+        level, battery, current = pot.run_and_look(0.001 * step_ms, self.has_current)
         self.ran_ms = now[MS] = ran_ms + step_ms
         if pot.reset:
             raise Reset
-        level = pot.level_raw()
         if self.float_ and 0 <= level <= 1:
             level = self.float_[level]
         now[LEVEL] = UNREAD if level == NO_ECHO_US else level
-        now[BATTERY] = pot.battery_uv()
+        now[BATTERY] = battery
         if self.has_current:
-            now[CURRENT] = pot.pump_current_uv()
+            now[CURRENT] = current
         if self.has_saucer:
             now[SAUCER] = self._saucer()
 
@@ -350,6 +349,7 @@ class RigBoard:
     def sleep(self, sleep_s: int, button: int) -> None:
         """Send what is to be told, then sleep until the time is up or somebody interrupts."""
         pot = self.pot
+        self.slots.twin = self.hint, self.state  # the core stores its state last of all
         asked = self.in_force.settings.radio_wakes
         reached = not asked
         due, self.reports = self.reports if asked else sleep_s >= STILL_DOWN_S, False

@@ -300,6 +300,11 @@ class Plumbing:
         low = self._heights[index]
         return low + (place - index) * (self._heights[index + 1] - low)
 
+    def surely_above_ml(self, level_mm: float) -> float:
+        """A content from which on `level_mm` is above that height; infinite if there is none."""
+        above = (n for n, height in enumerate(self._heights) if height > level_mm + 1e-6)
+        return next((n * self.step_ml for n in above), math.inf)
+
     def flow_ml_s(self, volume_ml: float, voltage_mv: float) -> float:
         """What the running pump delivers at a tank volume and a voltage; its intake under water."""
         index, part = self._place(volume_ml)

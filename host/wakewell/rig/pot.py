@@ -7,6 +7,8 @@ the pot (a simulated board, a test) says when it wakes, reads and pumps.
 Water is ml, charge mAh, time s since the run's start.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
 
@@ -126,17 +128,38 @@ class RigPot:
     run ("brown-out", "power") until the driver sets it back to "". `charger_ma` above 0 charges.
     """
 
+    # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
+    __slots__ = (
+        "_air_c", "_batch_mas", "_batch_ml", "_batch_s", "_begin_s", "_blocked", "_board_ma",
+        "_browns_out_mv", "_calm", "_clock_rate", "_clogged", "_converted", "_deviate",
+        "_divided", "_divider_noise_uv", "_draws_ma", "_felt_until_s", "_floor_ml", "_frozen",
+        "_hose_off", "_leak_ma", "_leak_ml_s", "_level_frozen", "_level_odd", "_level_railed",
+        "_lifted_ml", "_looks", "_on", "_pot_c", "_probe_frozen", "_probe_noise_uv", "_probe_out",
+        "_probe_railed", "_probe_until_s", "_probe_uv", "_puddle_ml", "_puddle_s", "_pump_ma",
+        "_resistance_mohm", "_rest_mv", "_saucer_until_s", "_saucer_wet", "_shunt_uv_ma",
+        "_soil", "_soil_s", "_sound", "_state", "_steady_ml", "_steady_ml_s", "_steady_until_s",
+        "_steady_uv", "_stuck", "_weather_until_s", "battery", "charger_ma", "climate",
+        "clock_s", "counts", "faults", "line", "pump_did", "random", "reset", "spec", "t_s",
+    )  # fmt: skip
+
     def __init__(self, spec: PotSpec, seed: int = 0) -> None:
         self.spec = spec
         self.climate = spec.place if isinstance(spec.place, Climate) else climate(spec.place)
         self._soil = Container(spec.substrate, spec.vessel, spec.plant, spec.water)
         self._sound = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm)
         full = self._sound.capacity_ml
+        self._lifted_ml = math.inf  # tank content from which on no noise lets a float sink
+        if spec.level.kind == "float":
+            self._lifted_ml = self._sound.surely_above_ml(
+                spec.level.float_mm + probes.MOST_NOISE * spec.level.noise_raw
+            )
         self.line = Line(self._sound, full if spec.tank_ml is None else spec.tank_ml)
         self.battery = Battery(spec.cell, spec.charge)
         self.random = Random(f"pot {seed}")
         self._converted = spec.converter.reader()
         self._divided = spec.divider.uv_per_mv
+        self._probe_noise_uv, self._divider_noise_uv = spec.probe.noise_uv, spec.divider.noise_uv
+        self._shunt_uv_ma = spec.shunt_uv_ma
         self.faults = Faults(spec.faults, seed)
         self.counts = Counts()
         self.t_s = 0.0
@@ -144,7 +167,8 @@ class RigPot:
         self._probe_until_s = self._saucer_until_s = self._steady_until_s = -1.0
         self._air_c = self._pot_c = self._probe_uv = 0.0
         self._saucer_wet = 0
-        self._steady_ml_s = self._steady_ml = 0.0
+        self._steady_ml_s = self._steady_ml = self._steady_uv = 0.0
+        self._calm = False
         self.state = "asleep"
         self.reset = ""
         self.charger_ma = 0.0
@@ -152,7 +176,9 @@ class RigPot:
         self._browns_out_mv = spec.board.browns_out_mv
         self._leak_ma = 0.001 * spec.board.leak_ua
         self._clock_rate = 1.0 + max(-0.2, min(0.2, self.random.gauss(0.0, spec.board.sleep_error)))
-        self._noise = probes.deviates(self.random)
+        self._deviate = probes.deviates(self.random).__next__
+        looks = {"gauge": self._gauge_uv, "float": spec.level.float_up, "echo": self._echo_us}
+        self._looks = looks[spec.level.kind]
         self._begin_s = spec.start_day * DAY_S
         self._soil_s = 0.0
         self._on = False
@@ -182,7 +208,9 @@ class RigPot:
             if self._on or self._stuck:
                 step = self._pump_step(left)
             else:
-                step = self._siphon_step(left) if self.line.siphoning else self._quiet_step(left)
+                line = self.line
+                siphons = not line.parts.hose.siphon_break and line.siphoning
+                step = self._siphon_step(left) if siphons else self._quiet_step(left)
                 self._check()
             self.clock_s += step * self._clock_rate if self._state == "asleep" else step
             self.t_s = stop if step >= left else self.t_s + step
@@ -209,6 +237,39 @@ class RigPot:
         self._pump_step(step_s)
         self.clock_s += step_s
         self.t_s = end
+
+    def run_and_look(self, step_s: float, current: bool) -> tuple[int, int, int]:
+        """`run_on`, then a sample of level, battery and, where wanted, pump current.
+
+        Written out for the steady flow: a year spends most of its samples there. No looks after a
+        reset.
+        """
+        end, line, deviate = self.t_s + step_s, self.line, self._deviate
+        if end >= self._steady_until_s or line.tank_ml <= self._steady_ml or not self._calm:
+            self.run_on(step_s)
+            if self.reset:
+                return 0, 0, 0
+            level = self.level_raw()
+            self._steady_uv = self._divided * self.cell_mv()
+            battery = self._converted(self._steady_uv + self._divider_noise_uv * deviate())
+            return level, battery, self.pump_current_uv() if current else 0
+        moved = self._steady_ml_s * step_s
+        line.tank_ml = tank_ml = line.tank_ml - moved
+        self._batch_ml += moved
+        self._batch_s += step_s
+        self._batch_mas += self._pump_ma * step_s
+        self.clock_s += step_s
+        self.t_s = end
+        noise = deviate()
+        if tank_ml >= self._lifted_ml:
+            level = 1
+        else:
+            level = self._looks(line.parts.level_mm(tank_ml), noise)
+        if end >= self._felt_until_s:
+            self._feel_cell()
+            self._steady_uv = self._divided * self.cell_mv()
+        battery = self._converted(self._steady_uv + self._divider_noise_uv * deviate())
+        return level, battery, self.pump_current_uv() if current else 0
 
     def sleep(self, commanded_s: float) -> None:
         """Sleep as long as the board's own clock says, then be awake."""
@@ -259,7 +320,8 @@ class RigPot:
     def _draw(self, seconds: float, pump_ma: float) -> None:
         """Book a span's charge to the cell and to who took it."""
         counts, board_ma, leak_ma = self.counts, self._board_ma, self._leak_ma
-        self._feel_weather()
+        if self.t_s >= self._weather_until_s:
+            self._feel_weather()
         charging = 0.0
         if self.charger_ma > 0.0:
             charging = self.battery.taking_ma(self.charger_ma, self._air_c)
@@ -280,7 +342,8 @@ class RigPot:
 
     def _quiet_step(self, left_s: float) -> float:
         step = min(left_s, CHARGING_STEP_S) if self.charger_ma > 0.0 else left_s
-        if self._up() and self.cell_mv() < self._browns_out_mv:
+        awake = self._state != "asleep"
+        if awake and not self.reset and self.cell_mv() < self._browns_out_mv:
             self._brown_out()
         self._draw(step, 0.0)
         if self._leak_ml_s > 0.0:
@@ -377,7 +440,9 @@ class RigPot:
         """Look up the cell's rest voltage and resistance, at most once in FELT_S."""
         if self.t_s < self._felt_until_s:
             return
-        self._rest_mv, self._resistance_mohm = self.battery.felt(self.air_c)
+        if self.t_s >= self._weather_until_s:
+            self._feel_weather()
+        self._rest_mv, self._resistance_mohm = self.battery.felt(self._air_c)
         self._felt_until_s = self.t_s + FELT_S
 
     def _under(self, current_ma: float) -> float:
@@ -416,6 +481,7 @@ class RigPot:
             self._steady_ml_s = out / step
             self._steady_ml = self.line.parts.intake_ml + 2.0 * out
             self._steady_until_s = min(self.t_s + STEADY_S, self.faults.next_s)
+            self._calm = not self._level_odd and self.charger_ma <= 0.0
         return step
 
     def _book_batch(self) -> None:
@@ -464,6 +530,7 @@ class RigPot:
         self._probe_frozen = faults.amount("probe frozen") is not None
         self._level_railed = faults.amount("level railed")
         self._level_frozen = faults.amount("level frozen") is not None
+        self._level_odd = self._level_frozen or self._level_railed is not None
         if not self._probe_frozen:
             self._frozen.pop("probe", None)
         if not self._level_frozen:
@@ -503,18 +570,27 @@ class RigPot:
 
     # --- readings --------------------------------------------------------------------------------
 
-    # deviate: noise of this sample, in standard deviations; drawn here unless told.
+    # One sample, its noise drawn here; the plural takes the noise (standard deviations) of several.
 
-    def soil_uv(self, deviate: float | None = None) -> int:
+    def soil_uv(self) -> int:
         """One sample of the soil probe, microvolts as the converter reads them."""
+        railed = self._probe_railed is not None
+        return self.soil_uvs((0.0,) if railed else (self._deviate(),))[0]
+
+    def soil_uvs(self, deviates: Sequence[float]) -> list[int]:
+        """Samples of the soil probe in one look."""
+        convert = self._converted
         if self._probe_railed is not None:
-            return self._converted(self._probe_railed)
+            return [convert(self._probe_railed)] * len(deviates)
         if self._batch_s > 0.0 or self.t_s > self._probe_until_s:
             self._feel_probe()
-        if deviate is None:
-            deviate = next(self._noise)
-        count = self._converted(self._probe_uv + self.spec.probe.noise_uv * deviate)
-        return self._frozen.setdefault("probe", count) if self._probe_frozen else count
+        probe_uv, noise_uv = self._probe_uv, self._probe_noise_uv
+        counts = [convert(probe_uv + noise_uv * deviate) for deviate in deviates]
+        return self._freeze("probe", counts) if self._probe_frozen else counts
+
+    def _freeze(self, which: str, counts: list[int]) -> list[int]:
+        """The count at which that one froze, in place of them all."""
+        return [self._frozen.setdefault(which, counts[0])] * len(counts)
 
     def _feel_probe(self) -> None:
         """Look up the probe's output without noise; it holds for a while."""
@@ -525,22 +601,29 @@ class RigPot:
             self._probe_uv = self.spec.probe.output_uv(content, self.pot_c, self.t_s)
         self._probe_until_s = self.t_s + SOIL_LAG_S
 
-    def level_raw(self, deviate: float | None = None) -> int:
+    def level_raw(self) -> int:
         """One sample of the level gauge: 1 or 0, microseconds of echo, or microvolts, by kind."""
+        if self._level_odd:
+            railed = self._level_railed is not None
+            return self.level_raws((0.0,) if railed else (self._deviate(),))[0]
+        line = self.line
+        return self._looks(line.parts.level_mm(line.tank_ml), self._deviate())
+
+    def level_raws(self, deviates: Sequence[float]) -> list[int]:
+        """Samples of the level gauge in one look."""
         if self._level_railed is not None:
-            return round(self._level_railed)
-        if deviate is None:
-            deviate = next(self._noise)
-        gauge, line = self.spec.level, self.line
+            return [round(self._level_railed)] * len(deviates)
+        line, look = self.line, self._looks
         level = line.parts.level_mm(line.tank_ml)
-        if gauge.kind == "gauge":
-            count = self._converted(gauge.gauge_uv(level, deviate))
-        elif gauge.kind == "float":
-            count = gauge.float_up(level, deviate)
-        else:
-            self._feel_weather()
-            count = gauge.echo_us(level, self._air_c, deviate, self.random)
-        return self._frozen.setdefault("level", count) if self._level_frozen else count
+        counts = [look(level, deviate) for deviate in deviates]
+        return self._freeze("level", counts) if self._level_frozen else counts
+
+    def _gauge_uv(self, level_mm: float, deviate: float) -> int:
+        return self._converted(self.spec.level.gauge_uv(level_mm, deviate))
+
+    def _echo_us(self, level_mm: float, deviate: float) -> int:
+        self._feel_weather()
+        return self.spec.level.echo_us(level_mm, self._air_c, deviate, self.random)
 
     def cell_mv(self) -> float:
         """True voltage of the cell under what is drawn from it now."""
@@ -554,16 +637,20 @@ class RigPot:
             drawn_ma -= self.battery.taking_ma(self.charger_ma, self.air_c)
         return self._under(drawn_ma)
 
-    def battery_uv(self, deviate: float | None = None) -> int:
+    def battery_uv(self) -> int:
         """One sample of the battery divider, microvolts as the converter reads them."""
-        if deviate is None:
-            deviate = next(self._noise)
-        noise_uv = self.spec.divider.noise_uv * deviate
-        return self._converted(self._divided * self.cell_mv() + noise_uv)
+        pin_uv = self._divided * self.cell_mv()
+        return self._converted(pin_uv + self._divider_noise_uv * self._deviate())
+
+    def battery_uvs(self, deviates: Sequence[float]) -> list[int]:
+        """Samples of the battery divider in one look."""
+        convert, noise_uv = self._converted, self._divider_noise_uv
+        pin_uv = self._divided * self.cell_mv()
+        return [convert(pin_uv + noise_uv * deviate) for deviate in deviates]
 
     def pump_current_uv(self) -> int:
         """One sample of the pump-current sense, microvolts as the converter reads them."""
-        sensed = self.spec.shunt_uv_ma * self._pump_ma + 1_000.0 * next(self._noise)
+        sensed = self._shunt_uv_ma * self._pump_ma + 1_000.0 * self._deviate()
         return self._converted(sensed if sensed > 0.0 else 0.0)
 
     def temperature_raw(self) -> int:

@@ -19,13 +19,14 @@ from .errors import Impossible, need
 YEAR_S = 365.0 * 86_400.0
 NO_ECHO_US = -2  # what MicroPython's machine.time_pulse_us returns when no pulse comes
 USUAL_NOISE = {"float": 1.5, "echo": 4.0, "gauge": 2_000.0}  # mm, us, uV
+MOST_NOISE = 3.0  # standard deviations
 POOL = (
     4093  # deviates drawn once for all pots; a prime, so that no rhythm of wakes meets them twice
 )
 
 
 def scatter(random: Random) -> float:
-    """Noise of standard deviation 1, bell-shaped and within 3: the sum of three even draws.
+    """Noise of standard deviation 1, bell-shaped and within MOST_NOISE: the sum of three draws.
 
     Four times as quick as a normal deviate, and a converter's noise has no far tails to imitate.
     """
@@ -102,7 +103,7 @@ class Converter:
     crooked_uv: float = 5_000.0
 
     def __post_init__(self) -> None:
-        need("converter.steps", self.steps, 16, 2**24)
+        need("converter.steps", self.steps, 16, 2**16)
         need("converter.full_uv", self.full_uv, 100_000.0, 6_000_000.0, "uV")
         need("converter.floor_uv", self.floor_uv, 0.0, 0.5 * self.full_uv, "uV")
         need("converter.crooked_uv", self.crooked_uv, 0.0, 0.05 * self.full_uv, "uV")
@@ -115,6 +116,7 @@ class Converter:
         """`read` with its constants at hand, for a pot that reads thousands of times a year."""
         full, floor, crooked = self.full_uv, self.floor_uv, self.crooked_uv
         turn, step, sin = 2.0 * math.pi / full, full / self.steps, math.sin
+        counts = _counts(self.steps, step)
 
         def read(microvolts: float) -> int:
             bent = microvolts + crooked * sin(turn * microvolts)
@@ -122,10 +124,15 @@ class Converter:
                 bent = floor
             elif bent > full:
                 bent = full
-            # Half a unit and cut off: quicker than `round`, and nothing here is below none.
-            return int((bent / step + 0.5) // 1.0 * step + 0.5)
+            return counts[int(bent / step + 0.5)]  # nothing here is below none
 
         return read
+
+
+@lru_cache(maxsize=4)
+def _counts(steps: int, step_uv: float) -> tuple[int, ...]:
+    """The microvolts, in whole ones, that each of a converter's steps stands for."""
+    return tuple(int(n * step_uv + 0.5) for n in range(steps + 1))
 
 
 @dataclass(frozen=True)
@@ -195,16 +202,17 @@ class LevelGauge:
         need("level.empty_uv", self.empty_uv, 0.0, 6_000_000.0, "uV")
         need("level.full_uv", self.full_uv, 0.0, 6_000_000.0, "uV")
         need("level.span_mm", self.span_mm, 1.0, 5_000.0, "mm")
-        need("level.noise", self._noise, 0.0, 1e6)
+        need("level.noise", self.noise_raw, 0.0, 1e6)
         need("level.misses", self.misses, 0.0, 1.0)
 
     @cached_property
-    def _noise(self) -> float:
+    def noise_raw(self) -> float:
+        """`noise`, or the kind's usual one."""
         return USUAL_NOISE[self.kind] if self.noise is None else self.noise
 
     def float_up(self, level_mm: float, deviate: float) -> int:
         """1 while the float is lifted, else 0; it rocks near its height."""
-        return 1 if level_mm + self._noise * deviate > self.float_mm else 0
+        return 1 if level_mm + self.noise_raw * deviate > self.float_mm else 0
 
     def echo_us(self, level_mm: float, celsius: float, deviate: float, random: Random) -> int:
         """Echo time there and back; sound at 331.3 + 0.606 T m/s (m). NO_ECHO_US if lost."""
@@ -212,14 +220,14 @@ class LevelGauge:
         if distance < self.blind_mm or (self.misses and random.random() < self.misses):
             return NO_ECHO_US
         speed_mm_us = (331.3 + 0.606 * celsius) / 1000.0
-        return max(1, round(2.0 * distance / speed_mm_us + self._noise * deviate))
+        return max(1, round(2.0 * distance / speed_mm_us + self.noise_raw * deviate))
 
     def gauge_uv(self, level_mm: float, deviate: float) -> float:
         """Voltage of an analogue gauge, before the converter."""
         share = level_mm / self.span_mm
         if not 0.0 <= share <= 1.0:
             share = 0.0 if share < 0.0 else 1.0
-        return self.empty_uv + share * (self.full_uv - self.empty_uv) + self._noise * deviate
+        return self.empty_uv + share * (self.full_uv - self.empty_uv) + self.noise_raw * deviate
 
 
 @dataclass(frozen=True)

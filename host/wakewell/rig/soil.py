@@ -390,9 +390,11 @@ class Container:
                 or self.bulk_ml > self._bulk_full + DRAINED_ML
             )
             if moving or rain_at <= now:
-                then = min(then, now + DRAINING_STEP_S)
+                then = now + DRAINING_STEP_S
             elif self.saucer_ml > 0.0:
-                then = min(then, now + SAUCER_STEP_S)
+                then = now + SAUCER_STEP_S
+            if then > until_s:
+                then = until_s
             if rain_at > now:
                 if then > rain_at:
                     then = rain_at
@@ -430,16 +432,20 @@ class Container:
             self._percolate(out)
 
     def _use_saucer(self, step_s: float, et0_mm: float) -> None:
-        room = max(0.0, self._bulk_full - STILL_ML - self.bulk_ml)
-        drawn = min(self.saucer_ml, -room * math.expm1(-step_s / self.vessel.wick_s))
-        self.bulk_ml += drawn
-        self.saucer_ml -= drawn
-        self.tally.drawn_back_ml += drawn
-        gone = min(self.saucer_ml, 0.1 * self.vessel.saucer_cm2 * et0_mm)
-        if self.saucer_ml - gone < STILL_ML:
-            gone = self.saucer_ml
-        self.saucer_ml -= gone
-        self.tally.saucer_evaporated_ml += gone
+        vessel, tally, saucer = self.vessel, self.tally, self.saucer_ml
+        room = self._bulk_full - STILL_ML - self.bulk_ml
+        if room > 0.0:
+            drawn = -room * math.expm1(-step_s / vessel.wick_s)
+            if drawn > saucer:
+                drawn = saucer
+            self.bulk_ml += drawn
+            saucer -= drawn
+            tally.drawn_back_ml += drawn
+        gone = 0.1 * vessel.saucer_cm2 * et0_mm
+        if saucer - gone < STILL_ML:
+            gone = saucer
+        self.saucer_ml = saucer - gone
+        tally.saucer_evaporated_ml += gone
 
     def _level(self, share: float) -> None:
         """Move the regions a share of the way towards equal water content."""
