@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ import pytest
 from freezegun import freeze_time
 
 from wakeboard import senml
-from wakewell import cli
+from wakewell import cli, words
 from wakewell.remote import causes, letters, private, remind
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
@@ -126,6 +127,46 @@ def test_a_pot_that_is_silent_cannot_say_so(tmp_path: Path) -> None:
     assert "nothing was heard of it for 2 days" in first[2]
     to_maker = [when for when, who, *_ in post.sent if who == ("json://maker",)]
     assert to_maker[0] == first[0] + 3 * DAY_S  # its owner did not come round to it
+
+
+def test_a_pot_that_was_never_heard_of(tmp_path: Path) -> None:
+    """A wrong Wi-Fi password at its new home: nobody else would notice. Restarts count on."""
+    post, where = Post(), pot(tmp_path)
+    for day in range(4):
+        rounds(Store(tmp_path / "db"), where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+    when, who, title, text = post.sent[0]
+    assert (when, who) == (NOON + 2 * DAY_S + 6 * HOUR_S + 900, ("json://maker",))
+    assert title.startswith("Basil: nothing was ever heard of it")
+    assert "private.toml" in text
+    assert len(post.sent) == 2
+    store = Store(tmp_path / "db")
+    tell(store, 1, NOON + 4 * DAY_S, needs=[], values={})
+    rounds(store, where, post, NOON + 4 * DAY_S, NOON + 6 * DAY_S)
+    assert len(post.sent) == 2
+
+
+def test_a_pot_asked_to_be_silent_is_no_cause(tmp_path: Path) -> None:
+    store, post = Store(tmp_path / "db"), Post()
+    where = replace(pot(tmp_path), settings=SETTINGS | {"radio_wakes": 0})
+    rounds(store, where, post, NOON, NOON + 9 * DAY_S)
+    tell(store, 1, NOON, needs=[], values={})
+    rounds(store, where, post, NOON + 9 * DAY_S, NOON + 18 * DAY_S)
+    assert post.sent == []
+
+
+@pytest.mark.parametrize("who", ["owner", "maker"])
+def test_where_one_person_is_both(tmp_path: Path, who: str) -> None:
+    """Only one of the two is named: that one hears everything, each cause once a day."""
+    store, post = Store(tmp_path / "db"), Post()
+    where = pot(tmp_path, **{who: person(start="00:00", end="00:00")})
+    for day in range(5):
+        told = {"needs": ["fill the tank"], "lockouts": ["leak"], "values": {}}
+        tell(store, day + 1, NOON + day * DAY_S, **told)
+        rounds(store, where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+    times = [when for when, *_ in post.sent]
+    assert times == [NOON + day * DAY_S for day in range(5)]
+    leak = words.LOCKOUTS["leak"].do
+    assert all("Fill the tank up" in text and leak in text for *_, text in post.sent)
 
 
 def test_the_maker_is_told_that_the_owner_is_silent(tmp_path: Path) -> None:

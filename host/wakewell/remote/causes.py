@@ -16,6 +16,7 @@ HOUR_S, DAY_S = 3600, 86400
 GRACE_S = 6 * HOUR_S  # a pot's clock errs, its owner's router restarts
 UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
 SILENT = "silent"
+NEVER = "never heard"
 BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout itself says better
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
@@ -39,13 +40,31 @@ def expected_s(settings: dict[str, int], needed: bool) -> int:
     return wakes * settings["wake_s"]
 
 
+def within_s(settings: dict[str, int], needed: bool) -> int:
+    """A pot not heard from for longer is silent: two wakes that tell, and some hours."""
+    return 2 * expected_s(settings, needed) + GRACE_S
+
+
+def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
+    """The cause of a pot that ought to report and never did, once it ought to have."""
+    if not settings["radio_wakes"] or waited_s <= within_s(settings, False):
+        return None
+    return Cause(
+        NEVER,
+        words.MAKER,
+        f"nothing was ever heard of it, for {_span(waited_s)}",
+        "See that Wi-Fi and broker in its private.toml are right and the board was flashed with "
+        "them, and that wakewell listen names this pot. The plant may need water by hand.",
+    )
+
+
 def of(told: dict[str, Any], heard_at: int, settings: dict[str, int], now: float) -> list[Cause]:
     """The causes that hold now. told, heard_at: of the pot's newest report, as the store has it."""
     found = []
     needs, lockouts = told.get("needs", []), told.get("lockouts", [])
     late_s = now - heard_at
-    within_s = 2 * expected_s(settings, bool(needs)) + GRACE_S
-    if late_s > within_s:
+    # With radio_wakes = 0 it was asked to be silent.
+    if settings["radio_wakes"] and late_s > within_s(settings, bool(needs)):
         found.append(
             Cause(
                 SILENT,

@@ -20,15 +20,18 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from wakecore import fields, line
-from wakewell import logs, pots
+from wakewell import logs, pots, words
 from wakewell.logs import BadInput
 from wakewell.remote import causes, listen, private
 from wakewell.remote.causes import Cause
-from wakewell.remote.store import SENT, Store, sa
+from wakewell.remote.store import SENT, Heard, Store, sa
 from wakewell.tomlfile import show_path
 from wakewell.usb.flash import board_id
 
 DAY_S = 86400
+WAITING = Cause(
+    "waiting", words.MAKER, "", ""
+)  # booked, never sent: since when it was due to report
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SECRET_URL = re.compile(r"[a-z][a-z0-9+.-]*://\S+", re.IGNORECASE)
 
@@ -66,26 +69,30 @@ def quiet(person: private.Person, now: float) -> bool:
     return here >= start or here < end
 
 
-def go_round(store: Store, all_pots: list[Pot], send: Send, now: float | None = None) -> Round:
-    """Look at every pot once; send what is due."""
+def go_round(
+    store: Store, all_pots: list[Pot], send: Send | None, now: float | None = None
+) -> Round:
+    """Look at every pot once; send what is due, or nothing where there is nothing that sends."""
     now = time.time() if now is None else now
     done = Round()
     heard = store.pots()
     for pot in all_pots:
         row = heard.get(pot.board)
-        if row is None:
-            continue  # it never reported: nothing is known of it, as at its first start
-        in_force = settings_of(pot, row.told)
-        found = causes.of(row.told, row.heard_at, in_force, now)
         since = held(store, pot.board)
-        unheeded = [causes.unheeded(c, now - since.get(c.key, now)) for c in found]
-        found += [more for more in unheeded if more is not None]
-        since = book(store, pot.board, found, now)
-        done.open += [(pot, cause, since[cause.key]) for cause in found]
+        if row is None:
+            found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
+        else:
+            found = list(causes.of(row.told, row.heard_at, settings_of(pot, row.told), now))
+            if len(pot.people) == len(private.PEOPLE):
+                found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
+        holds = [cause for cause in found if cause is not None]
+        since = book(store, pot.board, holds if row else [*holds, WAITING], now)
+        done.open += [(pot, cause, since[cause.key]) for cause in holds]
         for who, person in pot.people.items():
-            mine = [cause for cause in found if cause.who == who]
-            if mine and not quiet(person, now):
-                _remind(store, pot, row.told, person, mine, send, now, done)
+            # Where nobody is named for one part, the other hears of it.
+            mine = [cause for cause in holds if cause.who == who or cause.who not in pot.people]
+            if send is not None and mine and not quiet(person, now):
+                _remind(store, pot, row, who, mine, send, now, done)
     return done
 
 
@@ -117,18 +124,19 @@ def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, 
 
 
 def _remind(
-    store: Store, pot: Pot, told: dict[str, Any], person: private.Person, mine: list[Cause],
-    send: Send, now: float, done: Round,
+    store: Store, pot: Pot, row: Heard | None, who: str, mine: list[Cause], send: Send,
+    now: float, done: Round,
 ) -> None:  # fmt: skip
     """One message to one person: every cause that was not sent within 24 hours."""
     due = [cause for cause in mine if claim(store, pot.board, cause.key, int(now))]
     if not due:
         return
+    person = pot.people[who]
     title = f"{pot.name}: " + ("please look" if len(due) > 1 else due[0].is_)
-    if send(list(person.apprise), title[:120], text_of(pot, told, due, now, person)):
-        done.sent.append((pot.name, due[0].who, due))
+    if send(list(person.apprise), title[:120], text_of(pot, row, due, person)):
+        done.sent.append((pot.name, who, due))
         return
-    done.failed.append(f"{pot.name}: no message to the {due[0].who} could be sent; tried again")
+    done.failed.append(f"{pot.name}: no message to the {who} could be sent; tried again")
     with store.engine.begin() as c:
         for cause in due:
             here = (SENT.c.board == pot.board) & (SENT.c.cause == cause.key)
@@ -144,24 +152,25 @@ def claim(store: Store, board: str, key: str, now: int) -> bool:
         return c.execute(stated).rowcount == 1
 
 
-def text_of(
-    pot: Pot, told: dict[str, Any], due: list[Cause], now: float, person: private.Person
-) -> str:
+def text_of(pot: Pot, row: Heard | None, due: list[Cause], person: private.Person) -> str:
     """The message's text."""
     rows = []
     for cause in due:
         rows.append(f"{cause.is_[:1].upper()}{cause.is_[1:]}. {cause.do}")
-        level_ml = told.get("values", {}).get("level_ml")
-        if cause.key == "need fill the tank" and level_ml is not None:
+        level_ml = row.told.get("values", {}).get("level_ml") if row else None
+        if row and cause.key == "need fill the tank" and level_ml is not None:
             room = max(0, pot.tank_ml - level_ml) // 50 * 50
-            by = last_day(pot, level_ml, now, person)
+            by = last_day(pot, level_ml, row.heard_at, person)
             rows.append(f"There is room for {room} ml" + (f"; do it before {by}." if by else "."))
     rows.append("Keep mains chargers away from the water. This comes once a day until it is done.")
     return "\n\n".join(rows)
 
 
 def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str:
-    """The day on which the tank reaches its reserve at the use of the last two weeks, or ""."""
+    """The day on which the tank reaches its reserve at the use of the last two weeks, or "".
+
+    now: when it had that level.
+    """
     given_ul, first, last = 0, None, None
     for _, files in (
         logs.find_logs(pot.folder / "logs")[:1] if (pot.folder / "logs").is_dir() else ()
@@ -269,26 +278,35 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
     store = Store(where)
     while True:
-        now = time.time()
-        done = go_round(store, all_pots, refuse if args.dry_run else by_apprise, now)
-        for pot, cause, since in done.open:
-            when = datetime.fromtimestamp(since, UTC)
-            print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
-        for name, who, due in done.sent:
-            print(f"{name}: sent to the {who}: {len(due)} causes", flush=True)
-        if args.calendar:
-            beside = Path(args.calendar + ".part")
-            beside.write_bytes(calendar(done, now))
-            beside.replace(args.calendar)
-        if not args.dry_run:
-            for text in done.failed:
-                print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
+        try:
+            failed = once(store, all_pots, args)
+        except (sa.exc.SQLAlchemyError, OSError) as error:
+            why = str(getattr(error, "orig", None) or error).splitlines()[0]
+            if args.every is None:
+                raise BadInput(f"{why}; nothing more was sent, try again") from None
+            failed = True
+            print(f"waiting: {SECRET_URL.sub('(address)', why)}", file=sys.stderr, flush=True)
         if args.every is None:
             store.close()
-            return 1 if done.failed and not args.dry_run else 0
+            return 1 if failed else 0
         time.sleep(max(60.0, 60.0 * args.every))
 
 
-def refuse(addresses: list[str], title: str, text: str) -> bool:
-    """Sends nothing."""
-    return False
+def once(store: Store, all_pots: list[Pot], args: argparse.Namespace) -> bool:
+    """One round, told and drawn up. Returns True if a message could not be sent."""
+    now = time.time()
+    done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)
+    for pot, cause, since in done.open:
+        when = datetime.fromtimestamp(since, UTC)
+        print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
+    for name, who, due in done.sent:
+        print(
+            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
+        )
+    if args.calendar:
+        beside = Path(args.calendar + ".part")
+        beside.write_bytes(calendar(done, now))
+        beside.replace(args.calendar)
+    for text in done.failed:
+        print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
+    return bool(done.failed)
