@@ -65,6 +65,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BadInput as error:
         print(f"wakewell {args.command}: {error}", file=sys.stderr)
         return 2
+    except EOFError:
+        print(f"wakewell {args.command}: no answer came, so nothing was done", file=sys.stderr)
+        return 2
     except BrokenPipeError:
         with contextlib.suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

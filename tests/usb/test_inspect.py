@@ -74,6 +74,12 @@ def test_an_interpreter_is_written_after_asking(
     words = ["flash", str(desk.folder), "--port", "/dev/ttyUSB0", "--interpreter", str(image)]
     monkeypatch.setattr("builtins.input", lambda _: "no")
     assert main(words) == 2
+
+    def nobody(_: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr("builtins.input", nobody)
+    assert main(words) == 2
     assert not told
     monkeypatch.setattr("builtins.input", lambda _: "erase")
     assert main(words) == 0

