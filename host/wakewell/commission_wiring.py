@@ -36,11 +36,12 @@ def rows(pot: pots.PotFolder) -> list[tuple[int, str, str]]:
     for part in pot.parts.values():
         for use, pin in part.pins.items():
             what = LEVEL.get((part.kind, use)) or WHAT[part.name]
-            found.append((pin, what, extra(part, "power" in pot.parts)))
+            chip = pot.about.chip if pot.about else ""
+            found.append((pin, what, extra(part, chip, "power" in pot.parts)))
     return sorted(found)
 
 
-def extra(part: pots.Part, switched: bool) -> str:
+def extra(part: pots.Part, chip: str, switched: bool) -> str:
     """Resistors and the other end. switched: the sensors' supply has a switch."""
     if part.name == "pump":
         return "10 kilohm from pin to ground; a diode across the pump, a fuse in its supply"
@@ -58,6 +59,11 @@ def extra(part: pots.Part, switched: bool) -> str:
         return {"none": "with a pull resistor of its own outside"}.get(
             pull or "", "ground in common"
         )
+    if part.name == "button" and pull in ("up", "down") and chip != "esp32":
+        # Only the ESP32 surely keeps its own pull asleep (MicroPython, quick reference for the
+        # ESP32, deep-sleep mode); Espressif asks for one outside where a low level wakes.
+        end, rail = ("ground", "3.3 V") if pull == "up" else ("3.3 V", "ground")
+        return f"other end to {end}; 100 kilohm from pin to {rail}"
     if pull:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
         return other.get(pull, "with a pull resistor of its own outside")

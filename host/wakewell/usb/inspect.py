@@ -118,9 +118,11 @@ def run(args: argparse.Namespace) -> int:
         print(*screen(link, folder), sep="\n")
         state = newest_state(link)
         locked = rules.latched(state) if state is not None else []
-        if args.clear:
-            clear(link, locked, args)
-        leave(link, folder / "logs", Pulled(folder.name))
+        try:
+            if args.clear:
+                clear(link, locked, args)
+        finally:  # an order that is refused keeps nobody's board awake
+            leave(link, folder / "logs", Pulled(folder.name))
     return 1 if locked else 0
 
 
