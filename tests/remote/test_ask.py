@@ -10,13 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard import asked
+from wakeboard import asked, senml
 from wakecore import line
 from wakewell import cli, pots
-from wakewell.remote import ask, private
+from wakewell.remote import ask, letters, private
+from wakewell.remote.store import Store
 from wakewell.trials import CAFE
 
-BOARD = "0242ac110002"
+BOARD, KEY = "0242ac110002", bytes(32)
 
 
 @pytest.fixture
@@ -52,6 +53,51 @@ def test_what_is_asked_is_what_the_board_takes(
     assert json.loads((pot / "asked" / "000002.json").read_bytes())["n"] == 2
     assert cli.main(["ask", str(pot)]) == 0
     assert "number 2" in capsys.readouterr().out
+
+
+def test_the_number_is_above_what_the_board_judged(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From another copy of the folder somebody asked already: an old number would be refused."""
+    body = senml.head(BOARD, 3, "00112233", {"asked": 41, "answer": "in force", "refused": 2})
+    report, why = letters.read(senml.close(body, KEY), KEY, BOARD)
+    assert report is not None, why
+    where = pot.parent / "elsewhere.db"
+    store = Store(where)
+    store.take([report], 1000)
+    store.close()
+    words = ["ask", "--database", str(where), str(pot)]
+    assert cli.main([*words, "dose_ml=61", "--only-file"]) == 0
+    assert (pot / "asked" / "000042.json").exists()
+    capsys.readouterr()
+    assert cli.main(words) == 0
+    shown = capsys.readouterr().out
+    assert "number 42" in shown
+    assert "answered   number 41: in force (2 messages refused so far)" in shown
+    where.write_bytes(b"no database" * 999)
+    assert cli.main(words) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_pot_that_never_reports_is_told_of(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["ask", str(pot), "dose_ml=61", "--dry-run"]) == 0
+    assert "CAUTION: it obeys radio_wakes = 0" in capsys.readouterr().out
+    assert cli.main(["ask", str(pot)]) == 0
+    assert "reports    never (radio_wakes = 0)" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{}", "[]", '{"values":{},"limits_id":"x","until":[9999999,9]}']
+)
+def test_a_message_somebody_edited(
+    pot: Path, text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (pot / "asked").mkdir()
+    (pot / "asked" / "000001.json").write_text(text)
+    assert cli.main(["ask", str(pot)]) == 2
+    error = capsys.readouterr().err
+    assert "move it away" in error
+    assert error.count("\n") == 1
 
 
 def test_its_time_and_its_count_of_wakes(pot: Path) -> None:

@@ -102,12 +102,16 @@ def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[st
         return [*rows, "  no log of this pot is here, so the effect on it is not known"]
     other = Asked("asked", {**now.settings, **values})
     for _, files in logs.find_logs(folder)[:1]:
-        told = replay.replay_log(found.name, files, other)
-        rows.append(f"  on the {told.played} recorded wakes: {told.different} decided otherwise")
-        counts = ", ".join(f"{name} {count}" for name, count in told.members.most_common(4))
+        done = replay.replay_log(found.name, files, other)
+        rows.append(f"  on the {done.played} recorded wakes: {done.different} decided otherwise")
+        counts = ", ".join(f"{name} {count}" for name, count in done.members.most_common(4))
         if counts:
             rows.append(f"  in: {counts}")
-    if values.get("radio_wakes") == 0:
+    if not now.settings["radio_wakes"]:
+        rows.append(
+            "  CAUTION: it obeys radio_wakes = 0 and never asks the broker; flash it by cable"
+        )
+    elif values.get("radio_wakes") == 0:
         rows.append(
             "  CAUTION: with radio_wakes = 0 it never reports again; only a cable can change that"
         )
@@ -115,7 +119,11 @@ def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[st
 
 
 def message(
-    folder: Path, values: dict[str, int], days: int, now: datetime | None = None
+    folder: Path,
+    values: dict[str, int],
+    days: int,
+    now: datetime | None = None,
+    database: str | None = None,
 ) -> tuple[int, bytes, list[str]]:
     """(number, sealed message, effect in words). Raises BadInput where the pot would refuse it."""
     found = pots.load(folder)
@@ -135,7 +143,9 @@ def message(
     if why:
         raise BadInput(f"{why}; only a person with the cable can change a limit")
     made = made_so_far(folder)
-    n = made[-1][0] + 1 if made else 1
+    # What the board judged last counts too: another copy of this folder may have asked it.
+    judged = told(folder, database).get("asked", 0)
+    n = max(made[-1][0] if made else 0, judged if isinstance(judged, int) else 0) + 1
     until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
     wakes = -(-days * 86400 // at.settings["wake_s"])
     until_n = (at.last["n"] if at.last else 0) + wakes
@@ -145,55 +155,82 @@ def message(
     return n, bytes(data), effect(found, at, values)
 
 
-def shown(folder: Path) -> list[str]:
-    """Asked, in force, next wake: what is known of a pot."""
+def shown(folder: Path, database: str | None = None) -> list[str]:
+    """Asked, in force, next wake: what is known of a pot. Raises BadInput."""
     found = pots.load(folder)
     at = known(folder, found)
     rows = []
     made = made_so_far(folder)
     if made:
         n, path = made[-1]
-        body = json.loads(path.read_bytes())
-        values = body["values"]
+        try:
+            body = json.loads(path.read_bytes())
+            values, limits_id = body["values"], body["limits_id"]
+            until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
+            made_id = line.identity(asked.settings_line(limits_id, values))
+        except (ValueError, LookupError, TypeError, OverflowError):
+            name = show_path(str(path))
+            raise BadInput(f"{name}: not a message as ask made it; move it away") from None
         differ = [f"{k}={v}" for k, v in values.items() if v != at.settings.get(k)]
-        until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
         rows.append(f"  asked      number {n}, until {until:%Y-%m-%d %H:%M} UTC")
-        made_id = line.identity(asked.settings_line(body["limits_id"], values))
         if at.last is not None and at.last["settings"] == made_id:
             rows.append(f"             in force since or before wake {at.last['n']}")
         else:
             rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
     else:
         rows.append("  asked      nothing so far")
-    rows += answered(folder)
+    rows += answered(told(folder, database))
     source = f"by wake {at.last['n']}" if at.from_log and at.last else "by settings.toml, no log"
     rows.append(f"  in force   {source}")
     if at.last is not None:
-        day, second, trusted = at.last["begin"]["utc"]
-        sleep_s = int(at.last["commands"][-1].split()[1])
-        if trusted:
-            when = EPOCH + timedelta(days=day, seconds=second + sleep_s)
-            rows.append(f"  next wake  {when:%Y-%m-%d %H:%M} UTC or soon after")
-        else:
-            rows.append("  next wake  not known: its clock is unsure")
+        rows.append(f"  next wake  {_next_wake(at.last)}")
+    every = at.settings["radio_wakes"]
+    if every != 1:
+        often = f"every {every} wakes, and takes what is asked then" if every else "never"
+        rows.append(f"  reports    {often} (radio_wakes = {every})")
     return rows
 
 
-def answered(folder: Path) -> list[str]:
-    """What the board itself answered, where `wakewell listen` keeps its database beside it."""
-    path, board = folder.resolve().parent / "heard.db", board_id(folder)
-    if board is None or not path.exists():
-        return []
-    from wakewell.remote.store import Store
+def _next_wake(last: dict[str, Any]) -> str:
+    day, second, trusted = last["begin"]["utc"]
+    sleep = last["commands"][-1].split() if last["commands"] else []
+    if not trusted or sleep[:1] != ["sleep"] or not sleep[-1].isdigit():
+        return "not known: its clock is unsure"
+    try:
+        when = EPOCH + timedelta(days=day, seconds=second + int(sleep[-1]))
+    except OverflowError:
+        return "not known: its clock is unsure"
+    return f"{when:%Y-%m-%d %H:%M} UTC or soon after"
 
-    kept = Store(path)
-    row = kept.pots().get(board)
-    kept.close()
-    if row is None or not row.told.get("answer"):
+
+def told(folder: Path, database: str | None = None) -> dict[str, Any]:
+    """What the board last told, where `wakewell listen` keeps its database. Raises BadInput."""
+    where = database or str(folder.resolve().parent / "heard.db")
+    board = board_id(folder)
+    if board is None or ("://" not in where and not Path(where).exists()):
+        return {}
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from wakewell.remote.store import Store, self_made
+
+    kept = Store(where)
+    try:
+        row = kept.pots().get(board)
+    except SQLAlchemyError as error:
+        why = str(getattr(error, "orig", None) or error).splitlines()[0]
+        raise BadInput(f"{show_path(self_made(where))}: {why}") from None
+    finally:
+        kept.close()
+    return row.told if row else {}
+
+
+def answered(last: dict[str, Any]) -> list[str]:
+    """What the board itself answered."""
+    if not last.get("answer"):
         return []
-    refused = row.told.get("refused", 0)
-    told = f"  answered   number {row.told['asked']}: {logs.printable(str(row.told['answer']))}"
-    return [told + (f" ({refused} messages refused so far)" if refused else "")]
+    refused = last.get("refused", 0)
+    row = f"  answered   number {last.get('asked')}: {logs.printable(str(last['answer']))}"
+    return [row + (f" ({refused} messages refused so far)" if refused else "")]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -203,6 +240,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--days", type=int, default=DAYS, help="how long it may be taken (7)")
     parser.add_argument("--only-file", action="store_true", help="make the message, do not send it")
     parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
+    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
     parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
     parser.add_argument("--card", action="store_true", help="print the pot's card")
     parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
@@ -227,13 +265,13 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not args.values:
         print(folder.resolve().name)
-        print(*shown(folder), sep="\n")
+        print(*shown(folder, args.database), sep="\n")
         return 0
     if not 1 <= args.days <= 60:
         raise BadInput(f"--days {args.days}: allowed 1 to 60")
-    n, data, told = message(folder, parse(args.values), args.days)
+    n, data, effects = message(folder, parse(args.values), args.days, None, args.database)
     print(f"{folder.resolve().name}: asked, number {n}")
-    print(*told, sep="\n")
+    print(*effects, sep="\n")
     if args.dry_run:
         return 0
     path = folder / FOLDER / f"{n:06d}.json"
