@@ -1,9 +1,10 @@
 """A report by radio, the last thing of a wake: everything else is done and stored (R13).
 
-Wi-Fi, then the broker, then the log that was not yet acknowledged, oldest first, in bounded
-batches; the answer moves the mark and sets the clock's offset; settings asked for are
-judged and, if taken, in force at the next wake. Whatever goes wrong ends in a printed line
-and a board that sleeps. Nothing here decides about water.
+Wi-Fi, then the broker (or the server that reports are posted to), then the log that was not
+yet acknowledged, oldest first, in bounded batches; the answer moves the mark and sets the
+clock's offset; settings asked for are judged and, if taken, in force at the next wake.
+Whatever goes wrong ends in a printed line and a board that sleeps. Nothing here decides about
+water.
 """
 
 import gc
@@ -68,12 +69,11 @@ def leave(wlan):
     wlan.active(False)
 
 
-def call(private, root):
-    """(stream, poll): to the broker, which does not block any more, and its wait for data."""
+def call(host, port, ca, tls):
+    """(stream, poll): to the host, which does not block any more, and its wait for data."""
     import select
     import socket
 
-    host, port = private["broker_host"], private["broker_port"]
     found = socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM)[0]
     stream = socket.socket(found[0], socket.SOCK_STREAM)
     poll = select.poll()
@@ -81,8 +81,8 @@ def call(private, root):
     try:
         stream.settimeout(CALL_S)
         stream.connect(found[-1])
-        if private["broker_tls"]:
-            stream = secured(stream, host, read_bytes(root + CA, 4096))
+        if tls:
+            stream = secured(stream, host, ca)
         stream.setblocking(False)
     except Exception:
         stream.close()
@@ -238,11 +238,37 @@ def lines_after(store, file, offset):
             continue
 
 
+def posting(private, root, talk):
+    """A link to the server that reports are posted to, None if private.json names none."""
+    host = private.get("post_host")
+    if not host:
+        return None
+    from wakeboard import post
+
+    stream, poll = call(host, private["post_port"], read_bytes(root + CA, 4096), True)
+    return post.Post(stream, poll, TALK_MS, talk.received, host, private["post_path"])
+
+
+def brokered(private, root, talk):
+    """A link to the broker, its two topics subscribed to."""
+    ca = read_bytes(root + CA, 4096)
+    stream, poll = call(private["broker_host"], private["broker_port"], ca, private["broker_tls"])
+    link = mqtt.Mqtt(stream, poll, TALK_MS, talk.received)
+    try:
+        link.connect("wakewell-" + talk.id, private["broker_user"], private["broker_password"])
+        link.subscribe(talk.topic + "heard")
+        link.subscribe(talk.topic + "asked")
+    except Exception:
+        link.close()
+        raise
+    return link
+
+
 def report(board, n):
     """The whole of it. Never raises for what the network does; Wi-Fi is off at its end."""
     root = board.store_.root
     private = secrets(root)
-    if private is None or not private.get("broker_host"):
+    if private is None or not (private.get("broker_host") or private.get("post_host")):
         print("wakewell: radio: no private.json, or no broker in it")
         return
     wlan = link = None
@@ -257,11 +283,7 @@ def report(board, n):
         if not talk.memory.save():  # a number must never be used twice
             print("wakewell: radio: its memory cannot be written")
             return
-        stream, poll = call(private, root)
-        link = mqtt.Mqtt(stream, poll, TALK_MS, talk.received)
-        link.connect("wakewell-" + talk.id, private["broker_user"], private["broker_password"])
-        link.subscribe(talk.topic + "heard")
-        link.subscribe(talk.topic + "asked")
+        link = posting(private, root, talk) or brokered(private, root, talk)
         try:
             talk.tell(link)
         finally:

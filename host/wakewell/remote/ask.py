@@ -281,6 +281,9 @@ def run(args: argparse.Namespace) -> int:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0
     secret = private.read(folder)
+    if secret.post["host"]:
+        print("  kept; the pot takes it with the answer to its next report")
+        return 0
     topic = broker.TOPIC.format(board=board_id(folder), what="asked")
     broker.publish(secret, folder, topic, data, retain=True)
     print("  left with the broker; the pot takes it at its next report")

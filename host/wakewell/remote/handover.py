@@ -58,7 +58,7 @@ def hand_over(
     found = pots.load(folder)
     if found.about is None or found.pot is None:
         raise BadInput(f"{found.problems[0]}")
-    broker = private.read(folder).broker if new_key else {}
+    keep = private.read(folder).ways() if new_key else {}
     with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
         check_board(link, folder)
         pulled = pull.Pulled(folder.name)
@@ -69,7 +69,7 @@ def hand_over(
         (folder / pots.PRIVATE).unlink(missing_ok=True)
         secret = None
         if new_key:
-            private.make(folder, broker)
+            private.make(folder, keep)
             secret = private.read(folder)
             for path, data in private.board_files(folder).items():
                 link.replace(path, data)

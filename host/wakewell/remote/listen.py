@@ -21,7 +21,7 @@ import zlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard import heard
 from wakewell import pots
@@ -29,6 +29,9 @@ from wakewell.logs import BadInput, printable
 from wakewell.remote import broker, letters, private
 from wakewell.tomlfile import show_path
 from wakewell.usb.flash import board_id
+
+if TYPE_CHECKING:
+    from wakewell.remote.posted import Posted
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 QUEUE = 128  # messages that wait, each of at most letters.MOST bytes
@@ -124,13 +127,40 @@ class Listener:
             self.say(f"dropped a message on {printable(topic, 80)}: {printable(why)}")
 
 
-class Radio:
+class Waiting:
+    """The queue of messages, whoever fills it. refused: why nothing will come any more."""
+
+    def __init__(self) -> None:
+        self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
+        self.refused = ""
+
+    def batch(self, wait_s: float) -> list[Message]:
+        """What waits, at most BATCH messages; [] if nothing came."""
+        found = []
+        try:
+            found.append(self.waiting.get(timeout=wait_s))
+            while len(found) < BATCH:
+                found.append(self.waiting.get_nowait())
+        except queue.Empty:
+            pass
+        return found
+
+    def start(self) -> None:
+        """Nobody has to be called."""
+
+    def stop(self) -> None:
+        """Nobody waits for a goodbye."""
+
+    def post(self, topic: str, payload: bytes) -> None:
+        """Nobody waits for this answer any more; the board tells again."""
+
+
+class Radio(Waiting):
     """The connection to the broker: fills the queue, sends answers, tells it what is done."""
 
     def __init__(self, secret: private.Private, folder: Path, boards: list[str], name: str) -> None:
+        super().__init__()
         self.secret, self.folder, self.boards = secret, folder, boards
-        self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
-        self.refused = ""
         self.stopped = threading.Event()
         self.client = broker.client(secret, name, keep=True, manual=True)
         self.client.on_connect = self._connected
@@ -171,19 +201,8 @@ class Radio:
         """Leave an answer with the broker; a lost one makes the board tell again."""
         self.client.publish(topic, payload, qos=1)
 
-    def batch(self, wait_s: float) -> list[Message]:
-        """What waits, at most BATCH messages; [] if nothing came."""
-        found = []
-        try:
-            found.append(self.waiting.get(timeout=wait_s))
-            while len(found) < BATCH:
-                found.append(self.waiting.get_nowait())
-        except queue.Empty:
-            pass
-        return found
 
-
-def listen(listener: Listener, radio: Radio, until: threading.Event, free_in: Path) -> None:
+def listen(listener: Listener, radio: Waiting, until: threading.Event, free_in: Path) -> None:
     """Listen until told to stop. A full disk or a database that refuses is waited for."""
     while not until.is_set():
         if radio.refused:
@@ -230,6 +249,35 @@ def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
     return found
 
 
+def by_broker(found: dict[str, tuple[Path, private.Private]], base: Path) -> Waiting:
+    """The connection to the broker of those pots that have one. Raises BadInput."""
+    boards = sorted(board for board, (_, s) in found.items() if not s.post["host"])
+    if not boards:
+        return Waiting()
+    if len({broker.place(found[b][1], found[b][0]) for b in boards}) > 1:
+        raise BadInput("these pots name different brokers; run one listener for each broker")
+    folder, secret = found[boards[0]]
+    name = f"wakewell-{zlib.crc32(f'{platform.node()}{base}'.encode()):08x}"
+    return Radio(secret, folder, boards, name)
+
+
+def by_post(
+    found: dict[str, tuple[Path, private.Private]], radio: Waiting, args: argparse.Namespace
+) -> Posted | None:
+    """The server for those pots that post. Raises BadInput."""
+    from wakewell.remote.posted import Posted
+
+    posts = {board: folder for board, (folder, s) in found.items() if s.post["host"]}
+    if args.post is None:
+        if posts:
+            folder = show_path(str(next(iter(posts.values()))))
+            raise BadInput(f"{folder}: it posts its reports; give --post PORT --certificate PEM")
+        return None
+    if args.certificate is None or not 1 <= args.post <= 65535:
+        raise BadInput(f"--post {args.post}: allowed 1 to 65535, together with --certificate PEM")
+    return Posted(args.post, args.certificate, args.key, radio.waiting, posts)
+
+
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
@@ -241,6 +289,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--own-broker", action="store_true", help="be the broker as well, for a first try"
     )
+    parser.add_argument(
+        "--post", type=int, metavar="PORT", help="take what pots post over HTTPS, on this port"
+    )
+    parser.add_argument(
+        "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
+    )
+    parser.add_argument(
+        "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
+    )
     parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
 
@@ -251,23 +308,20 @@ def run(args: argparse.Namespace) -> int:
 
     found = folders_of(args.pots)
     folder, secret = next(iter(found.values()))
-    places = {broker.place(s, f) for f, s in found.values()}
-    if len(places) > 1:
-        raise BadInput("these pots name different brokers; run one listener for each broker")
     base = folder.resolve().parent
+    radio = by_broker(found, base)
+    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
     store = Store(args.database or base / DATABASE, {b: f for b, (f, _) in found.items()})
     keys = {board: s.key for board, (_, s) in found.items()}
-    radio = Radio(
-        secret,
-        folder,
-        sorted(found),
-        f"wakewell-{zlib.crc32(f'{platform.node()}{base}'.encode()):08x}",
-    )
 
     def say(text: str) -> None:
         print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
 
-    listener = Listener(keys, store, radio.post, say)
+    def post(topic: str, payload: bytes) -> None:
+        if posted is None or not posted.post(topic, payload):
+            radio.post(topic, payload)
+
+    listener = Listener(keys, store, post, say)
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:
@@ -282,12 +336,18 @@ def run(args: argparse.Namespace) -> int:
         own = OwnBroker(secret)
         own.start()
     radio.start()
-    print(f"listening to {names} at {secret.broker['host']}; stop with Ctrl-C", flush=True)
+    if posted is not None:
+        posted.start()
+        where.append(f"port {args.post}")
+    at = " and ".join(dict.fromkeys(w for w in where if w))
+    print(f"listening to {names} at {at}; stop with Ctrl-C", flush=True)
     try:
         listen(listener, radio, until, base)
     except KeyboardInterrupt:
         pass
     finally:
+        if posted is not None:
+            posted.stop()
         radio.stop()
         if own is not None:
             own.stop()

@@ -36,6 +36,13 @@ TABLES: dict[str, dict[str, tuple[type, int, int, Any]]] = {
         "password": (str, 0, 200, ""),
         "ca": (str, 0, 200, ""),
     },
+    # Reports by HTTPS POST in place of a broker; path: what stands before /wakewell/...
+    "post": {
+        "host": (str, 0, 253, ""),
+        "port": (int, 1, 65535, 443),
+        "path": (str, 0, 200, ""),
+        "ca": (str, 0, 200, ""),
+    },
     "ntp": {"host": (str, 0, 253, ""), "port": (int, 1, 65535, 123)},
     # The board's own Wi-Fi for the entry page; WPA2 wants 8 to 63 characters (IEEE 802.11).
     "entry": {"name": (str, 0, 32, ""), "code": (str, 0, 63, ""), "port": (int, 1, 65535, 80)},
@@ -65,6 +72,12 @@ tls = true
 user = ""
 password = ""
 ca = ""   # a PEM file in this folder: who must have signed the broker's certificate
+
+# In place of a broker: the host and port where wakewell listen --post is reached.
+#[post]
+#host = ""
+#port = 443
+#ca = ""
 
 # A clock server (NTP), asked where no listener told the time.
 #[ntp]
@@ -102,6 +115,7 @@ class Private:
     key: bytes = field(repr=False)
     wifi: dict[str, Any] = field(repr=False)
     broker: dict[str, Any] = field(repr=False)
+    post: dict[str, Any] = field(repr=False)
     ntp: dict[str, Any] = field(repr=False)
     entry: dict[str, Any] = field(repr=False)
     ca: bytes = field(default=b"", repr=False)
@@ -115,10 +129,15 @@ class Private:
             found += person.apprise
         return [word for word in found if word]
 
+    def ways(self) -> dict[str, dict[str, Any]]:
+        """How the host is reached: [broker] or [post], with all that is in it."""
+        tables = {"broker": self.broker, "post": self.post}
+        return {name: values for name, values in tables.items() if values["host"]}
+
     def board_line(self) -> bytes:
         """private.json, the line that the board stores."""
         record: dict[str, Any] = {"kind": "private", "version": 1, "key": self.key.hex()}
-        tables = {"wifi": self.wifi, "broker": self.broker}
+        tables = {"wifi": self.wifi, "broker": self.broker, "post": self.post}
         tables |= {"ntp": self.ntp, "entry": self.entry}
         for table, values in tables.items():
             for name, value in values.items():
@@ -167,11 +186,15 @@ def read(folder: Path) -> Private:
     if 0 < len(tables["entry"]["code"]) < LEAST_CODE or not tables["entry"]["code"].isascii():
         where = f"{name}:{file.line('entry', 'code')}: entry.code"
         raise BadInput(f"{where}: allowed {LEAST_CODE} to 63 plain letters and digits, or none")
+    if tables["broker"]["host"] and tables["post"]["host"]:
+        text = "broker.host is given too; a pot reports by a broker or by [post], not both"
+        raise BadInput(f"{name}:{file.line('post', 'host')}: post.host: {text}")
+    path = tables["post"]["path"]
+    if path and (path[0] != "/" or path[-1] == "/" or not path.isascii() or " " in path):
+        where = f"{name}:{file.line('post', 'path')}: post.path"
+        raise BadInput(f"{where}: allowed a path such as /pots, without a slash at its end")
     people = {who: _person(data[who], f"{name}:{file.line(who)}") for who in PEOPLE if who in data}
-    return Private(
-        bytes.fromhex(key), tables["wifi"], tables["broker"], tables["ntp"], tables["entry"],
-        _ca(folder, tables, name), people,
-    )  # fmt: skip
+    return Private(bytes.fromhex(key), **tables, ca=_ca(folder, tables, name), people=people)
 
 
 def _is_hex(text: str) -> bool:
@@ -183,10 +206,12 @@ def board_files(folder: Path) -> dict[str, bytes]:
     if not (folder / PRIVATE).exists():
         return {}
     found = read(folder)
-    if found.broker["host"] and found.broker["tls"] and not found.ca:
-        name = show_path(str(folder / PRIVATE))
-        text = "name the PEM file of whoever signed the broker's certificate; without it the board"
-        raise BadInput(f"{name}: broker.ca: {text} cannot tell the broker from a stranger")
+    secure = {"broker": found.broker["host"] and found.broker["tls"], "post": found.post["host"]}
+    for table, wanted in secure.items():
+        if wanted and not found.ca:
+            name = show_path(str(folder / PRIVATE))
+            text = "name the PEM file of whoever signed that host's certificate; without it the"
+            raise BadInput(f"{name}: {table}.ca: {text} board cannot tell it from a stranger")
     files = {ON_BOARD: found.board_line()}
     return files | ({"/pot/ca.der": found.ca} if found.ca else {})
 
@@ -277,19 +302,20 @@ def _person(given: Any, where: str) -> Person:
 
 
 def _ca(folder: Path, tables: dict[str, dict[str, Any]], name: str) -> bytes:
-    file = tables["broker"]["ca"]
+    table = "post" if tables["post"]["host"] else "broker"
+    file = tables[table]["ca"]
     if not file:
         return b""
     try:
         return ssl.PEM_cert_to_DER_cert((folder / file).read_text(encoding="ascii").strip())
     except (OSError, ValueError):
-        raise BadInput(f"{name}: broker.ca: no PEM certificate of that name here") from None
+        raise BadInput(f"{name}: {table}.ca: no PEM certificate of that name here") from None
 
 
-def make(folder: Path, broker: dict[str, Any] | None = None) -> Path:
+def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
     """Make private.toml with a new key, ignored by git, readable by its owner alone.
 
-    broker: the values of [broker], where they stay the same.
+    keep: tables whose values stay the same, such as [broker].
 
     Raises BadInput if there is one: a key is never overwritten.
     """
@@ -313,14 +339,15 @@ def make(folder: Path, broker: dict[str, Any] | None = None) -> Path:
         code="".join(secrets.choice(CODE) for _ in range(CODE_SIZE)),
     )
     with os.fdopen(fd, "w", encoding="utf-8") as file:
-        file.write(_filled_in(text, "broker", broker or {}))
+        file.write(_filled_in(text, keep or {}))
     return path
 
 
-def _filled_in(text: str, table: str, values: dict[str, Any]) -> str:
-    """The TOML text with other values in one of its tables."""
+def _filled_in(text: str, tables: dict[str, dict[str, Any]]) -> str:
+    """The TOML text with other values in some of its tables."""
     document = tomlkit.parse(text)
-    section: Any = document[table]
-    for name, value in values.items():
-        section[name] = value
+    for table, values in tables.items():
+        section: Any = document.setdefault(table, tomlkit.table())
+        for name, value in values.items():
+            section[name] = value
     return tomlkit.dumps(document)

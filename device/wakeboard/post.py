@@ -1,0 +1,62 @@
+"""The other way to the host: reports by HTTPS POST (RFC 9112), on one connection, bounded.
+
+What is posted to URL/wakewell/BOARD/report is the very pack that a broker would get; the
+answer's body is one or two lines: the sealed answer to it, and settings asked for, if any.
+The host's answer must say its length; anything else waits for another wake.
+"""
+
+from wakeboard.mqtt import MOST, Gone, Mqtt
+
+MOST_HEAD = 1024  # bytes of the answer's head
+
+
+class Post(Mqtt):
+    """Looks like the connection to a broker: what `got` is handed are answers to `publish`."""
+
+    def __init__(self, stream, poll, most_ms, got, host, path):
+        Mqtt.__init__(self, stream, poll, most_ms, got)
+        self.host, self.path = host, path
+
+    def publish(self, topic, data):
+        """Post it; the answer's lines go to `got`. Gone if it was not taken."""
+        rows = (
+            "POST %s/%s HTTP/1.1" % (self.path, topic),
+            "Host: " + self.host,
+            "Content-Type: application/senml+json",
+            "Content-Length: %d" % len(data),
+            "",
+            "",
+        )
+        self.write("\r\n".join(rows).encode())
+        self.write(data)
+        lines = self.read(self.size()).split(b"\n")
+        for name, each in zip(("heard", "asked"), lines):
+            if each:
+                self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
+
+    def size(self):
+        """Length of the answer's body, its head read."""
+        head = b""
+        while not head.endswith(b"\r\n\r\n"):
+            if len(head) >= MOST_HEAD:
+                raise Gone(71)
+            head += self.read(1)
+        rows = head.split(b"\r\n")
+        if not rows[0].startswith(b"HTTP/1.1 200"):
+            raise Gone(13)
+        for row in rows[1:]:
+            name, _, value = row.partition(b":")
+            value = value.strip()
+            if name.lower() == b"content-length" and value.isdigit() and len(value) < 6:
+                size = int(value)
+                if size <= MOST:
+                    return size
+        raise Gone(71)
+
+    def next(self):
+        """There is no more than the answer to what was posted."""
+        raise Gone(110)
+
+    def close(self):
+        """Nothing to say goodbye with."""
+        self.stream.close()

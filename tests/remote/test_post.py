@@ -1,0 +1,354 @@
+"""Reports by HTTPS POST: a desk board, the loopback, `wakewell listen --post`; and strangers."""
+
+from __future__ import annotations
+
+import http.client
+import queue
+import shutil
+import socket
+import ssl
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import mosquitto
+import pytest
+import remote_pots
+import test_listen as common
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
+from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
+
+from wakewell import cli
+from wakewell.deskboard import DeskBoard, why_not
+from wakewell.logs import BadInput
+from wakewell.remote import listen, posted, private
+from wakewell.remote.store import Store
+from wakewell.trials import CAFE
+from wakewell.usb import flash
+
+ID = b"desk-1"
+BOARD = ID.hex()
+desk = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
+pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl here")
+
+
+def fill_in(folder: Path, number: int, **rows: str) -> private.Private:
+    """private.toml of a pot that posts to that port."""
+    path = private.make(folder)
+    text = path.read_text().replace('name = ""', 'name = "greenhouse"')
+    rows = {"host": '"localhost"', "port": str(number), "path": '"/pots"', "ca": '"ca.pem"'} | rows
+    text += "\n[post]\n" + "".join(f"{name} = {value}\n" for name, value in rows.items())
+    path.write_text(text)
+    private.board_files(folder)
+    return private.read(folder)
+
+
+class House:
+    """`wakewell listen --post` in threads, for one pot."""
+
+    def __init__(self, under: Path, folder: Path, port: int, certificates: Path) -> None:
+        self.under, self.folder, self.port = under, folder, port
+        self.certificates, self.said = certificates, []  # type: ignore[var-annotated]
+
+    @contextmanager
+    def listening(self) -> Iterator[listen.Listener]:
+        found = listen.folders_of([str(self.folder)])
+        ((board, (folder, secret)),) = found.items()
+        store, waiting = Store(self.under / "heard.db", {board: folder}), listen.Waiting()
+        here = self.certificates
+        server = posted.Posted(
+            self.port, here / "server.pem", here / "server.key", waiting.waiting, {board: folder}
+        )
+        listener = listen.Listener({board: secret.key}, store, server.post, self.said.append)
+        until = threading.Event()
+        thread = threading.Thread(
+            target=listen.listen, args=(listener, waiting, until, self.under), daemon=True
+        )
+        server.start()
+        thread.start()
+        try:
+            yield listener
+        finally:
+            until.set()
+            thread.join()
+            server.stop()
+            store.close()
+
+    def lines(self) -> list[bytes]:
+        store = Store(self.under / "heard.db", {BOARD: self.folder})
+        found = store.lines(BOARD)
+        store.close()
+        return found
+
+
+@pytest.fixture(scope="module")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("certificates")
+    mosquitto.certificates(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
+    under = tmp_path_factory.mktemp("post")
+    folder = copy_pot("basil", under)
+    path = folder / "settings.toml"
+    path.write_text("radio_wakes = 1\n" + path.read_text())
+    with DeskBoard(
+        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real", unique_id=ID
+    ) as board:
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
+    return under
+
+
+@contextmanager
+def at_home(under: Path, flashed: Path, certificates: Path) -> Iterator[tuple[DeskBoard, House]]:
+    folder = under / "basil"
+    shutil.copytree(flashed / "basil", folder)
+    shutil.copy(flashed / "flash.img", under / "flash.img")
+    shutil.copy(certificates / "ca.pem", folder / "ca.pem")
+    port = mosquitto.free_port()
+    fill_in(folder, port)
+    with DeskBoard(
+        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="stepped",
+        unique_id=ID, hang_s=60,
+    ) as board:  # fmt: skip
+        board.wait_asleep()
+        board.write_files({k[1:]: v for k, v in private.board_files(folder).items()})
+        yield board, House(under, folder, port, certificates)
+
+
+def days(board: DeskBoard, count: int) -> None:
+    for _ in range(count):
+        board.advance(86400.0)
+        assert board.wait_asleep().ended == "deep sleep"
+
+
+@desk
+def test_the_log_arrives_and_what_is_asked_comes_with_the_answer(
+    tmp_path: Path, flashed: Path, certificates: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with at_home(tmp_path, flashed, certificates) as (board, house):
+        days(board, 3)  # nobody there: it waits in the log
+        with house.listening() as listener:
+            days(board, 2)
+            assert cli.main(["ask", str(house.folder), "dose_ml=61"]) == 0
+            days(board, 2)
+        assert "takes it with the answer to its next report" in capsys.readouterr().out
+        assert (listener.bad, house.said) == (0, [])
+        files = board.read_files()
+        log = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/"))
+        assert house.lines() == log.splitlines()
+        kept = sorted((house.folder / "logs").glob("*.jsonl"))
+        assert b"".join(path.read_bytes() for path in kept) == log
+        assert wakes(files)[-1]["begin"]["utc"][2] == 1  # and the time came with it
+        assert b'"dose_ml":61' in files["pot/settings.json"]
+        store = Store(house.under / "heard.db", {BOARD: house.folder})
+        told = store.pots()[BOARD].told
+        store.close()
+        assert (told["asked"], told["answer"]) == (1, "in force")
+
+
+@desk
+def test_a_server_that_is_another_or_says_what_it_likes(
+    tmp_path: Path, flashed: Path, certificates: Path
+) -> None:
+    """R13: nothing moves the mark, nothing is told to a stranger, and the board sleeps."""
+    (tmp_path / "other").mkdir()
+    mosquitto.certificates(tmp_path / "other")
+    heard: list[bytes] = []
+    answers = iter(
+        (
+            b"HTTP/1.1 200 OK\r\nContent-Length: 4\r\n\r\n{}\n{",
+            b"HTTP/1.1 200 OK\r\nContent-Length: 99999\r\n\r\n" + b"x" * 99999,
+            b"HTTP/1.1 200 OK\r\n" + b"x" * 9999,
+            b"HTTP/1.1 200 OK\r\n\r\n",
+            b"HTTP/1.1 302 Found\r\nLocation: https://elsewhere/\r\nContent-Length: 0\r\n\r\n",
+            b"",
+        )
+    )
+
+    def serve(stream: socket.socket, here: Path) -> None:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(here / "server.pem", here / "server.key")
+        while True:
+            try:
+                plain, _ = stream.accept()
+            except OSError:
+                return
+            try:
+                with context.wrap_socket(plain, server_side=True) as secure:
+                    secure.settimeout(5)
+                    data = secure.recv(65536)
+                    while b"hmac" not in data or not data.endswith(b"]"):
+                        data += secure.recv(65536)
+                    heard.append(data)
+                    secure.sendall(next(answers))
+            except OSError:
+                pass
+
+    with at_home(tmp_path, flashed, certificates) as (board, house):
+        for here, count in ((tmp_path / "other", 1), (certificates, 6)):
+            stream = socket.create_server(("127.0.0.1", house.port))
+            thread = threading.Thread(target=serve, args=(stream, here), daemon=True)
+            thread.start()
+            days(board, count)
+            stream.shutdown(socket.SHUT_RDWR)
+            stream.close()
+            thread.join()
+            if here != certificates:
+                assert not heard  # not a byte to whom it cannot know
+        assert len(heard) >= 5
+        assert all(data.startswith(b"POST /pots/wakewell/") for data in heard)
+        for why in (b"Gone(71,)", b"Gone(13,)", b"Gone(104,)", b"Gone(110,)"):
+            assert why in board.console, why
+        with house.listening() as listener:
+            days(board, 2)
+        assert listener.bad == 0
+        files = board.read_files()
+        log = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/")).splitlines()
+        lines = house.lines()
+        assert len(lines) > 8
+        assert log[: len(lines)] == lines
+
+
+@pytest.fixture
+def house(tmp_path: Path, certificates: Path) -> House:
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(f'id = "{remote_pots.BOARD}"\n')
+    shutil.copy(certificates / "ca.pem", folder / "ca.pem")
+    port = mosquitto.free_port()
+    fill_in(folder, port)
+    return House(tmp_path, folder, port, certificates)
+
+
+def call(house: House, path: str, body: bytes, **headers: str) -> tuple[int, bytes]:
+    context = ssl.create_default_context(cafile=house.certificates / "ca.pem")
+    link = http.client.HTTPSConnection("localhost", house.port, timeout=20, context=context)
+    try:
+        link.request("POST", path, body, headers)
+        answer = link.getresponse()
+        return answer.status, answer.read()
+    finally:
+        link.close()
+
+
+def test_strangers_get_nothing_and_hold_up_nobody(house: House) -> None:
+    secret = private.read(house.folder)
+    good = f"/pots/wakewell/{remote_pots.BOARD}/report"
+    idle = []
+    with house.listening() as listener:
+        for _ in range(20):  # neither TLS nor a goodbye
+            idle.append(socket.create_connection(("127.0.0.1", house.port)))
+        pack = common.pack(common.LINES[:3], 1, secret.key)
+        for path in ("/", "/wakewell/../report", good + "/x", good.replace("0", "1"), "x" * 5000):
+            assert call(house, path, pack)[0] in (404, 414)
+        for body in (b"", b"{}", pack[:-3], pack.replace(b"hmac", b"hmax"), b"x" * 50000):
+            assert call(house, good, body)[0] == 400
+        assert call(house, good, b"x", **{"Content-Length": "999999999"})[0] == 413
+        assert listener.heard == 0
+        status, body = call(house, good, pack)
+        assert status == 200
+        assert body.endswith(b"\n")  # nothing was asked
+        assert listener.new == 3
+        assert call(house, good, pack)[0] == 200  # told twice, kept once
+        assert listener.new == 3
+    for each in idle:
+        each.close()
+
+
+def test_a_full_queue_and_a_board_that_calls_twice(house: House, monkeypatch: object) -> None:
+    """Back-pressure: who cannot be kept now is told so and comes again."""
+    secret = private.read(house.folder)
+    waiting: queue.Queue[listen.Message] = queue.Queue(1)
+    here = house.certificates
+    server = posted.Posted(
+        house.port, here / "server.pem", here / "server.key", waiting,
+        {remote_pots.BOARD: house.folder},
+    )  # fmt: skip
+    server.start()
+    try:
+        path = f"/wakewell/{remote_pots.BOARD}/report"
+        pack = common.pack(common.LINES[:3], 1, secret.key)
+        first: list[tuple[int, bytes]] = []
+        thread = threading.Thread(target=lambda: first.append(call(house, path, pack)))
+        thread.start()
+        message = waiting.get(timeout=10)
+        assert call(house, path, pack)[0] == 503
+        assert not server.post(message.topic, b"the answer to another report")
+        message.done()
+        thread.join()
+        assert first[0][0] == 400  # dealt with, and dropped
+    finally:
+        server.stop()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((), "give --post PORT --certificate PEM"),
+        (("--post", "8443"), "together with --certificate PEM"),
+        (("--post", "0", "--certificate", "ca.pem"), "allowed 1 to 65535"),
+        (("--post", "8443", "--certificate", "absent.pem"), "No such file"),
+    ],
+)
+def test_what_it_says_when_it_cannot(
+    house: House, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["listen", str(house.folder), *words]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_the_command(house: House) -> None:
+    import subprocess
+
+    here = house.certificates
+    words = ["--post", str(house.port), "--certificate", str(here / "server.pem")]
+    with subprocess.Popen(
+        [sys.executable, "-m", "wakewell", "listen", str(house.folder), *words,
+         "--key", str(here / "server.key"), "--for", "60"],
+        stdout=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert f"listening to basil at port {house.port}" in process.stdout.readline()
+        secret = private.read(house.folder)
+        path = f"/wakewell/{remote_pots.BOARD}/report"
+        assert call(house, path, common.pack(common.LINES[:5], 1, secret.key))[0] == 200
+        kept = house.folder / "logs" / "00000001.jsonl"
+        assert kept.read_bytes() == common.whole(common.LINES[:5])
+        process.terminate()
+        assert "heard 1 reports, 5 new lines; dropped 0" in process.communicate(timeout=30)[0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ({"ca": '""'}, "post.ca: name the PEM file"),
+        ({"path": '"pots"'}, "post.path: allowed a path"),
+        ({"path": '"/pots/"'}, "post.path: allowed a path"),
+        ({"port": "0"}, "post.port: allowed 1 to 65535"),
+    ],
+)
+def test_what_private_toml_may_say(tmp_path: Path, rows: dict[str, str], told: str) -> None:
+    folder = copy_pot("basil", tmp_path)
+    (folder / "ca.pem").write_text("")
+    with pytest.raises(BadInput, match=told):
+        fill_in(folder, 443, **rows)
+
+
+def test_a_broker_or_a_server_not_both(tmp_path: Path, certificates: Path) -> None:
+    folder = copy_pot("basil", tmp_path)
+    shutil.copy(certificates / "ca.pem", folder)
+    fill_in(folder, 443)
+    path = folder / "private.toml"
+    path.write_text(path.read_text().replace('host = ""', 'host = "b"', 1))
+    with pytest.raises(BadInput, match=r"post.host: broker.host is given too"):
+        private.read(folder)
