@@ -22,7 +22,7 @@ from wakecore import line
 from wakecore.table import counts_at
 from wakewell.boards.mock import play
 from wakewell.core import core_id
-from wakewell.report.forecast import cell_volts
+from wakewell.report.forecast import CELLS, cell_volts
 from wakewell.report.times import DAY_S, EPOCH_S
 
 LIMITS = {"day_ml": 400, "dose_ml": 200, "flow_max_ul_s": 30000, "pulse_ms": 6000}
@@ -55,7 +55,8 @@ class Garden:
     wake_s: int = DAY_S
     tank_ml: int = 3800
     drain: float = 0.0035  # part of the charge used in a day, half of it by the pump
-    curve: float = 0.0  # this cell's own curve: up to 15 mV off the published one, by phase
+    cell: int = 0  # which of the published cells its own is like
+    curve: float = 0.0  # up to 15 mV off that published one, by phase
     charge: float = 0.95
     refill: tuple[int, ...] = ()  # days on which the tank is filled
     recharge: tuple[int, ...] = ()
@@ -103,7 +104,7 @@ def grow(garden: Garden) -> Iterator[dict[str, Any]]:
     def wakes() -> Iterator[dict[str, Any]]:
         first = True
         while now["s"] < START_S + garden.days * DAY_S:
-            if volts_of(now["charge"], garden.curve) * 1000 < garden.end_mv:
+            if volts_of(garden, now["charge"]) * 1000 < garden.end_mv:
                 return
             day = (now["s"] - START_S) / DAY_S
             wake: dict[str, Any] = {"counts": counts(day)}
@@ -135,7 +136,7 @@ def grow(garden: Garden) -> Iterator[dict[str, Any]]:
 
     def counts(day: float) -> dict[str, Any]:
         soil = max(55.0, min(490.0, now["soil"])) + random_.gauss(0, 1.2)
-        volts = volts_of(now["charge"], garden.curve) + random_.gauss(0, 0.004)
+        volts = volts_of(garden, now["charge"]) + random_.gauss(0, 0.004)
         found = {
             "soil": [at(SOIL, soil), random_.randint(200, 900)],
             "battery": [at(BATTERY, volts * 1000), random_.randint(100, 400)],
@@ -169,9 +170,10 @@ def grow(garden: Garden) -> Iterator[dict[str, Any]]:
         now["charge"] = max(0.0, now["charge"] - used)
 
 
-def volts_of(charge: float, curve: float) -> float:
+def volts_of(garden: Garden, charge: float) -> float:
     """Rest voltage of this garden's cell."""
-    return cell_volts(charge) + (0.015 * math.sin(9 * charge + curve) if curve else 0.0)
+    own = 0.015 * math.sin(9 * charge + garden.curve) if garden.curve else 0.0
+    return cell_volts(charge, CELLS[garden.cell]) + own
 
 
 def at(probe: dict[str, Any], value: float) -> int:

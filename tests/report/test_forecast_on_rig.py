@@ -1,9 +1,11 @@
 """Forecasts on pots of the rig, whose physics and weather know nothing of the forecast.
 
 Invented pots in a measured typical year, begun in any month, nobody refilling. Over 65
-tanks the 90 % intervals covered 0.94, over 100 batteries 0.98 (measured when this was
-written). Batteries do better here than claimed because the rig's cell is the published one,
-while the forecast allows for another; tests of cells off that curve are in test_forecast.py.
+tanks the 90 % intervals covered 0.94. Cells are like one of five published ones, each with
+2 % of its charge more or less: over 104 batteries the intervals covered 0.94. A forecast by
+the rig's own curve alone covered 1.00 of the rig's own cell and 0.70 of four others, since it
+took their curve for known. A cell unlike all five is covered less: 0.79 of 128, each forecast
+without the curve of its own cell (all measured when this was written).
 """
 
 from __future__ import annotations
@@ -32,6 +34,14 @@ owner = {{ fills_after_days = {fills}, charges_after_days = 1000.0 }}
 start = {{ charge = {charge:.2f} }}
 battery = {{ capacity_mah = {capacity} }}
 """
+
+
+def other_cell(chance: random.Random) -> tuple[float, ...]:
+    """The open-circuit voltage of a cell like one of the published ones, as its unit has it."""
+    curve = forecast.CELLS[chance.randrange(len(forecast.CELLS))]
+    own = chance.gauss(0, forecast.UNIT_CHARGE)
+    shares = [max(0.0, min(1.0, at / 20 + own * (1 - at / 20))) for at in range(21)]
+    return tuple(1000 * forecast.cell_volts(share, curve) for share in shares)
 
 
 def a_log(folder: Path, seed: int, what: str, chance: random.Random) -> series.PotLog:
@@ -70,11 +80,16 @@ def run_out(log: series.PotLog, what: str) -> float | None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("what", ["tank", "battery"])
-def test_intervals_cover_what_they_claim(tmp_path: Path, what: str) -> None:
+def test_intervals_cover_what_they_claim(
+    tmp_path: Path, what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from wakewell.rig import battery
+
     chance = random.Random(17)
     hits: list[bool] = []
     errors: list[float] = []
-    for seed in range(36 if what == "tank" else 22):
+    for seed in range(36 if what == "tank" else 60):
+        monkeypatch.setattr(battery, "OPEN_MV", other_cell(chance))
         log = a_log(tmp_path, seed, what, chance)
         truth = run_out(log, what)
         start_s = log.wakes[0].time_s
@@ -88,6 +103,6 @@ def test_intervals_cover_what_they_claim(tmp_path: Path, what: str) -> None:
             continue  # it says why it makes none
         hits.append(found.early_s <= truth and (found.late_s is None or truth <= found.late_s))
         errors.append(math.log((truth - found.now_s) / max(1.0, found.middle_s - found.now_s)))
-    assert len(hits) >= 15
-    assert sum(hits) / len(hits) >= 0.85
+    assert len(hits) >= (15 if what == "tank" else 45)
+    assert 0.85 <= sum(hits) / len(hits) <= (1.0 if what == "tank" else 0.95)
     assert abs(sum(errors) / len(errors)) < 0.2  # no lean to either side

@@ -15,7 +15,6 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 from wakewell.report.series import PotLog, start_of
 from wakewell.report.times import DAY_S
@@ -29,14 +28,37 @@ MOST_DRAWN_DAYS = 36500  # and no calendar needs one
 # Spread of the log of (mean use of four weeks / mean use of the four weeks before) assumed
 # of a pot without a past, and its weight in such pairs. Common practice, no source.
 SPREAD_28, WEIGHT = 0.2, 3
-BATTERY_SHARE = 0.5  # of that spread: some of the charge goes asleep and awake
-# How far a cell's own curve may be off the published one: in charge, and in its slope as a part
-CURVE_CHARGE, CURVE_SLOPE = 0.02, 0.15
+# Of the battery only the pump's share of the charge swings like that; asleep and awake are steady
+PUMP_SHARE = 0.5  # where the records do not tell; never less than LEAST_SHARE
+LEAST_SHARE = 0.1
+UNIT_CHARGE = 0.02  # one cell against another of its kind; common practice, no source
 
-# Charge against open-circuit voltage of one lithium-ion cell: Chen 2020 parameter set.
-LITHIUM = (
-    *((2.5, 0.0), (3.296, 0.1), (3.529, 0.25), (3.751, 0.5)),
-    *((3.994, 0.75), (4.097, 0.9), (4.2, 1.0)),
+# Open-circuit voltage at 0, 5 ... 100 % of charge, mV, of five published lithium-ion cells of
+# different makes: nobody knows which of them a pot's own cell resembles, and they disagree by
+# weeks about the same fall of the voltage. By the electrode functions and the balance of the
+# parameter sets of pybamm 26.10 (Chen 2020: NMC 811; Mohtat 2020: NMC 532; Ecker 2015: NMC;
+# Kim 2011: NCA; Ai 2020: LCO), between each set's lower limit and 4.2 V.
+CELLS = (
+    (
+        *(2500, 3109, 3296, 3434, 3485, 3529, 3581, 3629, 3667, 3705, 3751),
+        *(3798, 3841, 3890, 3948, 3994, 4042, 4081, 4097, 4124, 4200),
+    ),
+    (
+        *(2817, 3463, 3511, 3540, 3585, 3620, 3639, 3654, 3671, 3692, 3716),
+        *(3745, 3797, 3840, 3880, 3923, 3971, 4022, 4077, 4136, 4200),
+    ),
+    (
+        *(2505, 3294, 3459, 3528, 3587, 3657, 3709, 3743, 3770, 3781, 3787),
+        *(3798, 3815, 3842, 3882, 3940, 3987, 4030, 4079, 4135, 4200),
+    ),
+    (
+        *(2706, 3194, 3247, 3310, 3372, 3433, 3492, 3547, 3598, 3643, 3684),
+        *(3725, 3768, 3816, 3874, 3930, 3980, 4029, 4080, 4135, 4199),
+    ),
+    (
+        *(3019, 3538, 3639, 3666, 3696, 3717, 3733, 3748, 3762, 3776, 3793),
+        *(3812, 3836, 3868, 3909, 3952, 3994, 4041, 4088, 4138, 4199),
+    ),
 )
 
 
@@ -46,7 +68,7 @@ class Forecast:
 
     late_s: None when it may last beyond MOST_DAYS; beyond: when it most likely does.
     why_not: why there is no forecast.
-    fan: (earliest time, value, latest time) on the way down, for a picture.
+    fan: (earliest, middle, latest time, value) on the way down, for a picture.
     """
 
     what: str
@@ -60,7 +82,7 @@ class Forecast:
     beyond: bool = False
     why_not: str = ""
     basis: str = ""
-    fan: list[tuple[float, float, float]] = field(default_factory=list)
+    fan: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
 def crossing(margin: float, rate: float, spread: Callable[[float], float], z: float) -> float:
@@ -114,12 +136,10 @@ def fill_in(
     found.late_s = late_s if late_s < far_s else None
     found.beyond = found.middle_s >= far_s
     for part in range(9):
-        left = margin * part / 8
-        if left <= 0:
-            found.fan.append((found.now_s, found.value, found.now_s))
-        else:
-            value = found.value - (found.value - found.floor) * part / 8
-            found.fan.append((date(left, -Z90), value, date(left, Z90)))
+        left, value = margin * part / 8, found.value - (found.value - found.floor) * part / 8
+        middle_s = found.now_s + (found.middle_s - found.now_s) * part / 8
+        edges = (date(left, -Z90), date(left, Z90)) if left > 0 else (found.now_s, found.now_s)
+        found.fan.append((edges[0], middle_s, edges[1], value))
 
 
 def daily_use(log: PotLog, tolerance_ml: int) -> list[float | None]:
@@ -244,22 +264,19 @@ def tank(log: PotLog) -> Forecast:
     return found
 
 
-def charge_part(volts: float) -> float:
-    """Part of the charge left in a lithium-ion cell at that open-circuit voltage, 0 to 1."""
-    if volts <= LITHIUM[0][0]:
-        return 0.0
-    for (v0, q0), (v1, q1) in pairwise(LITHIUM):
-        if volts <= v1:
-            return q0 + (volts - v0) / (v1 - v0) * (q1 - q0)
-    return 1.0
+def charge_part(volts: float, cell: Sequence[int] = CELLS[0]) -> float:
+    """Part of the charge left in that cell at that open-circuit voltage, 0 to 1."""
+    at = bisect_right(cell, volts * 1000) - 1
+    if not 0 <= at < len(cell) - 1:
+        return 0.0 if at < 0 else 1.0
+    return (at + (volts * 1000 - cell[at]) / (cell[at + 1] - cell[at])) / (len(cell) - 1)
 
 
-def cell_volts(charge: float) -> float:
+def cell_volts(charge: float, cell: Sequence[int] = CELLS[0]) -> float:
     """The other way round."""
-    for (v0, q0), (v1, q1) in pairwise(LITHIUM):
-        if charge <= q1:
-            return v0 + (charge - q0) / (q1 - q0) * (v1 - v0)
-    return LITHIUM[-1][0]
+    place = min(max(charge, 0.0), 1.0) * (len(cell) - 1)
+    at = min(int(place), len(cell) - 2)
+    return (cell[at] + (place - at) * (cell[at + 1] - cell[at])) / 1000
 
 
 def cells_of(log: PotLog, floor_mv: float) -> int:
@@ -270,8 +287,57 @@ def cells_of(log: PotLog, floor_mv: float) -> int:
     return 1 if 3000 <= floor_mv <= 3900 else 0
 
 
-def battery(log: PotLog) -> Forecast:
-    """When the rest voltage falls to the low-battery lockout. Millivolts."""
+@dataclass(frozen=True)
+class Fall:
+    """How a battery goes down if its charge hangs on its voltage by `charge`.
+
+    level: charge now; scatter: of a day's reading; rate: charge used in a day, slope_part how
+    well it is known; past: days it was learned from; share: of the charge, that the pump used.
+    """
+
+    charge: Callable[[float], float]
+    level: float
+    scatter: float
+    rate: float
+    slope_part: float
+    past: int
+    share: float
+
+    def used_by(self, mv: float, days: float) -> float:
+        """Chance that the voltage is down to `mv` after so many days."""
+        margin = self.level - self.charge(mv)
+        if margin <= 0:
+            return 1.0
+        drift = self.share * grown(SPREAD_28, self.past)(days)
+        spread = math.hypot(self.slope_part, drift, self.scatter / margin)
+        return 0.5 * math.erfc(-math.log(self.rate * days / margin) / spread / math.sqrt(2))
+
+
+def days_until(falls: Sequence[Fall], mv: float, chance: float) -> float:
+    """Days after which the voltage is down to `mv` with that chance; MOST_DRAWN_DAYS at most.
+
+    Each of the falls is as likely as any other.
+    """
+
+    def reached(days: float) -> bool:
+        return sum(fall.used_by(mv, days) for fall in falls) >= chance * len(falls)
+
+    low, high = 0.0, 0.01
+    while not reached(high):
+        low, high = high, high * 1.1
+        if high > MOST_DRAWN_DAYS:
+            return MOST_DRAWN_DAYS
+    for _ in range(20):
+        middle = (low + high) / 2
+        low, high = (low, middle) if reached(middle) else (middle, high)
+    return high
+
+
+def battery(log: PotLog, curves: Sequence[Sequence[int]] = CELLS) -> Forecast:
+    """When the rest voltage falls to the low-battery lockout. Millivolts.
+
+    curves: of the cells that the pot's own may resemble.
+    """
     found = Forecast("battery")
     pot = log.pot
     rows = [(w.time_s, float(w.battery_mv)) for w in log.wakes if w.battery_mv is not None]
@@ -283,52 +349,71 @@ def battery(log: PotLog) -> Forecast:
         found.why_not = "the battery was not read lately"
     if found.why_not or pot is None:
         return found
-    floor_mv = max(pot.settings.battery_mv, pot.limits.rest_mv)
-    cells = cells_of(log, floor_mv)
-
-    def charge(mv: float) -> float:
-        return charge_part(mv / 1000 / cells) if cells else mv
-
-    def millivolts(part: float) -> float:
-        return cell_volts(part) * 1000 * cells if cells else part
-
+    floor_mv = float(max(pot.settings.battery_mv, pot.limits.rest_mv))
     days = since_charge(by_day(rows))
     if len(days) < LEAST_DAYS:
         found.why_not = f"fewer than {LEAST_DAYS} days are on record since it was charged"
         return found
     used = days[-2 * WINDOW :]
-    slope, at_zero, slope_sd, scatter = line_fit([t for t, _ in used], [charge(v) for _, v in used])
-    now_day = rows[-1][0] / DAY_S
-    found.now_s, found.floor = rows[-1][0], charge(floor_mv)
-    found.value = at_zero + slope * now_day
-    rate = -slope
-    last_mv = days[-1][1]
-    if last_mv <= floor_mv:
+    found.now_s, found.value, found.floor = rows[-1][0], days[-1][1], floor_mv
+    if found.value <= floor_mv:
         found.early_s = found.middle_s = found.late_s = found.now_s
-        found.value, found.floor = last_mv, float(floor_mv)
         found.basis = "the battery is at its lockout voltage already"
         return found
-    if rate <= 0 or rate < slope_sd:
+    cells = cells_of(log, floor_mv)
+    ways = [_by_cell(cell, cells) for cell in curves] if cells else [float]
+    share = pump_share(log)
+    falls = [f for way in ways if (f := fall_of(used, way, found.now_s, bool(cells), share))]
+    if 2 * len(falls) <= len(ways):
         found.why_not = "the voltage has not fallen enough yet to tell"
         return found
-    found.value = max(found.value, found.floor + 1e-6)
-    slope_part = slope_sd / rate
-    doubt = CURVE_CHARGE if cells else 0.005 * found.value
-    margin_sd = math.hypot(scatter, doubt)
 
-    def spread(length: float) -> float:
-        drift = BATTERY_SHARE * grown(SPREAD_28, len(used))(length)
-        return math.hypot(slope_part, CURVE_SLOPE, drift)
+    def date(mv: float, chance: float) -> float:
+        return found.now_s + DAY_S * days_until(falls, mv, chance)
 
-    fill_in(found, found.value - found.floor, rate, spread, margin_sd)
-    kind = "charge by the curve of a lithium-ion cell" if cells else "straight line in voltage"
+    found.early_s, found.middle_s = date(floor_mv, 0.05), date(floor_mv, 0.5)
+    late_s, far_s = date(floor_mv, 0.95), found.now_s + DAY_S * (MOST_DAYS - 1)
+    found.late_s = late_s if late_s < far_s else None
+    found.beyond = found.middle_s >= far_s
+    found.fan.append((found.now_s, found.now_s, found.now_s, found.value))
+    for part in range(1, 9):
+        mv = found.value - (found.value - floor_mv) * part / 8
+        found.fan.append((date(mv, 0.05), date(mv, 0.5), date(mv, 0.95), mv))
+    kind = "charge by the curves of published lithium-ion cells" if cells else "straight line"
     found.basis = f"{kind}, {len(used)} days since the last charge"
     if cells:
-        found.basis += f", {100 * rate:.2f} % of the charge a day"
-    found.fan = [(a, millivolts(level), b) for a, level, b in found.fan]
-    found.value, found.floor = millivolts(found.value), float(floor_mv)
-    found.per_day = 0.0
+        rates = sorted(100 * fall.rate for fall in falls)
+        found.basis += f", {rates[0]:.2f} to {rates[-1]:.2f} % of the charge a day"
     return found
+
+
+def _by_cell(cell: Sequence[int], cells: int) -> Callable[[float], float]:
+    return lambda mv: charge_part(mv / 1000 / cells, cell)
+
+
+def pump_share(log: PotLog) -> float:
+    """The part of the charge that went into the pump, by the records' own estimates."""
+    all_uah = sum(wake.charge_uah for wake in log.wakes)
+    if log.pot is None or all_uah <= 0:
+        return PUMP_SHARE
+    pump_uah = log.pot.calibration.pump_ua * sum(wake.ran_ms for wake in log.wakes) / 3.6e6
+    return float(min(1.0, max(LEAST_SHARE, pump_uah / all_uah)))
+
+
+def fall_of(
+    days: Sequence[tuple[float, float]],
+    way: Callable[[float], float],
+    now_s: float,
+    of_cell: bool,
+    share: float,
+) -> Fall | None:
+    """The fall that these days show, or None if it is lost in its own doubt."""
+    slope, at_zero, slope_sd, scatter = line_fit([t for t, _ in days], [way(v) for _, v in days])
+    if slope >= 0 or -slope < slope_sd:
+        return None
+    level = at_zero + slope * now_s / DAY_S
+    doubt = math.hypot(scatter, UNIT_CHARGE if of_cell else 0.005 * level)
+    return Fall(way, level, doubt, -slope, slope_sd / -slope, len(days), share)
 
 
 def by_day(rows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -190,15 +190,14 @@ def fan(forecast: Forecast, calendar: Calendar, scale: float) -> list[dict[str, 
     """The forecast's outer dates at falling values, and the middle one."""
     if forecast.middle_s is None or not forecast.fan:
         return []
-    span = forecast.middle_s - forecast.now_s
     return [
         {
             "t": ms(calendar.wall_s(early)),
             "u": ms(calendar.wall_s(late)),
-            "m": ms(calendar.wall_s(forecast.now_s + span * part / 8)),
+            "m": ms(calendar.wall_s(middle)),
             "v": round(value / scale, 4),
         }
-        for part, (early, value, late) in enumerate(forecast.fan)
+        for early, middle, late, value in forecast.fan
     ]
 
 
