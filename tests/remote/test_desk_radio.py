@@ -279,6 +279,35 @@ def test_a_broker_of_another_authority_hears_nothing(secure: Home, tmp_path: Pat
     assert mosquitto.WORD not in logged
 
 
+def test_a_broker_that_shakes_hands_for_ever(secure: Home, tmp_path: Path) -> None:
+    """TLS one byte at a time: the whole talk has a bound, so no watchdog has to end it, after
+    which the board would wake and report at once again (R13)."""
+    server = socket.create_server(("127.0.0.1", 0))
+    record = secure.files()["pot/private.json"]
+    found, _ = line.decode(record)
+    assert found is not None
+    found["broker_port"] = server.getsockname()[1]
+    secure.board.write_files({"pot/private.json": line.encode(sorted(found), found)})
+
+    def drip() -> None:
+        while True:
+            try:
+                stream, _ = server.accept()
+                stream.sendall(b"\x16\x03\x03\x40\x00")  # a handshake record of 16 kB (RFC 8446)
+                for _ in range(200):
+                    stream.sendall(b"\x02")
+                    time.sleep(0.5)
+            except OSError:
+                continue
+
+    threading.Thread(target=drip, daemon=True).start()
+    began = time.monotonic()
+    secure.days(1)
+    assert secure.board.boots[-1].ended == "deep sleep"
+    assert b"radio: " in secure.board.console
+    assert time.monotonic() - began < 60  # not a timing: the drip itself takes 100 s
+
+
 def test_a_message_for_the_board_too_long_to_hold(home: Home) -> None:
     """A huge retained message is passed over; the log is heard all the same (R13)."""
     secret = private.read(home.folder)
