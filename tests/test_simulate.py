@@ -296,6 +296,20 @@ def test_many_runs_as_words_json_and_parquet(
     assert arrow.read_table(columns).to_pylist() == answer["runs"]
 
 
+@pytest.mark.parametrize("where", ["no/such/rows.csv", "rows.parquet"])
+def test_what_cannot_be_written_is_told_before_the_runs(
+    where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)  # not installed
+    monkeypatch.setattr(manyruns, "many", lambda *_: pytest.fail("ran all the same"))
+    option = "--" + where.rpartition(".")[2]
+    words = ["simulate", "--cafe", "basil", "--runs", "3", option, str(tmp_path / where)]
+    assert cli.main(words) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert "make it first" in said or "pip install pyarrow" in said
+
+
 def test_every_name_that_is_listed_is_known(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -449,6 +463,18 @@ def test_every_act_of_a_visit_can_be_done(act: str) -> None:
     result = run_trial(replace(shipped("fern", 10), visits=(Visit(act, 3 * DAY_S),)))
     assert act in [done for _, done in result.people.done]
     assert result.good
+
+
+def test_a_forgotten_tank_is_not_told_as_filled() -> None:
+    result = run_trial(shipped("fern"))
+    told = dict(sorted((day, act) for day, act in result.people.done))
+    fault = result.trial.spec.faults[0]
+    for at_s, act in told.items():
+        assert act == ("forget to fill the tank" if at_s < fault.end_s else "fill the tank")
+    assert list(told.values()).count("fill the tank") == 1
+    assert any(
+        "people   forget to fill the tank: 13 times" in row for row in simulate.lines_of(result)
+    )
 
 
 def test_what_is_no_number_stops_the_run_and_is_told_with_what_there_is(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import errno
 import importlib
 import multiprocessing
 import sys
@@ -143,6 +144,18 @@ def _share(values: Sequence[float], share: float) -> float:
     index = min(int(place), len(values) - 2) if len(values) > 1 else 0
     high = values[min(index + 1, len(values) - 1)]
     return values[index] + (place - index) * (high - values[index])
+
+
+def can_write(args: argparse.Namespace) -> None:
+    """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
+    from wakewell.simulate import writing
+
+    for path in (args.csv, args.parquet):
+        if path and not Path(path).parent.is_dir():
+            with writing(path):
+                raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
+    if args.parquet:
+        _library("pyarrow", "--parquet", "pyarrow")
 
 
 def write_rows(args: argparse.Namespace, rows: Sequence[Row]) -> None:

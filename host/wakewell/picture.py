@@ -141,11 +141,14 @@ def _doses(axes: Any, begin: datetime, kept: History, result: TrialResult) -> No
 
 
 def _tank(axes: Any, when: list[datetime], kept: History, result: TrialResult) -> None:
-    pot = result.trial.in_force()
+    pot, spec = result.trial.in_force(), result.trial.spec
     axes.plot(when, kept.tank_ml, color=WATER, linewidth=1.2)
-    _line(axes, pot.settings.tank_warn_ml, "asks for a refill", ASKED)
-    _line(axes, max(pot.settings.reserve_ml, pot.limits.reserve_ml), "reserve", ALARM)
-    axes.set_ylim(0, 1.05 * result.trial.spec.tank.capacity_ml)
+    if spec.level.kind == "float":  # all that such a pot knows of its tank
+        _line(axes, spec.tank.volume_ml(spec.level.float_mm), "float opens", ASKED)
+    else:
+        _line(axes, pot.settings.tank_warn_ml, "asks for a refill", ASKED)
+        _line(axes, max(pot.settings.reserve_ml, pot.limits.reserve_ml), "reserve", ALARM)
+    axes.set_ylim(0, 1.05 * spec.tank.capacity_ml)
     axes.set_ylabel("tank, ml", fontsize=9)
 
 

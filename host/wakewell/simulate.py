@@ -320,6 +320,7 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput("--page shows the log: say with --out where the log shall be")
     if args.page:
         report.can_draw()
+    manyruns.can_write(args)
     if args.png and len(paths) > 1:
         raise BadInput("--png draws one trial: give one, or leave --png out")
     if args.runs > 1 and (args.png or args.out):

@@ -20,6 +20,7 @@ from .pot import DAY_S
 
 PRESS_MS, HOLD_MS = 200, 2500  # a short press; one held long enough to be a wish (R12)
 CABLE_MS = -1
+FORGOT = "forget to fill the tank"  # what is done instead, while the fault says so
 HOURS_TO_CHARGE = 12.0
 CABLE = {row[0] for row in rules.LOCKOUTS if row[2] == rules.CABLE}
 
@@ -151,7 +152,8 @@ class Household:
         _, _, visit = heapq.heappop(self.coming)
         self.next_s = self.coming[0][0] if self.coming else math.inf
         self.promised.discard(visit.act)
-        self.done.append((board.pot.t_s, visit.act))
+        forgets = visit.act == "fill the tank" and board.pot.tank_forgotten
+        self.done.append((board.pot.t_s, FORGOT if forgets else visit.act))
         return self._do[visit.act](board, visit.amount)
 
     def _water(self, board: Any, amount: float | None) -> int:

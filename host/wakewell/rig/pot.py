@@ -545,9 +545,14 @@ class RigPot:
         if not stuck and not self._on and self.pump_did != "off":
             self._stop_pump()
 
+    @property
+    def tank_forgotten(self) -> bool:
+        """Whether nobody thinks of the tank now."""
+        return self.faults.amount("tank forgotten") is not None
+
     def refill(self, amount_ml: float | None = None) -> float:
         """The owner fills the tank (None: to the brim): ml poured in, 0 while it is forgotten."""
-        if self.faults.amount("tank forgotten") is not None:
+        if self.tank_forgotten:
             return 0.0
         if amount_ml is None:
             amount_ml = self._sound.capacity_ml - self.line.tank_ml
