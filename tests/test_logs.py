@@ -341,3 +341,17 @@ def test_what_why_bad_passes_can_be_written_again(lines: list[bytes]) -> None:
                     line.encode(tuple(good), good)
                 place[name] = kept
     assert refused > passed > 0
+
+
+def test_every_member_stands_in_developers_md(lines: list[bytes]) -> None:
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = text[text.index("## The field log") : text.index("## A pot's folder")]
+    told = {word for quoted in text.split("`")[1::2] for word in quoted.split()}
+    written_names: set[str] = set()
+    for data in lines:
+        record = json.loads(data)
+        written_names |= set(record)
+        for name in ("begin", "values", "plan", "water", "run"):
+            written_names |= set(record.get(name) or ())
+    assert {"run", "ran_ms", "given_ul", "soil_ppt"} <= written_names
+    assert {n for n in written_names - told if f'"{n}"' not in text} == set()

@@ -610,7 +610,12 @@ def test_in_force_missing(tmp_path: Path, lines: list[bytes], run: Run) -> None:
     log = makelog.write(tmp_path, lines)
     identity = line.identity(makelog.pot()["limits"])
     (tmp_path / "in-force" / f"{identity}.json").unlink()
-    one_line(run(log), "none of 70 wakes could be played", f"limits {identity} is not at hand")
+    one_line(
+        run(log),
+        "none of 70 wakes could be played",
+        f"limits {identity} is not at hand",
+        "keep the folder in-force/ that came with the log beside it",
+    )
 
 
 def test_in_force_damaged(tmp_path: Path, lines: list[bytes], run: Run) -> None:

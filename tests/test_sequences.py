@@ -180,7 +180,7 @@ BAD = [
     (SMALL.replace("300", "300\nrepeat = 100001"), 6, "repeat = 100001; allowed"),
     (SMALL + "[[wake]]\nrepeat = 100000\n", 11, "repeat = 100000; allowed: 100000 wakes in all"),
     (SMALL.replace("300", "9" * 3000), 5, "a number of over 19 digits"),
-    (SMALL.replace("300", "9" * 30000), 1, "not TOML"),
+    (SMALL.replace("300", "9" * 30000), 1, "a number with too many digits"),
     (SMALL.replace("300", "300\nsoil_ppt = 200"), 6, "not TOML: Cannot overwrite a value"),
     (SMALL.replace("300", "300\ncause = 'alarm'"), 6, 'cause = "alarm"; allowed'),
     (SMALL.replace("300", "300\nrun = { flow = 3 }"), 6, "nearest known name flow_ul_s"),

@@ -383,7 +383,10 @@ def nothing_played(report: Report) -> str:
     """Why no wake of a log could be played, in one line."""
     if report.wakes:
         why, count = report.unplayed.most_common(1)[0]
-        return f"none of {report.wakes} wakes could be played: {printable(why)} ({count} wakes)"
+        text = f"none of {report.wakes} wakes could be played: {printable(why)} ({count} wakes)"
+        if why.endswith("is not at hand"):
+            text += f"; keep the folder {logs.IN_FORCE}/ that came with the log beside it"
+        return text
     if report.skips.count:
         first = report.skips.first[0]
         return f"no wake in it can be read; {report.skips.count} lines skipped, the first {first}"

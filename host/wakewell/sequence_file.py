@@ -346,6 +346,8 @@ def parse(path: Path, content: str) -> dict[str, Any]:
         found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", why)
         at = found[1] if found and found[1] else content.count("\n") + 1 if found else 1
         what = shorten(why[: found.start()] if found else why, 100)
+        if what.startswith("Exceeds"):  # Python's own words for a number of thousands of digits
+            what = "a number with too many digits"
         raise SequenceError(f"{path}:{at}: not TOML: {what}") from None
 
 

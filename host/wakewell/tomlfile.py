@@ -98,6 +98,8 @@ def _syntax(name: str, why: str) -> Problem:
     place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)", why)
     line = int(place[1]) if place and place[1] else 1
     what = why[: place.start()] if place else why.split(";")[0]
+    if what.startswith("Exceeds"):  # Python's own words for a number of thousands of digits
+        what = "a number with too many digits"
     what = shorten(what.encode("unicode_escape").decode(), 80)
     where = ", at the end of the file" if place and not place[1] else ""
     return Problem(name, line, f"not TOML: {what}{where}; correct the line and check again")
