@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import signal
 import subprocess
@@ -18,6 +19,7 @@ import test_listen as common
 from wakewell import cli
 from wakewell.logs import BadInput
 from wakewell.remote import broker, private
+from wakewell.remote.store import Store
 from wakewell.trials import CAFE
 
 BOARD = remote_pots.BOARD
@@ -52,9 +54,40 @@ def test_started_and_stopped(server: mosquitto.Broker, pot: Path) -> None:
     out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
     assert "heard 2 reports, 9 new lines; dropped 1" in out
-    assert err.count("\n") == 1
+    assert err.count("\n") == 2
+    assert "basil: heard, 5 lines" in err
     assert "no tag" in err
     assert all(word not in out + err for word in secret.words())
+
+
+def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: Path) -> None:
+    """The real command, ended with SIGKILL wherever it is, time and again: each line once."""
+    secret, pick = private.read(pot), random.Random(5)
+    path = pot / "logs" / "00000001.jsonl"
+    told = [common.pack(common.LINES[n : n + 2], n + 1, secret.key) for n in range(0, 40, 2)]
+    for at in range(0, 20, 4):
+        process = start(pot, "--for", "60")
+        assert process.stdout is not None
+        assert "listening" in process.stdout.readline()
+        # Each twice, as from a board whose answer was lost
+        common.flood(secret, pot, [data for data in told[at : at + 4] for _ in range(2)])
+        time.sleep(pick.random() * 0.03)
+        process.kill()
+        process.communicate(timeout=30)
+    process = start(pot, "--for", "60")
+    assert process.stdout is not None
+    assert "listening" in process.stdout.readline()
+    for _ in range(400):
+        if path.exists() and len(path.read_bytes().splitlines()) == 40:
+            break
+        time.sleep(0.05)
+    process.terminate()
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, out + err
+    assert path.read_bytes() == common.whole(common.LINES)
+    store = Store(pot.parent / "heard.db")
+    assert store.lines(BOARD) == common.LINES
+    store.close()
 
 
 def one_line(capsys: pytest.CaptureFixture[str]) -> str:

@@ -65,6 +65,7 @@ class Listener:
     store: Any
     post: Post
     say: Any = print
+    names: dict[str, str] = field(default_factory=dict)  # of boards to be told of when first heard
     said: dict[str, float] = field(default_factory=dict)
     new: int = 0
     heard: int = 0
@@ -73,21 +74,25 @@ class Listener:
     def deal(self, messages: list[Message], now: float) -> None:
         """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
         called again with the same messages it does the rest."""
-        reports = []
+        reports, dropped = [], []
         for message in messages:
             report, why = self.read(message)
             if report is None:
-                self.drop(message.topic, why, now)
+                dropped.append((message.topic, why))
             else:
                 reports.append(report)
+                where = f"log of {report.board}"
+                dropped += [(where, f"line damaged on the board: {why}") for why in report.damaged]
         self.new += self.store.take(reports, int(now))
-        for report in reports:
-            for why in report.damaged:
-                self.drop(f"log of {report.board}", f"line damaged on the board: {why}", now)
         self.keep_files(reports)
+        for place, why in dropped:
+            self.drop(place, why, now)
         utc = datetime.fromtimestamp(now, UTC) - EPOCH
         for report in reports:
             self.heard += 1
+            name = self.names.pop(report.board, None)
+            if name is not None:
+                self.say(f"{printable(name)}: heard, {len(report.lines)} lines of its log")
             ids = "".join(letters.id_of(data) for data in report.in_force)
             answer = heard.acknowledge(
                 self.keys[report.board], report.board, report.n, report.nonce,
@@ -321,14 +326,16 @@ def run(args: argparse.Namespace) -> int:
         if posted is None or not posted.post(topic, payload):
             radio.post(topic, payload)
 
-    listener = Listener(keys, store, post, say)
+    names = {board: pots.load(f).name for board, (f, _) in found.items()}
+    shown = ", ".join(list(names.values())[:9])
+    shown += f" and {len(names) - 9} more" if len(names) > 9 else ""
+    listener = Listener(keys, store, post, say, names)
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:
         timer = threading.Timer(args.for_s, until.set)
         timer.daemon = True
         timer.start()
-    names = ", ".join(pots.load(f).name for f, _ in found.values())
     own = None
     if args.own_broker:
         from wakewell.remote.own_broker import OwnBroker
@@ -340,7 +347,7 @@ def run(args: argparse.Namespace) -> int:
         posted.start()
         where.append(f"port {args.post}")
     at = " and ".join(dict.fromkeys(w for w in where if w))
-    print(f"listening to {names} at {at}; stop with Ctrl-C", flush=True)
+    print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
     try:
         listen(listener, radio, until, base)
     except KeyboardInterrupt:
