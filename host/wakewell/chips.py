@@ -44,6 +44,7 @@ class Chip:
     pulled up at reset. serial: the way the cable reaches the board. input_only: no output, no
     pull resistors inside. converter: usable as analogue input. radio: analogue in name, but
     not to be had while the radio is on, or not calibrated. wake: can end deep sleep.
+    ext0: a single pin may wake it in a way of its own (ESP-IDF, SOC_PM_SUPPORT_EXT0_WAKEUP).
     most_mv: highest voltage the converter reads truly; least_mv: lowest.
     """
 
@@ -61,6 +62,7 @@ class Chip:
     serial: Mapping[int, str] = field(default_factory=dict)
     radio: Mapping[int, str] = field(default_factory=dict)
     input_only: frozenset[int] = frozenset()
+    ext0: bool = True
 
 
 # A weak pull-down at reset is in no table below: it agrees with the resistor that holds the
@@ -157,6 +159,7 @@ ESP32_C3 = Chip(
     ),
     # ESP32-C3 hardware design guidelines, section ADC: not calibrated, out of order in some chips
     radio=_rows(("5", "ADC2 is not calibrated, and out of order in some chips")),
+    ext0=False,
 )
 
 _PICO = _rows(

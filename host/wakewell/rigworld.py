@@ -52,6 +52,8 @@ class RigWorld(QuietWorld):
         super().__init__()
         self.pot, self.parts = pot, parts
         self.board: Resets | None = None
+        self.chip = "esp32"
+        """Whose pins the parts are on."""
         self.pump_us = 0
         """How long the pump's pin was on, microseconds, all told."""
         self.runs: list[tuple[int, int]] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import shutil
 import subprocess
 import sys
 import threading
@@ -152,8 +153,19 @@ def test_a_desk_board_in_a_terminal_can_be_flashed(tmp_path: Path) -> None:
 
 def test_what_no_desk_board_can_be(tmp_path: Path, capsys: Any) -> None:
     cafe = Path(pots.__file__).parent / "data" / "cafe"
-    assert main(["deskboard", str(cafe / "fern")]) == 2
-    assert "the desk board is an esp32" in capsys.readouterr().err
+    other = tmp_path / "other"
+    shutil.copytree(cafe / "mint", other)
+    about = other / "pot.toml"
+    about.write_text(about.read_text().replace('"esp32-c3"', '"rp2040"'))
+    wiring = other / "wiring.toml"
+    text = wiring.read_text()
+    for old, new in ((0, 26), (1, 27), (3, 28)):
+        text = text.replace(f"pin = {old} ", f"pin = {new} ").replace(
+            f"pin = {old},", f"pin = {new},"
+        )
+    wiring.write_text(text)
+    assert main(["deskboard", str(other)]) == 2
+    assert "a desk board can be one of esp32, esp32-s3, esp32-c3" in capsys.readouterr().err
     assert main(["deskboard", str(tmp_path)]) == 2
     assert main(["deskboard", str(cafe / "basil"), "--speed", "0"]) == 2
     blank = tmp_path / "basil"

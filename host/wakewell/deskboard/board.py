@@ -23,6 +23,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar, get_args
 
+from wakewell import chips
 from wakewell.deskboard.chip import CAUSES, Asleep, Awake, Boot, Chip, Counters, State
 from wakewell.deskboard.image import BLOCK_BYTES, read_unlocked, write_unlocked
 from wakewell.deskboard.inside import layout as L
@@ -49,6 +50,7 @@ class DeskBoard:
     world: what is wired to the pins (World); nothing if None.
     unique_id: machine.unique_id(), 6 bytes; made from the image's path if None.
     heap_bytes: size of the interpreter's heap. Its words are twice as wide as a chip's.
+    chip: whose pins it has: one of wakewell.chips.PORTED. Its converter is an ESP32's throughout.
     awake: how simulated time passes while the chip runs. "real": with the PC's clock.
         "stepped": only as the board uses it (sleep, ticks, pins), so a wake takes
         milliseconds and is the same every time. "host": real while a host has the port open,
@@ -78,6 +80,7 @@ class DeskBoard:
         image_bytes: int = 2 << 20,
         unique_id: bytes | None = None,
         heap_bytes: int | None = None,
+        chip: str = "esp32",
         awake: Awake = "host",
         asleep: Asleep = "hold",
         speed: float = 1.0,
@@ -91,6 +94,8 @@ class DeskBoard:
                 f"awake={awake!r}, asleep={asleep!r}: awake must be one of {get_args(Awake)},"
                 f" asleep one of {get_args(Asleep)}"
             )
+        if chip not in chips.PORTED:
+            raise DeskBoardError(f"chip={chip!r}: must be one of {chips.PORTED}")
         if unique_id is not None and len(unique_id) != 6:
             raise DeskBoardError(f"unique_id={unique_id!r}: must be 6 bytes")
         self.image = Path(image)
@@ -103,6 +108,7 @@ class DeskBoard:
         self.boots: list[Boot] = []
         """Every boot so far, the last one perhaps not over."""
         self._awake: Awake = awake
+        self._kind = chips.CHIPS[chip]
         self._heap = [] if heap_bytes is None else ["-X", f"heapsize={heap_bytes}"]
         self._image_bytes = image_bytes
         self._unique_id = unique_id or self._made_up_id()
@@ -144,6 +150,7 @@ class DeskBoard:
                 lambda: spawner.boot(self._heap, image_fd),
                 spawner.kill,
                 self._show,
+                self._kind,
             )
             self._chip.put(L.BLOCK_BYTES, BLOCK_BYTES)
             self._chip.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)

@@ -19,6 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from wakewell import chips
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.interpreter import DeskBoardError, Interpreter
 from wakewell.deskboard.pads import Pads
@@ -90,11 +91,12 @@ class Chip:
         boot: Callable[[], Interpreter],
         kill: Callable[[], int],
         show: Callable[[bytes], None],
+        kind: chips.Chip,
     ) -> None:
         self.manner = manner
         self.world = world
         self.boots = boots
-        self.pads = Pads(world)
+        self.pads = Pads(world, kind.wake, kind.ext0)
         self.state: State = "off"
         self.interpreter: Interpreter | None = None
         self.later: list[Callable[[], None]] = []
@@ -113,6 +115,14 @@ class Chip:
         self._crashes = 0
         self._inputs_unseen = False
         self._from = Counters(0, 0, 0)
+        for offset, pins in (
+            (L.OUTPUT_PINS, kind.pins - kind.input_only - kind.flash.keys()),
+            (L.INPUT_ONLY_PINS, kind.input_only),
+            (L.RTC_PINS, kind.wake),
+            (L.ADC_PINS, kind.converter | kind.radio.keys()),
+        ):
+            self.put(offset, sum(1 << pin for pin in pins), "<Q")
+        self.put(L.HAS_EXT0, int(kind.ext0))
 
     # --- shared memory -----------------------------------------------------------------------
 

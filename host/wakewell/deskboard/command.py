@@ -15,7 +15,7 @@ import tempfile
 import threading
 from pathlib import Path
 
-from wakewell import pots, trials
+from wakewell import chips, pots, trials
 from wakewell.deskboard.board import CAUSES, DeskBoard
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.logs import BadInput
@@ -24,7 +24,6 @@ from wakewell.rig.pot import RigPot
 from wakewell.rigworld import RigWorld, spec_of
 
 USUAL_POT = "basil"
-CHIP = "esp32"
 
 HELP = """\
 advance DAYS       let simulated time pass
@@ -88,10 +87,10 @@ def rig_world(folder: Path, like: str = USUAL_POT, seed: int = 1) -> RigWorld:
     if found.problems or found.about is None or found.pot is None:
         why = found.problems[0] if found.problems else "it is not complete"
         raise BadInput(f"{folder}: {why}; run wakewell check {folder}")
-    if found.about.chip != CHIP:
+    if found.about.chip not in chips.PORTED:
         raise BadInput(
-            f"{folder}: made for the {found.about.chip}; the desk board is an {CHIP}. Try the "
-            "café's basil, citrus or tomato"
+            f"{folder}: made for the {found.about.chip}; a desk board can be one of "
+            f"{', '.join(chips.PORTED)}. Try the café's pots"
         )
     truth, calibration = folder, found.pot.calibration
     if calibration.soil is None or calibration.level is None or calibration.battery is None:
@@ -107,7 +106,9 @@ def rig_world(folder: Path, like: str = USUAL_POT, seed: int = 1) -> RigWorld:
                 f"--like {like}: its level is of kind {kinds[1]}, {folder} has {kinds[0]}: name "
                 "a café pot with the same kind"
             )
-    return RigWorld(found.parts, RigPot(spec_of(truth), seed), calibration)
+    world = RigWorld(found.parts, RigPot(spec_of(truth), seed), calibration)
+    world.chip = found.about.chip
+    return world
 
 
 def run(args: argparse.Namespace) -> int:
@@ -132,6 +133,7 @@ def run(args: argparse.Namespace) -> int:
             with DeskBoard(
                 args.image or Path(temporary) / "flash.img",
                 world,
+                chip=world.chip,
                 awake="real",
                 asleep="real",
                 speed=args.speed,

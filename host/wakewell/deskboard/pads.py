@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass
 from functools import partial
 
@@ -26,8 +26,9 @@ class _Pad:
 class Pads:
     """Every time is simulated microseconds since the world began."""
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: World, rtc_pins: Set[int], has_ext0: bool) -> None:
         self.world = world
+        self._rtc_pins, self._has_ext0 = rtc_pins, has_ext0
         self.hold_in_deep_sleep = False
         """Whether a held pad outside the RTC domain is held in deep sleep too."""
         self.ext0: tuple[int, int] | None = None
@@ -101,7 +102,7 @@ class Pads:
 
     def begin_deep_sleep(self, t_us: int) -> None:
         for pin, pad in self._pads.items():
-            pad.held = pad.held and (pin in L.RTC_PINS or self.hold_in_deep_sleep)
+            pad.held = pad.held and (pin in self._rtc_pins or self.hold_in_deep_sleep)
         self.reset(t_us)
 
     def lose_power(self, t_us: int) -> None:
@@ -134,7 +135,7 @@ class Pads:
             mask, level = self.ext1
             high = any(self._at_rest(pin, t_us) for pin in range(L.PINS) if mask >> pin & 1)
             if high == bool(level):
-                return L.EXT1_WAKE
+                return L.EXT1_WAKE if self._has_ext0 else L.GPIO_WAKE
         return 0
 
     def _at_rest(self, pin: int, t_us: int) -> int:

@@ -54,6 +54,17 @@ S = uctypes.struct(
     },
     uctypes.NATIVE,
 )
+
+
+def _pins(offset):
+    mask = struct.unpack_from("<Q", MEM, offset)[0]
+    return tuple([pin for pin in range(L.PINS) if mask >> pin & 1])
+
+
+OUTPUT_PINS = _pins(L.OUTPUT_PINS)
+INPUT_ONLY_PINS = _pins(L.INPUT_ONLY_PINS)
+RTC_PINS = _pins(L.RTC_PINS)
+ADC_PINS = _pins(L.ADC_PINS)
 RISES = S.rises
 FALLS = S.falls
 

@@ -19,7 +19,7 @@ WAKEUP_ANY_HIGH = True
 
 def wake_on_ext0(pin=None, level=WAKEUP_ALL_LOW):
     number = 0 if pin is None else _machine._number(pin)
-    if number not in _L.RTC_PINS:
+    if number not in _core.RTC_PINS:
         raise ValueError("invalid pin")
     _core.tell(_L.EXT0, number, pin is not None, bool(level))
 
@@ -28,10 +28,16 @@ def wake_on_ext1(pins=None, level=WAKEUP_ALL_LOW):
     mask = 0
     for pin in pins or ():
         number = _machine._number(pin)
-        if number not in _L.RTC_PINS:
+        if number not in _core.RTC_PINS:
             raise ValueError("invalid pin")
         mask |= 1 << number
     _core.tell(_L.EXT1, 0, 0, bool(level), 0, mask)
+
+
+if not _core.MEM[_L.HAS_EXT0]:
+    # Of a single pin both ways to wake are alike.
+    wake_on_gpio = wake_on_ext1
+    del wake_on_ext0, wake_on_ext1
 
 
 def gpio_deep_sleep_hold(enable):
@@ -59,7 +65,7 @@ class RMT:
         num_symbols=64,
     ):
         self._pin = _machine._number(pin)
-        if self._pin >= 34:
+        if self._pin in _core.INPUT_ONLY_PINS:
             raise ValueError("pin can only be input")
         if resolution_hz is not None and clock_div is not None:
             raise ValueError("resolution_hz and clock_div are mutually exclusive")

@@ -119,7 +119,7 @@ class Pin(_PinBase):
     def __init__(self, id, mode=None, pull=-1, value=None, drive=None, hold=None):
         if isinstance(id, Pin):
             id = id._id
-        if id not in _L.OUTPUT_PINS and id not in _L.INPUT_ONLY_PINS:
+        if id not in _core.OUTPUT_PINS and id not in _core.INPUT_ONLY_PINS:
             raise ValueError("invalid pin")
         self._id = id
         if mode is not None or pull != -1 or value is not None or hold is not None:
@@ -127,7 +127,7 @@ class Pin(_PinBase):
 
     def init(self, mode=None, pull=-1, value=None, drive=None, hold=None):
         pin = self._id
-        if mode is not None and mode != 1 and pin >= 34:
+        if mode is not None and mode != 1 and pin in _core.INPUT_ONLY_PINS:
             raise ValueError("pin can only be input")
         if value is not None:
             _core.latch[pin] = 1 if value else 0
@@ -138,11 +138,11 @@ class Pin(_PinBase):
             _core.pulsed[pin] = 0
         if pull != -1:
             _core.pulls[pin] = pull or 0
-        if hold is not None and pin < 34:
+        if hold is not None and pin in _core.OUTPUT_PINS:
             _core.held[pin] = 0
             _core.tell(_L.HOLD, pin, 0)
         _core.apply(pin)
-        if hold and pin < 34:
+        if hold and pin in _core.OUTPUT_PINS:
             _core.held[pin] = 1
             _core.tell(_L.HOLD, pin, 1)
 
@@ -192,7 +192,7 @@ class ADC:
 
     def __init__(self, pin, sample_ns=None, atten=0):
         self._id = _number(pin)
-        if self._id not in _L.ADC_PINS:
+        if self._id not in _core.ADC_PINS:
             raise ValueError("invalid pin")
         self.atten(atten)
 

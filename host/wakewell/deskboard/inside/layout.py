@@ -36,6 +36,12 @@ EDGES = 120  # uint32: set by the bridge at an edge, cleared by the board before
 UNIQUE_ID = 128  # 6 bytes
 IRQ_RISES = 160  # uint32 per pin, 64 pins: edges seen so far
 IRQ_FALLS = 416
+# The chip, as wakewell.chips has it. Masks of pins, uint64.
+OUTPUT_PINS = 672
+INPUT_ONLY_PINS = 680
+RTC_PINS = 688  # those that wake from deep sleep, and are held in it by themselves
+ADC_PINS = 696
+HAS_EXT0 = 704  # uint32: 0 = a chip like the ESP32-C3, which wakes by esp32.wake_on_gpio
 RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096
@@ -93,11 +99,5 @@ DEEPSLEEP_RESET = 4
 SOFT_RESET_CAUSE = 5
 EXT0_WAKE = 2
 EXT1_WAKE = 3
+GPIO_WAKE = 7
 TIMER_WAKE = 4
-
-# Pins of the ESP32 (Espressif, ESP32 series datasheet v5.2, tables of pin definitions and
-# RTC_MUX functions).
-OUTPUT_PINS = (0, 1, 2, 3, 4, 5, 12, 13, 14, 15, 16, 17, 18, 19, 21, 22, 23, 25, 26, 27, 32, 33)
-INPUT_ONLY_PINS = (34, 35, 36, 37, 38, 39)
-RTC_PINS = (0, 2, 4, 12, 13, 14, 15, 25, 26, 27, 32, 33, 34, 35, 36, 37, 38, 39)
-ADC_PINS = (0, 2, 4, 12, 13, 14, 15, 25, 26, 27, 32, 33, 34, 35, 36, 37, 38, 39)
