@@ -351,22 +351,43 @@ def test_lines_are_looked_for_after_the_clock_was_set_back(tmp_path: Path) -> No
     assert later.log() == whole(LINES[:9])
 
 
+CURRENTS = (1.2, 1.3, 1.4, 1.5, 1.6)
+WALK: list[tuple[str, int, float]] = [  # unit, time, value of RFC 8428, section 5.1.3
+    ("", 0, 20), ("lon", 0, 24.30621), ("lat", 0, 60.07965),
+    ("", 60, 20.3), ("lon", 60, 24.30622), ("lat", 60, 60.07965),
+    ("", 120, 20.7), ("lon", 120, 24.30623), ("lat", 120, 60.07966), ("%EL", 150, 98),
+    ("", 180, 21.2), ("lon", 180, 24.30628), ("lat", 180, 60.07967),
+]  # fmt: skip
+
+
 def test_rfc_8428_resolved() -> None:
-    """The third example of RFC 8428, section 5.1.2, shortened, resolved as section 4.6 says."""
-    base = "urn:dev:ow:10e2073a01080063:"
-    found = letters.resolve(
-        [
-            {"bn": base, "bt": 1.276020076001e09, "bu": "A", "bver": 5,
-             "n": "voltage", "u": "V", "v": 120.1},
-            {"n": "current", "t": -5, "v": 1.2},
-            {"n": "current", "v": 1.7},
-        ],
-        0,
-    )  # fmt: skip
-    assert found == [
-        {"n": base + "voltage", "u": "V", "t": 1.276020076001e09, "v": 120.1},
-        {"n": base + "current", "u": "A", "t": 1.276020071001e09, "v": 1.2},
-        {"n": base + "current", "u": "A", "t": 1.276020076001e09, "v": 1.7},
+    """The RFC's examples of sections 5.1.1 and 5.1.2, and 5.1.3 resolved as 5.1.4 has it.
+
+    (t): against transcriptions in three SenML libraries' tests, the primary text unread.
+    """
+    name = "urn:dev:ow:10e2073a01080063"
+    assert letters.resolve([{"n": name, "u": "Cel", "v": 23.1}], 7) == [
+        {"n": name, "u": "Cel", "t": 7, "v": 23.1}
+    ]
+    base, at = "urn:dev:ow:10e2073a0108006:", 1.276020076001e09
+    pack: list[Any] = [
+        {"bn": base, "bt": at, "bu": "A", "bver": 5, "n": "voltage", "u": "V", "v": 120.1},
+        *({"n": "current", "t": t, "v": v} for t, v in zip(range(-5, 0), CURRENTS, strict=True)),
+        {"n": "current", "v": 1.7},
+    ]
+    assert letters.resolve(pack, 0) == [
+        {"n": base + "voltage", "u": "V", "t": at, "v": 120.1},
+        *(
+            {"n": base + "current", "u": "A", "t": at + t, "v": v}
+            for t, v in zip(range(-5, 1), (*CURRENTS, 1.7), strict=True)
+        ),
+    ]
+    pack = [{"bn": name, "bt": 1.320067464e09, "bu": "%RH", "v": 20}]
+    for row in WALK[1:]:
+        pack.append({key: value for key, value in zip(("u", "t", "v"), row, strict=True) if value})
+    assert letters.resolve(pack, 0) == [
+        {"n": name, "u": unit or "%RH", "t": 1320067464 + (t or 0), "v": value}
+        for unit, t, value in WALK
     ]
     bad: Any
     for bad in (

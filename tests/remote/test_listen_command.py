@@ -90,6 +90,33 @@ def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: P
     store.close()
 
 
+def test_started_twice_and_twice_for_two_databases(
+    server: mosquitto.Broker, pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = private.read(pot)
+    first = start(pot, "--for", "60")
+    other = start(pot, "--for", "60", "--database", str(tmp_path / "other.db"))
+    for process in (first, other):
+        assert process.stdout is not None
+        assert "listening" in process.stdout.readline()
+    assert cli.main(["listen", str(pot), "--for", "1"]) == 2
+    assert "another wakewell listen" in one_line(capsys)
+    common.flood(secret, pot, [common.pack(common.LINES[:20], 1, secret.key)])
+    for where in (pot.parent / "heard.db", tmp_path / "other.db"):
+        store = Store(where)
+        for _ in range(200):
+            if len(store.lines(BOARD)) == 20:
+                break
+            time.sleep(0.05)
+        assert store.lines(BOARD) == common.LINES[:20]
+        store.close()
+    for process in (first, other):
+        process.terminate()
+        process.communicate(timeout=30)
+        assert process.returncode == 0
+    assert (pot / "logs" / "00000001.jsonl").read_bytes() == common.whole(common.LINES[:20])
+
+
 def one_line(capsys: pytest.CaptureFixture[str]) -> str:
     error = capsys.readouterr().err
     assert error.count("\n") == 1, error

@@ -30,6 +30,11 @@ from wakewell.remote import broker, letters, private
 from wakewell.tomlfile import show_path
 from wakewell.usb.flash import board_id
 
+try:
+    import fcntl
+except ImportError:  # Windows: nothing keeps a second listener off there
+    fcntl = None  # type: ignore[assignment]
+
 if TYPE_CHECKING:
     from wakewell.remote.posted import Posted
 
@@ -254,15 +259,37 @@ def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
     return found
 
 
-def by_broker(found: dict[str, tuple[Path, private.Private]], base: Path) -> Waiting:
-    """The connection to the broker of those pots that have one. Raises BadInput."""
+def alone(where: str) -> Any:
+    """Keeps a second listener off an SQLite file while what it returns is kept. Raises BadInput.
+
+    Two of them would take the broker's connection from each other without end.
+    """
+    if fcntl is None or "://" in where:
+        return None
+    try:
+        file = Path(where + ".lock").open("ab")  # noqa: SIM115
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        text = "another wakewell listen keeps it; stop that one, or give --database FILE"
+        raise BadInput(f"{show_path(where)}: {text}") from None
+    except OSError as error:
+        why = error.strerror
+        raise BadInput(f"{show_path(where)}: no database can be kept there: {why}") from None
+    return file
+
+
+def by_broker(found: dict[str, tuple[Path, private.Private]], where: str) -> Waiting:
+    """The connection to the broker of those pots that have one. Raises BadInput.
+
+    where: the database, so that the broker keeps apart two that listen for two databases.
+    """
     boards = sorted(board for board, (_, s) in found.items() if not s.post["host"])
     if not boards:
         return Waiting()
     if len({broker.place(found[b][1], found[b][0]) for b in boards}) > 1:
         raise BadInput("these pots name different brokers; run one listener for each broker")
     folder, secret = found[boards[0]]
-    name = f"wakewell-{zlib.crc32(f'{platform.node()}{base}'.encode()):08x}"
+    name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}'.encode()):08x}"
     return Radio(secret, folder, boards, name)
 
 
@@ -314,9 +341,13 @@ def run(args: argparse.Namespace) -> int:
     found = folders_of(args.pots)
     folder, secret = next(iter(found.values()))
     base = folder.resolve().parent
-    radio = by_broker(found, base)
+    database = str(args.database or base / DATABASE)
+    if "://" not in database:
+        database = str(Path(database).absolute())
+    radio = by_broker(found, database)
     posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
-    store = Store(args.database or base / DATABASE, {b: f for b, (f, _) in found.items()})
+    lock = alone(database)
+    store = Store(database, {b: f for b, (f, _) in found.items()})
     keys = {board: s.key for board, (_, s) in found.items()}
 
     def say(text: str) -> None:
@@ -359,5 +390,7 @@ def run(args: argparse.Namespace) -> int:
         if own is not None:
             own.stop()
         store.close()
+        if lock is not None:
+            lock.close()
     print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
     return 0
