@@ -451,7 +451,9 @@ def measure(names: list[str], quick: bool) -> dict[str, float]:
             if sys.stderr.isatty():
                 print(f"\r{name} ...\x1b[K", end="", file=sys.stderr, flush=True)
             try:
-                found[name] = round(FIGURES[name][0](bench), 3)
+                number = FIGURES[name][0](bench)
+                # Three digits that count: an error of 0.0003 mm is not none.
+                found[name] = float(f"{number:.3g}") if abs(number) < 1.0 else round(number, 3)
             except Absent as why:
                 print(f"{name}: not measured: {why}", file=sys.stderr)
         if sys.stderr.isatty():
