@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from grown import START_S, Garden, make, volts_of
 
+from wakewell import logs
+from wakewell.replay import DEMO
 from wakewell.report import forecast, pages, series
 from wakewell.report.times import DAY_S, Calendar
 
@@ -112,6 +114,16 @@ def test_steady_use_gives_the_date_by_hand(tmp_path: Path) -> None:
 )
 def test_no_forecast_says_why(tmp_path: Path, garden: Garden, why: str) -> None:
     assert why in forecast.tank(at_day(tmp_path, garden, 1000)).why_not
+
+
+def test_a_siphon_is_no_use() -> None:
+    # The café's citrus lost six litres within a day, most of it just after a dose
+    ((place, files),) = logs.find_logs(DEMO / "citrus")
+    log = series.read("citrus", place, files)
+    assert log.pot is not None
+    days = forecast.daily_use(log, log.pot.calibration.tolerance_ml)
+    most_given_ml = max(dose.given_ul for dose in log.doses) / 1000
+    assert max(day for day in days if day is not None) < 1.2 * most_given_ml
 
 
 def test_a_date_too_far_away_is_not_told_as_one(tmp_path: Path) -> None:

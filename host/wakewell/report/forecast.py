@@ -145,25 +145,26 @@ def fill_in(
 def daily_use(log: PotLog, tolerance_ml: int) -> list[float | None]:
     """Use of each day up to the last level read, oldest first, in millilitres.
 
-    A refill is no use, nor is a large fall with the pump off: that is an accident. None
+    A refill is no use, nor is a large fall beyond what was given: that is an accident. None
     where nothing was read, or where the pot was locked out and could not use any.
     """
     times_s: list[float] = []
     used: list[float] = []
     stopped: set[int] = set()
     before: int | None = None
-    pumped = False
+    given_ml = 0
     end_s = next(w.time_s for w in reversed(log.wakes) if w.level_ml is not None)
     for wake in log.wakes:
         if wake.lockouts:
             stopped.add(int((end_s - wake.time_s) // DAY_S))
         if wake.level_ml is not None:
             fall = before - wake.level_ml if before is not None else 0
-            refilled, lost = fall < -2 * tolerance_ml, fall > 5 * tolerance_ml and not pumped
+            if fall < -2 * tolerance_ml or fall > given_ml + 5 * tolerance_ml:
+                fall = given_ml  # filled up, or lost
             times_s.append(wake.time_s)
-            used.append((used[-1] if used else 0) + (0 if refilled or lost else fall))
-            before, pumped = wake.level_ml, False
-        pumped = pumped or wake.ran_ms > 0
+            used.append((used[-1] if used else 0) + fall)
+            before, given_ml = wake.level_ml, 0
+        given_ml += round(wake.given_ul / 1000)
     days: list[float | None] = []
     for day in range(int((end_s - times_s[0]) // DAY_S), 0, -1):
         start_s, stop_s = end_s - day * DAY_S, end_s - (day - 1) * DAY_S
