@@ -36,7 +36,7 @@ SUFFIX = ".parcel.zip"
 TOML = ("pot.toml", "wiring.toml", "settings.toml", "limits.toml", "calibration.toml")
 MOST_FILES, MOST_BYTES = 4000, 1 << 30  # unpacked; fifty years of wakes are smaller
 SHARED_DAY = 366  # the first dated wake of a shared log falls on 2001-01-01
-HOSTS = tuple("clear " + row[0] for row in rules.LOCKOUTS)
+HOSTS = ("entry page", *("clear " + row[0] for row in rules.LOCKOUTS))
 # Numbers and words of pot.toml that say nothing about whose it is
 KEEP = {"chip": None, "planter": None, "tank": None, "battery": None}
 KNOWN_WORDS = {

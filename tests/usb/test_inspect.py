@@ -126,6 +126,17 @@ def test_words_typed_at_a_desk_board(start: Start) -> None:
     assert "deep sleep" in say("on") or "runs" in say("state")
 
 
+@pytest.mark.slow
+def test_a_button_held_by_the_clock_on_the_wall(start: Start) -> None:
+    """Asleep, time runs 3600 times as fast; a hold lasts as long as was typed (R12)."""
+    desk = start(awake="real", asleep="real", speed=3600.0)
+    desk.board.wait_asleep()
+    desk_command.answer(desk.board, desk.world, ["button", "3"])
+    desk.board.wait_asleep()
+    held_ms = [w["begin"]["button_ms"] for w in wakes(desk.board.read_files())]
+    assert [ms for ms in held_ms if 2000 <= ms < 6000]
+
+
 def test_a_desk_board_in_a_terminal_can_be_flashed(tmp_path: Path) -> None:
     link = tmp_path / "tty"
     command = [sys.executable, "-m", "wakewell", "deskboard", "--link", str(link)]

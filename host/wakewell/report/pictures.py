@@ -320,9 +320,12 @@ def happenings(log: PotLog, calendar: Calendar) -> Picture:
             plain = words.of(words.CAUSES, wake.cause).plain
             marks.append({"row": "started anew", "t": wall_ms, "w": plain})
         elif wake.cause == "button":
-            marks.append({"row": "button", "t": wall_ms, "w": "somebody pressed the button"})
-        if wake.host:
-            marks.append({"row": "maker's cable", "t": wall_ms, "w": "; ".join(wake.host)})
+            held = "entry page" in wake.host
+            text = "somebody held the button for the entry page" if held else "somebody pressed it"
+            marks.append({"row": "button", "t": wall_ms, "w": text})
+        by_cable = "; ".join(action for action in wake.host if action != "entry page")
+        if by_cable:
+            marks.append({"row": "maker's cable", "t": wall_ms, "w": by_cable})
     for refill in refills(log, calendar):
         text = f"filled by {refill['ml']} ml"
         marks.append({"row": "tank filled", "t": refill["t"], "w": text})
