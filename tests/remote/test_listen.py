@@ -299,6 +299,23 @@ def test_a_folder_that_cannot_be_written_holds_the_answer_back(tmp_path: Path) -
     assert desk.log() == whole(LINES[:3])
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
+def test_no_room_for_the_log_file(tmp_path: Path) -> None:
+    """The kernel itself says that the disk is full; the answer waits until there is room."""
+    desk = Desk(tmp_path / "basil")
+    path = tmp_path / "basil" / "logs" / "00000001.jsonl"
+    path.parent.mkdir()
+    path.symlink_to("/dev/full")
+    messages = [listen.Message(f"wakewell/{BOARD}/report", p) for p in (pack(LINES[:3]), b"x")]
+    for _ in range(3):
+        assert "No space left" in listen.deal(desk.listener, messages, tmp_path)
+    assert (desk.answers, desk.listener.heard, desk.listener.bad) == ([], 0, 0)
+    path.unlink()
+    assert listen.deal(desk.listener, messages, tmp_path) == ""
+    assert desk.log() == whole(LINES[:3])
+    assert (len(desk.answers), desk.listener.bad) == (1, 1)
+
+
 def test_two_logs_of_which_one_cannot_be_written(tmp_path: Path) -> None:
     """What was written before the other refused is not written again with it."""
     other = "0242ac110003"
@@ -492,8 +509,8 @@ def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) 
         real, most = running.desk.listener.deal, [0]
 
         def slow(messages: list[listen.Message], now: float) -> None:
-            most[0] = max(most[0], running.radio.waiting.qsize())
             time.sleep(0.3)
+            most[0] = max(most[0], running.radio.waiting.qsize())
             real(messages, now)
 
         running.desk.listener.deal = slow  # type: ignore[method-assign]

@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard import heard
-from wakewell import pots
 from wakewell.logs import BadInput, printable
 from wakewell.remote import broker, letters, private
 from wakewell.tomlfile import show_path
@@ -44,6 +43,7 @@ BATCH = 64  # messages in one transaction
 MINUTE_S = 60
 LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
 DATABASE = "heard.db"
+MOST_SHOWN = 9  # pots that are named one by one
 LATER_S = 5.0  # after the disk or the database refused
 
 
@@ -357,10 +357,11 @@ def run(args: argparse.Namespace) -> int:
         if posted is None or not posted.post(topic, payload):
             radio.post(topic, payload)
 
-    names = {board: pots.load(f).name for board, (f, _) in found.items()}
-    shown = ", ".join(list(names.values())[:9])
-    shown += f" and {len(names) - 9} more" if len(names) > 9 else ""
-    listener = Listener(keys, store, post, say, names)
+    names = {board: f.resolve().name for board, (f, _) in found.items()}
+    shown = ", ".join(list(names.values())[:MOST_SHOWN])
+    more = len(names) - MOST_SHOWN
+    shown += f" and {more} more" if more > 0 else ""
+    listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:
