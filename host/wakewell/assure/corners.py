@@ -113,7 +113,7 @@ STRONG: dict[str, Any] = {
 WEEKLY: dict[str, Any] = {
     **STRONG,
     "settings": {**STRONG["settings"], "wake_s": 604800},
-    "step_s": 43200,
+    "step_s": 151200,
 }
 
 
@@ -240,12 +240,7 @@ def _corners() -> Iterator[Corner]:
 
 
 # Where two groups may be out of the ordinary in one wake, when there is time for it
-TOGETHER = (
-    *("cell", "soil", "run", "saucer", "cold", "charger", "everything", "mains", "float", "radio"),
-    *("cell, daily", "soil, daily", "run, daily", "cell, unreadable", "saucer, unreadable"),
-    *("provisional", "unready", "mismatch", "answers", "dry runs", "charges", "cell, soaked"),
-    *("run, soaked", "soil, soaked", "files", "tank", "upkeep, daily", "soil, unreadable"),
-)
+TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily")
 CORNERS = tuple(
     replace(corner, full=2) if corner.name in TOGETHER else corner for corner in _corners()
 )

@@ -19,6 +19,7 @@ AT_ONCE = ("unvouched", "behind", "cold", "boots", "touch", "held", "stuck", "ch
 GIVES_WAY = ("sag", "battery lost")
 TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
 DAY_S = 86400
+LONG_AGO_S = 1 << 29
 
 
 class Kept(NamedTuple):
@@ -45,7 +46,7 @@ class Truth(NamedTuple):
     """Water and time as they really were."""
 
     ledger: tuple[tuple[int, int], ...] = ()  # (board's seconds ago, microlitres at most)
-    since_s: int = 1 << 29  # since the last run
+    since_s: int = LONG_AGO_S  # since the last run
 
 
 class Memory(NamedTuple):
@@ -72,7 +73,6 @@ class Monitor:
         pot = bench.pot
         self.settings, self.limits, self.cal = pot.settings, pot.limits, pot.calibration
         self.window_s = DAY_S * (1000 + self.limits.clock_ppt) // 1000
-        self.longest_s = max(self.settings.settle_s, self.settings.upkeep_days * DAY_S)
         available = self.cal.capacity_ppt - self.cal.wilting_ppt
         refill_ppt = self.cal.capacity_ppt - available * self.settings.depletion_ppt / 1000
         self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
@@ -90,7 +90,7 @@ class Monitor:
         ledger = tuple(
             (age + passed_s, ul) for age, ul in truth.ledger if age + passed_s < self.window_s
         )
-        truth = Truth(ledger, min(self.longest_s, truth.since_s + passed_s))
+        truth = Truth(ledger, min(LONG_AGO_S, truth.since_s + passed_s))
         held = 2000 <= happened.begin["button_ms"] < 15000
         cable = letter.begin == "cable"
         if node.status == "lost":

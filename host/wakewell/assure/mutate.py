@@ -34,7 +34,7 @@ CORE_TESTS = ROOT / "tests" / "core"
 SEQUENCES = ROOT / "tests" / "sequences"
 SURVIVORS = ROOT / "tests" / "assure" / "survivors.toml"
 OURS = ("wakecore", "wakeboard", "wakewell", "core_", "small_ints", "test_kill")
-MOST_S = 120  # a mutant that takes longer hangs
+MOST_S = 120  # a mutant that takes more processor time than this hangs
 # Files that the unit tests look at most
 BY_UNITS = ("fields.py", "line.py", "number.py", "state.py", "table.py")
 SEARCHED = ("cell", "run", "saucer")
@@ -213,10 +213,9 @@ def mutants() -> list[Mutant]:
             line = getattr(at, "lineno", 0)
             apply()
             # The statement's own node may be gone from the tree: say what stands there now
-            now = "pass" if isinstance(at, ast.stmt) and not isinstance(at, ast.Return) else ""
-            now = now or ast.unparse(ast.fix_missing_locations(at))
+            now = ast.unparse(ast.fix_missing_locations(at))
             if now == was:
-                now = f"not ({was})"
+                now = "pass" if isinstance(at, ast.stmt) else f"not ({was})"
             undo()
             where = [f.name for f in functions if f.lineno <= line <= (f.end_lineno or 0)]
             key = f"{path.name} {where[-1] if where else ''}: {first(was)}  ->  {first(now)}"
@@ -265,26 +264,27 @@ class Finder(importlib.abc.MetaPathFinder):
         )
 
 
-def verdict(mutant: Mutant | None, thorough: bool) -> str:
-    """What killed it, "" if nothing did. Changes this process for good: see `judged`."""
+def verdict(mutant: Mutant | None, thorough: bool, alike: bool = False) -> str:
+    """What killed it, "" if nothing did. Changes this process for good: see `judged`.
+
+    thorough: with the slow tests too. alike: it is explained, so the quick tests do: one that
+    they kill was explained wrongly.
+    """
     for name in [n for n in sys.modules if n.startswith(OURS) and n != __name__]:
         del sys.modules[name]
     if mutant is not None:
         sys.meta_path.insert(0, Finder(mutant))
     sys.dont_write_bytecode = True
     sys.path.insert(0, str(CORE_TESTS))
-    bytes_first = mutant is not None and mutant.file in (
-        "fields.py",
-        "line.py",
-        "number.py",
-        "state.py",
-        "table.py",
-    )
     stages = [sequences_fail, edges_fail, lives_fail, units_fail]
-    if bytes_first:
+    if mutant is not None and mutant.file in BY_UNITS:
         stages = [edges_fail, units_fail, sequences_fail, lives_fail]
     try:
-        for stage in (*stages, searches_fail, *((requirements_fail,) if thorough else ())):
+        if alike:
+            stages = [sequences_fail, edges_fail, units_fail]
+        else:
+            stages += [searches_fail, *([requirements_fail] if thorough else [])]
+        for stage in stages:
             told: str = stage()
             if told:
                 return told
@@ -349,7 +349,17 @@ def requirements_fail() -> str:
 
 def tests_fail(names: tuple[str, ...]) -> str:
     """The first of these test files' tests that fails, in this process."""
+    import hypothesis
     import pytest
+
+    # The same inputs for every mutant, and no verdict by the clock
+    hypothesis.settings.register_profile(
+        "mutants",
+        deadline=None,
+        derandomize=True,
+        database=None,
+        suppress_health_check=list(hypothesis.HealthCheck),
+    )
 
     class Seen:
         failed = ""
@@ -361,6 +371,7 @@ def tests_fail(names: tuple[str, ...]) -> str:
     seen = Seen()
     files = [str(path) for name in names if (path := ROOT / "tests" / f"{name}.py").exists()]
     quiet = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:wakewell"]
+    quiet.append("--hypothesis-profile=mutants")
     out, sys.stdout = sys.stdout, open(os.devnull, "w")  # noqa: SIM115
     try:
         code = pytest.main([*quiet, "-c", str(ROOT / "pyproject.toml"), *files], plugins=[seen])
@@ -381,15 +392,17 @@ def searches_fail() -> str:
     return ""
 
 
-def judged(mutant: Mutant | None, thorough: bool = True) -> str:
+def judged(mutant: Mutant | None, thorough: bool = True, alike: bool = False) -> str:
     """The verdict, from a process of its own."""
     inside, outside = multiprocessing.get_context("fork").Pipe(False)
     pid = os.fork()
     if pid == 0:
-        signal.alarm(MOST_S)
+        # Of processor time, or a busy machine would kill mutants; a wait is a hang too
+        signal.setitimer(signal.ITIMER_PROF, MOST_S)
+        signal.alarm(10 * MOST_S)
         null = os.open(os.devnull, os.O_WRONLY)
         os.dup2(null, 2)
-        outside.send(verdict(mutant, thorough))
+        outside.send(verdict(mutant, thorough, alike))
         os._exit(0)
     outside.close()
     try:
@@ -422,5 +435,6 @@ def run(todo: list[Mutant], thorough: bool = True) -> Iterator[tuple[Mutant, str
     told = judged(None, thorough)
     if told:
         raise RuntimeError(f"the core as it is fails: {told}")
+    known = explained()
     for mutant in todo:
-        yield mutant, judged(mutant, thorough)
+        yield mutant, judged(mutant, thorough, mutant.key in known)

@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import Any
 
 from wakecore.number import SMALL_MAX
-from wakecore.state import DELIVERIES, PLACE_S, UNKNOWN
+from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN
 from wakecore.wake import WEEK_S
 from wakewell.assure.monitor import Memory, Truth
 from wakewell.assure.world import AT, FIRST, Bench, Numbers
@@ -32,9 +32,15 @@ class Projection:
         self.window_s = 86400 + 86400 * limits.clock_ppt // 1000 + PLACE_S
         self.step_s = bench.corner.step_s
         self.day_step_ml, self.day_ml = bench.corner.day_step_ml, limits.day_ml
-        self.since_s = max(settings.settle_s, settings.upkeep_days * 86400)
+        upkeep_s = settings.upkeep_days * 86400 if settings.upkeep_ml else 0
+        self.since_s = max(settings.settle_s, upkeep_s)
         days = -(-1000 // settings.fall_ppt_day)
         self.soil_s = (days - 1) * 86400 if days > 1 else 0
+        # No fall from one reading to the next is too fast to be believed: 0 falls nowhere
+        self.soil_ppt = 0 if settings.fall_ppt_day >= 1000 else 1000
+        # Only counts without scatter can stand still, and only in these readings have none
+        seen = [bench.soil[name] for name in {one.soil for one in bench.corner.letters(False)}]
+        self.still = {reading[0] for reading in seen if reading and not reading[1]}
         self.look_s = WEEK_S if settings.leak_ml_day == 0 else SMALL_MAX
         # Where no response is known only the rest of a dose is compared with what was given
         self.dose_ul = 0 if bench.cal.ul_per_ppt else limits.dose_ml * 1000
@@ -51,7 +57,8 @@ class Projection:
             (AT["leak_looks"], 2),
             (AT["silent_doses"], limits.response_doses),
             (AT["clear_wakes"], settings.battery_clear_wakes),
-            (AT["cycle_s"], 2 * settings.wake_s),
+            (AT["cycle_s"], settings.wake_s),
+            (AT["soil_ppt"], self.soil_ppt),
             (AT["quiet_wakes"], max(1, settings.radio_wakes)),
         )
 
@@ -67,7 +74,7 @@ class Projection:
     def memory(self, memory: Memory) -> Memory:
         """The monitor's memory that stands for this one; times as above."""
         kept, (ledger, since_s) = memory
-        return Memory(kept, Truth(self.water(ledger), self.near(since_s)))
+        return Memory(kept, Truth(self.water(ledger), min(self.near(since_s), self.since_s)))
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""
@@ -100,8 +107,11 @@ class Projection:
             n[AT["given_ul"]], n[AT["peak_ppt"]] = 0, UNKNOWN
         if n[AT["soil_ppt"]] < 0:
             n[AT["soil_s"]] = 0
-        if n[AT["phase"]] != 1:
+        if n[AT["phase"]] != SOAK:
             n[AT["plan_ul"]] = n[AT["plan_kind"]] = 0
+            n[AT["pulses"]] &= -2  # two pulses add one tolerance
+        if n[AT["soil_counts"]] not in self.still:
+            n[AT["soil_counts"]] = n[AT["soil_same"]] = 0
         places = sorted(
             (self.near(age), self.ml(ml))
             for age, ml in zip(n[:DELIVERIES], n[DELIVERIES:FIRST], strict=True)

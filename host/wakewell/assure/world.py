@@ -344,7 +344,8 @@ class Board:
         """The pump is off: what it moved."""
         happened = self.happened
         happened.ran_ms = ms + more_ms
-        left_ml = max(0, happened.tank_ml - ms * self.flow_ul_s // 1000000)
+        moved_ms = max(ms, happened.watched_ms)
+        left_ml = max(0, happened.tank_ml - moved_ms * self.flow_ul_s // 1000000)
         if self.letter.run == "slow" or self.bench.float_only:
             left_ml = happened.tank_ml
         if self.letter.run == "fast fall":
