@@ -8,6 +8,7 @@
     tell       a path of the search as a sequence file
     nth        fail or cut at the n-th board call, file operation, block write, allocation
     adversary  whole lives of a pot, chosen against it; a failure shrinks to a sequence file
+    rigged     the same with the rig as the pot: physics, weather, faults, an owner
     generated  a hundred thousand wakes for both interpreters
     fuzz       everything that reads bytes
     mutate     every line of the core changed, and whether anything notices

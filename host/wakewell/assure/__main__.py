@@ -16,6 +16,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "search": parts.search,
     "nth": parts.each_nth,
     "lives": parts.lives,
+    "rig": parts.rig,
     "fuzz": parts.fuzzed,
     "wakes": parts.wakes,
     "coverage": parts.coverage,

@@ -21,6 +21,7 @@ import sys
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType, ModuleType
@@ -430,11 +431,20 @@ def chosen(most: int, seed: int) -> list[Mutant]:
     return random.Random(seed).sample(found, most)
 
 
-def run(todo: list[Mutant], thorough: bool = True) -> Iterator[tuple[Mutant, str]]:
-    """(mutant, what killed it) of each, as they come. RuntimeError if the plain core fails."""
+def run(
+    todo: list[Mutant], thorough: bool = True, workers: int = 1
+) -> Iterator[tuple[Mutant, str]]:
+    """(mutant, what killed it) of each, in order. RuntimeError if the plain core fails.
+
+    workers: so many at a time, each in its process.
+    """
     told = judged(None, thorough)
     if told:
         raise RuntimeError(f"the core as it is fails: {told}")
     known = explained()
-    for mutant in todo:
-        yield mutant, judged(mutant, thorough, mutant.key in known)
+
+    def one(mutant: Mutant) -> tuple[Mutant, str]:
+        return mutant, judged(mutant, thorough, mutant.key in known)
+
+    with ThreadPoolExecutor(workers) as pool:  # a thread only waits for its process
+        yield from pool.map(one, todo)

@@ -224,7 +224,7 @@ class Watch:
 
     def held(self) -> bool:
         """Was the button held long enough to be a wish in this wake?"""
-        return 2000 <= self.begin.get("button_ms", 0) < 15000
+        return 2000 <= int(self.begin.get("button_ms", 0)) < 15000
 
     def starts(self) -> None:
         """The pump is about to start: everything that must be so."""
@@ -499,7 +499,7 @@ def expecting(text: str, wrong: Violation) -> str:
             kept.append(row)
     if "total" in wrong.expected:
         kept += ["", "[[total]]", f'rule = "{wrong.rule}"']
-        wanted = wrong.expected["total"]
+        wanted: dict[str, Any] = wrong.expected["total"]
     else:
         kept += ["[[wake.expect]]", f'rule = "{wrong.rule}"']
         wanted = wrong.expected
