@@ -40,7 +40,9 @@ def main() -> int:
     parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
     parser.add_argument("--only", action="append", choices=PARTS, help="only this part")
     parser.add_argument("--corner", action="append", help="search only this corner")
-    parser.add_argument("--seconds", type=float, default=600.0, help="at most, for one corner")
+    parser.add_argument(
+        "--seconds", type=float, default=600.0, help="of the processor, for one corner"
+    )
     parser.add_argument("--seed", type=int, default=1, help="of everything that is chosen")
     parser.add_argument(
         "--found", type=Path, default=Path("build/assure"), help="for what is found"

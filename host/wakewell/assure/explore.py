@@ -138,9 +138,9 @@ class Search:
         told: Callable[[Result, int], None] | None = None,
         seconds: float = 1e9,
     ) -> Result:
-        """Search to the end, or until so many states, violations or seconds."""
+        """Search to the end, or until so many states, violations or seconds of the processor."""
         result = Result(self.corner, letters=len(self.alphabet))
-        begun = time.monotonic()
+        begun = time.process_time()
         root = self.root()
         seen = {root}
         self.order = [root]
@@ -153,7 +153,7 @@ class Search:
                 depth_end = len(self.order)
                 if told:
                     told(result, len(self.order) - at)
-            if len(self.order) > most_states or time.monotonic() - begun > seconds:
+            if len(self.order) > most_states or time.process_time() - begun > seconds:
                 result.frontier = len(self.order) - at
                 break
             node = self.order[at]
@@ -200,7 +200,7 @@ class Search:
                     result.lockouts[name] += 1
         if self.corner.waters and not result.found:
             self.live(result)
-        result.seconds = time.monotonic() - begun
+        result.seconds = time.process_time() - begun
         return result
 
     # Liveness

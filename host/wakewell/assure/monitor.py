@@ -62,7 +62,7 @@ class Violation(Exception):
     def __init__(self, rule: str, why: str, expected: dict[str, Any] | None = None) -> None:
         super().__init__(f"{rule}: {why}")
         self.rule, self.why = rule, why
-        self.expected = {"pump": False} if expected is None else expected
+        self.expected: dict[str, Any] = {"pump": False} if expected is None else expected
 
 
 class Monitor:
