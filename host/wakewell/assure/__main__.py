@@ -47,13 +47,14 @@ def main() -> int:
     parser.add_argument(
         "--found", type=Path, default=Path("build/assure"), help="for what is found"
     )
-    parser.add_argument("--minutes", type=float, help="play lives for so long, from the seed")
+    parser.add_argument("--minutes", type=float, help="at most, for each part")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
     if given.note:
-        note.NOTE.write_text(note.text(), encoding="utf-8")
-        print(f"written: {note.NOTE}")
+        for path in note.NOTES:
+            path.write_text(note.text(), encoding="utf-8")
+            print(f"written: {path}")
         return 0
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
     asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)

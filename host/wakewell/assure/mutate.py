@@ -424,11 +424,9 @@ def explained() -> dict[str, str]:
 
 
 def chosen(most: int, seed: int) -> list[Mutant]:
-    """A sample of the mutants, or all of them."""
+    """So many of the mutants, in an order by chance: a run that is cut short is a fair sample."""
     found = mutants()
-    if most >= len(found):
-        return found
-    return random.Random(seed).sample(found, most)
+    return random.Random(seed).sample(found, min(most, len(found)))
 
 
 def run(
@@ -446,5 +444,8 @@ def run(
     def one(mutant: Mutant) -> tuple[Mutant, str]:
         return mutant, judged(mutant, thorough, mutant.key in known)
 
-    with ThreadPoolExecutor(workers) as pool:  # a thread only waits for its process
+    pool = ThreadPoolExecutor(workers)  # a thread only waits for its process
+    try:
         yield from pool.map(one, todo)
+    finally:
+        pool.shutdown(cancel_futures=True)

@@ -22,6 +22,8 @@ from wakewell.verdicts import TITLES, WAY_OUT
 ROOT = Path(__file__).resolve().parents[3]
 LAST_RUN = ROOT / "tests" / "assure" / "last_run.json"
 NOTE = ROOT / "SAFETY.md"
+# The second is what the report makes its page of: users have no clone
+NOTES = (NOTE, ROOT / "host" / "wakewell" / "data" / "safety.md")
 
 # What enforces a requirement beside the permissives, trips and lockouts of the tables
 ENFORCED = {

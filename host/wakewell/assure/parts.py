@@ -6,6 +6,7 @@ import importlib.util
 import os
 import re
 import sys
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -72,10 +73,16 @@ def search(asked: Asked) -> Figures:
         for corner in corners.CORNERS
         if (corner.name in asked.corners if asked.corners else corner.quick >= 0 or not asked.quick)
     ]
+    # The wide ones last: a run that is bounded in time ends as many as it can
+    chosen.sort(key=lambda corner: len({"tank", "storage"} & set(corner.themes)))
+    end_s = time.monotonic() + asked.lives_s
     totals = {"states": 0, "transitions": 0, "corners": 0, "corners_ended": 0, "violations": 0}
     longest, left_out = 0, []
     with tqdm(total=len(chosen), unit="corner", disable=None, file=sys.stderr) as bar:
         for corner in chosen:
+            if time.monotonic() > end_s:
+                left_out.append(f"corner {corner.name}: out of time")
+                continue
             bar.set_description(corner.name)
 
             def told(result: explore.Result, waiting: int) -> None:
@@ -215,24 +222,27 @@ def fuzzed(asked: Asked) -> Figures:
 
 def mutants(asked: Asked) -> Figures:
     """Every line of the core changed, or a sample of them; survivors are listed."""
-    todo = mutate.chosen(QUICK_MUTANTS if asked.quick else 1 << 30, asked.seed)
     total, explained = len(mutate.mutants()), mutate.explained()
-    killed, alike = 0, 0
+    todo = mutate.chosen(QUICK_MUTANTS if asked.quick else total, asked.seed)
+    end_s = time.monotonic() + asked.lives_s
+    killed, alike, judged = 0, 0, 0
     done = mutate.run(todo, not asked.quick, os.cpu_count() or 1)
     bar = tqdm(done, total=len(todo), unit="mutant", disable=None, file=sys.stderr)
     for number, (mutant, why) in enumerate(bar, 1):
-        if number % 250 == 0:
+        if number % 100 == 0:
             asked.say(f"  {number} of {len(todo)}")
+        judged = number
         if why:
             killed += 1
         elif mutant.key in explained:
             alike += 1
         else:
             asked.say(f"  survived: {mutant}")
-    left_out = [] if len(todo) == total else [f"{total - len(todo)} of {total} mutants"]
-    return Figures(
-        {"mutants": len(todo), "mutants_killed": killed, "mutants_alike": alike}, left_out
-    )
+        if time.monotonic() > end_s:
+            done.close()
+            break
+    left_out = [] if judged == total else [f"{total - judged} of {total} mutants, by the seed"]
+    return Figures({"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}, left_out)
 
 
 def coverage(asked: Asked) -> Figures:

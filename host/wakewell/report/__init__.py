@@ -82,6 +82,7 @@ def write_page(place: Path, files: Sequence[Path], out: Path, zone: str = "") ->
         raise BadInput(f"{place}: no wake could be read, {log.skips.count} lines skipped")
     view = pages.view(log, zone, today())
     pages.write(out / view.page, pages.pot_page(view).encode())
+    pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
     return out / view.page
 
 
@@ -134,6 +135,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
         return 0
     if args.wake:
         return magnify(views, args.wake, out)
+    pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
     with_round = len(views) + len(unread) > 1
     for view in views:
         page = pages.pot_page(view, "round.html" if with_round else "")
@@ -157,6 +159,7 @@ def magnify(views: list[PotView], asked: str, out: Path) -> int:
             path = out / f"{view.log.name}-wake-{named}.html"
             pages.write(path, pages.wake_page(view, asked, wakes).encode())
             pages.write(out / view.page, pages.pot_page(view).encode())
+            pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
             for wake in wakes:
                 print(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
             print(path)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from wakewell.report.series import PotLog, Wake, refill_of, start_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
+SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
 STAMPS = {condition.WELL: "well", condition.DUE: "due", condition.PERSON: "person"}
 
@@ -462,6 +464,19 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
         zone=views[0].calendar.name if views else "",
         runs_until=runs_until,
     )
+
+
+def safety_page() -> str:
+    """What protects floor, pump and cell, with the figures of the last recorded proof."""
+    try:
+        import markdown_it
+    except ImportError:
+        raise BadInput(
+            "pages need the package markdown-it-py; install it with: " + extras.install("report")
+        ) from None
+    reader = markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table")
+    text = files("wakewell").joinpath("data", SAFETY).read_text(encoding="utf-8")
+    return render("safety.html", note=templates().filters["safe"](reader.render(text)))
 
 
 def strip(view: PotView) -> dict[str, Any]:
