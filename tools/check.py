@@ -1,9 +1,10 @@
 #!/usr/bin/env python3
 """Check everything: python3 tools/check.py [--fast] [-k EXPRESSION] [test paths]
 
-Runs lint, format, types of the host code, types of the device code and all tests, each
-to its end, in the environment that demo.py uses with the test packages added. Prints
-each step's command before it, a table after them and what was left out.
+Runs lint, format, types of the host code, types of the device code, what is quick of the
+proofs (tools/assure.py) and all tests, each to its end, in the environment that demo.py uses
+with the test packages added. Prints each step's command before it, a table after them and
+what was left out.
 Exit status: 0 all passed, 1 something did not, 2 the environment could not be made.
 
 Device code is checked against the types of MicroPython 1.27 for the ESP32, which stand
@@ -30,6 +31,8 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
     def command(name: str, *arguments: str) -> list[str]:
         return [os.path.relpath(_env.tool(name), _env.ROOT), *arguments]
 
+    # A part of the tests only: the proofs are no part of it
+    whole = not fast and expression is None and not paths
     chosen = [*(["-m", "not slow"] if fast else []), *(["-k", expression] if expression else [])]
     return [
         ("lint", command("ruff", "check", ".")),
@@ -39,6 +42,7 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
             "types, device",
             command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/boards"),
         ),
+        *([("proofs", command("python", "-m", "wakewell.assure", "--quick"))] if whole else []),
         ("tests", command("pytest", "-n", str(os.cpu_count() or 1), *chosen, *paths)),
     ]
 
@@ -66,6 +70,7 @@ def left_out(fast: bool, expression: str | None, paths: list[str]) -> str:
     """What this run did not test, in words; the tests' own skips are in pytest's output."""
     parts = [
         *(["tests marked slow (--fast)"] if fast else []),
+        *(["the proofs, tools/assure.py --quick"] if fast or expression or paths else []),
         *([f"tests not matching -k {expression}"] if expression else []),
         *(["tests outside " + " ".join(paths)] if paths else []),
     ]

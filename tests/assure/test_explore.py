@@ -133,6 +133,7 @@ def test_the_projection_hides_nothing_a_requirement_looks_at(name: str) -> None:
         node = found.normal(done[1]) if step % 40 == 39 else done[1]
         if step % 3:
             continue
+        assert found.normal(found.normal(node)) == found.normal(node)
         for one in found.alphabet:
             real, plain = found.step(node, one), found.step(found.normal(node), one)
             assert (real is None) == (plain is None)

@@ -22,7 +22,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "coverage": parts.coverage,
     "mutants": parts.mutants,
 }
-QUICK_S = 25.0  # at most for one corner, in --quick
+QUICK_S = 4.0  # of the processor, at most for one corner, in --quick
 ORDER = (
     "states",
     "transitions",

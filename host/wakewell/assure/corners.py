@@ -241,6 +241,13 @@ def _corners() -> Iterator[Corner]:
 
 # Where two groups may be out of the ordinary in one wake, when there is time for it
 TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily")
-CORNERS = tuple(
-    replace(corner, full=2) if corner.name in TOGETHER else corner for corner in _corners()
-)
+
+
+def _ready(corner: Corner) -> Corner:
+    """With two groups together where there is time; a pot on default settings wakes daily."""
+    if corner.name in TOGETHER:
+        corner = replace(corner, full=2)
+    return replace(corner, step_s=min(corner.step_s, 43200)) if "files" in corner.themes else corner
+
+
+CORNERS = tuple(_ready(corner) for corner in _corners())

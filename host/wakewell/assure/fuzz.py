@@ -227,15 +227,19 @@ def plain(name: str, runs: int, seed: int) -> int:
     return runs + len(inputs)
 
 
-def run(name: str, runs: int, seed: int) -> tuple[int, str]:
-    """(inputs, "" or what was found) of one target, guided where that can be."""
+def run(name: str, runs: int, seed: int, seconds: float = 1e9) -> tuple[int, str]:
+    """(inputs, "" or what was found) of one target, guided where that can be.
+
+    seconds: a guided run ends then, whatever it has done.
+    """
     if not guided():
         try:
             return plain(name, runs, seed), ""
         except Exception as error:
             return 0, f"{type(error).__name__}: {error} {getattr(error, '__notes__', '')}"
     with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
-        command = [sys.executable, "-m", __name__, name, str(runs), str(seed), folder]
+        bounds = [str(runs), str(seed), folder, str(int(seconds))]
+        command = [sys.executable, "-m", __name__, name, *bounds]
         done = subprocess.run(command, capture_output=True, text=True, errors="replace")
     told = re.search(r"Done (\d+) runs", done.stderr)
     if done.returncode or not told:
@@ -254,6 +258,7 @@ def main() -> None:
             TARGETS[name](data)
     options = [f"-runs={runs}", f"-seed={seed}", f"-timeout={MOST_S}", f"-rss_limit_mb={MOST_MB}"]
     options += ["-max_len=8192", f"-artifact_prefix={found}{os.sep}"]
+    options += [f"-max_total_time={seconds}" for seconds in sys.argv[5:]]
     atheris.Setup([sys.argv[0], *options, found, str(CORPUS / name)], TARGETS[name])
     atheris.Fuzz()
 

@@ -8,7 +8,9 @@ and on MicroPython, and no integer may leave the 31 bits of a small one.
 from __future__ import annotations
 
 import json
+import math
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -32,10 +34,20 @@ def _scripts() -> Any:
     return core_scripts
 
 
-def both(seed: int, lives: int, told: Callable[[int], None] | None = None) -> int:
-    """Wakes that gave the same bytes on both interpreters. Raises Differs or BadInput."""
+def both(
+    seed: int,
+    lives: int,
+    told: Callable[[int], None] | None = None,
+    end_s: float = math.inf,
+) -> int:
+    """Wakes that gave the same bytes on both interpreters. Raises Differs or BadInput.
+
+    end_s: when, by the monotonic clock, no further life is begun.
+    """
     same = 0
     for life in range(lives):
+        if time.monotonic() > end_s:
+            break
         script = _scripts().script(seed * 100000 + life, WAKES)
         head = {name: value for name, value in script.items() if name != "wakes"}
         inputs = (json.dumps(part).encode() for part in (head, *script["wakes"]))
@@ -53,7 +65,12 @@ def both(seed: int, lives: int, told: Callable[[int], None] | None = None) -> in
     return same
 
 
-def small(seed: int, lives: int, told: Callable[[int], None] | None = None) -> tuple[int, int]:
+def small(
+    seed: int,
+    lives: int,
+    told: Callable[[int], None] | None = None,
+    end_s: float = math.inf,
+) -> tuple[int, int]:
     """(wakes, sums checked) of the same lives in which every integer stayed small."""
     _scripts()
     import small_ints  # type: ignore[import-not-found]
@@ -61,6 +78,8 @@ def small(seed: int, lives: int, told: Callable[[int], None] | None = None) -> t
     core = small_ints.checked_core()
     before, wakes = core.counter.checks, 0
     for life in range(lives):
+        if time.monotonic() > end_s:
+            break
         try:
             wakes += sum(1 for _ in core.play(_scripts().script(seed * 100000 + life, WAKES)))
         except small_ints.BigInteger as wrong:

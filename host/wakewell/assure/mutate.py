@@ -20,7 +20,7 @@ import signal
 import sys
 import tomllib
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -431,7 +431,7 @@ def chosen(most: int, seed: int) -> list[Mutant]:
 
 def run(
     todo: list[Mutant], thorough: bool = True, workers: int = 1
-) -> Iterator[tuple[Mutant, str]]:
+) -> Generator[tuple[Mutant, str], None, None]:
     """(mutant, what killed it) of each, in order. RuntimeError if the plain core fails.
 
     workers: so many at a time, each in its process.

@@ -21,9 +21,6 @@ from wakewell.assure.world import AT, FIRST, Bench, Numbers
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
 
 
-SECONDS = tuple(AT[name] for name in ("cycle_s", "since_dose_s", "look_s", "soil_s"))
-
-
 class Projection:
     """The rules for one corner."""
 
@@ -46,18 +43,20 @@ class Projection:
         self.dose_ul = 0 if bench.cal.ul_per_ppt else limits.dose_ml * 1000
         # Only a need looks at it, and only a report at the needs
         self.denied = 3 if settings.radio_wakes else 0
-        self.most = (
-            (AT["pulses"], 100),
+        self.seconds = (
+            (AT["cycle_s"], settings.wake_s),
             (AT["since_dose_s"], self.since_s),
             (AT["look_s"], self.look_s),
             (AT["soil_s"], self.soil_s),
+        )
+        self.most = (
+            (AT["pulses"], 100),
             (AT["soil_same"], settings.frozen_wakes),
             (AT["interrupts"], limits.interrupts),
             (AT["dry_trips"], limits.dry_trips),
             (AT["leak_looks"], 2),
             (AT["silent_doses"], limits.response_doses),
             (AT["clear_wakes"], settings.battery_clear_wakes),
-            (AT["cycle_s"], settings.wake_s),
             (AT["soil_ppt"], self.soil_ppt),
             (AT["quiet_wakes"], max(1, settings.radio_wakes)),
         )
@@ -67,6 +66,11 @@ class Projection:
         step_s: int = self.step_s
         return (seconds + step_s // 2) // step_s * step_s
 
+    def least(self, value: int, most: int) -> int:
+        """To the nearest step below what it is compared with, and from there on just that: a
+        value that was projected once stays as it is, whether time passes or not."""
+        return most if value >= most else min(self.near(value), most)
+
     def sleep(self, sleep_s: int) -> int:
         """The same for a sleep, but those of looks and soaks stay as they are."""
         return self.near(sleep_s) if 2 * sleep_s > self.step_s else sleep_s
@@ -74,7 +78,7 @@ class Projection:
     def memory(self, memory: Memory) -> Memory:
         """The monitor's memory that stands for this one; times as above."""
         kept, (ledger, since_s) = memory
-        return Memory(kept, Truth(self.water(ledger), min(self.near(since_s), self.since_s)))
+        return Memory(kept, Truth(self.water(ledger), self.least(since_s, self.since_s)))
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""
@@ -91,8 +95,8 @@ class Projection:
     def __call__(self, numbers: Numbers) -> Numbers:
         """The state that stands for this one."""
         n = list(numbers)
-        for place in SECONDS:
-            n[place] = self.near(n[place])
+        for place, most in self.seconds:
+            n[place] = self.least(n[place], most)
         n[AT["sleep_s"]] = self.sleep(n[AT["sleep_s"]])
         for place, most in self.most:
             if n[place] > most:
