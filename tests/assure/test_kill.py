@@ -1442,3 +1442,13 @@ def test_lines_at_their_least_and_longest() -> None:
     assert line.decode(longest)[1] == ""
     longer = signed(b'{"a":"' + b"x" * (room + 1) + b'"')
     assert line.decode(longer) == (None, f"longer than {line.MOST_LINE} bytes")
+
+
+def test_a_proof_stays_inside_its_field() -> None:
+    """One more or one less, and the stored state would be refused at the next wake (R11)."""
+    made = pot()
+    for full, before_ml, after_ml in ((1000000, 9, 8), (-1000000, 8, 9)):
+        was = kept(proof_ml=full)
+        assert plan.prove(was, before_ml, after_ml, 200, made.calibration) is None
+        assert was.proof_ml == full
+        assert state.from_bytes(was.to_bytes()) is not None

@@ -56,8 +56,9 @@ def test_a_page_for_each_pot_and_the_round(
     out = capsys.readouterr().out
     assert code == 1  # one needs a person
     assert {p.name for p in tmp_path.iterdir()} == {
-        *("fern.html", "mint.html", "basil.html", "round.html"),
+        *("fern.html", "mint.html", "basil.html", "round.html", "safety.html"),
     }
+    assert "siphon break" in (tmp_path / "safety.html").read_text(encoding="utf-8")
     assert re.search(r"needs a person +mint", out)
     round_page = (tmp_path / "round.html").read_text(encoding="utf-8")
     order = [round_page.index(f'href="{name}.html"') for name in ("mint", "basil", "fern")]
@@ -133,7 +134,9 @@ def test_what_is_there_is_kept(pots: Path, tmp_path: Path) -> None:
         main(["report", str(pots / "fern"), "--out", str(tmp_path)])
     assert (tmp_path / "fern.html.1.old").read_text() == "my own notes"
     assert pages.MARKER in (tmp_path / "fern.html").read_text(encoding="utf-8")
-    assert len(list(tmp_path.iterdir())) == 2  # a page of ours is simply written anew
+    assert (
+        len(list(tmp_path.iterdir())) == 3
+    )  # beside the safety note: a page of ours is simply written anew
 
 
 def test_csv_and_parquet_hold_every_wake(pots: Path, tmp_path: Path) -> None:
