@@ -6,6 +6,7 @@ with a traceback. Nothing here judges what a record means.
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import json
 import zlib
@@ -14,6 +15,8 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
+
+import msgspec
 
 from wakecore import line
 from wakewell.tomlfile import show_path
@@ -64,14 +67,17 @@ def _no_float(text: str) -> NoReturn:
 
 
 def _no_twin(pairs: list[tuple[str, Any]]) -> Record:
-    names = [name for name, _ in pairs]
-    for name in names:
-        if names.count(name) > 1:
+    record: Record = {}
+    for name, value in pairs:
+        if name in record:
             raise ValueError(f"{name[:20]!r} stands twice")
-    return dict(pairs)
+        record[name] = value
+    return record
 
 
-_fast = json.JSONDecoder(parse_float=_no_float, parse_constant=_no_float)
+# The form of every line that boards write; a number with a fraction is not of it.
+_Word = int | str | None
+_quick = msgspec.json.Decoder(dict[str, _Word | list[_Word] | dict[str, _Word | list[_Word]]])
 _strict = json.JSONDecoder(
     parse_float=_no_float, parse_constant=_no_float, object_pairs_hook=_no_twin
 )
@@ -82,13 +88,24 @@ def decode(data: bytes) -> tuple[Record | None, str]:
     body, why = line.body_of(data)
     if body is None:
         return None, why
+    # Every member has a colon. As many members as colons: none was named twice.
+    record: Record | None = None
+    with contextlib.suppress(ValueError):
+        record = _quick.decode(body)
+    if record is None or body.count(b":") != _members(record):
+        record, why = _any(body)
+    if record is None:
+        return None, why
+    if record.get("kind") not in ("wake", "state"):
+        return None, f"kind {str(record.get('kind'))[:20]!r} is not known, allowed: wake, state"
+    return record, ""
+
+
+def _any(body: bytes) -> tuple[Record | None, str]:
+    """The object in JSON such as no board writes, or None and why there is none."""
     try:
         text = body.decode()
-        record, end = _fast.raw_decode(text)
-        # Every member has a colon. As many members as colons: none was named twice. The
-        # slow look is for what no board writes: colons in strings, or deeper objects.
-        if isinstance(record, dict) and body.count(b":") != _members(record):
-            _strict.raw_decode(text)
+        record, end = _strict.raw_decode(text)
     except UnicodeDecodeError:
         return None, "not UTF-8"
     except RecursionError:
@@ -103,8 +120,6 @@ def decode(data: bytes) -> tuple[Record | None, str]:
         return None, f"not JSON: more after the object, at column {end + 1}"
     if not isinstance(record, dict):
         return None, "not an object"
-    if record.get("kind") not in ("wake", "state"):
-        return None, f"kind {str(record.get('kind'))[:20]!r} is not known, allowed: wake, state"
     return record, ""
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import binascii
 import hmac
-import json
 import re
 from binascii import crc32
 from dataclasses import dataclass, field
 from typing import Any
+
+import msgspec
 
 from wakeboard import sealed, senml
 from wakecore import line
@@ -25,6 +26,7 @@ PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
 VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
+_pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
@@ -106,8 +108,8 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
     if body is None:
         return None, why
     try:
-        return _read(json.loads(body.decode()), board), ""
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        return _read(_pack.decode(body), board), ""
+    except (ValueError, TypeError, KeyError) as error:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
 
