@@ -1452,3 +1452,17 @@ def test_a_proof_stays_inside_its_field() -> None:
         assert plan.prove(was, before_ml, after_ml, 200, made.calibration) is None
         assert was.proof_ml == full
         assert state.from_bytes(was.to_bytes()) is not None
+
+
+def test_a_microlitre_of_a_trickle_is_a_pulse() -> None:
+    """At a microlitre a second it takes a second, more than the least pulse; none takes none."""
+    made = pot({}, {}, {"flow_ul_s": 1})
+    asking = facts(level_ml=900, reserve_ml=80, day_left_ml=400)
+    assert [plan.pulse_ms(ul, asking, made) for ul in (-1, 0, 1)] == [0, 0, 1000]
+
+
+def test_what_the_day_leaves_is_rounded_down_to_the_millisecond() -> None:
+    """5 ml at 9901 microlitres a second are 504.999 ms, less the overrun of 200."""
+    made = pot({}, {"flow_max_ul_s": 9901}, {"flow_ul_s": 9901})
+    asking = facts(level_ml=900, reserve_ml=80, day_left_ml=5)
+    assert plan.pulse_ms(40000, asking, made) == 304

@@ -307,7 +307,9 @@ class Watch:
         if not self.pulse_s:
             self.see_level(pressed)
         regular = phase == "idle" and not pressed and self.begin["vouched"]
-        self.frozen = self.frozen + bool(regular) if self.suffers("probe frozen") else 0
+        # A probe at its rail shows other counts than the ones that stand still
+        still = self.suffers("probe frozen") and not self.suffers("probe railed")
+        self.frozen = self.frozen + bool(regular) if still else 0
         if self.pulse_s:
             if kind in ("depletion", "set") and phase == "idle":
                 if self.suffers("probe railed"):
