@@ -757,7 +757,8 @@ def test_a_simulated_year_agrees_within_5_percent(name, tmp_path):
         f'pot = "{name}"\nbegins = 2025-03-03\ndays = 365\nseed = 3\n'
         "[plant]\nkcb = 0.8\ncrown_cm2 = 400\n"
         "[owner]\nfills_after_days = 1\ncharges_after_days = 1\n"
-        "[wake]\nawake_s = 3.0\nradio_s = 4.0\n",
+        "[wake]\nawake_s = 3.0\nradio_s = 4.0\n"
+        "[settings]\nradio_wakes = 1\n",
         encoding="utf-8",
     )
     trial = trials.load(path)

@@ -115,9 +115,12 @@ def test_the_pump_gives_the_calibrated_flow() -> None:
         assert 1000 * flow == pytest.approx(trial.in_force().calibration.flow_ul_s, rel=0.02)
 
 
-def test_charge_is_counted_by_state_and_sums_up() -> None:
+def test_charge_is_counted_by_state_and_sums_up(tmp_path: Path) -> None:
     """Asleep, awake, radio, pump and leak each by their own current and time."""
-    result = run_trial(trials.load(trials.TRIALS / "basil.toml"))
+    path = tmp_path / "basil.toml"
+    asked = "\n[settings]\nradio_wakes = 1\n"
+    path.write_text((trials.TRIALS / path.name).read_text(encoding="utf-8") + asked)
+    result = run_trial(trials.load(path))
     counts, spec, seen = result.pot.counts, result.trial.spec, result.verdicts
     hours = 24.0 * result.days
     assert counts.asleep_mah == pytest.approx(0.001 * spec.board.sleep_ua * hours, rel=0.01)
@@ -127,6 +130,7 @@ def test_charge_is_counted_by_state_and_sums_up() -> None:
     daily = counts.radio_mah / (spec.board.radio_ma * result.trial.habits.radio_s / 3600.0)
     assert math.isclose(daily, round(daily))
     assert 120 <= round(daily) <= 122 + seen.doses
+    assert run_trial(trials.load(trials.TRIALS / path.name)).pot.counts.radio_mah == 0.0
     taken = counts.asleep_mah + counts.awake_mah + counts.radio_mah + counts.pump_mah
     taken += counts.leak_mah + counts.faded_mah
     begun = spec.charge * spec.cell.capacity_mah

@@ -108,8 +108,7 @@ class RigBoard:
     in_force: a wakecore.fields.Pot. log: where records go, besides `seen`. seen: called with every
     record that reaches storage. people: who acts while the board sleeps, and reads its needs.
     awake_s: time a timer wake takes beside its pulse; radio_s: time on the radio at the end of
-    a wake that reports; with no radio_wakes set, of one that leads to an hour's sleep or more
-    (0: no radio).
+    a wake that reports (0: no radio).
     samples: of a reading, whose median counts. day_0: day of the clock at the run's start.
     mains_ma: a charger that stays plugged in.
     """
@@ -350,19 +349,17 @@ class RigBoard:
         """Send what is to be told, then sleep until the time is up or somebody interrupts."""
         pot = self.pot
         self.slots.twin = self.hint, self.state  # the core stores its state last of all
-        asked = self.in_force.settings.radio_wakes
-        reached = not asked
-        due, self.reports = self.reports if asked else sleep_s >= STILL_DOWN_S, False
+        heard = not self.in_force.settings.radio_wakes  # then the light tells, and needs no air
+        due, self.reports = self.reports, False
         if self.radio_s and due:
             pot.state = "radio"
             self._pass(self.radio_s)
-            reached = not pot.radio_fails()
-            if reached:  # a time server answers; the chip's own clock is never set
+            heard = not pot.radio_fails()
+            if heard:  # a time server answers; the chip's own clock is never set
                 self.offset_s, self.trust = self.true_s() - pot.clock_s, 1
         self.boots = 0
         self.wakes += 1
-        told = due and reached if self.radio_s and asked else reached
-        if self.people is not None and told:
+        if self.people is not None and heard:
             self.people.told(self, self.record)
         self._doze(sleep_s, button)
 
