@@ -164,10 +164,8 @@ def test_the_keyboard_reaches_every_control(opened: Any) -> None:
                            return all.indexOf(document.activeElement); }"""
             )
         )
-    page_parts = {
-        page.evaluate("document.querySelectorAll('*').length - 1"),
-        page.evaluate("Array.from(document.querySelectorAll('*')).indexOf(document.body)"),
-    }
+    # Past the last control the focus is nowhere, or on the page itself
+    page_parts = {-1, 0, page.evaluate("[...document.querySelectorAll('*')].indexOf(document.body)")}
     assert len(reached - page_parts) == wanted
 
 
