@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,7 +11,13 @@ import mosquitto
 import pytest
 from remote_pots import BOARD, fill_in
 
+sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
+
+from usb_desks import IMAGE_BYTES, copy_pot, silent, world_for
+
+from wakewell.deskboard import DeskBoard
 from wakewell.trials import CAFE
+from wakewell.usb import flash
 
 
 @pytest.fixture
@@ -31,3 +38,24 @@ def pot(tmp_path: Path, server: mosquitto.Broker) -> Path:
     (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
     fill_in(folder, server.port)
     return folder
+
+
+@pytest.fixture(scope="module")
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
+    under = tmp_path_factory.mktemp("home")
+    folder = copy_pot("basil", under)
+    path = folder / "settings.toml"
+    path.write_text("radio_wakes = 1\n" + path.read_text())
+    with DeskBoard(
+        under / "flash.img",
+        world_for(folder),
+        image_bytes=IMAGE_BYTES,
+        awake="real",
+        unique_id=b"desk-1",
+    ) as board:
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
+    return under

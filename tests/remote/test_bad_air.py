@@ -6,18 +6,14 @@ A small relay on the loopback stands between a desk board and a real Mosquitto.
 from __future__ import annotations
 
 import socket
-import sys
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
-from test_desk_radio import Home, flashed, home  # noqa: F401
+from test_desk_radio import Home, home  # noqa: F401
 from usb_desks import wakes
 
 from wakewell.deskboard import why_not

@@ -8,7 +8,6 @@ import shutil
 import socket
 import ssl
 import struct
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -20,8 +19,6 @@ from typing import Any
 import mosquitto
 import pytest
 import remote_pots
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 
 from wakeboard import asked, ntp
@@ -35,23 +32,6 @@ from wakewell.usb import flash
 pytestmark = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
 ID = b"desk-1"
 BOARD = ID.hex()
-
-
-@pytest.fixture(scope="module")
-def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
-    under = tmp_path_factory.mktemp("radio")
-    folder = copy_pot("basil", under)
-    path = folder / "settings.toml"
-    path.write_text("radio_wakes = 1\n" + path.read_text())
-    with DeskBoard(
-        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real", unique_id=ID
-    ) as board:
-        result = flash.flash_one(folder, board.port, silent, 20)
-        assert result.good, result.notes
-        board.awake = "stepped"
-        board.wait_asleep()
-    return under
 
 
 class Home:

@@ -26,8 +26,6 @@ import pytest
 import remote_pots
 from hypothesis import given
 from hypothesis import strategies as st
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 
 from wakeboard import entry, radio
@@ -45,23 +43,6 @@ desk = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
 def free_port() -> int:
     with socket.create_server(("127.0.0.1", 0)) as found:
         return int(found.getsockname()[1])
-
-
-@pytest.fixture(scope="module")
-def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
-    under = tmp_path_factory.mktemp("entry")
-    folder = copy_pot("basil", under)
-    path = folder / "settings.toml"
-    path.write_text("radio_wakes = 1\n" + path.read_text())
-    with DeskBoard(
-        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real", unique_id=ID
-    ) as board:
-        result = flash.flash_one(folder, board.port, silent, 20)
-        assert result.good, result.notes
-        board.awake = "stepped"
-        board.wait_asleep()
-    return under
 
 
 class Pot:

@@ -17,9 +17,7 @@ import mosquitto
 import pytest
 import remote_pots
 import test_listen as common
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
-from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
+from usb_desks import IMAGE_BYTES, copy_pot, wakes, world_for
 
 from wakewell import cli
 from wakewell.deskboard import DeskBoard, why_not
@@ -27,7 +25,6 @@ from wakewell.logs import BadInput
 from wakewell.remote import listen, posted, private
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
-from wakewell.usb import flash
 
 ID = b"desk-1"
 BOARD = ID.hex()
@@ -89,23 +86,6 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("certificates")
     mosquitto.certificates(folder)
     return folder
-
-
-@pytest.fixture(scope="module")
-def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
-    under = tmp_path_factory.mktemp("post")
-    folder = copy_pot("basil", under)
-    path = folder / "settings.toml"
-    path.write_text("radio_wakes = 1\n" + path.read_text())
-    with DeskBoard(
-        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real", unique_id=ID
-    ) as board:
-        result = flash.flash_one(folder, board.port, silent, 20)
-        assert result.good, result.notes
-        board.awake = "stepped"
-        board.wait_asleep()
-    return under
 
 
 @contextmanager
