@@ -10,7 +10,6 @@ from __future__ import annotations
 import time
 from array import array
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -78,7 +77,9 @@ class Search:
         self.monitor = Monitor(self.bench)
         self.project = Projection(self.bench)
         self.alphabet = corner.letters(quick)
-        self.calm = [replace(letter, run="flows") for letter in self.alphabet]
+        places = {letter: place for place, letter in enumerate(self.alphabet)}
+        # Where the letter stands that differs only in what happens in a run
+        self.calm = [places.get(replace(letter, run="flows"), -1) for letter in self.alphabet]
 
     def root(self) -> Node:
         """Power-up."""
@@ -135,7 +136,6 @@ class Search:
         self,
         most_states: int = 1 << 40,
         most_found: int = 1,
-        told: Callable[[Result, int], None] | None = None,
         seconds: float = 1e9,
     ) -> Result:
         """Search to the end, or until so many states, violations or seconds of the processor."""
@@ -151,22 +151,21 @@ class Search:
             if at == depth_end:
                 result.depth += 1
                 depth_end = len(self.order)
-                if told:
-                    told(result, len(self.order) - at)
             if len(self.order) > most_states or time.process_time() - begun > seconds:
                 result.frontier = len(self.order) - at
                 break
             node = self.order[at]
-            ran: dict[Letter, bool] = {}
+            ran: set[int] = {-1}
             for which, letter in enumerate(self.alphabet):
-                # A letter that differs only in what happens in a run says nothing new without one
-                plain = letter.run == "flows"
-                if not plain and not ran.get(self.calm[which], True):
+                # What happens in a run says nothing new where the calm letter makes none
+                calm = self.calm[which]
+                if calm != which and calm not in ran:
                     continue
                 try:
                     done = self.step(node, letter)
                 except Violation as wrong:
                     result.transitions += 1
+                    ran.add(which)
                     if wrong.why not in rules_found:
                         rules_found.add(wrong.why)
                         path = [*self.path(at), letter]
@@ -184,8 +183,8 @@ class Search:
                 result.transitions += 1
                 pumped = "on" in happened.commands
                 result.pulses += pumped
-                if plain:
-                    ran[letter] = pumped
+                if pumped:
+                    ran.add(which)
                 made = self.normal(after)
                 if made not in seen:
                     seen.add(made)

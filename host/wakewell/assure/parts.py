@@ -7,6 +7,7 @@ import os
 import re
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -66,8 +67,17 @@ class Figures:
     left_out: list[str] = field(default_factory=list)
 
 
+def explored(
+    corner: corners.Corner, quick: bool, seconds: float, end_s: float
+) -> explore.Result | None:
+    """One corner's search, in a process of its own; None if it was not begun before `end_s`."""
+    if time.monotonic() > end_s:
+        return None
+    return explore.Search(corner, quick).run(most_found=3, seconds=seconds)
+
+
 def search(asked: Asked) -> Figures:
-    """The exhaustive search, corner by corner."""
+    """The exhaustive search, a corner to a processor."""
     chosen = [
         corner
         for corner in corners.CORNERS
@@ -77,19 +87,21 @@ def search(asked: Asked) -> Figures:
     chosen.sort(key=lambda corner: len({"tank", "storage"} & set(corner.themes)))
     end_s = time.monotonic() + asked.lives_s
     totals = {"states": 0, "transitions": 0, "corners": 0, "corners_ended": 0, "violations": 0}
-    longest, left_out = 0, []
-    with tqdm(total=len(chosen), unit="corner", disable=None, file=sys.stderr) as bar:
-        for corner in chosen:
-            if time.monotonic() > end_s:
-                left_out.append(f"corner {corner.name}: out of time")
+    longest = 0
+    missing: dict[str, str] = {}
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        running = {
+            pool.submit(
+                explored, corner, asked.quick and corner.quick >= 0, asked.seconds, end_s
+            ): corner
+            for corner in chosen
+        }
+        done = as_completed(running)
+        for one in tqdm(done, total=len(chosen), unit="corner", disable=None, file=sys.stderr):
+            corner, result = running[one], one.result()
+            if result is None:
+                missing[corner.name] = "out of time"
                 continue
-            bar.set_description(corner.name)
-
-            def told(result: explore.Result, waiting: int) -> None:
-                bar.set_postfix_str(f"{result.transitions} transitions, {waiting} states waiting")
-
-            one = explore.Search(corner, asked.quick and corner.quick >= 0)
-            result = one.run(most_found=3, told=told, seconds=asked.seconds)
             asked.say(result.line)
             totals["states"] += result.states
             totals["transitions"] += result.transitions
@@ -97,15 +109,11 @@ def search(asked: Asked) -> Figures:
             totals["corners_ended"] += result.frontier == 0
             longest = max(longest, result.longest_cure)
             if result.frontier and not result.found:
-                left_out.append(f"corner {corner.name}: {result.frontier} states not left")
+                missing[corner.name] = f"{result.frontier} states not left"
             for found in result.found:
                 totals["violations"] += 1
-                text = tell.sequence(corner, found.path, found.rule, found.why, found.expected)
-                path = asked.keep(f"{found.rule} {corner.name}", text)
-                asked.say(
-                    f"  {found.rule} is broken: {found.why}; replay it: wakewell replay {path}"
-                )
-            bar.update()
+                told_of(asked, found, corner.name)
+    left_out = [f"corner {c.name}: {missing[c.name]}" for c in chosen if c.name in missing]
     skipped = len(corners.CORNERS) - len(chosen)
     if skipped:
         left_out.append(f"{skipped} of {len(corners.CORNERS)} corners of the search")
