@@ -87,11 +87,10 @@ class Search:
 
     def normal(self, node: Node) -> Node:
         """The node that stands for this one."""
-        return node._replace(
-            numbers=self.project(node.numbers),
-            slept_s=self.project.sleep(node.slept_s),
-            memory=self.project.memory(node.memory),
-        )
+        numbers, status, asleep, slept_s, tank_ml, memory = node
+        project = self.project
+        slept_s, memory = project.sleep(slept_s), project.memory(memory)
+        return Node(project(numbers), status, asleep, slept_s, tank_ml, memory)
 
     def step(self, node: Node, letter: Letter) -> tuple[Happened, Node] | None:
         """One wake and where it ends, not yet projected; None if it cannot be. Raises Violation."""

@@ -87,7 +87,7 @@ class Monitor:
         kept, truth = memory
         k = kept._asdict()
         passed_s = 0 if letter.begin in AT_ONCE else node.slept_s
-        ledger = tuple(
+        ledger = truth.ledger and tuple(
             (age + passed_s, ul) for age, ul in truth.ledger if age + passed_s < self.window_s
         )
         truth = Truth(ledger, min(LONG_AGO_S, truth.since_s + passed_s))

@@ -82,6 +82,8 @@ class Projection:
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""
+        if not ledger:
+            return ()
         total: dict[int, int] = {}
         for age, ul in ledger:
             total[self.near(age)] = total.get(self.near(age), 0) + ul
@@ -91,6 +93,18 @@ class Projection:
         """Up to the next step, and no more than fills the day."""
         step = self.day_step_ml
         return int(min(-(-ml // step) * step, self.day_ml))
+
+    def places(self, ages_s: list[int], mls: list[int]) -> list[int]:
+        """Ages and water of the places that count, the youngest first and the empty ones last."""
+        if not any(mls):
+            return [0] * FIRST
+        places = sorted(
+            (self.near(age), self.ml(ml))
+            for age, ml in zip(ages_s, mls, strict=True)
+            if ml and age < self.window_s
+        )
+        places += [(0, 0)] * (DELIVERIES - len(places))
+        return [age for age, _ in places] + [ml for _, ml in places]
 
     def __call__(self, numbers: Numbers) -> Numbers:
         """The state that stands for this one."""
@@ -116,14 +130,7 @@ class Projection:
             n[AT["pulses"]] &= -2  # two pulses add one tolerance
         if n[AT["soil_counts"]] not in self.still:
             n[AT["soil_counts"]] = n[AT["soil_same"]] = 0
-        places = sorted(
-            (self.near(age), self.ml(ml))
-            for age, ml in zip(n[:DELIVERIES], n[DELIVERIES:FIRST], strict=True)
-            if ml and age < self.window_s
-        )
-        places += [(0, 0)] * (DELIVERIES - len(places))
-        n[:DELIVERIES] = [age for age, _ in places]
-        n[DELIVERIES:FIRST] = [ml for _, ml in places]
+        n[:FIRST] = self.places(n[:DELIVERIES], n[DELIVERIES:FIRST])
         return tuple(n)
 
 

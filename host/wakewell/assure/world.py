@@ -72,7 +72,6 @@ class Happened:
     begun: Numbers | None = None  # in storage when the pump started
     stored_open_ms: int = 0
     ended: Numbers | None = None  # the last state that reached storage
-    numbers: Numbers = ()  # the state when the wake was over
 
 
 def start(corner: Corner) -> Node:
@@ -179,7 +178,6 @@ class Bench:
             drive(board, state, self.pots[letter.files], begin)
         except Reset as reset:
             happened.reset = str(reset)
-        happened.numbers = tuple(state.numbers())
         return happened
 
     def begin(self, node: Node, letter: Letter) -> dict[str, Any] | None:
