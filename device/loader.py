@@ -16,6 +16,7 @@ import machine
 CODE = "/code/"
 PUMP = "/pump.json"  # {"kind":"pump","pin":N,"off":0,"crc":"..."}
 BOOTS = "/boots"
+MOVES = "/moves"  # files that a flash puts in force together, one a line; each lies beside as .new
 MOST_BOOTS = 3
 WAKE_MS = 120000  # the watchdog of a whole wake
 LEASE_MS = 300000  # a host's session, unrenewed
@@ -104,6 +105,23 @@ def read_boots():
         return 1, weak
 
 
+def finish_moves():
+    """Put in force what a flash had begun to when the power failed: all of it, or none."""
+    import os
+
+    try:
+        with open(MOVES) as file:
+            paths = file.read(4096).split()
+        for path in paths:
+            try:
+                os.rename(path + ".new", path)
+            except OSError:
+                pass  # was renamed before the power failed
+        os.remove(MOVES)
+    except (OSError, ValueError):
+        pass  # most boots find none; a broken flash is no reason not to wake
+
+
 def begin_boot():
     """(version to run, boots before this one that did not finish a wake)."""
     boots, weak = read_boots()
@@ -138,6 +156,7 @@ def window(ms=WINDOW_MS):
 def run():
     """One boot: the wake of the version in force, then sleep, whatever happens."""
     try:
+        finish_moves()
         if not slept():
             boots, weak = read_boots()
             window(SHORT_MS if weak or boots >= MOST_BOOTS else WINDOW_MS)

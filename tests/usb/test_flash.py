@@ -478,12 +478,13 @@ def test_the_world_stands_for_a_pot_whose_probes_cross_their_tables(tmp_path: Pa
 def test_a_power_cut_while_all_is_put_in_force(
     start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """A board on the cable's power loses it with the cable: whatever was renamed by then, one
-    whole version boots, half of a pot's files never pump, and the next flash ends it."""
+    """A board on the cable's power loses it with the cable: the next boot puts the rest in force,
+    or nothing was. Code and files are of one flash at every cut."""
     old_code = payload.compile_code(6)
     new = changed_code(monkeypatch)
     real = flash.switch
-    count = mixtures = 0
+    count = 0
+    seen = set()
     while True:
         count += 4
         desk = start(under=tmp_path / f"cut{count}", changes={"water": 0.2})
@@ -513,16 +514,15 @@ def test_a_power_cut_while_all_is_put_in_force(
         code = {old_code.version: old_code, new.version: new}[version]
         assert code_on(files, version) == code.files, count
         last = wakes(files)[-1]
-        assert "default" not in [last["begin"][k] for k in ("settings", "limits", "calibration")]
+        assert [last["begin"][k] for k in ("settings", "limits", "calibration")] == ["good"] * 3
         assert last["core"] == version[:12]
         assert last["begin"]["state"] == "good"
-        mixed = {"/" + n: d for n, d in files.items() if f"/{n}" in new_pot} not in (
-            old_pot,
-            new_pot,
-        )
-        if mixed:
-            mixtures += 1
-            assert not last["permissives"]["match"], count
+        assert last["permissives"]["match"], count
+        pot = {"/" + n: d for n, d in files.items() if f"/{n}" in new_pot}
+        assert pot in (old_pot, new_pot), count
+        assert (pot == new_pot) == (version == new.version), count
+        assert "moves" not in files
         desk.board.start()
         assert desk.flash().good
-    assert mixtures
+        seen.add(version)
+    assert seen == {old_code.version, new.version}

@@ -1,9 +1,9 @@
 """`wakewell flash`: a version of the code and a pot's files onto its board, all or nothing.
 
 New code goes into a folder of its own, every file is checked by its SHA-256 on the board,
-and only then one rename puts it in force. The last good version stays. Logs and state are
-never touched. A cable pulled at any byte leaves the old version or the new one, never a
-mixture.
+and only then one rename puts it all in force. The last good version stays. Logs and state are
+never touched. A cable pulled at any byte, power lost with it or not, leaves the old version or
+the new one, never a mixture.
 """
 
 from __future__ import annotations
@@ -89,7 +89,8 @@ for q in {root!r}:
     _s(q)
     _s(q + '.new')
 """
-# A file that is replaced in /pot is kept as NAME.old. The pointer to the code comes last.
+# A file that is replaced in /pot is kept as NAME.old. From the rename of the list on, the loader
+# goes on with it at the next boot, should the power fail here (`loader.finish_moves`).
 SWITCH = """
 import os
 def _keep(p):
@@ -103,7 +104,20 @@ def _keep(p):
 for p in {moves!r}:
     if p[:5] == '/pot/':
         _keep(p)
+with open('/moves.new', 'w') as f:
+    f.write('\\n'.join({moves!r}))
+os.rename('/moves.new', '/moves')
+for p in {moves!r}:
     os.rename(p + '.new', p)
+os.remove('/moves')
+"""
+# What an earlier flash had begun to put in force is finished before anything is staged anew.
+FINISH = """
+try:
+    import loader
+    loader.finish_moves()
+except (ImportError, AttributeError):  # a blank board, or a loader that knows no such thing
+    pass
 """
 # What is gone already, by a switch since the sums were taken, is no fault.
 TIDY = """
@@ -274,7 +288,8 @@ def check_pulse(link: Link) -> None:
 def sums(link: Link) -> dict[str, str]:
     """SHA-256 of the code, our root files and the pot's files on the board, by path."""
     root = ("/pump.json", "/boots", *(f"/{name}" for name in payload.ROOT_FILES))
-    pairs = [text.rpartition(" ") for text in link.exec(SUMS.format(root=root)).splitlines()]
+    told = link.exec(FINISH + SUMS.format(root=root))
+    pairs = [text.rpartition(" ") for text in told.splitlines()]
     return {path: digest for path, _, digest in pairs if len(digest) == 64}
 
 
