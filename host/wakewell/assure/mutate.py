@@ -36,8 +36,6 @@ SEQUENCES = ROOT / "tests" / "sequences"
 SURVIVORS = ROOT / "tests" / "assure" / "survivors.toml"
 OURS = ("wakecore", "wakeboard", "wakewell", "core_", "small_ints", "test_kill")
 MOST_S = 120  # a mutant that takes more processor time than this hangs
-# Files that the unit tests look at most
-BY_UNITS = ("fields.py", "line.py", "number.py", "state.py", "table.py")
 SEARCHED = ("cell", "run", "saucer")
 LIVES = 12  # of each subject
 UNITS = ("core/test_state", "core/test_table", "core/test_line")
@@ -277,14 +275,13 @@ def verdict(mutant: Mutant | None, thorough: bool, alike: bool = False) -> str:
         sys.meta_path.insert(0, Finder(mutant))
     sys.dont_write_bytecode = True
     sys.path.insert(0, str(CORE_TESTS))
-    stages = [sequences_fail, edges_fail, lives_fail, units_fail]
-    if mutant is not None and mutant.file in BY_UNITS:
-        stages = [edges_fail, units_fail, sequences_fail, lives_fail]
+    # The quick ones first: nearly every mutant falls to the first two
+    stages = [edges_fail, sequences_fail, lives_fail, searches_fail, units_fail]
+    if alike:
+        stages = [edges_fail, sequences_fail, units_fail]
+    elif thorough:
+        stages.append(requirements_fail)
     try:
-        if alike:
-            stages = [sequences_fail, edges_fail, units_fail]
-        else:
-            stages += [searches_fail, *([requirements_fail] if thorough else [])]
         for stage in stages:
             told: str = stage()
             if told:
