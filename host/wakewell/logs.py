@@ -22,6 +22,7 @@ from wakecore import line
 from wakewell.tomlfile import show_path
 
 Record = dict[str, Any]
+Line = tuple[bytes, int, int, bool]  # without its end, its number, bytes read so far, is it torn
 
 SUFFIXES = (".jsonl", ".jsonl.gz")
 IN_FORCE = "in-force"  # the folder beside the logs that keeps settings, limits, calibration by id
@@ -29,6 +30,7 @@ MOST_SKIPS = 1000  # kept with their place; beyond that they are only counted
 ID_SIZE = 8
 MOST_NUMBER = 1 << 30  # no number of a record reaches it, either way
 EPOCH = date(2000, 1, 1)
+TORN = "torn: the file ends inside it"
 BOM = b"\xef\xbb\xbf"  # what some editors and mail programs put before the first line
 
 
@@ -285,6 +287,24 @@ def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
 
     Raises BadInput if the file cannot be opened or read.
     """
+    return records(read_lines(path, skips), path, skips)
+
+
+def records(lines: Iterator[Line], path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
+    """(record, line number, bytes read so far) of every good one of that file's lines."""
+    for data, number, size, torn in lines:
+        record, why = decode(data)
+        if record is not None:
+            yield record, number, size
+        else:
+            skips.add(path, number, TORN if torn else why)
+
+
+def read_lines(path: Path, skips: Skips) -> Iterator[Line]:
+    """Every line of a file that may hold a record.
+
+    Raises BadInput if the file cannot be opened or read.
+    """
     number = size = 0
     try:
         with open_log(path) as file:
@@ -300,12 +320,7 @@ def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
                         size += len(data)
                     skips.add(path, number, f"longer than {line.MOST_LINE} bytes")
                 elif text:
-                    record, why = decode(text)
-                    if record is not None:
-                        yield record, number, size
-                    else:
-                        torn = not data.endswith(b"\n")
-                        skips.add(path, number, "torn: the file ends inside it" if torn else why)
+                    yield text, number, size, not data.endswith(b"\n")
     except (EOFError, gzip.BadGzipFile, zlib.error) as error:
         skips.add(path, number + 1, f"gzip damaged, the rest is not read: {error}")
     except OSError as error:

@@ -17,7 +17,7 @@ from wakecore import line, rules
 from wakecore.run import TRIPS
 from wakecore.state import PHASES
 from wakewell import logs
-from wakewell.logs import Record, Skips
+from wakewell.logs import Line, Record, Skips
 
 MOST_BREAKS = 8  # texts not known that are tried with and without a space
 BREAK = b"\0"
@@ -36,19 +36,21 @@ QUOTE = re.compile(rb"^(?:[>|][ \t]?)+")
 
 def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
     """As `logs.read_file`; where that finds no record's end, broken lines are mended first."""
+    return logs.records(read_lines(path, skips), path, skips)
+
+
+def read_lines(path: Path, skips: Skips) -> Iterator[Line]:
+    """As `logs.read_lines`; broken lines are mended first."""
     if not _looks_broken(path):
-        yield from logs.read_file(path, skips)
+        yield from logs.read_lines(path, skips)
         return
     size = 0
     for number, data, why in pieces(_lines(path)):
         size += len(data) + 1
-        record = None
-        if not why:
-            record, why = logs.decode(data)
-        if record is None:
+        if why:
             skips.add(path, number, why)
         else:
-            yield record, number, size
+            yield data, number, size, False
 
 
 def _lines(path: Path) -> Iterator[bytes]:

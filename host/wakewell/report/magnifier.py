@@ -9,15 +9,14 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from wakecore.run import UNREAD
 from wakecore.table import convert
-from wakewell import words
+from wakewell import logs, words
 from wakewell.logs import Record, Skips
 from wakewell.report import pictures
-from wakewell.report.series import PotLog, Wake, entries, refill_of, target_of
+from wakewell.report.series import PotLog, Wake, lines, refill_of, target_of
 from wakewell.report.times import Calendar
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -226,5 +225,8 @@ def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]
     places: Collection[tuple[int, int]] = {w.place for w in wakes}
     if all(place in log.kept for place in places):
         return {place: log.kept[place] for place in places}
-    files: list[Path] = log.files
-    return {place: r for r, place in entries(files, Skips(), False) if place in places}
+    found = {}
+    for data, place, _ in lines(log.files, Skips(), False):
+        if place in places:
+            found[place] = logs.decode(data)[0] or {}
+    return found

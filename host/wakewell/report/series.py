@@ -12,33 +12,37 @@ import os
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from tqdm import tqdm
 
 from wakecore import fields, line
 from wakecore.plan import refill_ppt, target_ppt
 from wakewell import logs, mended, pots
 from wakewell.logs import Record, Skips
+from wakewell.report import usual
 from wakewell.report.times import EPOCH_S, Tick, timeline
+from wakewell.report.usual import MOST_TEXT, Usual
 
 NONE: tuple[str, ...] = ()
 RECENT = 24  # wakes kept whole for the magnifier, beside those where something happened
 EVENTS = 24
-MOST_TEXT = 40
 FILES = ("state", "settings", "limits", "calibration")
 GOOD_FILES = ("good", "good", "good", "good")
 Ids = tuple[str, str, str]
+Spot = tuple[int, int]  # file, line
+Row = tuple["Wake", bool, int | None]  # and is its sleep vouched for, and its clock, if trusted
 
 
-@dataclass(slots=True)
-class Wake:
+class Wake(msgspec.Struct, gc=False):
     """One wake. Units as in the field log; None: not believed, or not there."""
 
     n: int
-    place: tuple[int, int]  # file, line
+    place: Spot
     cause: str
     core: str
     ids: Ids  # settings, limits, calibration
@@ -109,7 +113,7 @@ class PotLog:
     dropped: int = 0  # records the ring gave up, by its own count
     files: list[Path] = field(default_factory=list)
     doses: list[Dose] = field(default_factory=list)
-    kept: dict[tuple[int, int], Record] = field(default_factory=dict)  # by place
+    kept: dict[Spot, Record] = field(default_factory=dict)  # by place
     complaint: str = ""
     shifted: bool = False  # a shared parcel's dates are not the real ones
     pots: dict[Ids, fields.Pot | None] = field(default_factory=dict)
@@ -162,7 +166,7 @@ def names_in(value: Any) -> tuple[str, ...]:
     return tuple([v[:MOST_TEXT] for v in value])
 
 
-def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wake:
+def row_of(record: Record, place: Spot, shared: dict[Any, Any]) -> Row:
     """A record as a row. Raises KeyError, TypeError, ValueError, ... if it has not the form.
 
     shared: equal tuples are kept once.
@@ -186,7 +190,6 @@ def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wa
     not_good = NONE
     if files != GOOD_FILES:
         not_good = tuple([f"{k} {v}" for k, v in zip(FILES, files, strict=True) if v != "good"])
-    command = record["commands"][-1].split()
     rest, soil, level = record["rest"], read.get("soil"), after.get("level")
     lockouts, needs = names_in(record["lockouts"]), names_in(record["needs"])
     wake = Wake(
@@ -196,7 +199,7 @@ def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wa
         record["core"],
         ids,
         begin["slept_s"],
-        int(command[1]) if command[0] == "sleep" else 0,
+        sleep_of(record["commands"][-1]),
         None if rest is None else rest[0],
         None if soil is None else soil[0],
         values["soil_ppt"],
@@ -227,7 +230,6 @@ def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wa
         not_good,
         names_in(begin["host"]),
     )
-    # One flat tuple each: this is the inner loop of a five-year log
     numbers = (wake.n, wake.slept_s, wake.sleep_s, wake.dose_ul, wake.pulse_ms, wake.ran_ms)
     more = (wake.given_ul, wake.day_ml, wake.awake_ms, wake.charge_uah, wake.stores_failed)
     maybe = (wake.rest, wake.soil_counts, wake.soil_ppt, wake.level_ml, wake.battery_mv)
@@ -237,7 +239,85 @@ def row_of(record: Record, place: tuple[int, int], shared: dict[Any, Any]) -> Wa
         (*maybe, wake.temperature_mc, wake.fall_ml, wake.after_counts),
         (wake.cause, wake.core, *judged_words, wake.phase, wake.kind, *ids, *files),
     )
-    return wake
+    return wake, bool(begin["vouched"]), clock_of(begin["utc"])
+
+
+def usual_row(found: Usual, place: Spot, shared: dict[Any, Any]) -> Row:
+    """The same for a wake of the usual form, whose numbers and texts were checked as it was read.
+
+    Raises IndexError, ValueError.
+    """
+    begin, values, judged, plan, read = (
+        found.begin,
+        found.values,
+        found.judged,
+        found.plan,
+        found.read,
+    )
+    ids = (found.settings, found.limits, found.calibration)
+    failing = NONE
+    if 0 in found.permissives.values():
+        failing = names_in([k for k, held in found.permissives.items() if not held])
+        failing = shared.setdefault(failing, failing)
+    rest, soil, lockouts, needs = found.rest, read.get("soil"), found.lockouts, found.needs
+    wake = Wake(
+        found.n,
+        place,
+        begin.cause,
+        found.core,
+        shared.setdefault(ids, ids),
+        begin.slept_s,
+        sleep_of(found.commands[-1]),
+        None if rest is None else rest[0],
+        None if soil is None else soil[0],
+        values.soil_ppt,
+        values.level_ml,
+        values.battery_mv,
+        values.temperature_mc,
+        judged["soil"],
+        judged["level"],
+        judged["battery"],
+        plan.phase,
+        plan.kind,
+        plan.dose_ul,
+        plan.pulse_ms,
+        0,
+        0,
+        None,
+        None,
+        found.water.day_ml,
+        tuple(found.trips),
+        shared.setdefault(tuple(lockouts), tuple(lockouts)) if lockouts else NONE,
+        shared.setdefault(tuple(needs), tuple(needs)) if needs else NONE,
+        failing,
+        found.awake_ms,
+        found.charge_uah,
+        found.stores.count(0),
+        begin.boots,
+        begin.button_ms,
+        NONE,
+        tuple(begin.host),
+    )
+    return wake, bool(begin.vouched), clock_of(begin.utc)
+
+
+@lru_cache(1024)
+def sleep_of(command: str) -> int:
+    """The seconds that a wake's last command sleeps. Raises IndexError, ValueError."""
+    words = command.split()
+    sleep_s = int(words[1]) if words[0] == "sleep" else 0
+    if abs(sleep_s) >= logs.MOST_NUMBER:
+        raise ValueError("not a whole number in range")
+    return sleep_s
+
+
+def clock_of(utc: Sequence[int]) -> int | None:
+    """The pot's clock in seconds since 1970, if it is trusted. Raises TypeError, ValueError."""
+    day, second, trusted = utc
+    utc_s = EPOCH_S + day * 86400 + second if trusted else None
+    if utc_s is not None and (type(utc_s) is not int or not 0 <= utc_s < 1 << 32):
+        raise ValueError("utc is out of range")
+    return utc_s
 
 
 @contextlib.contextmanager
@@ -259,30 +339,22 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     """Read one pot's log files, oldest first. Never raises for what they hold."""
     log = PotLog(name, place, files=list(files), about=about(place))
     ticks: list[Tick] = []
-    shared: dict[Any, Any] = {}
-    recent: deque[tuple[tuple[int, int], Record]] = deque(maxlen=RECENT)
-    events: deque[tuple[tuple[int, int], Record]] = deque(maxlen=EVENTS)
-    held = NONE
-    for record, spot in entries(log.files, log.skips, progress):
-        if record["kind"] == "state":
-            dropped = record.get("dropped")
-            if type(dropped) is int and 0 <= dropped < 1 << 30:
-                log.dropped = max(log.dropped, dropped)
-            continue
-        try:
-            wake = row_of(record, spot, shared)
-            tick = tick_of(record, log.wakes[-1] if log.wakes else None)
-        except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-            why = logs.why_bad(record) or "not the form of a wake"
-            log.skips.add(log.files[spot[0]], spot[1], why)
-            continue
+    recent: deque[tuple[Spot, bytes]] = deque(maxlen=RECENT)
+    events: deque[tuple[Spot, bytes]] = deque(maxlen=EVENTS)
+    held, before = NONE, None
+    for (wake, vouched, utc_s), data in rows(log, progress):
+        elapsed_s = None
+        if vouched and before is not None and wake.n == before.n + 1:
+            elapsed_s = max(0, min(wake.slept_s, before.sleep_s)) + before.awake_ms / 1000
         log.wakes.append(wake)
-        ticks.append(tick)
-        recent.append((spot, record))
+        ticks.append(Tick(elapsed_s, utc_s))
+        recent.append((wake.place, data))
         if wake.trips or wake.lockouts != held or wake.files or wake.host:
-            events.append((spot, record))
-        held = wake.lockouts
-    log.kept = dict(sorted([*events, *recent]))
+            events.append((wake.place, data))
+        held, before = wake.lockouts, wake
+    for spot, data in sorted([*events, *recent]):
+        record, _ = logs.decode(data)
+        log.kept[spot] = record or {}
     times, log.dated, log.jumps = timeline(ticks)
     for wake, time_s in zip(log.wakes, times, strict=True):
         wake.time_s = time_s
@@ -292,40 +364,56 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     return log
 
 
-def tick_of(record: Record, before: Wake | None) -> Tick:
-    """What a record says about time."""
-    begin = record["begin"]
-    day, second, trusted = begin["utc"]
-    utc_s = EPOCH_S + day * 86400 + second if trusted else None
-    if utc_s is not None and (type(utc_s) is not int or not 0 <= utc_s < 1 << 32):
-        raise ValueError("utc is out of range")
-    if not begin["vouched"] or before is None or record["n"] != before.n + 1:
-        return Tick(None, utc_s)
-    elapsed_s = max(0, min(begin["slept_s"], before.sleep_s)) + before.awake_ms / 1000
-    return Tick(elapsed_s, utc_s)
-
-
-def entries(
-    files: Sequence[Path], skips: Skips, progress: bool
-) -> Iterator[tuple[Record, tuple[int, int]]]:
-    """(record, (file, line)) of all files in order; a record seen before is dropped."""
+def rows(log: PotLog, progress: bool) -> Iterator[tuple[Row, bytes]]:
+    """(row, its line) of every wake, as the files have them; a record seen before is dropped."""
+    shared: dict[Any, Any] = {}
     last_n = -1
+
+    def skip(why: str) -> None:
+        log.skips.add(log.files[spot[0]], spot[1], why)
+
+    for data, spot, torn in lines(log.files, log.skips, progress):
+        quick, record = usual.decode(data), None
+        if quick:
+            n, anew = quick.n, False
+        else:
+            record, why = logs.decode(data)
+            if record is None:
+                skip(logs.TORN if torn else why)
+                continue
+            begin = record.get("begin")
+            n = record.get("n", -1)
+            if type(n) is not int or not 0 <= n < 1 << 30:
+                skip("n is missing or not a whole number")
+                continue
+            if record["kind"] == "state":
+                dropped = record.get("dropped")
+                if type(dropped) is int and 0 <= dropped < 1 << 30:
+                    log.dropped = max(log.dropped, dropped)
+                continue
+            anew = isinstance(begin, dict) and begin.get("state") == "lost"
+        if n <= last_n and not anew:
+            skip(f"wake {n} again, after wake {last_n}")
+            continue
+        last_n = n
+        try:
+            row = usual_row(quick, spot, shared) if quick else row_of(record or {}, spot, shared)
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+            record = record or logs.decode(data)[0]
+            skip((record and logs.why_bad(record)) or "not the form of a wake")
+            continue
+        yield row, data
+
+
+def lines(
+    files: Sequence[Path], skips: Skips, progress: bool
+) -> Iterator[tuple[bytes, Spot, bool]]:
+    """(line, where it stands, is it torn) of all files in order, where it may hold a record."""
     total = sum(path.stat().st_size for path in files)
     with tqdm(total=total, unit="B", unit_scale=True, leave=False, disable=not progress) as bar:
         for index, path in enumerate(files):
-            for record, number, _ in mended.read_file(path, skips):
-                n = record.get("n")
-                if type(n) is not int or not 0 <= n < 1 << 30:
-                    skips.add(path, number, "n is missing or not a whole number")
-                    continue
-                if record["kind"] == "wake":
-                    begin = record.get("begin")
-                    anew = isinstance(begin, dict) and begin.get("state") == "lost"
-                    if n <= last_n and not anew:
-                        skips.add(path, number, f"wake {n} again, after wake {last_n}")
-                        continue
-                    last_n = n
-                yield record, (index, number)
+            for data, number, _, torn in mended.read_lines(path, skips):
+                yield data, (index, number), torn
             bar.update(path.stat().st_size)
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from wakewell.logs import BadInput
@@ -19,8 +19,7 @@ DAY_S = 86400
 NEAR_S = 3600  # clocks that differ by less from counted time agree with it
 
 
-@dataclass(frozen=True)
-class Tick:
+class Tick(NamedTuple):
     """What a record says about time.
 
     elapsed_s: since the record before, or None if nothing vouches for it. utc_s: the
