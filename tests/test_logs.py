@@ -91,6 +91,7 @@ def sealed_members(**members: Any) -> bytes:
 # Everything here bears a good CRC, as a hostile file may. (line, in the reason)
 HOSTILE = {
     "not UTF-8": (makelog.sealed(b'{"kind":"wake","n":"\xff\xfe"'), "not UTF-8"),
+    "half a character": (sealed_members(core="\ud800"), "half a character"),
     "deep lists": (makelog.sealed(b'{"kind":"wake","n":' + b"[" * 30000), "nested too deeply"),
     "deep objects": (makelog.sealed(b'{"a":' * 6000), "nested too deeply"),
     "float": (sealed_members(awake_ms=1.5), "1.5 is not a whole number"),

@@ -108,8 +108,11 @@ def _any(body: bytes) -> tuple[Record | None, str]:
     try:
         text = body.decode()
         record, end = _strict.raw_decode(text)
+        json.dumps(record, ensure_ascii=False).encode()  # what no file could hold is not to come in
     except UnicodeDecodeError:
         return None, "not UTF-8"
+    except UnicodeEncodeError:
+        return None, "a text with half a character"
     except RecursionError:
         return None, "nested too deeply"
     except json.JSONDecodeError as error:

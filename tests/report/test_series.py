@@ -80,6 +80,9 @@ def hostile(record: dict[str, object]) -> bytes:
         (("plan",), []),
         (("permissives",), [1]),
         (("begin", "host"), [3]),
+        (("begin", "host"), ["\ud800"]),
+        (("core",), "\ud800"),
+        (("before",), "\udc80"),
     ],
 )
 def test_damage_with_a_good_crc_costs_one_line(
@@ -100,6 +103,18 @@ def test_damage_with_a_good_crc_costs_one_line(
     assert found.skips.count == 1
     assert found.skips.first[0].line == 4
     assert len(found.wakes) == len([r for r in rows if b'"kind":"wake"' in r]) - 1
+
+
+def test_a_line_that_is_not_utf_8_costs_one_line(tmp_path: Path) -> None:
+    log = make(tmp_path, Garden(days=8))
+    file = log / "00000001.jsonl"
+    rows = file.read_bytes().splitlines(keepends=True)
+    body = rows[3][: -line.TAIL_SIZE - 1].replace(b'"timer"', b'"tim\xffr"')
+    rows[3] = body + line.TAIL + b'%08x"}\n' % crc32(body)
+    file.write_bytes(b"".join(rows))
+    found = read(log)
+    assert (found.skips.count, found.skips.first[0].line) == (1, 4)
+    assert found.skips.first[0].why == "not UTF-8"
 
 
 def test_names_are_safe_and_differ() -> None:
