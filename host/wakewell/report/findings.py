@@ -9,6 +9,8 @@ Every threshold is common practice, no source, unless it says otherwise.
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -40,6 +42,16 @@ class Finding:
 def findings(log: PotLog) -> list[Finding]:
     """Everything looked at, in one order. Needs at least one wake."""
     return [look(log) for look in LOOKS]
+
+
+def late(log: PotLog) -> list[Wake]:
+    """The wakes of the last 30 days; times never go back."""
+    return log.wakes[_at(log, log.wakes[-1].time_s - LATELY_S) :]
+
+
+def _at(log: PotLog, time_s: float) -> int:
+    """How many wakes there are up to that time, with it."""
+    return bisect_right(log.wakes, time_s, key=lambda wake: wake.time_s)
 
 
 def share_change(times_s: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
@@ -87,12 +99,10 @@ def probe_drift(log: PotLog) -> Finding:
 
 
 def _over_capacity(log: PotLog) -> int:
-    count = 0
-    for wake in log.wakes:
-        pot = log.pot_of(wake)
-        if pot and wake.soil_ppt is not None:
-            count += wake.soil_ppt > 1.1 * pot.calibration.capacity_ppt
-    return count
+    tops = {ids: 1.1 * pot.calibration.capacity_ppt for ids, pot in log.pots.items() if pot}
+    lowest = min(tops.values(), default=math.inf)
+    high = [w for w in log.wakes if w.soil_ppt is not None and w.soil_ppt > lowest]
+    return sum(w.soil_ppt > tops.get(w.ids, math.inf) for w in high if w.soil_ppt is not None)
 
 
 def flows(log: PotLog) -> list[tuple[float, float]]:
@@ -103,8 +113,10 @@ def flows(log: PotLog) -> list[tuple[float, float]]:
     found: list[tuple[float, float]] = []
     fall_ml = ran_ms = 0
     for wake in log.wakes:
+        if not wake.ran_ms or wake.fall_ml is None:
+            continue
         pot = log.pot_of(wake)
-        if not wake.ran_ms or wake.fall_ml is None or not pot or pot.calibration.float_only:
+        if not pot or pot.calibration.float_only:
             continue
         fall_ml += wake.fall_ml
         ran_ms += wake.ran_ms
@@ -138,13 +150,8 @@ def clogging(log: PotLog) -> Finding:
     """Did the flow drop within days, against the weeks before, or run dry?"""
     name = "clogging"
     threshold = "last flows below 60 % of those before, or dry runs in the last 30 days: 2 and more"
-    rows, end_s = flows(log), log.wakes[-1].time_s
-    dry = sum(
-        trip in ("no flow", "no load")
-        for w in log.wakes
-        if w.time_s > end_s - LATELY_S
-        for trip in w.trips
-    )
+    rows = flows(log)
+    dry = sum(trip in ("no flow", "no load") for w in late(log) for trip in w.trips)
     measure = f"{dry} dry runs in 30 days"
     ratio = 1.0
     if len(rows) >= 8:
@@ -201,20 +208,14 @@ def resets(log: PotLog) -> Finding:
         "resets",
         "brown-outs, watchdog bites in the last 30 days: 1 watch, 3 see to",
     )
-    end_s = log.wakes[-1].time_s
     causes = Counter(w.cause for w in log.wakes if w.cause not in ("timer", "button"))
-    lately = sum(
-        w.cause in ("brownout", "watchdog") for w in log.wakes if w.time_s > end_s - LATELY_S
-    )
+    bad = [w.cause for w in late(log) if w.cause in ("brownout", "watchdog")]
+    lately = len(bad)
     measure = ", ".join(f"{count} {cause}" for cause, count in sorted(causes.items())) or "none"
     unfinished = sum(w.boots > 0 for w in log.wakes)
     measure += f"; {unfinished} wakes after an unfinished start"
     if lately:
-        worst = Counter(
-            w.cause
-            for w in log.wakes
-            if w.cause in ("brownout", "watchdog") and w.time_s > end_s - LATELY_S
-        ).most_common(1)[0][0]
+        worst = Counter(bad).most_common(1)[0][0]
         word = words.of(words.CAUSES, worst)
         plain = f"it {word.plain}, {lately} times in 30 days; usually {word.cause}"
         plain = plain.replace("1 times", "once")
@@ -235,8 +236,7 @@ def charge(log: PotLog) -> Finding:
     """Does a wake without pumping use more charge than the budget made of the calibration?"""
     name, pot = "charge per wake", log.pot
     threshold = "usual wake of the last 30 days 1.5 times the budget of 3 s awake and its sleep"
-    quiet = [w for w in log.wakes if not w.ran_ms and w.phase == "idle" and w.cause == "timer"]
-    lately = [w for w in quiet if w.time_s > log.wakes[-1].time_s - LATELY_S]
+    lately = [w for w in late(log) if not w.ran_ms and w.phase == "idle" and w.cause == "timer"]
     if pot is None or len(lately) < 5:
         return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(lately)} wakes", threshold)
     cal = pot.calibration
@@ -261,10 +261,9 @@ def _per_wake(
     threshold: str,
     most: float,
 ) -> Finding:
-    quiet = [w for w in log.wakes if not w.ran_ms and w.phase == "idle"]
-    start_s, end_s = log.wakes[0].time_s, log.wakes[-1].time_s
-    first = [of(w) for w in quiet if w.time_s <= start_s + LATELY_S]
-    last = [of(w) for w in quiet if w.time_s > end_s - LATELY_S]
+    early = log.wakes[: _at(log, log.wakes[0].time_s + LATELY_S)]
+    first = [of(w) for w in early if not w.ran_ms and w.phase == "idle"]
+    last = [of(w) for w in late(log) if not w.ran_ms and w.phase == "idle"]
     if len(first) < 5 or len(last) < 5:
         return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(last)} wakes", threshold)
     was, now = median(first), median(last)
@@ -279,10 +278,9 @@ def _per_wake(
 def storage(log: PotLog) -> Finding:
     """Are writes failing, or records missing?"""
     name, threshold = "storage", "any failed write in the last 30 days, or a damaged file"
-    end_s = log.wakes[-1].time_s
     failed = sum(w.stores_failed for w in log.wakes)
-    lately = sum(w.stores_failed for w in log.wakes if w.time_s > end_s - LATELY_S)
-    damaged = sum(bool(w.files) for w in log.wakes if w.time_s > end_s - LATELY_S)
+    lately = sum(w.stores_failed for w in late(log))
+    damaged = sum(bool(w.files) for w in late(log))
     measure = f"{failed} failed writes, {log.missing} records missing, {log.skips.count} lines "
     measure += f"not readable, {log.dropped} given up by the ring"
     if lately or damaged:
@@ -295,7 +293,7 @@ def storage(log: PotLog) -> Finding:
 def probe_words(log: PotLog) -> Finding:
     """How often were probes not believed, and why?"""
     name, threshold = "readings not believed", "a tenth of the wakes of the last 30 days"
-    lately = [w for w in log.wakes if w.time_s > log.wakes[-1].time_s - LATELY_S]
+    lately = late(log)
     counts: Counter[tuple[str, str]] = Counter()
     for wake in lately:
         for probe in ("soil", "level", "battery"):

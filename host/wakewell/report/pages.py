@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -238,10 +239,10 @@ def clipped(heads: Sequence[str], rows: list[Sequence[str]]) -> Table:
 def _extremes(
     key: str, wakes: Sequence[Wake], name: str, scale: int, digits: int
 ) -> tuple[str, ...]:
-    values = [v / scale for v in (getattr(w, name) for w in wakes) if v is not None]
+    values = [v for v in map(attrgetter(name), wakes) if v is not None]
     if not values:
         return (key, "–", "–", "–", str(len(wakes)), str(len(wakes)))
-    figures = [f"{v:.{digits}f}" for v in (min(values), max(values), values[-1])]
+    figures = [f"{v / scale:.{digits}f}" for v in (min(values), max(values), values[-1])]
     return (key, *figures, str(len(wakes)), str(len(wakes) - len(values)))
 
 

@@ -68,26 +68,29 @@ def thin(rows: Sequence[Row], buckets: int = BUCKETS) -> list[Row]:
     start, end = rows[0][0], rows[-1][0]
     width = (end - start) / buckets or 1.0
     found: list[Row] = []
-    bucket: list[Row] = []
-    number = 0
+    number = first = last = least = most = -1
+    low = high = 0.0
 
     def close() -> None:
-        if bucket:
-            ends = {0, len(bucket) - 1}
-            order = sorted(range(len(bucket)), key=lambda i: bucket[i][1] or 0.0)
-            found.extend(bucket[i] for i in sorted(ends | {order[0], order[-1]}))
-            bucket.clear()
+        if first >= 0:
+            found.extend(rows[i] for i in sorted({first, least, most, last}))
 
-    for row in rows:
-        if row[1] is None:
+    for i, (time, value) in enumerate(rows):
+        if value is None:
             close()
+            first = -1
             if found and found[-1][1] is not None:
-                found.append(row)
+                found.append(rows[i])
             continue
-        if int((row[0] - start) / width) != number:
+        bucket = int((time - start) / width)
+        if bucket != number or first < 0:
             close()
-            number = int((row[0] - start) / width)
-        bucket.append(row)
+            number, first, least, most, low, high = bucket, i, i, i, value, value
+        elif value < low:
+            least, low = i, value
+        elif value >= high:
+            most, high = i, value
+        last = i
     close()
     return found
 
@@ -140,9 +143,12 @@ def spans(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
         ids: (refill_of(pot), pot.calibration.capacity_ppt) if pot else None
         for ids, pot in log.pots.items()
     }
-    last = None
+    last = ids = None
     for wake in log.wakes:
-        key = marks[wake.ids]
+        if wake.ids == ids and wake is not log.wakes[-1]:
+            continue
+        ids = wake.ids
+        key = marks[ids]
         wall = ms(wake.wall_s)
         if found and last is not None:
             found[-1]["u"] = wall
@@ -177,11 +183,12 @@ def refills(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
     for wake in log.wakes:
         if wake.level_ml is None:
             continue
-        pot = log.pot_of(wake)
-        rise = 2 * max(10, pot.calibration.tolerance_ml) if pot else 40
-        if before is not None and wake.level_ml - before > rise:
-            t = ms(wake.wall_s)
-            found.append({"t": t, "v": wake.level_ml / 1000, "ml": wake.level_ml - before})
+        if before is not None and wake.level_ml - before > 20:
+            pot = log.pot_of(wake)
+            rise = 2 * max(10, pot.calibration.tolerance_ml) if pot else 40
+            if wake.level_ml - before > rise:
+                t = ms(wake.wall_s)
+                found.append({"t": t, "v": wake.level_ml / 1000, "ml": wake.level_ml - before})
         before = wake.level_ml
     return found
 
@@ -275,7 +282,7 @@ def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast)
     }
     known = [v for _, v in rows if v is not None] + [m["v"] for m in marks]
     cell.domain = around(known, 0.08)
-    events = happenings(log, calendar)
+    events = happenings(log, calendar, level.rows["refills"])
     events.rows["gaps"] = missing
     for picture in (soil, water, level, cell, events):
         picture.dated = calendar.dated
@@ -302,7 +309,7 @@ def dose_rows(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
     ]
 
 
-def happenings(log: PotLog, calendar: Calendar) -> Picture:
+def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) -> Picture:
     """Lockouts as bars; trips, resets and presses as marks, each in a row of its own."""
     picture = Picture("events", "What stopped it, and who came", "", 0)
     bars, marks = [], []
@@ -312,6 +319,8 @@ def happenings(log: PotLog, calendar: Calendar) -> Picture:
         plain = words.of(words.LOCKOUTS, name).plain
         bars.append({"row": label, "t": wall[0], "u": max(wall[1], wall[0] + 1), "w": plain})
     for wake in log.wakes:
+        if wake.cause == "timer" and not wake.trips and not wake.host:
+            continue
         wall_ms = ms(wake.wall_s)
         for trip in wake.trips:
             plain = words.of(words.TRIPS_WORDS, trip).plain
@@ -326,7 +335,7 @@ def happenings(log: PotLog, calendar: Calendar) -> Picture:
         by_cable = "; ".join(action for action in wake.host if action != "entry page")
         if by_cable:
             marks.append({"row": "maker's cable", "t": wall_ms, "w": by_cable})
-    for refill in refills(log, calendar):
+    for refill in filled:
         text = f"filled by {refill['ml']} ml"
         marks.append({"row": "tank filled", "t": refill["t"], "w": text})
     rows = list(dict.fromkeys([b["row"] for b in bars] + [m["row"] for m in marks]))

@@ -6,7 +6,6 @@ time is written for a person. What does not: which record is which (series.py).
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import NamedTuple
@@ -89,11 +88,10 @@ def _place(ticks: Sequence[Tick], counted: list[float]) -> tuple[list[float] | N
     if not groups:
         return None, 0
     best = max(groups, key=len)
-    indices = [i for i, _ in best]
-    times = []
-    for i, count in enumerate(counted):
-        at = max(0, bisect_right(indices, i) - 1)
-        times.append(count + best[at][1])
+    times: list[float] = []
+    ends = [i for i, _ in best[1:]] + [len(counted)]
+    for (_, offset), end in zip(best, ends, strict=True):
+        times += [count + offset for count in counted[len(times) : end]]
     return times, len(groups) - 1
 
 
