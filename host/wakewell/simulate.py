@@ -114,8 +114,8 @@ class TrialResult:
 
     def tank_days(self) -> float:
         """How long a full tank lasts, above its reserve, at the run's own mean use."""
-        pot, limits = self.trial.in_force(), self.trial.in_force().limits
-        reserve = max(pot.settings.reserve_ml, limits.reserve_ml)
+        pot = self.board.in_force
+        reserve = max(pot.settings.reserve_ml, pot.limits.reserve_ml)
         usable = self.trial.spec.tank.capacity_ml - reserve
         return self._lasts(usable, self.pot.counts.pumped_ml + self.pot.counts.siphoned_ml)
 

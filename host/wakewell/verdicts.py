@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from wakecore import rules
@@ -96,7 +97,7 @@ class Verdicts:
         self.wakes += 1
         begin, commands = record["begin"], record["commands"]
         day, second, trusted = begin["utc"]
-        if commands[:1] != ["off"]:
+        if not commands or commands[0] != "off":
             self._break("R1", record, "the first command was not off")
         slept_s, self._slept_s = self._slept_s, self._sleep_of(record)
         if record["awake_ms"] > self.most_awake_ms:
@@ -117,8 +118,8 @@ class Verdicts:
         judged = record["judged"]
         if judged.get("soil") not in ("good", "unfitted"):
             self.disbelieved += 1
-        files = (begin["settings"], begin["limits"], begin["calibration"])
-        if begin["state"] != "good" or "default" in files:
+        default = "default" in (begin["settings"], begin["limits"], begin["calibration"])
+        if default or begin["state"] != "good":
             self.bad_files += 1
         if judged.get("saucer") == "good" and not record["permissives"].get("saucer", 1):
             self.wet += 1
@@ -152,11 +153,12 @@ class Verdicts:
 
     def _sleep_of(self, record: Record) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
-        words = record["commands"][-1].split() if record["commands"] else []
-        if len(words) > 1 and words[0] == "sleep" and words[1].isdecimal() and len(words[1]) < 9:
-            return int(words[1])
-        self._break("R13", record, "the last command was not sleep")
-        return 0
+        commands = record["commands"]
+        sleep_s = slept(commands[-1]) if commands else None
+        if sleep_s is None:
+            self._break("R13", record, "the last command was not sleep")
+            return 0
+        return sleep_s
 
     def _follow(self, record: Record, lockouts: list[str]) -> None:
         for name in lockouts:
@@ -290,6 +292,15 @@ class Verdicts:
             wake, why = self.broken.get(rule, (None, text))
             found.append(Verdict(rule, rule not in self.broken, why, wake))
         return found
+
+
+@lru_cache(maxsize=1000)
+def slept(command: str) -> int | None:
+    """Seconds of a command to sleep; None of any other. Kept: a pot sleeps the same few lengths."""
+    words = command.split()
+    if len(words) > 1 and words[0] == "sleep" and words[1].isdecimal() and len(words[1]) < 9:
+        return int(words[1])
+    return None
 
 
 def book(counter: Counter[str], name: str) -> None:

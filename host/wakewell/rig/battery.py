@@ -68,7 +68,9 @@ class Battery:
         self._age = 1.0  # times resistance
         self._settling_mv = 0.0
         self._celsius = math.nan
-        self._usable = self._cold = 1.0
+        self._usable = 1.0
+        self._mohm = cell.resistance_mohm  # at this age and temperature, not low on charge
+        self._fades_hour = cell.fades_pct_month / 72_000.0  # a month has 720 h
 
     def age(self, lost: float) -> None:
         """The cell is worn: `lost`, 0 to 0.95, of its capacity as new, resistance up to match."""
@@ -76,11 +78,13 @@ class Battery:
         self.capacity_mah = self.cell.capacity_mah * (1.0 - lost)
         self.charge_mah = min(self.charge_mah, self.capacity_mah)
         self._age = 1.0 / (1.0 - lost)
+        self._celsius = math.nan
 
     def _warm(self, celsius: float) -> None:
         self._celsius = celsius
         self._usable = along(USABLE, celsius)
-        self._cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
+        cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
+        self._mohm = self.cell.resistance_mohm * self._age * cold
 
     def _reach(self, celsius: float) -> float:
         """Share of charge as the voltage shows it: what cold locks away is not there."""
@@ -100,7 +104,7 @@ class Battery:
 
     def _resistance(self, reach: float) -> float:
         low = 1.0 if reach >= LOW_BELOW else along(RISE_WHEN_LOW, reach)
-        return self.cell.resistance_mohm * self._age * self._cold * low + self.extra_mohm
+        return self._mohm * low + self.extra_mohm
 
     def felt(self, celsius: float) -> tuple[float, float]:
         """(`rest_mv`, `resistance_mohm`), both at the price of one."""
@@ -116,12 +120,12 @@ class Battery:
 
         Exact for a steady current however long the time, dQ/dt = -I - k Q, unless an end is met.
         """
-        lasting = 0.001 * SETTLE_SHARE * current_ma * self._resistance(self._reach(celsius))
+        lasting = 0.001 * SETTLE_SHARE * current_ma * self.resistance_mohm(celsius)
         fading = math.exp(-seconds / SETTLE_S) if seconds < SETTLED_S else 0.0
         self._settling_mv = lasting + (self._settling_mv - lasting) * fading
         hours = seconds / 3600.0
         drawn = current_ma * hours
-        decay = self.cell.fades_pct_month / 72_000.0 * hours  # k t; a month has 720 h
+        decay = self._fades_hour * hours  # k t
         share = -math.expm1(-decay)
         # What is drawn meanwhile is there for half the time: 1 - (1 - exp(-kt)) / kt of it.
         spared = 1.0 - share / decay if decay > 1e-9 else 0.5 * decay

@@ -31,6 +31,7 @@ TORN = b"torn"
 NO_NOISE = (0.0,)
 LOOPING = 10  # unfinished boots in a row; further ones are taken in spans of LOOP_S
 LOOP_S = 600.0
+NEVER_MS = 1 << 30
 
 
 class People(Protocol):
@@ -116,11 +117,11 @@ class RigBoard:
     # As in RigPot: too many for CPython's quick table of an instance.
     __slots__ = (
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "day_0",
-        "field_log", "float_", "hang_ms", "has_current", "has_saucer", "hint", "host",
-        "in_force", "mains_ma", "noise", "offset_s", "people", "pot", "pulse_ms",
-        "radio_s", "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer",
-        "seen", "slept_from", "slept_s", "slots", "state", "status", "still", "trust",
-        "until_s", "wakes", "woke_s",
+        "field_log", "float_", "hang_ms", "hangs", "has_current", "has_saucer", "hint", "host",
+        "in_force", "levels", "look", "mains_ma", "noise", "offset_s", "people", "pot",
+        "pulse_ms", "radio_s", "ran_ms", "record", "reports", "running", "sampled", "samples",
+        "saucer", "seen", "slept_from", "slept_s", "slots", "state", "status", "still", "trust",
+        "until_s", "wakes", "woke_s", "write_fails",
     )  # fmt: skip
 
     def __init__(
@@ -139,7 +140,9 @@ class RigBoard:
         self.pot, self.in_force = pot, in_force
         self.field_log, self.seen, self.people = log, seen, people
         self.awake_s, self.radio_s, self.samples = awake_s, radio_s, samples
-        self.slots = Slots(pot.write_fails)
+        self.write_fails = pot.faults.tries("write fails")
+        self.hangs = pot.faults.tries("program hangs")
+        self.slots = Slots(self.write_fails)
         self.hint = b""
         self.cause = "power"
         self.slept_from: float | None = None
@@ -156,6 +159,9 @@ class RigBoard:
             points = turned(cal.level.points)
             self.float_ = (round(points[0][1]), round(points[-1][1]))
         # A float without noise shows the same in every sample.
+        self.levels = {NO_ECHO_US: UNREAD}  # of a pulse's samples, what is no plain count
+        if self.float_:
+            self.levels |= enumerate(self.float_)
         level = self._once if self.float_ and not pot.spec.level.noise else self._middle
         self.sampled = [
             (name, how, take)
@@ -281,7 +287,12 @@ class RigBoard:
     def arm(self, run: Any) -> None:
         """When the program hangs in this pulse, if it does."""
         self.pulse_ms = run.pulse_ms
-        self.hang_ms = int(self.pulse_ms * self.pot.random.random()) if self.pot.hangs() else -1
+        self.hang_ms = NEVER_MS
+        if self.hangs():
+            self.hang_ms = int(self.pulse_ms * self.pot.random.random())
+        looks = self.pot.looks(self.has_current)
+        next(looks)
+        self.look = looks.send
 
     def start(self) -> None:
         """Pump on."""
@@ -293,24 +304,19 @@ class RigBoard:
 
     def sample(self, run: Any) -> None:
         """The pump runs for one sample interval, or what is left of the pulse."""
-        pot, now, ran_ms = self.pot, run.now, self.ran_ms
-        if 0 <= self.hang_ms <= ran_ms:
+        now, ran_ms = run.now, self.ran_ms
+        if ran_ms >= self.hang_ms:
             self._hang()
         step_ms = self.pulse_ms - ran_ms
         if step_ms > SAMPLE_MS:
             step_ms = SAMPLE_MS
         elif step_ms < 1:
             step_ms = 1
-        level, battery, current = pot.run_and_look(0.001 * step_ms, self.has_current)
+        level, now[BATTERY], now[CURRENT] = self.look(0.001 * step_ms)
         self.ran_ms = now[MS] = ran_ms + step_ms
-        if pot.reset:
+        if self.pot.reset:
             raise Reset
-        if self.float_ and 0 <= level <= 1:
-            level = self.float_[level]
-        now[LEVEL] = UNREAD if level == NO_ECHO_US else level
-        now[BATTERY] = battery
-        if self.has_current:
-            now[CURRENT] = current
+        now[LEVEL] = self.levels.get(level, level)
         if self.has_saucer:
             now[SAUCER] = self._saucer()
 
@@ -334,7 +340,7 @@ class RigBoard:
     def log(self, record: dict[str, Any]) -> None:
         """One line into the field log, unless the write fails."""
         self.record = record
-        if self.pot.write_fails():
+        if self.write_fails():
             return
         if self.field_log is not None:
             self.field_log.append(record, self.before)

@@ -5,8 +5,9 @@ happen. What does not: what a fault does to the pot (pot.py).
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from random import Random
 from typing import NamedTuple
 
@@ -108,6 +109,12 @@ class Faults:
         if fault is None:
             return None
         return KINDS[kind].usual if fault.amount is None else fault.amount
+
+    def tries(self, kind: str) -> Callable[[], bool]:
+        """`strikes` of that kind, for a board that tries in every wake: most runs have none."""
+        if any(fault.kind == kind for fault in self.happening):
+            return partial(self.strikes, kind)
+        return lambda: False
 
     def strikes(self, kind: str) -> bool:
         """Whether one try now fails, by the fault's probability."""

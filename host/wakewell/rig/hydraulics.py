@@ -307,10 +307,10 @@ class Plumbing:
 
     def flow_ml_s(self, volume_ml: float, voltage_mv: float) -> float:
         """What the running pump delivers at a tank volume and a voltage; its intake under water."""
-        index, part = self._place(volume_ml)
         row = (voltage_mv / self.pump.rated_mv - SLOWEST) / SPEED_STEP
         if row < 0.0:
             return 0.0
+        index, part = self._place(volume_ml)
         whole = int(row)
         if whole >= SPEEDS - 1:
             whole, row = SPEEDS - 2, SPEEDS - 1.0

@@ -8,7 +8,7 @@ Water is ml, charge mAh, time s since the run's start.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
 
@@ -28,6 +28,7 @@ FELT_S = 5.0  # so long a cell's rest voltage holds: what settles in it takes a 
 SOIL_LAG_S = 2.0  # a probe's reading may be this old: soil does not move faster
 SAUCER_LAG_S = 1.0  # and so old what a saucer's probe shows while the pump runs
 STEADY_S = 1.0  # so long a pump that moves water keeps its flow: level and voltage move little
+CURRENT_NOISE_UV = 1_000.0  # standard deviation of a sample of the pump-current sense
 WET_ML = 2.0  # less than this on the floor wets no probe
 PUDDLE_ML = 50.0  # more than this runs off or is wiped up
 DRIES_ML_S = 4.0 / 3600.0  # a puddle of that size is gone in half a day; own assumptions
@@ -131,15 +132,16 @@ class RigPot:
     # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
     __slots__ = (
         "_air_c", "_batch_mas", "_batch_ml", "_batch_s", "_begin_s", "_blocked", "_board_ma",
-        "_browns_out_mv", "_calm", "_clock_rate", "_clogged", "_converted", "_deviate",
-        "_divided", "_divider_noise_uv", "_draws_ma", "_felt_until_s", "_floor_ml", "_frozen",
-        "_hose_off", "_leak_ma", "_leak_ml_s", "_level_frozen", "_level_odd", "_level_railed",
-        "_lifted_ml", "_looks", "_on", "_pot_c", "_probe_frozen", "_probe_noise_uv", "_probe_out",
-        "_probe_railed", "_probe_until_s", "_probe_uv", "_puddle_ml", "_puddle_s", "_pump_ma",
-        "_resistance_mohm", "_rest_mv", "_saucer_until_s", "_saucer_wet", "_shunt_uv_ma",
-        "_soil", "_soil_s", "_sound", "_state", "_steady_ml", "_steady_ml_s", "_steady_until_s",
-        "_steady_uv", "_stuck", "_weather_until_s", "battery", "charger_ma", "climate",
-        "clock_s", "counts", "faults", "line", "pump_did", "random", "reset", "spec", "t_s",
+        "_board_mas", "_browns_out_mv", "_calm", "_clock_rate", "_clogged", "_converted",
+        "_deviate", "_divided", "_divider_noise_uv", "_draws_ma", "_felt_until_s", "_floor_ml",
+        "_frozen", "_hose_off", "_leak_ma", "_leak_ml_s", "_level_frozen", "_level_odd",
+        "_level_railed", "_lifted_ml", "_look", "_on", "_pot_c", "_probe_frozen",
+        "_probe_noise_uv", "_probe_out", "_probe_railed", "_probe_until_s", "_probe_uv",
+        "_puddle_ml", "_puddle_s", "_pump_ma", "_resistance_mohm", "_rest_mv",
+        "_saucer_until_s", "_saucer_wet", "_shunt_uv_ma", "_soil", "_soil_s", "_sound",
+        "_state", "_steady_ml", "_steady_ml_s", "_steady_until_s", "_stuck", "_weather_until_s",
+        "battery", "charger_ma", "climate", "clock_s", "counts", "faults", "line", "pump_did",
+        "random", "reset", "spec", "t_s",
     )  # fmt: skip
 
     def __init__(self, spec: PotSpec, seed: int = 0) -> None:
@@ -167,18 +169,24 @@ class RigPot:
         self._probe_until_s = self._saucer_until_s = self._steady_until_s = -1.0
         self._air_c = self._pot_c = self._probe_uv = 0.0
         self._saucer_wet = 0
-        self._steady_ml_s = self._steady_ml = self._steady_uv = 0.0
+        self._steady_ml_s = self._steady_ml = 0.0
         self._calm = False
+        board = spec.board
+        self._board_mas = {
+            "asleep": 0.001 * board.sleep_ua,
+            "awake": board.awake_ma,
+            "radio": board.radio_ma,
+        }
         self.state = "asleep"
         self.reset = ""
         self.charger_ma = 0.0
         self.clock_s = 0.0
-        self._browns_out_mv = spec.board.browns_out_mv
-        self._leak_ma = 0.001 * spec.board.leak_ua
-        self._clock_rate = 1.0 + max(-0.2, min(0.2, self.random.gauss(0.0, spec.board.sleep_error)))
+        self._browns_out_mv = board.browns_out_mv
+        self._leak_ma = 0.001 * board.leak_ua
+        self._clock_rate = 1.0 + max(-0.2, min(0.2, self.random.gauss(0.0, board.sleep_error)))
         self._deviate = probes.deviates(self.random).__next__
         looks = {"gauge": self._gauge_uv, "float": spec.level.float_up, "echo": self._echo_us}
-        self._looks = looks[spec.level.kind]
+        self._look = looks[spec.level.kind]
         self._begin_s = spec.start_day * DAY_S
         self._soil_s = 0.0
         self._on = False
@@ -238,38 +246,49 @@ class RigPot:
         self.clock_s += step_s
         self.t_s = end
 
-    def run_and_look(self, step_s: float, current: bool) -> tuple[int, int, int]:
-        """`run_on`, then a sample of level, battery and, where wanted, pump current.
+    def looks(self, current: bool) -> Generator[tuple[int, int, int], float, None]:
+        """`run_on` by each step sent, then a sample of level, battery and, if wanted, current.
 
-        Written out for the steady flow: a year spends most of its samples there. No looks after a
-        reset.
+        For one pulse; begin with `next`. No looks after a reset. A generator, and its inner loop
+        written out, for the steady flow: a year spends most of its samples there.
         """
-        end, line, deviate = self.t_s + step_s, self.line, self._deviate
-        if end >= self._steady_until_s or line.tank_ml <= self._steady_ml or not self._calm:
+        line, deviate, convert, look = self.line, self._deviate, self._converted, self._look
+        noise_uv, lifted_ml = self._divider_noise_uv, self._lifted_ml
+        step_s = yield 0, 0, 0
+        while True:
             self.run_on(step_s)
             if self.reset:
-                return 0, 0, 0
+                step_s = yield 0, 0, 0
+                continue
             level = self.level_raw()
-            self._steady_uv = self._divided * self.cell_mv()
-            battery = self._converted(self._steady_uv + self._divider_noise_uv * deviate())
-            return level, battery, self.pump_current_uv() if current else 0
-        moved = self._steady_ml_s * step_s
-        line.tank_ml = tank_ml = line.tank_ml - moved
-        self._batch_ml += moved
-        self._batch_s += step_s
-        self._batch_mas += self._pump_ma * step_s
-        self.clock_s += step_s
-        self.t_s = end
-        noise = deviate()
-        if tank_ml >= self._lifted_ml:
-            level = 1
-        else:
-            level = self._looks(line.parts.level_mm(tank_ml), noise)
-        if end >= self._felt_until_s:
-            self._feel_cell()
-            self._steady_uv = self._divided * self.cell_mv()
-        battery = self._converted(self._steady_uv + self._divider_noise_uv * deviate())
-        return level, battery, self.pump_current_uv() if current else 0
+            pin_uv = self._divided * self.cell_mv()
+            battery = convert(pin_uv + noise_uv * deviate())
+            step_s = yield level, battery, self.pump_current_uv() if current else 0
+            if not self._calm:
+                continue
+            felt_until_s, pump_ma = self._felt_until_s, self._pump_ma
+            sensed_uv = self._shunt_uv_ma * pump_ma
+            end = self.t_s + step_s
+            while end < felt_until_s and end < self._steady_until_s:
+                tank_ml = line.tank_ml
+                if tank_ml <= self._steady_ml:
+                    break
+                moved = self._steady_ml_s * step_s
+                line.tank_ml = tank_ml = tank_ml - moved
+                self._batch_ml += moved
+                self._batch_s += step_s
+                self._batch_mas += pump_ma * step_s
+                self.clock_s += step_s
+                self.t_s = end
+                noise = deviate()
+                level = look(line.parts.level_mm(tank_ml), noise) if tank_ml < lifted_ml else 1
+                battery = convert(pin_uv + noise_uv * deviate())
+                if current:
+                    drawn_uv = sensed_uv + CURRENT_NOISE_UV * deviate()
+                    step_s = yield level, battery, convert(drawn_uv if drawn_uv > 0.0 else 0.0)
+                else:
+                    step_s = yield level, battery, 0
+                end = self.t_s + step_s
 
     def sleep(self, commanded_s: float) -> None:
         """Sleep as long as the board's own clock says, then be awake."""
@@ -309,12 +328,7 @@ class RigPot:
 
     @state.setter
     def state(self, state: str) -> None:
-        board = self.spec.board
-        if state == "asleep":
-            self._board_ma = 0.001 * board.sleep_ua
-        else:
-            self._board_ma = board.awake_ma if state == "awake" else board.radio_ma
-        self._state = state
+        self._state, self._board_ma = state, self._board_mas[state]
         self._steady_until_s = -1.0
 
     def _draw(self, seconds: float, pump_ma: float) -> None:
@@ -612,13 +626,13 @@ class RigPot:
             railed = self._level_railed is not None
             return self.level_raws((0.0,) if railed else (self._deviate(),))[0]
         line = self.line
-        return self._looks(line.parts.level_mm(line.tank_ml), self._deviate())
+        return self._look(line.parts.level_mm(line.tank_ml), self._deviate())
 
     def level_raws(self, deviates: Sequence[float]) -> list[int]:
         """Samples of the level gauge in one look."""
         if self._level_railed is not None:
             return [round(self._level_railed)] * len(deviates)
-        line, look = self.line, self._looks
+        line, look = self.line, self._look
         level = line.parts.level_mm(line.tank_ml)
         counts = [look(level, deviate) for deviate in deviates]
         return self._freeze("level", counts) if self._level_frozen else counts
@@ -655,7 +669,7 @@ class RigPot:
 
     def pump_current_uv(self) -> int:
         """One sample of the pump-current sense, microvolts as the converter reads them."""
-        sensed = self._shunt_uv_ma * self._pump_ma + 1_000.0 * self._deviate()
+        sensed = self._shunt_uv_ma * self._pump_ma + CURRENT_NOISE_UV * self._deviate()
         return self._converted(sensed if sensed > 0.0 else 0.0)
 
     def temperature_raw(self) -> int:

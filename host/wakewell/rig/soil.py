@@ -277,7 +277,8 @@ class Container:
         self.saucer_ml = 0.0
         self.tally = Tally()
         self._segments = self._uptake_table()
-        self._et0_at_s, self._et0_mm = math.nan, 0.0
+        self._climate: Climate | None = None
+        self._at_s = self._et0_mm = self._rain_at_s = 0.0  # as the last `advance` left them
 
     def _uptake_table(self) -> list[tuple[float, float, float, float, float, int]]:
         """Rows from wet to dry: lower edge of water (ml), then the loss per mm of ET0.
@@ -381,8 +382,10 @@ class Container:
         if since_s >= until_s:
             return
         now = since_s
-        rain_at = climate.next_rain(now)
-        begin_mm = self._et0_mm if now == self._et0_at_s else climate.et0_until(now)
+        if now == self._at_s and climate is self._climate:
+            rain_at, begin_mm = self._rain_at_s, self._et0_mm
+        else:
+            rain_at, begin_mm = climate.next_rain(now), climate.et0_until(now)
         while now < until_s:
             then = until_s
             moving = (
@@ -413,7 +416,8 @@ class Container:
             now, begin_mm = then, end_mm
             if rain_at < now:
                 rain_at = climate.next_rain(now)
-        self._et0_at_s, self._et0_mm = now, begin_mm
+        self._climate, self._at_s = climate, now
+        self._rain_at_s, self._et0_mm = rain_at, begin_mm
 
     def _drain(self, step_s: float) -> None:
         """Spread and percolate what is above capacity."""
