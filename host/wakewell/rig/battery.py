@@ -120,7 +120,11 @@ class Battery:
 
         Exact for a steady current however long the time, dQ/dt = -I - k Q, unless an end is met.
         """
-        lasting = 0.001 * SETTLE_SHARE * current_ma * self.resistance_mohm(celsius)
+        if celsius != self._celsius:
+            self._warm(celsius)
+        charge, usable = self.charge_mah, self._usable
+        reach = (charge / self.capacity_mah - (1.0 - usable)) / usable
+        lasting = 0.001 * SETTLE_SHARE * current_ma * self._resistance(reach)
         fading = math.exp(-seconds / SETTLE_S) if seconds < SETTLED_S else 0.0
         self._settling_mv = lasting + (self._settling_mv - lasting) * fading
         hours = seconds / 3600.0
@@ -129,7 +133,6 @@ class Battery:
         share = -math.expm1(-decay)
         # What is drawn meanwhile is there for half the time: 1 - (1 - exp(-kt)) / kt of it.
         spared = 1.0 - share / decay if decay > 1e-9 else 0.5 * decay
-        charge = self.charge_mah
         faded = charge * share - drawn * spared
         left = charge - drawn - faded
         if left < 0.0:

@@ -310,10 +310,10 @@ class Plumbing:
         row = (voltage_mv / self.pump.rated_mv - SLOWEST) / SPEED_STEP
         if row < 0.0:
             return 0.0
-        index, part = self._place(volume_ml)
         whole = int(row)
         if whole >= SPEEDS - 1:
             whole, row = SPEEDS - 2, SPEEDS - 1.0
+        index, part = self._place(volume_ml)
         slow, fast = self._flows[whole], self._flows[whole + 1]
         low = slow[index] + part * (slow[index + 1] - slow[index])
         high = fast[index] + part * (fast[index + 1] - fast[index])

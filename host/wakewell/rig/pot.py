@@ -208,21 +208,23 @@ class RigPot:
         if not 0.0 <= seconds < 1e11:
             raise Impossible("seconds", seconds, "0 to 1e11 s")
         end = self.t_s + seconds
+        faults, line = self.faults, self.line
         while self.t_s < end:
-            stop = self.faults.next_s
+            stop = faults.next_s
             if stop > end:
                 stop = end
             left = stop - self.t_s
             if self._on or self._stuck:
                 step = self._pump_step(left)
             else:
-                line = self.line
-                siphons = not line.parts.hose.siphon_break and line.siphoning
-                step = self._siphon_step(left) if siphons else self._quiet_step(left)
+                if line.parts.hose.siphon_break or not line.siphoning:
+                    step = self._quiet_step(left)
+                else:
+                    step = self._siphon_step(left)
                 self._check()
             self.clock_s += step * self._clock_rate if self._state == "asleep" else step
             self.t_s = stop if step >= left else self.t_s + step
-            if self.t_s >= self.faults.next_s:
+            if self.t_s >= faults.next_s:
                 self._meet_faults()
 
     def run_on(self, step_s: float) -> None:
@@ -336,17 +338,18 @@ class RigPot:
         counts, board_ma, leak_ma = self.counts, self._board_ma, self._leak_ma
         if self.t_s >= self._weather_until_s:
             self._feel_weather()
-        charging = 0.0
+        hours = seconds / 3600.0
+        drawn_ma = board_ma + leak_ma + pump_ma
         if self.charger_ma > 0.0:
-            charging = self.battery.taking_ma(self.charger_ma, self._air_c)
+            charging_ma = self.battery.taking_ma(self.charger_ma, self._air_c)
+            drawn_ma -= charging_ma
+            counts.charged_mah += charging_ma * hours
         elif self.battery.charge_mah <= 0.0:
             return  # the cell's protection has opened
-        drawn = board_ma + leak_ma + pump_ma - charging
-        counts.faded_mah += self.battery.use(drawn, seconds, self._air_c)
-        hours = seconds / 3600.0
+        counts.faded_mah += self.battery.use(drawn_ma, seconds, self._air_c)
         counts.leak_mah += leak_ma * hours
-        counts.pump_mah += pump_ma * hours
-        counts.charged_mah += charging * hours
+        if pump_ma > 0.0:
+            counts.pump_mah += pump_ma * hours
         if self._state == "asleep":
             counts.asleep_mah += board_ma * hours
         elif self._state == "awake":
@@ -381,7 +384,8 @@ class RigPot:
     @property
     def soil(self) -> Container:
         """The substrate, brought up to now: it lags until somebody looks or water moves."""
-        self._book_batch()
+        if self._batch_s > 0.0:
+            self._book_batch()
         self._soil_to(self.t_s)
         return self._soil
 
@@ -473,9 +477,9 @@ class RigPot:
             step = IDLE_STEP_S
         if step > left_s:
             step = left_s
-        if self._batch_s == 0.0:
+        if self._batch_s == 0.0 and self.t_s >= self._felt_until_s:
             self._feel_cell()
-        voltage = self._under(self._board_ma + self._pump_ma)
+        voltage = self._rest_mv - 0.001 * (self._board_ma + self._pump_ma) * self._resistance_mohm
         flat = self.battery.charge_mah <= 0.0
         out, did = self.line.pump(step, voltage, self._clogged, self._blocked or flat)
         steady = did == self.pump_did == "moving"

@@ -271,7 +271,7 @@ class Container:
         self._bulk = self.volume_ml - self._bulb
         self._bulb_full = levels.capacity * self._bulb + STILL_ML
         self._bulk_full = levels.capacity * self._bulk + STILL_ML
-        self._floor = levels.floor * self.volume_ml
+        self._floor, self._bulb_floor = levels.floor * self.volume_ml, levels.floor * self._bulb
         self.bulb_ml = begin * self._bulb
         self.bulk_ml = begin * self._bulk
         self.saucer_ml = 0.0
@@ -453,8 +453,9 @@ class Container:
 
     def _level(self, share: float) -> None:
         """Move the regions a share of the way towards equal water content."""
-        difference = self.bulb_ml / self._bulb - self.bulk_ml / self._bulk
-        moved = share * difference * self._bulb * self._bulk / self.volume_ml
+        bulb, bulk = self._bulb, self._bulk
+        difference = self.bulb_ml / bulb - self.bulk_ml / bulk
+        moved = share * difference * bulb * bulk / self.volume_ml
         self.bulb_ml -= moved
         self.bulk_ml += moved
 
@@ -467,22 +468,22 @@ class Container:
         difference by the same factor as the whole, and levelling shrinks it by its own: the two
         commute, so their order does not matter and neither does the span's length.
         """
-        water = before = self.bulb_ml + self.bulk_ml
+        bulb = self.bulb_ml
+        water = before = bulb + self.bulk_ml
         whole_mm = left_mm = end_mm - begin_mm
         taken = 0.0
         crossed = [until_s, until_s, until_s]  # airless ends, stress begins, drooping begins
         for edge, a, b, c, d, trouble in self._segments:
             if water <= edge:
                 continue
-            rate, last_rate = a + b * water, a + b * edge
+            rate = a + b * water
             if rate <= 0.0:
                 break
             if b == 0.0:
                 part_mm = (water - edge) / rate
-            elif last_rate > 0.0:
-                part_mm = math.log(rate / last_rate) / b
             else:
-                part_mm = math.inf
+                last_rate = a + b * edge
+                part_mm = math.log(rate / last_rate) / b if last_rate > 0.0 else math.inf
             if part_mm >= left_mm:
                 part_mm = left_mm
                 fallen = a * part_mm if b == 0.0 else -rate / b * math.expm1(-b * part_mm)
@@ -504,11 +505,10 @@ class Container:
         if before > airless or water <= stressed:
             self._note_troubles(before, since_s, until_s, crossed)
 
-        low = self.levels.floor * self._bulb
-        held = before - self._floor
+        low, held = self._bulb_floor, before - self._floor
         if held > 0.0:
-            self.bulb_ml = low + (self.bulb_ml - low) * (water - self._floor) / held
-        self.bulk_ml = water - self.bulb_ml
+            bulb = low + (bulb - low) * (water - self._floor) / held
+        self.bulb_ml, self.bulk_ml = bulb, water - bulb
         self._level(-math.expm1((since_s - until_s) / self.soil.even_s))
 
     def _note_troubles(
