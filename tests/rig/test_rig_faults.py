@@ -56,6 +56,20 @@ def test_tries_fail_as_often_as_told_and_only_inside_the_window() -> None:
     assert not any(faults.strikes("write fails") for _ in range(100))
 
 
+def test_a_try_of_a_kind_is_the_strike_of_that_kind() -> None:
+    fault = Fault("write fails", DAY, 2 * DAY, probability=0.5)
+    asked, told = Faults([fault], seed=7), Faults([fault], seed=7)
+    write_fails, radio_fails = told.tries("write fails"), told.tries("radio down")
+    found = []
+    for now in (0.0, DAY, 2 * DAY):
+        asked.reach(now)
+        told.reach(now)
+        found += [write_fails() for _ in range(20)]
+        assert found[-20:] == [asked.strikes("write fails") for _ in range(20)]
+        assert not radio_fails()
+    assert any(found)
+
+
 @pytest.mark.parametrize(
     ("fault", "key"),
     [

@@ -175,6 +175,44 @@ def test_the_quick_way_pumps_no_more_than_there_is() -> None:
     assert pot.unaccounted_ml(began_with_ml) == pytest.approx(0.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("kind", ["float", "echo", "gauge"])
+@pytest.mark.parametrize("fault", ["", "hose clogged", "level frozen", "pump blocked", "siphon"])
+def test_looks_into_a_pulse_are_its_samples_one_by_one(kind: str, fault: str) -> None:
+    """To the last digit, also where a fault begins and ends within the pulse, and the tank ends."""
+    faults = (Fault(fault, 4.0, 9.0),) if fault else ()
+    spec = replace(SPEC, tank_ml=300.0, level=LevelGauge(kind), faults=faults)
+    pot, plain = RigPot(spec, 3), RigPot(spec, 3)
+    for each in (pot, plain):
+        each.state = "awake"
+        each.pump_on()
+    looks = pot.looks(current=True)
+    next(looks)
+    did = set()
+    for number in range(150):
+        step_s = 0.15 if number % 40 else 0.07
+        plain.run_on(step_s)
+        expected = plain.level_raw(), plain.battery_uv(), plain.pump_current_uv()
+        assert looks.send(step_s) == expected
+        assert pot.saucer_wet() == plain.saucer_wet()
+        did.add(pot.pump_did)
+    assert {"moving", "dry"} <= did
+    assert pot.snapshot() == plain.snapshot()
+    assert pot.counts == plain.counts
+
+
+def test_a_brown_out_ends_the_looks() -> None:
+    pot = RigPot(replace(SPEC, faults=(Fault("bad contact", 4.0, amount=9_000.0),)))
+    pot.state = "awake"
+    pot.pump_on()
+    looks = pot.looks(current=False)
+    next(looks)
+    found = [looks.send(0.15) for _ in range(40)]
+    assert pot.reset == "brown-out"
+    assert all(battery > 0 for _, battery, _ in found[:26])
+    assert found[-1] == (0, 0, 0)
+    assert pot.t_s == pytest.approx(6.0)
+
+
 def test_long_spans_equal_short_ones() -> None:
     one, many = RigPot(SPEC), RigPot(SPEC)
     pump(one, 8.0)
@@ -401,13 +439,13 @@ def test_clock_lost_and_jumped() -> None:
 
 
 def test_writes_and_radio_fail_inside_their_windows() -> None:
-    for kind, tries in (("write fails", RigPot.write_fails), ("radio down", RigPot.radio_fails)):
+    for kind in ("write fails", "radio down"):
         pot = faulty(kind)
-        assert not tries(pot)
+        assert not pot.faults.strikes(kind)
         pot.sleep(2 * DAY_S)
-        assert tries(pot)
+        assert pot.faults.strikes(kind)
         pot.sleep(4 * DAY_S)
-        assert not tries(pot)
+        assert not pot.faults.strikes(kind)
 
 
 def test_every_fault_of_the_table_is_met() -> None:
@@ -417,7 +455,8 @@ def test_every_fault_of_the_table_is_met() -> None:
         amount = -2.0 if kind == "level railed" else None
         counts, pot = season(3, faults=(Fault(kind, 2 * DAY_S, amount=amount),))
         shown = counts != quiet[0] or pot.reset != quiet[1].reset
-        told = pot.write_fails() or pot.radio_fails() or pot.hangs() or pot.refill() == 0.0
+        tried = [k for k, row in KINDS.items() if row.each_time]
+        told = any(map(pot.faults.strikes, tried)) or pot.refill() == 0.0
         timed = pot.clock_s != quiet[1].clock_s
         assert shown or told or timed, kind
 

@@ -119,9 +119,9 @@ class RigBoard:
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "day_0",
         "field_log", "float_", "hang_ms", "hangs", "has_current", "has_saucer", "hint", "host",
         "in_force", "levels", "look", "mains_ma", "noise", "offset_s", "people", "pot",
-        "pulse_ms", "radio_s", "ran_ms", "record", "reports", "running", "sampled", "samples",
-        "saucer", "seen", "slept_from", "slept_s", "slots", "state", "status", "still", "trust",
-        "until_s", "wakes", "woke_s", "write_fails",
+        "pulse_ms", "radio_fails", "radio_s", "ran_ms", "record", "reports", "running",
+        "sampled", "samples", "saucer", "seen", "slept_from", "slept_s", "slots", "state",
+        "status", "still", "trust", "until_s", "wakes", "woke_s", "write_fails",
     )  # fmt: skip
 
     def __init__(
@@ -141,6 +141,7 @@ class RigBoard:
         self.field_log, self.seen, self.people = log, seen, people
         self.awake_s, self.radio_s, self.samples = awake_s, radio_s, samples
         self.write_fails = pot.faults.tries("write fails")
+        self.radio_fails = pot.faults.tries("radio down")
         self.hangs = pot.faults.tries("program hangs")
         self.slots = Slots(self.write_fails)
         self.hint = b""
@@ -158,10 +159,10 @@ class RigBoard:
         if pot.spec.level.kind == "float":
             points = turned(cal.level.points)
             self.float_ = (round(points[0][1]), round(points[-1][1]))
-        # A float without noise shows the same in every sample.
         self.levels = {NO_ECHO_US: UNREAD}  # of a pulse's samples, what is no plain count
         if self.float_:
             self.levels |= enumerate(self.float_)
+        # A float without noise shows the same in every sample.
         level = self._once if self.float_ and not pot.spec.level.noise else self._middle
         self.sampled = [
             (name, how, take)
@@ -360,7 +361,7 @@ class RigBoard:
         if self.radio_s and due:
             pot.state = "radio"
             self._pass(self.radio_s)
-            heard = not pot.radio_fails()
+            heard = not self.radio_fails()
             if heard:  # a time server answers; the chip's own clock is never set
                 self.offset_s, self.trust = self.true_s() - pot.clock_s, 1
         self.boots = 0

@@ -111,7 +111,7 @@ class Faults:
         return KINDS[kind].usual if fault.amount is None else fault.amount
 
     def tries(self, kind: str) -> Callable[[], bool]:
-        """`strikes` of that kind, for a board that tries in every wake: most runs have none."""
+        """Whether one try now fails, as `strikes`; at once where that kind never happens."""
         if any(fault.kind == kind for fault in self.happening):
             return partial(self.strikes, kind)
         return lambda: False

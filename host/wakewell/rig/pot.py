@@ -697,18 +697,6 @@ class RigPot:
         """Whether the cell could carry the awake board."""
         return self._carrying(self.spec.board.awake_ma) >= self._browns_out_mv
 
-    def write_fails(self) -> bool:
-        """Whether a write to flash, tried now, fails."""
-        return self.faults.strikes("write fails")
-
-    def radio_fails(self) -> bool:
-        """Whether a radio connection, tried now, fails."""
-        return self.faults.strikes("radio down")
-
-    def hangs(self) -> bool:
-        """Whether the program hangs in the pulse that begins now."""
-        return self.faults.strikes("program hangs")
-
     # --- state -----------------------------------------------------------------------------------
 
     def stored_ml(self) -> float:
