@@ -19,6 +19,18 @@ def test_importing_the_rig_loads_no_heavy_library() -> None:
     assert done.stdout.strip() == ""
 
 
+def test_a_line_is_solved_without_scipy() -> None:
+    """Its import would cost every run of the command more than all of the solving."""
+    pytest.importorskip("fluids", reason="the rig's extra is not installed")
+    code = (
+        "import sys; from wakewell.rig.hydraulics import Hose, Pump, box, plumbing;"
+        "plumbing(box(100.0, 150.0, 200.0), Pump(), Hose());"
+        "print(sorted({'fluids', 'scipy'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "['fluids']"
+
+
 def test_an_absent_library_is_named_with_what_to_do() -> None:
     with pytest.raises(Missing, match=r"needs the library no_such_library.*wakewell\[rig\]") as no:
         load("no_such_library.part")

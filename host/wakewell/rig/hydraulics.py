@@ -260,7 +260,7 @@ class Plumbing:
             return 0.0
         if surplus(most_ml_s) >= 0.0:
             return most_ml_s
-        return float(load("scipy.optimize").brentq(surplus, 0.0, most_ml_s, xtol=1e-9))
+        return float(load("fluids.numerics").brenth(surplus, 0.0, most_ml_s, xtol=1e-9))
 
     def solved_ml_s(self, level_mm: float, speed: float) -> float:
         """Flow at a surface height and a share of the rated speed, solved anew (slow)."""
