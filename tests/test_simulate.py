@@ -148,6 +148,12 @@ def test_a_run_follows_from_trial_and_seed_alone() -> None:
     assert run_trial(trial, 5).numbers() != one.numbers()
 
 
+def test_a_picture_changes_nothing_of_the_run() -> None:
+    trial = shipped("mint", 60)
+    plain, drawn = (run_trial(trial, 3, history=kept).numbers() for kept in (False, True))
+    assert plain == drawn
+
+
 def test_rows_are_the_same_for_any_number_of_workers() -> None:
     trial = shipped("mint", 30, faults=(Fault("probe out", 9 * DAY_S, probability=0.5),))
     alone = manyruns.many(trial, range(7, 32))

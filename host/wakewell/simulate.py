@@ -170,7 +170,7 @@ def run_trial(
 def _keep(kept: History, pot: RigPot, record: dict[str, Any]) -> None:
     now = pot.t_s / DAY_S
     kept.day.append(now)
-    kept.soil_ppt.append(1000.0 * pot.soil.probe_content)
+    kept.soil_ppt.append(1000.0 * pot.seen_soil.probe_content)
     kept.read_ppt.append(record["values"]["soil_ppt"])
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))

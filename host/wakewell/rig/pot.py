@@ -389,6 +389,11 @@ class RigPot:
         self._soil_to(self.t_s)
         return self._soil
 
+    @property
+    def seen_soil(self) -> Container:
+        """The substrate as the last look or dose left it: this look moves nothing."""
+        return self._soil
+
     def _soil_to(self, t_s: float) -> None:
         soil = self._soil
         soil.advance(self.climate, self._begin_s + self._soil_s, self._begin_s + t_s)
