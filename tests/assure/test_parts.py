@@ -6,11 +6,12 @@ import json
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from wakewell import interpreter
-from wakewell.assure import generated, mutate, note
+from wakewell.assure import generated, mutate, note, parts
 
 
 def test_the_figures_as_json() -> None:
@@ -24,6 +25,25 @@ def test_the_figures_as_json() -> None:
     assert found["violations"] == 0
     assert found["corners_ended"] == found["corners"] == 2
     assert "corners of the search" in found["left_out"][0]
+
+
+def test_a_search_that_was_cut_short_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
+    asked = parts.Asked(False, 60.0, 1, tmp_path, ["cell"], True, record=True)
+    first = parts.search(asked).numbers
+    assert note.last_run()["search"]["rows"].keys() == {"cell"}
+    asked.go_on, asked.corners = True, ["cell", "unready"]
+    began: list[str] = []
+    monkeypatch.setattr(parts.Asked, "say", lambda _, line: began.append(line.split()[0]))
+    both = parts.search(asked).numbers
+    assert began == ["unready"]
+    assert both["corners"] == both["corners_ended"] == 2
+    assert both["transitions"] > first["transitions"]
+    assert note.last_run()["search"]["numbers"] == both
+    monkeypatch.setattr(parts, "core_id", lambda: "another core")
+    assert parts.searched() == {}
 
 
 def test_generated_wakes_stay_small_and_agree() -> None:

@@ -49,6 +49,10 @@ def main() -> int:
     )
     parser.add_argument("--minutes", type=float, help="at most, for each part")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
+    parser.add_argument(
+        "--go-on", action="store_true",
+        help="search only the corners that the record does not have to their end, for this core",
+    )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
     if given.note:
@@ -58,6 +62,7 @@ def main() -> int:
         return 0
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
     asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
+    asked.record, asked.go_on = given.record, given.go_on
     if given.minutes:
         asked.lives_s = 60 * given.minutes
     figures: dict[str, Any] = {"violations": 0}
@@ -66,7 +71,7 @@ def main() -> int:
         asked.say(f"== {name}")
         found = PARTS[name](asked)
         if given.record:
-            note.record(name, given.quick, dict(found.numbers), found.left_out)
+            note.record(name, given.quick, dict(found.numbers), found.left_out, found.more)
         figures["violations"] += found.numbers.pop("violations", 0)
         figures |= found.numbers
         left_out += found.left_out

@@ -121,8 +121,14 @@ def commit() -> str:
     return found.stdout.strip() + ("+" if changed.stdout else "")
 
 
-def record(part: str, quick: bool, numbers: dict[str, Any], left_out: list[str]) -> None:
-    """Keep what a part came to, with date and commit, for the note."""
+def record(
+    part: str,
+    quick: bool,
+    numbers: dict[str, Any],
+    left_out: list[str],
+    more: dict[str, Any],
+) -> None:
+    """Keep what a part came to, with date and commit, for the note; `more` as it is."""
     kept = last_run()
     kept[part] = {
         "date": time.strftime("%Y-%m-%d", time.gmtime()),
@@ -130,6 +136,7 @@ def record(part: str, quick: bool, numbers: dict[str, Any], left_out: list[str])
         "quick": quick,
         "numbers": numbers,
         "left_out": left_out,
+        **more,
     }
     LAST_RUN.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 

@@ -23,9 +23,11 @@ from wakewell.assure import (
     fuzz,
     generated,
     mutate,
+    note,
     nth,
     tell,
 )
+from wakewell.core import core_id
 
 QUICK_MUTANTS = 20
 
@@ -41,6 +43,8 @@ class Asked:
     corners: list[str] | None
     quiet: bool
     lives_s: float = 1e9
+    record: bool = False
+    go_on: bool = False  # a search that was cut short: only the corners not yet at their end
 
     def say(self, line: str) -> None:
         """Tell a line, past any progress bar; with --json on the side."""
@@ -65,6 +69,7 @@ class Figures:
 
     numbers: dict[str, Any]
     left_out: list[str] = field(default_factory=list)
+    more: dict[str, Any] = field(default_factory=dict)  # for the record alone
 
 
 def explored(
@@ -77,18 +82,18 @@ def explored(
 
 
 def search(asked: Asked) -> Figures:
-    """The exhaustive search, a corner to a processor."""
+    """The exhaustive search, a corner to a processor; each is on record once it is done."""
+    rows = searched() if asked.go_on else {}
+    ended = {name for name, row in rows.items() if not row["waiting"] and not row["violations"]}
     chosen = [
         corner
         for corner in corners.CORNERS
         if (corner.name in asked.corners if asked.corners else corner.quick >= 0 or not asked.quick)
+        and corner.name not in ended
     ]
     # The wide ones last: a run that is bounded in time ends as many as it can
     chosen.sort(key=lambda corner: len({"tank", "storage"} & set(corner.themes)))
     end_s = time.monotonic() + asked.lives_s
-    totals = {"states": 0, "transitions": 0, "corners": 0, "corners_ended": 0, "violations": 0}
-    longest = 0
-    missing: dict[str, str] = {}
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         running = {
             pool.submit(
@@ -100,24 +105,48 @@ def search(asked: Asked) -> Figures:
         for one in tqdm(done, total=len(chosen), unit="corner", disable=None, file=sys.stderr):
             corner, result = running[one], one.result()
             if result is None:
-                missing[corner.name] = "out of time"
                 continue
             asked.say(result.line)
-            totals["states"] += result.states
-            totals["transitions"] += result.transitions
-            totals["corners"] += 1
-            totals["corners_ended"] += result.frontier == 0
-            longest = max(longest, result.longest_cure)
-            if result.frontier and not result.found:
-                missing[corner.name] = f"{result.frontier} states not left"
+            rows[corner.name] = {
+                "states": result.states,
+                "transitions": result.transitions,
+                "waiting": result.frontier,
+                "violations": len(result.found),
+                "longest_cure_wakes": result.longest_cure,
+            }
+            if asked.record:
+                so_far = summed(rows)
+                note.record("search", asked.quick, so_far.numbers, so_far.left_out, so_far.more)
             for found in result.found:
-                totals["violations"] += 1
                 told_of(asked, found, corner.name)
-    left_out = [f"corner {c.name}: {missing[c.name]}" for c in chosen if c.name in missing]
-    skipped = len(corners.CORNERS) - len(chosen)
-    if skipped:
-        left_out.append(f"{skipped} of {len(corners.CORNERS)} corners of the search")
-    return Figures({**totals, "longest_cure_wakes": longest}, left_out)
+    return summed(rows)
+
+
+def searched() -> dict[str, dict[str, int]]:
+    """{corner: what its search came to} as last recorded, if it was of this very core."""
+    kept = note.last_run().get("search", {})
+    return dict(kept["rows"]) if kept.get("core") == core_id() and not kept["quick"] else {}
+
+
+def summed(rows: dict[str, dict[str, int]]) -> Figures:
+    """The figures of a search, from those of its corners."""
+    numbers = {key: sum(row[key] for row in rows.values()) for key in ("states", "transitions")}
+    numbers["corners"] = len(rows)
+    numbers["corners_ended"] = sum(not row["waiting"] for row in rows.values())
+    numbers["violations"] = sum(row["violations"] for row in rows.values())
+    numbers["longest_cure_wakes"] = max(
+        (row["longest_cure_wakes"] for row in rows.values()), default=0
+    )
+    left_out = [
+        f"corner {name}: {row['waiting']} states not left"
+        for name, row in rows.items()
+        if row["waiting"] and not row["violations"]
+    ]
+    missing = [corner.name for corner in corners.CORNERS if corner.name not in rows]
+    if missing:
+        of = f"{len(missing)} of {len(corners.CORNERS)} corners of the search"
+        left_out.append(f"{of}: {', '.join(missing)}")
+    return Figures(numbers, left_out, {"core": core_id(), "rows": rows})
 
 
 def told_of(asked: Asked, found: explore.Found, name: str) -> None:
