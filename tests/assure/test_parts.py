@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,35 @@ def test_a_search_that_was_cut_short_goes_on(
     assert note.last_run()["search"]["numbers"] == both
     monkeypatch.setattr(parts, "core_id", lambda: "another core")
     assert parts.searched() == {}
+
+
+def test_mutants_that_survived_are_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
+    monkeypatch.setattr(mutate, "explained", dict)
+    everyone = mutate.mutants()[:5]
+    monkeypatch.setattr(mutate, "mutants", lambda: everyone)
+    live = {everyone[1].key, everyone[3].key}
+    met: list[str] = []
+
+    def run(todo: list[mutate.Mutant], *_: object) -> Iterator[tuple[mutate.Mutant, str]]:
+        for mutant in todo:
+            met.append(mutant.key)
+            yield mutant, "" if mutant.key in live else "a test"
+
+    monkeypatch.setattr(mutate, "run", run)
+    asked = parts.Asked(False, 60.0, 1, tmp_path, None, True)
+    first = parts.mutants(asked)
+    assert first.numbers == {"mutants": 5, "mutants_killed": 3, "mutants_alike": 0}
+    note.record("mutants", False, first.numbers, first.left_out, first.more)
+    met.clear()
+    live.pop()
+    asked.go_on = True
+    again = parts.mutants(asked)
+    assert len(met) == 2
+    assert again.numbers == {"mutants": 5, "mutants_killed": 4, "mutants_alike": 0}
+    assert set(again.more["survived"]) == live
 
 
 def test_generated_wakes_stay_small_and_agree() -> None:

@@ -51,7 +51,7 @@ def main() -> int:
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument(
         "--go-on", action="store_true",
-        help="search only the corners that the record does not have to their end, for this core",
+        help="only corners not at their end and mutants that survived in this core's record",
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()

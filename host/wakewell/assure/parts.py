@@ -265,28 +265,43 @@ def fuzzed(asked: Asked) -> Figures:
 
 
 def mutants(asked: Asked) -> Figures:
-    """Every line of the core changed, or a sample of them; survivors are listed."""
-    total, explained = len(mutate.mutants()), mutate.explained()
-    todo = mutate.chosen(QUICK_MUTANTS if asked.quick else total, asked.seed)
+    """Every line of the core changed, or a sample of them; survivors are listed.
+
+    To go on is to judge the recorded survivors once more: tests may have come since.
+    """
+    everyone, explained = mutate.mutants(), mutate.explained()
+    todo = mutate.chosen(QUICK_MUTANTS if asked.quick else len(everyone), asked.seed)
+    killed, alike, number = 0, 0, 0
+    kept = note.last_run().get("mutants", {})
+    again = asked.go_on and kept.get("core") == core_id() and not kept["quick"]
+    if again:
+        todo = [mutant for mutant in everyone if mutant.key in kept["survived"]]
+        killed, alike = kept["numbers"]["mutants_killed"], kept["numbers"]["mutants_alike"]
     end_s = time.monotonic() + asked.lives_s
-    killed, alike, judged = 0, 0, 0
+    survived = []
     done = mutate.run(todo, not asked.quick, os.cpu_count() or 1)
     bar = tqdm(done, total=len(todo), unit="mutant", disable=None, file=sys.stderr)
     for number, (mutant, why) in enumerate(bar, 1):
         if number % 100 == 0:
             asked.say(f"  {number} of {len(todo)}")
-        judged = number
         if why:
             killed += 1
         elif mutant.key in explained:
             alike += 1
         else:
+            survived.append(mutant.key)
             asked.say(f"  survived: {mutant}")
         if time.monotonic() > end_s:
             done.close()
             break
-    left_out = [] if judged == total else [f"{total - judged} of {total} mutants, by the seed"]
-    return Figures({"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}, left_out)
+    judged = number
+    if again:
+        judged = kept["numbers"]["mutants"]
+        survived += [mutant.key for mutant in todo[number:]]
+    missing = len(everyone) - judged
+    left_out = [f"{missing} of {len(everyone)} mutants, by the seed"] if missing else []
+    numbers = {"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}
+    return Figures(numbers, left_out, {"core": core_id(), "survived": survived})
 
 
 def coverage(asked: Asked) -> Figures:
