@@ -6,12 +6,11 @@ Nothing in it is looked at before its tag is found right.
 
 from __future__ import annotations
 
-import binascii
 import hmac
 import re
 from binascii import crc32
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -28,23 +27,20 @@ VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
-_START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
+_LINE = re.compile(
+    rb'\{"kind":"(wake|state)","n":(\d{1,10})(?=,).*,"crc":"([0-9a-f]{8})"\}', re.DOTALL
+)
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 
 
-@dataclass(slots=True)
-class Line:
-    """One line of a board's log: its file there, its bytes, and what identifies it."""
+class Line(NamedTuple):
+    """One line of a board's log: what identifies it, its file there, its bytes."""
 
-    file: int
-    data: bytes
     kind: str
     n: int
-
-    @property
-    def crc(self) -> str:
-        """Its CRC, as it stands at its end."""
-        return line.identity(self.data)  # type: ignore[no-any-return]
+    crc: str  # as it stands at its end
+    file: int
+    data: bytes
 
 
 @dataclass
@@ -114,10 +110,14 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
 
 
 def _read(pack: Any, board: str) -> Report:
-    others, data = [], []
+    others, places, texts = [], [], []
     for entry in pack:
-        if "vd" in entry and "n" in entry and len(entry) == 2:
-            data.append(entry)
+        if len(entry) == 2 and "vd" in entry and "n" in entry:
+            name = entry["n"]
+            place = _PLACE.fullmatch(name)
+            if place or name == "in-force":
+                places.append(place)
+                texts.append(entry["vd"])
         elif not ("u" in entry and "t" in entry and "v" in entry and "n" in entry) or (
             len(entry) != 4  # else a reading, for other readers: the log's line has it too
         ):
@@ -140,12 +140,11 @@ def _read(pack: Any, board: str) -> Report:
         raise ValueError("no number")
     if not re.fullmatch("[0-9a-f]{8,32}", report.nonce):
         raise ValueError("no nonce")
-    for entry in data:
-        place = _PLACE.fullmatch(entry["n"])
-        if place:
-            _take(report, int(place[1]), int(place[2]), bytes_of(entry["vd"]))
-        elif entry["n"] == "in-force":
-            report.in_force.append(bytes_of(entry["vd"]))
+    for place, data in zip(places, bytes_of(texts), strict=True):
+        if place is None:
+            report.in_force.append(data)
+        else:
+            _take(report, int(place[1]), int(place[2]), data)
     if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
         raise ValueError("too many lines")
     return report
@@ -154,22 +153,25 @@ def _read(pack: Any, board: str) -> Report:
 def _take(report: Report, file: int, offset: int, data: bytes) -> None:
     """One line of the log; a damaged one is noted, and the log goes on behind it."""
     report.file, report.offset = file, offset + len(data) + 1
-    start = _START.match(data)
-    tail = b',"crc":"%08x"}' % crc32(memoryview(data)[: -line.TAIL_SIZE])  # without a copy
-    n = int(start[2]) if start else logs.MOST_NUMBER
-    if start and n < logs.MOST_NUMBER and data.endswith(tail) and len(data) <= line.MOST_LINE:
-        report.lines.append(Line(file, data, start[1].decode(), n))
-    else:
-        _, why = line.body_of(data)
-        report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
+    found = _LINE.fullmatch(data)
+    if found and len(data) <= line.MOST_LINE:
+        kind, n, crc = found[1].decode(), int(found[2]), found[3].decode()
+        if n < logs.MOST_NUMBER and int(crc, 16) == crc32(memoryview(data)[: -line.TAIL_SIZE]):
+            report.lines.append(Line(kind, n, crc, file, data))
+            return
+    _, why = line.body_of(data)
+    report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
 
 
-def bytes_of(text: str) -> bytes:
-    """A data value: base64url without padding (RFC 8428, section 5). Raises ValueError."""
-    if type(text) is not str or "+" in text or "/" in text:
-        raise ValueError("not base64url")
-    whole = text.replace("-", "+").replace("_", "/") + "=" * (-len(text) % 4)
-    return binascii.a2b_base64(whole, strict_mode=True)
+def bytes_of(texts: list[str]) -> list[bytes]:
+    """Data values: base64url without padding (RFC 8428, section 5). Raises ValueError."""
+    whole = []
+    for text in texts:
+        if "+" in text or "/" in text:
+            raise ValueError("not base64url")
+        whole.append(text.replace("-", "+").replace("_", "/") + "=" * (-len(text) % 4))
+    # By msgspec, as strict as binascii and several times quicker
+    return msgspec.convert(whole, list[bytes])
 
 
 def id_of(data: bytes) -> str:

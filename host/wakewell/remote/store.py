@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from wakecore import line
 from wakewell import logs
 from wakewell.logs import BadInput
@@ -36,6 +38,7 @@ __all__ = ["LINES", "POTS", "SENT", "Store", "append", "keep_in_force", "sa", "s
 MADE_GOOD = 10_000
 MADE_GOOD_S = 3600
 CHUNK = 1000  # lines that are exported at a time
+APPENDED = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
 MOST_FILES = 2048  # log files whose end is remembered
 
 meta = sa.MetaData()
@@ -80,6 +83,7 @@ DROPPED = sa.Table(
 
 
 NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data")
+KNOWN = "SELECT board, report, n, CAST(told AS TEXT) FROM pots WHERE board IN (%s)"
 NEWEST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
 TOLD = ("needs", "lockouts", "settings", "values")
 DAY_S = 86400
@@ -129,6 +133,8 @@ class Store:
             index_elements=names[:1], set_={name: tell.excluded[name] for name in names[1:]}
         )
         self._tell = str(tell.compile(self.engine, column_keys=names))
+        self._newest = str(NEWEST.compile(self.engine, compile_kwargs={"literal_binds": True}))
+        self._mark = "?" if style == "qmark" else "%s"
         self.folders = folders or {}
         self.ends: OrderedDict[tuple[str, int], int] = OrderedDict()
         self.exported = 0
@@ -156,15 +162,15 @@ class Store:
         """
         reports = list(reports)
         rows: list[Row] = [
-            (report.board, each.kind, each.n, each.crc, each.file, now_s, each.data)
+            (report.board, kind, n, crc, file, now_s, data)
             for report in reports
-            for each in report.lines
+            for kind, n, crc, file, data in report.lines
         ]
         new = top = 0
         with self.engine.begin() as c:
             if rows:
                 new = c.exec_driver_sql(self._add, rows).rowcount
-                top = c.scalar(NEWEST) or 0
+                top = c.exec_driver_sql(self._newest).scalar() or 0
             self._see(c, reports, now_s)
         if rows:
             # These very rows, and no others, came after what is exported.
@@ -174,19 +180,22 @@ class Store:
 
     def _see(self, c: Any, reports: list[letters.Report], now_s: int) -> None:
         """What the newest report of each board says of it. An old one, sent again, says nothing."""
-        boards = {report.board for report in reports}
-        known = c.execute(sa.select(POTS).where(POTS.c.board.in_(boards)))
-        seen = {row.board: (row.report, row.n, row.told) for row in known}
+        boards = tuple({report.board for report in reports})
+        marks = ", ".join([self._mark] * len(boards))
+        known = c.exec_driver_sql(KNOWN % marks, boards) if boards else ()
+        seen = {board: (number, n, text) for board, number, n, text in known}
         changed = set()
         for report in reports:
-            number, n, told = seen.get(report.board, (-1, -1, {}))
+            number, n, text = seen.get(report.board, (-1, -1, "{}"))
             wakes = [each.n for each in report.lines if each.kind == "wake"]
             # A board whose count of reports was lost counts anew, but its wakes go on.
             if report.n > number or (wakes and max(wakes) > n):
-                words = {k: v for k, v in report.words.items() if isinstance(v, int | str)}
-                seen[report.board] = (report.n, wakes[-1] if wakes else n, told | words)
+                told = msgspec.json.decode(text)
+                told |= {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
+                text = msgspec.json.encode(told).decode()
+                seen[report.board] = (report.n, wakes[-1] if wakes else n, text)
                 changed.add(report.board)
-        rows = [(b, now_s, *seen[b][:2], json.dumps(seen[b][2])) for b in sorted(changed)]
+        rows = [(board, now_s, *seen[board]) for board in sorted(changed)]
         if rows:
             c.exec_driver_sql(self._tell, rows)
 
@@ -295,12 +304,11 @@ def append(path: str, found: list[bytes], known: int) -> int:
     known: its size when it was last written to from here. If it has another one now (a cut, a
     pull, another listener) its lines are looked at first, and a torn last one is closed.
     """
-    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
     try:
-        fd = os.open(path, flags, 0o644)
+        fd = os.open(path, APPENDED, 0o644)
     except FileNotFoundError:
         os.mkdir(os.path.dirname(path))
-        fd = os.open(path, flags, 0o644)
+        fd = os.open(path, APPENDED, 0o644)
     try:
         if fcntl is not None:
             fcntl.flock(fd, fcntl.LOCK_EX)
@@ -312,7 +320,7 @@ def append(path: str, found: list[bytes], known: int) -> int:
                 found = [data for data in found if data[-line.TAIL_SIZE :] not in have]
                 _close_torn(file, size, found)
             size = os.lseek(fd, 0, os.SEEK_END)
-        left = memoryview(b"".join([data + b"\n" for data in found]))
+        left = b"\n".join([*found, b""])
         size += len(left)
         while left:
             left = left[os.write(fd, left) :]
