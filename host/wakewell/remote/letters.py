@@ -10,7 +10,7 @@ import hmac
 import re
 from binascii import crc32
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 
@@ -20,20 +20,19 @@ from wakewell import logs
 
 MOST = 65536  # bytes of a report
 MOST_LINES = 256
-BASES = {"bn": "n", "bt": "t", "bu": "u", "bv": "v", "bs": "s"}
+BASES = ("bn", "bt", "bu", "bv", "bs", "bver")
 PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
 VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
-_LINE = re.compile(
-    rb'\{"kind":"(wake|state)","n":(\d{1,10})(?=,).*,"crc":"([0-9a-f]{8})"\}', re.DOTALL
-)
+_START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
+_NONCE = re.compile("[0-9a-f]{8,32}")
 
 
-class Line(NamedTuple):
+class Line(msgspec.Struct, frozen=True, gc=False):
     """One line of a board's log: what identifies it, its file there, its bytes."""
 
     kind: str
@@ -70,8 +69,8 @@ def resolve(pack: Any, now: float) -> list[dict[str, Any]]:
         if not isinstance(entry, dict):
             raise ValueError("a record that is not an object")
         made = dict(entry)
-        if not entry.keys() <= PLAIN:
-            base |= {key: made.pop(key) for key in (*BASES, "bver") if key in entry}
+        if not PLAIN.issuperset(entry):
+            base |= {key: made.pop(key) for key in BASES if key in entry}
             if base.get("bver", VERSION) > VERSION:
                 raise ValueError(f"SenML version {base['bver']}, known up to {VERSION}")
             if any(key.endswith("_") for key in made):
@@ -110,14 +109,10 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
 
 
 def _read(pack: Any, board: str) -> Report:
-    others, places, texts = [], [], []
+    others, told = [], []
     for entry in pack:
-        if len(entry) == 2 and "vd" in entry and "n" in entry:
-            name = entry["n"]
-            place = _PLACE.fullmatch(name)
-            if place or name == "in-force":
-                places.append(place)
-                texts.append(entry["vd"])
+        if "vd" in entry and "n" in entry and len(entry) == 2:
+            told.append(entry)
         elif not ("u" in entry and "t" in entry and "v" in entry and "n" in entry) or (
             len(entry) != 4  # else a reading, for other readers: the log's line has it too
         ):
@@ -138,13 +133,14 @@ def _read(pack: Any, board: str) -> Report:
             report.words[name] = entry.get("v", entry.get("vs"))
     if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
         raise ValueError("no number")
-    if not re.fullmatch("[0-9a-f]{8,32}", report.nonce):
+    if not _NONCE.fullmatch(report.nonce):
         raise ValueError("no nonce")
-    for place, data in zip(places, bytes_of(texts), strict=True):
-        if place is None:
-            report.in_force.append(data)
-        else:
+    for entry, data in zip(told, bytes_of([entry["vd"] for entry in told]), strict=True):
+        place = _PLACE.fullmatch(entry["n"])
+        if place:
             _take(report, int(place[1]), int(place[2]), data)
+        elif entry["n"] == "in-force":
+            report.in_force.append(data)
     if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
         raise ValueError("too many lines")
     return report
@@ -153,14 +149,15 @@ def _read(pack: Any, board: str) -> Report:
 def _take(report: Report, file: int, offset: int, data: bytes) -> None:
     """One line of the log; a damaged one is noted, and the log goes on behind it."""
     report.file, report.offset = file, offset + len(data) + 1
-    found = _LINE.fullmatch(data)
-    if found and len(data) <= line.MOST_LINE:
-        kind, n, crc = found[1].decode(), int(found[2]), found[3].decode()
-        if n < logs.MOST_NUMBER and int(crc, 16) == crc32(memoryview(data)[: -line.TAIL_SIZE]):
-            report.lines.append(Line(kind, n, crc, file, data))
-            return
-    _, why = line.body_of(data)
-    report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
+    start = _START.match(data)
+    tail = b',"crc":"%08x"}' % crc32(data[: -line.TAIL_SIZE])
+    n = int(start[2]) if start else logs.MOST_NUMBER
+    if start and n < logs.MOST_NUMBER and data.endswith(tail) and len(data) <= line.MOST_LINE:
+        crc = tail[len(line.TAIL) : -2].decode()
+        report.lines.append(Line(start[1].decode(), n, crc, file, data))
+    else:
+        _, why = line.body_of(data)
+        report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
 
 
 def bytes_of(texts: list[str]) -> list[bytes]:
