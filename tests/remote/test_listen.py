@@ -159,6 +159,16 @@ def test_a_line_the_flash_damaged_is_left_out_and_told(tmp_path: Path) -> None:
     assert answer["offset"] == len(whole([LINES[0], torn, LINES[1]]))
 
 
+def test_a_data_value_that_is_none_of_ours_is_not_looked_at() -> None:
+    """A newer board may tell more: its lines are heard all the same."""
+    body = senml.head(BOARD, 1, NONCE, {}) + b',{"n":"new","vd":"*"}'
+    report, why = letters.read(
+        bytes(senml.close(body + senml.log_line(1, 0, LINES[0]), KEY)), KEY, BOARD
+    )
+    assert report is not None, why
+    assert [each.data for each in report.lines] == [LINES[0]]
+
+
 @settings(max_examples=200, deadline=None)
 @given(st.data())
 def test_whatever_comes_the_listener_lives(data: st.DataObject) -> None:

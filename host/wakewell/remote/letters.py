@@ -109,10 +109,13 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
 
 
 def _read(pack: Any, board: str) -> Report:
-    others, told = [], []
+    others, places, texts = [], [], []
     for entry in pack:
         if "vd" in entry and "n" in entry and len(entry) == 2:
-            told.append(entry)
+            place = _PLACE.fullmatch(entry["n"])
+            if place or entry["n"] == "in-force":
+                places.append(place)
+                texts.append(entry["vd"])
         elif not ("u" in entry and "t" in entry and "v" in entry and "n" in entry) or (
             len(entry) != 4  # else a reading, for other readers: the log's line has it too
         ):
@@ -135,11 +138,10 @@ def _read(pack: Any, board: str) -> Report:
         raise ValueError("no number")
     if not _NONCE.fullmatch(report.nonce):
         raise ValueError("no nonce")
-    for entry, data in zip(told, bytes_of([entry["vd"] for entry in told]), strict=True):
-        place = _PLACE.fullmatch(entry["n"])
+    for place, data in zip(places, bytes_of(texts), strict=True):
         if place:
             _take(report, int(place[1]), int(place[2]), data)
-        elif entry["n"] == "in-force":
+        else:
             report.in_force.append(data)
     if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
         raise ValueError("too many lines")
