@@ -84,7 +84,10 @@ def replay_over_parse(bench: Bench) -> float:
 
 
 def report_over_parse(bench: Bench) -> float:
-    """A page of five years of 15-minute wakes over `json.loads` of the same lines."""
+    """A page of five years of 15-minute wakes over `json.loads` of the same lines.
+
+    By the clock on the wall: a process beside this one bundles the page's script.
+    """
     if importlib.util.find_spec("jinja2") is None or importlib.util.find_spec("vl_convert") is None:
         raise Absent("pages need pip install 'wakewell[report]'")
     from wakewell.cli import main as wakewell_main
@@ -92,15 +95,15 @@ def report_over_parse(bench: Bench) -> float:
     sys.path.insert(0, str(TESTS / "report"))
     grown = importlib.import_module("grown")
     place = grown.long_log(bench.folder / "five-years", 35_000 if bench.quick else 175_000, 900)
-    start = CLOCK()
+    start = time.perf_counter()
     for path in sorted(place.glob("*.jsonl")):
         with path.open("rb") as file:
             for line in file:
                 json.loads(line)
-    parsed = CLOCK()
+    parsed = time.perf_counter()
     with open(os.devnull, "w") as quiet, redirect_stdout(quiet):
         wakewell_main(["report", str(place), "--out", str(bench.folder / "page")])
-    return (CLOCK() - parsed) / (parsed - start)
+    return (time.perf_counter() - parsed) / (parsed - start)
 
 
 # Lines come from memory: a file is read there byte by byte, which would hide both sides.

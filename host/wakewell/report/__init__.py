@@ -108,6 +108,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     Calendar(args.timezone)  # refuses a wrong name before any work
     found = find(paths)
     names = series.names([place for place, _ in found])
+    if not (args.csv or args.parquet or args.png or args.svg):
+        pictures.begin_script()
     out = Path(args.out)
     views, unread = [], []
     for (place, files), name in zip(found, names, strict=True):

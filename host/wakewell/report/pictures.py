@@ -10,6 +10,8 @@ one script of 0.9 MB to embed, and the same pictures as files without a browser.
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -777,11 +779,33 @@ def converter() -> Any:
     return vl_convert
 
 
+BUNDLE = """
+import sys, vl_convert
+bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
+sys.stdout.buffer.write(bundle.encode())
+"""
+
+
+@cache
+def begin_script() -> subprocess.Popen[bytes]:
+    """Begin to bundle Vega, in a process of its own: it takes as long as to read some years.
+
+    Raises BadInput without the package that holds it.
+    """
+    converter()
+    return subprocess.Popen(
+        [sys.executable, "-c", BUNDLE], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+
+
 @cache
 def script() -> str:
     """Vega as one script that leaves `window.vegaEmbed`."""
-    body: str = converter().javascript_bundle("window.vegaEmbed = vegaEmbed;")
-    return "(function () {\n" + body + "\n})();"
+    bundling = begin_script()
+    body, why = bundling.communicate()
+    if bundling.returncode:
+        raise RuntimeError(f"vl-convert bundled no script: {why.decode(errors='replace')}")
+    return "(function () {\n" + body.decode() + "\n})();"
 
 
 def draw(picture: Picture, form: str) -> bytes:
