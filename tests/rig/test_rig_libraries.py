@@ -8,6 +8,12 @@ import pytest
 from wakewell.rig.libraries import Missing, load
 
 
+def printed(code: str) -> str:
+    """What that code prints in an interpreter of its own."""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
 def test_importing_the_rig_loads_no_heavy_library() -> None:
     """They serve set-up alone; a plain install must import without them."""
     code = (
@@ -15,8 +21,7 @@ def test_importing_the_rig_loads_no_heavy_library() -> None:
         "heavy = {'numpy', 'scipy', 'fluids', 'refet', 'pvlib', 'pandas'} & set(sys.modules);"
         "print(' '.join(sorted(heavy)))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == ""
+    assert printed(code) == ""
 
 
 def test_a_line_is_solved_without_scipy() -> None:
@@ -27,8 +32,7 @@ def test_a_line_is_solved_without_scipy() -> None:
         "plumbing(box(100.0, 150.0, 200.0), Pump(), Hose());"
         "print(sorted({'fluids', 'scipy'} & set(sys.modules)))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "['fluids']"
+    assert printed(code) == "['fluids']"
 
 
 def test_an_absent_library_is_named_with_what_to_do() -> None:

@@ -44,7 +44,7 @@ class Asked:
     quiet: bool
     lives_s: float = 1e9
     record: bool = False
-    go_on: bool = False  # a search that was cut short: only the corners not yet at their end
+    go_on: bool = False  # from the record: corners not at their end, mutants that survived
 
     def say(self, line: str) -> None:
         """Tell a line, past any progress bar; with --json on the side."""
