@@ -161,7 +161,7 @@ def test_a_line_the_flash_damaged_is_left_out_and_told(tmp_path: Path) -> None:
 
 def test_a_data_value_that_is_none_of_ours_is_not_looked_at() -> None:
     """A newer board may tell more: its lines are heard all the same."""
-    body = senml.head(BOARD, 1, NONCE, {}) + b',{"n":"new","vd":"*"}'
+    body = senml.head(BOARD, 1, NONCE, {}) + b',{"n":"new","vd":"*"},{"n":"a","v":1,"later":2}'
     report, why = letters.read(
         bytes(senml.close(body + senml.log_line(1, 0, LINES[0]), KEY)), KEY, BOARD
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 from wakeboard import sealed, senml
 from wakecore import line
@@ -25,11 +26,33 @@ PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
 VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
-_pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
+_KIND = {b"wake": "wake", b"state": "state"}
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
+
+
+class Record(msgspec.Struct, gc=False, forbid_unknown_fields=True):
+    """A record of a pack that has no other labels than those that boards use."""
+
+    n: str = ""
+    vd: str | UnsetType = UNSET
+    u: str | UnsetType = UNSET
+    t: int | float | UnsetType = UNSET
+    v: int | float | UnsetType = UNSET
+    vs: str | UnsetType = UNSET
+    bn: str | UnsetType = UNSET
+
+
+class Odd(Record):
+    """Any other record, as it came."""
+
+    labels: dict[str, Any] = {}
+
+
+_records = msgspec.json.Decoder(list[Record])
+_pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 
 
 class Line(msgspec.Struct, frozen=True, gc=False):
@@ -103,63 +126,76 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
     if body is None:
         return None, why
     try:
-        return _read(_pack.decode(body), board), ""
+        return _read(_decode(body), board), ""
     except (ValueError, TypeError, KeyError) as error:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
 
-def _read(pack: Any, board: str) -> Report:
+def _decode(body: bytes) -> list[Record]:
+    try:
+        return _records.decode(body)
+    except msgspec.ValidationError:
+        usual = set(Record.__struct_fields__)
+        return [
+            msgspec.convert(entry, Record) if usual.issuperset(entry) else Odd(labels=entry)
+            for entry in _pack.decode(body)
+        ]
+
+
+def _read(pack: list[Record], board: str) -> Report:
     others, places, texts = [], [], []
     for entry in pack:
-        if "vd" in entry and "n" in entry and len(entry) == 2:
-            place = _PLACE.fullmatch(entry["n"])
-            if place or entry["n"] == "in-force":
+        if entry.bn is not UNSET or (entry.vd is UNSET and entry.u is UNSET):
+            others.append(entry.labels if isinstance(entry, Odd) else msgspec.to_builtins(entry))
+        elif entry.vd is not UNSET:  # else a reading, for other readers: the log's line has it too
+            place = _PLACE.fullmatch(entry.n)
+            if place or entry.n == "in-force":
                 places.append(place)
-                texts.append(entry["vd"])
-        elif not ("u" in entry and "t" in entry and "v" in entry and "n" in entry) or (
-            len(entry) != 4  # else a reading, for other readers: the log's line has it too
-        ):
-            others.append(entry)
+                texts.append(entry.vd)
     base = senml.base_name(board)
     report = Report(board, -1, "")
-    for entry in resolve(others, 0):
-        if not entry["n"].startswith(base):
+    for made in resolve(others, 0):
+        if not made["n"].startswith(base):
             raise ValueError("tells of another board")
-        name = entry["n"].removeprefix(base)
+        name = made["n"].removeprefix(base)
         if name == "report":
-            report.n = entry["v"]
+            report.n = made["v"]
         elif name == "nonce":
-            report.nonce = entry["vs"]
+            report.nonce = made["vs"]
         elif _PLACE.fullmatch(name):
             raise ValueError("a line of the log without its bytes")
-        elif "u" not in entry:
-            report.words[name] = entry.get("v", entry.get("vs"))
+        elif "u" not in made:
+            report.words[name] = made.get("v", made.get("vs"))
     if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
         raise ValueError("no number")
     if not _NONCE.fullmatch(report.nonce):
         raise ValueError("no nonce")
-    for place, data in zip(places, bytes_of(texts), strict=True):
-        if place:
-            _take(report, int(place[1]), int(place[2]), data)
-        else:
-            report.in_force.append(data)
-    if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
-        raise ValueError("too many lines")
+    _lines(report, places, texts)
     return report
 
 
-def _take(report: Report, file: int, offset: int, data: bytes) -> None:
-    """One line of the log; a damaged one is noted, and the log goes on behind it."""
-    report.file, report.offset = file, offset + len(data) + 1
-    start = _START.match(data)
-    tail = b',"crc":"%08x"}' % crc32(data[: -line.TAIL_SIZE])
-    n = int(start[2]) if start else logs.MOST_NUMBER
-    if start and n < logs.MOST_NUMBER and data.endswith(tail) and len(data) <= line.MOST_LINE:
-        crc = tail[len(line.TAIL) : -2].decode()
-        report.lines.append(Line(start[1].decode(), n, crc, file, data))
-    else:
-        _, why = line.body_of(data)
-        report.damaged.append(f"{file:08d}.jsonl, byte {offset}: {why or 'not a record'}")
+def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str]) -> None:
+    """Lines of the log and files in force; a damaged line is noted, and the log goes on."""
+    last, size = None, 0
+    for place, data in zip(places, bytes_of(texts), strict=True):
+        if place is None:
+            report.in_force.append(data)
+            continue
+        start = _START.match(data)
+        n = int(start[2]) if start else logs.MOST_NUMBER
+        crc = b"%08x" % crc32(data[: -line.TAIL_SIZE])
+        whole = data[-line.TAIL_SIZE :] == line.TAIL + crc + b'"}' and len(data) <= line.MOST_LINE
+        if start and whole and n < logs.MOST_NUMBER:
+            report.lines.append(Line(_KIND[start[1]], n, crc.decode(), int(place[1]), data))
+        else:
+            _, why = line.body_of(data)
+            at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"
+            report.damaged.append(f"{at}: {why or 'not a record'}")
+        last, size = place, len(data)
+    if last:
+        report.file, report.offset = int(last[1]), int(last[2]) + size + 1
+    if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
+        raise ValueError("too many lines")
 
 
 def bytes_of(texts: list[str]) -> list[bytes]:

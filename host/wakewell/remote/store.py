@@ -255,10 +255,11 @@ class Store:
     def _write(self, rows: list[Row]) -> None:
         files: dict[tuple[str, int], list[bytes]] = {}
         for board, _, _, _, file, _, data in rows:
-            if board in self.folders:
-                files.setdefault((board, file), []).append(data)
+            files.setdefault((board, file), []).append(data)
         for place, found in files.items():
             board, file = place
+            if board not in self.folders:
+                continue
             path = f"{self.folders[board]}/logs/{file:08d}.jsonl"
             self.ends[place] = append(path, found, self.ends.pop(place, -1))
             while len(self.ends) > MOST_FILES:
