@@ -9,7 +9,6 @@ from __future__ import annotations
 import hmac
 import re
 from binascii import crc32
-from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -65,17 +64,16 @@ class Line(msgspec.Struct, frozen=True, gc=False):
     data: bytes
 
 
-@dataclass
-class Report:
+class Report(msgspec.Struct):
     """One report of one board. damaged: lines of its log that its flash did not keep whole."""
 
     board: str
     n: int
     nonce: str
-    words: dict[str, Any] = field(default_factory=dict)
-    lines: list[Line] = field(default_factory=list)
-    in_force: list[bytes] = field(default_factory=list)
-    damaged: list[str] = field(default_factory=list)
+    words: dict[str, Any] = {}
+    lines: list[Line] = []
+    in_force: list[bytes] = []
+    damaged: list[str] = []
     file: int = 0  # the log is whole here up to this file
     offset: int = 0  # and this many of its bytes
 

@@ -86,8 +86,8 @@ class Listener:
                 dropped.append((message.topic, why))
             else:
                 reports.append(report)
-                where = f"log of {report.board}"
-                dropped += [(where, f"line damaged on the board: {why}") for why in report.damaged]
+                for why in report.damaged:
+                    dropped.append((f"log of {report.board}", f"line damaged on the board: {why}"))
         self.new += self.store.take(reports, int(now))
         self.keep_files(reports)
         for place, why in dropped:
