@@ -31,6 +31,15 @@ def test_a_search_ends_and_finds_nothing(name: str) -> None:
     assert result.transitions > 5 * result.states > 200
 
 
+def test_a_long_search_says_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(explore, "TELL_S", 0.0)
+    said: list[str] = []
+    _, result = search("saucer", told=said.append)
+    assert len(said) == result.states
+    assert said[0] == "  saucer: 1 states, 1 not yet left"
+    assert said[-1] == f"  saucer: {result.states} states, 1 not yet left"
+
+
 def test_lockouts_come_up_and_pots_water() -> None:
     """A search in which nothing happens proves nothing."""
     seen: set[str] = set()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from array import array
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -21,6 +22,7 @@ from wakewell.assure.monitor import Kept, Memory, Monitor, Violation
 from wakewell.assure.projection import Projection
 from wakewell.assure.world import AT, Bench, Happened, Node, start
 
+TELL_S = 300.0  # of the processor, between two words of a long search
 MOST_CURE = 400  # wakes in which a cured pot must be watered, whatever the settings
 # A healthy pot: dry soil, a full tank, a full cell, no charger; and what a person does to a lockout
 HEALTHY = Letter(level="filled")
@@ -136,10 +138,15 @@ class Search:
         most_states: int = 1 << 40,
         most_found: int = 1,
         seconds: float = 1e9,
+        told: Callable[[str], None] = lambda text: None,
     ) -> Result:
-        """Search to the end, or until so many states, violations or seconds of the processor."""
+        """Search to the end, or until so many states, violations or seconds of the processor.
+
+        told: is given a line now and then while it lasts.
+        """
         result = Result(self.corner, letters=len(self.alphabet))
         begun = time.process_time()
+        tell_s = begun + TELL_S
         root = self.root()
         seen = {root}
         self.order = [root]
@@ -150,9 +157,14 @@ class Search:
             if at == depth_end:
                 result.depth += 1
                 depth_end = len(self.order)
-            if len(self.order) > most_states or time.process_time() - begun > seconds:
+            now = time.process_time()
+            if len(self.order) > most_states or now - begun > seconds:
                 result.frontier = len(self.order) - at
                 break
+            if now > tell_s:
+                tell_s += TELL_S
+                states = f"{len(self.order)} states, {len(self.order) - at} not yet left"
+                told(f"  {self.corner.name}: {states}")
             node = self.order[at]
             ran: set[int] = {-1}
             for which, letter in enumerate(self.alphabet):

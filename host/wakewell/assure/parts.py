@@ -78,7 +78,9 @@ def explored(
     """One corner's search, in a process of its own; None if it was not begun before `end_s`."""
     if time.monotonic() > end_s:
         return None
-    return explore.Search(corner, quick).run(most_found=3, seconds=seconds)
+    return explore.Search(corner, quick).run(
+        most_found=3, seconds=seconds, told=lambda text: tqdm.write(text, file=sys.stderr)
+    )
 
 
 def search(asked: Asked) -> Figures:
