@@ -28,6 +28,7 @@ SUFFIXES = (".jsonl", ".jsonl.gz")
 IN_FORCE = "in-force"  # the folder beside the logs that keeps settings, limits, calibration by id
 MOST_SKIPS = 1000  # kept with their place; beyond that they are only counted
 ID_SIZE = 8
+HANDED_OVER = "handed-over.txt"  # in a log's folder: its home's begin, seconds since 1970
 MOST_NUMBER = 1 << 30  # no number of a record reaches it, either way
 EPOCH = date(2000, 1, 1)
 TORN = "torn: the file ends inside it"

@@ -22,6 +22,7 @@ from .tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, sho
 
 KINDS = ("limits", "settings", "calibration")
 PRIVATE = "private.toml"
+ALL_PRIVATE = "private*.toml"  # with those that were put aside for a new key
 
 # A number in a file: (name, least, most, value when not given (None: must be given), meaning)
 Row = tuple[str, int, int, "int | None", str]
@@ -560,13 +561,13 @@ def _bare(why: str, name: str) -> str:
 
 def _private(found: PotFolder) -> None:
     """private.toml must be out of git. It is never opened here."""
-    if not os.path.lexists(found.path / PRIVATE):
+    if not any(found.path.glob(ALL_PRIVATE)):
         return
     name = found.file_name("private")
-    tracked = _git(found.path, "ls-files", "--error-unmatch", "--", PRIVATE)
+    tracked = _git(found.path, "ls-files", "--error-unmatch", "--", ALL_PRIVATE)
     if tracked == 0:
         text = "tracked by git, so its secrets travel with the folder; "
-        text += f"git rm --cached {PRIVATE}, add it to .gitignore, and change the secrets"
+        text += f"git rm --cached {ALL_PRIVATE}, add it to .gitignore, and change the secrets"
         found.problems.append(Problem(name, 1, text))
     elif tracked == 1 and _git(found.path, "check-ignore", "-q", "--", PRIVATE) == 1:
         text = f"not ignored by git; add {PRIVATE} to .gitignore before the next commit"

@@ -8,12 +8,14 @@ import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
+import mosquitto
 import pytest
+import remote_pots
 
 from wakeboard import asked, senml
 from wakecore import line
 from wakewell import cli, pots
-from wakewell.remote import ask, letters, private
+from wakewell.remote import ask, letters, posted, private
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
 
@@ -40,7 +42,7 @@ def test_what_is_asked_is_what_the_board_takes(
     key = private.read(pot).key
     assert key.hex() not in out
     found = pots.load(pot)
-    data = (pot / "asked" / "000001.json").read_bytes()
+    data = (pot / "asked" / "000001.kept.json").read_bytes()
     n, settings, why = asked.judge(data, key, BOARD, 0, found.pot, [9000, 0, 1], 300)
     assert (n, why) == (1, "")
     record, _ = line.decode(settings)
@@ -50,9 +52,12 @@ def test_what_is_asked_is_what_the_board_takes(
         **found.settings, "dose_ml": 61, "radio_wakes": 1,
     }  # fmt: skip
     assert cli.main(["ask", str(pot), "dose_ml=62", "--only-file"]) == 0
-    assert json.loads((pot / "asked" / "000002.json").read_bytes())["n"] == 2
+    assert json.loads((pot / "asked" / "000002.kept.json").read_bytes())["n"] == 2
     assert cli.main(["ask", str(pot)]) == 0
-    assert "number 2" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "number 2" in shown
+    assert "made but not sent" in shown
+    assert posted.newest_asked(pot) == b""  # nor does a pot that posts get it
 
 
 def test_the_number_is_above_what_the_board_judged(
@@ -68,7 +73,7 @@ def test_the_number_is_above_what_the_board_judged(
     store.close()
     words = ["ask", "--database", str(where), str(pot)]
     assert cli.main([*words, "dose_ml=61", "--only-file"]) == 0
-    assert (pot / "asked" / "000042.json").exists()
+    assert (pot / "asked" / "000042.kept.json").exists()
     capsys.readouterr()
     assert cli.main(words) == 0
     shown = capsys.readouterr().out
@@ -170,3 +175,56 @@ def test_no_error_shows_what_is_in_it(
     assert "private.toml:" in error
     assert error.count("\n") == 1
     assert "SECRET" not in error
+
+
+def test_a_board_that_lost_count_is_not_asked(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It would refuse every number there is, and those after it for ever."""
+    words = {"asked": asked.MOST_N, "answer": "numbers lost, see to it by cable"}
+    report, why = letters.read(
+        senml.close(senml.head(BOARD, 3, "00112233", words), KEY), KEY, BOARD
+    )
+    assert report is not None, why
+    store = Store(pot.parent / "heard.db")
+    store.take([report], 1000)
+    assert cli.main(["ask", str(pot), "dose_ml=61", "--only-file"]) == 2
+    assert "by cable" in capsys.readouterr().err
+    assert not (pot / "asked").exists()
+    (pot / "asked").mkdir()
+    (pot / "asked" / f"{asked.MOST_N + 1}.json").write_text("{}")  # made once in spite of that
+    report = letters.Report(BOARD, 4, "00112233", {"asked": 0, "answer": ""})
+    store.take([report], 2000)
+    store.close()
+    assert cli.main(["ask", str(pot), "dose_ml=61", "--only-file"]) == 0
+    assert (pot / "asked" / "000001.kept.json").exists()
+
+
+def test_a_message_that_takes_the_place_of_another_says_so(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = pot / "private.toml"
+    path.write_text(path.read_text() + '\n[post]\nhost = "localhost"\nca = "ca.pem"\n')
+    mosquitto.certificates(pot)
+    assert cli.main(["ask", str(pot), "dose_ml=61"]) == 0
+    assert "replaces" not in capsys.readouterr().out
+    assert b'"dose_ml":61' in posted.newest_asked(pot)
+    assert cli.main(["ask", str(pot), "wake_s=43200"]) == 0
+    assert (
+        "replaces number 1, not seen in force; ask again for dose_ml=61" in capsys.readouterr().out
+    )
+    assert cli.main(["ask", str(pot), "wake_s=43200", "dose_ml=61"]) == 0
+    assert "replaces" not in capsys.readouterr().out
+    assert cli.main(["ask", str(pot), "dose_ml=62"]) == 0
+    assert "ask again for wake_s=43200" in capsys.readouterr().out
+
+
+def test_what_could_not_be_sent_was_not_asked(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (pot / "private.toml").unlink()
+    remote_pots.fill_in(pot, 1)  # nobody there
+    assert cli.main(["ask", str(pot), "dose_ml=61"]) == 2
+    capsys.readouterr()
+    assert cli.main(["ask", str(pot)]) == 0
+    assert "made but not sent" in capsys.readouterr().out

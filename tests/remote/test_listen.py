@@ -9,6 +9,7 @@ import sys
 import textwrap
 import threading
 import time
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from wakeboard import heard, sealed, senml
 from wakewell import logs
-from wakewell.remote import broker, letters, listen, private
+from wakewell.remote import broker, handover, letters, listen, private
 from wakewell.remote.store import Store, append
 from wakewell.trials import CAFE
 
@@ -29,6 +30,7 @@ BOARD = "0242ac110002"
 KEY = bytes(range(32))
 NONCE = "0011223344556677"
 NOW = 1_790_000_000.0
+HUGE = b"0" * 400
 
 
 def cafe_lines(count: int = 40) -> list[bytes]:
@@ -118,6 +120,10 @@ def test_kept_once_and_answered_each_time(tmp_path: Path) -> None:
             "", "not a report",
         ),
         (
+            senml.close(senml.head(BOARD, 1, NONCE, {}) + b',{"bt":1%s,"t":0.5,"v":1}' % HUGE, KEY),
+            "", "not a report",
+        ),
+        (
             senml.close(senml.head(BOARD, 1, NONCE, {}) + b',{"n":"log/1/0","vd":[]}', KEY),
             "", "not a report",
         ),
@@ -194,6 +200,27 @@ def test_whatever_comes_the_listener_lives(data: st.DataObject) -> None:
         bad = bytes(senml.close(body, KEY))
     report, why = letters.read(bad, KEY, BOARD)
     assert (report is None) == bool(why)
+
+
+def test_what_was_heard_of_an_old_home_stays_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a handover the database is there still, and a new start makes log files good."""
+    folder = tmp_path / "basil"
+    monkeypatch.setattr(time, "time", lambda: NOW + 60)
+    Desk(folder).hear(pack(LINES[:5]))
+    old = handover.split(folder, date(2026, 11, 28))
+    assert (old / "00000001.jsonl").read_bytes() == whole(LINES[:5])
+    again = Desk(folder)
+    again.listener.store.export()
+    assert again.log() == b""
+    again.listener.deal(
+        [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[5:9], n=2))], NOW + 120
+    )
+    assert again.log() == whole(LINES[5:9])
+    (folder / "logs" / "00000001.jsonl").unlink()  # a cut before it was written
+    Desk(folder).listener.store.export()
+    assert again.log() == whole(LINES[5:9])
 
 
 @settings(max_examples=60, deadline=None)

@@ -332,3 +332,31 @@ def test_a_broker_or_a_server_not_both(tmp_path: Path, certificates: Path) -> No
     path.write_text(path.read_text().replace('host = ""', 'host = "b"', 1))
     with pytest.raises(BadInput, match=r"post.host: broker.host is given too"):
         private.read(folder)
+
+
+def test_a_stranger_on_the_line_holds_up_no_board(certificates: Path, tmp_path: Path) -> None:
+    """Whoever knows a board's id but not its report's nonce waits beside it, not in its place."""
+    waiting: queue.Queue[listen.Message] = queue.Queue()
+    server = posted.Posted(
+        mosquitto.free_port(), certificates / "server.pem", certificates / "server.key",
+        waiting, {BOARD: tmp_path},
+    )  # fmt: skip
+    topic, found = f"wakewell/{BOARD}/report", {}
+
+    def ask(nonce: str) -> None:
+        payload = b'[{"n":"nonce","vs":"%s"}]' % nonce.encode()
+        found[nonce] = server.ask(topic, BOARD, payload)
+
+    callers = [threading.Thread(target=ask, args=(nonce * 16,)) for nonce in "0123"]
+    for caller in callers:
+        caller.start()
+    messages = [waiting.get(timeout=10) for _ in callers]
+    assert server.post(f"wakewell/{BOARD}/heard", b'{"nonce": "2222222222222222"}')
+    assert not server.post(f"wakewell/{BOARD}/heard", b'{"nonce": "9999999999999999"}')
+    for message in messages:
+        message.done()
+    for caller in callers:
+        caller.join(10)
+    server.server_close()
+    assert found.pop("2" * 16)[0] == 200
+    assert set(found.values()) == {(400, b"")}

@@ -49,6 +49,22 @@ def test_check_finds_a_secret_in_the_history(pot: Path, capsys: pytest.CaptureFi
     assert key not in shown.out + shown.err
 
 
+def test_a_key_that_was_put_aside_is_looked_for_too(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The way to a new key: nothing of the old one goes into git by itself, or unseen."""
+    git(pot, "init", "-q")
+    remote_pots.fill_in(pot, 1883)
+    (pot / "private.toml").rename(pot / "private-old.toml")
+    private.make(pot)
+    git(pot, "add", ".")
+    assert cli.main(["check", str(pot)]) == 0
+    git(pot, "add", "-f", "private-old.toml")
+    assert private.in_history(pot) == ["staged"]
+    assert cli.main(["check", str(pot)]) == 2
+    assert "tracked by git" in capsys.readouterr().out
+
+
 def test_wherever_git_keeps_it(pot: Path) -> None:
     """In a message, a binary file, a merge, what was amended away, another branch, the index."""
     remote_pots.fill_in(pot, 1883)

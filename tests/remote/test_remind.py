@@ -277,6 +277,9 @@ def folder(tmp_path: Path) -> Path:
 def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["remind", str(folder)]) == 2
     assert "no such database" in capsys.readouterr().err
+    for every in ("0", "nan", "1e300"):
+        assert cli.main(["remind", str(folder), "--every", every]) == 2
+        assert "--every" in capsys.readouterr().err
     store = Store(folder.parent / "heard.db")
     tell(store, 1, NOON - 60, needs=["fill the tank"], lockouts=["leak"], values={"level_ml": 200})
     file = folder.parent / "tasks.ics"

@@ -26,6 +26,7 @@ from wakewell.usb.flash import board_id
 from wakewell.usb.pull import store
 
 FOLDER = "asked"  # in a pot's folder: every message ever made, by number
+KEPT = ".kept.json"  # end of the name of one that was not sent
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 DAYS = 7  # a message may be taken for so long, if nothing else is said
 ROWS = {row[0]: row for row in fields.SETTINGS}
@@ -86,7 +87,8 @@ def parse(words: list[str]) -> dict[str, int]:
 def made_so_far(folder: Path) -> list[tuple[int, Path]]:
     """(number, file) of every message made for this pot, oldest first."""
     files = (folder / FOLDER).glob("[0-9]*.json") if (folder / FOLDER).is_dir() else ()
-    return sorted((int(p.stem), p) for p in files if p.stem.isdigit())
+    found = [(p.name.removesuffix(KEPT).removesuffix(".json"), p) for p in files]
+    return sorted((int(n), p) for n, p in found if n.isdigit() and int(n) <= asked.MOST_N)
 
 
 def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
@@ -145,14 +147,57 @@ def message(
     made = made_so_far(folder)
     # What the board judged last counts too: another copy of this folder may have asked it.
     judged = told(folder, database).get("asked", 0)
-    n = max(made[-1][0] if made else 0, judged if isinstance(judged, int) else 0) + 1
+    if not isinstance(judged, int):
+        judged = 0
+    n = max(made[-1][0] if made else 0, judged) + 1
+    if n > asked.MOST_N:
+        raise BadInput(
+            f"{show_path(str(folder))}: its board lost count of what was asked and takes nothing "
+            "more; delete /pot/heard.0, heard.1 and their .bad by cable, then let it report once"
+        )
     until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
     wakes = -(-days * 86400 // at.settings["wake_s"])
     until_n = (at.last["n"] if at.last else 0) + wakes
     data = asked.make(
         secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
     )  # fmt: skip
-    return n, bytes(data), effect(found, at, values)
+    rows = effect(found, at, values)
+    sent = [one for one in made if not one[1].name.endswith(KEPT)]
+    if sent and sent[-1][0] > judged:
+        rows += replaced(*sent[-1], at, values, now or datetime.now(UTC))
+    return n, bytes(data), rows
+
+
+@dataclass(frozen=True)
+class Made:
+    """A message made earlier. id: of the settings it brings in force."""
+
+    values: dict[str, int]
+    until: datetime
+    id: str
+
+
+def read_made(path: Path) -> Made:
+    """That message, its tag not looked at. Raises BadInput."""
+    try:
+        body = json.loads(path.read_bytes())
+        values, limits_id = body["values"], body["limits_id"]
+        until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
+        return Made(dict(values), until, line.identity(asked.settings_line(limits_id, values)))
+    except (ValueError, LookupError, TypeError, AttributeError, OverflowError):
+        name = show_path(str(path))
+        raise BadInput(f"{name}: not a message as ask made it; move it away") from None
+
+
+def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetime) -> list[str]:
+    """A caution where an earlier message, not yet answered, asks for what this one does not."""
+    was = read_made(path)
+    lost = [f"{k}={v}" for k, v in was.values.items() if v != at.settings.get(k, v)]
+    lost = [word for word in lost if word.partition("=")[0] not in values]
+    if not lost or was.until < now or (at.last is not None and at.last["settings"] == was.id):
+        return []
+    words = " ".join(lost)
+    return [f"  CAUTION: replaces number {n}, not seen in force; ask again for {words} if wanted"]
 
 
 def shown(folder: Path, database: str | None = None) -> list[str]:
@@ -163,17 +208,11 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     made = made_so_far(folder)
     if made:
         n, path = made[-1]
-        try:
-            body = json.loads(path.read_bytes())
-            values, limits_id = body["values"], body["limits_id"]
-            until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
-            made_id = line.identity(asked.settings_line(limits_id, values))
-        except (ValueError, LookupError, TypeError, OverflowError):
-            name = show_path(str(path))
-            raise BadInput(f"{name}: not a message as ask made it; move it away") from None
-        differ = [f"{k}={v}" for k, v in values.items() if v != at.settings.get(k)]
-        rows.append(f"  asked      number {n}, until {until:%Y-%m-%d %H:%M} UTC")
-        if at.last is not None and at.last["settings"] == made_id:
+        was = read_made(path)
+        differ = [f"{k}={v}" for k, v in was.values.items() if v != at.settings.get(k)]
+        kept = ", made but not sent" if path.name.endswith(KEPT) else ""
+        rows.append(f"  asked      number {n}, until {was.until:%Y-%m-%d %H:%M} UTC{kept}")
+        if at.last is not None and at.last["settings"] == was.id:
             rows.append(f"             in force since or before wake {at.last['n']}")
         else:
             rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
@@ -274,17 +313,19 @@ def run(args: argparse.Namespace) -> int:
     print(*effects, sep="\n")
     if args.dry_run:
         return 0
-    path = folder / FOLDER / f"{n:06d}.json"
+    path = folder / FOLDER / f"{n:06d}{KEPT}"
     path.parent.mkdir(exist_ok=True)
     store(path, data)
     if args.only_file:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0
     secret = private.read(folder)
+    if not secret.post["host"]:
+        topic = broker.TOPIC.format(board=board_id(folder), what="asked")
+        broker.publish(secret, folder, topic, data, retain=True)
+    path.rename(path.with_name(f"{n:06d}.json"))
     if secret.post["host"]:
         print("  kept; the pot takes it with the answer to its next report")
-        return 0
-    topic = broker.TOPIC.format(board=board_id(folder), what="asked")
-    broker.publish(secret, folder, topic, data, retain=True)
-    print("  left with the broker; the pot takes it at its next report")
+    else:
+        print("  left with the broker; the pot takes it at its next report")
     return 0

@@ -10,6 +10,7 @@ broker, and no Wi-Fi; its next owner enters that without a cable, as the card sa
 from __future__ import annotations
 
 import argparse
+import time
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -96,7 +97,10 @@ def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | 
 
 
 def split(folder: Path, today: date) -> Path:
-    """Move the log into a folder of its own; the files in force stay beside both."""
+    """Move the log into a folder of its own; the files in force stay beside both.
+
+    The new one says since when it is, so that `listen` gives it nothing of the old home.
+    """
     for number in range(1, 100):
         end = f"-{number}" if number > 1 else ""
         old = folder / f"logs-until-{today:%Y-%m-%d}{end}"
@@ -107,6 +111,7 @@ def split(folder: Path, today: date) -> Path:
     now = folder / "logs"
     now.rename(old)
     now.mkdir()
+    (now / logs.HANDED_OVER).write_text(f"{int(time.time())}\n", encoding="ascii")
     for path in (old / logs.IN_FORCE).glob("*.json"):
         target = now / logs.IN_FORCE / path.name
         target.parent.mkdir(exist_ok=True)

@@ -125,7 +125,7 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
         return None, why
     try:
         return _read(_decode(body), board), ""
-    except (ValueError, TypeError, KeyError) as error:
+    except (ValueError, TypeError, KeyError, ArithmeticError) as error:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
 

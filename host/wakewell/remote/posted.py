@@ -35,9 +35,8 @@ PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
 
 @dataclass
 class Waiter:
-    """A board on the line: its report's nonce, its answer once there is one."""
+    """A board on the line: its answer once there is one."""
 
-    nonce: bytes
     done: threading.Event = field(default_factory=threading.Event)
     answer: bytes = b""
 
@@ -57,7 +56,8 @@ class Posted(ThreadingHTTPServer):
         folders: dict[str, Path],
     ) -> None:
         self.waiting, self.folders = waiting, folders
-        self.waiters: dict[str, Waiter] = {}
+        # By board and nonce: whoever does not know a report's nonce cannot take its place
+        self.waiters: dict[tuple[str, bytes], Waiter] = {}
         self.lock = threading.Lock()
         self.room = threading.BoundedSemaphore(MOST_CALLERS)
         self.context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -120,22 +120,24 @@ class Posted(ThreadingHTTPServer):
 
     def post(self, topic: str, payload: bytes) -> bool:
         """Hand the answer to the board that waits for it; False if none does."""
-        waiter = self.waiters.get(topic.split("/")[1])
-        if waiter is None or waiter.nonce not in payload:
-            return False
-        waiter.answer = payload
-        return True
+        board = topic.split("/")[1]
+        with self.lock:
+            for (who, nonce), waiter in self.waiters.items():
+                if who == board and nonce in payload:
+                    waiter.answer = payload
+                    return True
+        return False
 
     def ask(self, topic: str, board: str, payload: bytes) -> tuple[int, bytes]:
         """(status, body): the answer of the listener to a report."""
         nonce = NONCE.search(payload)
         if nonce is None:
             return 400, b""
-        waiter = Waiter(nonce[1])
+        place, waiter = (board, nonce[1]), Waiter()
         with self.lock:
-            if board in self.waiters:
+            if place in self.waiters:
                 return 503, b""
-            self.waiters[board] = waiter
+            self.waiters[place] = waiter
         try:
             self.waiting.put(Message(topic, payload, waiter.done.set), timeout=ANSWER_S)
             if not waiter.done.wait(ANSWER_S):
@@ -144,7 +146,7 @@ class Posted(ThreadingHTTPServer):
             return 503, b""
         finally:
             with self.lock:
-                del self.waiters[board]
+                del self.waiters[place]
         if not waiter.answer:
             return 400, b""
         return 200, waiter.answer + b"\n" + newest_asked(self.folders[board])
@@ -152,7 +154,7 @@ class Posted(ThreadingHTTPServer):
 
 def newest_asked(folder: Path) -> bytes:
     """The newest message made for this pot, b"" if none was; the board knows its number."""
-    made = sorted((folder / "asked").glob("[0-9]*.json"))
+    made = sorted(p for p in (folder / "asked").glob("[0-9]*.json") if p.stem.isdigit())
     if not made:
         return b""
     try:

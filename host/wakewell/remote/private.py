@@ -22,7 +22,7 @@ import tomlkit
 from wakeboard import entry, sealed
 from wakecore import line
 from wakewell.logs import BadInput
-from wakewell.pots import PRIVATE
+from wakewell.pots import ALL_PRIVATE, PRIVATE
 from wakewell.tomlfile import Problem, read_toml, show_path
 
 # Table: {name: (kind, least, most, value when not given)}; of a text, its length
@@ -146,9 +146,9 @@ class Private:
         return bytes(line.encode(tuple(record), record))
 
 
-def read(folder: Path) -> Private:
+def read(folder: Path, file_name: str = PRIVATE) -> Private:
     """The secrets of that pot's folder. Raises BadInput without showing any."""
-    path = folder / PRIVATE
+    path = folder / file_name
     name = show_path(str(path))
     if not path.exists():
         raise BadInput(f"{name}: not there; make it with wakewell ask {folder} --new-key")
@@ -241,9 +241,11 @@ def in_history(folder: Path) -> list[str]:
     The secrets are looked for in git's output here, never given to a program as an argument.
     Raises BadInput where there is a history that git does not show.
     """
-    if not (folder / PRIVATE).exists():
+    files = [p.name for p in sorted(folder.glob(ALL_PRIVATE))]  # old ones have secrets too
+    if not files:
         return []
-    wanted = [s.encode().lower() for s in read(folder).words() if len(s) >= LEAST_SECRET]
+    all_words = {word for name in files for word in read(folder, name).words()}
+    wanted = [word.encode().lower() for word in all_words if len(word) >= LEAST_SECRET]
     command = ["git", "-c", "core.fsmonitor=false", "-c", "core.pager=cat", "-C", str(folder)]
     around = {key: value for key, value in os.environ.items() if not key.startswith("GIT_")}
     around["LC_ALL"] = "C"
@@ -324,14 +326,16 @@ def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
         raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
     ignore = folder / ".gitignore"
     text = ignore.read_text(encoding="utf-8") if ignore.exists() else ""
-    if PRIVATE not in text.split():
-        ignore.write_text(text + ("\n" if text and text[-1] != "\n" else "") + PRIVATE + "\n")
+    for name in (PRIVATE, ALL_PRIVATE):
+        if name not in text.split():
+            text += ("\n" if text and text[-1] != "\n" else "") + name + "\n"
+            ignore.write_text(text, encoding="utf-8")
     try:
         fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:
         raise BadInput(
             f"{show_path(str(path))}: is there already; its key stays. To change it, rename that "
-            "file, make a new one, and flash the board"
+            "file private-old.toml (git ignores it too), make a new one, and flash the board"
         ) from None
     text = NEW.format(
         key=secrets.token_hex(sealed.KEY_SIZE),

@@ -29,6 +29,7 @@ from wakewell.tomlfile import show_path
 from wakewell.usb.flash import board_id
 
 DAY_S = 86400
+MOST_EVERY = 1440  # minutes between two rounds
 WAITING = Cause(
     "waiting", words.MAKER, "", ""
 )  # booked, never sent: since when it was due to report
@@ -273,6 +274,8 @@ def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     all_pots = load(args.pots)
     base = Path(args.pots[0]).resolve().parent
+    if args.every is not None and not 0.0 < args.every <= MOST_EVERY:
+        raise BadInput(f"--every {args.every:g}: allowed more than 0, up to {MOST_EVERY} minutes")
     where = args.database or base / listen.DATABASE
     if "://" not in str(where) and not Path(where).exists():
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")

@@ -246,11 +246,20 @@ class Store:
                     rows = c.execute(chosen.where(LINES.c.id > self.exported)).all()
                 if not rows:
                     return
-                self._write([tuple(row[:-1]) for row in rows])
+                since = {b: self.since(b) for b in {row.board for row in rows}}
+                self._write([tuple(row[:-1]) for row in rows if row.heard_at > since[row.board]])
                 self.exported = rows[-1].id
         except OSError:
             self.ends.clear()  # what was written before it must be found when all comes again
             raise
+
+    def since(self, board: str) -> int:
+        """When that pot was handed over: what was heard until then is its old home's. -1: never."""
+        try:
+            path = self.folders[board] / "logs" / logs.HANDED_OVER
+            return int(path.read_text(encoding="ascii"))
+        except (KeyError, FileNotFoundError, NotADirectoryError, ValueError):
+            return -1
 
     def _write(self, rows: list[Row]) -> None:
         files: dict[tuple[str, int], list[bytes]] = {}
