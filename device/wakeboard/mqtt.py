@@ -9,6 +9,7 @@ import time
 
 POLL_MS = 20
 MOST = 4096  # bytes of one packet from the broker; a longer one is read and forgotten
+MOST_READS = 16384  # in one talk; nine reports need a few hundred, by HTTPS some thousands
 CONNACK, PUBLISH, PUBACK, SUBACK = 2, 3, 4, 9
 
 
@@ -37,20 +38,27 @@ class Mqtt:
 
     poll(ms) waits until there is something to read, at most so long.
 
-    The bound holds by the clock and by the count of polls, should the clock stand still.
+    The bound holds by the clock and by the count of polls and of reads, should the clock
+    stand still: who never stops talking lets it wait for nothing.
     """
 
     def __init__(self, stream, poll, most_ms, got=None):
         self.stream, self.poll, self.got = stream, poll, got
         self.polls = most_ms // POLL_MS
+        self.reads = MOST_READS
         self.began, self.most_ms = time.ticks_ms(), most_ms
         self.n = 0
 
-    def wait(self):
-        """One poll's wait; Gone when the time is used up."""
-        self.polls -= 1
-        if self.polls < 0 or time.ticks_diff(time.ticks_ms(), self.began) > self.most_ms:
+    def check(self):
+        """Gone when the time is used up."""
+        late = time.ticks_diff(time.ticks_ms(), self.began) > self.most_ms
+        if late or self.polls < 0 or self.reads < 0:
             raise Gone(110)
+
+    def wait(self):
+        """One poll's wait."""
+        self.polls -= 1
+        self.check()
         self.poll(POLL_MS)
 
     def write(self, data):
@@ -67,6 +75,8 @@ class Mqtt:
         """Exactly so many bytes."""
         found = b""
         while len(found) < size:
+            self.reads -= 1
+            self.check()
             data = self.stream.read(size - len(found))
             if data is None:
                 self.wait()
