@@ -57,6 +57,9 @@ class Relay:
                     board.sendall(packet + packet)
                 elif self.way == "huge":
                     board.sendall(publish(packet, b"x" * 60000) + packet)
+                elif self.way == "endless":
+                    while True:  # until the board hangs up
+                        board.sendall(publish(packet, b"not an answer") * 100)
                 elif self.way == "slow":
                     for at in range(len(packet)):
                         board.sendall(packet[at : at + 1])
@@ -106,7 +109,7 @@ def relay(home: Home) -> Iterator[Relay]:  # noqa: F811
 
 
 @pytest.mark.parametrize(
-    "way", ["lost", "twice", "huge", pytest.param("slow", marks=pytest.mark.slow)]
+    "way", ["lost", "twice", "huge", "endless", pytest.param("slow", marks=pytest.mark.slow)]
 )
 def test_answers_on_a_bad_way(home: Home, relay: Relay, way: str) -> None:  # noqa: F811
     """Each wake ends asleep in its bound (R13); no line is kept twice; in the end all are there."""
