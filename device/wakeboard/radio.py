@@ -8,6 +8,7 @@ water.
 """
 
 import gc
+import io
 import os
 import time
 from binascii import hexlify, unhexlify
@@ -24,6 +25,7 @@ CALL_S = 6  # to reach the broker
 BATCH = 6144  # bytes of log in one message; a longer line goes alone
 MOST_BATCHES = 8  # in one wake
 MOST_IDS = 24
+CLOSE = 4  # the interpreter's number for closing a stream
 
 
 def secrets(root):
@@ -103,7 +105,41 @@ def secured(stream, host, ca):
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.verify_mode = ssl.CERT_REQUIRED  # type: ignore[attr-defined]  # the stubs lack it
     context.load_verify_locations(cadata=ca)
-    return context.wrap_socket(stream, server_hostname=host, do_handshake_on_connect=False)
+    below = Below(stream)
+    return context.wrap_socket(below, server_hostname=host, do_handshake_on_connect=False)
+
+
+class Below(io.IOBase):
+    """What TLS reads from. One call of TLS reads on while the peer has more to say that is no
+    data (warnings without end, from anybody), so the bound of the talk has to hold here too.
+
+    TLS is handed an error's number, negative: nothing may be raised through it.
+    """
+
+    def __init__(self, stream):
+        self.stream = stream
+        self.began, self.reads = time.ticks_ms(), mqtt.MOST_READS
+
+    def readinto(self, data):
+        self.reads -= 1
+        if self.reads < 0 or time.ticks_diff(time.ticks_ms(), self.began) > TALK_MS:
+            return -110
+        try:
+            return self.stream.readinto(data)
+        except OSError as error:
+            return -(error.errno or 5)
+
+    def write(self, data):
+        try:
+            return self.stream.write(data)
+        except OSError as error:
+            return -(error.errno or 5)
+
+    def ioctl(self, request, arg):
+        if request == CLOSE:
+            self.stream.close()
+            return 0
+        return -22
 
 
 class Talk:

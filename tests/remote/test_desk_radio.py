@@ -11,7 +11,7 @@ import struct
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -286,6 +286,29 @@ def test_a_broker_that_shakes_hands_for_ever(secure: Home, tmp_path: Path) -> No
     assert secure.board.boots[-1].ended == "deep sleep"
     assert b"radio: " in secure.board.console
     assert time.monotonic() - began < 60  # not a timing: the drip itself takes 100 s
+
+
+def test_a_broker_that_warns_for_ever(secure: Home) -> None:
+    """TLS alerts that are only warnings, without end (RFC 5246, section 7.2): one call of TLS reads
+    them all. It ends in the bound of the talk, not by the watchdog (R13)."""
+    server = socket.create_server(("127.0.0.1", 0))
+    found, _ = line.decode(secure.files()["pot/private.json"])
+    assert found is not None
+    found["broker_port"] = server.getsockname()[1]
+    secure.board.write_files({"pot/private.json": line.encode(sorted(found), found)})
+
+    def warn() -> None:
+        while True:
+            stream, _ = server.accept()
+            with suppress(OSError), stream:
+                while True:  # until the board hangs up
+                    stream.sendall(b"\x15\x03\x03\0\2\1\x5a" * 1000)
+
+    threading.Thread(target=warn, daemon=True).start()
+    secure.days(1)
+    assert secure.board.boots[-1].ended == "deep sleep"
+    assert b"radio: " in secure.board.console
+    assert wakes(secure.files())[-1]["begin"]["cause"] == "timer"
 
 
 def test_a_message_for_the_board_too_long_to_hold(home: Home) -> None:
