@@ -99,10 +99,17 @@ class Mqtt:
             if shift > 21:
                 raise Gone(71)
         if size > MOST:
+            if first >> 4 == PUBLISH:
+                self.too_long()
             while size:
                 size -= len(self.read(min(size, 512)))
             return 0, b""
         return first, self.read(size)
+
+    def too_long(self):
+        """A message too long to hold goes to `got` as None, so that it is counted."""
+        if self.got is not None:
+            self.got(b"", None)
 
     def until(self, kind, n=None):
         """Handle packets until one of that kind (and number) comes; its body."""

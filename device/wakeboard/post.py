@@ -47,10 +47,11 @@ class Post(Mqtt):
         for row in rows[1:]:
             name, _, value = row.partition(b":")
             value = value.strip()
-            if name.lower() == b"content-length" and value.isdigit() and len(value) < 6:
-                size = int(value)
-                if size <= MOST:
-                    return size
+            if name.lower() == b"content-length" and value.isdigit():
+                if len(value) < 6 and int(value) <= MOST:
+                    return int(value)
+                self.too_long()
+                break
         raise Gone(71)
 
     def next(self):

@@ -25,6 +25,7 @@ CALL_S = 6  # to reach the broker
 BATCH = 6144  # bytes of log in one message; a longer line goes alone
 MOST_BATCHES = 8  # in one wake
 MOST_IDS = 24
+LOST = "numbers lost, see to it by cable"
 CLOSE = 4  # the interpreter's number for closing a stream
 
 
@@ -159,16 +160,29 @@ class Talk:
         self.timed = False
 
     def received(self, topic, data):
-        """A message: kept for its moment. Only the newest of each kind counts."""
+        """A message: kept for its moment. Only the newest of each kind counts.
+
+        data: None stands for one too long to hold, whatever it was.
+        """
+        if data is None:
+            self.refuse("longer than %d bytes" % mqtt.MOST)
+            return
         topic = topic.decode()
         if topic == self.topic + "heard":
-            found, _ = heard.acknowledged(data, self.key, self.id, self.memory.reports, self.nonce)
+            found, why = heard.acknowledged(
+                data, self.key, self.id, self.memory.reports, self.nonce
+            )
             if found is None:
-                self.memory.refused = min(self.memory.refused + 1, heard.MOST)
+                self.refuse(why)
             else:
                 self.answer = found
         elif topic == self.topic + "asked" and data:
             self.asked = data
+
+    def refuse(self, why):
+        """Count a message and say why on the console: a stranger's is answered nowhere else."""
+        self.memory.refused = min(self.memory.refused + 1, heard.MOST)
+        print("wakewell: radio: refused: " + why)
 
     def next_batch(self):
         """As `batch`, with less where memory is short; a line too long for it is passed over,
@@ -196,7 +210,7 @@ class Talk:
         memory = self.memory
         self.nonce = hexlify(os.urandom(8)).decode()
         words = {"wakes": self.n, "asked": memory.asked, "refused": memory.refused}
-        words["answer"] = "numbers lost, see to it by cable" if memory.lost else memory.answer
+        words["answer"] = LOST if memory.lost else memory.answer
         body = senml.head(self.id, memory.reports, self.nonce, words)
         ids = ""
         for kind in KINDS:
@@ -239,7 +253,11 @@ class Talk:
     def settle(self, link):
         """Judge what was asked; True if there is an answer to tell."""
         memory = self.memory
-        if self.asked is None or memory.lost:
+        if self.asked is None:
+            return False
+        if memory.lost:
+            self.refuse(LOST)
+            memory.save()
             return False
         pot, _ = self.store.load_pot()
         utc = self.board.utc()
@@ -248,7 +266,7 @@ class Talk:
         if data is None and not why:
             return False  # judged before
         if data is None:
-            memory.refused = min(memory.refused + 1, heard.MOST)
+            self.refuse(why)
         elif not self.store.install("settings", data):
             why = "it could not be stored"
         if n:
@@ -300,6 +318,7 @@ def brokered(private, root, talk):
         link.subscribe(talk.topic + "asked")
     except Exception:
         link.close()
+        talk.memory.save()  # what was refused until then stays counted
         raise
     return link
 

@@ -104,3 +104,33 @@ def test_a_talk_as_it_should_be_is_far_from_its_bound(monkeypatch: pytest.Monkey
         talk.next()
         talk.next()
     assert peer.reads < mqtt.MOST_READS // 100
+
+
+def test_a_message_too_long_to_hold_is_handed_on_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once for each such message, also if its end never comes; not for what is no message."""
+    got: list[tuple[bytes, bytes | None]] = []
+    long = mqtt.packet(0x30, mqtt.text("a") + b"x" * mqtt.MOST)
+    other = mqtt.packet(0xB0, b"x" * (mqtt.MOST + 1))
+    peer = Peer(iter((long, other, PLAIN, long[:99])), 0)
+    monkeypatch.setattr(mqtt, "time", peer.module())
+    talk = mqtt.Mqtt(peer, never, MOST_MS, lambda topic, data: got.append((topic, data)))
+    for _ in range(3):
+        talk.next()
+    assert got == [(b"", None), (b"a", b"b")]
+    with pytest.raises(StopIteration):
+        talk.next()
+    assert got[2:] == [(b"", None)]
+
+
+@pytest.mark.parametrize(("size", "counted"), [(mqtt.MOST + 1, 1), (10**9, 1), (-1, 0)])
+def test_an_answer_too_long_to_hold(
+    size: int, counted: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    got: list[tuple[bytes, bytes | None]] = []
+    peer = Peer(iter([b"HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n" % size]), 0)
+    monkeypatch.setattr(mqtt, "time", peer.module())
+    link = post.Post(peer, never, MOST_MS, lambda *given: got.append(given), "a", "")
+    with pytest.raises(mqtt.Gone) as gone:
+        link.publish("wakewell/a/report", b"b")
+    assert gone.value.args == (71,)
+    assert got == [(b"", None)] * counted

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from wakeboard import heard, mqtt, radio, senml
+from wakeboard import asked, heard, mqtt, radio, sealed, senml
 from wakeboard.store import Store
-from wakewell import logs
+from wakewell import logs, pots
 from wakewell.remote import letters
 from wakewell.trials import CAFE
 
@@ -27,6 +27,10 @@ class Board:
     def __init__(self, folder: Path) -> None:
         self.store_: Any = Store(str(folder))
         self.clock: list[tuple[int, int]] = []
+        self.trust = 1
+
+    def utc(self) -> list[int]:
+        return [9500, 0, 1]
 
     def identity(self) -> str:
         return BOARD
@@ -142,3 +146,93 @@ def test_an_answer_for_another_place_moves_nothing(talk: Any) -> None:
         heard.acknowledge = monkey
     assert (talk.memory.file, talk.memory.offset) == (0, 0)
     assert not talk.board.clock
+
+
+HEARD, ASKED = f"wakewell/{BOARD}/heard".encode(), f"wakewell/{BOARD}/asked".encode()
+
+
+def answer(n: int, nonce: str, key: bytes = KEY) -> bytes:
+    return bytes(heard.acknowledge(key, BOARD, n, nonce, 1, 0, "", (9000, 0)))
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (answer(0, "00ff", bytes(32)), "tag does not match"),
+        (answer(0, "00ff")[:-9], "no tag at its end"),
+        (answer(0, "00ee"), "the answer to another report"),
+        (answer(0, "00ff") + b" " * heard.MOST_ANSWER, "longer than 512 bytes"),
+        (None, "longer than 4096 bytes"),
+    ],
+)
+def test_an_answer_that_is_refused_is_counted_and_told_on_the_console(
+    talk: Any, data: bytes | None, why: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    talk.nonce = "00ff"
+    talk.received(b"" if data is None else HEARD, data)
+    assert (talk.answer, talk.memory.refused) == (None, 1)
+    out = capsys.readouterr().out
+    assert out.startswith("wakewell: radio: refused: ")
+    assert why in out
+    assert out.count("\n") == 1
+    talk.received(HEARD, answer(0, "00ff"))
+    assert talk.answer is not None
+    assert talk.memory.refused == 1
+    assert capsys.readouterr().out == ""
+
+
+def message(n: int, key: bytes = KEY, version: int = asked.VERSION, dose_ml: int = 0) -> bytes:
+    found = pots.load(CAFE / "basil")
+    limits_id = logs.line.identity(found.lines["limits"])
+    values = dict(found.settings)
+    values["dose_ml"] = dose_ml or values["dose_ml"]
+    data = bytes(asked.make(key, BOARD, n, (9600, 0), 10**6, limits_id, values))
+    if version == asked.VERSION:
+        return data
+    body = data[: data.rindex(b',"hmac"')]
+    older = body.replace(b'"version":%d' % asked.VERSION, b'"version":%d' % version)
+    assert older != body
+    return bytes(sealed.seal(older, key))
+
+
+@pytest.mark.parametrize(
+    ("data", "why", "n"),
+    [
+        (message(9, bytes(32)), "tag does not match", 0),
+        (message(9)[:-9], "no tag at its end", 0),
+        (message(4), "number 4 is older than 5", 0),
+        (message(9, version=0), "message of version 0, known: 1", 0),
+        (message(9) + b" " * asked.MOST, "longer than 2048 bytes", 0),
+        (message(9, dose_ml=2000), "dose_ml = 2000, the hard limit is at most", 9),
+    ],
+)
+def test_what_is_asked_and_refused_is_counted_and_told_on_the_console(
+    talk: Any, data: bytes, why: str, n: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for kind, text in pots.load(CAFE / "basil").lines.items():
+        (Path(talk.root) / (kind + ".json")).write_bytes(text)
+    talk.memory.asked = 5
+    talk.received(ASKED, data)
+    assert talk.settle(None) == (n > 0)
+    assert heard.load(talk.root).refused == 1
+    out = capsys.readouterr().out
+    assert out.startswith("wakewell: radio: refused: ")
+    assert why in out
+    assert out.count("\n") == 1
+    # The one that was judged last may come again: it is retained
+    talk.received(ASKED, message(talk.memory.asked))
+    assert not talk.settle(None)
+    assert talk.memory.refused == 1
+    assert capsys.readouterr().out == ""
+
+
+def test_where_the_numbers_are_lost_what_is_asked_is_counted_too(
+    talk: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    talk.memory.lost = True
+    assert not talk.settle(None)
+    assert talk.memory.refused == 0
+    talk.received(ASKED, message(9))
+    assert not talk.settle(None)
+    assert heard.load(talk.root).refused == 1
+    assert "refused: numbers lost, see to it by cable" in capsys.readouterr().out

@@ -84,6 +84,35 @@ def test_the_number_is_above_what_the_board_judged(
     assert capsys.readouterr().err.count("\n") == 1
 
 
+def test_what_a_pot_refused_is_shown_also_if_it_never_judged(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = Store(pot.parent / "heard.db")
+    for n, refused, row in (
+        (3, 0, ""),
+        (4, 1, "  refused    1 message so far\n"),
+        (5, 3, "  refused    3 messages so far\n"),
+    ):
+        body = senml.head(BOARD, n, "00112233", {"asked": 0, "answer": "", "refused": refused})
+        report, why = letters.read(senml.close(body, KEY), KEY, BOARD)
+        assert report is not None, why
+        store.take([report], 1000 + n)
+        assert cli.main(["ask", str(pot)]) == 0
+        out = capsys.readouterr().out
+        assert "answered" not in out
+        assert row in out
+        assert ("refused" in out) == (refused > 0)
+    store.close()
+
+
+@pytest.mark.parametrize("refused", ["3", "many", -1, None])
+def test_a_count_that_is_none_is_not_shown(refused: object) -> None:
+    assert ask.answered({"asked": 0, "answer": "", "refused": refused}) == []
+    assert ask.answered({"asked": 2, "answer": "in force", "refused": refused}) == [
+        "  answered   number 2: in force"
+    ]
+
+
 def test_a_pot_that_never_reports_is_told_of(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["ask", str(pot), "dose_ml=61", "--dry-run"]) == 0
     assert "CAUTION: it obeys radio_wakes = 0" in capsys.readouterr().out

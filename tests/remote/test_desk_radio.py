@@ -318,7 +318,9 @@ def test_a_message_for_the_board_too_long_to_hold(home: Home) -> None:
     broker.publish(secret, home.folder, topic, b"x" * 60000, retain=True)
     with home.listening():
         home.days(2)
-        home.told("wakes")
+        assert home.told("refused")["answer"] == ""
+    assert b"radio: refused: longer than 4096 bytes" in home.board.console
+    assert "  refused    " in "\n".join(ask.shown(home.folder))
     last = home.board.boots[-1]
     assert last.ended == "deep sleep"
     assert wakes(home.files())[-1]["begin"]["cause"] == "timer"

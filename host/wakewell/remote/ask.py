@@ -24,6 +24,7 @@ from wakewell.remote.card import card
 from wakewell.tomlfile import nearest, show_path
 from wakewell.usb.flash import board_id
 from wakewell.usb.pull import store
+from wakewell.verdicts import many
 
 FOLDER = "asked"  # in a pot's folder: every message ever made, by number
 KEPT = ".kept.json"  # end of the name of one that was not sent
@@ -264,12 +265,13 @@ def told(folder: Path, database: str | None = None) -> dict[str, Any]:
 
 
 def answered(last: dict[str, Any]) -> list[str]:
-    """What the board itself answered."""
-    if not last.get("answer"):
-        return []
+    """What the board itself answered, and how many messages it refused, judged any or not."""
     refused = last.get("refused", 0)
+    count = many(refused, "message") if isinstance(refused, int) and refused > 0 else ""
+    if not last.get("answer"):
+        return [f"  refused    {count} so far"] if count else []
     row = f"  answered   number {last.get('asked')}: {logs.printable(str(last['answer']))}"
-    return [row + (f" ({refused} messages refused so far)" if refused else "")]
+    return [row + (f" ({count} refused so far)" if count else "")]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
