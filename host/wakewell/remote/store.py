@@ -12,6 +12,8 @@ import os
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -190,9 +192,9 @@ class Store:
             wakes = [each.n for each in report.lines if each.kind == "wake"]
             # A board whose count of reports was lost counts anew, but its wakes go on.
             if report.n > number or (wakes and max(wakes) > n):
-                told = msgspec.json.decode(text)
-                told |= {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
-                text = msgspec.json.encode(told).decode()
+                said = {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
+                if msgspec.json.encode(said).decode() != text:
+                    text = msgspec.json.encode(msgspec.json.decode(text) | said).decode()
                 seen[report.board] = (report.n, wakes[-1] if wakes else n, text)
                 changed.add(report.board)
         rows = [(board, now_s, *seen[board]) for board in sorted(changed)]
@@ -262,14 +264,12 @@ class Store:
             return -1
 
     def _write(self, rows: list[Row]) -> None:
-        files: dict[tuple[str, int], list[bytes]] = {}
-        for board, _, _, _, file, _, data in rows:
-            files.setdefault((board, file), []).append(data)
-        for place, found in files.items():
+        for place, group in groupby(rows, itemgetter(0, 4)):
             board, file = place
             if board not in self.folders:
                 continue
             path = f"{self.folders[board]}/logs/{file:08d}.jsonl"
+            found = [row[-1] for row in group]
             self.ends[place] = append(path, found, self.ends.pop(place, -1))
             while len(self.ends) > MOST_FILES:
                 self.ends.popitem(last=False)
