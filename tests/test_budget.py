@@ -493,6 +493,16 @@ def test_a_sized_tank_and_cell_last_and_smaller_ones_may_not():
     assert low >= days - 1
 
 
+@pytest.mark.parametrize("days", [30, 122, 200])
+def test_a_sized_tank_lasts_whenever_one_goes(days):
+    # A long absence that begins in the thirstiest month runs into milder ones
+    tank = 1.001 * sizing.tank_ml(BASIL, days)
+    for month in range(12):
+        start = date(2026, month + 1, 1)
+        end = start + timedelta(days=days)
+        assert course.answer(tank, tank, course.tank(BASIL), start, end).sure == "yes"
+
+
 def test_no_cell_lasts_longer_than_its_own_self_discharge():
     assert sizing.cell_mah(replace(BASIL, fades_day=0.05), 100) == math.inf
 

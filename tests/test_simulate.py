@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from wakewell import cli, manyruns, replay, simulate, trials
+from wakewell import cli, logs, manyruns, replay, simulate, trials
 from wakewell.logs import BadInput
 from wakewell.rig.errors import Stopped
 from wakewell.rig.faults import KINDS, Fault
@@ -23,6 +23,7 @@ from wakewell.rig.people import ACTS, Owner, Visit
 from wakewell.rig.pot import DAY_S, RigPot
 from wakewell.simulate import TrialResult, run_trial
 from wakewell.trials import CAFE, TRIALS, Trial
+from wakewell.verdicts import Verdicts
 
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
 
@@ -51,6 +52,10 @@ def written(folder: Path, text: str) -> Path:
     [
         ("[plant]\ncrown_cm2 = -5", 4, "plant.crown_cm2 = -5: allowed 0 to 100000 cm2"),
         ("[substrate]\nsaturated = 1.2", 4, "substrate.saturated = 1.2: allowed"),
+        ("[pump]\nhead_mm = 1" + "0" * 400, 4, "pump.head_mm = "),
+        ('[[visit]]\ndoes = "refill"\nday = 3\namount = 1' + "0" * 400, 3, "amount = "),
+        ('[[fault]]\nkind = "leak"\namount = 1' + "0" * 400, 3, "amount = "),
+        ("[pump]\ncurve = [[0, 1500], [inf, 0]]", 4, "pump.curve"),
         ("[pump]\nhead_mm = 60", 3, "pump.head_mm = 60"),
         ('[[fault]]\nkind = "leak"\nfrom_day = 9\nto_day = 4', 3, "to_day = 4: allowed more than"),
         ('[[fault]]\nkind = "leek"', 3, "kind = \"'leek'\": allowed probe out"),
@@ -135,6 +140,28 @@ def test_bad_options_end_with_code_2_and_one_line(
 
 
 # --- one seed ------------------------------------------------------------------------------------
+
+
+def test_measures_of_a_trial_need_not_be_whole(tmp_path: Path) -> None:
+    text = HOUSE + "[tank]\nvolume_ml = 4000.5\nheight_mm = 150.5\n[hose]\nend_mm = 200.5\n"
+    trial = trials.load(written(tmp_path, text))
+    assert trial.spec.hose.end_mm == 200.5
+
+
+def test_records_that_could_not_be_written_break_nothing() -> None:
+    """The verdict of a log with gaps, as replay has it, and of the run itself, which has none."""
+    trial = shipped("basil", days=60, faults=(Fault("write fails", probability=0.5),))
+    result = run_trial(trial, log=True)
+    assert result.log is not None
+    records = [record for record, _ in map(logs.decode, result.log.lines) if record]
+    records = [record for record in records if record["kind"] == "wake"]
+    assert len(records) < 0.7 * result.verdicts.wakes
+    assert result.good
+    read = Verdicts()
+    for record in records:
+        read.see(record, trial.in_force())
+    assert [v.rule for v in read.verdicts() if not v.held] == []
+    assert read.most_day_ml <= 1.01 * result.verdicts.most_day_ml
 
 
 def test_a_run_follows_from_trial_and_seed_alone() -> None:

@@ -36,6 +36,7 @@ DATA = Path(wakewell.__file__).parent / "data"
 CAFE = DATA / "cafe"
 TRIALS = DATA / "trials"
 LONGEST_DAYS = 3650.0
+MOST = 1e12  # of any number in a trial, either way
 
 
 @dataclass(frozen=True)
@@ -164,14 +165,14 @@ def _fits(value: Any, usual: Any) -> bool:
         return isinstance(value, str)
     if isinstance(usual, tuple):
         return isinstance(value, list) and all(
-            isinstance(pair, list)
-            and len(pair) == 2
-            and all(isinstance(n, int | float) and not isinstance(n, bool) for n in pair)
+            isinstance(pair, list) and len(pair) == 2 and all(_is_number(n) for n in pair)
             for pair in value
         )
-    if isinstance(usual, int):
-        return isinstance(value, int)
-    return isinstance(value, int | float) and math.isfinite(value)
+    return _is_number(value) and (isinstance(value, int) or not isinstance(usual, int))
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= MOST
 
 
 def _wanted(usual: Any) -> str:
@@ -386,14 +387,19 @@ def _spec(
     vessel = reader.part(vessel, "vessel", reader.table("vessel"))
     soil, notes = _substrate(reader, vessel, cal)
     plant = reader.part(Plant(crown_cm2=vessel.top_cm2), "plant", reader.table("plant"))
-    size = TankSize(about.tank.shape, about.tank.volume_ml, about.tank.height_mm)
+    measures = float(about.tank.volume_ml), float(about.tank.height_mm)
+    size = TankSize(about.tank.shape, *measures)
     kind = folder.parts["level"].kind if "level" in folder.parts else "gauge"
     if size.shape == "tapered" and kind == "gauge" and len(cal.level.points) > 2:
         size = replace(size, points=fitted.measured_tank(cal, size.height_mm))
     size = reader.part(size, "tank", reader.table("tank"))
     tank = reader.made(None, reader.table("tank"), "tank", size.made)
     hose = Hose(
-        inner_mm=6.0, length_mm=800.0, end_mm=about.tank.outlet_mm, siphon_break=True, bends=2
+        inner_mm=6.0,
+        length_mm=800.0,
+        end_mm=float(about.tank.outlet_mm),
+        siphon_break=True,
+        bends=2,
     )
     hose = reader.part(hose, "hose", reader.table("hose"))
     if tank is None or len(reader.problems) > before:
@@ -540,7 +546,7 @@ def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, An
                 if not isinstance(found, str):
                     reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a word", key)
                     good = False
-            elif isinstance(found, bool) or not isinstance(found, int | float):
+            elif not _is_number(found) and found != math.inf:
                 reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a number", key)
                 good = False
         if good:

@@ -81,6 +81,7 @@ class Verdicts:
         self._held: list[str] = []
         self._open: dict[str, int] = {}
         self._utc_s: int | None = None
+        self._n: int | None = None
         # The last dose a dry soil asked for: soil water before it, highest since, doses unanswered
         self._before_ppt: int | None = None
         self._peak_ppt = 0
@@ -104,8 +105,13 @@ class Verdicts:
             self.most_awake_ms = record["awake_ms"]
             if self.most_awake_ms > MOST_AWAKE_MS:
                 self._break("R13", record, f"awake {self.most_awake_ms} ms")
-        if begin["vouched"]:
+        if self._n is not None and record["n"] > self._n + 1:
+            # Records are missing, and with them how long the board slept: by its clock, or a day
+            known = trusted and self._utc_s is not None
+            self.clock_s += max(0, day * 86400 + second - (self._utc_s or 0)) if known else 86400
+        elif begin["vouched"]:
             self.clock_s += min(begin["slept_s"], slept_s)
+        self._n = record["n"]
         if self._slept_s in (60, 540):
             self.looks += 1
         if begin["cause"] == "button":

@@ -24,6 +24,22 @@ def test_a_window_begins_and_ends() -> None:
     assert faults.next_s == math.inf
 
 
+def test_of_two_of_one_kind_the_later_counts_in_whatever_order_they_are_told() -> None:
+    always, weeks = (
+        Fault("hose clogged", amount=0.1),
+        Fault("hose clogged", DAY, 3 * DAY, amount=1.0),
+    )
+    first, second = Fault("clock jump", DAY), Fault("clock jump", 2 * DAY)
+    for told in ([always, weeks, first, second], [second, first, weeks, always]):
+        faults = Faults(told, seed=1)
+        seen, began = [], []
+        for day in range(4):
+            began += [(day, f.kind) for f in faults.reach(day * DAY)]
+            seen.append(faults.amount("hose clogged"))
+        assert seen == [0.1, 1.0, 1.0, 0.1]
+        assert [day for day, kind in began if kind == "clock jump"] == [1, 2]
+
+
 def test_usual_amount_stands_in() -> None:
     faults = Faults([Fault("leak")], seed=1)
     faults.reach(0.0)

@@ -107,16 +107,19 @@ def _starting(inputs: Inputs, month: int) -> Inputs:
 
 
 def tank_ml(inputs: Inputs, days: int) -> float:
-    """Tank that holds that many days in the thirstiest time and its reserve, with COVER."""
-    start = _starting(inputs, thirstiest(inputs)).start
-    used: Doubt = -1.0 * course.left(0.0, course.tank(inputs), start, days)
-    return nominal(used) + COVER * standard(used) + inputs.reserve_ml
+    """Tank that holds that many days, whenever they begin, and its reserve, with COVER."""
+    worst = 0.0
+    for month in range(12):
+        start = _starting(inputs, month).start
+        used: Doubt = -1.0 * course.left(0.0, course.tank(inputs), start, days)
+        worst = max(worst, nominal(used) + COVER * standard(used))
+    return worst + inputs.reserve_ml
 
 
 def cell_mah(inputs: Inputs, days: int) -> float:
     """Capacity that, full, lasts that many days whenever they begin, with COVER; inf: none can."""
     worst = 0.0
-    for month in {thirstiest(inputs), min(range(12), key=lambda m: inputs.air_c[m])}:
+    for month in range(12):
         begun = _starting(inputs, month)
 
         def spare(mah: float, begun: Inputs = begun) -> float:
@@ -147,7 +150,7 @@ def sizes(folder: pots.PotFolder, inputs: Inputs, days: int) -> list[Size]:
     rows = [
         Size(
             "tank", "ml", tank_ml(inputs, days), inputs.full_ml,
-            f"{days} days of the thirstiest month and the reserve of {inputs.reserve_ml:.0f} ml",
+            f"{days} days at the worst time, and the reserve of {inputs.reserve_ml:.0f} ml",
         ),
         Size(
             "water a day (R3)", "ml", day_ml, limits["day_ml"] * _usual(folder, inputs),
@@ -158,7 +161,7 @@ def sizes(folder: pots.PotFolder, inputs: Inputs, days: int) -> list[Size]:
         rows.append(
             Size(
                 "cell", "mAh", cell_mah(inputs, days), inputs.cell_mah,
-                "from full to the lockout (R5), in the thirstiest and in the coldest month",
+                "from full to the lockout (R5), at the worst time of the year",
             )
         )  # fmt: skip
     return rows + _line(folder, inputs, told) + _electric(told, inputs, settings)

@@ -341,9 +341,7 @@ class RigBoard:
     def log(self, record: dict[str, Any]) -> None:
         """One line into the field log, unless the write fails."""
         self.record = record
-        if self.write_fails():
-            return
-        if self.field_log is not None:
+        if not self.write_fails() and self.field_log is not None:
             self.field_log.append(record, self.before)
         if self.seen is not None:
             self.seen(record)

@@ -76,7 +76,10 @@ class Fault:
 
 
 class Faults:
-    """The faults of one run. Which of them happen follows from the seed and their order alone."""
+    """The faults of one run. Which of them happen follows from the seed and their order alone.
+
+    Of several of one kind at a time the one that began last is there.
+    """
 
     def __init__(self, faults: Iterable[Fault], seed: int) -> None:
         self._random = Random(f"faults {seed}")
@@ -85,6 +88,9 @@ class Faults:
             chance = Random(f"fault {seed} {number}").random()
             if KINDS[fault.kind].each_time or chance < fault.probability:
                 self.happening.append(fault)
+        self.happening.sort(
+            key=lambda fault: fault.start_s
+        )  # of one kind the latest to begin counts
         edges = {edge for fault in self.happening for edge in (fault.start_s, fault.end_s)}
         self._edges = sorted(edge for edge in edges if edge < math.inf)
         self._active: dict[str, Fault] = {}
