@@ -148,6 +148,15 @@ def test_measures_of_a_trial_need_not_be_whole(tmp_path: Path) -> None:
     assert trial.spec.hose.end_mm == 200.5
 
 
+def test_what_a_charger_offers_and_age_takes_is_not_used() -> None:
+    trial = shipped("tomato", days=60)
+    whole = run_trial(trial).numbers()["used_mah"]
+    aged = run_trial(replace(trial, spec=replace(trial.spec, faults=(Fault("cell aged"),))))
+    assert 0.5 * whole < aged.numbers()["used_mah"] <= whole
+    mains = replace(trial, habits=replace(trial.habits, mains_ma=500.0))
+    assert 0.5 * whole < run_trial(mains).numbers()["used_mah"] <= 1.05 * whole
+
+
 def test_records_that_could_not_be_written_break_nothing() -> None:
     """The verdict of a log with gaps, as replay has it, and of the run itself, which has none."""
     trial = shipped("basil", days=60, faults=(Fault("write fails", probability=0.5),))

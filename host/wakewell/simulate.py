@@ -84,7 +84,6 @@ class TrialResult:
     def numbers(self) -> dict[str, float]:
         """The result as numbers by name: one row of a Monte Carlo."""
         seen, tally, counts = self.verdicts, self.pot.soil.tally, self.pot.counts
-        begun_mah = self.trial.spec.charge * self.trial.spec.cell.capacity_mah
         return {
             "seed": self.seed,
             "days": self.days,
@@ -106,7 +105,7 @@ class TrialResult:
             "refilled_ml": counts.refilled_ml,
             "tank_autonomy_days": self.tank_days(),
             "battery_autonomy_days": self.battery_days(),
-            "used_mah": begun_mah - self.pot.battery.charge_mah + counts.charged_mah,
+            "used_mah": self.used_mah(),
             "charged_mah": counts.charged_mah,
             "lowest_start_mv": seen.lowest_start_mv or 0,
             "brownouts": counts.brownouts,
@@ -121,10 +120,13 @@ class TrialResult:
 
     def battery_days(self) -> float:
         """How long a full cell lasts, to nothing, at the run's own mean use."""
+        return self._lasts(self.trial.spec.cell.capacity_mah, self.used_mah())
+
+    def used_mah(self) -> float:
+        """What was drawn and what faded; not what an aged cell can no longer hold."""
         counts = self.pot.counts
         used = counts.asleep_mah + counts.awake_mah + counts.radio_mah + counts.pump_mah
-        used += counts.leak_mah + counts.faded_mah
-        return self._lasts(self.trial.spec.cell.capacity_mah, used)
+        return used + counts.leak_mah + counts.faded_mah
 
     def _lasts(self, amount: float, used: float) -> float:
         if used <= 0.0 or self.days <= 0.0:
