@@ -148,6 +148,17 @@ def test_measures_of_a_trial_need_not_be_whole(tmp_path: Path) -> None:
     assert trial.spec.hose.end_mm == 200.5
 
 
+@pytest.mark.xfail(
+    strict=True, reason="the core lets noise answer a dose that the day's limit cut to a remainder"
+)
+def test_with_the_hose_off_the_lockout_is_not_put_off() -> None:
+    """R7: a known fault of judge.learn, told in SAFETY.md; its mending makes this test pass."""
+    for seed in range(10):
+        faults = (Fault("hose off", DAY_S),)
+        result = run_trial(shipped("mint", days=60, faults=faults), seed)
+        assert [v.rule for v in result.verdicts.verdicts() if not v.held] == []
+
+
 def test_what_a_charger_offers_and_age_takes_is_not_used() -> None:
     trial = shipped("tomato", days=60)
     whole = run_trial(trial).numbers()["used_mah"]
