@@ -98,6 +98,7 @@ class Verdicts:
         self.wakes += 1
         begin, commands = record["begin"], record["commands"]
         day, second, trusted = begin["utc"]
+        utc_s = day * 86400 + second
         if not commands or commands[0] != "off":
             self._break("R1", record, "the first command was not off")
         slept_s, self._slept_s = self._slept_s, self._sleep_of(record)
@@ -108,7 +109,7 @@ class Verdicts:
         if self._n is not None and record["n"] > self._n + 1:
             # Records are missing, and with them how long the board slept: by its clock, or a day
             known = trusted and self._utc_s is not None
-            self.clock_s += max(0, day * 86400 + second - (self._utc_s or 0)) if known else 86400
+            self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
         elif begin["vouched"]:
             self.clock_s += min(begin["slept_s"], slept_s)
         self._n = record["n"]
@@ -117,7 +118,6 @@ class Verdicts:
         if begin["cause"] == "button":
             self.presses += 1
         if trusted:
-            utc_s = day * 86400 + second
             if self._utc_s is not None and abs(utc_s - self._utc_s - begin["slept_s"]) > 3600:
                 self.jumps += 1
             self._utc_s = utc_s

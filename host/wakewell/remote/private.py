@@ -326,10 +326,10 @@ def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
         raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
     ignore = folder / ".gitignore"
     text = ignore.read_text(encoding="utf-8") if ignore.exists() else ""
-    for name in (PRIVATE, ALL_PRIVATE):
-        if name not in text.split():
-            text += ("\n" if text and text[-1] != "\n" else "") + name + "\n"
-            ignore.write_text(text, encoding="utf-8")
+    lacking = [name for name in (PRIVATE, ALL_PRIVATE) if name not in text.split()]
+    if lacking:
+        text += "\n" if text and text[-1] != "\n" else ""
+        ignore.write_text("\n".join([text + lacking[0], *lacking[1:], ""]), encoding="utf-8")
     try:
         fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:

@@ -193,8 +193,7 @@ class Store:
             # A board whose count of reports was lost counts anew, but its wakes go on.
             if report.n > number or (wakes and max(wakes) > n):
                 said = {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
-                if msgspec.json.encode(said).decode() != text:
-                    text = msgspec.json.encode(msgspec.json.decode(text) | said).decode()
+                text = msgspec.json.encode(msgspec.json.decode(text) | said).decode()
                 seen[report.board] = (report.n, wakes[-1] if wakes else n, text)
                 changed.add(report.board)
         rows = [(board, now_s, *seen[board]) for board in sorted(changed)]

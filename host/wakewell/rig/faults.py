@@ -88,9 +88,8 @@ class Faults:
             chance = Random(f"fault {seed} {number}").random()
             if KINDS[fault.kind].each_time or chance < fault.probability:
                 self.happening.append(fault)
-        self.happening.sort(
-            key=lambda fault: fault.start_s
-        )  # of one kind the latest to begin counts
+        # The active ones of a kind overwrite each other in this order
+        self.happening.sort(key=lambda fault: fault.start_s)
         edges = {edge for fault in self.happening for edge in (fault.start_s, fault.end_s)}
         self._edges = sorted(edge for edge in edges if edge < math.inf)
         self._active: dict[str, Fault] = {}
