@@ -177,6 +177,14 @@ class Made:
     until: datetime
     id: str
 
+    def in_force(self, at: Known) -> bool:
+        """Does the newest wake obey it?"""
+        return at.last is not None and bool(at.last["settings"] == self.id)
+
+    def differs(self, at: Known) -> dict[str, int]:
+        """What of it the settings in force say otherwise."""
+        return {k: v for k, v in self.values.items() if v != at.settings.get(k)}
+
 
 def read_made(path: Path) -> Made:
     """That message, its tag not looked at. Raises BadInput."""
@@ -193,9 +201,8 @@ def read_made(path: Path) -> Made:
 def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetime) -> list[str]:
     """A caution where an earlier message, not yet answered, asks for what this one does not."""
     was = read_made(path)
-    lost = [f"{k}={v}" for k, v in was.values.items() if v != at.settings.get(k, v)]
-    lost = [word for word in lost if word.partition("=")[0] not in values]
-    if not lost or was.until < now or (at.last is not None and at.last["settings"] == was.id):
+    lost = [f"{k}={v}" for k, v in was.differs(at).items() if k not in values]
+    if not lost or was.until < now or was.in_force(at):
         return []
     words = " ".join(lost)
     return [f"  CAUTION: replaces number {n}, not seen in force; ask again for {words} if wanted"]
@@ -210,10 +217,10 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     if made:
         n, path = made[-1]
         was = read_made(path)
-        differ = [f"{k}={v}" for k, v in was.values.items() if v != at.settings.get(k)]
+        differ = [f"{k}={v}" for k, v in was.differs(at).items()]
         kept = ", made but not sent" if path.name.endswith(KEPT) else ""
         rows.append(f"  asked      number {n}, until {was.until:%Y-%m-%d %H:%M} UTC{kept}")
-        if at.last is not None and at.last["settings"] == was.id:
+        if at.last is not None and was.in_force(at):
             rows.append(f"             in force since or before wake {at.last['n']}")
         else:
             rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
@@ -322,12 +329,11 @@ def run(args: argparse.Namespace) -> int:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0
     secret = private.read(folder)
+    how = "  kept; the pot takes it with the answer to its next report"
     if not secret.post["host"]:
         topic = broker.TOPIC.format(board=board_id(folder), what="asked")
         broker.publish(secret, folder, topic, data, retain=True)
+        how = "  left with the broker; the pot takes it at its next report"
     path.rename(path.with_name(f"{n:06d}.json"))
-    if secret.post["host"]:
-        print("  kept; the pot takes it with the answer to its next report")
-    else:
-        print("  left with the broker; the pot takes it at its next report")
+    print(how)
     return 0
