@@ -148,11 +148,8 @@ def test_measures_of_a_trial_need_not_be_whole(tmp_path: Path) -> None:
     assert trial.spec.hose.end_mm == 200.5
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the core lets noise answer a dose that the day's limit cut to a remainder"
-)
 def test_with_the_hose_off_the_lockout_is_not_put_off() -> None:
-    """R7: a known fault of judge.learn, told in SAFETY.md; its mending makes this test pass."""
+    """R7: noise after a dose that the day's limit cut to a remainder once put it off."""
     for seed in range(10):
         faults = (Fault("hose off", DAY_S),)
         result = run_trial(shipped("mint", days=60, faults=faults), seed)

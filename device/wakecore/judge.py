@@ -107,24 +107,21 @@ def learn(state, calibration, settings):
     """Judge the last dose's answer, and learn the pot's response from a clear one (R7).
 
     Called at regular wakes once a dose has settled, with `peak_ppt` the highest soil water
-    seen since; it asks once. A dose cut short, too small to be seen, leaves the question open
-    unless the soil rose all the same: the next one adds to it. A rise of more than twice the
-    expected is somebody's watering can: believed, never learned from (R6). A lesson moves the
-    response by a quarter of the difference.
+    seen since; it asks once. Less than half a dose, cut by a trip or by the day's limit and
+    too little to be seen, leaves the question open unless the soil rose all the same: the
+    next dose adds to it. A rise of more than twice the expected is somebody's watering can:
+    believed, never learned from (R6). A lesson moves the response by a quarter of the
+    difference.
     """
-    before, peak, given = state.before_ppt, state.peak_ppt, state.given_ul
+    rise, given = state.peak_ppt - state.before_ppt, state.given_ul
     known = response_ul_per_ppt(state, calibration)
-    expected = div_up(given, known) if known else 0
-    small = expected < 2 if known else given < 500 * settings.dose_ml
-    if small and peak - before < settings.response_ppt:
+    expected, needed = 0, settings.response_ppt
+    if known:
+        expected = div_up(given, known)
+        needed = clamp(expected // 2, 1, needed)
+    if given < 500 * settings.dose_ml and max(expected, rise) < settings.response_ppt:
         return
     state.before_ppt = state.peak_ppt = UNKNOWN
-    if before < 0 or peak < 0:
-        return
-    rise = peak - before
-    needed = settings.response_ppt
-    if known:
-        needed = clamp(expected // 2, 1, needed)
     if rise < needed:
         state.silent_doses = add_capped(state.silent_doses, 1, 100)
         return

@@ -137,7 +137,8 @@ def pass_time(state, elapsed_s):
     state.look_s = add_capped(state.look_s, elapsed_s, LONG_S)
     state.soil_s = add_capped(state.soil_s, elapsed_s, LONG_S)
     for i in range(DELIVERIES):
-        state.ages_s[i] = add_capped(state.ages_s[i], elapsed_s, LONG_S)
+        if state.mls[i]:
+            state.ages_s[i] = add_capped(state.ages_s[i], elapsed_s, LONG_S)
 
 
 def deliver(state, ml):
@@ -167,7 +168,8 @@ def delivered_ml(state, clock_ppt):
     window_s = 86400 + muldiv_down(86400, clock_ppt, 1000) + PLACE_S
     total = 0
     for i in range(DELIVERIES):
-        if state.ages_s[i] >= window_s:
-            state.ages_s[i] = state.mls[i] = 0
-        total = add_capped(total, state.mls[i], 1000000)
+        if state.mls[i]:
+            if state.ages_s[i] >= window_s:
+                state.ages_s[i] = state.mls[i] = 0
+            total = add_capped(total, state.mls[i], 1000000)
     return total

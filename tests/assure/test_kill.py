@@ -442,19 +442,23 @@ def test_an_answer_on_both_sides() -> None:
     assert asked(unknown, 40000, 9) == (2, 0, *closed)
     assert asked(unknown, 39999, 9) == (1, 0, 200, 209), "too small a dose: left open"
     assert asked(unknown, 39999, 10) == (0, 0, *closed), "but a rise answers"
-    assert asked(known, 1000, 0) == (1, 0, 200, 200)
-    assert asked(known, 1001, 1) == (0, 0, *closed), "two expected, one seen"
-    assert asked(known, 1001, 0) == (2, 0, *closed)
+    assert asked(known, 9000, 9) == (1, 0, 200, 209), "too small, and 9 ppt expected: open"
+    assert asked(known, 9000, 10) == (0, 0, *closed), "but a rise answers"
+    assert asked(known, 9001, 4) == (2, 0, *closed), "10 ppt can be seen"
+    assert asked(known, 9001, 5) == (0, 0, *closed), "half of what was expected will do"
+    wide: Any = SimpleNamespace(ul_per_ppt=20000)
+    assert asked(wide, 39999, 1) == (1, 0, 200, 201)
+    assert asked(wide, 40000, 1) == (0, 0, *closed), "a whole dose is judged by what it should do"
+    assert asked(wide, 40000, 0) == (2, 0, *closed)
     assert asked(known, 40000, 10) == (0, 0, *closed)
     assert asked(known, 40000, 9) == (2, 0, *closed)
-    assert asked(known, 12000, 6) == (0, 0, *closed), "half of what was expected will do"
+    assert asked(known, 12000, 6) == (0, 0, *closed)
     assert asked(known, 12000, 5) == (2, 0, *closed)
     # From 20 up to twice the expected it learns a quarter of the difference
     assert asked(known, 40000, 20) == (0, 1250, *closed)
     assert asked(known, 40000, 19) == (0, 0, *closed)
     assert asked(known, 40000, 80) == (0, 875, *closed)
     assert asked(known, 40000, 81) == (0, 0, *closed)
-    assert asked(known, 0, 0, before=-1)[2] == -1
     assert asked(known, 40000, 10, before=0) == (0, 0, *closed), "as dry as can be"
 
 
@@ -951,15 +955,11 @@ def test_when_the_cell_is_surely_charged() -> None:
     assert look(3900, charger="lost", held=True, mains=1) == (1, 1, False, False)
 
 
-def test_a_question_that_was_never_asked() -> None:
+def test_a_question_asked_of_the_driest_soil() -> None:
     settings: Any = SimpleNamespace(response_ppt=10, dose_ml=80)
     cal: Any = SimpleNamespace(ul_per_ppt=0)
-    for before, peak in ((-1, 50), (50, -1)):
-        was = kept(before_ppt=before, peak_ppt=peak, given_ul=80000, silent_doses=1)
-        judge.learn(was, cal, settings)
-        assert (was.silent_doses, was.before_ppt, was.peak_ppt) == (1, -1, -1)
-    for before, peak, silent in ((0, 0, 2), (0, 10, 0)):
-        was = kept(before_ppt=before, peak_ppt=peak, given_ul=80000, silent_doses=1)
+    for peak, silent in ((0, 2), (10, 0)):
+        was = kept(before_ppt=0, peak_ppt=peak, given_ul=80000, silent_doses=1)
         judge.learn(was, cal, settings)
         assert was.silent_doses == silent
 

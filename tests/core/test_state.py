@@ -151,6 +151,7 @@ def test_the_account_is_never_less_than_an_exact_one(
 def test_time_stops_where_it_matters_no_more() -> None:
     """Counters of seconds stay small integers whatever passes."""
     state = State()
+    core_state.deliver(state, 1)
     for _ in range(5):
         core_state.pass_time(state, (1 << 30) - 1)
     assert max(state.ages_s) == LONG_S

@@ -210,6 +210,13 @@ def _corners() -> Iterator[Corner]:
     )
     yield Corner("dry runs", "three to a lockout", **counted, themes=("run",))
     yield Corner("answers", "three doses without one", **counted, themes=("soil",))
+    known = _changed(
+        counted,
+        calibration={"ul_per_ppt": 2000},
+        limits={"day_ml": 660},
+        settings={"response_ppt": 100},  # so that nothing is learned, which would never repeat
+    )
+    yield Corner("answers, known", "the same, the response known", **known, themes=("soil",))
     yield Corner("cuts", "three to a lockout", **counted, themes=("storage",), quick=-1)
     yield Corner("charges", "three readings", **counted, probes=("charger",), themes=("cell",))
     # Pulses and soak

@@ -51,8 +51,7 @@ NOT_COVERED = {
     "R5": "what the board itself draws: the cell needs its own cut-off; a converter whose "
     "reference is frozen shows the same good voltage for ever",
     "R6": "a probe that shows a believable, moving, wrong soil",
-    "R7": "soil that answers although the water misses the plant; a dose that the day's limit cuts "
-    "to a remainder, which noise may answer and so put the lockout off (met on the rig, hose off)",
+    "R7": "soil that answers although the water misses the plant",
     "R8": "a slow leak below the gauge's tolerance; a pot with a float switch sees no leak at all",
     "R9": "flash that claims to have stored what it has not, and reads it back the same",
     "R10": "a sleep oscillator worse than the limit `clock_ppt` says",

@@ -39,8 +39,12 @@ class Projection:
         seen = [bench.soil[name] for name in {one.soil for one in bench.corner.letters(False)}]
         self.still = {reading[0] for reading in seen if reading and not reading[1]}
         self.look_s = WEEK_S if settings.leak_ml_day == 0 else SMALL_MAX
-        # Where no response is known only the rest of a dose is compared with what was given
-        self.dose_ul = 0 if bench.cal.ul_per_ppt else limits.dose_ml * 1000
+        # What was given is compared with half a dose, and with the most that an answer needs,
+        # unless a pot may learn from it
+        known, rise_ppt = bench.cal.ul_per_ppt, bench.corner.wet_ppt - bench.corner.dry_ppt
+        self.given_ul = max(limits.dose_ml * 500, 2 * settings.response_ppt * known)
+        if known and 2 * settings.response_ppt <= rise_ppt:
+            self.given_ul = SMALL_MAX
         # Only a need looks at it, and only a report at the needs
         self.denied = 3 if settings.radio_wakes else 0
         self.seconds = (
@@ -119,8 +123,7 @@ class Projection:
         n[AT["denied"]] = min(n[AT["denied"]], self.denied)
         if n[AT["look_ml"]] < 0:
             n[AT["look_s"]] = 0
-        if self.dose_ul:
-            n[AT["given_ul"]] = min(n[AT["given_ul"]], self.dose_ul)
+        n[AT["given_ul"]] = min(n[AT["given_ul"]], self.given_ul)
         if n[AT["before_ppt"]] < 0:
             n[AT["given_ul"]], n[AT["peak_ppt"]] = 0, UNKNOWN
         if n[AT["soil_ppt"]] < 0:
