@@ -28,6 +28,7 @@ VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
+_END = line.TAIL + b'%08x"}'
 _KIND = {b"wake": "wake", b"state": "state"}
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
@@ -144,13 +145,16 @@ def _decode(body: bytes) -> list[Record]:
 def _read(pack: list[Record], board: str) -> Report:
     others, places, texts = [], [], []
     for entry in pack:
-        if entry.bn is not UNSET or (entry.vd is UNSET and entry.u is UNSET):
-            others.append(entry.labels if isinstance(entry, Odd) else msgspec.to_builtins(entry))
-        elif entry.vd is not UNSET:  # else a reading, for other readers: the log's line has it too
-            place = _PLACE.fullmatch(entry.n)
-            if place or entry.n == "in-force":
-                places.append(place)
-                texts.append(entry.vd)
+        if entry.bn is UNSET:
+            if (data := entry.vd) is not UNSET:
+                place = _PLACE.fullmatch(entry.n)
+                if place or entry.n == "in-force":
+                    places.append(place)
+                    texts.append(data)
+                continue
+            if entry.u is not UNSET:
+                continue  # a reading, for other readers: the log's line has it too
+        others.append(entry.labels if isinstance(entry, Odd) else msgspec.to_builtins(entry))
     base = senml.base_name(board)
     report = Report(board, -1, "")
     for made in resolve(others, 0):
@@ -180,12 +184,12 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
         if place is None:
             report.in_force.append(data)
             continue
-        start = _START.match(data)
+        start, end = _START.match(data), data[-line.TAIL_SIZE :]
         n = int(start[2]) if start else logs.MOST_NUMBER
-        crc = b"%08x" % crc32(data[: -line.TAIL_SIZE])
-        whole = data[-line.TAIL_SIZE :] == line.TAIL + crc + b'"}' and len(data) <= line.MOST_LINE
+        whole = end == _END % crc32(data[: -line.TAIL_SIZE]) and len(data) <= line.MOST_LINE
         if start and whole and n < logs.MOST_NUMBER:
-            report.lines.append(Line(_KIND[start[1]], n, crc.decode(), int(place[1]), data))
+            crc = str(end[-10:-2], "ascii")
+            report.lines.append(Line(_KIND[start[1]], n, crc, int(place[1]), data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"
