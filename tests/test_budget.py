@@ -166,6 +166,27 @@ def test_cold_raises_the_floor_and_can_end_it_overnight():
     assert standard(life.days) > 0.0
 
 
+def test_a_floor_that_was_higher_on_the_way_counts():
+    # December's cold locks the pump out; that March is mild again helps nobody
+    fall = course.Fall(lambda month: 0.1, lambda month: 80.0 if month == 11 else 10.0)
+    found = course.answer(85.0, 100.0, fall, date(2026, 11, 1), date(2027, 3, 1))
+    assert (found.sure, found.chance) == ("no", 0.0)
+    assert found.margin == pytest.approx(85.0 - 61 * 0.1 - 80.0)
+    assert 1.1 <= found.add < 1.12
+    assert found.again is None
+    assert course.answer(87.0, 100.0, fall, date(2026, 11, 1), date(2027, 3, 1)).sure == "yes"
+
+
+def test_an_answer_is_as_sure_as_its_least_sure_month():
+    # To spare at the end, but in December there is a doubt of 10 with 8 to spare
+    fall = course.Fall(
+        lambda month: 0.0, lambda month: doubtful(80.0, 10.0, "cold") if month == 11 else 75.0
+    )
+    found = course.answer(88.0, 100.0, fall, date(2026, 11, 1), date(2027, 3, 1))
+    assert found.sure == "not sure"
+    assert found.chance == pytest.approx(doubt.chance(doubtful(8.0, 10.0, "cold")))
+
+
 def test_a_life_beyond_ten_years_is_not_told_as_a_date(capsys, basil):
     put(basil, "pot.toml", 'habit = "herb"', 'habit = "succulent"\nkcb_ppt = 10')
     for name in ("height_mm = 150", "diameter_mm = 180", "volume_ml = 3500"):

@@ -87,6 +87,15 @@ def left(amount: Doubt, fall: Fall, start: date, days: float) -> Doubt:
     return amount
 
 
+def margins(amount: Doubt, fall: Fall, start: date, days: float) -> Iterator[Doubt]:
+    """What is above the floor at each month's end on the way, then on the day itself: a cold month
+    ends it (R5) even where the last one would let it go on."""
+    for _, month, length in _months(start, days):
+        amount = _after(amount, fall.drain(month), fall.decay, length)
+        yield amount - fall.floor(month)
+    yield amount - fall.floor((start + timedelta(days=days)).month - 1)
+
+
 def life(amount: Doubt, fall: Fall, start: date) -> Life:
     """The time until the floor is met. Its doubt is that of first order (GUM 5.1)."""
     for done, month, length in _months(start, MOST_DAYS):
@@ -108,8 +117,9 @@ def life(amount: Doubt, fall: Fall, start: date) -> Life:
 class Answer:
     """Will it last until a date? In ml or mAh.
 
-    margin: what is left on the day, above the floor. sure: "yes" or "no" where the margin is
-    COVER standard uncertainties above or below nothing, else "not sure". chance: 0 to 1.
+    margin: the least that is above the floor on the way there. sure: "yes" where each month's
+    margin is COVER standard uncertainties above nothing, "no" where one is so far below it, else
+    "not sure". chance: 0 to 1, in the worst month.
     add: what makes it "yes" (inf: nothing would); room: what can be added now. again: where the
     room is too small, the date by which even a full one must be seen to (None: need not).
     """
@@ -126,36 +136,34 @@ def answer(amount: Doubt, full: Doubt, fall: Fall, start: date, until: date) -> 
     """The answer for a date. full: the amount when all that fits has been added."""
     days = float((until - start).days)
 
-    def ask(added: float) -> Doubt:
-        rest = left(amount + added, fall, start, days)
-        return rest - fall.floor(until.month - 1)
+    def enough(added: float) -> bool:
+        return all(map(_surely, margins(amount + added, fall, start, days)))
 
-    margin = ask(0.0)
-    wide = COVER * standard(margin)
+    found = list(margins(amount, fall, start, days))
     sure = "not sure"
-    if nominal(margin) >= wide:
+    if enough(0.0):
         sure = "yes"
-    elif nominal(margin) <= -wide:
+    elif any(_surely(-margin) for margin in found):
         sure = "no"
-    add = _missing(ask, nominal(amount))
+    add = _missing(enough, nominal(amount))
     room = max(0.0, nominal(full) - nominal(amount))
     again = None
     if add > room:
         _, low, _ = life(full, fall, start).told_days()
         again = min(until, start + timedelta(days=low))
-    return Answer(sure, chance(margin), margin, add, room, again)
+    return Answer(sure, min(map(chance, found)), min(found, key=nominal), add, room, again)
 
 
-def _missing(ask: Callable[[float], Doubt], amount: float) -> float:
-    """What to add for a margin of COVER standard uncertainties; inf where no amount would do.
+def _surely(margin: Doubt) -> bool:
+    """Whether a margin is COVER standard uncertainties above nothing."""
+    return nominal(margin) >= COVER * standard(margin)
+
+
+def _missing(enough: Callable[[float], bool], amount: float) -> float:
+    """What to add until it is enough; inf where no amount would do.
 
     What is added brings a doubt of its own, so it is sought: doubled until enough, then halved in.
     """
-
-    def enough(added: float) -> bool:
-        margin = ask(added)
-        return nominal(margin) >= COVER * standard(margin)
-
     if enough(0.0):
         return 0.0
     low, high = 0.0, max(1.0, 0.1 * amount)

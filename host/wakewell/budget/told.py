@@ -16,7 +16,7 @@ from .. import pots
 from ..tomlfile import show_path
 from . import course, sizing
 from .course import Answer, Life
-from .doubt import Doubt, chance, contributors, interval, nominal, standard
+from .doubt import Doubt, contributors, interval, nominal, standard
 from .inputs import STANDING_MA, Inputs
 from .sizing import Size
 
@@ -358,7 +358,7 @@ def _answer_json(answer: Answer | None) -> dict[str, Any] | None:
         return None
     return {
         "answer": answer.sure,
-        "chance": chance(answer.margin),
+        "chance": answer.chance,
         "margin": nominal(answer.margin),
         "standard": standard(answer.margin),
         "add": _finite(answer.add),
