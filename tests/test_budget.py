@@ -598,6 +598,82 @@ def test_more_than_fits_is_said_with_a_date(capsys, basil):
     assert "fill it again by 2026-0" in " ".join(text.split())
 
 
+def noted(folder, day, tank_ml, charge_pct):
+    """Write down what was found on that day."""
+    put(folder, "pot.toml", 'chip = "esp32"', f'chip = "esp32"\nnoted = {day}')
+    put(folder, "pot.toml", "outlet_mm = 260", f"now_ml = {tank_ml}\noutlet_mm = 260")
+    put(folder, "pot.toml", "cells = 1", f"cells = 1\nnow_pct = {charge_pct}")
+
+
+def test_advice_is_from_today_and_not_from_when_it_was_looked_at(capsys, basil):
+    noted(basil, "2026-04-20", 2400, 60)
+    start, today = date(2026, 4, 20), date(2026, 5, 5)
+    found = of(basil, today)
+    used = -nominal(course.left(0.0, course.tank(found), start, 15))
+    with freeze_time("2026-05-05"):
+        text = " ".join(told_by(capsys, basil, "--until", "2026-09-01", code=1).split())
+        told_json = told_by(capsys, basil, "--until", "2026-09-01", "--json", code=1)
+    answer = json.loads(told_json)["until"]["tank_ml"]
+    # 4 l fit into the tank; what it drank since the 20th fits in as well
+    assert answer["room"] == pytest.approx(4000.0 - 2400.0 + used)
+    assert answer["ran_out"] is None
+    # A tank that is full today, not on the 20th of April
+    _, low, _ = course.life(found.full_ml, course.tank(found), today).told_days()
+    assert answer["again"] == str(today + timedelta(days=low))
+    assert f"fill it now and again by {answer['again']}" in text
+    assert f"2400 ml in the tank then, about {2400.0 - used:.0f} today" in text
+
+
+def test_what_was_noted_and_what_is_left_of_it_today_last_equally_long(basil):
+    noted(basil, "2026-04-20", 2400, 60)
+    found = of(basil, date(2026, 5, 5))
+    now, out = course.today(found, date(2026, 5, 5))
+    assert out == {}
+    for lasts in (course.tank_life, course.cell_life):
+        then, since = lasts(found).days, lasts(now).days
+        assert nominal(since) == pytest.approx(nominal(then) - 15.0)
+        assert standard(since) == pytest.approx(standard(then))
+
+
+def test_what_ran_out_before_today_is_said_and_advice_begins_at_the_floor(capsys, basil):
+    noted(basil, "2026-04-20", 900, 60)
+    with freeze_time("2026-06-05"):
+        text = " ".join(told_by(capsys, basil, "--until", "2026-06-15", code=1).split())
+        told_json = told_by(capsys, basil, "--until", "2026-06-15", "--json", code=1)
+    answer = json.loads(told_json)["until"]["tank_ml"]
+    ended = date(2026, 4, 20) + timedelta(days=course.tank_life(of(basil)).told_days()[0])
+    assert date(2026, 4, 20) < ended < date(2026, 6, 5)
+    assert answer["ran_out"] == str(ended)
+    assert f"tank: no; by this it ran out on {ended}; look at the pot; " in text
+    assert answer["room"] == pytest.approx(4000.0 - 200.0)  # the reserve stays (R4)
+    assert 10 * 40.0 < answer["add"] < 10 * 120.0  # ten days of June
+    assert "battery: yes" in text
+
+
+def test_a_cell_goes_on_falling_below_the_lockout_and_not_below_nothing(basil):
+    noted(basil, "2024-04-20", 900, 30)
+    found = of(basil, date(2024, 4, 20))
+    days = course.cell_life(found).told_days()[0]
+    for after, low, high in ((20, 0.01, 1.0), (3000, 0.0, 0.0)):
+        today = found.start + timedelta(days=days + after)
+        now, out = course.today(found, today)
+        assert out["battery"] == found.start + timedelta(days=days)
+        share = nominal(now.charge_mah) / nominal(now.floor_mah(today.month - 1))
+        assert low <= share <= high
+
+
+def test_no_advice_is_for_a_day_that_is_past(capsys, basil):
+    noted(basil, "2025-06-01", 4000, 100)
+    with freeze_time("2026-05-05"):
+        found = json.loads(told_by(capsys, basil, "--until", "2027-05-01", "--json", code=1))
+    for answer in (found["until"]["tank_ml"], found["until"]["battery_mah"]):
+        assert answer["again"] is None or answer["again"] >= "2026-05-05"
+        assert answer["room"] >= 0.0
+    # What a filling would change is what it would change today
+    rows = {row["what"]: row["days"] for row in found["tank"]["changes"]}
+    assert rows["fill the tank now"] > 0.0
+
+
 def test_in_doubt_is_not_a_yes(capsys):
     with freeze_time("2026-05-05"):
         text = told_by(capsys, CAFE / "basil", "--until", "2026-06-20", code=1)

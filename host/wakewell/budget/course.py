@@ -26,11 +26,12 @@ ByMonth = Callable[[int], Doubt]
 @dataclass(frozen=True)
 class Fall:
     """What makes an amount go down: `drain` a day by month, `decay` a day as a share of what
-    is there, `floor` by month: at that amount it ends."""
+    is there, `floor` by month: at that amount it ends. least: nothing takes it below that."""
 
     drain: ByMonth
     floor: ByMonth
     decay: Doubt = 0.0
+    least: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -48,12 +49,13 @@ class Life:
 
 
 def tank(inputs: Inputs) -> Fall:
-    """How the tank goes down: to its reserve."""
-    return Fall(_kept(inputs.water_day_ml), lambda month: inputs.reserve_ml)
+    """How the tank goes down: to its reserve, where no pulse starts any more (R4)."""
+    reserve_ml = inputs.reserve_ml
+    return Fall(_kept(inputs.water_day_ml), lambda month: reserve_ml, least=reserve_ml)
 
 
 def cell(inputs: Inputs) -> Fall:
-    """How the charge goes down: to the low-battery lockout (R5)."""
+    """How the charge goes down: to the low-battery lockout (R5), and to nothing after it."""
     return Fall(_kept(inputs.drain_mah), _kept(inputs.floor_mah), inputs.fades_day)
 
 
@@ -111,6 +113,40 @@ def life(amount: Doubt, fall: Fall, start: date) -> Life:
             return Life(done + log1p(spare / (floor + drain / decay)) / decay)
         amount = after
     return Life(float(MOST_DAYS), beyond=True)
+
+
+def carried(amount: Doubt, fall: Fall, noted: date, today: date) -> tuple[Doubt, date | None]:
+    """(what is there today of an amount noted before, the date on which it had run out by then).
+
+    What had run out is at most at its floor, also where a milder month has lowered it again:
+    a person has to look anyway.
+    """
+    days = float((today - noted).days)
+    rest, lasts = left(amount, fall, noted, days), life(amount, fall, noted)
+    if lasts.beyond or nominal(lasts.days) >= days:
+        return rest, None
+    floor = fall.floor(today.month - 1)
+    rest = floor if nominal(rest) > nominal(floor) else rest
+    rest = fall.least if nominal(rest) < fall.least else rest
+    return rest, noted + timedelta(days=int(nominal(lasts.days)))
+
+
+def today(inputs: Inputs, day: date) -> tuple[Inputs, dict[str, date]]:
+    """(the inputs with tank and charge as they are that day, when "tank" or "battery" had run out
+    by then). A cell that lives on its charger stays as it was noted."""
+    out: dict[str, date] = {}
+    if day <= inputs.start:
+        return inputs, out
+    tank_ml, ended = carried(inputs.tank_ml, tank(inputs), inputs.start, day)
+    if ended:
+        out["tank"] = ended
+    charge = inputs.charge
+    if inputs.cell_mah > 0.0 and not inputs.mains:
+        charge_mah, ended = carried(inputs.charge_mah, cell(inputs), inputs.start, day)
+        charge = charge_mah / (inputs.cell_mah * inputs.cell_true)
+        if ended:
+            out["battery"] = ended
+    return replace(inputs, start=day, tank_ml=settled(tank_ml), charge=settled(charge)), out
 
 
 @dataclass(frozen=True)
@@ -217,7 +253,8 @@ def gains(
     """[(what, days gained)] of the changes that gain 1 % or more, the largest first."""
     before = nominal(now.days)
     found = [(what, nominal(lasts(inputs).days) - before) for what, inputs in changes]
-    return sorted((row for row in found if row[1] >= 0.01 * before), key=lambda row: -row[1])
+    found = [row for row in found if row[1] > 0.0 and row[1] >= 0.01 * before]
+    return sorted(found, key=lambda row: -row[1])
 
 
 def tank_life(inputs: Inputs) -> Life:

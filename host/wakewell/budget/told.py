@@ -26,11 +26,17 @@ MOST_SHOWN = 4  # contributors, changes
 
 @dataclass(frozen=True)
 class Budget:
-    """Everything that one run of the command found out. What was not asked for is empty."""
+    """Everything that one run of the command found out. What was not asked for is empty.
+
+    inputs: as noted, from which tank and cell count; now: the same with what is left today, from
+    which all advice counts; ran_out: when "tank" or "battery" had ended before today.
+    """
 
     folder: pots.PotFolder
     inputs: Inputs
     today: date
+    now: Inputs
+    ran_out: dict[str, date]
     tank: Life
     cell: Life | None
     until: date | None = None
@@ -44,20 +50,19 @@ def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None
          away: int | None) -> Budget:  # fmt: skip
     """Work it all out."""
     has_cell = inputs.cell_mah > 0.0
+    now, ran_out = course.today(inputs, today)
     tank_until = cell_until = None
     if until is not None:
-        tank_until = course.answer(
-            inputs.tank_ml, inputs.full_ml, course.tank(inputs), inputs.start, until
-        )
+        tank_until = course.answer(now.tank_ml, now.full_ml, course.tank(now), today, until)
         if has_cell and not inputs.mains:
             full = inputs.cell_mah * inputs.cell_true
-            cell_until = course.answer(
-                inputs.charge_mah, full, course.cell(inputs), inputs.start, until
-            )
+            cell_until = course.answer(now.charge_mah, full, course.cell(now), today, until)
     return Budget(
         folder,
         inputs,
         today,
+        now,
+        ran_out,
         course.tank_life(inputs),
         course.cell_life(inputs) if has_cell else None,
         until,
@@ -188,18 +193,32 @@ def _changes(rows: list[tuple[str, float]]) -> list[str]:
     return ["  would change it most: " + ", ".join(told)]
 
 
+def _tank_gains(found: Budget) -> list[tuple[str, float]]:
+    """What would make the tank last longer, done today."""
+    now = found.now
+    return course.gains(course.tank_changes(now), course.tank_life, course.tank_life(now))
+
+
+def _cell_gains(found: Budget) -> list[tuple[str, float]]:
+    """What would make the battery last longer, done today."""
+    now = found.now
+    return course.gains(course.cell_changes(now), course.cell_life, course.cell_life(now))
+
+
 def _tank(found: Budget) -> list[str]:
-    inputs = found.inputs
-    month = inputs.start.month - 1
-    now, most = inputs.water_day_ml(month), inputs.water_day_ml(sizing.thirstiest(inputs))
-    low, high = interval(now)
+    inputs, now = found.inputs, found.now
+    uses, most = now.water_day_ml(now.start.month - 1), now.water_day_ml(sizing.thirstiest(now))
+    low, high = interval(uses)
+    holds = f"{nominal(inputs.tank_ml):.0f} ml in the tank"
+    if now.start > inputs.start:
+        holds += f" then, about {nominal(now.tank_ml):.0f} today"
     return [
         _life("Tank", found.tank, found, ", down to its reserve (R4)"),
-        f"  uses {_round(nominal(now))} ml a day this month ({_round(low)} to {_round(high)}), "
-        f"{_round(nominal(most))} ml in the thirstiest; {nominal(inputs.tank_ml):.0f} ml in the "
-        f"tank, {inputs.reserve_ml:.0f} of them reserve",
+        f"  uses {_round(nominal(uses))} ml a day this month ({_round(low)} to {_round(high)}), "
+        f"{_round(nominal(most))} ml in the thirstiest; {holds}, {inputs.reserve_ml:.0f} of them "
+        "reserve",
         *_doubts(found.tank.days),
-        *_changes(course.gains(course.tank_changes(inputs), course.tank_life, found.tank)),
+        *_changes(_tank_gains(found)),
     ]
 
 
@@ -219,7 +238,7 @@ def _cell(found: Budget) -> list[str]:
         f"  draws {_round(total)} mAh a day on a year's mean ({_round(1000.0 * total / 24.0)} "
         f"microamperes): " + ", ".join(shares),
         *_doubts(found.cell.days),
-        *_changes(course.gains(course.cell_changes(inputs), course.cell_life, found.cell)),
+        *_changes(_cell_gains(found)),
         "  " + development(inputs),
     ]
 
@@ -243,6 +262,8 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
     if answer.sure == "not sure":
         text += f" ({answer.chance:.0%} likely)"
     side = "to spare" if margin >= 0.0 else "short"
+    if what in found.ran_out:
+        text += f"; by this it ran out on {found.ran_out[what]}; look at the pot"
     text += f"; {_round(abs(margin))} {unit} {side}, give or take {_round(wide)}"
     if answer.add <= 0.0:
         return text
@@ -293,13 +314,15 @@ def as_json(found: Budget) -> dict[str, Any]:
         "folder": show_path(str(found.folder.path)),
         "name": told.name,
         "from": str(inputs.start),
+        "today": str(found.today),
         "tank": _life_json(found.tank, inputs.start)
         | {
             "use_ml_day": use,
             "reserve_ml": inputs.reserve_ml,
             "content_ml": nominal(inputs.tank_ml),
+            "today_ml": nominal(found.now.tank_ml),
         }
-        | {"changes": _gains_json(course.tank_changes(inputs), course.tank_life, found.tank)},
+        | {"changes": _gains_json(_tank_gains(found))},
         "battery": None,
         "until": None,
         "away": None,
@@ -313,14 +336,14 @@ def as_json(found: Budget) -> dict[str, Any]:
                 {"name": name, "mah_day": nominal(part), "standard": standard(part)}
                 for name, part in year_parts(inputs)
             ],
-            "changes": _gains_json(course.cell_changes(inputs), course.cell_life, found.cell),
+            "changes": _gains_json(_cell_gains(found)),
             "development_board": development(inputs),
         }
     if found.until is not None:
         result["until"] = {
             "date": str(found.until),
-            "tank_ml": _answer_json(found.tank_until),
-            "battery_mah": _answer_json(found.cell_until),
+            "tank_ml": _answer_json(found, "tank", found.tank_until),
+            "battery_mah": _answer_json(found, "battery", found.cell_until),
         }
     if found.away:
         rows = [
@@ -349,11 +372,11 @@ def _life_json(life: Life, start: date) -> dict[str, Any]:
     }
 
 
-def _gains_json(changes: Any, lasts: Any, life: Life) -> list[dict[str, Any]]:
-    return [{"what": w, "days": gain} for w, gain in course.gains(changes, lasts, life)]
+def _gains_json(rows: list[tuple[str, float]]) -> list[dict[str, Any]]:
+    return [{"what": what, "days": gain} for what, gain in rows]
 
 
-def _answer_json(answer: Answer | None) -> dict[str, Any] | None:
+def _answer_json(found: Budget, what: str, answer: Answer | None) -> dict[str, Any] | None:
     if answer is None:
         return None
     return {
@@ -364,4 +387,5 @@ def _answer_json(answer: Answer | None) -> dict[str, Any] | None:
         "add": _finite(answer.add),
         "room": answer.room,
         "again": str(answer.again) if answer.again else None,
+        "ran_out": str(found.ran_out[what]) if what in found.ran_out else None,
     }
