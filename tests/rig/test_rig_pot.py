@@ -104,6 +104,18 @@ def test_water_and_charge_are_accounted_for_whatever_happens(
                 assert gone == pytest.approx(used, abs=1e-6)
 
 
+def test_a_charger_books_what_the_cell_takes_and_no_more() -> None:
+    """A small cell and a strong charger: the last steps offer more than is missing."""
+    pot = RigPot(replace(SPEC, cell=Cell(capacity_mah=100.0), charge=0.3))
+    pot.charger_ma = 2000.0
+    for _ in range(20):
+        pot.sleep(DAY_S / 10)
+        counts = pot.counts
+        used = counts.asleep_mah + counts.awake_mah + counts.leak_mah + counts.faded_mah
+        assert pot.battery.charge_mah == pytest.approx(30.0 + counts.charged_mah - used)
+    assert 70.0 <= pot.counts.charged_mah < 75.0
+
+
 def season(seed: int, **spec: object) -> tuple[list[int], RigPot]:
     pot, counts = RigPot(replace(SPEC, **spec), seed), []  # type: ignore[arg-type]
     for day in range(60):

@@ -65,6 +65,7 @@ class Battery:
         self.capacity_mah = cell.capacity_mah
         self.charge_mah = need("charge", charge, 0.0, 1.0) * cell.capacity_mah
         self.extra_mohm = 0.0  # a corroded contact
+        self.refused_mah = 0.0  # offered by a charger to a cell that was full before the step's end
         self._age = 1.0  # times resistance
         self._settling_mv = 0.0
         self._celsius = math.nan
@@ -138,6 +139,7 @@ class Battery:
         if left < 0.0:
             left = 0.0
         elif left > self.capacity_mah:
+            self.refused_mah += left - self.capacity_mah
             left = self.capacity_mah
         self.charge_mah = left
         return faded

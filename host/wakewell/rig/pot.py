@@ -340,13 +340,16 @@ class RigPot:
             self._feel_weather()
         hours = seconds / 3600.0
         drawn_ma = board_ma + leak_ma + pump_ma
+        battery = self.battery
         if self.charger_ma > 0.0:
-            charging_ma = self.battery.taking_ma(self.charger_ma, self._air_c)
-            drawn_ma -= charging_ma
-            counts.charged_mah += charging_ma * hours
-        elif self.battery.charge_mah <= 0.0:
+            refused_mah = battery.refused_mah
+            charging_ma = battery.taking_ma(self.charger_ma, self._air_c)
+            counts.faded_mah += battery.use(drawn_ma - charging_ma, seconds, self._air_c)
+            counts.charged_mah += charging_ma * hours - (battery.refused_mah - refused_mah)
+        elif battery.charge_mah > 0.0:
+            counts.faded_mah += battery.use(drawn_ma, seconds, self._air_c)
+        else:
             return  # the cell's protection has opened
-        counts.faded_mah += self.battery.use(drawn_ma, seconds, self._air_c)
         counts.leak_mah += leak_ma * hours
         if pump_ma > 0.0:
             counts.pump_mah += pump_ma * hours
