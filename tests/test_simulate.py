@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -418,6 +419,56 @@ def test_a_small_pot_lives_as_long_as_such_pots_do() -> None:
     lasts_days = 700.0 / result.pot.counts.pumped_ml * result.days
     assert 60 < lasts_days < 130
     assert result.numbers()["battery_autonomy_days"] > 270
+
+
+def lasting(trial: Trial) -> dict[str, Any]:
+    """The numbers of a run in which nobody comes."""
+    never = Owner(math.inf, math.inf, math.inf, math.inf)
+    trial = replace(trial, owner=never, visits=())
+    return run_trial(trial).numbers()
+
+
+def test_a_tank_that_ran_out_lasts_no_longer_the_longer_nobody_fills_it() -> None:
+    """The basil's tank lasts about two months; what follows without water is no use of it."""
+    short, long = (lasting(shipped("basil", days)) for days in (61, 365))
+    assert long["pumped_ml"] < 4500  # one tank
+    assert long["tank_autonomy_days"] == pytest.approx(short["tank_autonomy_days"], rel=0.15)
+
+
+def test_what_leaks_away_is_no_use_and_what_follows_is_no_time_of_use() -> None:
+    sound = lasting(shipped("basil", 60))["tank_autonomy_days"]
+    leaks = lasting(shipped("basil", 120, faults=(Fault("leak", 40 * DAY_S, amount=100.0),)))
+    assert leaks["tank_autonomy_days"] == pytest.approx(sound, rel=0.25)
+
+
+def test_a_cell_that_ran_out_lasts_no_longer_the_longer_nobody_charges_it() -> None:
+    trial = shipped("strawberry")
+    board = replace(trial.spec.board, sleep_ua=3000.0)
+    trial = replace(trial, spec=replace(trial.spec, charge=1.0, board=board, faults=()))
+    found = [lasting(replace(trial, days=float(days))) for days in (15, 200)]
+    by_hand = trial.spec.cell.capacity_mah / (3.0 * 24.0)  # asleep alone
+    for numbers in found:
+        assert 0.8 * by_hand < numbers["battery_autonomy_days"] < by_hand
+    assert found[1]["used_mah"] > 0.9 * trial.spec.cell.capacity_mah  # it did run out
+
+
+def test_what_was_never_used_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = written(tmp_path, HOUSE + "[start]\ntank = 0\n[owner]\nfills_after_days = false\n")
+    rows = tmp_path / "rows.csv"
+    assert cli.main(["simulate", str(path), "--csv", str(rows)]) == 0
+    assert "lasts    the tank was never used, a full cell " in capsys.readouterr().out
+    with rows.open(newline="") as file:
+        assert next(csv.DictReader(file))["tank_autonomy_days"] == ""
+    assert cli.main(["simulate", str(path), "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)["simulated"]
+    assert found["numbers"]["tank_autonomy_days"] is None
+    assert cli.main(["simulate", str(path), "--runs", "3"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "a full tank lasts never used in 3 of 3 runs" in told
+    empty = run_trial(shipped("basil", 20, charge=0.0))
+    empty_told = next(row for row in simulate.lines_of(empty) if "lasts" in row)
+    assert empty.numbers()["battery_autonomy_days"] is None
+    assert "the cell was never used" in empty_told
 
 
 # --- faults through the real core ----------------------------------------------------------------

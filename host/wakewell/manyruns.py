@@ -27,7 +27,7 @@ from wakewell.trials import Trial
 if TYPE_CHECKING:
     from wakewell.simulate import TrialResult
 
-Row = dict[str, float | str]
+Row = dict[str, float | str | None]
 BATCH = 10  # seeds handed out at a time
 # What the summary shows: (number, what it is, unit)
 SHOWN = (
@@ -124,7 +124,12 @@ def lines_of(trial: Trial, rows: Sequence[Row]) -> Iterator[str]:
     yield f"  runs     {len(rows)} of {trial.days:g} days, seeds {first} to {last}"
     yield f"  {'':<18} {'5 %':>9} {'half':>9} {'95 %':>9}"
     for name, text, unit in SHOWN:
-        values = sorted(float(found[name]) for found in rows)
+        values = sorted(float(n) for n in (found[name] for found in rows) if n is not None)
+        if len(values) < len(rows):
+            unit += f"; never used in {len(rows) - len(values)} of {len(rows)} runs"
+        if not values:
+            yield f"  {text:<18} {unit.rpartition('; ')[2]}"
+            continue
         low, middle, high = (_share(values, share) for share in (0.05, 0.5, 0.95))
         yield f"  {text:<18} {low:>9.1f} {middle:>9.1f} {high:>9.1f}  {unit}".rstrip()
     for name in (*(f"trip {n[0]}" for n in TRIPS), *(f"lockout {n[0]}" for n in rules.LOCKOUTS)):

@@ -37,6 +37,24 @@ NEVER_DAYS = 9999.0  # an autonomy longer than this is not told apart from it
 
 
 @dataclass
+class Supplied:
+    """How long there was something to use, s: by a board that was up, water above the reserve.
+
+    What followed an empty tank or cell says nothing about how long a full one lasts.
+    """
+
+    up_s: float = 0.0
+    wet_s: float = 0.0
+    wet: bool = True
+
+    def to(self, up_s: float, wet: bool) -> None:
+        """The board has been up so long by now. wet: whether there is water to use from here."""
+        if self.wet:
+            self.wet_s += up_s - self.up_s
+        self.up_s, self.wet = up_s, wet
+
+
+@dataclass
 class History:
     """What a picture needs, one entry for each wake: time in days, and what was then true."""
 
@@ -68,6 +86,7 @@ class TrialResult:
     days: float = 0.0
     stopped: str = ""
     began_with_ml: float = 0.0
+    supplied: Supplied = field(default_factory=Supplied)
     history: History | None = None
     log: Log | None = None
 
@@ -81,8 +100,8 @@ class TrialResult:
         """Ran to its end with every requirement held."""
         return not self.stopped and all(v.held for v in self.verdicts.verdicts())
 
-    def numbers(self) -> dict[str, float]:
-        """The result as numbers by name: one row of a Monte Carlo."""
+    def numbers(self) -> dict[str, Any]:
+        """The result as numbers by name: one row of a Monte Carlo. None: never used."""
         seen, tally, counts = self.verdicts, self.pot.soil.tally, self.pot.counts
         return {
             "seed": self.seed,
@@ -105,33 +124,33 @@ class TrialResult:
             "refilled_ml": counts.refilled_ml,
             "tank_autonomy_days": self.tank_days(),
             "battery_autonomy_days": self.battery_days(),
-            "used_mah": self.used_mah(),
+            "used_mah": self.pot.counts.used_mah,
             "charged_mah": counts.charged_mah,
             "lowest_start_mv": seen.lowest_start_mv or 0,
             "brownouts": counts.brownouts,
         }
 
-    def tank_days(self) -> float:
-        """How long a full tank lasts, above its reserve, at the run's own mean use."""
+    def tank_days(self) -> float | None:
+        """How long a full tank lasts, above its reserve, at the run's own mean use while there was
+        water to use. What leaks away is no use. None: it was never used."""
         pot = self.board.in_force
         reserve = max(pot.settings.reserve_ml, pot.limits.reserve_ml)
         usable = self.trial.spec.tank.capacity_ml - reserve
-        return self._lasts(usable, self.pot.counts.pumped_ml + self.pot.counts.siphoned_ml)
+        used = self.pot.counts.pumped_ml + self.pot.counts.siphoned_ml
+        return _lasts(usable, used, self.supplied.wet_s)
 
-    def battery_days(self) -> float:
-        """How long a full cell lasts, to nothing, at the run's own mean use."""
-        return self._lasts(self.trial.spec.cell.capacity_mah, self.used_mah())
+    def battery_days(self) -> float | None:
+        """How long a full cell lasts, to nothing, at the run's own mean use while the board was up.
+        None: it was never used."""
+        used = self.pot.counts.used_mah - self.board.down_mah
+        return _lasts(self.trial.spec.cell.capacity_mah, used, self.supplied.up_s)
 
-    def used_mah(self) -> float:
-        """What was drawn and what faded; not what an aged cell can no longer hold."""
-        counts = self.pot.counts
-        used = counts.asleep_mah + counts.awake_mah + counts.radio_mah + counts.pump_mah
-        return used + counts.leak_mah + counts.faded_mah
 
-    def _lasts(self, amount: float, used: float) -> float:
-        if used <= 0.0 or self.days <= 0.0:
-            return NEVER_DAYS
-        return min(NEVER_DAYS, amount / used * self.days)
+def _lasts(amount: float, used: float, seconds: float) -> float | None:
+    """Days of an amount of which so much was used in that time."""
+    if used <= 0.0 or seconds <= 0.0:
+        return None
+    return min(NEVER_DAYS, amount / used * (seconds / DAY_S))
 
 
 def run_trial(
@@ -148,9 +167,13 @@ def run_trial(
     people = Household(trial.owner, trial.visits, seed)
     verdicts = Verdicts()
     kept = History() if history else None
+    supplied = Supplied()
 
     def seen(record: dict[str, Any]) -> None:
         verdicts.see(record, in_force)
+        # By the core's own word; where it knows no level, there may be water.
+        wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
+        supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
             _keep(kept, pot, record)
 
@@ -161,11 +184,13 @@ def run_trial(
     )  # fmt: skip
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
+    result.supplied = supplied
     try:
         board.run(trial.days * DAY_S)
     except Stopped as stop:
         result.stopped = str(stop)
     result.days = pot.t_s / DAY_S
+    supplied.to(pot.t_s - board.down_s, False)
     return result
 
 
@@ -227,10 +252,8 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         f"  water    {now['pumped_ml']:.0f} ml pumped, {now['siphoned_ml']:.0f} siphoned; "
         f"{now['saucer_ml']:.0f} ml ran to the saucer, {now['floor_ml']:.0f} ml to the floor"
     )
-    yield (
-        f"  lasts    a full tank {_days(now['tank_autonomy_days'])}, "
-        f"a full cell {_days(now['battery_autonomy_days'])}, at this run's use"
-    )
+    tank, cell = _days("tank", result.tank_days()), _days("cell", result.battery_days())
+    yield f"  lasts    {tank}, {cell}, at this run's use"
     yield (
         f"  battery  {now['used_mah']:.0f} mAh used, {now['charged_mah']:.0f} charged, "
         f"{now['brownouts']:.0f} brown-outs"
@@ -254,8 +277,11 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         yield f"  {verdict.rule:<4} {word}  {verdict.title}: {verdict.evidence}{where}"
 
 
-def _days(days: float) -> str:
-    return "longer than can be told" if days >= NEVER_DAYS else f"{days:.0f} days"
+def _days(what: str, days: float | None) -> str:
+    if days is None:
+        return f"the {what} was never used"
+    told = "longer than can be told" if days >= NEVER_DAYS else f"{days:.0f} days"
+    return f"a full {what} {told}"
 
 
 def _date(trial: Trial, days: float) -> str:

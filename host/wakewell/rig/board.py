@@ -112,16 +112,18 @@ class RigBoard:
     a wake that reports (0: no radio).
     samples: of a reading, whose median counts. day_0: day of the clock at the run's start.
     mains_ma: a charger that stays plugged in.
+    down_s, down_mah: how long the cell could not carry the board, and what it lost meanwhile.
     """
 
     # As in RigPot: too many for CPython's quick table of an instance.
     __slots__ = (
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "day_0",
-        "field_log", "float_", "hang_ms", "hangs", "has_current", "has_saucer", "hint", "host",
-        "in_force", "levels", "look", "mains_ma", "noise", "offset_s", "people", "pot",
-        "pulse_ms", "radio_fails", "radio_s", "ran_ms", "record", "reports", "running",
-        "sampled", "samples", "saucer", "seen", "slept_from", "slept_s", "slots", "state",
-        "status", "still", "trust", "until_s", "wakes", "woke_s", "write_fails",
+        "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
+        "has_saucer", "hint", "host", "in_force", "levels", "look", "mains_ma", "noise",
+        "offset_s", "people", "pot", "pulse_ms", "radio_fails", "radio_s", "ran_ms", "record",
+        "reports", "running", "sampled", "samples", "saucer", "seen", "slept_from", "slept_s",
+        "slots", "state", "status", "still", "trust", "until_s", "wakes", "woke_s",
+        "write_fails",
     )  # fmt: skip
 
     def __init__(
@@ -151,6 +153,7 @@ class RigBoard:
         self.host: list[str] = []
         self.day_0, self.offset_s, self.trust = day_0, day_0 * DAY_S, 1
         self.until_s = math.inf
+        self.down_s = self.down_mah = 0.0
         self.mains_ma = self.charger_ma = pot.charger_ma = mains_ma
         self.running = self.reports = False
         self.noise = spreads(pot.random, samples)
@@ -407,6 +410,7 @@ class RigBoard:
             pot.reset, pot.state = "", "awake"
             pot.advance(LOOP_S)
         pot.reset, pot.state = "", "asleep"
+        down_from_s, used_mah = pot.t_s, pot.counts.used_mah
         while not pot.powered() and pot.t_s < self.until_s:
             self.cause = "power"
             stop_s = min(pot.t_s + STILL_DOWN_S, self.until_s)
@@ -415,6 +419,8 @@ class RigBoard:
             pot.advance(stop_s - pot.t_s)
             if self.people is not None and self.people.next_s <= pot.t_s:
                 self.people.act(self)
+        self.down_s += pot.t_s - down_from_s
+        self.down_mah += pot.counts.used_mah - used_mah
         pot.reset = ""
         if self.cause == "power":  # RTC memory and clock went with the supply
             self.hint, self.slept_from = b"", None

@@ -120,6 +120,12 @@ class Counts:
     starts: int = 0
     brownouts: int = 0
 
+    @property
+    def used_mah(self) -> float:
+        """What was drawn and what faded; not what an aged cell can no longer hold."""
+        used = self.asleep_mah + self.awake_mah + self.radio_mah + self.pump_mah
+        return used + self.leak_mah + self.faded_mah
+
 
 class RigPot:
     """A pot from its spec and one seed; equal specs, seeds and calls give equal counts.
