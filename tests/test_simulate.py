@@ -248,6 +248,32 @@ def test_an_absent_scheduler_is_told_in_one_line() -> None:
         manyruns.many(shipped("mint", 5), range(3), dask="nonsense://x")
 
 
+def test_one_run_on_a_cluster_leaves_picture_log_and_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = []
+
+    def on_dask(address: str, work: list[Any]) -> Iterator[list[manyruns.Row]]:
+        asked.append(address)
+        return map(manyruns.batch, work)
+
+    monkeypatch.setattr(manyruns, "_on_dask", on_dask)
+    png, out, words = tmp_path / "a.png", tmp_path / "out", ["simulate", "--cafe", "mint"]
+    words += ["--dask", "tcp://there:1", "--seed", "5", "--png", str(png), "--out", str(out)]
+    assert cli.main(words) == 0
+    told = capsys.readouterr().out
+    assert asked == ["tcp://there:1"]
+    assert "1 of 122 days, seeds 5 to 5" in told
+    assert png.read_bytes().startswith(b"\x89PNG")
+    (log,) = out.rglob(simulate.LOG_NAME)
+    assert f"log      {log}" in told
+    mine = run_trial(shipped("mint"), 5, log=True).log
+    assert mine is not None
+    assert log.read_bytes() == b"".join(mine.lines)
+    assert cli.main([*words, "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["runs"]) == 1
+
+
 # --- what a run leaves ---------------------------------------------------------------------------
 
 

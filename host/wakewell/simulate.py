@@ -365,25 +365,11 @@ def run(args: argparse.Namespace) -> int:
 def _single(args: argparse.Namespace, found: list[Trial]) -> int:
     results = []
     for trial in found:
-        result = run_trial(trial, args.seed, history=bool(args.png), log=bool(args.out))
+        result = _shown(args, trial)
         results.append(result)
         if not args.json:
             print(*lines_of(result), sep="\n")
-        if args.out:
-            with writing(args.out):
-                path = write_log(result, Path(args.out) / trial.name / "logs")
-            if not args.json:
-                print(f"  log      {show_path(str(path))}")
-            if args.page:
-                with writing(args.page):
-                    link = report.page_link(path.parent, args.page, [path])
-                print(f"  page     {link}", file=sys.stderr if args.json else sys.stdout)
-        if args.png:
-            from wakewell import picture
-
-            with writing(args.png):
-                keep_old(Path(args.png))
-                picture.save(result, Path(args.png))
+        _leave(args, result)
         if not args.json:
             print()
     manyruns.write_rows(args, [manyruns.row(result) for result in results])
@@ -396,6 +382,30 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
     return 0 if good else 1
 
 
+def _shown(args: argparse.Namespace, trial: Trial) -> TrialResult:
+    """One run with what the files that were asked for need."""
+    return run_trial(trial, args.seed, history=bool(args.png), log=bool(args.out))
+
+
+def _leave(args: argparse.Namespace, result: TrialResult) -> None:
+    """The files of one run that were asked for: log, its page, picture."""
+    if args.out:
+        with writing(args.out):
+            path = write_log(result, Path(args.out) / result.trial.name / "logs")
+        if not args.json:
+            print(f"  log      {show_path(str(path))}")
+        if args.page:
+            with writing(args.page):
+                link = report.page_link(path.parent, args.page, [path])
+            print(f"  page     {link}", file=sys.stderr if args.json else sys.stdout)
+    if args.png:
+        from wakewell import picture
+
+        with writing(args.png):
+            keep_old(Path(args.png))
+            picture.save(result, Path(args.png))
+
+
 def _many(args: argparse.Namespace, found: list[Trial]) -> int:
     rows: list[manyruns.Row] = []
     for trial in found:
@@ -406,6 +416,9 @@ def _many(args: argparse.Namespace, found: list[Trial]) -> int:
         rows += mine
         if not args.json:
             print(*manyruns.lines_of(trial, mine), sep="\n")
+        if args.out or args.png:
+            # One run on a cluster: only numbers come back, but its seed makes it again here.
+            _leave(args, _shown(args, trial))
     manyruns.write_rows(args, rows)
     good = not any(row["broken"] or row["stopped"] for row in rows)
     if args.json:
