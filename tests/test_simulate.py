@@ -84,6 +84,8 @@ def written(folder: Path, text: str) -> Path:
         ("seed = -1", 3, "seed = -1; allowed 0 to"),
         ('begins = "soon"', 3, "begins = "),
         ("[tank]\npoints = [[0, 0], [10, 50], [5, 90]]", 4, "tank.points"),
+        ("[probe]\nwater_uv = 1000000", 4, "probe.water_uv = 1000000: not a name of [probe]"),
+        ("[probe]\nhalf = 20.0", 4, "probe.half = 20.0: not a name of [probe]"),
     ],
 )
 def test_an_impossible_trial_is_refused_by_key_value_and_range(

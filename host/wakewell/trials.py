@@ -100,6 +100,8 @@ PLACING = ("substrate", "vessel", "plant", "place", "start")
 PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider")
 TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
 LISTS = ("fault", "visit")
+# Of a part's names, what its pot's calibration alone says: in a trial they would do nothing.
+CALIBRATED = {"probe": ("points", "water_uv", "half")}
 
 
 class Reader:
@@ -132,7 +134,7 @@ class Reader:
 
     def part(self, base: Any, key: str, given: dict[str, Any]) -> Any:
         """`base`, a dataclass, with what the table says in place of its values."""
-        rows = {f.name for f in fields(base)} - {"points" if key == "probe" else ""}
+        rows = {f.name for f in fields(base)}.difference(CALIBRATED.get(key, ()))
         values = {}
         for name, value in given.items():
             if name not in rows:
@@ -244,7 +246,7 @@ def names() -> Iterator[str]:
     ):
         yield f"\n[{key}]  # {note}"
         for row in fields(part):
-            if key != "probe" or row.name not in ("water_uv", "half"):
+            if row.name not in CALIBRATED.get(key, ()):
                 value = getattr(part, row.name)
                 given = value is not None and value != ()
                 yield f"{row.name} = {_as_toml(value)}" if given else f"# {row.name} = 0"
