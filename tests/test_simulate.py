@@ -86,6 +86,14 @@ def written(folder: Path, text: str) -> Path:
         ("[tank]\npoints = [[0, 0], [10, 50], [5, 90]]", 4, "tank.points"),
         ("[probe]\nwater_uv = 1000000", 4, "probe.water_uv = 1000000: not a name of [probe]"),
         ("[probe]\nhalf = 20.0", 4, "probe.half = 20.0: not a name of [probe]"),
+        (
+            "[vessel]\nheight_cm = 60\n[plant]\nstress_cm = 20",
+            6,
+            "plant.stress_cm = 20: allowed above 23.0 cm",
+        ),
+        ("[tank]\nintake_mm = 150", 4, "tank.intake_mm = 150: allowed 0 to 144 mm"),
+        ("[tank]\nvolume_ml = 100000", 4, "[tank]: with it level.full_uv would be 4"),
+        ("[hose]\ninner_mm = 1", 4, "[hose]: with it pump.head_mm would be 2070132.7"),
     ],
 )
 def test_an_impossible_trial_is_refused_by_key_value_and_range(

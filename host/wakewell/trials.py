@@ -7,7 +7,7 @@ where the trial says nothing. What does not: running it (simulate.py) and physic
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
@@ -28,7 +28,15 @@ from wakewell.rig.hydraulics import box as box_tank
 from wakewell.rig.people import ACTS, Owner, Visit
 from wakewell.rig.pot import DAY_S, Board, PotSpec
 from wakewell.rig.probes import Divider, LevelGauge, SoilProbe
-from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Plant, Substrate, Vessel, mean_content
+from wakewell.rig.soil import (
+    SUBSTRATES,
+    WILTING_CM,
+    Container,
+    Plant,
+    Substrate,
+    Vessel,
+    mean_content,
+)
 from wakewell.rig.weather import PLACES, Place
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
 
@@ -153,11 +161,22 @@ class Reader:
         try:
             return make()
         except Impossible as no:
-            name = no.key.rpartition(".")[2]
-            place = (key, name) if name in given else (key,)
-            shown = f"{show_key(key, name)} = {show(no.value)}: allowed {no.allowed}"
+            table, _, name = no.key.rpartition(".")
+            table = table if table in TABLES else key
+            place = (table, name) if name in given else (table,)
+            shown = f"{show_key(table, name)} = {show(no.value)}: allowed {no.allowed}"
             self.problem(shown + "; correct it", *place)
             return usual
+
+    def fitted(self, key: str, make: Callable[[], Any]) -> Any:
+        """What `make` works out from the calibration and a table, or None and a problem there."""
+        try:
+            return make()
+        except Impossible as no:
+            names = list(self.table(key))
+            text = f"[{key}]: with it {no.key} would be {show(no.value)}: allowed {no.allowed}"
+            self.problem(text + "; correct it", key, *names[:1])
+            return None
 
 
 def _fits(value: Any, usual: Any) -> bool:
@@ -406,25 +425,33 @@ def _spec(
     hose = reader.part(hose, "hose", reader.table("hose"))
     if tank is None or len(reader.problems) > before:
         return None, []
-    pump = reader.part(_pump(cal, tank, hose), "pump", reader.table("pump"))
-    reader.made(None, {}, "pump", lambda: plumbing(tank, pump, hose, size.intake_mm))
+    pump = reader.fitted("hose", lambda: _pump(cal, tank, hose))
+    level = reader.fitted("tank", lambda: fitted.level_gauge(cal, kind, tank))
+    if pump is None or level is None:
+        return None, []
+    pump = reader.part(pump, "pump", reader.table("pump"))
+    intake = {"intake_mm": size.intake_mm}
+    reader.made(None, intake, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm))
     battery = about.battery
     cell = Cell(capacity_mah=float(battery.capacity_mah)) if battery else Cell()
     cell = reader.part(cell, "battery", reader.table("battery"))
     board = Board(sleep_ua=cal.sleep_ua or 10.0, awake_ma=max(0.1, cal.awake_ua / 1000.0))
     board = reader.part(board, "board", reader.table("board"))
     probe = reader.part(fitted.soil_probe(cal), "probe", reader.table("probe"))
-    level = reader.part(fitted.level_gauge(cal, kind, tank), "level", reader.table("level"))
+    level = reader.part(level, "level", reader.table("level"))
     divider = reader.part(fitted.divider(cal), "divider", reader.table("divider"))
     if len(reader.problems) > before:
         return None, []
     wilting = soil.content(WILTING_CM)
     capacity = mean_content(soil, vessel, 0.0)
+    water = wilting + start.soil * (capacity - wilting)
+    # Substrate, vessel and plant may each be sound and still make no pot together.
+    reader.made(None, reader.table("plant"), "plant", lambda: Container(soil, vessel, plant, water))
     spec = reader.made(None, {}, "start", lambda: PotSpec(
         substrate=soil, vessel=vessel, plant=plant, place=place, tank=tank, pump=pump, hose=hose,
         intake_mm=size.intake_mm, tank_ml=start.tank * tank.capacity_ml, cell=cell,
         charge=start.charge, board=board, probe=probe, level=level, divider=divider,
-        water=wilting + start.soil * (capacity - wilting), shunt_uv_ma=_shunt(cal), faults=faults,
+        water=water, shunt_uv_ma=_shunt(cal), faults=faults,
         start_day=min(364, begins.replace(year=2001).timetuple().tm_yday - 1)
         if (begins.month, begins.day) != (2, 29) else 58,
         sample_s=0.15,

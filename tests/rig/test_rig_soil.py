@@ -49,6 +49,13 @@ def test_retention_against_unsatfit(name: str) -> None:
     assert [ours.content(h) for h in suctions] == pytest.approx(list(theirs), abs=1e-12)
 
 
+@pytest.mark.parametrize("word", SUBSTRATES)
+def test_suction_is_the_inverse_of_content(word: str) -> None:
+    soil = SUBSTRATES[word]
+    for suction in (1.0, 30.0, 500.0, WILTING_CM):
+        assert soil.suction_cm(soil.content(suction)) == pytest.approx(suction, rel=1e-6)
+
+
 def test_loam_is_carsel_and_parrish() -> None:
     loam = SUBSTRATES["loam"]
     assert (loam.residual, loam.saturated, loam.alpha, loam.n) == CLASSES["loam"]

@@ -59,6 +59,12 @@ class Substrate:
         drained = (1.0 + (self.alpha * suction_cm) ** self.n) ** (1.0 / self.n - 1.0)
         return float(self.residual + (self.saturated - self.residual) * drained)
 
+    def suction_cm(self, content: float) -> float:
+        """The suction that leaves a water content between residual and saturated: the inverse."""
+        drained = (content - self.residual) / (self.saturated - self.residual)
+        steep = drained ** (self.n / (1.0 - self.n)) - 1.0
+        return float(steep ** (1.0 / self.n) / self.alpha)
+
 
 _HOUR = 3600.0
 SUBSTRATES = {
@@ -196,8 +202,9 @@ class Levels:
         self.airless = soil.saturated - plant.least_air
         if self.stress >= self.capacity:
             raise Impossible(
-                "stress_cm", plant.stress_cm, f"a suction that leaves less than {self.capacity:.3f}"
-                " ml/ml, what this pot holds when drained: a lower pot, or another substrate",
+                "stress_cm", plant.stress_cm, f"above {soil.suction_cm(self.capacity):.1f} cm, "
+                f"which leaves the {self.capacity:.3f} ml/ml that this pot holds when drained; "
+                "else a lower pot or another substrate",
             )  # fmt: skip
 
 
