@@ -11,6 +11,8 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -601,6 +603,40 @@ def test_every_act_of_a_visit_can_be_done(act: str) -> None:
     result = run_trial(replace(shipped("fern", 10), visits=(Visit(act, 3 * DAY_S),)))
     assert act in [done for _, done in result.people.done]
     assert result.good
+
+
+def test_a_picture_goes_on_when_the_board_is_dead_and_says_so() -> None:
+    pytest.importorskip("matplotlib", reason="the rig's extra is not installed")
+    from wakewell import picture
+
+    trial = shipped("strawberry", 60)
+    spec = replace(trial.spec, charge=0.5, board=replace(trial.spec.board, sleep_ua=3000.0))
+    never = replace(trial, spec=spec, visits=(), owner=Owner(charges_after_days=math.inf))
+    result = run_trial(never, history=True)
+    kept = result.history
+    assert kept is not None
+    died = kept.dark.index(True)
+    assert 5.0 < kept.day[died] < 30.0
+    assert all(kept.dark[died:])
+    assert kept.day[-1] == pytest.approx(60.0)
+    assert max(b - a for a, b in pairwise(kept.day[died:])) < 1.1
+    assert kept.soil_ppt[-1] < kept.soil_ppt[died] - 20.0  # nobody waters it
+    assert kept.read_ppt[-1] is None
+    assert kept.lockouts[-1] == kept.needs[-1] == []
+    assert result.numbers() == run_trial(never).numbers()
+    figure = picture.draw(result)
+    texts = [text.get_text() for axes in figure.axes for text in axes.texts]
+    assert texts.count("no more wakes") == 1
+    ends = picture.EPOCH + timedelta(days=trial.begins + 60)
+    assert figure.axes[0].lines[0].get_xdata()[-1] == pytest.approx(ends, abs=timedelta(minutes=1))
+
+    charged = replace(never, visits=(Visit("charge the battery", 40 * DAY_S, 8.0),))
+    result = run_trial(charged, history=True)
+    assert result.history is not None
+    (gap,) = picture.gaps(result.history)[:1]
+    assert gap == (kept.day[died - 1], pytest.approx(40.0, abs=1.0))
+    texts = [text.get_text() for axes in picture.draw(result).axes for text in axes.texts]
+    assert texts.count("no wakes") == 1
 
 
 def test_a_forgotten_tank_is_not_told_as_filled() -> None:

@@ -5,6 +5,7 @@ What belongs here: drawing one TrialResult with matplotlib. What does not: makin
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,7 @@ def draw(result: TrialResult) -> Any:
     figure.suptitle(_title(result), x=0.01, ha="left", fontsize=12, color=INK)
     _soil(panels[0], when, kept, result)
     _faults(panels[0], begin, result)
+    _gaps(panels, begin, kept)
     _doses(panels[1], begin, kept, result)
     _tank(panels[2], when, kept, result)
     _cell(panels[3], when, kept, result)
@@ -88,6 +90,32 @@ def _faults(axes: Any, begin: datetime, result: TrialResult) -> None:
         axes.annotate(
             fault.kind, (begin + timedelta(days=start), 0.13), xytext=(3, 0), fontsize=8,
             xycoords=("data", "axes fraction"), textcoords="offset points", color=INK,
+        )  # fmt: skip
+
+
+def gaps(kept: History) -> list[tuple[float, float]]:
+    """(from the last wake before, to the next wake or the end), days, where the board was dark."""
+    found: list[tuple[float, float]] = []
+    last, was_dark = 0.0, False
+    for day, dark in zip(kept.day, kept.dark, strict=True):
+        if was_dark:
+            found[-1] = (found[-1][0], day)
+        elif dark:
+            found.append((last, day))
+        last, was_dark = day, dark
+    return found
+
+
+def _gaps(panels: Sequence[Any], begin: datetime, kept: History) -> None:
+    """Where no wake came because the cell could not carry the board, through all panels."""
+    for start, end in gaps(kept):
+        where = begin + timedelta(days=start)
+        for axes in panels:
+            axes.axvspan(where, begin + timedelta(days=end), color="#e2e2e2", zorder=0)
+        last = kept.dark[-1] and end == kept.day[-1]
+        panels[0].annotate(
+            "no more wakes" if last else "no wakes", (where, 0.2), xytext=(3, 0), fontsize=8,
+            xycoords=("data", "axes fraction"), textcoords="offset points", color=ALARM,
         )  # fmt: skip
 
 

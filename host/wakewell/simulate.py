@@ -27,6 +27,7 @@ from wakewell.rig.errors import Impossible, Stopped
 from wakewell.rig.libraries import Missing
 from wakewell.rig.people import Household
 from wakewell.rig.pot import DAY_S, RigPot
+from wakewell.rig.soil import Container
 from wakewell.tomlfile import show_path
 from wakewell.trials import Trial
 from wakewell.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES, Verdicts
@@ -56,9 +57,14 @@ class Supplied:
 
 @dataclass
 class History:
-    """What a picture needs, one entry for each wake: time in days, and what was then true."""
+    """What a picture needs, one entry for each wake: time in days, and what was then true.
+
+    dark: no wake, but a day on which the cell could not carry the board. None is read on it,
+    nothing asked.
+    """
 
     day: list[float] = field(default_factory=list)
+    dark: list[bool] = field(default_factory=list)
     soil_ppt: list[float] = field(default_factory=list)
     read_ppt: list[int | None] = field(default_factory=list)
     tank_ml: list[float] = field(default_factory=list)
@@ -177,10 +183,17 @@ def run_trial(
         if kept is not None:
             _keep(kept, pot, record)
 
+    def dark() -> None:
+        # One a day is enough, and one at the trial's end.
+        if kept is not None:
+            last = kept.day[-1] if kept.day else -1.0
+            if pot.t_s >= (last + 1.0) * DAY_S or pot.t_s >= trial.days * DAY_S:
+                _keep_dark(kept, pot)
+
     habits = trial.habits
     board = RigBoard(
         pot, in_force, Log() if log else None, seen, people,
-        habits.awake_s, habits.radio_s, habits.samples, trial.begins, habits.mains_ma,
+        habits.awake_s, habits.radio_s, habits.samples, trial.begins, habits.mains_ma, dark,
     )  # fmt: skip
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
@@ -195,17 +208,32 @@ def run_trial(
 
 
 def _keep(kept: History, pot: RigPot, record: dict[str, Any]) -> None:
+    now = _keep_pot(kept, pot, pot.seen_soil)
+    kept.dark.append(False)
+    kept.read_ppt.append(record["values"]["soil_ppt"])
+    kept.lockouts.append(record["lockouts"])
+    kept.needs.append(record["needs"])
+    kept.trips += [(now, name) for name in record["trips"]]
+
+
+def _keep_dark(kept: History, pot: RigPot) -> None:
+    """A day without a wake."""
+    _keep_pot(kept, pot, pot.soil_now())
+    kept.dark.append(True)
+    kept.read_ppt.append(None)
+    kept.lockouts.append([])
+    kept.needs.append([])
+
+
+def _keep_pot(kept: History, pot: RigPot, soil: Container) -> float:
     now = pot.t_s / DAY_S
     kept.day.append(now)
-    kept.soil_ppt.append(1000.0 * pot.seen_soil.probe_content)
-    kept.read_ppt.append(record["values"]["soil_ppt"])
+    kept.soil_ppt.append(1000.0 * soil.probe_content)
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))
     kept.charge.append(pot.battery.charge_mah / pot.battery.cell.capacity_mah)
     kept.dose_ml.append(pot.counts.pumped_ml)
-    kept.lockouts.append(record["lockouts"])
-    kept.needs.append(record["needs"])
-    kept.trips += [(now, name) for name in record["trips"]]
+    return now
 
 
 def write_log(result: TrialResult, folder: Path, packed: bool = False) -> Path:

@@ -112,13 +112,14 @@ class RigBoard:
     a wake that reports (0: no radio).
     samples: of a reading, whose median counts. day_0: day of the clock at the run's start.
     mains_ma: a charger that stays plugged in.
+    dark: called every hour or so while the cell cannot carry the board, when no record comes.
     down_s, down_mah: how long the cell could not carry the board, and what it lost meanwhile.
     """
 
     # As in RigPot: too many for CPython's quick table of an instance.
     __slots__ = (
-        "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "day_0",
-        "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
+        "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
+        "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
         "has_saucer", "hint", "host", "in_force", "levels", "look", "mains_ma", "noise",
         "offset_s", "people", "pot", "pulse_ms", "radio_fails", "radio_s", "ran_ms", "record",
         "reports", "running", "sampled", "samples", "saucer", "seen", "slept_from", "slept_s",
@@ -138,10 +139,12 @@ class RigBoard:
         samples: int = 3,
         day_0: int = 0,
         mains_ma: float = 0.0,
+        dark: Callable[[], None] | None = None,
     ) -> None:
         self.pot, self.in_force = pot, in_force
         self.field_log, self.seen, self.people = log, seen, people
         self.awake_s, self.radio_s, self.samples = awake_s, radio_s, samples
+        self.dark = dark
         self.write_fails = pot.faults.tries("write fails")
         self.radio_fails = pot.faults.tries("radio down")
         self.hangs = pot.faults.tries("program hangs")
@@ -419,6 +422,8 @@ class RigBoard:
             pot.advance(stop_s - pot.t_s)
             if self.people is not None and self.people.next_s <= pot.t_s:
                 self.people.act(self)
+            if self.dark is not None:
+                self.dark()
         self.down_s += pot.t_s - down_from_s
         self.down_mah += pot.counts.used_mah - used_mah
         pot.reset = ""

@@ -9,6 +9,7 @@ Water is ml, charge mAh, time s since the run's start.
 
 import math
 from collections.abc import Generator, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from random import Random
 
@@ -402,6 +403,13 @@ class RigPot:
     def seen_soil(self) -> Container:
         """The substrate as the last look or dose left it: this look moves nothing."""
         return self._soil
+
+    def soil_now(self) -> Container:
+        """The substrate as it is now, in a copy: this look too moves nothing."""
+        soil = copy(self._soil)
+        soil.tally = copy(soil.tally)
+        soil.advance(self.climate, self._begin_s + self._soil_s, self._begin_s + self.t_s)
+        return soil
 
     def _soil_to(self, t_s: float) -> None:
         soil = self._soil
