@@ -23,7 +23,16 @@ from wakewell.rig import fitted
 from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
-from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, cylinder, plumbing, table
+from wakewell.rig.hydraulics import (
+    Hose,
+    Pump,
+    Tank,
+    bucket,
+    crest_mm,
+    cylinder,
+    plumbing,
+    table,
+)
 from wakewell.rig.hydraulics import box as box_tank
 from wakewell.rig.people import ACTS, Owner, Visit
 from wakewell.rig.pot import DAY_S, Board, PotSpec
@@ -154,17 +163,19 @@ class Reader:
                 self.problem(f"{show_key(key, name)} = {show(value)}: allowed {want}", key, name)
             else:
                 values[name] = _frozen(value)
-        return self.made(base, values, key, lambda: replace(base, **values))
+        return self.made(base, key, lambda: replace(base, **values))
 
-    def made(self, usual: Any, given: Mapping[str, Any], key: str, make: Any) -> Any:
+    def made(self, usual: Any, key: str, make: Any) -> Any:
         """What `make` makes, or `usual` and a problem where physics rules it out."""
         try:
             return make()
         except Impossible as no:
-            table, _, name = no.key.rpartition(".")
-            table = table if table in TABLES else key
-            place = (table, name) if name in given else (table,)
-            shown = f"{show_key(table, name)} = {show(no.value)}: allowed {no.allowed}"
+            named, _, name = no.key.rpartition(".")
+            if named in TABLES + LISTS:
+                key = named  # parts that do not go together: of either table
+            shown = f"{show_key(key, name)} = {show(no.value)}: allowed {no.allowed}"
+            # Of several [[fault]] the file's lines do not tell which
+            place = (key,) if key in LISTS else (key, name)
             self.problem(shown + "; correct it", *place)
             return usual
 
@@ -402,7 +413,7 @@ def _spec(
     place: Place = reader.part(PLACES[word], "place", given)
     start = reader.part(Start(), "start", reader.table("start"))
     faults = _faults(reader, days)
-    vessel = reader.made(None, {}, "vessel", lambda: _vessel(about.planter))
+    vessel = reader.made(None, "vessel", lambda: _vessel(about.planter))
     if vessel is None:
         return None, []
     vessel = reader.part(vessel, "vessel", reader.table("vessel"))
@@ -414,7 +425,7 @@ def _spec(
     if size.shape == "tapered" and kind == "gauge" and len(cal.level.points) > 2:
         size = replace(size, points=fitted.measured_tank(cal, size.height_mm))
     size = reader.part(size, "tank", reader.table("tank"))
-    tank = reader.made(None, reader.table("tank"), "tank", size.made)
+    tank = reader.made(None, "tank", size.made)
     hose = Hose(
         inner_mm=6.0,
         length_mm=800.0,
@@ -430,8 +441,7 @@ def _spec(
     if pump is None or level is None:
         return None, []
     pump = reader.part(pump, "pump", reader.table("pump"))
-    intake = {"intake_mm": size.intake_mm}
-    reader.made(None, intake, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm))
+    reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm))
     battery = about.battery
     cell = Cell(capacity_mah=float(battery.capacity_mah)) if battery else Cell()
     cell = reader.part(cell, "battery", reader.table("battery"))
@@ -446,8 +456,8 @@ def _spec(
     capacity = mean_content(soil, vessel, 0.0)
     water = wilting + start.soil * (capacity - wilting)
     # Substrate, vessel and plant may each be sound and still make no pot together.
-    reader.made(None, reader.table("plant"), "plant", lambda: Container(soil, vessel, plant, water))
-    spec = reader.made(None, {}, "start", lambda: PotSpec(
+    reader.made(None, "plant", lambda: Container(soil, vessel, plant, water))
+    spec = reader.made(None, "start", lambda: PotSpec(
         substrate=soil, vessel=vessel, plant=plant, place=place, tank=tank, pump=pump, hose=hose,
         intake_mm=size.intake_mm, tank_ml=start.tank * tank.capacity_ml, cell=cell,
         charge=start.charge, board=board, probe=probe, level=level, divider=divider,
@@ -493,7 +503,7 @@ def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, lis
     span = (capacity - wilting) / (high - low)
     residual = max(0.0, wilting - low * span)
     return reader.made(
-        soil, {}, "substrate",
+        soil, "substrate",
         lambda: replace(soil, residual=residual, saturated=residual + span),
     ), []  # fmt: skip
 
@@ -501,10 +511,9 @@ def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, lis
 def _pump(cal: Any, tank: Tank, hose: Hose) -> Pump:
     """A pump that gives the calibrated flow from a half-full tank at 3.9 V."""
     flow = cal.flow_ul_s / 1000.0
-    crest = max(tank.depth_mm, hose.end_mm) if hose.crest_mm is None else hose.crest_mm
     level = tank.height_mm(0.5 * tank.capacity_ml)
     lift = hose.end_mm - level + hose.loss_mm(flow)
-    head = 300.0 + 2.0 * max(lift, crest)
+    head = 300.0 + 2.0 * max(lift, crest_mm(tank, hose))
     running = max(1.0, cal.pump_ua / 1000.0)
     dry = 0.37 * running  # own assumption; less than the pot's dry_ma where it has one
     return Pump(

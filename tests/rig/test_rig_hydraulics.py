@@ -209,7 +209,7 @@ def test_stall_clog_and_weak_cell() -> None:
     clean, _ = run(Line(plumbing(TANK, Pump(), Hose(check_valve=True)), 2000.0), 20.0)
     fouled, _ = run(Line(plumbing(TANK, Pump(), Hose(check_valve=True)), 2000.0), 20.0, clogged=0.8)
     assert fouled < 0.25 * clean
-    high = Line(plumbing(TANK, Pump(), Hose(end_mm=800.0)), 2000.0)
+    high = Line(plumbing(TANK, Pump(), Hose(end_mm=800.0, length_mm=1000.0)), 2000.0)
     assert high.pump(0.2, 2000.0) == (0.0, "lifting")
 
 
@@ -237,10 +237,11 @@ def test_siphon_runs_on_until_its_end_is_above_the_surface() -> None:
 def test_siphon_against_the_law_of_a_draining_tank() -> None:
     """A tank of constant section through a plain hole empties as sqrt(h) = sqrt(h0) - k t / 2.
 
-    Torricelli, with nothing but the outlet's loss (one wide short hose, one small hole).
+    Torricelli, with nothing but the outlet's loss (one wide short hose through the floor, one
+    small hole).
     """
     hose = Hose(
-        inner_mm=20.0, length_mm=10.0, bends=0, holes=1, hole_mm=2.0, end_mm=-1.0,
+        inner_mm=20.0, length_mm=10.0, bends=0, holes=1, hole_mm=2.0, end_mm=-1.0, crest_mm=0.0,
         siphon_break=False,
     )  # fmt: skip
     line = Line(Plumbing(TANK, Pump(open_ml_s=1000.0), hose), 2500.0)
@@ -290,6 +291,8 @@ def test_refill_runs_over_the_brim() -> None:
         (lambda: Pump(curve=((0.0, 900.0), (10.0, 950.0))), "pump.curve"),
         (lambda: Hose(inner_mm=0.0), "hose.inner_mm"),
         (lambda: Hose(end_mm=300.0, crest_mm=200.0), "hose.crest_mm"),
+        (lambda: Plumbing(TANK, Pump(), Hose(length_mm=200.0)), "hose.length_mm"),
+        (lambda: Plumbing(TANK, Pump(), Hose(end_mm=-300.0, length_mm=600.0)), "hose.length_mm"),
         (lambda: Line(plumbing(TANK, Pump(), Hose()), 4000.0), "tank_ml"),
     ],
 )
@@ -302,6 +305,15 @@ def test_impossible_lines_are_refused(make, key: str) -> None:  # type: ignore[n
 def test_pump_too_weak_for_its_head_says_what_it_must_lift() -> None:
     with pytest.raises(Impossible, match=r"pump\.head_mm is 300.*: allowed is above 700 mm"):
         Plumbing(TANK, Pump(head_mm=300.0), Hose(end_mm=900.0))
+
+
+def test_a_hose_is_as_long_as_its_way_up_and_down() -> None:
+    """From the intake, 10 mm above the floor, over the brim at 200 mm, down to 50 mm."""
+    assert Plumbing(TANK, Pump(), Hose(end_mm=50.0, length_mm=340.0)).hose_ml > 0.0
+    with pytest.raises(Impossible, match=r"is 339\.0: .* 340 to 50000 mm \(190 mm up .* 150"):
+        Plumbing(TANK, Pump(), Hose(end_mm=50.0, length_mm=339.0))
+    through_the_wall = Hose(end_mm=-20.0, crest_mm=5.0, length_mm=25.0)
+    assert Plumbing(TANK, Pump(), through_the_wall).hose_ml > 0.0
 
 
 def test_shapes_are_values() -> None:

@@ -74,6 +74,11 @@ class Fault:
             kind = KINDS[self.kind]
             need("fault.amount", self.amount, kind.low, kind.high, kind.unit)
 
+    @property
+    def much(self) -> float:
+        """The amount, the usual one unless told."""
+        return KINDS[self.kind].usual if self.amount is None else self.amount
+
 
 class Faults:
     """The faults of one run. Which of them happen follows from the seed and their order alone.
@@ -111,9 +116,7 @@ class Faults:
     def amount(self, kind: str) -> float | None:
         """How much of a fault there is now; None while there is none."""
         fault = self._active.get(kind)
-        if fault is None:
-            return None
-        return KINDS[kind].usual if fault.amount is None else fault.amount
+        return None if fault is None else fault.much
 
     def tries(self, kind: str) -> Callable[[], bool]:
         """Whether one try now fails, as `strikes`; at once where that kind never happens."""

@@ -225,11 +225,22 @@ class Hose:
         return float(lost)
 
 
+def crest_mm(tank: Tank, hose: Hose) -> float:
+    """The hose's highest point: as told, else the higher of the tank's brim and the hose's end."""
+    return max(tank.depth_mm, hose.end_mm) if hose.crest_mm is None else hose.crest_mm
+
+
+def way_mm(tank: Tank, hose: Hose, intake_mm: float) -> tuple[float, float]:
+    """(up from the intake to the crest, from there down to the end): no hose is shorter."""
+    crest = crest_mm(tank, hose)
+    return max(0.0, crest - intake_mm), crest - hose.end_mm
+
+
 class Plumbing:
     """One tank, pump and hose, solved for every tank level and pump speed that can occur.
 
     `plumbing` shares it between runs. Raises Impossible where the pump cannot lift water over the
-    crest even from a full tank.
+    crest even from a full tank, and where the hose is too short for its way.
     """
 
     def __init__(self, tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0) -> None:
@@ -238,7 +249,7 @@ class Plumbing:
         self.intake_ml = tank.volume_ml(intake_mm)
         self.capacity_ml = tank.capacity_ml
         self.hose_ml = hose.volume_ml
-        self.crest_mm = max(tank.depth_mm, hose.end_mm) if hose.crest_mm is None else hose.crest_mm
+        self.crest_mm = crest_mm(tank, hose)
         self.step_ml = self.capacity_ml / (LEVELS - 1)
         self._heights = [tank.height_mm(n * self.step_ml) for n in range(LEVELS)]
         if pump.lift_mm(0.0, 1.0) <= self.crest_mm - tank.depth_mm:
@@ -247,6 +258,10 @@ class Plumbing:
                 pump.lift_mm(0.0, 1.0),
                 f"above {self.crest_mm - tank.depth_mm:g} mm, from a full tank to the crest",
             )
+        up, down = way_mm(tank, hose, intake_mm)
+        if hose.length_mm < up + down:
+            way = f"{up:g} mm up from the intake to the crest, {down:g} mm down to the end"
+            raise Impossible("hose.length_mm", hose.length_mm, f"{up + down:g} to 50000 mm ({way})")
         self._flows = [
             [self.solved_ml_s(level, SLOWEST + n * SPEED_STEP) for level in self._heights]
             for n in range(SPEEDS)

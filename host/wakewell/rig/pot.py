@@ -17,7 +17,7 @@ from . import probes
 from .battery import Battery, Cell
 from .errors import Impossible, Stopped, need
 from .faults import Fault, Faults
-from .hydraulics import Hose, Line, Pump, Tank, box, plumbing
+from .hydraulics import Hose, Line, Pump, Tank, box, plumbing, way_mm
 from .soil import SUBSTRATES, Container, Plant, Substrate, Vessel
 from .weather import PLACES, Climate, Place, climate
 
@@ -96,6 +96,17 @@ class PotSpec:
         need("start_day", self.start_day, 0, 364, "day")
         need("sample_s", self.sample_s, 0.01, 2.0, "s")
         need("shunt_uv_ma", self.shunt_uv_ma, 0.0, 100_000.0, "uV/mA")
+        for fault in (fault for fault in self.faults if fault.kind == "siphon"):
+            way = sum(way_mm(self.tank, self.slipped(0.0), self.intake_mm))
+            most = self.hose.length_mm - way
+            if fault.much > most:
+                reach = f"0 to {most:g} mm" if most >= 0.0 else "no siphon"
+                said = f"{reach}, the hose is {self.hose.length_mm:g} mm long"
+                raise Impossible("fault.amount", fault.much, said)
+
+    def slipped(self, hangs_mm: float) -> Hose:
+        """The hose once it has slipped over the brim: its end so far below the tank's floor."""
+        return replace(self.hose, end_mm=-hangs_mm, crest_mm=None, siphon_break=False)
 
 
 @dataclass(slots=True)
@@ -563,7 +574,7 @@ class RigPot:
         if hangs is None:
             self.line.parts = self._sound
         else:
-            hose = replace(self.spec.hose, end_mm=-hangs, crest_mm=None, siphon_break=False)
+            hose = self.spec.slipped(hangs)
             self.line.parts = plumbing(self.spec.tank, self.spec.pump, hose, self.spec.intake_mm)
         self._probe_railed = faults.amount("probe railed")
         self._probe_out = faults.amount("probe out") is not None
