@@ -59,6 +59,8 @@ def written(folder: Path, text: str) -> Path:
         ('[[visit]]\ndoes = "refill"\nday = 3\namount = 1' + "0" * 400, 3, "amount = "),
         ('[[fault]]\nkind = "leak"\namount = 1' + "0" * 400, 3, "amount = "),
         ("[pump]\ncurve = [[0, 1500], [inf, 0]]", 4, "pump.curve"),
+        ("[pump]\ncurve = [[0, 1500], [20, 300]]", 4, "pump.curve = "),
+        ("[pump]\ncurve = [[0, 1500], [20, 300]]", 4, "allowed a last point at no head"),
         ("[pump]\nhead_mm = 60", 4, "pump.head_mm = 60"),
         ("[hose]\nbends = 1\nlength_mm = 200", 5, "hose.length_mm = 200: allowed 255 to 50000 mm"),
         ("[hose]\nend_mm = -700", 3, "hose.length_mm = 800.0: allowed 1015 to 50000 mm"),

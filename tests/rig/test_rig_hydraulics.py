@@ -149,6 +149,19 @@ def test_affinity_laws() -> None:
     assert pump.lift_mm(10.0, 1.0) * 0.64 == pytest.approx(pump.lift_mm(8.0, 0.8))
 
 
+def test_a_measured_curve_ends_at_its_free_flow() -> None:
+    """Beyond the last point it goes on down as steeply: driven faster, the pump holds back."""
+    pump = Pump(curve=((0.0, 900.0), (20.0, 500.0), (40.0, 0.0)))
+    assert pump.lift_mm(40.0, 1.0) == pytest.approx(0.0)
+    assert pump.lift_mm(44.0, 1.0) == pytest.approx(-100.0)
+    assert pump.lift_mm(22.0, 0.5) == pytest.approx(-25.0)
+    wide = Hose(inner_mm=20.0, end_mm=-400.0, length_mm=1000.0)
+    flows = [plumbing(TANK, Pump(curve=((0.0, 2e4), (free, 0.0))), wide).solved_ml_s(200.0, 1.0)
+             for free in (300.0, 900.0)]  # fmt: skip
+    assert flows[0] > 300.0  # helped by the fall, however small the pump is without a curve
+    assert flows[1] > flows[0]
+
+
 def test_less_flow_from_a_lower_tank_a_longer_hose_and_a_weaker_cell() -> None:
     pump = Pump()
     flow = plumbing(TANK, pump, Hose()).flow_ml_s(2500.0, 3700.0)
@@ -289,6 +302,11 @@ def test_refill_runs_over_the_brim() -> None:
         (lambda: Plumbing(TANK, Pump(), Hose(), intake_mm=250.0), "intake_mm"),
         (lambda: Pump(flow_ml_s=0.0), "pump.flow_ml_s"),
         (lambda: Pump(curve=((0.0, 900.0), (10.0, 950.0))), "pump.curve"),
+        (lambda: Pump(curve=((0.0, 900.0), (10.0, 50.0))), "pump.curve"),
+        (lambda: Pump(curve=((0.0, 900.0), (10.0, -50.0))), "pump.curve"),
+        (lambda: Pump(curve=((0.0, 900.0), (10.0, math.nan))), "pump.curve"),
+        (lambda: Pump(curve=((0.0, math.inf), (10.0, 0.0))), "pump.curve"),
+        (lambda: Pump(curve=((0.0, 900.0), (1e9, 0.0))), "pump.curve"),
         (lambda: Hose(inner_mm=0.0), "hose.inner_mm"),
         (lambda: Hose(end_mm=300.0, crest_mm=200.0), "hose.crest_mm"),
         (lambda: Plumbing(TANK, Pump(), Hose(length_mm=200.0)), "hose.length_mm"),

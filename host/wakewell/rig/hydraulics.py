@@ -112,8 +112,9 @@ class Pump:
     """A small pump at its rated voltage.
 
     head_mm: lift at which it delivers nothing; flow_ml_s: flow against no lift; between them a
-    parabola, or `curve`, points (ml/s, mm) from no flow to no head. Flow follows the speed and
-    head its square (affinity laws), speed the voltage.
+    parabola, or instead of all three `curve`, points (ml/s, mm) from no flow to no head, straight
+    between them and beyond the last one. Flow follows the speed and head its square (affinity
+    laws), speed the voltage.
     running_ma, dry_ma, stalled_ma: current when moving water, air, or blocked; start_ma for
     start_ms: the rush at the start. turns_mv: voltage below which it does not turn.
     prime_s: time it runs before it has drawn water into an empty hose (0: it stands in water).
@@ -148,12 +149,24 @@ class Pump:
         for (q0, h0), (q1, h1) in pairwise(self.curve):
             if not (q1 > q0 and h1 < h0):
                 raise Impossible("pump.curve", (q1, h1), f"more than {q0:g} ml/s, below {h0:g} mm")
+        if self.curve:
+            need("pump.curve", self.curve[0][1], 50.0, 50_000.0, "mm")
+            need("pump.curve", self.curve[-1][0], 0.1, 1000.0, "ml/s")
+            if self.curve[-1][1] != 0.0:
+                raise Impossible("pump.curve", self.curve[-1], "a last point at no head, 0 mm")
+
+    @property
+    def free_ml_s(self) -> float:
+        """Flow against no lift at the rated speed."""
+        return self.curve[-1][0] if self.curve else self.flow_ml_s
 
     def lift_mm(self, flow_ml_s: float, speed: float) -> float:
         """Head at a flow and a share of the rated speed; below none beyond its free flow."""
         flow = flow_ml_s / speed
         if self.curve:
-            return speed * speed * along(self.curve, flow)
+            (q0, h0), (q1, _) = self.curve[-2:]
+            head = h0 * (q1 - flow) / (q1 - q0) if flow > q1 else along(self.curve, flow)
+            return speed * speed * head
         return speed * speed * self.head_mm * (1.0 - (flow / self.flow_ml_s) ** 2)
 
 
@@ -287,7 +300,7 @@ class Plumbing:
             return self.pump.lift_mm(flow, speed) - lift - self.hose.loss_mm(flow)
 
         # A head below the tank can drive more than the pump's free flow.
-        return self._solve(surplus, 10.0 * self.pump.flow_ml_s)
+        return self._solve(surplus, 10.0 * self.pump.free_ml_s)
 
     def _siphoned(self, level_mm: float) -> float:
         drop = level_mm - self.hose.end_mm
