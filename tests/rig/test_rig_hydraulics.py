@@ -143,6 +143,18 @@ def test_tabled_flow_against_solving_anew(
     assert parts.flow_ml_s(volume, voltage) == pytest.approx(exact, abs=tolerance * 25.0)
 
 
+@pytest.mark.parametrize("rated_mv", [1500.0, 3000.0, 3900.0, 6000.0, 12_000.0, 24_000.0])
+def test_every_voltage_of_the_cell_is_tabled(rated_mv: float) -> None:
+    """Whatever the pump is rated for, the cell gives it up to 4.2 V."""
+    least = (4200.0 / rated_mv) ** -2  # so that a full cell lifts a metre
+    pump = Pump(head_mm=max(200.0, 1000.0 * least), rated_mv=rated_mv, turns_mv=500.0)
+    parts = plumbing(TANK, pump, Hose())
+    for voltage in (3300.0, 3700.0, 4100.0, 4200.0):
+        exact = parts.solved_ml_s(200.0, voltage / rated_mv)
+        assert exact > 0.0
+        assert parts.flow_ml_s(3000.0, voltage) == pytest.approx(exact, rel=0.02)
+
+
 def test_affinity_laws() -> None:
     """Flow as the speed, head as its square: a pump handbook's affinity laws."""
     pump = Pump()

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
+from .battery import FULL_MV
 from .errors import Impossible, need
 from .libraries import load
 from .tables import along
@@ -23,7 +24,7 @@ VISCOSITY_MM2_S = 1.004  # kinematic, water at 20 °C
 LOSS_ENTRANCE = 0.57  # sharp-edged entrance, as fluids.entrance_sharp() has it
 LOSS_EXIT = 1.0  # an open end loses its velocity head
 LEVELS = 33  # tabled tank volumes
-SLOWEST, SPEED_STEP, SPEEDS = 0.3, 0.1, 10  # tabled pump speeds, shares of the rated one
+SLOWEST, SPEED_STEP = 0.3, 0.1  # tabled pump speeds, shares of the rated or a full cell's, the less
 
 
 @dataclass(frozen=True)
@@ -275,9 +276,13 @@ class Plumbing:
         if hose.length_mm < up + down:
             way = f"{up:g} mm up from the intake to the crest, {down:g} mm down to the end"
             raise Impossible("hose.length_mm", hose.length_mm, f"{up + down:g} to 50000 mm ({way})")
+        full = FULL_MV / pump.rated_mv
+        self._slowest, self._step = SLOWEST * min(1.0, full), SPEED_STEP * min(1.0, full)
+        # One row beyond the full cell: while it is charged its voltage is a little above
+        self._speeds = 2 + math.ceil((full - self._slowest) / self._step)
         self._flows = [
-            [self.solved_ml_s(level, SLOWEST + n * SPEED_STEP) for level in self._heights]
-            for n in range(SPEEDS)
+            [self.solved_ml_s(level, self._slowest + n * self._step) for level in self._heights]
+            for n in range(self._speeds)
         ]
         self.siphon_end_ml = max(self.intake_ml, tank.volume_ml(hose.end_mm))
         self._siphons = [self._siphoned(level) for level in self._heights]
@@ -335,12 +340,12 @@ class Plumbing:
 
     def flow_ml_s(self, volume_ml: float, voltage_mv: float) -> float:
         """What the running pump delivers at a tank volume and a voltage; its intake under water."""
-        row = (voltage_mv / self.pump.rated_mv - SLOWEST) / SPEED_STEP
+        row = (voltage_mv / self.pump.rated_mv - self._slowest) / self._step
         if row < 0.0:
             return 0.0
         whole = int(row)
-        if whole >= SPEEDS - 1:
-            whole, row = SPEEDS - 2, SPEEDS - 1.0
+        if whole >= self._speeds - 1:
+            whole, row = self._speeds - 2, self._speeds - 1.0
         index, part = self._place(volume_ml)
         slow, fast = self._flows[whole], self._flows[whole + 1]
         low = slow[index] + part * (slow[index + 1] - slow[index])
