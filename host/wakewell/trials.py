@@ -452,6 +452,7 @@ def _spec(
     divider = reader.part(fitted.divider(cal), "divider", reader.table("divider"))
     if len(reader.problems) > before:
         return None, []
+    notes += _weak(in_force, tank, pump, hose, cell, board)
     wilting = soil.content(WILTING_CM)
     capacity = mean_content(soil, vessel, 0.0)
     water = wilting + start.soil * (capacity - wilting)
@@ -525,6 +526,23 @@ def _pump(cal: Any, tank: Tank, hose: Hose) -> Pump:
         stalled_ma=2.5 * running,
         start_ma=2.5 * running,
     )
+
+
+def _weak(in_force: Any, tank: Tank, pump: Pump, hose: Hose, cell: Cell, board: Board) -> list[str]:
+    """A note if the core may start the pump where it lifts nothing over the crest: the lowest
+    cell (R5), under load, and the lowest tank (R4) that it lets pass."""
+    limits, settings = in_force.limits, in_force.settings
+    load_ma = pump.running_ma + board.awake_ma
+    low_mv = max(limits.rest_mv, settings.battery_mv) - 0.001 * load_ma * cell.resistance_mohm
+    lifts = pump.lift_mm(0.0, low_mv / pump.rated_mv) if low_mv >= pump.turns_mv else 0.0
+    least_ml = max(limits.reserve_ml, settings.reserve_ml)
+    lift = crest_mm(tank, hose) - tank.height_mm(least_ml)
+    if lifts > lift:
+        return []
+    return [
+        f"at {low_mv:.0f} mV, as low as the cell may be for the pump, it lifts {lifts:.0f} mm; "
+        f"from the least water it may draw from to the crest are {lift:.0f} mm"
+    ]
 
 
 def _shunt(cal: Any) -> float:

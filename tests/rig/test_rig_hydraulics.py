@@ -1,6 +1,7 @@
 """Tanks, pumps and hoses against integration, handbook formulas and the library fluids."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -311,6 +312,11 @@ def test_refill_runs_over_the_brim() -> None:
         (lambda: table([(0.0, 0.0), (50.0, 400.0), (40.0, 500.0)]), "points"),
         (lambda: table([(5.0, 10.0), (50.0, 400.0)]), "points"),
         (lambda: Plumbing(TANK, Pump(head_mm=300.0), Hose(end_mm=900.0)), "pump.head_mm"),
+        (
+            lambda: Plumbing(TANK, Pump(curve=((0.0, 300.0), (9.0, 0.0))), Hose(end_mm=900.0)),
+            "pump.curve",
+        ),
+        (lambda: Plumbing(TANK, Pump(rated_mv=6e3, turns_mv=4200.0), Hose()), "pump.turns_mv"),
         (lambda: Plumbing(TANK, Pump(), Hose(), intake_mm=250.0), "intake_mm"),
         (lambda: Pump(flow_ml_s=0.0), "pump.flow_ml_s"),
         (lambda: Pump(curve=((0.0, 900.0), (10.0, 950.0))), "pump.curve"),
@@ -332,9 +338,18 @@ def test_impossible_lines_are_refused(make, key: str) -> None:  # type: ignore[n
     assert refusal.value.key == key
 
 
-def test_pump_too_weak_for_its_head_says_what_it_must_lift() -> None:
-    with pytest.raises(Impossible, match=r"pump\.head_mm is 300.*: allowed is above 700 mm"):
-        Plumbing(TANK, Pump(head_mm=300.0), Hose(end_mm=900.0))
+@pytest.mark.parametrize(
+    ("rated_mv", "least_mm"), [(3700.0, "543.3"), (4200.0, "700.0"), (6000.0, "1428.6")]
+)
+def test_pump_too_weak_for_its_head_says_what_it_must_lift(rated_mv: float, least_mm: str) -> None:
+    """700 mm from a full tank, with a full cell's 4.2 V: head follows the square of the voltage."""
+    hose = Hose(end_mm=900.0, length_mm=1000.0)
+    weak = Pump(head_mm=float(least_mm) - 1.0, rated_mv=rated_mv)
+    says = rf"pump\.head_mm is {weak.head_mm}: allowed is above {least_mm} mm .* lift 700 mm"
+    with pytest.raises(Impossible, match=says):
+        Plumbing(TANK, weak, hose)
+    line = Plumbing(TANK, replace(weak, head_mm=float(least_mm) + 1.0), hose)
+    assert line.solved_ml_s(200.0, 4200.0 / rated_mv) > 0.0
 
 
 def test_a_hose_is_as_long_as_its_way_up_and_down() -> None:

@@ -254,7 +254,7 @@ class Plumbing:
     """One tank, pump and hose, solved for every tank level and pump speed that can occur.
 
     `plumbing` shares it between runs. Raises Impossible where the pump cannot lift water over the
-    crest even from a full tank, and where the hose is too short for its way.
+    crest even from a full tank with a full cell, and where the hose is too short for its way.
     """
 
     def __init__(self, tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0) -> None:
@@ -266,17 +266,21 @@ class Plumbing:
         self.crest_mm = crest_mm(tank, hose)
         self.step_ml = self.capacity_ml / (LEVELS - 1)
         self._heights = [tank.height_mm(n * self.step_ml) for n in range(LEVELS)]
-        if pump.lift_mm(0.0, 1.0) <= self.crest_mm - tank.depth_mm:
+        full = FULL_MV / pump.rated_mv
+        if pump.turns_mv >= FULL_MV:
+            raise Impossible("pump.turns_mv", pump.turns_mv, f"below a full cell's {FULL_MV:g} mV")
+        lift = self.crest_mm - tank.depth_mm
+        if pump.lift_mm(0.0, full) <= lift:
             raise Impossible(
-                "pump.head_mm",
+                "pump.curve" if pump.curve else "pump.head_mm",
                 pump.lift_mm(0.0, 1.0),
-                f"above {self.crest_mm - tank.depth_mm:g} mm, from a full tank to the crest",
+                f"above {lift / full**2:.1f} mm at its rated voltage, to lift {lift:g} mm from a "
+                f"full tank to the crest at a full cell's {FULL_MV:g} mV",
             )
         up, down = way_mm(tank, hose, intake_mm)
         if hose.length_mm < up + down:
             way = f"{up:g} mm up from the intake to the crest, {down:g} mm down to the end"
             raise Impossible("hose.length_mm", hose.length_mm, f"{up + down:g} to 50000 mm ({way})")
-        full = FULL_MV / pump.rated_mv
         self._slowest, self._step = SLOWEST * min(1.0, full), SPEED_STEP * min(1.0, full)
         # One row beyond the full cell: while it is charged its voltage is a little above
         self._speeds = 2 + math.ceil((full - self._slowest) / self._step)
