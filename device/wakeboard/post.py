@@ -16,6 +16,7 @@ class Post(Mqtt):
     def __init__(self, stream, poll, most_ms, got, host, path):
         Mqtt.__init__(self, stream, poll, most_ms, got)
         self.host, self.path = host, path
+        self.asked = b""
 
     def publish(self, topic, data):
         """Post it; the answer's lines go to `got`. Gone if it was not taken."""
@@ -31,8 +32,10 @@ class Post(Mqtt):
         self.write(data)
         lines = self.read(self.size()).split(b"\n")
         for name, each in zip(("heard", "asked"), lines):
-            if each:
+            if each and each != self.asked:
                 self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
+        if len(lines) > 1:
+            self.asked = lines[1]  # it comes with each answer: the same again is no other message
 
     def size(self):
         """Length of the answer's body, its head read."""

@@ -160,7 +160,7 @@ class Talk:
         self.timed = False
 
     def received(self, topic, data):
-        """A message: kept for its moment. Only the newest of each kind counts.
+        """A message: an answer is believed or refused at once, what is asked has its moment.
 
         data: None stands for one too long to hold, whatever it was.
         """
@@ -177,7 +177,23 @@ class Talk:
             else:
                 self.answer = found
         elif topic == self.topic + "asked" and data:
-            self.asked = data
+            self.asked = data if self.asked is None else self.newer(self.asked, data)
+
+    def newer(self, kept, data):
+        """Which of two messages that ask is judged: the newer by its number, and no stranger's
+        displaces it. The other is counted if it is refused."""
+        why = LOST
+        if self.memory.lost:
+            data = kept
+        else:
+            n, record, why = asked.opened(kept, self.key, self.id, self.memory.asked)
+            if record is not None:
+                _, record, why = asked.opened(data, self.key, self.id, n)
+                if record is None:
+                    data = kept
+        if why:
+            self.refuse(why)
+        return data
 
     def refuse(self, why):
         """Count a message and say why on the console: a stranger's is answered nowhere else."""
@@ -252,8 +268,8 @@ class Talk:
 
     def settle(self, link):
         """Judge what was asked; True if there is an answer to tell."""
-        memory = self.memory
-        if self.asked is None:
+        memory, data, self.asked = self.memory, self.asked, None
+        if data is None:
             return False
         if memory.lost:
             self.refuse(LOST)
@@ -262,7 +278,7 @@ class Talk:
         pot, _ = self.store.load_pot()
         utc = self.board.utc()
         utc[2] = 1 if self.board.trust == 1 else 0  # a clock server may be anybody
-        n, data, why = asked.judge(self.asked, self.key, self.id, memory.asked, pot, utc, self.n)
+        n, data, why = asked.judge(data, self.key, self.id, memory.asked, pot, utc, self.n)
         if data is None and not why:
             return False  # judged before
         if data is None:
@@ -349,7 +365,10 @@ def report(board, n):
             talk.memory.save()
             told = talk.settle(link)
         if told:
-            link.publish(talk.topic + "report", talk.batch(1)[0])
+            try:
+                link.publish(talk.topic + "report", talk.batch(1)[0])
+            finally:
+                talk.settle(link)  # what was asked meanwhile; the next report tells it
     except (OSError, ValueError, MemoryError) as error:
         print("wakewell: radio: %r" % error)
     finally:

@@ -122,6 +122,21 @@ def test_a_message_too_long_to_hold_is_handed_on_as_that(monkeypatch: pytest.Mon
     assert got[2:] == [(b"", None)]
 
 
+def test_what_a_server_asks_with_every_answer_is_one_message(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It says the newest there is each time; to a count of what was refused that is once."""
+    got: list[bytes] = []
+    bodies = (b"h1\na1", b"h2\na1", b"h3\na2", b"h4", b"h5\na2")
+    answers = [b"HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n%b" % (len(b), b) for b in bodies]
+    peer = Peer(iter(answers), 0)
+    monkeypatch.setattr(mqtt, "time", peer.module())
+    link = post.Post(peer, never, MOST_MS, lambda topic, data: got.append(data), "a", "")
+    for _ in bodies:
+        link.publish("wakewell/a/report", b"b")
+    assert got == [b"h1", b"a1", b"h2", b"h3", b"a2", b"h4", b"h5"]
+
+
 @pytest.mark.parametrize(("size", "counted"), [(mqtt.MOST + 1, 1), (10**9, 1), (-1, 0)])
 def test_an_answer_too_long_to_hold(
     size: int, counted: int, monkeypatch: pytest.MonkeyPatch

@@ -181,12 +181,14 @@ def test_an_answer_that_is_refused_is_counted_and_told_on_the_console(
     assert capsys.readouterr().out == ""
 
 
-def message(n: int, key: bytes = KEY, version: int = asked.VERSION, dose_ml: int = 0) -> bytes:
+def message(
+    n: int, key: bytes = KEY, version: int = asked.VERSION, dose_ml: int = 0, board: str = BOARD
+) -> bytes:
     found = pots.load(CAFE / "basil")
     limits_id = logs.line.identity(found.lines["limits"])
     values = dict(found.settings)
     values["dose_ml"] = dose_ml or values["dose_ml"]
-    data = bytes(asked.make(key, BOARD, n, (9600, 0), 10**6, limits_id, values))
+    data = bytes(asked.make(key, board, n, (9600, 0), 10**6, limits_id, values))
     if version == asked.VERSION:
         return data
     body = data[: data.rindex(b',"hmac"')]
@@ -226,6 +228,70 @@ def test_what_is_asked_and_refused_is_counted_and_told_on_the_console(
     assert capsys.readouterr().out == ""
 
 
+FORGED, REPLAYED = message(9, bytes(32)), message(4)
+ELSEWHERE, TOO_MUCH = message(9, board="0242ac110003"), message(8, dose_ml=2000)
+
+
+@pytest.mark.parametrize(
+    ("met", "refused", "answer"),
+    [
+        ([FORGED, message(9)], 1, "in force"),
+        ([message(9), FORGED], 1, "in force"),
+        ([REPLAYED, message(9), ELSEWHERE, FORGED], 3, "in force"),
+        ([FORGED, FORGED, FORGED], 3, ""),
+        ([message(5), FORGED, message(5)], 1, ""),  # 5 was judged before
+        ([message(9), message(9), message(9)], 0, "in force"),
+        ([message(8), message(9)], 0, "in force"),  # the newer one carries every setting
+        ([message(9), message(8)], 1, "in force"),
+        ([FORGED, TOO_MUCH, REPLAYED], 3, "refused: dose_ml = 2000, the hard limit is at most"),
+        ([b" " * 4000, b" " * 4000], 2, ""),
+    ],
+)
+def test_of_several_in_one_wake_the_newest_is_judged_and_every_refused_one_counted(
+    talk: Any, met: list[bytes], refused: int, answer: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for kind, text in pots.load(CAFE / "basil").lines.items():
+        (Path(talk.root) / (kind + ".json")).write_bytes(text)
+    talk.memory.asked = 5
+    for data in met:
+        talk.received(ASKED, data)
+    assert talk.settle(None) == bool(answer)
+    assert talk.memory.refused == refused
+    assert talk.memory.answer.startswith(answer)
+    assert talk.memory.asked == (5 if not answer else 8 if TOO_MUCH in met else 9)
+    assert capsys.readouterr().out.count("wakewell: radio: refused: ") == refused
+
+
+@pytest.mark.parametrize("meanwhile", [[FORGED, FORGED], [message(10)]])
+def test_what_is_met_while_an_answer_is_told_counts_too(
+    talk: Any, meanwhile: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for kind, text in pots.load(CAFE / "basil").lines.items():
+        (Path(talk.root) / (kind + ".json")).write_bytes(text)
+
+    class Broker(Link):
+        def publish(self, topic: str, data: bytes) -> None:
+            super().publish(topic, data)
+            if self.heard[-1].words["answer"]:
+                for each in meanwhile:
+                    self.talk.received(ASKED, each)
+            elif len(self.heard) == 1:
+                self.talk.received(ASKED, message(9))
+
+        def close(self) -> None:
+            pass
+
+    monkeypatch.setattr(radio, "secrets", lambda root: {"key": KEY.hex(), "broker_host": "x"})
+    monkeypatch.setattr(radio, "join", lambda *given: object())
+    monkeypatch.setattr(radio, "leave", lambda wlan: None)
+    monkeypatch.setattr(radio, "channel_of", lambda wlan: 1)
+    monkeypatch.setattr(radio, "brokered", lambda private, root, talk: Broker(talk))
+    radio.report(talk.board, 59)
+    memory = heard.load(talk.root)
+    assert memory.refused == meanwhile.count(FORGED)
+    assert memory.asked == (9 if memory.refused else 10)
+
+
 def test_where_the_numbers_are_lost_what_is_asked_is_counted_too(
     talk: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -236,3 +302,8 @@ def test_where_the_numbers_are_lost_what_is_asked_is_counted_too(
     assert not talk.settle(None)
     assert heard.load(talk.root).refused == 1
     assert "refused: numbers lost, see to it by cable" in capsys.readouterr().out
+    for _ in range(3):
+        talk.received(ASKED, message(9))
+    assert not talk.settle(None)
+    assert heard.load(talk.root).refused == 4
+    assert capsys.readouterr().out.count("refused: numbers lost, see to it by cable") == 3
