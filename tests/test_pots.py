@@ -314,6 +314,15 @@ def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, say
     assert says in warned if says else not warned
 
 
+def test_a_dose_too_small_for_an_answer_is_told(basil):
+    """R7: 400 ml are 10 ppt at 40 ml for each, just an answer."""
+    for value, told in ((40000, False), (40001, True)):
+        put(basil, "calibration.toml", "ul_per_ppt", value)
+        warned = " ".join(warning.text for warning in pots.load(basil).warnings)
+        assert ("400 ml, raises this soil by 9 ppt, less than the 10 ppt" in warned) == told
+        assert ("(R7)" in warned) == told
+
+
 def test_a_table_beyond_the_converters_reach_is_told(basil):
     """ESP32 series datasheet, table 4-4: attenuation 3 reads true from 150 to 2450 mV."""
     replace(basil, "calibration.toml", "[[400000, 0]", "[[149000, 0]")

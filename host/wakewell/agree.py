@@ -409,7 +409,7 @@ def outlook(folder: PotFolder) -> Outlook | None:
 
 
 def _doses(folder: PotFolder) -> None:
-    """Doses against pulses, runs and the day (R2, R3)."""
+    """Doses against pulses, runs, the day and the soil's answer (R2, R3, R7)."""
     settings, limits = folder.settings, folder.limits
     found = outlook(folder)
     if found is None:
@@ -434,6 +434,13 @@ def _doses(folder: PotFolder) -> None:
     if given_ml < found.dose_ml:
         text = f"pulses = {limits['pulses']}: so many pulses give {given_ml} ml of a dose of "
         folder.warn("limits", text + f"{found.dose_ml} ml; raise it, or pulse_ml", "pulses")
+    given_ml = min(given_ml, found.dose_ml)
+    rise_ppt = given_ml * 1000 // max(1, folder.calibration["ul_per_ppt"])
+    if rise_ppt < settings["response_ppt"]:
+        text = f"dose_ml = {limits['dose_ml']}: a whole dose, {given_ml} ml, raises this soil by "
+        text += f"{rise_ppt} ppt, less than the {settings['response_ppt']} ppt of response_ppt: "
+        text += "noise may pass for its answer, and the lockout for want of one comes late (R7); "
+        folder.warn("limits", text + "raise it, or pulses", "dose_ml")
     if found.day_ml < found.counted_ml:
         hours = 24 * (1000 + limits["clock_ppt"]) / 1000
         text = f"day_ml = {found.day_ml}: a dose of {found.dose_ml} ml counts for up to "
