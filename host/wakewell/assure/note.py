@@ -8,6 +8,7 @@ source. The figures come from `tests/assure/last_run.json`, which `--record` wri
 from __future__ import annotations
 
 import json
+import platform
 import re
 import subprocess
 import time
@@ -133,6 +134,7 @@ def record(
     kept[part] = {
         "date": time.strftime("%Y-%m-%d", time.gmtime()),
         "commit": commit(),
+        "on": f"{platform.python_implementation()} {platform.python_version()}",
         "quick": quick,
         "numbers": numbers,
         "left_out": left_out,
@@ -201,12 +203,13 @@ def figures() -> list[str]:
     lines = [
         f"{len(corners.CORNERS)} corners are there to be searched. A sample is called so.",
         "",
-        "| part | date | commit | came to | left out |",
-        "| --- | --- | --- | --- | --- |",
+        "| part | date | commit | Python | came to | left out |",
+        "| --- | --- | --- | --- | --- | --- |",
     ]
     for part, one in kept.items():
         numbers = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in one["numbers"].items())
         sample = " (sample)" if one["quick"] else ""
         out = "; ".join(one["left_out"]) or "nothing"
-        lines.append(f"| {part}{sample} | {one['date']} | {one['commit']} | {numbers} | {out} |")
+        when = f"{one['date']} | {one['commit']} | {one.get('on', '')}"
+        lines.append(f"| {part}{sample} | {when} | {numbers} | {out} |")
     return lines
