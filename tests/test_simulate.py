@@ -59,6 +59,8 @@ def written(folder: Path, text: str) -> Path:
         ('[[visit]]\ndoes = "refill"\nday = 3\namount = 1' + "0" * 400, 3, "amount = "),
         ('[[fault]]\nkind = "leak"\namount = 1' + "0" * 400, 3, "amount = "),
         ("[pump]\ncurve = [[0, 1500], [inf, 0]]", 4, "pump.curve"),
+        ("[pump]\nhead_mm = 900\ncurve = [[0, 1500], [20, 0]]", 4, "curve is given too"),
+        ("[tank]\npoints = [[0, 0], [100, 3000]]\nvolume_ml = 900", 5, "points is given too"),
         ("[pump]\ncurve = [[0, 1500], [20, 300]]", 4, "pump.curve = "),
         ("[pump]\ncurve = [[0, 1500], [20, 300]]", 4, "allowed a last point at no head"),
         (

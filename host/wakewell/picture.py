@@ -165,6 +165,8 @@ def _doses(axes: Any, begin: datetime, kept: History, result: TrialResult) -> No
             "x", color=ALARM, markersize=5, label="trip",
         )  # fmt: skip
         axes.legend(fontsize=7, frameon=False, loc="upper left")
+    if not given:
+        axes.set_ylim(0.0, 10.0)
     axes.set_ylabel("pumped,\nml a day", fontsize=9)
 
 

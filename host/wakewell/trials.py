@@ -118,6 +118,11 @@ PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider"
 TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
 LISTS = ("fault", "visit")
 # Of a part's names, what its pot's calibration alone says: in a trial they would do nothing.
+# {table: (what was measured, the names that it stands instead of)}
+MEASURED = {
+    "pump": ("curve", ("head_mm", "flow_ml_s")),
+    "tank": ("points", ("shape", "volume_ml", "height_mm")),
+}
 CALIBRATED = {"probe": ("points", "water_uv", "half")}
 
 
@@ -163,6 +168,11 @@ class Reader:
                 self.problem(f"{show_key(key, name)} = {show(value)}: allowed {want}", key, name)
             else:
                 values[name] = _frozen(value)
+        measured, others = MEASURED.get(key, ("", ()))
+        for name in others:
+            if name in given and given.get(measured):
+                text = f"{show_key(key, name)} = {show(given[name])}: {measured} is given too, and "
+                self.problem(text + "stands instead of it; leave one of them out", key, name)
         return self.made(base, key, lambda: replace(base, **values))
 
     def made(self, usual: Any, key: str, make: Any) -> Any:
@@ -278,8 +288,8 @@ def names() -> Iterator[str]:
         for row in fields(part):
             if row.name not in CALIBRATED.get(key, ()):
                 value = getattr(part, row.name)
-                given = value is not None and value != ()
-                yield f"{row.name} = {_as_toml(value)}" if given else f"# {row.name} = 0"
+                none = {None: "0", (): "[]"}.get(value)
+                yield f"# {row.name} = {none}" if none else f"{row.name} = {_as_toml(value)}"
     yield "\n[settings]  # any name of settings.toml, in place of the pot's own"
     yield "\n[[fault]]  # from_day, to_day, probability, amount, and kind:"
     for word, kind in KINDS.items():
