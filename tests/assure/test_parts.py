@@ -43,6 +43,12 @@ def test_a_search_that_was_cut_short_goes_on(
     assert both["corners"] == both["corners_ended"] == 2
     assert both["transitions"] > first["transitions"]
     assert note.last_run()["search"]["numbers"] == both
+    asked.go_on, asked.corners = False, ["cell"]
+    parts.search(asked)
+    assert note.last_run()["search"]["rows"].keys() == {"cell", "unready"}, "the others stay"
+    with monkeypatch.context() as stricter:
+        stricter.setattr(parts, "search_id", lambda: "another search")
+        assert parts.searched() == {}
     monkeypatch.setattr(parts, "core_id", lambda: "another core")
     assert parts.searched() == {}
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from wakewell.assure import note, parts
+from wakewell.assure import corners, note, parts
 from wakewell.assure.parts import Asked, Figures
 
 PARTS: dict[str, Callable[[Asked], Figures]] = {
@@ -34,20 +34,32 @@ ORDER = (
 )
 
 
+def positive(text: str) -> float:
+    """A time above 0."""
+    value = float(text)
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text}: allowed above 0")
+    return value
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="assure", description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="what a check runs; says what it left")
     parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
     parser.add_argument("--only", action="append", choices=PARTS, help="only this part")
-    parser.add_argument("--corner", action="append", help="search only this corner")
+    names = [corner.name for corner in corners.CORNERS]
     parser.add_argument(
-        "--seconds", type=float, default=600.0, help="of the processor, for one corner"
+        "--corner", action="append", choices=names, metavar="CORNER",
+        help="search only this corner; with --record the others' figures stay",
+    )  # fmt: skip
+    parser.add_argument(
+        "--seconds", type=positive, default=600.0, help="of the processor, for one corner"
     )
     parser.add_argument("--seed", type=int, default=1, help="of everything that is chosen")
     parser.add_argument(
         "--found", type=Path, default=Path("build/assure"), help="for what is found"
     )
-    parser.add_argument("--minutes", type=float, help="at most, for each part")
+    parser.add_argument("--minutes", type=positive, help="at most, for each part")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument(
         "--go-on", action="store_true",
@@ -55,6 +67,8 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
+    if given.found.exists() and not given.found.is_dir():
+        parser.error(f"--found {given.found}: not a folder; name another")
     if given.note:
         for path in note.NOTES:
             path.write_text(note.text(), encoding="utf-8")

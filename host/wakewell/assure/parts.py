@@ -7,6 +7,7 @@ import os
 import re
 import sys
 import time
+from binascii import crc32
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Any
 
 from tqdm import tqdm
 
+from wakeboard import driver
 from wakewell import interpreter
 from wakewell.assure import (
     adversary,
@@ -22,10 +24,14 @@ from wakewell.assure import (
     explore,
     fuzz,
     generated,
+    letters,
+    monitor,
     mutate,
     note,
     nth,
+    projection,
     tell,
+    world,
 )
 from wakewell.core import core_id
 
@@ -85,8 +91,12 @@ def explored(
 
 def search(asked: Asked) -> Figures:
     """The exhaustive search, a corner to a processor; each is on record once it is done."""
-    rows = searched() if asked.go_on else {}
-    ended = {name for name, row in rows.items() if not row["waiting"] and not row["violations"]}
+    rows = searched() if asked.go_on or (asked.record and asked.corners) else {}
+    ended = {
+        name
+        for name, row in rows.items()
+        if asked.go_on and not row["waiting"] and not row["violations"]
+    }
     chosen = [
         corner
         for corner in corners.CORNERS
@@ -125,9 +135,20 @@ def search(asked: Asked) -> Figures:
 
 
 def searched() -> dict[str, dict[str, int]]:
-    """{corner: what its search came to} as last recorded, if it was of this very core."""
+    """{corner: what its search came to} as last recorded, if by this search of this very core."""
     kept = note.last_run().get("search", {})
-    return dict(kept["rows"]) if kept.get("core") == core_id() and not kept["quick"] else {}
+    if kept.get("core") != core_id() or kept.get("by") != search_id() or kept["quick"]:
+        return {}
+    known = {corner.name for corner in corners.CORNERS}
+    return {name: row for name, row in kept["rows"].items() if name in known}
+
+
+def search_id() -> str:
+    """CRC-32 of what a search judges by: a stricter one does not go on from another's rows."""
+    crc = 0
+    for module in (corners, explore, letters, monitor, projection, world, driver):
+        crc = crc32(Path(str(module.__file__)).read_bytes(), crc)
+    return f"{crc:08x}"
 
 
 def summed(rows: dict[str, dict[str, int]]) -> Figures:
@@ -148,7 +169,7 @@ def summed(rows: dict[str, dict[str, int]]) -> Figures:
     if missing:
         of = f"{len(missing)} of {len(corners.CORNERS)} corners of the search"
         left_out.append(f"{of}: {', '.join(missing)}")
-    return Figures(numbers, left_out, {"core": core_id(), "rows": rows})
+    return Figures(numbers, left_out, {"core": core_id(), "by": search_id(), "rows": rows})
 
 
 def told_of(asked: Asked, found: explore.Found, name: str) -> None:
