@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from wakecore import rules
 from wakewell.assure.letters import Letter
 from wakewell.assure.world import AT, HARDWARE_MS, PRESSES, TROUBLE_MS, Bench, Happened, Node
 
@@ -96,7 +97,8 @@ class Monitor:
         if node.status == "lost":
             k = Kept(lost=1)._asdict()
         if held or cable:
-            k.update(lost=0, wet=0, cuts=0, dries=0, silent=0)
+            k.update(lost=0, wet=0)
+            self.forgive(node, k)
         if cable:
             k.update(damaged=0, leaked=0, falls=0, seen_ml=-1, low=0)
         if letter.files != "good":
@@ -254,6 +256,21 @@ class Monitor:
             raise Violation("R15", f"pumped with the saucer {letter.saucer}, wet before {kept.wet}")
         self.judge_asked(letter, happened, memory, phase)
 
+    def forgive(self, node: Node, k: dict[str, Any]) -> None:
+        """A person's word ends a lockout and its count, and leaves a count on its way to one."""
+        latched, limits = node.numbers[AT["lockouts"]], self.limits
+        # A pulse whose end is not in storage, or may not be, is one more for this wake's core
+        unsure = node.numbers[AT["open_ms"]] > 0 or node.status == "previous"
+        if node.numbers[AT["interrupts"]] + unsure >= limits.interrupts:
+            k["cuts"] = 0
+        for count, most, lockout in (
+            ("cuts", limits.interrupts, "interrupted"),
+            ("dries", limits.dry_trips, "dry run"),
+            ("silent", limits.response_doses, "no response"),
+        ):
+            if k[count] >= most or latched & rules.BITS[lockout]:
+                k[count] = 0
+
     def judge_asked(self, letter: Letter, happened: Happened, memory: Memory, phase: int) -> None:
         """R6, R7, R14: who asked for this dose, and might it."""
         kept, truth = memory
@@ -331,7 +348,6 @@ class Monitor:
         if happened.reset:
             k.update(cuts=min(kept.cuts + 1, limits.interrupts), seen_ml=-1, need_ul=0, asked="")
             return k, truth
-        k["cuts"] = 0
         if how in GIVES_WAY:
             k.update(low=1, charged=0)
         if how == "wet":
@@ -347,7 +363,10 @@ class Monitor:
         k["need_ul"] = max(0, k["need_ul"] - ran_ms * self.cal.flow_ul_s // 1000)
         if how == "flows" and k["asked"] == "soil" and k["need_ul"] == 0 and letter.soil == "dry":
             k["silent"] = min(k["silent"] + 1, limits.response_doses)
-        if k["need_ul"] == 0 or how != "flows":
+        over = k["need_ul"] == 0 or how != "flows"
+        if over or (happened.ended and happened.ended[AT["phase"]] != SOAKING):
+            k["cuts"] = 0  # with the dose, not with each of its pulses
+        if over:
             k.update(need_ul=0, asked="")
         return k, truth
 
