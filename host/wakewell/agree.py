@@ -15,7 +15,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from wakecore import fields, plan
-from wakecore.number import muldiv_down, muldiv_up
+from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 from wakecore.state import LONG_S
 
@@ -303,7 +303,7 @@ def _soil(folder: PotFolder) -> None:
     if "soil" in cal:
         low, high = _ends(cal["soil"])
         # The core counts days since a believed reading no further than LONG_S
-        least = muldiv_up(high - low, 1, 1 + LONG_S // fields.DAY_S)
+        least = div_up(high - low, 1 + LONG_S // fields.DAY_S)
         if settings["fall_ppt_day"] < least:
             text = f"fall_ppt_day = {settings['fall_ppt_day']}: allowed from {least}: below it dry "
             text += "soil may be disbelieved for ever after one wet reading (R6); raise it"
@@ -395,9 +395,9 @@ def outlook(folder: PotFolder) -> Outlook | None:
     dose_ul = min(dose_ul, limits["dose_ml"] * 1000)
     pulse_ul = min(settings["pulse_ml"] * 1000, dose_ul)
     pulse_ms = min(muldiv_up(pulse_ul, 1000, flow), limits["pulse_ms"])
-    pulses = min(muldiv_up(dose_ul, 1, flow_ul(pulse_ms, flow)), limits["pulses"])
+    pulses = min(div_up(dose_ul, flow_ul(pulse_ms, flow)), limits["pulses"])
     # Each pulse is counted by itself, rounded up, and may overrun: as plan.counted_ml does
-    one_ml = muldiv_up(flow_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1, 1000)
+    one_ml = div_up(flow_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1000)
     provable = None if cal["float_only"] else cal["tolerance_ml"] + 1
     return Outlook(
         refill_ppt=refill,
@@ -422,7 +422,7 @@ def _doses(folder: PotFolder) -> None:
     if found is None:
         return
     flow, least_ms = folder.calibration["flow_ul_s"], plan.LEAST_PULSE_MS
-    least_ml = muldiv_up(flow_ul(least_ms, flow), 1, 1000)
+    least_ml = div_up(flow_ul(least_ms, flow), 1000)
     for name in ("pulse_ml", "upkeep_ml"):
         if settings[name] and muldiv_up(settings[name] * 1000, 1000, flow) < least_ms:
             text = f"{name} = {settings[name]}: allowed from {least_ml} at this flow: no run is "

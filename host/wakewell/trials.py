@@ -117,12 +117,12 @@ PLACING = ("substrate", "vessel", "plant", "place", "start")
 PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider")
 TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
 LISTS = ("fault", "visit")
-# Of a part's names, what its pot's calibration alone says: in a trial they would do nothing.
 # {table: (what was measured, the names that it stands instead of)}
 MEASURED = {
     "pump": ("curve", ("head_mm", "flow_ml_s")),
     "tank": ("points", ("shape", "volume_ml", "height_mm")),
 }
+# Of a part's names, what its pot's calibration alone says: in a trial they would do nothing.
 CALIBRATED = {"probe": ("points", "water_uv", "half")}
 
 
