@@ -10,16 +10,16 @@ from typing import Any
 
 import pytest
 
-from wakecore import plan, rules, wake
+from wakecore import judge, plan, rules, wake
 from wakewell import sequences
 from wakewell.assure import corners, explore, letters, monitor, tell, world
 
 BY_NAME = {corner.name: corner for corner in corners.CORNERS}
 
 
-def search(name: str, **bounds: Any) -> tuple[explore.Search, explore.Result]:
+def search(name: str, full: bool = False, **bounds: Any) -> tuple[explore.Search, explore.Result]:
     corner = BY_NAME[name]
-    found = explore.Search(corner, quick=corner.quick >= 0)
+    found = explore.Search(corner, quick=corner.quick >= 0 and not full)
     return found, found.run(**bounds)
 
 
@@ -78,7 +78,69 @@ def never(*_: Any, **__: Any) -> None:
     return None
 
 
+def never_forgets_a_press(state: Any, facts: Any, begin: Any) -> None:
+    presses = state.presses
+    LOOK_AT_BUTTON(state, facts, begin)
+    if not state.presses:
+        state.presses = presses
+        state.button_masked |= presses >= wake.MOST_PRESSES
+
+
+def takes_a_press_for_a_charge(state: Any, facts: Any, pot: Any, regular: bool) -> None:
+    LOOK_AT_BATTERY(state, facts, pot, regular)
+    if facts.held and not rules.below(facts.battery_mv, pot.settings.battery_clear_mv):
+        rules.clear(state, rules.BITS["battery low"])
+
+
+def sees_half_of_a_fall(state: Any, facts: Any, pot: Any) -> None:
+    if facts.level_ml is not None and state.look_ml > facts.level_ml:
+        facts.level_ml += (state.look_ml - facts.level_ml) // 2
+    LOOK_AT_LEVEL(state, facts, pot)
+
+
+def believes_any_fall(reading: Any, temperature_mc: Any, state: Any, pot: Any) -> Any:
+    word = JUDGE_SOIL(reading, temperature_mc, state, pot)
+    return judge.GOOD if word == "jump" else word
+
+
+def upkeep_of_any_size(facts: Any, state: Any, pot: Any) -> Any:
+    kind, ul = DEMAND(facts, state, pot)
+    return kind, pot.limits.dose_ml * 1000 if kind == plan.UPKEEP else ul
+
+
+def at_presses(state: Any, facts: Any, pot: Any, regular: bool, pressed: bool) -> bool:
+    return bool(IS_TO_REPORT(state, facts, pot, regular, pressed) and pressed)
+
+
+def at_any_press(state: Any, facts: Any, pot: Any, regular: bool, pressed: bool) -> bool:
+    return IS_TO_REPORT(state, facts, pot, regular, pressed) or pressed
+
+
+DEMAND, IS_TO_REPORT = plan.demand, wake.is_to_report
+LOOK_AT_BUTTON, LOOK_AT_BATTERY = wake.look_at_button, wake.look_at_battery
+LOOK_AT_LEVEL, JUDGE_SOIL = wake.look_at_level, judge.judge_soil
 BREAKS = {
+    "a press too many": (
+        lambda: replaced(wake, "look_at_button", never_forgets_a_press),
+        "presses",
+        "R12",
+    ),
+    "a press on the charger": (
+        lambda: replaced(wake, "look_at_battery", takes_a_press_for_a_charge),
+        "charger",
+        "R5",
+    ),
+    "half a leak": (
+        lambda: replaced(wake, "look_at_level", sees_half_of_a_fall),
+        "small leak",
+        "R8",
+    ),
+    "proof over pulses": (lambda: replaced(plan, "prove", never), "coarse gauge", "R4"),
+    "any fall": (lambda: replaced(judge, "judge_soil", believes_any_fall), "drying", "R6"),
+    "silent press": (lambda: replaced(wake, "is_to_report", never), "radio", "R12"),
+    "radio": (lambda: replaced(wake, "is_to_report", at_any_press), "radio", "R5"),
+    "silent leak": (lambda: replaced(wake, "is_to_report", at_presses), "radio, tank", "R8"),
+    "any upkeep": (lambda: replaced(plan, "demand", upkeep_of_any_size), "upkeep", "R6"),
     "battery permissive": (lambda: without_permissive("battery"), "cell", "R5"),
     "dry runs": (lambda: replaced(wake, "DRY_RUNS", ()), "tank", "R4"),
     "pin permissive": (lambda: without_permissive("pin"), "files", "R1"),
@@ -99,7 +161,7 @@ def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
     broken, corner, rule = BREAKS[name]
     path = tmp_path / "found.toml"
     with broken():
-        _, result = search(corner, most_found=1, most_states=40000)
+        _, result = search(corner, corner in ("charger", "radio"), most_found=1, most_states=40000)
         found = result.found[0]
         assert found.rule == rule, found.why
         text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
@@ -159,7 +221,9 @@ def looked_at(found: explore.Search, happened: world.Happened) -> dict[str, Any]
     seen: dict[str, Any] = {"commands": happened.commands, "reset": happened.reset}
     seen["pulse_ms"] = happened.pulse_ms
     if record and happened.sleep:
-        seen |= {name: record[name] for name in ("trips", "lockouts", "permissives")}
+        seen |= {name: record[name] for name in ("trips", "lockouts")}
+        # Less water than the shortest pulse moves may be left of the day, or none: one to the pump
+        seen["permissives"] = {k: v for k, v in record["permissives"].items() if k != "day"}
         seen["kind"] = record["plan"]["kind"]
         seen["sleep"] = found.project.sleep(happened.sleep[0]), happened.sleep[1]
     return seen

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from wakewell import interpreter
-from wakewell.assure import generated, mutate, note, parts
+from wakewell.assure import __main__, generated, mutate, note, parts
 
 
 def test_the_figures_as_json() -> None:
@@ -80,6 +80,44 @@ def test_mutants_that_survived_are_judged_again(
     assert len(met) == 2
     assert again.numbers == {"mutants": 5, "mutants_killed": 4, "mutants_alike": 0}
     assert set(again.more["survived"]) == live
+
+
+def command(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
+    monkeypatch.setattr(sys, "argv", ["assure", *words])
+    try:
+        return __main__.main()
+    except SystemExit as left:
+        return int(left.code or 0)
+
+
+def test_a_torn_record_is_told_and_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    torn = tmp_path / "last_run.json"
+    torn.write_text('{"search": {"date": ')
+    monkeypatch.setattr(note, "LAST_RUN", torn)
+    assert command(monkeypatch, "--note") == 2
+    assert "take it back from git" in capsys.readouterr().err
+    assert torn.read_text() == '{"search": {"date": '
+
+
+def test_what_is_found_needs_a_folder_before_it_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("kept")
+    assert command(monkeypatch, "--found", str(tmp_path / "file" / "below")) == 2
+    assert "name a folder that can be written" in capsys.readouterr().err
+
+
+def test_a_mutant_that_survives_without_a_word_is_a_finding(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numbers = {"mutants": 3, "mutants_killed": 1, "mutants_alike": 1}
+    monkeypatch.setitem(__main__.PARTS, "mutants", lambda _: parts.Figures(dict(numbers)))
+    asked = ("--only", "mutants", "--found", str(tmp_path))
+    assert command(monkeypatch, *asked) == 1
+    numbers["mutants_killed"] = 2
+    assert command(monkeypatch, *asked) == 0
 
 
 def test_generated_wakes_stay_small_and_agree() -> None:

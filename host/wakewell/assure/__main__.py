@@ -67,8 +67,10 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
-    if given.found.exists() and not given.found.is_dir():
-        parser.error(f"--found {given.found}: not a folder; name another")
+    try:
+        given.found.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        parser.error(f"--found {given.found}: {wrong.strerror}; name a folder that can be written")
     if given.note:
         for path in note.NOTES:
             path.write_text(note.text(), encoding="utf-8")
@@ -97,7 +99,10 @@ def main() -> int:
     else:
         for name, value in ordered.items():
             print(f"{name}: {'; '.join(value) or 'nothing' if name == 'left_out' else value}")
-    return 1 if figures["violations"] else 0
+    unexplained = figures.get("mutants", 0) - sum(
+        figures.get(name, 0) for name in ("mutants_killed", "mutants_alike")
+    )
+    return 1 if figures["violations"] or unexplained else 0
 
 
 if __name__ == "__main__":

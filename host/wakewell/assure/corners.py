@@ -47,6 +47,8 @@ class Corner:
     step_s: int = 21600  # seconds that make a difference in this pot: see `projection`
     day_step_ml: int = 1  # water of a day is told apart in steps of this
     gone_ml: int = 100  # a tank that leaks ends here, or empty
+    leak_ml: int = 0  # or it loses just this much
+    presses: bool = False  # is each press in a row a state of its own, up to a stuck button?
 
     @cached_property
     def lines(self) -> dict[str, bytes]:
@@ -102,7 +104,7 @@ STRONG: dict[str, Any] = {
         "pulse_ms": 2000,
         "dry_ms": 600,
         "dose_ml": 300,
-        "day_ml": 1330,
+        "day_ml": 1320,
     },
     "settings": {"dose_ml": 300, "pulse_ml": 300},
     "calibration": {"flow_ul_s": 150000, "ul_per_ppt": 0},
@@ -181,12 +183,15 @@ def _corners() -> Iterator[Corner]:
         "float", "a float switch", **float_only, probes=("current",), themes=("tank", "run")
     )
     radio = _changed(WEEKLY, settings={"radio_wakes": 2}, limits={"radio_mv": 3700})
-    yield Corner("radio", "reports by radio", **radio, themes=("cell",))
+    for name, theme in (("radio", "cell"), ("radio, tank", "tank")):
+        quick = -1 if theme == "tank" else 1
+        yield Corner(name, "reports by radio", **radio, themes=(theme,), quick=quick)
+    yield Corner("presses", "each press counted", **WEEKLY, themes=("people",), presses=True)
     # Who may ask
     upkeep = _changed(
         WEEKLY,
-        limits={"upkeep_ml": 300, "upkeep_days": 3},
-        settings={"upkeep_ml": 300, "upkeep_days": 4},
+        limits={"upkeep_ml": 150, "upkeep_days": 3},
+        settings={"upkeep_ml": 150, "upkeep_days": 4},
     )
     yield Corner("upkeep", "an agreed upkeep dose", **upkeep, themes=("soil", "begin"))
     often = _changed(upkeep, settings={"wake_s": DAY_S}, step_s=21600)
@@ -202,6 +207,15 @@ def _corners() -> Iterator[Corner]:
         matching=False,
         waters=False,
     )
+    # What a gauge and a probe can just tell
+    coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76})
+    yield Corner(
+        "coarse gauge", "a pump proved over two pulses", **coarse, themes=("tank",), quick=-1
+    )
+    leaky = _changed(WEEKLY, calibration={"tolerance_ml": 40}, limits={"dry_ms": 1600})
+    yield Corner("small leak", "just beyond the tolerance", **leaky, themes=("leak",), leak_ml=41)
+    drying = _changed(STRONG, settings={"fall_ppt_day": 70})
+    yield Corner("drying", "drier at once than is believed", **drying, themes=("soil",), quick=-1)
     # Counts above their least, one kind at a time
     counted = _changed(
         WEEKLY,
@@ -231,7 +245,7 @@ def _corners() -> Iterator[Corner]:
     rolling = _changed(
         STRONG,
         settings={"wake_s": 21600, "settle_s": 8100},
-        limits={"day_ml": 890, "clock_ppt": 171, "response_doses": 10},
+        limits={"day_ml": 880, "clock_ppt": 171, "response_doses": 10},
         step_s=5400,
         full_ml=2000,
     )
@@ -247,14 +261,17 @@ def _corners() -> Iterator[Corner]:
 
 
 # Where two groups may be out of the ordinary in one wake, when there is time for it
-TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily")
+TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily", "charger", "charges")
 
 
 def _ready(corner: Corner) -> Corner:
     """With two groups together where there is time; a pot on default settings wakes daily."""
     if corner.name in TOGETHER:
         corner = replace(corner, full=2)
-    return replace(corner, step_s=min(corner.step_s, 43200)) if "files" in corner.themes else corner
+    if "files" in corner.themes and corner.step_s > DAY_S:
+        settings = {**corner.settings, "wake_s": 2 * DAY_S}
+        corner = replace(corner, settings=settings, step_s=DAY_S)
+    return corner
 
 
 CORNERS = tuple(_ready(corner) for corner in _corners())

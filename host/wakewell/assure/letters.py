@@ -125,6 +125,8 @@ THEMES: dict[str, dict[str, tuple[str, ...]]] = {
     "run": {"run": ("slow", "fault", "memory", "clock stops", "current lost", "hang")},
     "storage": {"store": STORE[1:], "run": ("cut early", "cut late")},
     "files": {"files": FILES[1:], "begin": ("boots", "pin")},
+    "people": {"begin": ("touch", "touch late", "held", "stuck", "held through")},
+    "leak": {"level": ("filled", "gone"), "begin": ("touch", "touch late")},
 }
 
 

@@ -21,6 +21,7 @@ GIVES_WAY = ("sag", "battery lost")
 TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
 DAY_S = 86400
 LONG_AGO_S = 1 << 29
+NO_ANSWER_UL = 1 << 29  # of a dose in which not all was given: no answer is owed
 
 
 class Kept(NamedTuple):
@@ -33,11 +34,13 @@ class Kept(NamedTuple):
     wet: int = 0  # overflow, nobody came (R15)
     cuts: int = 0  # runs cut off in a row (R9)
     dries: int = 0  # dry runs in a row (R4)
+    dry_ul: int = 0  # asked of the pump in a row without any fall, by a coarse gauge (R4)
     silent: int = 0  # full doses in a row without any rise (R7)
     leaked: int = 0  # a leak or siphon was shown, nobody came with a cable (R8)
     falls: int = 0  # looks in a row that showed a fall (R8)
     seen_ml: int = -1  # level last seen, to compare with; -1: none
     frozen: int = 0  # wakes in a row with the very same counts (R6)
+    wet_s: int = -1  # since a regular wake last read wet soil; -1: it was dry, or none (R6)
     looks: int = 0  # looks for a leak still owed after a pulse (R8)
     need_ul: int = 0  # of the dose under way
     asked: str = ""  # by what the dose under way was asked
@@ -79,6 +82,11 @@ class Monitor:
         self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
         self.least_fall_ml = self.limits.dry_ms * self.cal.flow_ul_s // 4000000
         self.shows_dry = not self.cal.float_only and self.least_fall_ml > self.cal.tolerance_ml
+        # What one pulse is too small to show is shown by so many, asked in full
+        pulse_ul = self.settings.pulse_ml * 1000
+        pulses = -(-(self.cal.tolerance_ml + 1) * 4000 // pulse_ul)
+        self.proof_ul = 0 if self.cal.float_only or self.shows_dry else pulses * pulse_ul
+        self.most_dry_ul = (self.limits.dry_trips + 1) * self.proof_ul
         self.masked = 0
         self.unsensed = self.cal.charger is None and not self.settings.mains
 
@@ -100,13 +108,15 @@ class Monitor:
             k.update(lost=0, wet=0)
             self.forgive(node, k)
         if cable:
-            k.update(damaged=0, leaked=0, falls=0, seen_ml=-1, low=0)
+            k.update(damaged=0, leaked=0, falls=0, low=0)
         if letter.files != "good":
             k.update(damaged=1, seen_ml=-1, falls=0)
         # The pot that is in force for this wake has no level without its calibration
         level_ml = (
             None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
         )
+        if cable and level_ml is not None:
+            k["seen_ml"] = min(k["seen_ml"], level_ml)  # who clears a leak takes the level as it is
         # A press does not shorten a wait, and does not put off what was due before it
         due = node.numbers[AT["cycle_s"]] + passed_s >= self.settings.wake_s
         due = due or letter.begin not in PRESSES
@@ -124,11 +134,28 @@ class Monitor:
         if letter.soil == "wet":
             k["silent"] = 0
         regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
+        self.see_soil(k, letter, regular, passed_s)
         if letter.soil == "frozen" and regular:
             k["frozen"] = min(k["frozen"] + 1, self.settings.frozen_wakes + 1)
         elif letter.soil in ("dry", "wet", "flicker", "span"):
             k["frozen"] = 0
         return Memory(Kept(**k), truth)
+
+    def see_soil(self, k: dict[str, Any], letter: Letter, regular: bool, passed_s: int) -> None:
+        """R6: when it was last wet, so that soil which dries faster than it can is not believed."""
+        if k["wet_s"] >= 0:
+            k["wet_s"] = min(k["wet_s"] + passed_s, LONG_AGO_S)
+        if letter.files == "calibration":
+            k["wet_s"] = -1
+        elif regular and letter.soil == "wet" and letter.temperature == "warm":
+            k["wet_s"] = 0
+        elif regular and letter.soil in ("dry", "frozen") and not self.jumps(k["wet_s"]):
+            k["wet_s"] = -1
+
+    def jumps(self, wet_s: int) -> bool:
+        """Is dry soil too soon after wet soil to be believed?"""
+        fall_ppt = self.bench.corner.wet_ppt - self.bench.corner.dry_ppt
+        return wet_s >= 0 and fall_ppt > self.settings.fall_ppt_day * (1 + wet_s // DAY_S)
 
     def see_battery(self, k: dict[str, Any], letter: Letter, held: bool, regular: bool) -> None:
         """R5: low until readings in a row, free of the charger, say otherwise."""
@@ -150,11 +177,16 @@ class Monitor:
         if not k["low"]:
             k["charged"] = 0
 
+    def fallen(self, seen_ml: int, level_ml: int) -> bool:
+        """Did the tank lose what a leak or a siphon takes, and the gauge can tell?"""
+        told = 0 < seen_ml > level_ml + self.cal.tolerance_ml
+        return told and level_ml <= self.bench.gone(seen_ml)
+
     def see_level(self, k: dict[str, Any], level_ml: int | None, due: bool) -> None:
         """R8: a fall with the pump off, far beyond what scatter and evaporation hide."""
         if level_ml is None:
             return
-        fallen = k["seen_ml"] > 0 and level_ml <= self.bench.gone(k["seen_ml"])
+        fallen = self.fallen(k["seen_ml"], level_ml)
         if fallen:
             if due:
                 k["falls"] = min(k["falls"] + 1, 2)
@@ -163,10 +195,10 @@ class Monitor:
                 k["seen_ml"] = level_ml
             return
         k["falls"] = 0
-        if level_ml > k["seen_ml"]:
-            if k["seen_ml"] >= 0:
-                k["dries"] = 0  # a refill
+        if k["seen_ml"] < 0:
             k["seen_ml"] = level_ml
+        elif level_ml > k["seen_ml"] + 2 * self.cal.tolerance_ml:
+            k.update(dries=0, dry_ul=0, seen_ml=level_ml)  # a refill
 
     def after(self, node: Node, letter: Letter, happened: Happened, before: Memory) -> Memory:
         """The memory at the end of the wake. Raises Violation."""
@@ -176,6 +208,7 @@ class Monitor:
         if "on" in happened.commands:
             self.judge_start(node, letter, happened, before)
             k, truth = self.book_run(node, letter, happened, before)
+        self.judge_report(node, letter, happened, k)
         self.judge_sleep(node, letter, happened, k)
         return Memory(Kept(**k), truth)
 
@@ -188,13 +221,8 @@ class Monitor:
             raise Violation("R1", f"the pump was commanded {pump}")
         if "on" in commands and commands[commands.index("on") - 1] != "store":
             raise Violation("R9", "no store before the pump started")
-        if "report" in commands:
-            mv = self.bench.mv.get(letter.battery)
-            if mv is None or mv < max(self.limits.radio_mv, self.bench.floor_mv):
-                why = f"the radio was on with the battery {letter.battery}"
-                raise Violation("R5", why, {"report": False})
-            if commands[-2:] != ["report", "sleep"]:
-                raise Violation("R13", "the radio was not the last of the wake")
+        if "report" in commands and commands[-2:] != ["report", "sleep"]:
+            raise Violation("R13", "the radio was not the last of the wake")
         if len(commands) > 13 or sum(c.startswith("store") for c in commands) > 2:
             raise Violation("R13", f"{len(commands)} commands in one wake")
         if happened.sleep is None:
@@ -209,6 +237,30 @@ class Monitor:
             raise Violation("R12", "a stuck button may wake", {"button": False})
         if happened.begin["button_ms"] == 0 and not button:
             raise Violation("R12", "a free button cannot wake", {"button": True})
+
+    # R5, R8, R12: the radio
+
+    def judge_report(
+        self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
+    ) -> None:
+        """Never on a weak or unknown cell; else at a press, and at once for what is new."""
+        mv = self.bench.mv.get(letter.battery)
+        may = mv is not None and mv >= max(self.limits.radio_mv, self.bench.floor_mv)
+        if "report" in happened.commands:
+            if not may or k["low"]:
+                why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
+                raise Violation("R5", why, {"events_lacks": ["report"]})
+            return
+        latched = happened.record["lockouts"] if happened.record else ["battery low"]
+        if not may or "battery low" in latched or letter.files != "good":
+            return
+        if not self.settings.radio_wakes:
+            return
+        if happened.begin["cause"] == "button":
+            raise Violation("R12", "a press did not report", {"events_has": ["report"]})
+        before = node.numbers[AT["lockouts"]] & rules.CABLE_BITS
+        if "leak" in latched and not before and letter.begin != "cable":
+            raise Violation("R8", "a leak was not reported at once", {"events_has": ["report"]})
 
     # What must be so when the pump starts
 
@@ -238,7 +290,7 @@ class Monitor:
             raise Violation("R5", "pumped before the cell was surely charged")
         if kept.leaked or kept.falls:
             raise Violation("R8", "pumped though the level fell with the pump off")
-        if kept.seen_ml > 0 and level_ml <= bench.gone(kept.seen_ml):
+        if self.fallen(kept.seen_ml, level_ml):
             raise Violation("R8", "pumped in a wake that saw the level fall")
         if kept.cuts >= self.limits.interrupts:
             raise Violation("R9", f"pumped after {kept.cuts} runs were cut off")
@@ -270,6 +322,8 @@ class Monitor:
         ):
             if k[count] >= most or latched & rules.BITS[lockout]:
                 k[count] = 0
+                if count == "dries":
+                    k["dry_ul"] = 0
 
     def judge_asked(self, letter: Letter, happened: Happened, memory: Memory, phase: int) -> None:
         """R6, R7, R14: who asked for this dose, and might it."""
@@ -292,6 +346,10 @@ class Monitor:
         elif asked == "upkeep":
             if not self.settings.upkeep_ml:
                 raise Violation("R6", "gave an upkeep dose that nobody agreed to")
+            most_ms = self.settings.upkeep_ml * 1000000 // self.cal.flow_ul_s
+            if happened.pulse_ms > most_ms:
+                why = f"an upkeep pulse of {happened.pulse_ms} ms"
+                raise Violation("R6", why, {"pulse_ms": {"most": most_ms}})
             if phase == IDLE and truth.since_s < self.settings.upkeep_days * DAY_S:
                 raise Violation("R6", f"upkeep {truth.since_s} s after the last dose")
         elif asked == "manual" and phase == IDLE and happened.begin["button_ms"] < 2000:
@@ -299,6 +357,8 @@ class Monitor:
 
     def soil_good(self, letter: Letter, kept: Kept) -> bool:
         """May the soil reading be believed? Counts that stand still may, until they are frozen."""
+        if letter.soil != "wet" and self.jumps(kept.wet_s):
+            return False
         if letter.soil == "frozen":
             return bool(kept.frozen <= self.settings.frozen_wakes)
         return letter.soil in ("dry", "wet")
@@ -358,17 +418,33 @@ class Monitor:
         k["seen_ml"] = -1 if how == "after lost" or self.cal.float_only else tank_ml
         if how == "dry" and self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS:
             k["dries"] = min(kept.dries + 1, limits.dry_trips)
+        elif how == "dry" and self.proof_ul:
+            # Of a proof's worth and more, what hides behind the flow before it is left out
+            k["dry_ul"] = min(kept.dry_ul + ran_ms * self.cal.flow_ul_s // 1000, self.most_dry_ul)
+            k["dries"] = max(kept.dries, k["dry_ul"] // self.proof_ul - 1)
         elif how in ("flows", "after lost"):
             k["dries"] = 0
-        k["need_ul"] = max(0, k["need_ul"] - ran_ms * self.cal.flow_ul_s // 1000)
-        if how == "flows" and k["asked"] == "soil" and k["need_ul"] == 0 and letter.soil == "dry":
-            k["silent"] = min(k["silent"] + 1, limits.response_doses)
-        over = k["need_ul"] == 0 or how != "flows"
-        if over or (happened.ended and happened.ended[AT["phase"]] != SOAKING):
-            k["cuts"] = 0  # with the dose, not with each of its pulses
-        if over:
-            k.update(need_ul=0, asked="")
+        if how != "dry":
+            k["dry_ul"] = 0
+        self.book_dose(k, letter, happened, ran_ms * self.cal.flow_ul_s // 1000)
         return k, truth
+
+    def book_dose(
+        self, k: dict[str, Any], letter: Letter, happened: Happened, given_ul: int
+    ) -> None:
+        """R7, R9: is the dose over, and must the soil answer it?"""
+        flows = letter.run == "flows"
+        if not flows:
+            k["need_ul"] = NO_ANSWER_UL
+        elif k["need_ul"] < NO_ANSWER_UL:
+            k["need_ul"] = max(0, k["need_ul"] - given_ul)
+        if k["need_ul"] == 0 and k["asked"] == "soil" and letter.soil == "dry":
+            k["silent"] = min(k["silent"] + 1, self.limits.response_doses)
+        soaking = happened.ended and happened.ended[AT["phase"]] == SOAKING
+        if k["need_ul"] == 0 or not flows or not soaking:
+            k["cuts"] = 0  # with the dose, not with each of its pulses
+        if k["need_ul"] == 0 or not soaking:
+            k.update(need_ul=0, asked="")
 
     def shows_siphon(self, happened: Happened) -> bool:
         """Did the level fall in this run as no pump here can make it?"""

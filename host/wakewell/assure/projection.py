@@ -14,11 +14,12 @@ from typing import Any
 
 from wakecore.number import SMALL_MAX
 from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN
-from wakecore.wake import WEEK_S
+from wakecore.wake import MOST_PRESSES, SECOND_LOOK_S, WEEK_S
 from wakewell.assure.monitor import Memory, Truth
 from wakewell.assure.world import AT, FIRST, Bench, Numbers
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
+SHORT_S = SECOND_LOOK_S  # stands for every sleep of less than half a step
 
 
 class Projection:
@@ -31,7 +32,7 @@ class Projection:
         self.day_step_ml, self.day_ml = bench.corner.day_step_ml, limits.day_ml
         upkeep_s = settings.upkeep_days * 86400 if settings.upkeep_ml else 0
         self.since_s = max(settings.settle_s, upkeep_s)
-        days = -(-1000 // settings.fall_ppt_day)
+        days = -(-(bench.corner.wet_ppt - bench.corner.dry_ppt) // settings.fall_ppt_day)
         self.soil_s = (days - 1) * 86400 if days > 1 else 0
         # No fall from one reading to the next is too fast to be believed: 0 falls nowhere
         self.soil_ppt = 0 if settings.fall_ppt_day >= 1000 else 1000
@@ -47,6 +48,7 @@ class Projection:
             self.given_ul = SMALL_MAX
         # Only a need looks at it, and only a report at the needs
         self.denied = 3 if settings.radio_wakes else 0
+        self.presses = bench.corner.presses
         self.seconds = (
             (AT["cycle_s"], settings.wake_s),
             (AT["since_dose_s"], self.since_s),
@@ -76,12 +78,15 @@ class Projection:
         return most if value >= most else min(self.near(value), most)
 
     def sleep(self, sleep_s: int) -> int:
-        """The same for a sleep, but those of looks and soaks stay as they are."""
-        return self.near(sleep_s) if 2 * sleep_s > self.step_s else sleep_s
+        """The same for a sleep; looks, soaks and what is left of them are one: their end is a
+        wake by the timer, and no such time is compared with anything."""
+        return self.near(sleep_s) if 2 * sleep_s > self.step_s else min(sleep_s, 1) * SHORT_S
 
     def memory(self, memory: Memory) -> Memory:
         """The monitor's memory that stands for this one; times as above."""
         kept, (ledger, since_s) = memory
+        wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
+        kept = kept._replace(wet_s=wet_s if wet_s < self.soil_s else -1)
         return Memory(kept, Truth(self.water(ledger), self.least(since_s, self.since_s)))
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
@@ -119,7 +124,8 @@ class Projection:
         for place, most in self.most:
             if n[place] > most:
                 n[place] = most
-        n[AT["seq"]], n[AT["wakes"]], n[AT["presses"]] = SEQ, 1, 0
+        n[AT["seq"]], n[AT["wakes"]] = SEQ, 1
+        n[AT["presses"]] = min(n[AT["presses"]], MOST_PRESSES) if self.presses else 0
         n[AT["denied"]] = min(n[AT["denied"]], self.denied)
         if n[AT["look_ml"]] < 0:
             n[AT["look_s"]] = 0

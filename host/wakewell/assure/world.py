@@ -151,6 +151,8 @@ class Bench:
 
     def gone(self, tank_ml: int) -> int:
         """What a leak or a siphon leaves."""
+        if self.corner.leak_ml:
+            return tank_ml - (self.corner.leak_ml if tank_ml > self.corner.leak_ml else 0)
         gone_ml = 0 if self.float_only else self.corner.gone_ml
         return gone_ml if tank_ml >= 2 * gone_ml else 0
 
@@ -204,6 +206,10 @@ class Bench:
                 return None
             slept_s = max(0, slept_s - (step_s if slept_s > step_s else 1))
         elif how == "lie":
+            # RTC memory keeps the moment and the state together: a clock can only lie about
+            # the sleep that the state knows of
+            if node.numbers[AT["sleep_s"]] - slept_s > self.corner.step_s // 2:
+                return None
             slept_s = 1000 * slept_s
         return {
             "cause": cause,
