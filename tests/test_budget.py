@@ -528,6 +528,16 @@ def test_no_cell_lasts_longer_than_its_own_self_discharge():
     assert sizing.cell_mah(replace(BASIL, fades_day=0.05), 100) == math.inf
 
 
+def test_a_cell_lasts_through_the_cold_month_on_the_way() -> None:
+    """The floor of R5 is highest where the cell is coldest: that may be long before the last day."""
+    cold = replace(BASIL, air_c=(-18.0, *BASIL.air_c[1:]))
+    least = sizing.cell_mah(cold, 300)
+    for month in range(12):
+        tried = replace(cold, cell_mah=least, charge=1.0, start=date(2026, month + 1, 1))
+        for margin in course.margins(tried.charge_mah, course.cell(tried), tried.start, 300):
+            assert nominal(margin) >= doubt.COVER * standard(margin) * (1.0 - 1e-3)
+
+
 def test_ratings(basil):
     found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), of(basil), 14)}
     fuse = found["fuse, time-lag"]

@@ -142,8 +142,7 @@ class TrialResult:
         pot = self.board.in_force
         reserve = max(pot.settings.reserve_ml, pot.limits.reserve_ml)
         usable = self.trial.spec.tank.capacity_ml - reserve
-        used = self.pot.counts.pumped_ml + self.pot.counts.siphoned_ml
-        return _lasts(usable, used, self.supplied.wet_s)
+        return _lasts(usable, self.pot.counts.pumped_ml, self.supplied.wet_s)
 
     def battery_days(self) -> float | None:
         """How long a full cell lasts, to nothing, at the run's own mean use while the board was up.

@@ -10,6 +10,7 @@ import difflib
 import re
 import stat
 import tomllib
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -106,7 +107,8 @@ def _syntax(name: str, why: str) -> Problem:
 
 
 def _locate(text: str) -> dict[tuple[str, ...], int]:
-    """The line of every key down to two levels, in a text that is known to be TOML.
+    """The line of every key down to two levels, in a text that is known to be TOML; of the tables
+    of a list such as [[fault]], ("fault", "2") and ("fault", "2", "kind").
 
     A statement is the shortest run of lines that is TOML by itself. One that goes on for
     more than MOST_STATEMENT lines ends the search: its keys are then placed on line 1.
@@ -114,6 +116,7 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
     rows = text.replace("\r\n", "\n").split("\n")
     table: tuple[str, ...] = ()
+    numbers: Counter[str] = Counter()
     at = 0
     while at < len(rows):
         for end in range(at + 1, min(at + MOST_STATEMENT, len(rows)) + 1):
@@ -126,13 +129,17 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
         else:
             return found
         paths = _paths(data)
-        if paths and statement.lstrip().startswith("["):
+        if paths and statement.lstrip().startswith("[["):
+            numbers[paths[0][0]] += 1
+            table = (paths[0][0], str(numbers[paths[0][0]]))
+            paths = [table[:1], table]
+        elif paths and statement.lstrip().startswith("["):
             table = paths[-1]
             paths = [table[:1], table]
         else:
             paths = [table + path for path in paths]
         for path in paths:
-            found.setdefault(path[:2], at + 1)
+            found.setdefault(path[: 3 if table[0:1] and table[0] in numbers else 2], at + 1)
         at = end
     return found
 

@@ -513,10 +513,11 @@ def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, lis
         return soil, notes
     span = (capacity - wilting) / (high - low)
     residual = max(0.0, wilting - low * span)
-    return reader.made(
-        soil, "substrate",
+    made = reader.fitted(
+        "substrate" if reader.table("substrate") else "vessel",
         lambda: replace(soil, residual=residual, saturated=residual + span),
-    ), []  # fmt: skip
+    )
+    return made or soil, []
 
 
 def _pump(cal: Any, tank: Tank, hose: Hose) -> Pump:
@@ -606,14 +607,16 @@ def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, An
         for name, found in row.items():
             if name not in names:
                 text = f"{key} {number}: {show_key(name)} = {show(found)}: not a name; "
-                reader.problem(text + nearest(name, names), key)
+                reader.problem(text + nearest(name, names), key, str(number), name)
                 good = False
             elif name in ("kind", "does"):
                 if not isinstance(found, str):
-                    reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a word", key)
+                    text = f"{key} {number}: {name} = {show(found)}: allowed a word"
+                    reader.problem(text, key, str(number), name)
                     good = False
             elif not _is_number(found) and found != math.inf:
-                reader.problem(f"{key} {number}: {name} = {show(found)}: allowed a number", key)
+                text = f"{key} {number}: {name} = {show(found)}: allowed a number"
+                reader.problem(text, key, str(number), name)
                 good = False
         if good:
             rows.append({"number": number, **row})
@@ -629,10 +632,10 @@ def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
         number = row["number"]
         if not 0 <= begin < days:
             text = f"fault {number}: from_day = {show(begin)}: allowed 0 to {days:g}, the trial's"
-            reader.problem(text + " length; correct it", "fault")
+            reader.problem(text + " length; correct it", "fault", str(number), "from_day")
         elif not end > begin:
             text = f"fault {number}: to_day = {show(end)}: allowed more than from_day, {begin:g}"
-            reader.problem(text + "; correct it", "fault")
+            reader.problem(text + "; correct it", "fault", str(number), "to_day")
         else:
             try:
                 found.append(
@@ -647,7 +650,7 @@ def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
             except Impossible as no:
                 name = no.key.rpartition(".")[2]
                 text = f"fault {number}: {name} = {show(no.value)}: allowed {no.allowed}"
-                reader.problem(text + "; correct it", "fault")
+                reader.problem(text + "; correct it", "fault", str(number), name)
     return tuple(found)
 
 
@@ -658,12 +661,12 @@ def _visits(reader: Reader, days: float) -> tuple[Visit, ...]:
         number, day, hour = row["number"], row.get("day", -1), row.get("hour", 9.0)
         if not 0 <= day < days or not 0 <= hour < 24:
             text = f"visit {number}: day = {show(day)}, hour = {show(hour)}: allowed 0 to {days:g} "
-            reader.problem(text + "days and 0 to 24 hours; correct it", "visit")
+            reader.problem(text + "days and 0 to 24 hours; correct it", "visit", str(number), "day")
             continue
         try:
             found.append(Visit(row.get("does", ""), day * DAY_S + hour * 3600.0, row.get("amount")))
         except Impossible as no:
             name = {"act": "does"}.get(no.key.rpartition(".")[2], "amount")
             text = f"visit {number}: {name} = {show(no.value)}: allowed {no.allowed}; correct it"
-            reader.problem(text, "visit")
+            reader.problem(text, "visit", str(number), name)
     return tuple(found)

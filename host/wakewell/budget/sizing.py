@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 
 from .. import pots
 from ..rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
@@ -124,10 +124,8 @@ def cell_mah(inputs: Inputs, days: int) -> float:
 
         def spare(mah: float, begun: Inputs = begun) -> float:
             tried = replace(begun, cell_mah=mah)
-            rest = course.left(tried.charge_mah, course.cell(tried), tried.start, days)
-            ends = tried.start + timedelta(days=days)
-            margin = rest - tried.floor_mah(ends.month - 1)
-            return nominal(margin) - COVER * standard(margin)
+            on_the_way = course.margins(tried.charge_mah, course.cell(tried), tried.start, days)
+            return min(nominal(margin) - COVER * standard(margin) for margin in on_the_way)
 
         low, high = 1.0, 1e6
         if spare(high) < 0.0:
