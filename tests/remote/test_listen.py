@@ -202,6 +202,28 @@ def test_whatever_comes_the_listener_lives(data: st.DataObject) -> None:
     assert (report is None) == bool(why)
 
 
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_usual_records_mean_what_any_would(data: st.DataObject) -> None:
+    """The quick way through a report's words against RFC 8428's resolution (section 4.6)."""
+    base = senml.base_name(BOARD)
+    members = {
+        "n": st.sampled_from(["report", "nonce", "asked", "a b", "1", "", "log/1/2"]),
+        "v": st.integers(-5, 1 << 31),
+        "vs": st.sampled_from(["", "in force", NONCE]),
+        "bn": st.sampled_from([base, "urn:dev:mac:00:"]),
+        "u": st.just("V"),
+        "t": st.integers(0, 9),
+        "later": st.just(1),
+    }
+    plain = st.fixed_dictionaries({"n": members["n"]}, optional={"v": members["v"]})
+    entry = plain | st.fixed_dictionaries({}, optional=members)
+    entries = [{"bn": base, "n": "report", "v": 1}, *data.draw(st.lists(entry, max_size=4))]
+    records = letters._decode(json.dumps(entries).encode())
+    words = letters._usual(records, base)
+    assert not words or words == letters._resolved(records, base)
+
+
 def test_what_was_heard_of_an_old_home_stays_with_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -28,7 +28,7 @@ VERSION = 10  # of SenML, RFC 8428, section 4.4
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
-_END = line.TAIL + b'%08x"}'
+_END = line.TAIL + b'%b"}'
 _KIND = {b"wake": "wake", b"state": "state"}
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
@@ -154,27 +154,46 @@ def _read(pack: list[Record], board: str) -> Report:
                 continue
             if entry.u is not UNSET:
                 continue  # a reading, for other readers: the log's line has it too
-        others.append(entry.labels if isinstance(entry, Odd) else msgspec.to_builtins(entry))
+        others.append(entry)
     base = senml.base_name(board)
-    report = Report(board, -1, "")
-    for made in resolve(others, 0):
-        if not made["n"].startswith(base):
-            raise ValueError("tells of another board")
-        name = made["n"].removeprefix(base)
-        if name == "report":
-            report.n = made["v"]
-        elif name == "nonce":
-            report.nonce = made["vs"]
-        elif _PLACE.fullmatch(name):
-            raise ValueError("a line of the log without its bytes")
-        elif "u" not in made:
-            report.words[name] = made.get("v", made.get("vs"))
+    report = Report(board, -1, "", _usual(others, base) or _resolved(others, base))
+    report.n, report.nonce = report.words.pop("report", -1), report.words.pop("nonce", "")
     if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
         raise ValueError("no number")
     if not _NONCE.fullmatch(report.nonce):
         raise ValueError("no nonce")
     _lines(report, places, texts)
     return report
+
+
+def _usual(records: list[Record], base: str) -> dict[str, Any]:
+    """{name: value} of records as boards write them: one base name, plain names, one value each.
+    Empty if they are not so; `resolve` then says what they mean."""
+    words: dict[str, Any] = {}
+    prefix: str | UnsetType = base
+    for entry in records:
+        name, value = entry.n, entry.vs if entry.v is UNSET else entry.v
+        plain = entry.bn == prefix and entry.u is entry.t is entry.vd is UNSET is not value
+        if not (plain and name.isascii() and name.isidentifier() and type(entry) is Record):
+            return {}
+        words[name] = value
+        prefix = UNSET
+    return words
+
+
+def _resolved(records: list[Record], base: str) -> dict[str, Any]:
+    """The same of any records. Raises ValueError."""
+    words = {}
+    pack = [one.labels if isinstance(one, Odd) else msgspec.to_builtins(one) for one in records]
+    for made in resolve(pack, 0):
+        if not made["n"].startswith(base):
+            raise ValueError("tells of another board")
+        name = made["n"].removeprefix(base)
+        if _PLACE.fullmatch(name):
+            raise ValueError("a line of the log without its bytes")
+        if "u" not in made:
+            words[name] = made.get("v", made.get("vs"))
+    return words
 
 
 def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str]) -> None:
@@ -184,12 +203,11 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
         if place is None:
             report.in_force.append(data)
             continue
-        start, end = _START.match(data), data[-line.TAIL_SIZE :]
-        n = int(start[2]) if start else logs.MOST_NUMBER
-        whole = end == _END % crc32(data[: -line.TAIL_SIZE]) and len(data) <= line.MOST_LINE
-        if start and whole and n < logs.MOST_NUMBER:
-            crc = str(end[-10:-2], "ascii")
-            report.lines.append(Line(_KIND[start[1]], n, crc, int(place[1]), data))
+        start, crc = _START.match(data), f"{crc32(data[: -line.TAIL_SIZE]):08x}"
+        kind, n = start.groups() if start else (b"", b"")
+        whole = data.endswith(_END % crc.encode()) and len(data) <= line.MOST_LINE
+        if kind and whole and int(n) < logs.MOST_NUMBER:
+            report.lines.append(Line(_KIND[kind], int(n), crc, int(place[1]), data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"
