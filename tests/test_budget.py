@@ -529,7 +529,7 @@ def test_no_cell_lasts_longer_than_its_own_self_discharge():
 
 
 def test_a_cell_lasts_through_the_cold_month_on_the_way() -> None:
-    """The floor of R5 is highest where the cell is coldest: that may be long before the last day."""
+    """The floor of R5 is highest where the cell is coldest: perhaps long before the last day."""
     cold = replace(BASIL, air_c=(-18.0, *BASIL.air_c[1:]))
     least = sizing.cell_mah(cold, 300)
     for month in range(12):

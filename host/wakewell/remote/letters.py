@@ -25,10 +25,10 @@ PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
 PADDING = ("", "===", "==", "=")  # of base64, by its length's remainder of four
 VERSION = 10  # of SenML, RFC 8428, section 4.4
+SIZE = line.TAIL_SIZE  # of a line's end: its CRC
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
-_END = line.TAIL + b'%b"}'
 _KIND = {b"wake": "wake", b"state": "state"}
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
@@ -199,15 +199,17 @@ def _resolved(records: list[Record], base: str) -> dict[str, Any]:
 def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str]) -> None:
     """Lines of the log and files in force; a damaged line is noted, and the log goes on."""
     last, size = None, 0
+    file, number = "", 0
     for place, data in zip(places, bytes_of(texts), strict=True):
         if place is None:
             report.in_force.append(data)
             continue
-        start, crc = _START.match(data), f"{crc32(data[: -line.TAIL_SIZE]):08x}"
-        kind, n = start.groups() if start else (b"", b"")
-        whole = data.endswith(_END % crc.encode()) and len(data) <= line.MOST_LINE
-        if kind and whole and int(n) < logs.MOST_NUMBER:
-            report.lines.append(Line(_KIND[kind], int(n), crc, int(place[1]), data))
+        start, crc = _START.match(data), f"{crc32(data[:-SIZE]):08x}"
+        whole = data[-SIZE:] == line.TAIL + crc.encode() + b'"}' and len(data) <= line.MOST_LINE
+        if start and whole and (n := int(start[2])) < logs.MOST_NUMBER:
+            if file != place[1]:
+                file, number = place[1], int(place[1])
+            report.lines.append(Line(_KIND[start[1]], n, crc, number, data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"
