@@ -182,10 +182,11 @@ def _corners() -> Iterator[Corner]:
     yield Corner(
         "float", "a float switch", **float_only, probes=("current",), themes=("tank", "run")
     )
-    radio = _changed(WEEKLY, settings={"radio_wakes": 2}, limits={"radio_mv": 3700})
-    for name, theme in (("radio", "cell"), ("radio, tank", "tank")):
-        quick = -1 if theme == "tank" else 1
-        yield Corner(name, "reports by radio", **radio, themes=(theme,), quick=quick)
+    radio = _changed(WEEKLY, settings={"radio_wakes": 2}, limits={"radio_mv": 3750})
+    yield Corner("radio", "reports by radio", **radio, themes=("cell",))
+    yield Corner(
+        "radio, tank", "what it reports at once", **radio, themes=("tank", "cell"), quick=-1
+    )
     yield Corner("presses", "each press counted", **WEEKLY, themes=("people",), presses=True)
     # Who may ask
     upkeep = _changed(
@@ -222,7 +223,7 @@ def _corners() -> Iterator[Corner]:
         limits={"dry_trips": 3, "response_doses": 3, "interrupts": 3},
         settings={"battery_clear_wakes": 3, "frozen_wakes": 5},
     )
-    yield Corner("dry runs", "three to a lockout", **counted, themes=("run",))
+    yield Corner("dry runs", "three to a lockout", **counted, themes=("run", "dry"))
     yield Corner("answers", "three doses without one", **counted, themes=("soil",))
     known = _changed(
         counted,
@@ -241,6 +242,10 @@ def _corners() -> Iterator[Corner]:
         yield Corner(f"{theme}, soaked", "two pulses a dose", **soaked, themes=(theme,))
     for theme in ("run", "storage", "tank"):
         yield Corner(f"{theme}, soaked", "two pulses", **soaked, themes=(theme,), quick=-1)
+    # A tank from which more can run than a pump moves; a probe just above the refill point
+    large = _changed(WEEKLY, limits={"day_ml": 5000})
+    yield Corner("siphon", "a large tank", **large, themes=("siphon",), full_ml=1000)
+    yield Corner("moist", "never dry", **WEEKLY, themes=("soil",), dry_ppt=252, waters=False)
     # The rolling 24 hours
     rolling = _changed(
         STRONG,
@@ -250,6 +255,17 @@ def _corners() -> Iterator[Corner]:
         full_ml=2000,
     )
     yield Corner("rolling", "a dose whenever it may", **rolling, themes=(), quick=-1)
+    # A pulse and a rest that a shorter one would fit into, awake twice a day
+    tight = _changed(
+        STRONG,
+        settings={"wake_s": DAY_S // 2},
+        limits={"day_ml": 440, "response_doses": 10},
+        step_s=DAY_S // 4,
+    )
+    for theme in ("begin", "storage", "files"):
+        yield Corner(f"{theme}, tight", "a pulse a day", **tight, themes=(theme,), quick=-1)
+    rest = _changed(tight, limits={"day_ml": 600}, day_step_ml=10)
+    yield Corner("rest of the day", "room for part of a pulse", **rest, quick=-1)
     rare = _changed(
         WEEKLY,
         settings={"wake_s": 604800, "soak_s": 7200, "settle_s": DAY_S, "frozen_wakes": 30},

@@ -31,7 +31,7 @@ BEGIN = (
 )
 BAD = ("absent", "low rail", "high rail", "flicker", "span")
 SOIL = ("dry", "wet", *BAD, "frozen")
-BATTERY = ("full", "middle", "low", *BAD)
+BATTERY = ("full", "nearly", "middle", "low", *BAD)
 LEVEL = ("left", "filled", "gone", "low", *BAD)
 TEMPERATURE = ("warm", "cold", *BAD)
 SAUCER = ("dry", "wet", *BAD)
@@ -126,6 +126,8 @@ THEMES: dict[str, dict[str, tuple[str, ...]]] = {
     "storage": {"store": STORE[1:], "run": ("cut early", "cut late")},
     "files": {"files": FILES[1:], "begin": ("boots", "pin")},
     "people": {"begin": ("touch", "touch late", "held", "stuck", "held through")},
+    "dry": {"level": ("filled",), "run": ("dry", "level lost")},
+    "siphon": {"level": ("filled",), "run": ("fast fall",)},
     "leak": {"level": ("filled", "gone"), "begin": ("touch", "touch late")},
 }
 

@@ -18,6 +18,7 @@ IDLE, SOAKING = 0, 1  # phases, as storage numbers them
 SEEN_MS = 2 * 150  # R4, R5, R15: two samples show what makes a run dangerous
 AT_ONCE = ("unvouched", "behind", "cold", "boots", "touch", "held", "stuck", "chatter")
 GIVES_WAY = ("sag", "battery lost")
+NO_WATER = ("level lost", "fault", "memory")  # runs that cannot show any
 TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
 DAY_S = 86400
 LONG_AGO_S = 1 << 29
@@ -44,6 +45,7 @@ class Kept(NamedTuple):
     looks: int = 0  # looks for a leak still owed after a pulse (R8)
     need_ul: int = 0  # of the dose under way
     asked: str = ""  # by what the dose under way was asked
+    untold: int = 0  # a leak was latched and not reported since (R8)
 
 
 class Truth(NamedTuple):
@@ -81,7 +83,10 @@ class Monitor:
         refill_ppt = self.cal.capacity_ppt - available * self.settings.depletion_ppt / 1000
         self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
         self.least_fall_ml = self.limits.dry_ms * self.cal.flow_ul_s // 4000000
-        self.shows_dry = not self.cal.float_only and self.least_fall_ml > self.cal.tolerance_ml
+        if self.cal.float_only:
+            self.shows_dry = self.cal.current is not None and self.cal.dry_ma > 0
+        else:
+            self.shows_dry = self.least_fall_ml > self.cal.tolerance_ml
         # What one pulse is too small to show is shown by so many, asked in full
         pulse_ul = self.settings.pulse_ml * 1000
         pulses = -(-(self.cal.tolerance_ml + 1) * 4000 // pulse_ul)
@@ -100,7 +105,8 @@ class Monitor:
             (age + passed_s, ul) for age, ul in truth.ledger if age + passed_s < self.window_s
         )
         truth = Truth(ledger, min(LONG_AGO_S, truth.since_s + passed_s))
-        held = 2000 <= happened.begin["button_ms"] < 15000
+        masked = node.numbers[AT["button_masked"]]
+        held = 2000 <= happened.begin["button_ms"] < 15000 and not masked
         cable = letter.begin == "cable"
         if node.status == "lost":
             k = Kept(lost=1)._asdict()
@@ -108,15 +114,15 @@ class Monitor:
             k.update(lost=0, wet=0)
             self.forgive(node, k)
         if cable:
-            k.update(damaged=0, leaked=0, falls=0, low=0)
+            k.update(damaged=0, low=0)
+            if node.numbers[AT["lockouts"]] & rules.BITS["leak"]:
+                k.update(leaked=0, falls=0, seen_ml=-1)  # the level is taken as it is
         if letter.files != "good":
             k.update(damaged=1, seen_ml=-1, falls=0)
         # The pot that is in force for this wake has no level without its calibration
         level_ml = (
             None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
         )
-        if cable and level_ml is not None:
-            k["seen_ml"] = min(k["seen_ml"], level_ml)  # who clears a leak takes the level as it is
         # A press does not shorten a wait, and does not put off what was due before it
         due = node.numbers[AT["cycle_s"]] + passed_s >= self.settings.wake_s
         due = due or letter.begin not in PRESSES
@@ -124,6 +130,8 @@ class Monitor:
         # A cold start in a soak is no look: it ends the dose, and the looks begin
         soaking = node.numbers[AT["phase"]] == SOAKING
         cold = soaking and happened.begin["cause"] not in ("timer", "button")
+        if level_ml is not None and level_ml > node.tank_ml + 2 * self.cal.tolerance_ml:
+            k.update(dries=0, dry_ul=0)  # a refill
         self.see_level(k, level_ml, letter.begin not in PRESSES and not cold)
         if (
             letter.saucer == "wet"
@@ -198,7 +206,7 @@ class Monitor:
         if k["seen_ml"] < 0:
             k["seen_ml"] = level_ml
         elif level_ml > k["seen_ml"] + 2 * self.cal.tolerance_ml:
-            k.update(dries=0, dry_ul=0, seen_ml=level_ml)  # a refill
+            k.update(dries=0, dry_ul=0, seen_ml=level_ml)  # one that the gauge missed until now
 
     def after(self, node: Node, letter: Letter, happened: Happened, before: Memory) -> Memory:
         """The memory at the end of the wake. Raises Violation."""
@@ -233,8 +241,8 @@ class Monitor:
         most_s = max(2 * self.settings.wake_s, self.settings.soak_s, 2 * DAY_S, 540)
         if not 1 <= sleep_s <= min(most_s, 63 * DAY_S):
             raise Violation("R13", f"sleeps {sleep_s} s", {"sleep_s": {"most": most_s}})
-        if letter.begin == "stuck" and button:
-            raise Violation("R12", "a stuck button may wake", {"button": False})
+        if letter.begin in ("stuck", "chatter") and button:
+            raise Violation("R12", f"a button that is {letter.begin} may wake", {"button": False})
         if happened.begin["button_ms"] == 0 and not button:
             raise Violation("R12", "a free button cannot wake", {"button": True})
 
@@ -250,16 +258,20 @@ class Monitor:
             if not may or k["low"]:
                 why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
                 raise Violation("R5", why, {"events_lacks": ["report"]})
+            k["untold"] = 0
             return
-        latched = happened.record["lockouts"] if happened.record else ["battery low"]
-        if not may or "battery low" in latched or letter.files != "good":
+        if not self.settings.radio_wakes or letter.files != "good" or not happened.record:
             return
-        if not self.settings.radio_wakes:
+        latched = happened.record["lockouts"]
+        if "leak" not in latched:
+            k["untold"] = 0
+        elif not node.numbers[AT["lockouts"]] & rules.CABLE_BITS:
+            k["untold"] = 1
+        if not may or "battery low" in latched:
             return
         if happened.begin["cause"] == "button":
             raise Violation("R12", "a press did not report", {"events_has": ["report"]})
-        before = node.numbers[AT["lockouts"]] & rules.CABLE_BITS
-        if "leak" in latched and not before and letter.begin != "cable":
+        if k["untold"]:
             raise Violation("R8", "a leak was not reported at once", {"events_has": ["report"]})
 
     # What must be so when the pump starts
@@ -332,6 +344,8 @@ class Monitor:
         if self.cal.temperature is not None:
             soil_good = soil_good and letter.temperature == "warm"
         asked = self.who_asked(letter, happened, kept, phase)
+        if not asked:
+            raise Violation("R6", "a pulse after all of the dose was given")
         if self.cal.stage == 1 and asked != "upkeep":
             raise Violation("R14", f"a provisional pot gave a dose asked by {asked}")
         if phase == IDLE and truth.since_s < self.settings.settle_s:
@@ -403,7 +417,9 @@ class Monitor:
         truth = Truth(ledger, 0)
         if phase == IDLE:
             k["asked"] = self.who_asked(letter, happened, kept, phase)
-            k["need_ul"] = happened.record["plan"]["dose_ul"] if happened.record else 0
+            most_ml = self.settings.upkeep_ml if k["asked"] == "upkeep" else limits.dose_ml
+            dose_ul = happened.record["plan"]["dose_ul"] if happened.record else 0
+            k["need_ul"] = min(dose_ul, most_ml * 1000)
         k["looks"] = 2
         if happened.reset:
             k.update(cuts=min(kept.cuts + 1, limits.interrupts), seen_ml=-1, need_ul=0, asked="")
@@ -416,13 +432,14 @@ class Monitor:
             k["leaked"] = 1
         tank_ml = happened.tank_ml
         k["seen_ml"] = -1 if how == "after lost" or self.cal.float_only else tank_ml
-        if how == "dry" and self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS:
+        shown = self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS
+        if (how == "dry" and shown) or how in NO_WATER:
             k["dries"] = min(kept.dries + 1, limits.dry_trips)
         elif how == "dry" and self.proof_ul:
             # Of a proof's worth and more, what hides behind the flow before it is left out
             k["dry_ul"] = min(kept.dry_ul + ran_ms * self.cal.flow_ul_s // 1000, self.most_dry_ul)
             k["dries"] = max(kept.dries, k["dry_ul"] // self.proof_ul - 1)
-        elif how in ("flows", "after lost"):
+        elif how in ("flows", "after lost", "fast fall"):
             k["dries"] = 0
         if how != "dry":
             k["dry_ul"] = 0
@@ -462,8 +479,11 @@ class Monitor:
             return
         sleep_s = happened.sleep[0]
         if "on" in happened.commands:
-            if sleep_s not in (60, self.settings.soak_s):
-                raise Violation("R8", f"sleeps {sleep_s} s after a pulse", {"sleep_s": 60})
+            waits = [self.settings.soak_s if k["asked"] else 60]
+            if happened.ended is happened.begun:
+                waits = [60, self.settings.soak_s]  # what the pulse came to is not in storage
+            if sleep_s not in waits:
+                raise Violation("R8", f"sleeps {sleep_s} s after a pulse", {"sleep_s": waits[0]})
             return
         if letter.begin in PRESSES:
             if sleep_s > max(540, self.settings.soak_s):

@@ -5,7 +5,8 @@ beyond the last value it is compared with, a quantity that nothing reads in this
 age of water that is out of every window. `tests/assure` holds pairs of real states that
 are one here against each other, letter by letter. Two rules say more than is so, and never
 less: any number of short presses may have come before (the letter "chatter" is the last of
-very many), and what only a need tells (`denied`) is left out where nothing reports.
+very many; the corner "presses" counts them, and where neither is, no button is masked by
+presses), and what only a need tells (`denied`) is left out where nothing reports.
 """
 
 from __future__ import annotations

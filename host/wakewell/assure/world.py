@@ -106,6 +106,7 @@ class Bench:
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         self.mv = {
             "full": max(3900, settings.battery_clear_mv),
+            "nearly": settings.battery_clear_mv - 1,
             "middle": self.floor_mv,
             "low": self.floor_mv - 1,
         }
@@ -197,7 +198,9 @@ class Bench:
             cause = "brownout"
         vouched = cause in ("timer", "button") and how != "unvouched"
         slept_s = node.slept_s
-        if not vouched or how in ("behind", "touch", "held", "stuck", "chatter"):
+        if how == "unvouched":
+            slept_s = 1000 * slept_s  # as wrong as can be: nothing of it may count
+        elif not vouched or how in ("behind", "touch", "held", "stuck", "chatter"):
             slept_s = 0
         elif how in ("touch late", "held late"):
             # One step before the timer; a short sleep has none, and one second does for a look
