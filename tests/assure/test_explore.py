@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from wakecore import judge, plan, rules, wake
+from wakecore.state import SOAK
 from wakewell import sequences
 from wakewell.assure import corners, explore, letters, monitor, tell, world
 
@@ -116,10 +117,60 @@ def at_any_press(state: Any, facts: Any, pot: Any, regular: bool, pressed: bool)
     return IS_TO_REPORT(state, facts, pot, regular, pressed) or pressed
 
 
+def forgets_an_open_pulse(state: Any, facts: Any, pot: Any) -> None:
+    """Cut off, a pulse counts for nothing in the 24 hours."""
+    ages, mls = list(state.ages_s), list(state.mls)
+    LOOK_AT_OPEN_PULSE(state, facts, pot)
+    state.ages_s, state.mls = ages, mls
+
+
+def gives_all_again(state: Any, facts: Any, pot: Any, ran: Any, after: Any, trips: Any) -> Any:
+    plan_ul = state.plan_ul
+    water = END_PULSE(state, facts, pot, ran, after, trips)
+    if not trips and state.pulses < pot.limits.pulses:
+        state.plan_ul, state.phase = plan_ul, SOAK
+    return water
+
+
+def looks_late(state: Any, facts: Any, settings: Any, elapsed_s: int) -> int:
+    sleep_s = SLEEP_TIME(state, facts, settings, elapsed_s)
+    return int(settings.soak_s if sleep_s == wake.FIRST_LOOK_S else sleep_s)
+
+
+def clears_at_once(state: Any, facts: Any, pot: Any, regular: bool) -> None:
+    LOOK_AT_BATTERY(state, facts, pot, regular)
+    if facts.held and not rules.below(facts.battery_mv, facts.battery_floor_mv + 1):
+        rules.clear(state, rules.BITS["battery low"])
+
+
 DEMAND, IS_TO_REPORT = plan.demand, wake.is_to_report
+LOOK_AT_OPEN_PULSE = wake.look_at_open_pulse
+END_PULSE, SLEEP_TIME = wake.end_pulse, wake.sleep_time
 LOOK_AT_BUTTON, LOOK_AT_BATTERY = wake.look_at_button, wake.look_at_battery
 LOOK_AT_LEVEL, JUDGE_SOIL = wake.look_at_level, judge.judge_soil
 BREAKS = {
+    "a cut counts nothing": (
+        lambda: replaced(wake, "look_at_open_pulse", forgets_an_open_pulse),
+        "storage, tight",
+        "R3",
+    ),
+    "siphon in a pulse": (lambda: replaced(wake, "TRIP_LOCKOUTS", ()), "siphon", "R8"),
+    "float's dry run": (lambda: replaced(wake, "FLOAT_DRY_RUNS", ()), "float", "R4"),
+    "a fault shows water": (
+        lambda: replaced(wake, "DRY_RUNS", ("no flow", "no load")),
+        "dry runs",
+        "R4",
+    ),
+    "chatter": (lambda: replaced(wake, "MOST_PRESSES", 101), "begin", "R12"),
+    "nearly charged": (lambda: replaced(wake, "look_at_battery", clears_at_once), "cell", "R5"),
+    "moist": (lambda: replaced(plan, "refill_ppt", lambda *_: 300), "moist", "R6"),
+    "all again": (lambda: replaced(wake, "end_pulse", gives_all_again), "soil", "R8"),
+    "a late look": (lambda: replaced(wake, "sleep_time", looks_late), "begin", "R8"),
+    "no rest of the day": (
+        lambda: replaced(plan, "muldiv_down", lambda *_: 1 << 20),
+        "rest of the day",
+        "R3",
+    ),
     "a press too many": (
         lambda: replaced(wake, "look_at_button", never_forgets_a_press),
         "presses",
@@ -154,6 +205,10 @@ BREAKS = {
 }
 
 
+# The day's sum counts at the highest flow; a sequence's pump gives the usual one
+AT_THE_HIGHEST_FLOW = ("a cut counts nothing", "no rest of the day")
+
+
 @pytest.mark.parametrize("name", BREAKS)
 def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
     name: str, tmp_path: Path
@@ -161,9 +216,13 @@ def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
     broken, corner, rule = BREAKS[name]
     path = tmp_path / "found.toml"
     with broken():
-        _, result = search(corner, corner in ("charger", "radio"), most_found=1, most_states=40000)
+        _, result = search(
+            corner, corner in ("charger", "radio", "cell"), most_found=1, most_states=40000
+        )
         found = result.found[0]
         assert found.rule == rule, found.why
+        if name in AT_THE_HIGHEST_FLOW:
+            return
         text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
         path.write_text(text)
         failures = sequences.check(sequences.load(path))

@@ -89,13 +89,14 @@ def _wake(
     }.get(letter.store, [])
     if stores:
         yield f"stores = {_toml(stores)}"
-    if node.numbers != natural and node.status != "lost":
+    chatter = letter.begin == "chatter"
+    if (chatter or node.numbers != natural) and node.status != "lost":
         numbers = list(node.numbers)
         yield "[wake.retained]"
         yield f"ages_s = {_toml(numbers[:DELIVERIES])}"
         yield f"mls = {_toml(numbers[DELIVERIES:FIRST])}"
         for name in NAMES:
-            value = 19 if letter.begin == "chatter" and name == "presses" else numbers[AT[name]]
+            value = 19 if chatter and name == "presses" else numbers[AT[name]]
             yield f"{name} = {value}"
     run = _run(bench, letter, happened)
     if run:
