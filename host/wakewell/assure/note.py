@@ -51,9 +51,10 @@ BESIDE_THE_SEARCH = {
     "R2": "the board's own deadline and its renewed pulse",
     "R3": "water counted by the level, the trip *day*",
     "R4": "the trip *reserve* in a pulse",
-    "R5": "warnings while there is charge for them",
+    "R5": "warnings while there is charge for them, the longer sleep of a low cell",
     "R6": "what is learned from a watering by hand",
-    "R8": "leaked water in the account of the day",
+    "R8": "leaked water in the account of the day, leaks that add up day by day, "
+    "presses between looks",
     "R12": "the light where there is no radio",
     "R13": "the watchdog and the host's lease",
 }
