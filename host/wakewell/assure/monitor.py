@@ -153,8 +153,8 @@ class Monitor:
         """R6: when it was last wet, so that soil which dries faster than it can is not believed."""
         if k["wet_s"] >= 0:
             k["wet_s"] = min(k["wet_s"] + passed_s, LONG_AGO_S)
-        if letter.files == "calibration":
-            k["wet_s"] = -1
+        if letter.files == "calibration":  # what was asked of the old one's soil has no answer
+            k.update(wet_s=-1, silent=max(0, k["silent"] - 1))
         elif regular and letter.soil == "wet" and letter.temperature == "warm":
             k["wet_s"] = 0
         elif regular and letter.soil in ("dry", "frozen") and not self.jumps(k["wet_s"]):
