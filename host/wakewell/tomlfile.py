@@ -117,7 +117,7 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
     rows = text.replace("\r\n", "\n").split("\n")
     table: tuple[str, ...] = ()
     numbers: Counter[str] = Counter()
-    at = 0
+    at, depth = 0, 2
     while at < len(rows):
         for end in range(at + 1, min(at + MOST_STATEMENT, len(rows)) + 1):
             statement = "\n".join(rows[at:end])
@@ -131,15 +131,15 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
         paths = _paths(data)
         if paths and statement.lstrip().startswith("[["):
             numbers[paths[0][0]] += 1
-            table = (paths[0][0], str(numbers[paths[0][0]]))
+            table, depth = (paths[0][0], str(numbers[paths[0][0]])), 3
             paths = [table[:1], table]
         elif paths and statement.lstrip().startswith("["):
-            table = paths[-1]
+            table, depth = paths[-1], 2
             paths = [table[:1], table]
         else:
             paths = [table + path for path in paths]
         for path in paths:
-            found.setdefault(path[: 3 if table[0:1] and table[0] in numbers else 2], at + 1)
+            found.setdefault(path[:depth], at + 1)
         at = end
     return found
 

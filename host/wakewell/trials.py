@@ -137,6 +137,10 @@ class Reader:
         """Note a problem at that key."""
         self.problems.append(self.file.problem(text, *keys))
 
+    def row_problem(self, key: str, number: int, name: str, text: str) -> None:
+        """Note a problem at that name of a list's table, which it tells by its number."""
+        self.problem(f"{key} {number}: {text}", key, str(number), name)
+
     def table(self, key: str) -> dict[str, Any]:
         """A table of the file, empty where it is not given."""
         value = self.file.data.get(key, {})
@@ -606,17 +610,15 @@ def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, An
         good = True
         for name, found in row.items():
             if name not in names:
-                text = f"{key} {number}: {show_key(name)} = {show(found)}: not a name; "
-                reader.problem(text + nearest(name, names), key, str(number), name)
+                text = f"{show_key(name)} = {show(found)}: not a name; {nearest(name, names)}"
+                reader.row_problem(key, number, name, text)
                 good = False
             elif name in ("kind", "does"):
                 if not isinstance(found, str):
-                    text = f"{key} {number}: {name} = {show(found)}: allowed a word"
-                    reader.problem(text, key, str(number), name)
+                    reader.row_problem(key, number, name, f"{name} = {show(found)}: allowed a word")
                     good = False
             elif not _is_number(found) and found != math.inf:
-                text = f"{key} {number}: {name} = {show(found)}: allowed a number"
-                reader.problem(text, key, str(number), name)
+                reader.row_problem(key, number, name, f"{name} = {show(found)}: allowed a number")
                 good = False
         if good:
             rows.append({"number": number, **row})
@@ -631,11 +633,13 @@ def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
         end = row.get("to_day", math.inf)
         number = row["number"]
         if not 0 <= begin < days:
-            text = f"fault {number}: from_day = {show(begin)}: allowed 0 to {days:g}, the trial's"
-            reader.problem(text + " length; correct it", "fault", str(number), "from_day")
+            text = (
+                f"from_day = {show(begin)}: allowed 0 to {days:g}, the trial's length; correct it"
+            )
+            reader.row_problem("fault", number, "from_day", text)
         elif not end > begin:
-            text = f"fault {number}: to_day = {show(end)}: allowed more than from_day, {begin:g}"
-            reader.problem(text + "; correct it", "fault", str(number), "to_day")
+            text = f"to_day = {show(end)}: allowed more than from_day, {begin:g}; correct it"
+            reader.row_problem("fault", number, "to_day", text)
         else:
             try:
                 found.append(
@@ -649,8 +653,8 @@ def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
                 )
             except Impossible as no:
                 name = no.key.rpartition(".")[2]
-                text = f"fault {number}: {name} = {show(no.value)}: allowed {no.allowed}"
-                reader.problem(text + "; correct it", "fault", str(number), name)
+                text = f"{name} = {show(no.value)}: allowed {no.allowed}; correct it"
+                reader.row_problem("fault", number, name, text)
     return tuple(found)
 
 
@@ -660,13 +664,15 @@ def _visits(reader: Reader, days: float) -> tuple[Visit, ...]:
     for row in _rows(reader, "visit", ("does", "day", "hour", "amount")):
         number, day, hour = row["number"], row.get("day", -1), row.get("hour", 9.0)
         if not 0 <= day < days or not 0 <= hour < 24:
-            text = f"visit {number}: day = {show(day)}, hour = {show(hour)}: allowed 0 to {days:g} "
-            reader.problem(text + "days and 0 to 24 hours; correct it", "visit", str(number), "day")
+            text = (
+                f"day = {show(day)}, hour = {show(hour)}: allowed 0 to {days:g} days and 0 to 24 "
+            )
+            reader.row_problem("visit", number, "day", text + "hours; correct it")
             continue
         try:
             found.append(Visit(row.get("does", ""), day * DAY_S + hour * 3600.0, row.get("amount")))
         except Impossible as no:
             name = {"act": "does"}.get(no.key.rpartition(".")[2], "amount")
-            text = f"visit {number}: {name} = {show(no.value)}: allowed {no.allowed}; correct it"
-            reader.problem(text, "visit", str(number), name)
+            text = f"{name} = {show(no.value)}: allowed {no.allowed}; correct it"
+            reader.row_problem("visit", number, name, text)
     return tuple(found)
