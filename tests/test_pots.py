@@ -314,16 +314,6 @@ def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, say
     assert says in warned if says else not warned
 
 
-def test_soil_that_would_be_disbelieved_for_ever_is_refused(basil):
-    """R6: the core counts 64 days since a believed reading, so that 64 falls of a day are most."""
-    replace(basil, "calibration.toml", "[1150000, 520]", "[1150000, 1000]")
-    replace(basil, "calibration.toml", "[2300000, 40]", "[2300000, 0]")
-    for value, told in ((15, True), (16, False)):
-        put(basil, "settings.toml", "fall_ppt_day", value)
-        found = texts(pots.load(basil).problems)
-        assert any("fall_ppt_day = 15: allowed from 16" in text for text in found) == told
-
-
 def test_a_dose_too_small_for_an_answer_is_told(basil):
     """R7: 400 ml are 10 ppt at 40 ml for each, just an answer."""
     for value, told in ((40000, False), (40001, True)):

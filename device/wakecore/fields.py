@@ -42,7 +42,7 @@ SETTINGS = (
     ("settle_s", 600, DAY_S, 14400),  # least time from one dose to the next
     ("response_ppt", 2, 200, 10),  # rise of soil water that counts as an answer (R7)
     ("frozen_wakes", 3, 30, 5),  # wakes with the very same counts that mean a frozen probe (R6)
-    ("fall_ppt_day", 10, 1000, 150),  # fastest believable fall of soil water in a day (R6)
+    ("fall_ppt_day", 16, 1000, 150),  # fastest believable fall of soil water in a day (R6)
     ("battery_mv", 0, 30000, 3600),  # rest voltage for the low-battery lockout (R5)
     ("battery_clear_mv", 0, 30000, 3750),  # rest voltage that ends it (R5)
     ("battery_clear_wakes", 1, 10, 2),  # readings in a row that end it (R5)

@@ -104,6 +104,11 @@ def flow_ul(ms, flow_ul_s):
     return muldiv_up(ms, flow_ul_s, 1000)
 
 
+def most_fall_ml(pulse_ms, pot):
+    """What the level may fall by in a pulse: twice what any pump here moves, and scatter (R8)."""
+    return muldiv_up(pulse_ms, pot.limits.flow_max_ul_s, 500000) + pot.calibration.tolerance_ml
+
+
 def below(trip, channel, probe, value, after_ms, wanted):
     """A row that trips while the quantity is below `value`."""
     sign = direction(probe.points)
@@ -137,8 +142,10 @@ def prepare(pulse_ms, level_ml, day_left_ml, pot):
             rows.append(
                 at_least("no flow", LEVEL, cal.level, level_ml - least_fall_ml, limits.dry_ms, 2)
             )
-        most_fall_ml = muldiv_up(pulse_ms, limits.flow_max_ul_s, 500000) + cal.tolerance_ml
-        for trip, fall_ml in (("fast fall", most_fall_ml), ("day", day_left_ml + cal.tolerance_ml)):
+        for trip, fall_ml in (
+            ("fast fall", most_fall_ml(pulse_ms, pot)),
+            ("day", day_left_ml + cal.tolerance_ml),
+        ):
             if fall_ml < level_ml:
                 rows.append(below(trip, LEVEL, cal.level, level_ml - fall_ml, 0, 2))
     if cal.current is not None:

@@ -386,6 +386,8 @@ def end_pulse(state, facts, pot, ran, after, trips):
     for trip, lockout in TRIP_LOCKOUTS:
         if trip in trips:
             rules.latch(state, lockout)
+    if fall_ml is not None and fall_ml > run.most_fall_ml(ran.pulse_ms, pot):
+        rules.latch(state, "leak")  # a siphon, although another trip came first
 
     if trips or not state.plan_ul or state.pulses >= limits.pulses:
         state.interrupts = 0

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any
 from wakecore import fields, plan
 from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
-from wakecore.state import LONG_S
 
 from . import chips, meanings
 
@@ -302,12 +301,6 @@ def _soil(folder: PotFolder) -> None:
         folder.problem("settings", text, "fill_ppt")
     if "soil" in cal:
         low, high = _ends(cal["soil"])
-        # The core counts days since a believed reading no further than LONG_S
-        least = div_up(high - low, 1 + LONG_S // fields.DAY_S)
-        if settings["fall_ppt_day"] < least:
-            text = f"fall_ppt_day = {settings['fall_ppt_day']}: allowed from {least}: below it dry "
-            text += "soil may be disbelieved for ever after one wet reading (R6); raise it"
-            folder.problem("settings", text, "fall_ppt_day")
         if not low <= refill < high:
             text = f"depletion_ppt = {settings['depletion_ppt']}: refill point {refill} ppt, but "
             text += f"[soil] of calibration.toml reaches from {low} to {high} ppt, so the pot is "

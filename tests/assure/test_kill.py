@@ -1005,7 +1005,7 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         made = made or pot({}, {"pulses": 8, "dry_trips": 3}, {"tolerance_ml": 5})
         was = kept(**{"look_ml": 1000, "look_s": 9, "plan_ul": 90000, "open_ms": 5, **changes})
         now: Any = SimpleNamespace(level_ml=1000)
-        ran: Any = SimpleNamespace(ran_ms=ran_ms)
+        ran: Any = SimpleNamespace(ran_ms=ran_ms, pulse_ms=2000)
         after = {} if after_ml is None else {"level": [500000 + 1000 * after_ml, 0]}
         found = list(trips)
         return was, wake.end_pulse(was, now, made, ran, after, found), found
@@ -1055,6 +1055,10 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         assert (was.lockouts, was.phase) == (rules.BITS[lockout], state.FIRST_LOOK), trip
         assert (was.interrupts, was.before_ppt) == (0, 7)
     assert end(trips=("reserve",))[0].dry_trips == 0
+
+    # Twice 25 ml/s for 2 s, and the tolerance: what ran shorter is held to the whole pulse
+    for ran_ms, after_ml, lockouts in ((2000, 895, 0), (300, 894, rules.BITS["leak"])):
+        assert end(ran_ms, after_ml, trips=("day",))[0].lockouts == lockouts
 
     switch = pot({}, {}, {"float_only": 1})
     was, water, _ = end(made=switch, dry_trips=2)

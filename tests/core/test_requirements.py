@@ -14,6 +14,8 @@ import core_world
 import pytest
 from core_world import HARDWARE_MS, SAMPLE_MS, World
 
+from wakecore import fields, state
+
 SEEDS = range(100)
 
 
@@ -281,3 +283,12 @@ def test_a_storm_of_resets_always_ends_in_sleep() -> None:
         world.live(life)
         core_oracles.judge(world.history, world.pot)
         assert all(w.sleep for w in world.history)
+
+
+def test_no_soil_is_disbelieved_for_ever() -> None:
+    """R6: the core counts the days since a believed reading no further than `LONG_S`. By then
+    the least setting must allow a fall through the whole range of a soil probe."""
+    least = next(row[1] for row in fields.SETTINGS if row[0] == "fall_ppt_day")
+    range_ppt = next(row[2] - row[1] for row in fields.PROBES if row[0] == "soil")
+    assert least * (1 + state.LONG_S // 86400) >= range_ppt
+    assert (least - 1) * (1 + state.LONG_S // 86400) < range_ppt, "and none is refused in vain"

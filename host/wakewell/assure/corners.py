@@ -245,6 +245,8 @@ def _corners() -> Iterator[Corner]:
     # A tank from which more can run than a pump moves; a probe just above the refill point
     large = _changed(WEEKLY, limits={"day_ml": 5000})
     yield Corner("siphon", "a large tank", **large, themes=("siphon",), full_ml=1000)
+    last = _changed(soaked, limits={"day_ml": 600}, day_step_ml=1, full_ml=1000)
+    yield Corner("siphon, soaked", "the day's limit comes first", **last, themes=("siphon",))
     yield Corner("moist", "never dry", **WEEKLY, themes=("soil",), dry_ppt=252, waters=False)
     # The rolling 24 hours
     rolling = _changed(
@@ -259,7 +261,7 @@ def _corners() -> Iterator[Corner]:
     tight = _changed(
         STRONG,
         settings={"wake_s": DAY_S // 2},
-        limits={"day_ml": 440, "response_doses": 10},
+        limits={"day_ml": 440, "response_doses": 2},
         step_s=DAY_S // 4,
     )
     for theme in ("begin", "storage", "files"):

@@ -67,8 +67,7 @@ NOT_COVERED = {
     "reference is frozen shows the same good voltage for ever",
     "R6": "a probe that shows a believable, moving, wrong soil",
     "R7": "soil that answers although the water misses the plant",
-    "R8": "a slow leak below the gauge's tolerance; a pot with a float switch sees no leak at all; "
-    "a siphon within a later pulse of a day, which the day's limit may stop first, is no lockout",
+    "R8": "a slow leak below the gauge's tolerance; a pot with a float switch sees no leak at all",
     "R9": "flash that claims to have stored what it has not, and reads it back the same",
     "R10": "a sleep oscillator worse than the limit `clock_ppt` says",
     "R11": "damage that leaves the CRC-32 right: one in four thousand million",

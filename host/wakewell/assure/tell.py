@@ -102,10 +102,12 @@ def _wake(
     if run:
         yield "[wake.run]"
         yield from (f"{name} = {_toml(value)}" for name, value in run.items())
-    if letter.run == "after lost":
+    if letter.run in ("after lost", "fast fall") and happened.pulse_ms:
+        # What the run's flow does not tell of the level after it
         yield "[wake.after]"
         del readings["battery"]
-        yield from _readings({**readings, "level": None})
+        left = [bench.counts("level", happened.tank_ml), 0]
+        yield from _readings({**readings, "level": None if letter.run == "after lost" else left})
 
 
 def _run(bench: Any, letter: Letter, happened: Happened) -> dict[str, Any]:
