@@ -140,8 +140,9 @@ LOCKOUTS = {
         OWNER,
     ),
     "leak": Word(
-        "it has stopped watering because the tank lost water while the pump was off",
-        "a cracked tank, a loose fitting, or a hose end that siphons below the water line",
+        "it has stopped watering because the tank lost water that the pump did not move",
+        "a cracked tank, a loose fitting, a hose that came off, or a hose end that siphons below "
+        "the water line",
         "Look for water around the pot and lift the hose end above the tank's water line. "
         "Then call the maker, who ends it with the cable.",
         OWNER,

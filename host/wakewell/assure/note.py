@@ -36,7 +36,11 @@ ENFORCED = {
     "R5": ("device/wakecore/wake.py: look_at_battery", "device/wakecore/wake.py: is_to_report"),
     "R6": ("device/wakecore/judge.py: judge_soil", "device/wakecore/plan.py: demand"),
     "R7": ("device/wakecore/judge.py: learn",),
-    "R8": ("device/wakecore/wake.py: look_at_level", "device/wakecore/wake.py: next_phase"),
+    "R8": (
+        "device/wakecore/wake.py: look_at_level",
+        "device/wakecore/wake.py: next_phase",
+        "device/wakecore/wake.py: end_pulse",
+    ),
     "R9": ("device/wakecore/wake.py: look_at_open_pulse", "device/wakeboard/store.py: save_state"),
     "R10": ("device/wakecore/wake.py: wake", "device/wakecore/state.py: pass_time"),
     "R11": ("device/wakecore/wake.py: look_at_files", "device/wakeboard/store.py: load_state"),
