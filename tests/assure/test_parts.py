@@ -160,6 +160,16 @@ def test_the_note_names_what_there_is() -> None:
     assert note.judged() >= {f"R{number}" for number in (*range(1, 10), 11, 12, 13, 14, 15)}
 
 
+def test_a_run_of_an_earlier_core_is_called_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
+    note.record("rig", False, {"rig_lives": 600}, ["R7"], {})
+    assert note.figures()[-1].endswith("| rig lives 600 | R7 |")
+    monkeypatch.setattr(note, "core_id", lambda: "another core")
+    assert note.figures()[-1].endswith("| rig lives 600 | R7; it is an earlier core's run |")
+
+
 def test_the_note_is_what_the_generator_makes_now() -> None:
     """After a change of tables, sequences or figures: python3 tools/assure.py --note."""
     for path in note.NOTES:

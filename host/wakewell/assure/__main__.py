@@ -67,15 +67,15 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
-    try:
-        given.found.mkdir(parents=True, exist_ok=True)
-    except OSError as wrong:
-        parser.error(f"--found {given.found}: {wrong.strerror}; name a folder that can be written")
     if given.note:
         for path in note.NOTES:
             path.write_text(note.text(), encoding="utf-8")
             print(f"written: {path}")
         return 0
+    try:
+        given.found.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        parser.error(f"--found {given.found}: {wrong.strerror}; name a folder that can be written")
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
     asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
     asked.record, asked.go_on = given.record, given.go_on

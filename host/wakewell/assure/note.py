@@ -19,6 +19,7 @@ from typing import Any
 
 from wakecore import rules, run
 from wakewell.assure import corners
+from wakewell.core import core_id
 from wakewell.verdicts import TITLES, WAY_OUT
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -155,6 +156,7 @@ def record(
         "date": time.strftime("%Y-%m-%d", time.gmtime()),
         "commit": commit(),
         "on": f"{platform.python_implementation()} {platform.python_version()}",
+        "core": core_id(),
         "quick": quick,
         "numbers": numbers,
         "left_out": left_out,
@@ -237,7 +239,8 @@ def figures() -> list[str]:
     for part, one in kept.items():
         numbers = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in one["numbers"].items())
         sample = " (sample)" if one["quick"] else ""
-        out = "; ".join(one["left_out"]) or "nothing"
+        earlier = [] if one.get("core") == core_id() else ["it is an earlier core's run"]
+        out = "; ".join(one["left_out"] + earlier) or "nothing"
         when = f"{one['date']} | {one['commit']} | {one.get('on', '')}"
         lines.append(f"| {part}{sample} | {when} | {numbers} | {out} |")
     return lines

@@ -169,7 +169,7 @@ def summed(rows: dict[str, dict[str, int]]) -> Figures:
     if missing:
         of = f"{len(missing)} of {len(corners.CORNERS)} corners of the search"
         left_out.append(f"{of}: {', '.join(missing)}")
-    return Figures(numbers, left_out, {"core": core_id(), "by": search_id(), "rows": rows})
+    return Figures(numbers, left_out, {"by": search_id(), "rows": rows})
 
 
 def told_of(asked: Asked, found: explore.Found, name: str) -> None:
@@ -324,7 +324,7 @@ def mutants(asked: Asked) -> Figures:
     missing = len(everyone) - judged
     left_out = [f"{missing} of {len(everyone)} mutants, by the seed"] if missing else []
     numbers = {"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}
-    return Figures(numbers, left_out, {"core": core_id(), "survived": survived})
+    return Figures(numbers, left_out, {"survived": survived})
 
 
 def coverage(asked: Asked) -> Figures:
