@@ -207,9 +207,9 @@ def load_probe(name, data, least, most):
     for i in range(1, len(points)):
         (counts0, value0), (counts1, value1) = points[i - 1], points[i]
         if counts1 <= counts0 or value1 == value0 or (value1 > value0) != rising:
-            return None, "%s_points: not rising in counts with one direction of value" % name
+            return None, "%s_points: counts must rise, values go one way" % name
     if not rails[0] < points[0][0] < points[-1][0] < rails[1]:
-        return None, "%s_rails: the points must lie between them" % name
+        return None, "%s_rails: points must lie between" % name
     return Probe(points, rails, spread), ""
 
 

@@ -48,7 +48,7 @@ class Run:
         self.pulse_ms = pulse_ms
         self.rows = rows
         self.samples = array("i", bytes(4 * WIDTH * MOST_SAMPLES))
-        self.now = array("i", [0] * WIDTH)  # the board writes the newest sample here
+        self.now = array("i", [UNREAD] * WIDTH)  # the board writes the newest sample here
         self.hits = array("i", [0] * len(rows))
         self.count = 0
         self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
@@ -104,9 +104,9 @@ def flow_ul(ms, flow_ul_s):
     return muldiv_up(ms, flow_ul_s, 1000)
 
 
-def most_fall_ml(pulse_ms, pot):
-    """What the level may fall by in a pulse: twice what any pump here moves, and scatter (R8)."""
-    return muldiv_up(pulse_ms, pot.limits.flow_max_ul_s, 500000) + pot.calibration.tolerance_ml
+def most_fall_ml(ms, pot):
+    """What the level may fall by in that time: twice what any pump here moves, and scatter (R8)."""
+    return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + pot.calibration.tolerance_ml
 
 
 def below(trip, channel, probe, value, after_ms, wanted):

@@ -210,9 +210,7 @@ def look_at_files(state, facts, pot, begin):
         state.look_ml = state.soil_ppt = state.before_ppt = UNKNOWN
         state.proof_ml = state.proof_ul = state.leak_looks = 0
     for action in begin["host"]:
-        for name, bit in rules.BITS.items():
-            if action == "clear " + name:
-                rules.clear(state, bit)
+        rules.clear(state, rules.BITS.get(action[6:], 0))  # "clear leak"
     if not facts.files_good:
         rules.latch(state, "files damaged")
 
@@ -221,15 +219,10 @@ def look_at_open_pulse(state, facts, pot):
     """A pulse begun and not ended counts in full; too many in a row lock out (R9)."""
     if not state.open_ms:
         return
-    fall_ml = None
-    if facts.level_ml is not None and state.look_ml >= 0 and not pot.calibration.float_only:
-        fall_ml = state.look_ml - facts.level_ml
-    deliver(state, plan.counted_ml(state.open_ms + run.OVERRUN_MS, fall_ml, pot))
-    state.open_ms = state.since_dose_s = 0
+    book_water(state, pot, state.open_ms + run.OVERRUN_MS, state.look_ml, facts.level_ml)
     state.interrupts = add_capped(state.interrupts, 1, 100)
     if state.interrupts >= pot.limits.interrupts:
         rules.latch(state, "interrupted")
-    state.look_ml = UNKNOWN
     end_dose(state)
     facts.due, facts.cut_off = False, True
 
@@ -257,10 +250,8 @@ def look_at_level(state, facts, pot):
     what runs away between pulses adds up; each pulse adds to what scatter may hide.
     """
     cal = pot.calibration
-    if cal.float_only:
-        state.leak_looks = 0  # a switch shows no amounts
     if cal.float_only or facts.level_ml is None:
-        return
+        return  # a switch shows no amounts
     fall_ml = state.look_ml - facts.level_ml
     evaporated_ml = muldiv_up(state.look_s, pot.settings.leak_ml_day, 86400)
     allowed_ml = cal.tolerance_ml * (1 + state.pulses // 2) + evaporated_ml
@@ -344,8 +335,7 @@ def begin_dose(state, facts, kind, dose_ul):
     A dose on top of one that is not judged yet (a press, or one cut short) adds to the question.
     """
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
-    if facts.level_ml is not None:
-        refer_to(state, facts.level_ml)
+    refer_to(state, facts.level_ml)
     asked = kind in (plan.DEPLETION, plan.SET)
     if state.before_ppt < 0:
         state.given_ul = 0
@@ -355,29 +345,22 @@ def begin_dose(state, facts, kind, dose_ul):
 def end_pulse(state, facts, pot, ran, after, trips):
     """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
     cal, limits = pot.calibration, pot.limits
-    level = after.get("level")
+    level = after.get("level") or [ran.now[run.LEVEL], 0]  # or what the run saw last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
-    fall_ml = None
-    if after_ml is not None and not cal.float_only:
-        fall_ml = facts.level_ml - after_ml
-    ml = plan.counted_ml(ran.ran_ms, fall_ml, pot)
+    ml, fall_ml = book_water(state, pot, ran.ran_ms, facts.level_ml, after_ml)
     given_ul = plan.given_ul(ran.ran_ms, fall_ml, cal)
-    deliver(state, ml)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
     state.plan_ul = max(0, state.plan_ul - given_ul)
     state.pulses = add_capped(state.pulses, 1, 100)
-    state.open_ms = state.since_dose_s = 0
-    if fall_ml is None:
-        state.look_ml = UNKNOWN
-    else:
-        state.look_ml, state.look_s = max(after_ml, state.look_ml - fall_ml), 0
 
     shown = plan.prove(state, facts.level_ml, after_ml, ran.ran_ms, cal)
     if shown is False and not trips:
         trips.append("no flow")
     if trips and trips[0] in (FLOAT_DRY_RUNS if cal.float_only else DRY_RUNS):
         state.proof_ml = state.proof_ul = 0
-        state.before_ppt = UNKNOWN  # no water, no answer to expect
+        state.given_ul -= given_ul
+        if not state.given_ul:
+            state.before_ppt = UNKNOWN  # no water, no answer to expect
         state.dry_trips = add_capped(state.dry_trips, 1, 100)
         if state.dry_trips >= limits.dry_trips:
             rules.latch(state, "dry run")
@@ -386,8 +369,6 @@ def end_pulse(state, facts, pot, ran, after, trips):
     for trip, lockout in TRIP_LOCKOUTS:
         if trip in trips:
             rules.latch(state, lockout)
-    if fall_ml is not None and fall_ml > run.most_fall_ml(ran.pulse_ms, pot):
-        rules.latch(state, "leak")  # a siphon, although another trip came first
 
     if trips or not state.plan_ul or state.pulses >= limits.pulses:
         state.interrupts = 0
@@ -395,6 +376,24 @@ def end_pulse(state, facts, pot, ran, after, trips):
     else:
         state.phase = SOAK
     return {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
+
+
+def book_water(state, pot, ran_ms, before_ml, after_ml):
+    """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
+
+    Later looks compare with the level after it, but with none below what a pump can have
+    left: what is gone beyond that, by a siphon, is a fall to them (R8).
+    """
+    if after_ml is None or before_ml < 0 or pot.calibration.float_only:
+        fall_ml, state.look_ml = None, UNKNOWN
+    else:
+        fall_ml = before_ml - after_ml
+        fell_ml = min(fall_ml, run.most_fall_ml(ran_ms, pot))
+        state.look_ml = max(after_ml, state.look_ml - fell_ml)
+    ml = plan.counted_ml(ran_ms, fall_ml, pot)
+    deliver(state, ml)
+    state.look_s = state.open_ms = state.since_dose_s = 0
+    return ml, fall_ml
 
 
 def next_phase(state, facts):

@@ -132,13 +132,11 @@ def gives_all_again(state: Any, facts: Any, pot: Any, ran: Any, after: Any, trip
     return water
 
 
-def leaves_a_siphon_to_its_trip(
-    state: Any, facts: Any, pot: Any, ran: Any, after: Any, trips: Any
-) -> Any:
-    lockouts = state.lockouts
-    water = END_PULSE(state, facts, pot, ran, after, trips)
-    if "fast fall" not in trips:
-        state.lockouts &= lockouts | ~rules.BITS["leak"]
+def refers_to_any_level(state: Any, pot: Any, ran_ms: int, before_ml: Any, after_ml: Any) -> Any:
+    """What a siphon took in a pulse is the pump's work."""
+    water = BOOK_WATER(state, pot, ran_ms, before_ml, after_ml)
+    if state.look_ml >= 0:
+        state.look_ml = after_ml
     return water
 
 
@@ -156,6 +154,7 @@ def clears_at_once(state: Any, facts: Any, pot: Any, regular: bool) -> None:
 DEMAND, IS_TO_REPORT = plan.demand, wake.is_to_report
 LOOK_AT_OPEN_PULSE = wake.look_at_open_pulse
 END_PULSE, SLEEP_TIME = wake.end_pulse, wake.sleep_time
+BOOK_WATER = wake.book_water
 LOOK_AT_BUTTON, LOOK_AT_BATTERY = wake.look_at_button, wake.look_at_battery
 LOOK_AT_LEVEL, JUDGE_SOIL = wake.look_at_level, judge.judge_soil
 BREAKS = {
@@ -170,7 +169,7 @@ BREAKS = {
         "R8",
     ),
     "siphon at the end of the day": (
-        lambda: replaced(wake, "end_pulse", leaves_a_siphon_to_its_trip),
+        lambda: replaced(wake, "book_water", refers_to_any_level),
         "siphon, soaked",
         "R8",
     ),

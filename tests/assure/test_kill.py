@@ -175,8 +175,8 @@ def test_a_probe_is_what_its_points_say() -> None:
 def test_a_probe_that_is_none_is_refused() -> None:
     pairs = "soil_points: 2 to 16 pairs of counts and value"
     rails = "soil_rails: two counts, low and high"
-    turns = "soil_points: not rising in counts with one direction of value"
-    between = "soil_rails: the points must lie between them"
+    turns = "soil_points: counts must rise, values go one way"
+    between = "soil_rails: points must lie between"
     most = fields.COUNTS_MOST
     many = [n for place in range(17) for n in (10 + place, place)]
     for changes, why in (
@@ -636,12 +636,13 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
     }  # fmt: skip
     found = run.Run(2000, (("sag", run.BATTERY, -1, -100, 300, 2),))
     assert (found.count, found.trip, found.ran_ms, found.most) == (0, None, 0, 15)
-    assert list(found.now) == [0] * 5
+    assert list(found.now) == [run.UNREAD] * 5
     assert list(found.hits) == [0]
     assert list(found.samples) == [0] * (5 * 202)
     assert [sample(300, 99), sample(301, 99)] == [run.KEEP, run.STOP], "from 300 ms on"
     assert run.Run(30000, ()).most == run.Run(40000, ()).most == run.MOST_SAMPLES == 202
     two = run.Run(2000, (("sag", run.BATTERY, -1, -100, 0, 2), ("wet", run.SAUCER, 1, 50, 0, 2)))
+    two.now[run.MS] = 0
     for wet, answer in ((51, run.KEEP), (50, run.KEEP), (51, run.KEEP), (51, run.STOP)):
         two.now[run.BATTERY], two.now[run.SAUCER] = 100, wet
         assert two.step() == answer
@@ -830,10 +831,11 @@ def test_an_open_pulse_is_counted() -> None:
     was, now = found(900, open_ms=1800, plan_ul=7)
     assert was.mls[0] == 50, "2000 ms with the overrun, at the highest flow"
     assert (was.open_ms, was.since_dose_s, was.interrupts, was.plan_ul) == (0, 0, 1, 0)
-    assert (was.before_ppt, was.look_ml, was.lockouts) == (5, -1, 0), "the question stays open"
+    assert (was.before_ppt, was.look_ml, was.lockouts) == (5, 900, 0), "the question stays open"
     assert (now.due, now.cut_off, was.phase) == (False, True, state.FIRST_LOOK)
     assert found(800, open_ms=1800)[0].mls[0] == 100, "the level says more"
-    assert found(None, open_ms=1800)[0].mls[0] == 50
+    blind = found(None, open_ms=1800)[0]
+    assert (blind.mls[0], blind.look_ml) == (50, -1)
     assert found(0, open_ms=1800, look_ml=-1)[0].mls[0] == 50
     assert found(0, open_ms=1800, look_ml=0)[0].mls[0] == 50
     assert found(0, pot(calibration={"float_only": 1}), open_ms=1800)[0].mls[0] == 50
@@ -852,7 +854,7 @@ def test_a_level_is_looked_at() -> None:
 
     assert look(None, leak_looks=1) == (900, 0, 1, 0, 1, 0)
     switch = pot(calibration={"float_only": 1})
-    assert look(10, cut=switch, leak_looks=1) == (900, 0, 0, 0, 1, 0)
+    assert look(10, cut=switch) == (900, 0, 0, 0, 1, 0), "a switch shows no amounts"
     assert look(500, look_ml=-1, look_s=7) == (500, 0, 0, 0, 1, 0), "nothing to compare with"
     assert look(0, look_ml=0) == (0, 0, 0, 0, 1, 0)
     assert look(910, look_s=9) == (900, 9, 0, 0, 1, 0), "scatter"
@@ -874,16 +876,17 @@ def test_a_level_is_looked_at() -> None:
 
 
 def test_a_dose_begins_with_or_without_a_question() -> None:
-    def begin(kind: int, level_ml: int | None = 800, **changes: Any) -> Any:
-        was = kept(**{"given_ul": 7, "look_ml": 900, "pulses": 3, **changes})
-        now: Any = SimpleNamespace(level_ml=level_ml, soil_ppt=240)
+    def begin(kind: int, **changes: Any) -> Any:
+        counts = {"interrupts": 1, "dry_trips": 2, "silent_doses": 1}
+        was = kept(**{"given_ul": 7, "look_ml": 900, "pulses": 3, **counts, **changes})
+        now: Any = SimpleNamespace(level_ml=800, soil_ppt=240)
         wake.begin_dose(was, now, kind, 50000)
         assert (was.plan_kind, was.plan_ul, was.pulses) == (kind, 50000, 0)
+        assert {name: getattr(was, name) for name in counts} == counts, "a dose forgives nothing"
         return was.given_ul, was.before_ppt, was.peak_ppt, was.look_ml
 
     assert begin(plan.SET) == begin(plan.DEPLETION) == (0, 240, 240, 800)
     assert begin(plan.MANUAL) == begin(plan.UPKEEP) == (0, -1, -1, 800)
-    assert begin(plan.MANUAL, None) == (0, -1, -1, 900)
     assert begin(plan.SET, before_ppt=100, peak_ppt=120) == (7, 100, 120, 800)
     assert begin(plan.MANUAL, before_ppt=0, peak_ppt=0) == (7, 0, 0, 800)
 
@@ -1000,13 +1003,15 @@ def test_a_json_reader_that_gives_no_object() -> None:
 def test_a_pulse_is_booked_when_it_ends() -> None:
     def end(
         ran_ms: int = 2000, after_ml: int | None = 960, trips: tuple[str, ...] = (),
-        made: Any = None, **changes: Any,
+        made: Any = None, last_ml: int | None = None, spread: int = 0,
+        **changes: Any,
     ) -> tuple[Any, dict[str, Any], list[str]]:  # fmt: skip
         made = made or pot({}, {"pulses": 8, "dry_trips": 3}, {"tolerance_ml": 5})
         was = kept(**{"look_ml": 1000, "look_s": 9, "plan_ul": 90000, "open_ms": 5, **changes})
         now: Any = SimpleNamespace(level_ml=1000)
-        ran: Any = SimpleNamespace(ran_ms=ran_ms, pulse_ms=2000)
-        after = {} if after_ml is None else {"level": [500000 + 1000 * after_ml, 0]}
+        last = run.UNREAD if last_ml is None else 500000 + 1000 * last_ml
+        ran: Any = SimpleNamespace(ran_ms=ran_ms, now=[0, last, 0, 0, 0])
+        after = {} if after_ml is None else {"level": [500000 + 1000 * after_ml, spread]}
         found = list(trips)
         return was, wake.end_pulse(was, now, made, ran, after, found), found
 
@@ -1019,7 +1024,7 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
 
     was, water, _ = end(after_ml=None, look_s=9)
     assert water == {"counted_ml": 50, "given_ul": 40000, "fall_ml": None}
-    assert (was.look_ml, was.look_s) == (-1, 9)
+    assert (was.look_ml, was.look_s) == (-1, 0)
     was, _, _ = end(look_ml=1004)
     assert was.look_ml == 964, "what ran away between pulses adds up"
     was, _, _ = end(look_ml=990)
@@ -1056,9 +1061,21 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         assert (was.interrupts, was.before_ppt) == (0, 7)
     assert end(trips=("reserve",))[0].dry_trips == 0
 
-    # Twice 25 ml/s for 2 s, and the tolerance: what ran shorter is held to the whole pulse
-    for ran_ms, after_ml, lockouts in ((2000, 895, 0), (300, 894, rules.BITS["leak"])):
-        assert end(ran_ms, after_ml, trips=("day",))[0].lockouts == lockouts
+    assert end(pulses=3, since_dose_s=5)[0].since_dose_s == 0, "counted from the last pulse"
+    was, _, _ = end(100, 999, trips=("wet",))
+    assert (was.proof_ul, was.proof_ml) == (2000, 1), "a pulse that tripped counts in the proof"
+    was, water, _ = end(after_ml=1010)
+    assert (water["fall_ml"], was.look_ml) == (-10, 1010)
+    assert end(spread=1 << 20)[1]["fall_ml"] is None, "a reading that flickers is none"
+    was, _, _ = end(trips=("fault",), given_ul=7, before_ppt=7)
+    assert (was.given_ul, was.before_ppt) == (7, 7), "what an earlier pulse gave is answered for"
+
+    # Twice 25 ml/s for 2 s, and the tolerance; what is gone beyond that is for the looks
+    for ran_ms, after_ml, look_ml in ((2000, 895, 895), (2000, 894, 895), (300, 894, 980)):
+        was, water, _ = end(ran_ms, after_ml, trips=("day",))
+        assert (water["fall_ml"], was.look_ml, was.lockouts) == (1000 - after_ml, look_ml, 0)
+    assert end(after_ml=None, last_ml=950)[0].look_ml == 950, "what the run saw last"
+    assert end(after_ml=960, last_ml=950)[0].look_ml == 960
 
     switch = pot({}, {}, {"float_only": 1})
     was, water, _ = end(made=switch, dry_trips=2)

@@ -26,8 +26,10 @@ def numbers_of(pick: core_pots.Pick) -> list[int]:
 
 @st.composite
 def states(draw: st.DrawFn) -> State:
-    found = from_numbers(numbers_of(core_pots.Drawn(draw)))
+    numbers = numbers_of(core_pots.Drawn(draw))
+    found = from_numbers(numbers)
     assert found is not None
+    assert found.numbers() == numbers, "none is lost over a cut"
     return found
 
 

@@ -252,7 +252,7 @@ def _corners() -> Iterator[Corner]:
     rolling = _changed(
         STRONG,
         settings={"wake_s": 21600, "settle_s": 8100},
-        limits={"day_ml": 880, "clock_ppt": 171, "response_doses": 10},
+        limits={"day_ml": 880, "clock_ppt": 171, "response_doses": 3},
         step_s=5400,
         full_ml=2000,
     )

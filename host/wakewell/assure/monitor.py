@@ -1,9 +1,11 @@
 """What must hold of every wake of the search, by R1 to R15, judged from what really happened.
 
 It looks at the letter (what was really so), at the commands and at the water, and keeps its
-own memory; nothing of it calls the core. `Kept` is what a pot owes because of what it has
-seen: storage may lose it, and is then not blamed for it. `Truth` is water and time, which
-nothing undoes.
+own memory; nothing of it calls the core. In two things it takes the core's word: whether a
+press ended a lockout, and whether counts that stand still were taken for frozen.
+
+`Kept` is what a pot owes because of what it has seen: storage may lose it, and is then not
+blamed for it. `Truth` is water and time, which nothing undoes.
 """
 
 from __future__ import annotations
@@ -428,10 +430,7 @@ class Monitor:
             k.update(low=1, charged=0)
         if how == "wet":
             k["wet"] = 1
-        if how == "fast fall" and self.shows_siphon(happened):
-            k["leaked"] = 1
-        tank_ml = happened.tank_ml
-        k["seen_ml"] = -1 if how == "after lost" or self.cal.float_only else tank_ml
+        k["seen_ml"] = -1 if self.cal.float_only else self.left_ml(happened)
         shown = self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS
         if (how == "dry" and shown) or how in NO_WATER:
             k["dries"] = min(kept.dries + 1, limits.dry_trips)
@@ -463,11 +462,12 @@ class Monitor:
         if k["need_ul"] == 0 or not soaking:
             k.update(need_ul=0, asked="")
 
-    def shows_siphon(self, happened: Happened) -> bool:
-        """Did the level fall in this run as no pump here can make it?"""
-        most_ml = happened.pulse_ms * self.limits.flow_max_ul_s // 500000 + 1
-        seen = happened.fall_ml > most_ml + self.cal.tolerance_ml
-        return bool(seen and not self.cal.float_only)
+    def left_ml(self, happened: Happened) -> int:
+        """The level after a run, but none below what any pump here can leave: the looks that
+        follow find what a siphon took beyond that, unless somebody fills the tank before."""
+        most_ml = -(-happened.ran_ms * self.limits.flow_max_ul_s // 500000)
+        before_ml = happened.tank_ml + happened.fall_ml
+        return int(max(happened.tank_ml, before_ml - most_ml - self.cal.tolerance_ml))
 
     # R8: the looks
 

@@ -40,7 +40,7 @@ ENFORCED = {
     "R8": (
         "device/wakecore/wake.py: look_at_level",
         "device/wakecore/wake.py: next_phase",
-        "device/wakecore/wake.py: end_pulse",
+        "device/wakecore/wake.py: book_water",
     ),
     "R9": ("device/wakecore/wake.py: look_at_open_pulse", "device/wakeboard/store.py: save_state"),
     "R10": ("device/wakecore/wake.py: wake", "device/wakecore/state.py: pass_time"),
@@ -58,8 +58,9 @@ BESIDE_THE_SEARCH = {
     "R4": "the trip *reserve* in a pulse",
     "R5": "warnings while there is charge for them, the longer sleep of a low cell",
     "R6": "what is learned from a watering by hand",
+    "R7": "doses of which a pulse was stopped",
     "R8": "leaked water in the account of the day, leaks that add up day by day, "
-    "presses between looks",
+    "presses between looks, a siphon in a pulse that a reset ends",
     "R12": "the light where there is no radio",
     "R13": "the watchdog and the host's lease",
 }
@@ -67,7 +68,8 @@ NOT_COVERED = {
     "R1": "a switch that fails closed: no program can stop that pump; anything before `main.py`",
     "R2": "a pulse generator that fails on, or a switch that fails closed",
     "R3": "water that runs by itself, faster than the looks can see",
-    "R4": "a gauge that sticks within its tolerance at a believable level",
+    "R4": "a gauge that sticks within its tolerance at a believable level; a run that stops short "
+    "each time, if one that shows water lies between",
     "R5": "what the board itself draws: the cell needs its own cut-off; a converter whose "
     "reference is frozen shows the same good voltage for ever",
     "R6": "a probe that shows a believable, moving, wrong soil",
