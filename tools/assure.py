@@ -4,7 +4,7 @@
 Searches the control core exhaustively, cuts and fails it at every operation, plays against
 it, fuzzes what reads bytes, mutates every line, and compares both interpreters, in the
 environment that check.py uses. `--help` names the parts; `--quick` is what a check runs.
-Exit status: 0 nothing found, 1 something was, 2 it could not be run.
+Exit status: 0 nothing found, 1 something was, 2 it could not be run, 130 it was stopped.
 """
 
 import subprocess
@@ -16,7 +16,15 @@ import _env
 def main() -> int:
     _env.ready(test=True)
     command = [str(_env.tool("python")), "-m", "wakewell.assure", *sys.argv[1:]]
-    return subprocess.call(command, cwd=_env.ROOT)
+    with subprocess.Popen(command, cwd=_env.ROOT) as process:
+        try:
+            return process.wait()
+        except KeyboardInterrupt:  # it reached the parts as well: let them end their workers
+            try:
+                return process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.terminate()
+                return 130
 
 
 if __name__ == "__main__":

@@ -837,6 +837,7 @@ def test_an_open_pulse_is_counted() -> None:
     blind = found(None, open_ms=1800)[0]
     assert (blind.mls[0], blind.look_ml) == (50, -1)
     assert found(0, open_ms=1800, look_ml=-1)[0].mls[0] == 50
+    assert [found(5, open_ms=1800, look_ml=ml)[0].look_ml for ml in (-1, 0)] == [-1, 5]
     assert found(0, open_ms=1800, look_ml=0)[0].mls[0] == 50
     assert found(0, pot(calibration={"float_only": 1}), open_ms=1800)[0].mls[0] == 50
     assert found(900, open_ms=1, interrupts=1)[0].lockouts == rules.BITS["interrupted"]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -26,6 +28,22 @@ def test_the_figures_as_json() -> None:
     assert found["violations"] == 0
     assert found["corners_ended"] == found["corners"] == 2
     assert "corners of the search" in found["left_out"][0]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
+def test_an_interrupted_search_leaves_no_process() -> None:
+    command = [sys.executable, "-m", "wakewell.assure", "--only", "search", "--corner", "rolling"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
+        assert process.stdout
+        assert process.stdout.readline() == "== search\n"
+        os.killpg(process.pid, signal.SIGINT)
+        _, told = process.communicate(timeout=60)
+        assert process.returncode == 130
+        assert told == "Stopped. What --record kept so far stays: --go-on begins there.\n"
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
 
 
 def test_a_search_that_was_cut_short_goes_on(

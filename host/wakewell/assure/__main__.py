@@ -7,6 +7,7 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 from wakewell.assure import corners, note, parts
@@ -59,7 +60,7 @@ def main() -> int:
     parser.add_argument(
         "--found", type=Path, default=Path("build/assure"), help="for what is found"
     )
-    parser.add_argument("--minutes", type=positive, help="at most, for each part")
+    parser.add_argument("--minutes", type=positive, help="at most, for each part but nth")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument(
         "--go-on", action="store_true",
@@ -67,6 +68,8 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()
+    if given.corner and given.only and "search" not in given.only:
+        parser.error("--corner chooses what is searched: add --only search, or leave it out")
     if given.note:
         for path in note.NOTES:
             path.write_text(note.text(), encoding="utf-8")
@@ -74,6 +77,8 @@ def main() -> int:
         return 0
     try:
         given.found.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=given.found):
+            pass
     except OSError as wrong:
         parser.error(f"--found {given.found}: {wrong.strerror}; name a folder that can be written")
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
@@ -106,4 +111,9 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        code = main()
+    except KeyboardInterrupt:
+        print("Stopped. What --record kept so far stays: --go-on begins there.", file=sys.stderr)
+        code = 130
+    sys.exit(code)

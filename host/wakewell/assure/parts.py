@@ -5,11 +5,12 @@ from __future__ import annotations
 import importlib.util
 import os
 import re
+import signal
 import sys
 import time
 from binascii import crc32
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from multiprocessing import Pool
 from pathlib import Path
 from typing import Any
 
@@ -79,12 +80,16 @@ class Figures:
 
 
 def explored(
-    corner: corners.Corner, quick: bool, seconds: float, end_s: float
-) -> explore.Result | None:
-    """One corner's search, in a process of its own; None if it was not begun before `end_s`."""
+    job: tuple[corners.Corner, bool, float, float],
+) -> tuple[corners.Corner, explore.Result | None]:
+    """One corner's search, in a process of its own; None if it was not begun before its end.
+
+    job: corner, quick?, seconds of the processor, and until when to begin (time.monotonic).
+    """
+    corner, quick, seconds, end_s = job
     if time.monotonic() > end_s:
-        return None
-    return explore.Search(corner, quick).run(
+        return corner, None
+    return corner, explore.Search(corner, quick).run(
         most_found=3, seconds=seconds, told=lambda text: tqdm.write(text, file=sys.stderr)
     )
 
@@ -106,16 +111,13 @@ def search(asked: Asked) -> Figures:
     # The wide ones last: a run that is bounded in time ends as many as it can
     chosen.sort(key=lambda corner: len({"tank", "storage"} & set(corner.themes)))
     end_s = time.monotonic() + asked.lives_s
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
-        running = {
-            pool.submit(
-                explored, corner, asked.quick and corner.quick >= 0, asked.seconds, end_s
-            ): corner
-            for corner in chosen
-        }
-        done = as_completed(running)
-        for one in tqdm(done, total=len(chosen), unit="corner", disable=None, file=sys.stderr):
-            corner, result = running[one], one.result()
+    jobs = [(corner, asked.quick and corner.quick >= 0, asked.seconds, end_s) for corner in chosen]
+    # Whoever interrupts ends the pool, and the pool its searches
+    with Pool(os.cpu_count(), signal.signal, (signal.SIGINT, signal.SIG_IGN)) as pool:
+        done = pool.imap_unordered(explored, jobs)
+        for corner, result in tqdm(
+            done, total=len(jobs), unit="corner", disable=None, file=sys.stderr
+        ):
             if result is None:
                 continue
             asked.say(result.line)
@@ -161,11 +163,11 @@ def summed(rows: dict[str, dict[str, int]]) -> Figures:
         (row["longest_cure_wakes"] for row in rows.values()), default=0
     )
     left_out = [
-        f"corner {name}: {row['waiting']} states not left"
+        f'corner "{name}": {row["waiting"]} states not left'
         for name, row in rows.items()
         if row["waiting"] and not row["violations"]
     ]
-    missing = [corner.name for corner in corners.CORNERS if corner.name not in rows]
+    missing = [f'"{corner.name}"' for corner in corners.CORNERS if corner.name not in rows]
     if missing:
         of = f"{len(missing)} of {len(corners.CORNERS)} corners of the search"
         left_out.append(f"{of}: {', '.join(missing)}")
