@@ -222,7 +222,7 @@ class Board:
     def sample(self, run):
         """Read while the pulse runs, then renew it if the deadline allows; takes no memory."""
         now = run.now
-        now[LEVEL] = UNREAD if self.level is None else self.level.now()
+        level = UNREAD if self.level is None else self.level.now()
         now[BATTERY] = UNREAD if self.battery is None else self.battery.now()
         if self.current is not None:
             now[CURRENT] = self.current.now()
@@ -237,6 +237,8 @@ class Board:
                 self.pulser.pulse(False)
             else:
                 self.pulser.wait()
+        # The last of all: after a fault, `now` holds the level of the last whole sample
+        now[LEVEL] = level
         now[MS] = time.ticks_diff(time.ticks_ms(), self.started)
 
     def stop(self):

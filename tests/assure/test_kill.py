@@ -1077,6 +1077,8 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         assert (water["fall_ml"], was.look_ml, was.lockouts) == (1000 - after_ml, look_ml, 0)
     assert end(after_ml=None, last_ml=950)[0].look_ml == 950, "what the run saw last"
     assert end(after_ml=960, last_ml=950)[0].look_ml == 960
+    exact = pot({}, {}, {"level": {**bench.CALIBRATION["level"], "spread": 0}})
+    assert end(made=exact, after_ml=None, last_ml=950)[0].look_ml == 950
 
     switch = pot({}, {}, {"float_only": 1})
     was, water, _ = end(made=switch, dry_trips=2)
@@ -1309,6 +1311,8 @@ def test_what_was_found_in_storage() -> None:
     assert was.calibration_mark == mark
     was = look(made, was=kept(**led, leak_looks=1, calibration_mark=mark))
     assert (was.look_ml, was.soil_ppt, was.before_ppt, was.leak_looks) == (5, 5, 5, 1)
+    was = look(made, ("entry page", "leak", "clear"), was=kept(lockouts=255, calibration_mark=mark))
+    assert was.lockouts == 255, "nobody cleared one"
     both = kept(lockouts=4 | 2 | 1, calibration_mark=mark)
     assert look(made, ("clear leak", "clear battery low", "leak"), was=both).lockouts == 2
     bare = pot()
