@@ -1,7 +1,18 @@
-"""python -m wakewell"""
+"""python -m wakewell, and the command `wakewell`."""
 
 import sys
 
-from wakewell.cli import main
 
-sys.exit(main())
+def main() -> int:
+    """The command's exit code. Modules are loaded here, so that Ctrl-C may come at any time."""
+    try:
+        from wakewell import cli
+
+        return cli.main()
+    except KeyboardInterrupt:  # before the command itself could hear it
+        print("wakewell: stopped", file=sys.stderr)
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import importlib
-import io
-import os
 import sys
 from collections.abc import Sequence
 
 import wakewell
+from wakewell import terminal
 from wakewell.logs import BadInput
+from wakewell.terminal import OutputLost
 
 # Subcommand: (module that holds arguments(parser) and run(args) -> exit code, help).
 # Only the module that is asked for is loaded.
@@ -39,40 +38,50 @@ COMMANDS = {
 }
 
 
+BROKEN_PIPE = 141  # as a shell counts a program that wrote to one
+
+
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one subcommand. Exit codes: 0 good, 1 a finding, 2 input that cannot be used."""
-    for stream in (sys.stdout, sys.stderr):  # a name the terminal cannot show is escaped
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    """Run one subcommand. Exit codes: 0 good, 1 a finding, 2 input that cannot be used, 130
+    stopped by Ctrl-C, 141 whoever read the output went away."""
     words = list(sys.argv[1:] if argv is None else argv)
+    name = words[0] if words and words[0] in COMMANDS else ""
+    with terminal.streams():
+        try:
+            return command(name, words)
+        except KeyboardInterrupt:
+            why, code = "stopped", 130
+        except BadInput as error:
+            why, code = str(error), 2
+        except EOFError:
+            why, code = "no answer came, so nothing was done", 2
+        except MemoryError:
+            why, code = "not enough memory; close other programs or give it less at once", 2
+        except OutputLost as error:
+            terminal.give_up(sys.stdout)
+            if isinstance(error.why, BrokenPipeError):
+                return BROKEN_PIPE
+            why, code = f"what it says cannot be written: {error}; make room there", 2
+        print(f"{f'wakewell {name}'.rstrip()}: {why}", file=sys.stderr)
+    return code
+
+
+def command(name: str, words: Sequence[str]) -> int:
+    """The exit code of the command of that name; "": what the words alone ask for."""
+    if sys.stdout is None:
+        raise BadInput("standard output is closed; leave it open, or send it to a file")
     parser = argparse.ArgumentParser(prog="wakewell", description=wakewell.__doc__)
     parser.add_argument("--version", action="version", version=f"wakewell {wakewell.__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name, (module_name, text) in COMMANDS.items():
-        sub = commands.add_parser(name, help=text, description=text)
-        if words and words[0] == name:
-            try:
-                module = importlib.import_module(module_name)
-            except BadInput as error:  # an extra that is not installed
-                print(f"wakewell {name}: {error}", file=sys.stderr)
-                return 2
+    for each, (module_name, text) in COMMANDS.items():
+        sub = commands.add_parser(each, help=text, description=text)
+        if each == name:
+            module = importlib.import_module(module_name)
             module.arguments(sub)
             sub.set_defaults(run=module.run)
-    args = parser.parse_args(words)
     try:
+        args = parser.parse_args(words)
         code: int = args.run(args)
+    finally:
         sys.stdout.flush()
-    except BadInput as error:
-        print(f"wakewell {args.command}: {error}", file=sys.stderr)
-        return 2
-    except EOFError:
-        print(f"wakewell {args.command}: no answer came, so nothing was done", file=sys.stderr)
-        return 2
-    except BrokenPipeError:
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 141
-    except KeyboardInterrupt:
-        print(f"wakewell {args.command}: stopped", file=sys.stderr)
-        return 130
     return code

@@ -12,7 +12,6 @@ import csv
 import errno
 import importlib
 import multiprocessing
-import sys
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +20,7 @@ from tqdm import tqdm
 
 from wakecore import rules
 from wakecore.run import TRIPS
+from wakewell import terminal
 from wakewell.logs import BadInput
 from wakewell.trials import Trial
 
@@ -87,7 +87,9 @@ def many(
 
 def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Row]:
     rows: list[Row] = []
-    with tqdm(total=total, unit="run", leave=False, disable=not progress, file=sys.stderr) as bar:
+    with tqdm(
+        total=total, unit="run", leave=False, disable=not progress, file=terminal.bare()
+    ) as bar:
         for some in batches:
             rows += some
             bar.update(len(some))

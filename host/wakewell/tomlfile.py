@@ -6,15 +6,19 @@ or an unknown name is shown in an error. What does not: what the keys mean (pots
 
 from __future__ import annotations
 
+import contextlib
 import difflib
+import os
 import re
 import stat
 import tomllib
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from wakewell import terminal
 
 MOST_BYTES = 32768  # a pot's files hold one to three thousand
 MOST_STATEMENT = 40  # lines of one key's value; a probe's table has sixteen points
@@ -187,6 +191,22 @@ def show_key(*keys: str) -> str:
     return ".".join(shorten(key.encode("unicode_escape").decode()) for key in keys)
 
 
+_called: dict[str, str] = {}  # a folder that was only made for a while: what a person knows it as
+
+
+@contextlib.contextmanager
+def called(folder: str, name: str) -> Iterator[None]:
+    """Meanwhile what lies in that folder is shown as lying in `name`."""
+    _called[folder] = name
+    try:
+        yield
+    finally:
+        del _called[folder]
+
+
 def show_path(path: str) -> str:
     """A path as it may be printed: bytes that are no text, and control characters, escaped."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in path)
+    for folder, name in _called.items():
+        if path == folder or path.startswith(folder + os.sep):
+            path = name + path[len(folder) :]
+    return terminal.plain(path)

@@ -24,7 +24,7 @@ import tomlkit
 from tqdm import tqdm
 
 from wakecore.state import State, from_bytes
-from wakewell import chips, extras, pots
+from wakewell import chips, extras, pots, terminal
 from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
@@ -532,8 +532,9 @@ class Bar:
     def __call__(self, done: int, total: int) -> None:
         if self.bar is None:
             self.bar = tqdm(
-                total=total, desc=self.name, position=self.row, unit="B", unit_scale=True,
-                file=sys.stderr, disable=not sys.stderr.isatty(),
+                total=total, desc=terminal.plain(self.name), position=self.row, unit="B",
+                unit_scale=True,
+                file=terminal.bare(), disable=not sys.stderr.isatty(),
             )  # fmt: skip
         self.bar.update(done - self.bar.n)
         if done >= total:
@@ -596,7 +597,7 @@ def match_ports(folders: list[Path], given: list[str], yes: bool) -> list[tuple[
             raise BadInput(f"{folder.name}: which board? Name its --port: {free}")
         else:
             listing = ", ".join(f"{port} ({uid})" for uid, port in free.items())
-            answer = input(f"Which board is {folder.name}? {listing}: ").strip()
+            answer = input(terminal.plain(f"Which board is {folder.name}? {listing}: ")).strip()
             uid = next((u for u, p in free.items() if answer in (u, p)), "")
             if not uid:
                 raise BadInput(f"{answer!r} is none of {listing}")

@@ -1,0 +1,154 @@
+"""What reaches a terminal, and what a command does when it can write nothing more."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+import unicodedata
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wakewell import cli, terminal
+from wakewell.logs import BadInput
+
+# Unicode 15.1, table 23-1 and annex 9: what turns the direction of text.
+BIDI = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+
+
+@given(st.text())
+def test_nothing_that_moves_a_cursor_or_turns_text_is_left(text: str) -> None:
+    told = terminal.plain(text)
+    assert not {unicodedata.category(c) for c in told} & {"Cc", "Cf", "Cs", "Zl", "Zp"}
+    if all(unicodedata.category(c)[0] in "LNPS" or c == " " for c in text):
+        assert told == text
+
+
+@pytest.mark.parametrize("char", [*BIDI, "\x1b", "\x9b", "\x07", "\x7f", "\r", "\n", "\u2028"])
+def test_each_is_written_as_its_escape(char: str) -> None:
+    assert terminal.plain(f"a{char}b") == "a" + char.encode("unicode_escape").decode() + "b"
+
+
+def test_every_command_writes_through_the_same_gate(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever a command prints: only line ends and tabs pass as they are."""
+
+    def run(_args: object) -> int:
+        print("sol\x1b[2J\x9b2J\u202egnp.exe\r\n\tdone")
+        print("err\x1b]0;mine\x07", file=sys.stderr)
+        raise BadInput("bad\x1b[8m name")
+
+    monkeypatch.setattr("wakewell.check.run", run)
+    assert cli.main(["check", "x"]) == 2
+    out, err = capsys.readouterr()
+    assert out == "sol\\x1b[2J\\x9b2J\\u202egnp.exe\\r\n\tdone\n"
+    assert err == "err\\x1b]0;mine\\x07\nwakewell check: bad\\x1b[8m name\n"
+
+
+def test_a_bar_and_a_line_know_that_they_share_a_terminal() -> None:
+    stream = io.StringIO()
+    assert terminal.Plain(stream, must=False) == stream
+
+
+def command(*words: str, **how: object) -> subprocess.CompletedProcess[bytes]:
+    made = [sys.executable, "-W", "error", "-m", "wakewell", *words]
+    return subprocess.run(made, check=False, **{"stderr": subprocess.PIPE, **how})  # type: ignore[call-overload,no-any-return]
+
+
+CAFE = Path(cli.__file__).parent / "data" / "cafe"
+CHECK = ("check", str(CAFE / "basil"))
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="only Linux has a full device")
+@pytest.mark.parametrize("words", [CHECK, ("--help",), ("check", "--help"), ("--version",)])
+def test_a_full_output_is_one_line_and_2(words: tuple[str, ...]) -> None:
+    with open("/dev/full", "wb") as full:
+        done = command(*words, stdout=full)
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") == 1
+    assert b"cannot be written: No space left on device" in done.stderr
+
+
+def shell(text: str) -> subprocess.CompletedProcess[bytes]:
+    words = [sys.executable, "-m", "wakewell", *CHECK]
+    return subprocess.run(["sh", "-c", f'"$@" {text}', "sh", *words], capture_output=True)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell that closes a stream")
+def test_closed_streams() -> None:
+    done = shell(">&-")
+    assert (done.returncode, done.stderr.count(b"\n")) == (2, 1)
+    assert b"standard output is closed" in done.stderr
+    assert shell(">&- 2>&-").returncode == 2
+    done = shell("2>&- <&-")
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout
+
+
+def test_a_reader_that_goes_away_ends_it_quietly() -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = command(*CHECK, stdout=writing)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (cli.BROKEN_PIPE, b"")
+
+
+@pytest.mark.parametrize(
+    ("raised", "code", "told"),
+    [
+        (KeyboardInterrupt(), 130, "stopped"),
+        (MemoryError(), 2, "not enough memory"),
+        (EOFError(), 2, "no answer came"),
+    ],
+)
+@pytest.mark.parametrize("when", ["importing", "running"])
+def test_what_ends_a_command_is_one_line(
+    raised: BaseException,
+    code: int,
+    told: str,
+    when: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def end(*_: object) -> int:
+        raise raised
+
+    monkeypatch.setattr(
+        *(
+            (cli.importlib, "import_module", end)
+            if when == "importing"
+            else ("wakewell.check.run", end)
+        )
+    )  # type: ignore[attr-defined]
+    assert cli.main(list(CHECK)) == code
+    err = capsys.readouterr().err
+    assert err.startswith(f"wakewell check: {told}")
+    assert err.count("\n") == 1
+
+
+INTERRUPTED = """
+import sys, runpy
+class Stop:
+    def find_spec(self, name, *_):
+        if name == sys.argv[0]:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+sys.argv = [{name!r}, *{words!r}]
+runpy.run_module("wakewell", run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize(
+    "name", ["wakewell.cli", "wakewell.logs", "msgspec", "wakewell.check", "wakewell.pots"]
+)
+def test_ctrl_c_while_modules_load(name: str) -> None:
+    code = INTERRUPTED.format(name=name, words=CHECK)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True)
+    assert done.returncode == 130
+    assert done.stderr.endswith(b": stopped\n")
+    assert done.stderr.count(b"\n") == 1
