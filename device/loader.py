@@ -10,8 +10,7 @@ import sys
 import time
 from binascii import crc32
 
-import esp32
-import machine
+import chip
 
 CODE = "/code/"
 PUMP = "/pump.json"  # {"kind":"pump","pin":N,"off":0,"crc":"..."}
@@ -56,44 +55,27 @@ def pump():
 
 def pump_off(hold=False):
     """Set the pump's pin up anew, off. hold: keep it so through deep sleep. True if done."""
-    # Both kinds of hold are the ESP32's own (MicroPython, quick reference for the ESP32, pins).
-    if hold:
-        esp32.gpio_deep_sleep_hold(True)  # without it only some pins can be held
     found = pump()
     if found is None:
         return False
     try:
         pin, off = found
-        machine.Pin(pin, machine.Pin.OUT, value=off, hold=hold)  # type: ignore[call-arg]
+        chip.drive(pin, off, hold)
     except ValueError:  # a pin that this chip does not have
         return False
     return True
 
 
-_lease = None
-_watched = False
-
-
 def watch():
     """Arm the watchdog of a whole wake. It cannot be disarmed."""
-    global _watched
-    _watched = True
-    machine.WDT(timeout=WAKE_MS)
+    chip.watch(WAKE_MS)
 
 
 def lease():
     """Start or renew the time a host may keep the board awake; then the board resets (R13)."""
-    global _lease
-    if _watched:  # a wake was interrupted
-        machine.WDT(timeout=LEASE_MS)
-    if _lease is None:
-        _lease = machine.Timer(0)
-    _lease.init(mode=machine.Timer.ONE_SHOT, period=LEASE_MS, callback=lambda _: machine.reset())
-
-
-def slept():
-    """Is this the end of a sleep, by its time or by the button?"""
-    return machine.reset_cause() == machine.DEEPSLEEP_RESET
+    if chip.watched():  # a wake was interrupted
+        chip.watch(LEASE_MS)
+    chip.reset_after(LEASE_MS)
 
 
 def read_boots():
@@ -157,7 +139,7 @@ def run():
     """One boot: the wake of the version in force, then sleep, whatever happens."""
     try:
         finish_moves()
-        if not slept():
+        if not chip.slept():
             boots, weak = read_boots()
             window(SHORT_MS if weak or boots >= MOST_BOOTS else WINDOW_MS)
         watch()
@@ -172,7 +154,7 @@ def run():
     try:
         pump_off(True)
     finally:
-        machine.deepsleep(LAST_RESORT_MS)
+        chip.sleep(LAST_RESORT_MS)
 
 
 def note(error):

@@ -10,10 +10,8 @@ import struct
 import time
 from binascii import crc32, hexlify
 
-import machine
-
+import chip
 import loader
-from wakeboard import chip_esp32 as chip
 from wakeboard import parts, wiring
 from wakeboard.driver import drive
 from wakeboard.store import Store, exists, read_bytes, snapshot
@@ -129,7 +127,7 @@ class Board:
             active = self.wiring.power_active
             level = active if on else 1 - active
             # Held through the sleep: a switch whose input floats may be on.
-            pin = machine.Pin(self.wiring.power_pin, machine.Pin.OUT, value=level, hold=not on)  # type: ignore[call-arg]
+            pin = chip.drive(self.wiring.power_pin, level, hold=not on)
             self.power = pin if on else None
             if on:
                 time.sleep_ms(self.wiring.settle_ms)
@@ -143,14 +141,14 @@ class Board:
         if self.wiring.button_pin < 0:
             return 0
         active = self.button_active()
-        pin = parts.switch_pin(self.wiring.button_pin, self.wiring.button_pull)
+        pin = chip.sense(self.wiring.button_pin, self.wiring.button_pull)
         if pin.value() != active:
             return 50 if chip.cause() == "button" else 0
         if self.state.button_masked:
             return STUCK_MS
         light = None
         if self.wiring.light_pin >= 0:
-            light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=1)
+            light = chip.drive(self.wiring.light_pin, 1)
         held_ms = 0
         while held_ms < STUCK_MS and pin.value() == active:
             time.sleep_ms(50)
@@ -182,7 +180,7 @@ class Board:
 
     def rest(self):
         """The battery before any load: nothing else is powered yet."""
-        found = parts.fit(chip, self.wiring)
+        found = parts.fit(self.wiring)
         self.parts = found
         return parts.read(found.get("battery"))
 
@@ -202,12 +200,12 @@ class Board:
 
     def arm(self, run):
         """The pulse hardware, the watchdog that bites soon after the limit, the last pulse."""
-        machine.WDT(timeout=run.pulse_ms + 3000)
+        chip.watch(run.pulse_ms + 3000)
         self.whole_pulses, rest_ms = divmod(run.pulse_ms, SAMPLE_MS)
         self.rest_pulse = rest_ms > 0
         self.pulse_ms = run.pulse_ms
         self.pulser = chip.Pulser(self.pump[0], self.pump[1])
-        self.pulser.arm(rest_ms)
+        self.pulser.arm(SAMPLE_MS, rest_ms)
         self.level = self.parts.get("level")
         self.battery = self.parts.get("battery")
         self.current = self.parts.get("current")
@@ -249,7 +247,7 @@ class Board:
         if self.started is not None:
             self.ran_ms = time.ticks_diff(time.ticks_ms(), self.started)
             self.started = None
-        machine.WDT(timeout=loader.WAKE_MS)
+        loader.watch()
         return self.ran_ms
 
     def close(self):
@@ -268,7 +266,7 @@ class Board:
 
     def identity(self):
         """The chip's own id, hexadecimal."""
-        return hexlify(machine.unique_id()).decode()
+        return hexlify(chip.identity()).decode()
 
     def finish(self):
         """The wake is finished: a reset from here on is no unfinished boot."""
@@ -278,7 +276,7 @@ class Board:
         """One long light: all is well. Short ones: so many things need somebody (R12)."""
         if self.wiring.light_pin < 0:
             return
-        light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=0)
+        light = chip.drive(self.wiring.light_pin, 0)
         for _ in range(max(1, self.needs)):
             time.sleep_ms(400)
             light.value(1)
@@ -302,14 +300,14 @@ class Board:
     def open_page(self):
         """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""
         loader.lease()
-        watchdog = machine.WDT(timeout=BITE_MS)
+        chip.watch(BITE_MS)
         light = None
         if self.wiring.light_pin >= 0:
-            light = machine.Pin(self.wiring.light_pin, machine.Pin.OUT, value=1)
+            light = chip.drive(self.wiring.light_pin, 1)
         try:
             from wakeboard import entry
 
-            entry.open_page(self, watchdog.feed)
+            entry.open_page(self, chip.feed)
         except Exception as error:  # whatever it was, the board has to report and sleep
             loader.note(error)
         if light is not None:

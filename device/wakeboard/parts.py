@@ -7,10 +7,8 @@ degree, or the level of a switch's pin, 0 or 1; the calibration says which is wh
 
 import time
 
-import machine
-from machine import Pin
-
-from wakeboard.wiring import DOWN, ECHO, FLOAT, UP
+import chip
+from wakeboard.wiring import ECHO, FLOAT
 from wakecore.run import UNREAD
 
 ECHO_US = 30000  # an echo from 5 m; a tank is shorter
@@ -22,15 +20,10 @@ def middle(values):
     return [values[len(values) // 2], values[-1] - values[0]]
 
 
-def switch_pin(pin, pull):
-    """A digital input with that pull (wiring.FREE, DOWN or UP)."""
-    return Pin(pin, Pin.IN, {DOWN: Pin.PULL_DOWN, UP: Pin.PULL_UP}.get(pull))
-
-
 class Analogue:
     """A converter input."""
 
-    def __init__(self, chip, pin, samples):
+    def __init__(self, pin, samples):
         self.adc, self.samples = chip.analogue(pin), samples
 
     def read(self):
@@ -47,7 +40,7 @@ class Switch:
     """A float switch or a charge sense: the level of its pin."""
 
     def __init__(self, pin, pull, samples):
-        self.pin, self.samples = switch_pin(pin, pull), samples
+        self.pin, self.samples = chip.sense(pin, pull), samples
 
     def read(self):
         """Median and spread of several looks."""
@@ -66,8 +59,8 @@ class Echo:
     """An ultrasonic gauge: trigger out, echo in."""
 
     def __init__(self, trigger, echo, samples):
-        self.trigger = Pin(trigger, Pin.OUT, value=0)
-        self.echo = Pin(echo, Pin.IN)
+        self.trigger = chip.drive(trigger, 0)
+        self.echo = chip.sense(echo)
         self.samples = samples
 
     def read(self):
@@ -86,7 +79,7 @@ class Echo:
         self.trigger.value(1)
         time.sleep_us(10)
         self.trigger.value(0)
-        us = machine.time_pulse_us(self.echo, 1, ECHO_US)
+        us = chip.echo_us(self.echo, ECHO_US)
         return us if us >= 0 else UNREAD
 
 
@@ -97,7 +90,7 @@ class Temperature:
         import ds18x20
         import onewire
 
-        self.bus = ds18x20.DS18X20(onewire.OneWire(Pin(pin)))
+        self.bus = ds18x20.DS18X20(onewire.OneWire(chip.sense(pin)))
 
     def read(self):
         """Sixteenths of a degree Celsius, as the sensor counts."""
@@ -109,21 +102,21 @@ class Temperature:
         return [int(self.bus.read_temp(roms[0]) * 16), 0]
 
 
-def fit(chip, wiring):
+def fit(wiring):
     """{probe: part} of what is fitted and answers to its name."""
     n = wiring.samples
     makers: dict = {}
     for name in ("soil", "battery", "current", "saucer"):
         pin = getattr(wiring, name + "_pin")
         if pin >= 0:
-            makers[name] = (Analogue, chip, pin, n)
+            makers[name] = (Analogue, pin, n)
     if wiring.level_pin >= 0:
         if wiring.level_kind == FLOAT:
             makers["level"] = (Switch, wiring.level_pin, wiring.level_pull, n)
         elif wiring.level_kind == ECHO:
             makers["level"] = (Echo, wiring.trigger_pin, wiring.level_pin, n)
         else:
-            makers["level"] = (Analogue, chip, wiring.level_pin, n)
+            makers["level"] = (Analogue, wiring.level_pin, n)
     if wiring.temperature_pin >= 0:
         makers["temperature"] = (Temperature, wiring.temperature_pin)
     if wiring.charger_pin >= 0:

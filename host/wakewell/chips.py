@@ -46,6 +46,7 @@ class Chip:
     not to be had while the radio is on, or not calibrated. wake: can end deep sleep.
     ext0: a single pin may wake it in a way of its own (ESP-IDF, SOC_PM_SUPPORT_EXT0_WAKEUP).
     most_mv: highest voltage the converter reads truly; least_mv: lowest.
+    port: the file of wakeboard/ports that runs on it, "" for none; why_not: then, why.
     """
 
     name: str
@@ -63,6 +64,8 @@ class Chip:
     radio: Mapping[int, str] = field(default_factory=dict)
     input_only: frozenset[int] = frozenset()
     ext0: bool = True
+    port: str = ""
+    why_not: str = ""
 
 
 # A weak pull-down at reset is in no table below: it agrees with the resistor that holds the
@@ -97,6 +100,7 @@ ESP32 = Chip(
     ),
     radio=_rows(("0 2 4 12-15 25-27", "the radio takes ADC2 away")),
     input_only=_pins("34-39"),
+    port="esp32",
 )
 
 ESP32_S3 = Chip(
@@ -129,6 +133,7 @@ ESP32_S3 = Chip(
         ("44", "serial RXD: the cable's way in, pulled up"),
     ),
     radio=_rows(("11-20", "ADC2 is shared with the radio")),
+    port="esp32",
 )
 
 ESP32_C3 = Chip(
@@ -160,12 +165,18 @@ ESP32_C3 = Chip(
     # ESP32-C3 hardware design guidelines, section ADC: not calibrated, out of order in some chips
     radio=_rows(("5", "ADC2 is not calibrated, and out of order in some chips")),
     ext0=False,
+    port="esp32",
 )
 
 _PICO = _rows(
     # Raspberry Pi Pico 2 W schematic: GPIO 23, 24, 25 and 29 serve the radio
     ("23-25", "used by the Pico boards themselves"),
     ("29", "used by the Pico boards themselves (supply voltage, radio)"),
+)
+
+_PICO_WHY_NOT = (
+    "it keeps nothing through deep sleep, and its longest watchdog (8.3 s; MicroPython, library "
+    "machine.WDT, rp2) is shorter than a wake may take (R2, R13)"
 )
 
 RP2040 = Chip(
@@ -178,6 +189,7 @@ RP2040 = Chip(
     least_mv=0,
     most_mv=3300,
     module=_PICO,
+    why_not=_PICO_WHY_NOT,
 )
 
 RP2350 = Chip(
@@ -191,13 +203,12 @@ RP2350 = Chip(
     least_mv=0,
     most_mv=3300,
     module=_PICO,
+    why_not=_PICO_WHY_NOT,
 )
 
 CHIPS: dict[str, Chip] = {chip.name: chip for chip in (ESP32, ESP32_S3, ESP32_C3, RP2040, RP2350)}
 
-# wakeboard has a file for these. The other two keep nothing through deep sleep, and their longest
-# watchdog (8.3 s; MicroPython, library machine.WDT, rp2) is shorter than a wake may take (R2, R13).
-PORTED = ("esp32", "esp32-s3", "esp32-c3")
+PORTED = tuple(chip.name for chip in CHIPS.values() if chip.port)
 
 
 def refused(chip: Chip, use: str, pin: int) -> str:

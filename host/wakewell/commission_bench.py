@@ -28,25 +28,24 @@ import sys, loader
 v = loader.read('/code/in-force')
 sys.path.insert(0, '/code/' + v)
 from wakeboard.board import Board
-from wakeboard import parts, chip_esp32
+from wakeboard import parts
 b = Board(v, 0)
 """
 READ = """
 b.sensors(True)
-print(repr({n: parts.read(p) for n, p in parts.fit(chip_esp32, b.wiring).items()}))
+print(repr({n: parts.read(p) for n, p in parts.fit(b.wiring).items()}))
 b.sensors(False)
 """
 # The watchdog bites soon after the bound, whatever happens here; a lease takes it over then.
 # The first looks at the current see the pump start.
 RUN = """
-import machine, time
-loader._watched = True
-c = parts.fit(chip_esp32, b.wiring).get('current')
+import chip, time
+c = parts.fit(b.wiring).get('current')
 v = []
 b.sensors(True)
-machine.WDT(timeout={ms} + 3000)
-x = chip_esp32.Pulser(*loader.pump())
-x.arm({rest})
+chip.watch({ms} + 3000)
+x = chip.Pulser(*loader.pump())
+x.arm({one}, {rest})
 t = time.ticks_ms()
 try:
     for _ in range({whole}):
@@ -66,12 +65,12 @@ v = sorted(v[2:])
 print((t, v[len(v) // 2] if v else 0, v[-1] - v[0] if v else 0))
 """
 FLOAT = """
-import machine
-machine.Pin(loader.pump()[0], machine.Pin.IN, None)
+import chip
+chip.sense(loader.pump()[0])
 """
 BUTTON = """
 w = b.wiring
-print(int(parts.switch_pin(w.button_pin, w.button_pull).value() == b.button_active()))
+print(int(__import__("chip").sense(w.button_pin, w.button_pull).value() == b.button_active()))
 """
 PULSE_MS = 150
 
@@ -132,7 +131,7 @@ class Bench:
         """Run the pump for ms, LONGEST_MS at most; how long it ran by the board's clock."""
         ms = min(ms, LONGEST_MS)
         whole, rest = divmod(ms, PULSE_MS)
-        found = self._value(RUN.format(ms=ms, whole=whole, rest=rest))
+        found = self._value(RUN.format(ms=ms, one=PULSE_MS, whole=whole, rest=rest))
         if not isinstance(found, tuple) or len(found) != 3:
             raise BoardLost(f"{self.port}: garbled answer {found!r}")
         self.ran_ms, self.drew = int(found[0]), [int(found[1]), int(found[2])]

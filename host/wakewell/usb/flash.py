@@ -149,20 +149,27 @@ b.set_utc({day}, {second})
 b.keep(b.hint)
 sys.path.pop(0)
 """
+# What an earlier boot or wake has loaded is not what is in force now. The loader that holds the
+# lease stays the one for this session.
 SELF_TEST = """
 import sys
+mine = [(n, sys.modules[n]) for n in ('loader', 'chip') if n in sys.modules]
+for n in list(sys.modules):
+    if n.split('.')[0] in ('wakecore', 'wakeboard', 'loader', 'chip'):
+        sys.modules.pop(n)
 sys.path.insert(0, {path!r})
 import loader
 from wakeboard.board import Board
 b = Board({version!r}, 0)
 state, how = b.store_.load_state(b'')
 pot, statuses = b.store_.load_pot({version!r}[:12])
-from wakeboard import chip_esp32, parts
+from wakeboard import parts
 b.sensors(True)
-found = {{n: parts.read(p) for n, p in parts.fit(chip_esp32, b.wiring).items()}}
+found = {{n: parts.read(p) for n, p in parts.fit(b.wiring).items()}}
 b.sensors(False)
-print(repr((how, statuses, pot.match, pot.calibration.stage, b.pump is not None, found)))
 sys.path.pop(0)
+sys.modules.update(mine)
+print(repr((how, statuses, pot.match, pot.calibration.stage, b.pump is not None, found)))
 """
 
 
@@ -287,7 +294,8 @@ def check_pulse(link: Link) -> None:
 
 def sums(link: Link) -> dict[str, str]:
     """SHA-256 of the code, our root files and the pot's files on the board, by path."""
-    root = ("/pump.json", "/boots", *(f"/{name}" for name in payload.ROOT_FILES))
+    names = (*payload.ROOT_FILES, payload.CHIP_FILE)
+    root = ("/pump.json", "/boots", *(f"/{name}" for name in names))
     told = link.exec(FINISH + SUMS.format(root=root))
     pairs = [text.rpartition(" ") for text in told.splitlines()]
     return {path: digest for path, _, digest in pairs if len(digest) == 64}
@@ -352,7 +360,9 @@ def flash_one(
 def wanted_files(pot: pots.PotFolder, code: payload.Code) -> dict[str, bytes]:
     """Every file the board shall have, by path."""
     wanted = {f"/code/{code.version}/{name}": data for name, data in code.files.items()}
-    wanted |= {f"/{name}": data for name, data in payload.root_files().items()}
+    assert pot.about is not None  # a folder without problems has one
+    root = payload.root_files(pot.about.chip)
+    wanted |= {f"/{name}": data for name, data in root.items()}
     wanted["/pump.json"] = payload.pump_line(pot)
     wanted["/pot/wiring.json"] = payload.wiring_line(pot)
     for kind in POT_FILES:

