@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from wakewell import interpreter
-from wakewell.assure import __main__, generated, mutate, note, parts
+from wakewell.assure import __main__, generated, mutate, mutate_host, note, parts
 
 
 def test_the_figures_as_json() -> None:
@@ -162,8 +162,88 @@ def test_a_mutant_that_matters_is_killed_and_the_plain_core_is_not() -> None:
     assert [why for _, why in mutate.run([one], thorough=False)] != [""]
 
 
+SAMPLE = """
+from dataclasses import dataclass
+from functools import cache
+
+MOST = 10
+TABLE = {"twice": lambda value: value * 12}
+
+@cache
+def kept(value):
+    return value + 13
+
+def maker():
+    def inside(value):
+        return value + 14
+    return inside
+
+made = maker()
+
+@dataclass
+class Row:
+    size: int = 15
+"""
+# In a process of its own, a fork for each change: a change is for good
+CHANGED = """
+import importlib.util, os, sys
+from pathlib import Path
+from wakewell.assure import mutate, mutate_host
+
+folder = Path(sys.argv[1])
+def load(name, file):
+    spec = importlib.util.spec_from_file_location(name, folder / file)
+    sys.modules[name] = module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+sample = load("wakewell.sample", "sample.py")
+(folder / "other.py").write_text("from wakewell.sample import MOST, made, Row")
+other = load("other", "other.py")
+def all_ways():
+    return other.MOST, sample.TABLE["twice"](1), sample.kept(0), other.made(0), other.Row().size
+print(*all_ways(), flush=True)
+sample.kept.cache_clear()
+for mutant in mutate.of_file(folder, "sample.py"):
+    if mutant.was in ("10", "12", "13", "14", "15"):
+        if os.fork() == 0:
+            mutate_host.apply(mutant)
+            print(*all_ways(), flush=True)
+            os._exit(0)
+        os.wait()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a mutant is a fork")
+def test_a_change_of_the_host_reaches_all_who_hold_what_was_changed(tmp_path: Path) -> None:
+    (tmp_path / "sample.py").write_text(SAMPLE)
+    done = subprocess.run(
+        [sys.executable, "-c", CHANGED, str(tmp_path)], capture_output=True, text=True
+    )
+    assert done.stdout.splitlines() == [
+        "10 12 13 14 15", "11 12 13 14 15", "10 13 13 14 15", "10 12 14 14 15",
+        "10 12 13 15 15", "10 12 13 14 16",
+    ], done.stderr  # fmt: skip
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a mutant is a fork")
+def test_host_mutants_are_judged_by_the_tests_that_reach_them() -> None:
+    """One that matters is killed, one that makes no difference is not, and nothing hangs."""
+    wanted = {"-cause.weight": True, "w.ran_ms > 0": True}
+    todo = [m for m in mutate.of_file(mutate_host.HOST, "causes.py") if m.was in wanted]
+    judged = list(mutate_host.run(todo, 2))
+    assert [(m.was, why) for m, why in judged if m is None or not why] == []
+    assert len(judged) == len(todo)
+
+
+def test_what_is_said_to_judge_the_host_is_there() -> None:
+    assert len(mutate_host.modules()) == len(set(mutate_host.modules()))
+    for group in mutate_host.GROUPS:
+        assert all((mutate_host.HOST / name).exists() for name in group.modules)
+        assert all((mutate_host.TESTS / name).exists() for name in group.tests)
+
+
 def test_survivors_explained_are_still_mutants() -> None:
-    keys = {one.key for one in mutate.mutants()}
+    keys = {one.key for one in [*mutate.mutants(), *mutate_host.mutants()]}
     for key, why in mutate.explained().items():
         assert key in keys, f"{key} is no mutant any more; take it out"
         assert len(why) > 20

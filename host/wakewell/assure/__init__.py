@@ -12,6 +12,7 @@
     generated  a hundred thousand wakes for both interpreters
     fuzz       everything that reads bytes
     mutate     every line of the core changed, and whether anything notices
+    mutate_host  the same for the host's modules that judge, advise, forecast or read
     note       the safety note, made from the tables and the last run
 
 `tools/assure.py` runs them.

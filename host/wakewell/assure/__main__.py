@@ -22,6 +22,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "wakes": parts.wakes,
     "coverage": parts.coverage,
     "mutants": parts.mutants,
+    "host": parts.host,
 }
 QUICK_S = 4.0  # of the processor, at most for one corner, in --quick
 ORDER = (
@@ -104,9 +105,9 @@ def main() -> int:
     else:
         for name, value in ordered.items():
             print(f"{name}: {'; '.join(value) or 'nothing' if name == 'left_out' else value}")
-    unexplained = figures.get("mutants", 0) - sum(
-        figures.get(name, 0) for name in ("mutants_killed", "mutants_alike")
-    )
+    settled = ("mutants_killed", "mutants_alike", "host_mutants_killed", "host_mutants_explained")
+    unexplained = sum(figures.get(name, 0) for name in ("mutants", "host_mutants"))
+    unexplained -= sum(figures.get(name, 0) for name in settled)
     return 1 if figures["violations"] or unexplained else 0
 
 

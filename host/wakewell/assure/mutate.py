@@ -116,6 +116,11 @@ class Changes(ast.NodeVisitor):
         self.block(node.body)
         self.inside -= 1
 
+    visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
+        self.block(node.body)  # how a class is made (frozen, slots) decides nothing
+
     def generic_visit(self, node: ast.AST) -> None:
         for _, value in ast.iter_fields(node):
             if isinstance(value, list) and value and isinstance(value[0], ast.stmt):
@@ -201,27 +206,38 @@ def has_yield(node: ast.AST) -> bool:
 
 
 def mutants() -> list[Mutant]:
-    """All of them, file by file."""
+    """All of the core, file by file."""
+    return [mutant for path in sorted(CORE.glob("*.py")) for mutant in of_file(CORE, path.name)]
+
+
+def of_file(folder: Path, name: str) -> list[Mutant]:
+    """All of one file. name: below the folder, with slashes."""
     found: list[Mutant] = []
-    for path in sorted(CORE.glob("*.py")):
-        tree = ast.parse(path.read_bytes())
-        alike: Counter[str] = Counter()
-        functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
-        for number, (at, apply, undo) in enumerate(Changes(tree).found):
-            was = ast.unparse(at)
-            line = getattr(at, "lineno", 0)
-            apply()
-            # The statement's own node may be gone from the tree: say what stands there now
-            now = ast.unparse(ast.fix_missing_locations(at))
-            if now == was:
-                now = "pass" if isinstance(at, ast.stmt) else f"not ({was})"
-            undo()
-            where = [f.name for f in functions if f.lineno <= line <= (f.end_lineno or 0)]
-            key = f"{path.name} {where[-1] if where else ''}: {first(was)}  ->  {first(now)}"
-            alike[key] += 1
-            key += f" ({alike[key]})" if alike[key] > 1 else ""
-            found.append(Mutant(path.name, line, first(was), first(now), number, key))
+    tree = ast.parse((folder / name).read_bytes())
+    alike: Counter[str] = Counter()
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    for number, (at, apply, undo) in enumerate(Changes(tree).found):
+        was = ast.unparse(at)
+        line = getattr(at, "lineno", 0)
+        apply()
+        # The statement's own node may be gone from the tree: say what stands there now
+        now = ast.unparse(ast.fix_missing_locations(at))
+        if now == was:
+            now = "pass" if isinstance(at, ast.stmt) else f"not ({was})"
+        undo()
+        where = [f.name for f in functions if f.lineno <= line <= (f.end_lineno or 0)]
+        key = f"{name} {where[-1] if where else ''}: {first(was)}  ->  {first(now)}"
+        alike[key] += 1
+        key += f" ({alike[key]})" if alike[key] > 1 else ""
+        found.append(Mutant(name, line, first(was), first(now), number, key))
     return found
+
+
+def changed(path: Path, number: int) -> ast.Module:
+    """The syntax tree of a file with that change in it."""
+    tree = ast.parse(path.read_bytes())
+    Changes(tree).found[number][1]()
+    return ast.fix_missing_locations(tree)
 
 
 def first(text: str) -> str:
@@ -235,9 +251,9 @@ class Loader(importlib.machinery.SourceFileLoader):
     number: int
 
     def get_code(self, fullname: str) -> CodeType:
-        tree = ast.parse(Path(self.path).read_bytes())
-        Changes(tree).found[self.number][1]()
-        code: CodeType = compile(ast.fix_missing_locations(tree), self.path, "exec")
+        code: CodeType = compile(
+            changed(Path(self.path), self.number), self.path, "exec", dont_inherit=True
+        )
         return code
 
 

@@ -28,6 +28,7 @@ from wakewell.assure import (
     letters,
     monitor,
     mutate,
+    mutate_host,
     note,
     nth,
     projection,
@@ -37,6 +38,7 @@ from wakewell.assure import (
 from wakewell.core import core_id
 
 QUICK_MUTANTS = 20
+HOST_MUTANTS, QUICK_HOST_MUTANTS = 500, 12
 
 
 @dataclass
@@ -327,6 +329,47 @@ def mutants(asked: Asked) -> Figures:
     left_out = [f"{missing} of {len(everyone)} mutants, by the seed"] if missing else []
     numbers = {"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}
     return Figures(numbers, left_out, {"survived": survived})
+
+
+def host(asked: Asked) -> Figures:
+    """A sample, by the seed, of the changes of the host's modules that judge, advise and read."""
+    everyone, explained = len(mutate_host.mutants()), mutate.explained()
+    quick = mutate_host.GROUPS[0].modules
+    todo = (
+        mutate_host.chosen(QUICK_HOST_MUTANTS, asked.seed, quick)
+        if asked.quick
+        else mutate_host.chosen(HOST_MUTANTS, asked.seed)
+    )
+    judged, killed, alike = 0, 0, 0
+    survived: list[str] = []
+    left_out: list[str] = []
+    end_s = time.monotonic() + asked.lives_s
+    done = mutate_host.run(todo, os.cpu_count() or 1)
+    with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
+        for mutant, why in done:
+            if mutant is None:
+                left_out.append(f"the test {why}: it fails on the code as it is")
+                continue
+            judged += 1
+            bar.update()
+            if why:
+                killed += 1
+            elif mutant.key in explained:
+                alike += 1
+            else:
+                survived.append(mutant.key)
+                asked.say(f"  survived: {mutant}")
+            if time.monotonic() > end_s:
+                done.close()
+                break
+    if judged < everyone:
+        left_out.append(f"{everyone - judged} of {everyone} mutants of the host, by the seed")
+    numbers = {
+        "host_mutants": judged,
+        "host_mutants_killed": killed,
+        "host_mutants_explained": alike,
+    }
+    return Figures(numbers, left_out, {"seed": asked.seed, "survived": survived})
 
 
 def coverage(asked: Asked) -> Figures:
