@@ -16,7 +16,7 @@ import pytest
 
 import makelog
 from wakecore import line
-from wakewell import logs
+from wakewell import logs, usual
 from wakewell.logs import BadInput, Skips
 
 
@@ -320,7 +320,7 @@ def test_why_bad_passes_what_the_core_makes(lines: list[bytes]) -> None:
         assert record is not None
         if record["kind"] == "wake":
             assert logs.why_bad(record) == ""
-            assert logs.usual(record["begin"])
+            assert usual.decode(data) == usual.of(record)
 
 
 def test_what_why_bad_passes_can_be_written_again(lines: list[bytes]) -> None:

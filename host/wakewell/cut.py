@@ -7,9 +7,12 @@ import sys
 from pathlib import Path
 
 from wakeboard.store import snapshot
+from wakecore import fields
 from wakewell import logs, replay, sequences
 from wakewell.boards.replayed import Player
-from wakewell.logs import BadInput, InForce, Record, Skips
+from wakewell.fieldlog import FieldLog
+from wakewell.logs import BadInput, InForce, Record
+from wakewell.tomlfile import show_path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,6 +21,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("first", type=int, metavar="FROM", help="number of the first wake")
     parser.add_argument("last", type=int, metavar="TO", help="number of the last wake")
     parser.add_argument("--out", metavar="FILE", help="where to write it; default: the screen")
+    parser.add_argument(
+        "--life",
+        type=int,
+        metavar="N",
+        help="of a log that holds several lives, as replay counts them; default: the last",
+    )
     parser.add_argument("--title", default="", help="what the sequence shows")
     parser.epilog = "exit codes: 0 cut; 2 those wakes cannot be cut"
 
@@ -26,13 +35,16 @@ def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     found = logs.find_logs(Path(args.path))
     if len(found) != 1:
-        raise BadInput(f"{args.path}: {len(found)} logs here; name the folder of one")
+        places = ", ".join(show_path(str(place)) for place, _ in found[:3])
+        named = f" ({places} ...)" if found else ""
+        path = show_path(args.path)
+        raise BadInput(f"{path}: {len(found)} logs here{named}; name the folder of one")
     if args.last < args.first:
         raise BadInput(f"wakes {args.first} to {args.last}: the last comes before the first")
     out = Path(args.out) if args.out else None
     if out is not None and out.exists():
         raise BadInput(f"{out} is there already; choose another name or move it away")
-    text = cut(found[0][1], args.first, args.last, args.title)
+    text = cut(found[0][1], args.first, args.last, args.title, args.life)
     if out is None:
         sys.stdout.write(text)
         return 0
@@ -45,29 +57,48 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def cut(files: list[Path], first: int, last: int, title: str = "") -> str:
-    """The sequence of wakes first..last of a log, from the state the first one began with."""
+def cut(files: list[Path], first: int, last: int, title: str = "", life: int | None = None) -> str:
+    """The sequence of wakes first..last of a log, from the state the first one began with.
+
+    life: which of the lives in the log, counted from 1; None: the one that began last.
+    """
+    log = FieldLog(files)
+    folder = show_path(str(files[0].parent))
+    entries = list(log.entries())
+    chosen = log.own if life is None else life - 1
+    if not 0 <= chosen < max(1, len(log.lives)):
+        raise BadInput(f"--life {life}: allowed 1 to {len(log.lives)}; {folder} has no other")
     in_force = InForce(files[0].parent)
     player = Player(in_force)
-    before: Record | None = None
     records: list[Record] = []
-    for record, _place in replay.entries(files, Skips(), False):
-        if record["kind"] == "wake" and record["n"] == first:
-            if player.state is None or player.state.crc != record["before"]:
-                raise BadInput(f"wake {first}: its state is not known; begin a little later")
-            before = snapshot(player.state, 0)
-        if before is not None:
-            records.append(record)
-            if record["kind"] == "wake" and record["n"] >= last:
-                break
-        if before is None or record["kind"] == "wake":
+    for entry in entries:
+        if entry.life != chosen:
+            continue
+        record = entry.record
+        begun, ended = records != [] or record["n"] == first, player.ended
+        try:
+            if entry.wake is not None and begun:
+                state = player.begun_with(record)
+                if state is None:
+                    text = "its state is not known; begin a little later, or end before it"
+                    raise BadInput(f"wake {record['n']}: {text}")
+                if not records or ended != record["before"]:
+                    records.append(snapshot(state, 0))
+                records.append(record)
+                if entry.wake.n >= last:
+                    break
             player.feed(record)
-    wakes = [record["n"] for record in records if record["kind"] == "wake"]
-    if before is None or not wakes or wakes[-1] != last:
-        raise BadInput(f"wakes {first} to {last} are not all in {files[0].parent}")
-    lines = {kind: in_force(records[0][kind]) for kind in ("settings", "limits", "calibration")}
-    missing = [kind for kind, data in lines.items() if data is None]
-    if missing:
-        raise BadInput(f"{files[0].parent}: the {missing[0]} of wake {first} is not in in-force/")
-    files_by_kind = {kind: data for kind, data in lines.items() if data is not None}
-    return sequences.cut(records, before, files_by_kind, first, last, title)
+        except replay.STUMBLES:
+            raise BadInput(f"wake {record['n']}: the core could not make sense of it") from None
+    wakes = [record for record in records if record["kind"] == "wake"]
+    if not wakes or wakes[-1]["n"] != last:
+        raise BadInput(f"wakes {first} to {last} are not all in {folder}")
+    files_by_kind = {}
+    for kind in fields.KINDS:
+        found = next((record[kind] for record in wakes if record[kind]), "")
+        data = in_force(found)
+        if data is None:
+            what = f"{kind} {found} is not in in-force/" if found else f"no {kind} was in force"
+            raise BadInput(f"{folder}: {what} at wake {first}; cut other wakes")
+        files_by_kind[kind] = data
+    return sequences.cut(records[1:], records[0], files_by_kind, first, last, title)

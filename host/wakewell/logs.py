@@ -30,6 +30,8 @@ MOST_SKIPS = 1000  # kept with their place; beyond that they are only counted
 ID_SIZE = 8
 HANDED_OVER = "handed-over.txt"  # in a log's folder: its home's begin, seconds since 1970
 MOST_NUMBER = 1 << 30  # no number of a record reaches it, either way
+MOST_WORD = 40  # characters of a word such as a cause or an id
+LAST_DAY = 38_752  # of the board's clock: what 32 bits of seconds since 1970 can tell
 EPOCH = date(2000, 1, 1)
 TORN = "torn: the file ends inside it"
 BOM = b"\xef\xbb\xbf"  # what some editors and mail programs put before the first line
@@ -57,6 +59,14 @@ class Skips:
 
     count: int = 0
     first: list[Skip] = field(default_factory=list)
+    mended: int = 0  # records that were put together again from lines that mail had broken
+    mends: list[Skip] = field(default_factory=list)
+
+    def mend(self, path: Path, number: int, why: str) -> None:
+        """Count a record that was put together again."""
+        self.mended += 1
+        if len(self.mends) < MOST_SKIPS:
+            self.mends.append(Skip(path, number, why))
 
     def add(self, path: Path, number: int, why: str) -> None:
         """Count one more."""
@@ -146,52 +156,102 @@ BEGIN: dict[str, type] = {
     **dict.fromkeys(("cause", "state", "settings", "limits", "calibration"), str),
     **dict.fromkeys(("host", "utc"), list),
 }
-USUAL = (tuple(sorted(BEGIN)), tuple(BEGIN[name] for name in sorted(BEGIN)))
 TEXTS = ("trips", "lockouts", "needs", "commands")
+# What must stand inside these members, and words that must be short
+INSIDE: dict[str, dict[str, type | tuple[type, ...]]] = {
+    "values": dict.fromkeys(
+        ("battery_mv", "level_ml", "soil_ppt", "temperature_mc"), (int, type(None))
+    ),
+    "judged": dict.fromkeys(("soil", "level", "battery"), str),
+    "plan": {
+        **dict.fromkeys(("phase", "kind"), str),
+        **dict.fromkeys(("dose_ul", "pulse_ms"), int),
+    },
+    "water": {"day_ml": int},
+}
+PARTS: dict[str, dict[str, Any]] = {"": MEMBERS, "begin": BEGIN, **INSIDE}
+WORDS = ("core", "settings", "limits", "calibration", "before", "state")
+BEGIN_WORDS = ("cause", "state", "settings", "limits", "calibration")
+STATE_MEMBERS: dict[str, type] = {
+    **dict.fromkeys(("n", "version", "dropped"), int),
+    **dict.fromkeys(("ages_s", "mls"), list),
+    "fields": dict,
+}
 
 
 def why_bad(record: Record) -> str:
-    """What is wrong with the form of a decoded wake; "" if it has the form of a record.
+    """What is wrong with the form of a decoded line; "" if it has the form of a record.
 
-    Asked only about records that the core did not make just so itself: it may take its
-    time. What passes can be judged, shown and written as a line again.
+    It may take its time: wakes as boards write them are known by their form (`usual.decode`).
+    What passes can be played, judged, shown and written as a line again.
     """
+    n = record.get("n")
+    if type(n) is not int or not 0 <= n < MOST_NUMBER:
+        return "n is missing or not a whole number in range"
     for name, value in record.items():
         inner = value if isinstance(value, dict) else {name: value}
         if not all(map(_is_flat, inner.values())):
             return f"{_shown(name)} = {_shown(value)} is not made of whole numbers and text"
         if not all(name.isprintable() and '"' not in name and "\\" not in name for name in inner):
             return f"a name in {_shown(name)} is not a word"
-    for members, place in ((MEMBERS, ""), (BEGIN, "begin.")):
-        found = record["begin"] if place else record
-        for name, kind in members.items():
-            if name not in found:
-                return f"{place}{name} is missing"
-            if not isinstance(found[name], kind):
-                return f"{place}{name} = {_shown(found[name])} is of the wrong kind"
+    if record.get("kind") == "state":
+        return _why_bad_snapshot(record)
+    for place, members in PARTS.items():
+        if why := _lacks(record[place] if place else record, members, place):
+            return why
+    words = [(name, record[name]) for name in WORDS]
+    words += [(f"begin.{name}", record["begin"][name]) for name in BEGIN_WORDS]
+    words += [(f"judged.{_shown(name)}", word) for name, word in record["judged"].items()]
+    words += [(f"plan.{name}", record["plan"][name]) for name in ("phase", "kind")]
+    for name, word in words:
+        if not isinstance(word, str) or len(word) > MOST_WORD:
+            return f"{name} = {_shown(word)} is not a word of at most {MOST_WORD} characters"
     for name in TEXTS:
         if not all(isinstance(text, str) for text in record[name]):
             return f"{name} = {_shown(record[name])} is not a list of texts"
-    if not _is_numbers(record["begin"]["utc"], 3):
-        return "begin.utc is not [day, second, trusted]"
-    for name in ("judged", "permissives", "values", "water"):
-        kind = str if name == "judged" else int
+    if not set(record["stores"]) <= {0, 1}:
+        return f"stores = {_shown(record['stores'])} is not made of 0 and 1"
+    if not all(isinstance(text, str) for text in record["begin"]["host"]):
+        return "begin.host is not a list of texts"
+    utc = record["begin"]["utc"]
+    if not _is_numbers(utc, 3) or not 0 <= utc[0] <= LAST_DAY:
+        return f"begin.utc is not [day 0 to {LAST_DAY}, second, trusted]"
+    for name in ("permissives", "values", "water"):
         for key, value in record[name].items():
-            if not isinstance(value, kind) and (value is not None or kind is str):
+            if not isinstance(value, int) and value is not None:
                 return f"{name}.{_shown(key)} = {_shown(value)} is of the wrong kind"
-    for name, reading in (("rest", record["rest"]), *record["read"].items(), *_after(record)):
+    after = record.get("after", {})
+    if not isinstance(after, dict):
+        return f"after = {_shown(after)} is of the wrong kind"
+    for name, reading in (("rest", record["rest"]), *record["read"].items(), *after.items()):
         if reading is not None and not _is_numbers(reading, 2):
             return f"reading {_shown(name)} = {_shown(reading)} is not [counts, spread]"
     return _why_bad_run(record)
 
 
-def usual(begin: Record) -> bool:
-    """Has the `begin` of a record, which the core hands through unseen, its usual form?
+def _lacks(found: Record, members: dict[str, Any], place: str) -> str:
+    """The first of these members that is not there, or of another kind; "" if none."""
+    place += "." if place else ""
+    for name, kind in members.items():
+        if name not in found:
+            return f"{place}{name} is missing"
+        if not isinstance(found[name], kind):
+            return f"{place}{name} = {_shown(found[name])} is of the wrong kind"
+    return ""
 
-    A quick look for the many; False only means that `why_bad` should look closely.
-    """
-    kinds = tuple(map(type, begin.values()))
-    return (tuple(begin), kinds) == USUAL and tuple(map(type, begin["utc"])) == (int, int, int)
+
+def _why_bad_snapshot(record: Record) -> str:
+    why = _lacks(record, STATE_MEMBERS, "")
+    if why:
+        return why
+    for name, numbers in (
+        ("ages_s", record["ages_s"]),
+        ("mls", record["mls"]),
+        ("fields", list(record["fields"].values())),
+    ):
+        if not _is_numbers(numbers):
+            return f"{name} is not made of whole numbers"
+    return "" if record["dropped"] >= 0 else "dropped is below 0"
 
 
 def _why_bad_run(record: Record) -> str:
@@ -203,14 +263,7 @@ def _why_bad_run(record: Record) -> str:
         return "run is not lists of whole numbers"
     if len({len(column) for column in columns}) > 1:
         return "run has channels of different length"
-    if "run" in record and not all(type(record["plan"].get(k)) is str for k in ("kind", "phase")):
-        return "plan.kind or plan.phase is not text"
     return ""
-
-
-def _after(record: Record) -> list[tuple[str, Any]]:
-    after = record.get("after", {})
-    return list(after.items()) if isinstance(after, dict) else [("after", after)]
 
 
 def _is_flat(value: Any) -> bool:
@@ -281,9 +334,17 @@ def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
 def open_log(path: Path) -> BinaryIO:
     """The file's bytes, unpacked if it is gzip by content, whatever its name."""
     file = path.open("rb")
-    packed = file.read(2) == b"\x1f\x8b"
-    file.seek(0)
-    return gzip.GzipFile(fileobj=file) if packed else file  # type: ignore[return-value]
+    try:
+        packed = file.read(2) == b"\x1f\x8b"
+        file.seek(0)
+    except OSError:
+        file.close()
+        raise
+    if not packed:
+        return file
+    unpacked: Any = gzip.GzipFile(fileobj=file)
+    unpacked.myfileobj = file  # so that closing the one closes the other
+    return unpacked  # type: ignore[no-any-return]
 
 
 def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:

@@ -20,6 +20,9 @@ from wakewell import logs
 from wakewell.logs import Line, Record, Skips
 
 MOST_BREAKS = 8  # texts not known that are tried with and without a space
+MOST_JOINS = 512  # ways to join the same lines that are tried
+MOST_PARTS = 2000  # lines that one record may have been broken into
+MOST_TRIES = 16  # line ends of one record that look like its own
 BREAK = b"\0"
 TEXT = re.compile(rb'"[^"]*"')
 PHRASES = [row[0] for table in (rules.NEEDS, rules.LOCKOUTS, TRIPS) for row in table]
@@ -31,78 +34,87 @@ SPACED = re.compile(
     ).encode()
 )
 START = b'{"kind":"'
+END = b'"}'
 QUOTE = re.compile(rb"^(?:[>|][ \t]?)+")
 
 
 def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
-    """As `logs.read_file`; where that finds no record's end, broken lines are mended first."""
+    """As `logs.read_file`; broken lines are mended first, and counted."""
     return logs.records(read_lines(path, skips), path, skips)
 
 
 def read_lines(path: Path, skips: Skips) -> Iterator[Line]:
-    """As `logs.read_lines`; broken lines are mended first."""
-    if not _looks_broken(path):
-        yield from logs.read_lines(path, skips)
-        return
-    size = 0
-    for number, data, why in pieces(_lines(path)):
-        size += len(data) + 1
-        if why:
-            skips.add(path, number, why)
+    """As `logs.read_lines`; broken lines are mended first, and counted. Every fragment is named."""
+    broken = Broken(path, skips)
+    for found in logs.read_lines(path, skips):
+        data = found[0]
+        if not broken.parts and data.startswith(START) and data.endswith(END):
+            yield found
+            continue
+        whole = broken.add(found)
+        if whole is not None:
+            yield whole
+    broken.give_up()
+
+
+class Broken:
+    """Lines of one file that are not whole records: put together, or named in `skips`."""
+
+    def __init__(self, path: Path, skips: Skips) -> None:
+        self.path, self.skips = path, skips
+        self.parts: list[bytes] = []
+        self.size = self.began = self.ended = self.tries = 0
+        self.torn = False
+
+    def add(self, found: Line) -> Line | None:
+        """One more line; the whole record that it ends, if it ends one."""
+        data, number, size, torn = found
+        text = QUOTE.sub(b"", data)
+        if text.lstrip().startswith(START):
+            self.give_up()
+            self.parts, self.began = [text.lstrip()], number
+        elif self.parts:
+            self.parts.append(text)
+        elif line.TAIL in text[-line.TAIL_SIZE :]:
+            return found  # by itself it may be whole: it is for the reader to say
         else:
-            yield data, number, size, False
-
-
-def _lines(path: Path) -> Iterator[bytes]:
-    with logs.open_log(path) as file:
-        while data := file.readline(line.MOST_LINE + 2):
-            yield data.rstrip(b"\r\n")
-
-
-def _looks_broken(path: Path) -> bool:
-    """Among the first lines with a record's start, is there one without its end?"""
-    try:
-        some = list(islice(_lines(path), 200))
-    except (OSError, EOFError, ValueError):
-        return False  # logs.read_file says what is wrong
-    begun = [text for text in some[:-1] if START in text[:40]]
-    whole = [text for text in begun if text.startswith(b"{") and text.endswith(b'"}')]
-    return bool(some) and (len(whole) < len(begun) or not begun)
-
-
-def pieces(texts: Iterator[bytes]) -> Iterator[tuple[int, bytes, str]]:
-    """(line it begins at, one whole record, "") or (line, the text, why it is none)."""
-    parts: list[bytes] = []
-    began = 0
-    for number, raw in enumerate(texts, 1):
-        text = QUOTE.sub(b"", raw)
-        starts = text.lstrip().startswith(START)
-        if starts or not parts:
-            if parts:
-                yield began, b"".join(parts)[: line.MOST_LINE], "a fragment: the record has no end"
-            if not starts:
-                if text.strip():
-                    yield number, text, "not a record: text around the log"
-                parts = []
-                continue
-            parts, began = [text.lstrip()], number
-        else:
-            parts.append(text)
-        if sum(map(len, parts)) > line.MOST_LINE:
-            yield began, parts[0], "a fragment: no end within the longest line"
-            parts = []
-        elif b"".join(p.strip() for p in parts[-2:]).endswith((b'"}', b'"}=')):
-            whole = join(parts)
+            if text.strip():
+                begin = b'"' in text and b":" in text
+                told = "a fragment: the record has no beginning" if begin else "text around the log"
+                self.skips.add(self.path, number, told)
+            return None
+        self.ended, self.torn = number, torn
+        self.size += len(text)
+        if self.size > line.MOST_LINE or len(self.parts) > MOST_PARTS:
+            self.give_up()
+        elif b"".join(part.strip() for part in self.parts[-2:]).endswith((END, END + b"=")):
+            self.tries += 1
+            whole = join(self.parts) if self.tries <= MOST_TRIES else None
             if whole is not None:
-                yield began, whole, ""
-                parts = []
-    if parts:
-        yield began, b"".join(parts)[: line.MOST_LINE], "a fragment: the record has no end"
+                began, spread = self.began, len(self.parts)
+                self.forget()
+                told = f"mended from {spread} lines" if spread > 1 else "mended: it was quoted"
+                self.skips.mend(self.path, began, told)
+                return whole, began, size, False
+        return None
+
+    def give_up(self) -> None:
+        """Name what was begun and is no record."""
+        if self.parts:
+            lines = f", lines {self.began} to {self.ended}" if self.ended > self.began else ""
+            told = f"a fragment{lines}: the record has no end"
+            torn = self.torn and len(self.parts) == 1
+            self.skips.add(self.path, self.began, logs.TORN if torn else told)
+        self.forget()
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self.parts, self.size, self.tries, self.torn = [], 0, 0, False
 
 
 def join(parts: list[bytes]) -> bytes | None:
     """The record that these lines make, if there is a way to join them that its CRC confirms."""
-    for candidate in _joins(parts):
+    for candidate in islice(_joins(parts), MOST_JOINS):
         if line.body_of(candidate)[0] is not None:
             return candidate
     return None

@@ -20,24 +20,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tqdm import tqdm
-
 import wakewell
 from wakeboard.store import STATE_RECORD, state_from_snapshot
 from wakecore import line
 from wakecore.wake import RECORD
-from wakewell import asked, interpreter, logs, mended, parcel
+from wakewell import asked, fieldlog, interpreter, logs, parcel
 from wakewell import report as report_pages
 from wakewell.asked import Asked
 from wakewell.boards import run_replay
 from wakewell.boards.replayed import Player
 from wakewell.core import core_id
+from wakewell.fieldlog import FieldLog
 from wakewell.logs import BadInput, InForce, Record, Skips, printable
 from wakewell.tomlfile import show_path
 from wakewell.verdicts import (
     LOCKOUT_RULES,
     LOCKOUT_WAYS,
-    MOST_AWAKE_MS,
     TRIP_RULES,
     UNKNOWN_RULE,
     Verdict,
@@ -96,6 +94,8 @@ class Report:
     holds_until: int | None = None
     first_day: int | None = None
     last_day: int | None = None
+    lives: list[str] = field(default_factory=list)  # of one board or several, in words
+    life: int = 0  # which of them this is
 
     @property
     def played(self) -> int:
@@ -132,99 +132,47 @@ def differences(made: Record, record: Record, exact: bool) -> Iterator[tuple[str
             yield name, was, now
 
 
-def entries(files: list[Path], skips: Skips, progress: bool) -> Iterator[tuple[Record, str]]:
-    """(record, "file:line") of all files in order; a wake seen before is dropped."""
-    total = sum(path.stat().st_size for path in files) if progress else 0
-    last: Record = {"n": -1, "stores": []}
-    with tqdm(total=total, unit="B", unit_scale=True, leave=False, disable=not progress) as bar:
-        for path in files:
-            before = size = 0
-            named = show_path(str(path))
-            for record, number, size in mended.read_file(path, skips):
-                if number & 1023 == 0:
-                    bar.update(size - before)
-                    before = size
-                n = record.get("n")
-                if type(n) is not int or not 0 <= n < logs.MOST_NUMBER:
-                    skips.add(path, number, "n is missing or not a whole number in range")
-                    continue
-                if record["kind"] == "wake":
-                    if n <= last["n"] and not again(record, last):
-                        skips.add(path, number, f"wake {n} again, after wake {last['n']}")
-                        continue
-                    last = record
-                yield record, f"{named}:{number}"
-            bar.update(size - before)
-
-
-def again(record: Record, last: Record) -> bool:
-    """May this wake bear a number that was there before?
-
-    A pot that lost its state counts anew; one that fell back on its older slot, or that
-    could not store how the last wake ended, does that wake's number once more.
-    """
-    begin, stores = record.get("begin"), last.get("stores")
-    state = begin.get("state") if isinstance(begin, dict) else ""
-    if state == "lost":
-        return True
-    fell_back = state == "previous" or (isinstance(stores, list) and 0 in stores)
-    return fell_back and bool(record["n"] >= last["n"] - 1)
-
-
 def replay_log(
-    name: str, files: list[Path], settings: Asked | None = None, progress: bool = False
+    name: str,
+    files: list[Path],
+    settings: Asked | None = None,
+    progress: bool = False,
+    life: int = 0,
 ) -> Report:
     """Play one pot's log files, oldest first, through the core.
 
-    settings: other settings to ask about.
+    settings: other settings to ask about. life: which of the lives that lie in the log. What
+    was skipped is told with the first of them.
     """
     report = Report(name, core_id(), settings.name if settings else "")
+    log = FieldLog(files, Skips() if life else report.skips)
     player = Player(InForce(files[0].parent))
     made_for = None
-    for record, place in entries(files, report.skips, progress):
+    for entry in log.entries(progress):
+        if entry.life != life:
+            continue
+        record, place = entry.record, log.shown(entry.place)
         try:
-            if record["kind"] == "wake":
+            if entry.wake is not None:
                 player.exact = not settings and record["core"] == report.core
                 if settings and made_for != record["limits"]:
                     made_for = record["limits"]
                     player.settings = settings.line(made_for)
             made, why = player.feed(record)
-            if record["kind"] == "state":
-                if why:
-                    report.skips.add(*_where(place), why)
-                continue
-            doubtful = made != record and not _alike(made, record)
-            doubtful = doubtful or not logs.usual(record["begin"])
-            bad = logs.why_bad(record) if doubtful or record["awake_ms"] > MOST_AWAKE_MS else ""
         except STUMBLES:
-            bad = logs.why_bad(record) or "the core could not make sense of it"
-        if bad:
-            report.skips.add(*_where(place), bad)
+            report.skips.add(*log.at(entry.place), "the core could not make sense of it")
+            continue
+        if entry.wake is None:
+            if why:
+                report.skips.add(*log.at(entry.place), why)
             continue
         _book(report, record, made, why, place, player.exact)
         pot, _ = player.pot(record)
         if pot is not None:
             report.verdicts.see(record, pot)
+    report.lives = [log.told(number) for number in range(len(log.lives))]
+    report.life = life
     return report
-
-
-def _alike(made: Record | None, record: Record) -> bool:
-    """Is all that differs a number, or a text, where the core made one too?
-
-    Then the record has the form of a record without a closer look: of the many made by
-    another core most differ in the hash of the state alone.
-    """
-    if made is None or made.keys() != record.keys():
-        return False
-    return all(
-        was == made[name] or (type(was) is type(made[name]) and type(was) in (int, str))
-        for name, was in record.items()
-    )
-
-
-def _where(place: str) -> tuple[Path, int]:
-    file, _, number = place.rpartition(":")
-    return Path(file), int(number)
 
 
 def _book(
@@ -268,7 +216,9 @@ def runs(record: Record) -> list[str]:
     return [command for command in record["commands"] if command.startswith("run ")]
 
 
-def agree_on_micropython(name: str, files: list[Path], settings: Asked | None) -> str:
+def agree_on_micropython(
+    name: str, files: list[Path], settings: Asked | None, life: int = 0
+) -> str:
     """Where MicroPython makes other bytes from these files than this interpreter; "" if nowhere."""
     in_force = InForce(files[0].parent)
 
@@ -276,10 +226,11 @@ def agree_on_micropython(name: str, files: list[Path], settings: Asked | None) -
         known: set[str] = set()
         made_for = None
         yield b"core " + core_id().encode()
-        for record, _ in entries(files, Skips(), False):
-            if record["kind"] == "wake":
-                if logs.why_bad(record):
-                    continue
+        for entry in FieldLog(files).entries():
+            if entry.life != life:
+                continue
+            record = entry.record
+            if entry.wake is not None:
                 if settings and made_for != record["limits"]:
                     made_for = record["limits"]
                     yield b"ask  " + settings.line(made_for)
@@ -332,10 +283,13 @@ def lines_of(report: Report) -> Iterator[str]:
         word = "held  " if verdict.held else "BROKEN"
         where = "" if verdict.wake is None else f" at wake {verdict.wake}"
         yield f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(verdict.evidence)}{where}"
-    for skip in report.skips.first[:MOST_SHOWN]:
-        yield f"  skipped  {skip}"
-    if report.skips.count > MOST_SHOWN:
-        yield f"  skipped  {report.skips.count} lines in all"
+    by = ", ".join(f"{printable(core)} ({_many(n)})" for core, n in report.cores.most_common())
+    yield f"  core     recorded by {by}; played by {report.core}"
+    if len(report.lives) > 1:
+        here = f"{report.life + 1} of {len(report.lives)}: {report.lives[report.life]}"
+        yield f"  life     {here}"
+        yield "           the others are another board's, or this one's before it was begun anew"
+    yield from fieldlog.told(report.skips)
     for why, count in report.unplayed.most_common(MOST_SHOWN):
         at = report.unplayed_at.get(why, "see above")
         yield f"  not played  {_many(count)}, first {at}: {printable(why)}"
@@ -416,6 +370,9 @@ def as_json(report: Report) -> dict[str, Any]:
             for w, n, e in seen.latched
         ],
         "verdicts": [vars(v) | {"title": v.title} for v in report.held],
+        "life": report.life + 1,
+        "lives": report.lives,
+        "mended": report.skips.mended,
         "skipped": report.skips.count,
         "skips": [str(skip) for skip in report.skips.first],
         "not_played": dict(report.unplayed),
@@ -472,15 +429,16 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
         if not found:
             names = " or ".join(logs.SUFFIXES)
             raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {names}")
-        for place, files in found:
-            report = replay_log(shown(place), files, settings, sys.stderr.isatty())
+        for place, files, report in played(found, settings):
             answer = as_json(report)
             if not report.played:
                 named = show_path(str(place))
                 print(f"wakewell replay: {named}: {nothing_played(report)}", file=sys.stderr)
                 usable = False
             elif args.on:
-                answer["micropython"] = agree_on_micropython(report.name, files, settings)
+                answer["micropython"] = agree_on_micropython(
+                    report.name, files, settings, report.life
+                )
             good = good and report.good and not answer.get("micropython")
             results.append(answer)
             if report.played and not args.json:
@@ -497,6 +455,18 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
             f"{len(results)} replayed, {'all good' if good else 'NOT all good'} (core {core_id()})"
         )
     return 2 if not usable else 0 if good else 1
+
+
+def played(
+    found: list[tuple[Path, list[Path]]], settings: Asked | None
+) -> Iterator[tuple[Path, list[Path], Report]]:
+    """Each log, and each life in it by itself."""
+    for place, files in found:
+        count, life = 1, 0
+        while life < count:
+            report = replay_log(shown(place), files, settings, sys.stderr.isatty(), life)
+            count, life = len(report.lives), life + 1
+            yield place, files, report
 
 
 def shown(place: Path) -> str:

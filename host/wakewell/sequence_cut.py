@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, line, rules, run, state
-from wakewell.sequence_file import MOST_BYTES, MOST_WAKES, RULES, UNIT_KEYS, SequenceError
+from wakewell.sequence_file import MOST_WAKES, RULES, UNIT_KEYS, Reader, SequenceError
+from wakewell.tomlfile import show
 
 REQUIREMENT = {
     **dict(run.TRIPS),
@@ -34,7 +36,8 @@ def cut(
     records: wakes and snapshots as in a log, at least those numbered first to last, in
     order. snapshot: the record of the state that wake `first` began with. files: the
     stored lines in force, by kind. Raises SequenceError, one line, if a wake is missing,
-    if the files changed on the way, or if the state is not the one the wake began with.
+    if the files changed on the way, if the state is not the one the wake began with, or if a
+    record holds what no sequence may.
     """
     if not 0 <= first <= last or last - first >= MOST_WAKES:
         raise SequenceError(
@@ -66,10 +69,7 @@ def cut(
         raise SequenceError(f"wake {wanted} is not in the log; cut up to the one before")
     title = title or f"Wakes {first} to {last}, cut from a field log"
     text = "\n\n".join([_head(chosen, files, title), *parts]) + "\n"
-    if len(text.encode()) > MOST_BYTES:
-        raise SequenceError(
-            f"wakes {first} to {last} would make a file of more than {MOST_BYTES} bytes; cut fewer"
-        )
+    Reader(Path(f"wakes {first} to {last}, as a sequence"), text).sequence()  # as replay reads it
     return text
 
 
@@ -153,8 +153,14 @@ def _readings(found: Mapping[str, Any]) -> Iterator[str]:
 
 def _decided(record: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     """What was decided then, under the requirement that speaks of it."""
-    yield "R13", {"commands": record["commands"]}
     blocked = [name for name, held in record["permissives"].items() if not held]
+    for name in (*blocked, *record["trips"], *record["lockouts"]):
+        if name not in REQUIREMENT:
+            raise SequenceError(
+                f"wake {record['n']}: {show(name)} is of another core; cut it with that core's own "
+                "wakewell"
+            )
+    yield "R13", {"commands": record["commands"]}
     yield (
         REQUIREMENT[blocked[0]] if blocked else "R1",
         {"blocked": blocked, "needs": record["needs"]},
@@ -167,5 +173,9 @@ def _decided(record: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def _toml(value: Any) -> str:
-    """A value as TOML: JSON is the same for what occurs here, but for one control character."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """A value as TOML: JSON is the same for what occurs here, but for characters not to be seen,
+    which are written as TOML writes them."""
+    text = json.dumps(value, ensure_ascii=False)
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in text)

@@ -244,7 +244,7 @@ WAKE_KEYS: dict[str, Check] = {
     "button_ms": whole(),
     "host": listed(short, alone=True),
     "utc": utc,
-    "state": word(("good", "previous", "lost")),
+    "state": word(("good", "previous", "hinted", "lost")),
     "settings": word(STATUS),
     "limits": word(STATUS),
     "calibration": word(STATUS),
@@ -315,6 +315,11 @@ def read_text(path: Path) -> str:
             data = file.read(MOST_BYTES + 1)
     except OSError as error:
         raise SequenceError(f"{path}: cannot be read: {error.strerror or error}") from None
+    return fit(path, data)
+
+
+def fit(path: Path, data: bytes) -> str:
+    """The text of these bytes of a file, if the TOML reader may be let loose on it."""
     if len(data) > MOST_BYTES:
         raise SequenceError(f"{path}: more than {MOST_BYTES} bytes; cut a shorter sequence")
     try:
@@ -390,9 +395,9 @@ def counts_for(points: Iterable[tuple[int, int]], value: int) -> int:
 class Reader:
     """Reads one file: every key checked, every wake unfolded."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, content: str | None = None) -> None:
         self.path = path
-        content = read_text(path)
+        content = read_text(path) if content is None else fit(path, content.encode())
         self.data = parse(path, content)
         self.lines = locate(content)
         self.probes: dict[str, Any] = {}

@@ -10,6 +10,7 @@ import pytest
 from grown import Garden, make
 
 from wakecore import line
+from wakewell import replay
 from wakewell.report import series
 
 
@@ -66,8 +67,6 @@ def hostile(record: dict[str, object]) -> bytes:
         (("begin", "utc"), ["1", 0, 1]),
         (("judged", "soil"), "x" * 1000),
         (("judged", "soil"), None),
-        (("commands",), []),
-        (("commands",), ["sleep soon"]),
         (("trips",), "no flow"),
         (("trips",), [["no flow"]]),
         (("lockouts",), {"dry run": 1}),
@@ -103,6 +102,22 @@ def test_damage_with_a_good_crc_costs_one_line(
     assert found.skips.count == 1
     assert found.skips.first[0].line == 4
     assert len(found.wakes) == len([r for r in rows if b'"kind":"wake"' in r]) - 1
+
+
+@pytest.mark.parametrize("commands", [[], ["sleep soon"], ["sleep"], ["sleep " + "9" * 30], [""]])
+def test_a_wake_that_commands_no_sleep_is_kept(tmp_path: Path, commands: list[str]) -> None:
+    """It is for the verdict to say so (R13), and the page shows the same wakes as the replay."""
+    log = make(tmp_path, Garden(days=8))
+    file = log / "00000001.jsonl"
+    rows = file.read_bytes().splitlines(keepends=True)
+    record = json.loads(rows[3])
+    del record["crc"]
+    rows[3] = hostile(record | {"commands": commands})
+    file.write_bytes(b"".join(rows))
+    found = read(log)
+    assert found.skips.count == 0
+    assert found.wakes[2].sleep_s == 0
+    assert replay.replay_log("pot", [file]).wakes == len(found.wakes)
 
 
 def test_a_line_that_is_not_utf_8_costs_one_line(tmp_path: Path) -> None:

@@ -115,6 +115,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     for (place, files), name in zip(found, names, strict=True):
         log = series.read(name, place, files, sys.stderr.isatty())
         log.complaint, log.shifted = came_with(place)
+        for text in series.told(log):
+            print(text)
         if not log.wakes:
             unread.append((name, f"no wake could be read, {log.skips.count} lines skipped"))
             continue

@@ -13,10 +13,11 @@ from typing import Any
 
 from wakecore.run import UNREAD
 from wakecore.table import convert
-from wakewell import logs, words
-from wakewell.logs import Record, Skips
+from wakewell import words
+from wakewell.fieldlog import FieldLog
+from wakewell.logs import Record
 from wakewell.report import pictures
-from wakewell.report.series import PotLog, Wake, lines, refill_of, target_of
+from wakewell.report.series import PotLog, Wake, refill_of, target_of
 from wakewell.report.times import Calendar
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -226,7 +227,7 @@ def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]
     if all(place in log.kept for place in places):
         return {place: log.kept[place] for place in places}
     found = {}
-    for data, place, _ in lines(log.files, Skips(), False):
-        if place in places:
-            found[place] = logs.decode(data)[0] or {}
+    for entry in FieldLog(log.files).entries():
+        if entry.place in places:
+            found[entry.place] = entry.record
     return found

@@ -17,13 +17,14 @@ from typing import Any
 
 import wakewell
 from wakewell import extras, words
-from wakewell.logs import BadInput
+from wakewell.logs import BadInput, Skip
 from wakewell.report import condition, findings, forecast, magnifier, pictures
 from wakewell.report.series import PotLog, Wake, refill_of, start_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
+MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
 STAMPS = {condition.WELL: "well", condition.DUE: "due", condition.PERSON: "person"}
 
@@ -404,14 +405,23 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("span", span_text(last.time_s - log.wakes[0].time_s)),
         ("records missing", f"{log.missing}; given up by the ring: {log.dropped}"),
         ("jumps of the clock", str(log.jumps)),
-        ("lines not read", str(log.skips.count)),
-        ("core", ", ".join(cores)),
+        ("lines not read", named(log.skips.first, log.skips.count)),
+        ("records mended", named(log.skips.mends, log.skips.mended)),
+        ("other lives in this log", "; ".join(log.others) or "none"),
+        ("core that recorded", ", ".join(cores)),
         ("settings, limits, calibration", ", ".join(i or "safe defaults" for i in last.ids)),
         ("in force beside the log", "yes" if log.pot is not None else "no"),
         ("usual time awake", f"{awake_s:.1f} s"),
         ("tank forecast", view.tank.basis or view.tank.why_not),
         ("battery forecast", view.battery.basis or view.battery.why_not),
     ]
+
+
+def named(skips: Sequence[Skip], count: int) -> str:
+    """A count, and the places of the first ones by file and line."""
+    places = [f"{skip.path.name}:{skip.line}: {skip.why}" for skip in skips[:MOST_NAMED]]
+    more = ["..."] if count > len(places) else []
+    return "; ".join([str(count), *places, *more])
 
 
 def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:

@@ -18,15 +18,14 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from tqdm import tqdm
+from msgspec import UNSET
 
 from wakecore import fields, line
 from wakecore.plan import refill_ppt, target_ppt
-from wakewell import logs, mended, pots
-from wakewell.logs import Record, Skips
-from wakewell.report import usual
+from wakewell import fieldlog, logs, pots, usual
+from wakewell.fieldlog import FieldLog, Place
+from wakewell.logs import MOST_NUMBER, MOST_WORD, Record, Skips
 from wakewell.report.times import EPOCH_S, Tick, timeline
-from wakewell.report.usual import MOST_TEXT, Usual
 
 NONE: tuple[str, ...] = ()
 RECENT = 24  # wakes kept whole for the magnifier, beside those where something happened
@@ -34,7 +33,6 @@ EVENTS = 24
 FILES = ("state", "settings", "limits", "calibration")
 GOOD_FILES = ("good", "good", "good", "good")
 Ids = tuple[str, str, str]
-Spot = tuple[int, int]  # file, line
 Row = tuple["Wake", bool, int | None]  # and is its sleep vouched for, and its clock, if trusted
 
 
@@ -42,7 +40,7 @@ class Wake(msgspec.Struct, gc=False):
     """One wake. Units as in the field log; None: not believed, or not there."""
 
     n: int
-    place: Spot
+    place: Place
     cause: str
     core: str
     ids: Ids  # settings, limits, calibration
@@ -113,7 +111,8 @@ class PotLog:
     dropped: int = 0  # records the ring gave up, by its own count
     files: list[Path] = field(default_factory=list)
     doses: list[Dose] = field(default_factory=list)
-    kept: dict[Spot, Record] = field(default_factory=dict)  # by place
+    others: list[str] = field(default_factory=list)  # lives that are not this pot's, in words
+    kept: dict[Place, Record] = field(default_factory=dict)  # by place
     complaint: str = ""
     shifted: bool = False  # a shared parcel's dates are not the real ones
     pots: dict[Ids, fields.Pot | None] = field(default_factory=dict)
@@ -142,124 +141,33 @@ class PotLog:
         return f"{self.files[wake.place[0]].name}:{wake.place[1]}"
 
 
-WHOLE, TEXT = {int}, {str}
+def names_in(value: Sequence[str]) -> tuple[str, ...]:
+    """Those texts, cut short."""
+    return tuple([text[:MOST_WORD] for text in value]) if value else NONE
 
 
-def checked(numbers: tuple[Any, ...], maybe: tuple[Any, ...], texts: tuple[Any, ...]) -> None:
-    """Raise ValueError unless these are small integers, these too or None, and these short texts.
-
-    In bulk, because it is asked of every wake of five years.
-    """
-    numbers += tuple([v for v in maybe if v is not None])
-    if set(map(type, numbers)) != WHOLE or max(numbers) >= 1 << 30 or min(numbers) <= -(1 << 30):
-        raise ValueError("not whole numbers in range")
-    if set(map(type, texts)) != TEXT or max(map(len, texts)) > MOST_TEXT:
-        raise ValueError("not short texts")
-
-
-def names_in(value: Any) -> tuple[str, ...]:
-    """Those texts, cut short. Raises ValueError for anything else."""
-    if not value:
-        return NONE
-    if type(value) is not list or set(map(type, value)) != TEXT:
-        raise ValueError("not a list of texts")
-    return tuple([v[:MOST_TEXT] for v in value])
-
-
-def row_of(record: Record, place: Spot, shared: dict[Any, Any]) -> Row:
-    """A record as a row. Raises KeyError, TypeError, ValueError, ... if it has not the form.
-
-    shared: equal tuples are kept once.
-    """
-    begin, values, judged, plan = (
-        record["begin"],
-        record["values"],
-        record["judged"],
-        record["plan"],
-    )
-    water, run, read = record["water"], record.get("run"), record["read"]
-    after = record.get("after") or {}
-    ids = (record["settings"], record["limits"], record["calibration"])
-    ids = shared.setdefault(ids, ids)
-    permissives = record["permissives"]
-    failing = NONE
-    if 0 in permissives.values():
-        failing = names_in([k for k, held in permissives.items() if not held])
-        failing = shared.setdefault(failing, failing)
-    files = (begin["state"], begin["settings"], begin["limits"], begin["calibration"])
-    not_good = NONE
-    if files != GOOD_FILES:
-        not_good = tuple([f"{k} {v}" for k, v in zip(FILES, files, strict=True) if v != "good"])
-    rest, soil, level = record["rest"], read.get("soil"), after.get("level")
-    lockouts, needs = names_in(record["lockouts"]), names_in(record["needs"])
-    wake = Wake(
-        record["n"],
-        place,
-        begin["cause"],
-        record["core"],
-        ids,
-        begin["slept_s"],
-        sleep_of(record["commands"][-1]),
-        None if rest is None else rest[0],
-        None if soil is None else soil[0],
-        values["soil_ppt"],
-        values["level_ml"],
-        values["battery_mv"],
-        values["temperature_mc"],
-        judged["soil"],
-        judged["level"],
-        judged["battery"],
-        plan.get("phase", ""),
-        plan["kind"],
-        plan["dose_ul"],
-        plan["pulse_ms"],
-        run["ran_ms"] if run else 0,
-        water.get("given_ul", 0),
-        water.get("fall_ml"),
-        None if level is None else level[0],
-        water["day_ml"],
-        names_in(record["trips"]),
-        shared.setdefault(lockouts, lockouts),
-        shared.setdefault(needs, needs),
-        failing,
-        record["awake_ms"],
-        record["charge_uah"],
-        len(record["stores"]) - sum(record["stores"]),
-        begin["boots"],
-        begin["button_ms"],
-        not_good,
-        names_in(begin["host"]),
-    )
-    numbers = (wake.n, wake.slept_s, wake.sleep_s, wake.dose_ul, wake.pulse_ms, wake.ran_ms)
-    more = (wake.given_ul, wake.day_ml, wake.awake_ms, wake.charge_uah, wake.stores_failed)
-    maybe = (wake.rest, wake.soil_counts, wake.soil_ppt, wake.level_ml, wake.battery_mv)
-    judged_words = (wake.soil_word, wake.level_word, wake.battery_word)
-    checked(
-        (*numbers, *more, wake.boots, wake.button_ms),
-        (*maybe, wake.temperature_mc, wake.fall_ml, wake.after_counts),
-        (wake.cause, wake.core, *judged_words, wake.phase, wake.kind, *ids, *files),
-    )
-    return wake, bool(begin["vouched"]), clock_of(begin["utc"])
-
-
-def usual_row(found: Usual, place: Spot, shared: dict[Any, Any]) -> Row:
-    """The same for a wake of the usual form, whose numbers and texts were checked as it was read.
-
-    Raises IndexError, ValueError.
-    """
-    begin, values, judged, plan, read = (
+def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
+    """A wake as a row. shared: equal tuples are kept once."""
+    begin, values, judged, plan, read, water = (
         found.begin,
         found.values,
         found.judged,
         found.plan,
         found.read,
+        found.water,
     )
     ids = (found.settings, found.limits, found.calibration)
     failing = NONE
     if 0 in found.permissives.values():
         failing = names_in([k for k, held in found.permissives.items() if not held])
         failing = shared.setdefault(failing, failing)
-    rest, soil, lockouts, needs = found.rest, read.get("soil"), found.lockouts, found.needs
+    files = (begin.state, begin.settings, begin.limits, begin.calibration)
+    not_good = NONE
+    if files != GOOD_FILES:
+        not_good = tuple([f"{k} {v}" for k, v in zip(FILES, files, strict=True) if v != "good"])
+    rest, soil = found.rest, read.get("soil")
+    level = found.after.get("level") if found.after else None
+    lockouts, needs = names_in(found.lockouts), names_in(found.needs)
     wake = Wake(
         found.n,
         place,
@@ -267,7 +175,7 @@ def usual_row(found: Usual, place: Spot, shared: dict[Any, Any]) -> Row:
         found.core,
         shared.setdefault(ids, ids),
         begin.slept_s,
-        sleep_of(found.commands[-1]),
+        sleep_of(found.commands[-1]) if found.commands else 0,
         None if rest is None else rest[0],
         None if soil is None else soil[0],
         values.soil_ppt,
@@ -281,43 +189,40 @@ def usual_row(found: Usual, place: Spot, shared: dict[Any, Any]) -> Row:
         plan.kind,
         plan.dose_ul,
         plan.pulse_ms,
-        0,
-        0,
-        None,
-        None,
-        found.water.day_ml,
-        tuple(found.trips),
-        shared.setdefault(tuple(lockouts), tuple(lockouts)) if lockouts else NONE,
-        shared.setdefault(tuple(needs), tuple(needs)) if needs else NONE,
+        found.ran_ms,
+        water.given_ul or 0,
+        None if water.fall_ml is UNSET else water.fall_ml,
+        None if level is None else level[0],
+        water.day_ml,
+        names_in(found.trips),
+        shared.setdefault(lockouts, lockouts),
+        shared.setdefault(needs, needs),
         failing,
         found.awake_ms,
         found.charge_uah,
         found.stores.count(0),
         begin.boots,
         begin.button_ms,
-        NONE,
-        tuple(begin.host),
+        not_good,
+        names_in(begin.host),
     )
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
 
 @lru_cache(1024)
 def sleep_of(command: str) -> int:
-    """The seconds that a wake's last command sleeps. Raises IndexError, ValueError."""
+    """The seconds that a wake's last command sleeps; 0 if it is none to sleep (R13)."""
     words = command.split()
-    sleep_s = int(words[1]) if words[0] == "sleep" else 0
-    if abs(sleep_s) >= logs.MOST_NUMBER:
-        raise ValueError("not a whole number in range")
-    return sleep_s
+    if len(words) < 2 or words[0] != "sleep" or not (words[1].isdecimal() and len(words[1]) < 10):
+        return 0
+    return min(int(words[1]), MOST_NUMBER - 1)
 
 
 def clock_of(utc: Sequence[int]) -> int | None:
-    """The pot's clock in seconds since 1970, if it is trusted. Raises TypeError, ValueError."""
+    """The pot's clock in seconds since 1970, if it is trusted and a time at all."""
     day, second, trusted = utc
     utc_s = EPOCH_S + day * 86400 + second if trusted else None
-    if utc_s is not None and (type(utc_s) is not int or not 0 <= utc_s < 1 << 32):
-        raise ValueError("utc is out of range")
-    return utc_s
+    return utc_s if utc_s is not None and 0 <= utc_s < 1 << 32 else None
 
 
 @contextlib.contextmanager
@@ -336,88 +241,75 @@ def without_collector() -> Iterator[None]:
 
 
 def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) -> PotLog:
-    """Read one pot's log files, oldest first. Never raises for what they hold."""
+    """Read one pot's log files, oldest first. Never raises for what they hold.
+
+    Where several lives lie there, of another board or of this one before it was begun anew, the
+    rows are of the one that began last; `others` tells of the rest.
+    """
     log = PotLog(name, place, files=list(files), about=about(place))
-    ticks: list[Tick] = []
-    recent: deque[tuple[Spot, bytes]] = deque(maxlen=RECENT)
-    events: deque[tuple[Spot, bytes]] = deque(maxlen=EVENTS)
-    held, before = NONE, None
-    for (wake, vouched, utc_s), data in rows(log, progress):
-        elapsed_s = None
-        if vouched and before is not None and wake.n == before.n + 1:
-            elapsed_s = max(0, min(wake.slept_s, before.sleep_s)) + before.awake_ms / 1000
-        log.wakes.append(wake)
-        ticks.append(Tick(elapsed_s, utc_s))
-        recent.append((wake.place, data))
-        if wake.trips or wake.lockouts != held or wake.files or wake.host:
-            events.append((wake.place, data))
-        held, before = wake.lockouts, wake
-    for spot, data in sorted([*events, *recent]):
+    source = FieldLog(files, log.skips)
+    shared: dict[Any, Any] = {}
+    own = 0
+    row = _Rows(log)
+    for entry in source.entries(progress):
+        if entry.life > own:
+            own, row = entry.life, _Rows(log)
+        if entry.life != own:
+            continue
+        if entry.wake is None:
+            log.dropped = max(log.dropped, entry.record["dropped"])
+        else:
+            row.add(row_of(entry.wake, entry.place, shared), entry.data)
+    log.others = [source.told(number) for number in range(len(source.lives) - 1)]
+    log.wakes = row.wakes
+    for spot, data in sorted([*row.events, *row.recent]):
         record, _ = logs.decode(data)
         log.kept[spot] = record or {}
-    times, log.dated, log.jumps = timeline(ticks)
+    times, log.dated, log.jumps = timeline(row.ticks)
     for wake, time_s in zip(log.wakes, times, strict=True):
         wake.time_s = time_s
-    find_gaps(log, ticks)
+    find_gaps(log)
     find_pots(log)
     log.doses = doses(log)
     return log
 
 
-def rows(log: PotLog, progress: bool) -> Iterator[tuple[Row, bytes]]:
-    """(row, its line) of every wake, as the files have them; a record seen before is dropped."""
-    shared: dict[Any, Any] = {}
-    last_n = -1
-
-    def skip(why: str) -> None:
-        log.skips.add(log.files[spot[0]], spot[1], why)
-
-    for data, spot, torn in lines(log.files, log.skips, progress):
-        quick, record = usual.decode(data), None
-        if quick:
-            n, anew = quick.n, False
-        else:
-            record, why = logs.decode(data)
-            if record is None:
-                skip(logs.TORN if torn else why)
-                continue
-            begin = record.get("begin")
-            n = record.get("n", -1)
-            if type(n) is not int or not 0 <= n < 1 << 30:
-                skip("n is missing or not a whole number")
-                continue
-            if record["kind"] == "state":
-                dropped = record.get("dropped")
-                if type(dropped) is int and 0 <= dropped < 1 << 30:
-                    log.dropped = max(log.dropped, dropped)
-                continue
-            anew = isinstance(begin, dict) and begin.get("state") == "lost"
-        if n <= last_n and not anew:
-            skip(f"wake {n} again, after wake {last_n}")
-            continue
-        last_n = n
-        try:
-            row = usual_row(quick, spot, shared) if quick else row_of(record or {}, spot, shared)
-        except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-            record = record or logs.decode(data)[0]
-            skip((record and logs.why_bad(record)) or "not the form of a wake")
-            continue
-        yield row, data
+def told(log: PotLog) -> list[str]:
+    """What was read otherwise than it stands there: mended, skipped, of another life."""
+    rows = list(fieldlog.told(log.skips))
+    rows += [
+        f"  left out  another board, or this one before it began anew: {o}" for o in log.others
+    ]
+    return [f"{log.title}:", *rows] if rows else []
 
 
-def lines(
-    files: Sequence[Path], skips: Skips, progress: bool
-) -> Iterator[tuple[bytes, Spot, bool]]:
-    """(line, where it stands, is it torn) of all files in order, where it may hold a record."""
-    total = sum(path.stat().st_size for path in files)
-    with tqdm(total=total, unit="B", unit_scale=True, leave=False, disable=not progress) as bar:
-        for index, path in enumerate(files):
-            for data, number, _, torn in mended.read_lines(path, skips):
-                yield data, (index, number), torn
-            bar.update(path.stat().st_size)
+class _Rows:
+    """The rows of one life as they come, and the lines worth keeping whole."""
+
+    def __init__(self, log: PotLog) -> None:
+        self.wakes: list[Wake] = []
+        self.ticks: list[Tick] = []
+        self.recent: deque[tuple[Place, bytes]] = deque(maxlen=RECENT)
+        self.events: deque[tuple[Place, bytes]] = deque(maxlen=EVENTS)
+        self.held = NONE
+        log.dropped = 0
+
+    def add(self, row: Row, data: bytes) -> None:
+        """The next one."""
+        wake, vouched, utc_s = row
+        before = self.wakes[-1] if self.wakes else None
+        elapsed_s = None
+        if vouched and before is not None and wake.n == before.n + 1:
+            elapsed_s = max(0, min(wake.slept_s, before.sleep_s)) + before.awake_ms / 1000
+        self.wakes.append(wake)
+        self.ticks.append(Tick(elapsed_s, utc_s))
+        self.recent.append((wake.place, data))
+        if wake.trips or wake.lockouts != self.held or wake.files or wake.host:
+            self.events.append((wake.place, data))
+        self.held = wake.lockouts
 
 
-def find_gaps(log: PotLog, ticks: Sequence[Tick]) -> None:
+def find_gaps(log: PotLog) -> None:
     """Mark every wake before which something is missing, and count missing records."""
     for before, wake in pairwise(log.wakes):
         if wake.n > before.n + 1:
