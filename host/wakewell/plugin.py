@@ -3,7 +3,8 @@
 A file is a sequence if its name ends in `.toml` and one of the folders it lies in, below
 pytest's root, is named `sequences`. Each becomes one test, so `-k` and `-n` work as usual.
 `--wakewell-on micropython` (or `wakewell_on = micropython` in the ini file) adds a second
-test for each file: the same on a real MicroPython, equal to the last byte of the log.
+test for each file: the same on a real MicroPython, equal to the last byte of the log;
+`micropython32` adds a third, on one of 32 bits as on a chip.
 
 Nothing of Wakewell is loaded before the first such test runs.
 """
@@ -16,12 +17,12 @@ from pathlib import Path
 import pytest
 
 FOLDER = "sequences"
-CHOICES = ("cpython", "micropython")
+CHOICES = ("cpython", "micropython", "micropython32")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """The option and its ini twin."""
-    told = "where to play sequences: cpython, or micropython as well (default: cpython)"
+    told = "where to play sequences: cpython, micropython as well, or micropython32 as well"
     parser.getgroup("wakewell").addoption("--wakewell-on", choices=CHOICES, help=told)
     parser.addini("wakewell_on", told, default="cpython")
 
@@ -69,8 +70,8 @@ class SequenceItem(pytest.Item):
         """Play it and judge it."""
         from wakewell import interpreter, sequences
 
-        if self.name == "micropython" and not interpreter.found():
-            pytest.skip(interpreter.MISSING)
+        if self.name != CHOICES[0] and not interpreter.found(self.name):
+            pytest.skip(interpreter.missing(self.name))
         try:
             here = Path.cwd()
             inside = self.path.is_relative_to(here)

@@ -216,10 +216,11 @@ def runs(record: Record) -> list[str]:
     return [command for command in record["commands"] if command.startswith("run ")]
 
 
-def agree_on_micropython(
-    name: str, files: list[Path], settings: Asked | None, life: int = 0
-) -> str:
-    """Where MicroPython makes other bytes from these files than this interpreter; "" if nowhere."""
+def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life: int = 0) -> str:
+    """Where MicroPython makes other bytes from these files than this interpreter; "" if nowhere.
+
+    on: which one, of interpreter.KINDS.
+    """
     in_force = InForce(files[0].parent)
 
     def inputs() -> Iterator[bytes]:
@@ -244,7 +245,7 @@ def agree_on_micropython(
             elif state_from_snapshot(record):
                 yield b"wake " + line.encode(STATE_RECORD, record)
 
-    there = interpreter.stream("wakewell.boards.run_replay", inputs())
+    there = interpreter.stream("wakewell.boards.run_replay", inputs(), on=on)
     try:
         for number, mine in enumerate(run_replay.answers(inputs()), 1):
             theirs = next(there, b"")
@@ -391,7 +392,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
     parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
     parser.add_argument(
-        "--on", choices=("micropython",), help="play on a real MicroPython too, and compare bytes"
+        "--on",
+        choices=interpreter.KINDS,
+        help="play on a real MicroPython too, and compare bytes; micropython32: one of 32 bits",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
     parser.add_argument("--page", metavar="DIR", help="write each log's page there and link it")
@@ -436,15 +439,13 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
                 print(f"wakewell replay: {named}: {nothing_played(report)}", file=sys.stderr)
                 usable = False
             elif args.on:
-                answer["micropython"] = agree_on_micropython(
-                    report.name, files, settings, report.life
-                )
-            good = good and report.good and not answer.get("micropython")
+                answer[args.on] = agree_on(args.on, report.name, files, settings, report.life)
+            good = good and report.good and not answer.get(args.on or "")
             results.append(answer)
             if report.played and not args.json:
                 print(*lines_of(report), sep="\n")
                 if args.on:
-                    print(f"  micropython  {answer['micropython'] or 'the same bytes'}")
+                    print(f"  {args.on}  {answer[args.on] or 'the same bytes'}")
                 if args.page:
                     print(f"  page     {report_pages.page_link(place, args.page, files)}")
                 print()

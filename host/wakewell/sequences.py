@@ -34,7 +34,7 @@ __all__ = [
 def run(sequence: Sequence, on: str = "cpython") -> Iterator[dict[str, Any]]:
     """What came of every wake, as `boards.mock.play` gives it; `line` is the log line's bytes.
 
-    on: "cpython" (this interpreter) or "micropython" (a real one; BadInput if there is none).
+    on: "cpython" (this interpreter) or one of interpreter.KINDS (BadInput if there is none).
     """
     if on == "cpython":
         yield from mock.play(sequence.script)
@@ -42,7 +42,7 @@ def run(sequence: Sequence, on: str = "cpython") -> Iterator[dict[str, Any]]:
     head = {name: value for name, value in sequence.script.items() if name != "wakes"}
     parts = (head, *sequence.script["wakes"])
     inputs = (json.dumps(part, ensure_ascii=False).encode() for part in parts)
-    for answer in interpreter.stream("wakewell.boards.run_script", inputs):
+    for answer in interpreter.stream("wakewell.boards.run_script", inputs, on=on):
         out = json.loads(answer)
         out["line"] = out["line"].encode()
         out["record"] = line.decode(out["line"])[0] if out["line"] else None

@@ -144,8 +144,9 @@ def test_generated_wakes_stay_small_and_agree() -> None:
     wakes, sums = generated.small(seed=2, lives=1)
     assert wakes == generated.WAKES
     assert sums > 100 * wakes
-    if interpreter.found():
-        assert generated.both(seed=2, lives=1) == generated.WAKES
+    for on in interpreter.KINDS:
+        if interpreter.found(on):
+            assert generated.both(seed=2, lives=1, on=on) == generated.WAKES
 
 
 def test_every_line_that_decides_is_mutated() -> None:

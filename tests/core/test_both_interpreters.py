@@ -14,19 +14,22 @@ import pytest
 from wakewell import interpreter
 from wakewell.boards.mock import play
 
-pytestmark = core_micropython.needs_micropython
 
-
-def there(script: dict[str, Any]) -> list[dict[str, Any]]:
+def there(script: dict[str, Any], on: str) -> list[dict[str, Any]]:
     """What the mock board's player says on MicroPython, wake by wake."""
     head = {key: value for key, value in script.items() if key != "wakes"}
     lines = [json.dumps(row).encode() for row in (head, *script["wakes"])]
-    return [json.loads(data) for data in interpreter.stream("wakewell.boards.run_script", lines)]
+    return [
+        json.loads(data) for data in interpreter.stream("wakewell.boards.run_script", lines, on=on)
+    ]
 
 
+@pytest.mark.parametrize("on", interpreter.KINDS)
 @pytest.mark.parametrize("part", range(4))
-def test_wakes_of_every_kind_give_the_same_bytes(part: int) -> None:
+def test_wakes_of_every_kind_give_the_same_bytes(part: int, on: str) -> None:
     """Some thousand wakes: log lines, snapshots and what was asked of the board, byte for byte."""
+    if not interpreter.found(on):
+        pytest.skip(interpreter.missing(on))
     runs = wakes = 0
     for seed in range(10 * part, 10 * part + 10):
         script = core_scripts.script(seed, 80)
@@ -35,7 +38,7 @@ def test_wakes_of_every_kind_give_the_same_bytes(part: int) -> None:
             out["line"] = out["line"].decode()
             del out["record"]
             here.append(out)
-        over_there = there(script)
+        over_there = there(script, on)
         assert len(over_there) == len(here) == 80
         for n, (one, other) in enumerate(zip(here, over_there, strict=True)):
             assert json.loads(json.dumps(one)) == other, f"seed {seed}, wake {n}"
@@ -103,6 +106,7 @@ print(json.dumps([board.count, max(free) - min(free), free[0] - board.after,
 """
 
 
+@core_micropython.needs_micropython
 def test_the_longest_run_takes_no_memory(tmp_path: Path) -> None:
     """Thirty seconds of samples with the heap locked; free memory stands still throughout."""
     lines = core_pots.lines(
@@ -117,6 +121,7 @@ def test_the_longest_run_takes_no_memory(tmp_path: Path) -> None:
     assert said == [200, 0, 0, None, 30000, []]
 
 
+@core_micropython.needs_micropython
 def test_the_heap_is_locked_while_it_runs(tmp_path: Path) -> None:
     """The test above would see an allocation: one in a sample is a fault, and the pump stops."""
     greedy = LONGEST_RUN.replace("now[4] = 2400000", "now[4] = 2400000 + len([self.count])")

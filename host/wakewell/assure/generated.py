@@ -1,8 +1,8 @@
-"""Generated wakes of every kind on both interpreters, and every sum of the core in them.
+"""Generated wakes of every kind on each interpreter, and every sum of the core in them.
 
 The wakes are those of the core's own tests (`tests/core/core_scripts`): any pot inside the
 ranges, any readings, resets, faults and people. The log lines must be the same bytes here
-and on MicroPython, and no integer may leave the 31 bits of a small one.
+and on each MicroPython, and no integer may leave the 31 bits of a small one.
 """
 
 from __future__ import annotations
@@ -39,8 +39,9 @@ def both(
     lives: int,
     told: Callable[[int], None] | None = None,
     end_s: float = math.inf,
+    on: str = interpreter.UNIX,
 ) -> int:
-    """Wakes that gave the same bytes on both interpreters. Raises Differs or BadInput.
+    """Wakes that gave the same bytes here and on that MicroPython. Raises Differs or BadInput.
 
     end_s: when, by the monotonic clock, no further life is begun.
     """
@@ -51,7 +52,7 @@ def both(
         script = _scripts().script(seed * 100000 + life, WAKES)
         head = {name: value for name, value in script.items() if name != "wakes"}
         inputs = (json.dumps(part).encode() for part in (head, *script["wakes"]))
-        there = interpreter.stream("wakewell.boards.run_script", inputs)
+        there = interpreter.stream("wakewell.boards.run_script", inputs, on=on)
         for number, (one, other) in enumerate(zip(mock.play(script), there, strict=True), 1):
             found = json.loads(other)
             if one["line"].decode() != found["line"] or one["events"] != found["events"]:

@@ -37,12 +37,12 @@ def answers(inputs):
             yield line.encode(RECORD, made) if made else why.encode()
 
 
-def main():
-    """Answer the lines of the file named on the command line."""
-    with open(sys.argv[-1], "rb") as file:
+def main(path):
+    """Answer the lines of the file at that path."""
+    with open(path, "rb") as file:
         for answer in answers(file):
             print(answer.decode())
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[-1])

@@ -10,9 +10,9 @@ import sys
 from wakewell.boards.mock import play
 
 
-def main():
-    """Play the script of the file named on the command line."""
-    with open(sys.argv[-1]) as file:
+def main(path):
+    """Play the script of the file at that path."""
+    with open(path) as file:
         script = json.loads(file.readline())
         script["wakes"] = (json.loads(text) for text in file)
         for out in play(script):
@@ -22,4 +22,4 @@ def main():
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[-1])

@@ -72,9 +72,9 @@ def one(pot, wakes, free):
     }
 
 
-def main():
-    """Play the script of the file named on the command line."""
-    with open(sys.argv[-1]) as file:
+def main(path):
+    """Play the script of the file at that path."""
+    with open(path) as file:
         pot = load_pot(json.loads(file.readline())["pot"])
         wakes = [json.loads(text) for text in file]
     whole = 0
@@ -87,4 +87,4 @@ def main():
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[-1])
