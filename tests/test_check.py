@@ -46,6 +46,44 @@ def test_problems_give_exit_code_2_and_no_figures(basil, capsys):
     assert "waters at" not in told
 
 
+def test_the_first_line_counts_the_lines_that_follow(basil, capsys):
+    (basil / "limits.toml").write_text("pulse_ms = 1\nday_ml = 0\n", encoding="utf-8")
+    about = (basil / "pot.toml").read_text(encoding="utf-8")
+    (basil / "pot.toml").write_text(about.replace('"esp32"', '"rp2040"'), encoding="utf-8")
+    assert cli.main(["check", str(basil)]) == 2
+    first, *rest = capsys.readouterr().out.splitlines()
+    warnings = sum(row.startswith("  warning: ") for row in rest)
+    words = first.removeprefix("basil: ").split(", ")
+    assert words[0] == f"{len(rest) - warnings} problems"
+    assert warnings == 1
+    assert words[1] == "1 warning"
+
+
+@pytest.mark.parametrize(
+    ("warn_mv", "told"), [(3505, True), (3530, True), (3600, False), (3650, False)]
+)
+def test_a_warning_has_two_weeks_to_be_heard(basil, capsys, warn_mv, told):
+    """R5: the radio goes off at 3500 mV, and the cell falls on."""
+    path = basil / "settings.toml"
+    text = path.read_text(encoding="utf-8").replace("3650", str(warn_mv))
+    path.write_text("radio_wakes = 1\n" + text, encoding="utf-8")
+    cli.main(["check", str(basil)])
+    assert ("a warning has less than 14 days to be heard (R5)" in capsys.readouterr().out) == told
+
+
+@pytest.mark.parametrize(("warn_mv", "told"), [(3535, True), (3545, False)])
+def test_a_cell_of_unknown_curve_warns_above_its_scatter(basil, capsys, warn_mv, told):
+    """20,000 uV behind a divider of two are 40 mV of scatter."""
+    about = (basil / "pot.toml").read_text(encoding="utf-8")
+    about = about.replace('"lithium-ion"', '"lithium-iron-phosphate"')
+    (basil / "pot.toml").write_text(about, encoding="utf-8")
+    path = basil / "settings.toml"
+    text = path.read_text(encoding="utf-8").replace("3650", str(warn_mv))
+    path.write_text("radio_wakes = 1\n" + text, encoding="utf-8")
+    cli.main(["check", str(basil)])
+    assert ("a reading scatters by 40 mV" in capsys.readouterr().out) == told
+
+
 def test_json_is_one_object_with_the_same_facts(basil, capsys):
     (basil / "limits.toml").write_text("pulse_ms = 1\n", encoding="utf-8")
     assert cli.main(["check", "--json", POTS[0], str(basil)]) == 2

@@ -304,6 +304,11 @@ def test_values_that_do_not_fit_are_refused(basil, file, key, value, where, says
         ("calibration.toml", "stage", 1, "waters nothing at all (R14)"),
         ("settings.toml", "tank_warn_ml", 200, "too late or always"),
         ("settings.toml", "battery_warn_mv", 3499, "comes after the lockout"),
+        # The hose, 5 mm by 700 mm, holds 13.7 ml; four fifths of 18 are 14.4, of 17 13.6
+        ("settings.toml", "pulse_ml", 12, "a run of 12 ml brings 0 ml to the pot (R7)"),
+        ("settings.toml", "pulse_ml", 17, "a run of 17 ml brings 3 ml to the pot (R7)"),
+        ("settings.toml", "upkeep_ml", 12, "upkeep_ml = 12: the hose holds 14 ml"),
+        ("settings.toml", "upkeep_ml", 18, None),
     ],
 )
 def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, says):
@@ -312,6 +317,72 @@ def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, say
     assert found.problems == []
     warned = " ".join(warning.text for warning in found.warnings)
     assert says in warned if says else not warned
+
+
+def test_a_check_valve_keeps_the_hose_full(basil):
+    put(basil, "settings.toml", "upkeep_ml", 12)
+    replace(basil, "pot.toml", "length_mm = 700", 'length_mm = 700\nvalve = "check"')
+    assert pots.load(basil).warnings == []
+
+
+@pytest.mark.parametrize(
+    ("tank", "warns"),
+    [
+        # A box of 4 l and 160 mm: 25 ml a millimetre; the reserve is 200
+        ("", ""),
+        ("intake_mm = 8\n", ""),
+        ("intake_mm = 9\n", "holds 225 ml, and runs dry below that (R4); raise the reserve"),
+    ],
+)
+def test_a_reserve_below_the_pumps_intake_is_told(basil, tank, warns):
+    replace(basil, "pot.toml", "[tank]\n", "[tank]\n" + tank)
+    warned = " ".join(warning.text for warning in pots.load(basil).warnings)
+    assert warns in warned if warns else not warned
+
+
+def test_an_intake_nobody_measured_is_assumed_aloud(basil):
+    put(basil, "settings.toml", "reserve_ml", 124)
+    put(basil, "limits.toml", "reserve_ml", 124)
+    (warning,) = pots.load(basil).warnings
+    assert "5 mm above the floor, where the tank holds 125 ml" in warning.text
+    assert "or measure tank.intake_mm" in warning.text
+
+
+def test_an_intake_above_the_water_is_refused(basil):
+    replace(basil, "pot.toml", "[tank]\n", "[tank]\nintake_mm = 145\n")
+    (problem,) = pots.load(basil).problems
+    assert "tank.intake_mm = 145: allowed up to 144" in problem.text
+
+
+def test_a_tank_is_filled_by_its_shape():
+    """A truncated cone a quarter wider at the top, by its textbook volume."""
+    tank = pots.Tank("tapered", 1000, 100, 150)
+
+    def cone(height):
+        wide = 1 + 0.25 * height / 100
+        return height * (1 + wide + wide * wide) / 3
+
+    assert tank.below_ml(40) == pytest.approx(1000 * cone(40) / cone(100))
+    assert pots.Tank("box", 1000, 100, 150).below_ml(40) == 400
+
+
+def test_the_window_is_the_one_the_core_counts_in():
+    """24 hours, the oscillator's 5 % of them and the four hours that a place takes water in."""
+    assert agree.window_s(50) == 86400 + 4320 + state.PLACE_S
+
+
+@pytest.mark.parametrize(
+    ("wake_s", "a_wake_ml", "a_day_ml"),
+    [
+        # Runs of 70 ml, 3182 ms, count for 84 ml each (R3): five of them and 80 ml of a sixth
+        (86400, 400, 208),
+        (172800, 400, 200),
+    ],
+)
+def test_what_wakes_really_give(basil, wake_s, a_wake_ml, a_day_ml):
+    put(basil, "settings.toml", "wake_s", wake_s)
+    found = agree.outlook(pots.load(basil))
+    assert (found.wake_ml, found.lasting_ml_day) == (a_wake_ml, a_day_ml)
 
 
 def test_a_dose_too_small_for_an_answer_is_told(basil):

@@ -17,11 +17,17 @@ from typing import TYPE_CHECKING, Any
 from wakecore import fields, plan
 from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
+from wakecore.state import State, deliver, delivered_ml, pass_time
 
 from . import chips, meanings
 
 if TYPE_CHECKING:
     from .pots import PotFolder
+
+
+MOST_INTAKE = 0.9  # of the tank's height, at which the pump may draw
+FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption
+REGULAR = 28  # regular wakes over which the day's limit is averaged
 
 
 def check_pins(folder: PotFolder) -> None:
@@ -76,6 +82,10 @@ def check_sizes(folder: PotFolder) -> None:
         text = f"planter.volume_ml = {planter.volume_ml}: allowed up to {most_ml}, what a cylinder "
         text += f"of that diameter and height holds ({whole_ml}) and 5 %; measure again"
         folder.problem("pot", text, "planter", "volume_ml")
+    most_mm = int(MOST_INTAKE * tank.height_mm)
+    if tank.intake_mm is not None and tank.intake_mm > most_mm:
+        text = f"tank.intake_mm = {tank.intake_mm}: allowed up to {most_mm}, well below the full "
+        folder.problem("pot", text + "mark; measure from the tank's floor", "tank", "intake_mm")
     if tank.now_ml is not None and tank.now_ml > tank.volume_ml:
         text = f"tank.now_ml = {tank.now_ml}: allowed up to volume_ml, which is {tank.volume_ml}"
         folder.problem("pot", text + "; look again", "tank", "now_ml")
@@ -108,6 +118,7 @@ def check_values(folder: PotFolder) -> None:
     _others(folder)
     if folder.about:
         _converter(folder)
+        _hose(folder)
     if len(folder.problems) == before:
         _doses(folder)
 
@@ -232,6 +243,26 @@ def _converter(folder: PotFolder) -> None:
             folder.warn("calibration", text + "points inside, with a divider if need be", name)
 
 
+def _hose(folder: PotFolder) -> None:
+    """What a run brings to the pot, once it has filled the hose."""
+    about, settings, limits = folder.about, folder.settings, folder.limits
+    assert about is not None
+    fill_ml, flow = about.line.fill_ml, folder.calibration["flow_ul_s"]
+    most_ml = settings["pulse_ml"]
+    if flow:
+        most_ml = min(most_ml, flow_ul(limits["pulse_ms"], flow) // 1000)
+    for name in ("pulse_ml", "dose_ml", "upkeep_ml"):
+        run_ml = min(settings[name], most_ml)
+        if not settings[name] or fill_ml < FILLS_MOST * run_ml:
+            continue
+        text = f"{name} = {settings[name]}: the hose holds {fill_ml:.0f} ml and runs empty after "
+        text += f"each run, so a run of {run_ml} ml brings {max(0.0, run_ml - fill_ml):.0f} ml to "
+        text += 'the pot (R7); raise it, shorten the hose, or fit a check valve (valve = "check")'
+        if about.hose is None:
+            text += "; [hose] is not in pot.toml: so much is assumed"
+        folder.warn("settings", text, name)
+
+
 def _level(folder: PotFolder) -> None:
     """R4 and R8: the reserve can be seen, the gauge's word is worth something."""
     settings, cal, parts = folder.settings, folder.calibration, folder.parts
@@ -250,6 +281,15 @@ def _level(folder: PotFolder) -> None:
         text = f"reserve_ml = {settings['reserve_ml']}: allowed {low + 1} to {high - 1}, inside "
         text += "[level] of calibration.toml (R4); change it or calibrate further"
         folder.problem("settings", text, "reserve_ml")
+    tank = folder.about.tank
+    intake_ml = math.ceil(tank.below_ml(tank.draws_mm))
+    if reserve_ml < intake_ml:
+        text = f"reserve_ml = {reserve_ml}: the pump draws from {tank.draws_mm} mm above the "
+        text += f"floor, where the tank holds {intake_ml} ml, and runs dry below that (R4); raise "
+        text += "the reserve"
+        if tank.intake_mm is None:
+            text += ", or measure tank.intake_mm for pot.toml: so much is assumed"
+        folder.warn("settings", text, "reserve_ml")
     if not reserve_ml < settings["tank_warn_ml"] < high:
         text = f"tank_warn_ml = {settings['tank_warn_ml']}: the refill is asked for too late or "
         text += f"always; sensible is {reserve_ml + 1} to {high - 1}"
@@ -268,14 +308,14 @@ def _level(folder: PotFolder) -> None:
             text += "open hose or a dead pump proves nothing (R4); fit a current sense or a gauge"
             folder.warn("wiring", text, "level")
         return
-    scatter_ml = _scatter(cal["level"])
-    if cal["tolerance_ml"] < scatter_ml:
+    most_ml = scatter_ml(cal["level"])
+    if cal["tolerance_ml"] < most_ml:
         text = f"tolerance_ml = {cal['tolerance_ml']}: spread = {cal['level'].get('spread', 0)} "
-        text += f"counts of [level] are up to {scatter_ml} ml, so scatter may pass for a leak or a "
+        text += f"counts of [level] are up to {most_ml} ml, so scatter may pass for a leak or a "
         folder.warn("calibration", text + "dry run (R4, R8); raise it", "tolerance_ml")
 
 
-def _scatter(probe: dict[str, Any]) -> int:
+def scatter_ml(probe: dict[str, Any]) -> int:
     """What the probe's spread amounts to where its table is steepest, rounded up."""
     points, spread = probe["points"], probe.get("spread", 0)
     return max(
@@ -360,8 +400,9 @@ class Outlook:
     pulse_ms: how it is given; counted_ml: what it counts for in the 24 hours (R3);
     provable_ml: smallest fall of the level that can be proved (None: float switch);
     proof_ml: water that must be commanded to prove it, all in one run or over several;
-    in_run: whether one run of dry_ms can show it; day_ml: the hard limit, and day_true_ml:
-    what it comes to at the usual flow.
+    in_run: whether one run of dry_ms can show it; day_ml: the hard limit; window_s: the time in
+    which the core counts it; wake_ml: what one regular wake can really give under it, after a
+    pause, and lasting_ml_day: what regular wakes give a day when each asks for that much.
     """
 
     refill_ppt: int
@@ -374,7 +415,9 @@ class Outlook:
     proof_ml: int | None
     in_run: bool
     day_ml: int
-    day_true_ml: int
+    window_s: int
+    wake_ml: int
+    lasting_ml_day: int
 
 
 def outlook(folder: PotFolder) -> Outlook | None:
@@ -391,6 +434,7 @@ def outlook(folder: PotFolder) -> Outlook | None:
     pulses = min(div_up(dose_ul, flow_ul(pulse_ms, flow)), limits["pulses"])
     # Each pulse is counted by itself, rounded up, and may overrun: as plan.counted_ml does
     one_ml = div_up(flow_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1000)
+    wakes = given_ul(settings, limits, cal)
     provable = None if cal["float_only"] else cal["tolerance_ml"] + 1
     return Outlook(
         refill_ppt=refill,
@@ -404,8 +448,49 @@ def outlook(folder: PotFolder) -> Outlook | None:
         in_run=muldiv_down(limits["dry_ms"], flow, 4000000) > cal["tolerance_ml"]
         and pulse_ms > limits["dry_ms"],
         day_ml=limits["day_ml"],
-        day_true_ml=muldiv_down(limits["day_ml"], flow, limits["flow_max_ul_s"]),
+        window_s=window_s(limits["clock_ppt"]),
+        wake_ml=wakes[0] // 1000,
+        lasting_ml_day=sum(wakes) * 86400 // (1000 * len(wakes) * settings["wake_s"]),
     )
+
+
+def window_s(clock_ppt: int) -> int:
+    """How long the core counts water that was given (R3), seconds: by asking its own window."""
+    low, high = 0, 7 * 86400
+
+    def counts(age_s: int) -> bool:
+        state = State()
+        deliver(state, 1)
+        pass_time(state, age_s)
+        return bool(delivered_ml(state, clock_ppt))
+
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if counts(middle) else (low, middle)
+    return high
+
+
+def given_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> list[int]:
+    """Microlitres of REGULAR regular wakes, each of which asks for all that it can get: by the
+    core's own pulses and its own window of the day (R3)."""
+    pot = _Named(
+        {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
+    )
+    state, found = State(), []
+    for _ in range(REGULAR):
+        pass_time(state, settings["wake_s"])
+        left_ul, given = limits["dose_ml"] * 1000, 0
+        for _ in range(limits["pulses"]):
+            left_ml = max(0, limits["day_ml"] - delivered_ml(state, limits["clock_ppt"]))
+            facts = _Named({"level_ml": 1 << 20, "reserve_ml": 0, "day_left_ml": left_ml})
+            ms = plan.pulse_ms(left_ul, facts, pot)
+            if not ms:
+                break
+            deliver(state, plan.counted_ml(ms, None, pot))
+            given += flow_ul(ms, cal["flow_ul_s"])
+            left_ul -= flow_ul(ms, cal["flow_ul_s"])
+        found.append(given)
+    return found
 
 
 def _doses(folder: PotFolder) -> None:
@@ -442,7 +527,7 @@ def _doses(folder: PotFolder) -> None:
         text += "noise may pass for its answer, and the lockout for want of one comes late (R7); "
         folder.warn("limits", text + "raise it, or pulses", "dose_ml")
     if found.day_ml < found.counted_ml:
-        hours = 24 * (1000 + limits["clock_ppt"]) / 1000
+        hours = found.window_s / 3600
         text = f"day_ml = {found.day_ml}: a dose of {found.dose_ml} ml counts for up to "
         text += f"{found.counted_ml} ml, because run time counts at flow_max_ul_s = "
         text += f"{limits['flow_max_ul_s']} and each pulse with {OVERRUN_MS} ms more (R3); it is "

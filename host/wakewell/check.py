@@ -9,19 +9,25 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import math
 import os
 import shutil
 import sys
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from wakecore import line
 
 from . import agree, pots
+from .budget import inputs as budget
+from .budget.doubt import nominal
 from .logs import BadInput
 from .remote import private
 from .tomlfile import Problem, show_path
+
+TELLING_DAYS = 14  # in which a warning is to be heard while there is charge for it (R5)
 
 
 def _pumps(pot: pots.PotFolder) -> bool:
@@ -113,13 +119,19 @@ def _secrets(folder: pots.PotFolder) -> None:
             text = "radio_wakes asks for the radio, and there is no private.toml with Wi-Fi and "
             text += f"broker; make it: wakewell ask {show_path(str(folder.path))} --new-key"
             folder.warn("settings", text, "radio_wakes")
-        floor_mv = max(folder.limits.get("radio_mv", 0), folder.settings.get("battery_mv", 0))
+        floor_mv = max(
+            folder.limits.get("radio_mv", 0),
+            folder.limits.get("rest_mv", 0),
+            folder.settings.get("battery_mv", 0),
+        )
         if folder.settings.get("battery_warn_mv", 0) <= floor_mv:
             text = f"battery_warn_mv = {folder.settings['battery_warn_mv']}: not above {floor_mv}, "
             text += (
                 "where the radio goes off (R5): nobody would hear that the cell is low; raise it"
             )
             folder.warn("settings", text, "battery_warn_mv")
+        else:
+            _time_to_tell(folder, floor_mv)
     try:
         private.board_files(folder.path)
         commits = private.in_history(folder.path)
@@ -134,17 +146,46 @@ def _secrets(folder: pots.PotFolder) -> None:
         folder.problems.append(Problem(name, 1, text))
 
 
+def _time_to_tell(folder: pots.PotFolder, floor_mv: int) -> None:
+    """R5: between the warning and the end of the radio lies charge for two weeks of warnings."""
+    battery = folder.about.battery if folder.about else None
+    if folder.problems or battery is None or "battery" not in folder.calibration:
+        return
+    warn_mv = folder.settings["battery_warn_mv"]
+    scatter_mv = agree.scatter_ml(folder.calibration["battery"])  # of a reading, here mV
+    text = f"battery_warn_mv = {warn_mv}: the radio goes off at {floor_mv} mV, "
+    days = math.inf
+    if battery.chemistry == "lithium-ion":
+        try:
+            inputs = budget.gather(folder, date.today())
+        except BadInput:
+            return  # `wakewell budget` says what it cannot count with
+        span = budget.charge_at((warn_mv - scatter_mv) / battery.cells)
+        span -= budget.charge_at(floor_mv / battery.cells)
+        drain = max(nominal(inputs.drain_mah(month)) for month in range(12))
+        days = max(0.0, span * battery.capacity_mah / drain)
+    if days < TELLING_DAYS:
+        text += f"and this cell is there about {days:.1f} days later"
+    elif warn_mv - floor_mv <= scatter_mv:
+        text += f"and a reading scatters by {scatter_mv} mV"
+    else:
+        return
+    text += f": a warning has less than {TELLING_DAYS} days to be heard (R5); raise it"
+    folder.warn("settings", text, "battery_warn_mv")
+
+
 def _tell(folder: pots.PotFolder) -> list[str]:
     """A folder in lines for people."""
     name = show_path(folder.name)
     if folder.problems:
-        count = len(folder.problems)
-        head = f"{name}: {count} problem{'s' if count > 1 else ''}"
-        return [head] + [f"  {problem}" for problem in folder.problems + folder.warnings]
+        told = [f"  {problem}" for problem in folder.problems]
+        told += [f"  warning: {warning}" for warning in folder.warnings]
+        return [f"{name}: {_counts(folder)}", *told]
     about = folder.about
     assert about is not None
     where = f", {about.place}" if about.place else ""
-    rows = [f"{name}: good. {about.name} ({about.plant}{where}; {about.chip})"]
+    counts = f"; {_counts(folder)}" if folder.warnings else ""
+    rows = [f"{name}: good. {about.name} ({about.plant}{where}; {about.chip}){counts}"]
     rows.append("  " + ", ".join(f"{kind} {crc}" for kind, crc in _ids(folder).items()))
     found = agree.outlook(folder)
     if found is not None:
@@ -152,15 +193,24 @@ def _tell(folder: pots.PotFolder) -> list[str]:
     return rows + [f"  warning: {warning}" for warning in folder.warnings]
 
 
+def _counts(folder: pots.PotFolder) -> str:
+    """How many lines of which kind follow."""
+    rows = (("problem", folder.problems), ("warning", folder.warnings))
+    return ", ".join(
+        f"{len(found)} {word}{'s' if len(found) > 1 else ''}" for word, found in rows if found
+    )
+
+
 def _outlook(folder: pots.PotFolder, found: agree.Outlook) -> list[str]:
     """What the values come to, in sentences."""
     limits = folder.limits
-    hours = 24 * (1000 + limits["clock_ppt"]) / 1000
+    hours = found.window_s / 3600
     rows = [
         f"waters at {found.refill_ppt} ppt of soil water and fills to {found.target_ppt} ppt: "
         f"{found.dose_ml} ml in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
-        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in 24 hours at most {found.day_ml} "
-        f"ml, about {found.day_true_ml} ml at the usual flow (R3)",
+        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in any {hours:.1f} hours no more "
+        f"than counts for {found.day_ml} ml (R3): one wake gives up to {found.wake_ml} ml, wakes "
+        f"day after day {found.lasting_ml_day} ml a day",
     ]
     if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
         rows.append(

@@ -122,6 +122,8 @@ def lines_of(trial: Trial, rows: Sequence[Row]) -> Iterator[str]:
     """Many runs in words: for each quantity what one run in twenty stays below, the middle, and
     what one in twenty exceeds."""
     yield f"{trial.name}: {trial.title}"
+    for note in trial.notes:
+        yield f"  note     {note}"
     first, last = rows[0]["seed"], rows[-1]["seed"]
     yield f"  runs     {len(rows)} of {trial.days:g} days, seeds {first} to {last}"
     yield f"  {'':<18} {'5 %':>9} {'half':>9} {'95 %':>9}"

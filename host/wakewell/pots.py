@@ -8,6 +8,7 @@ one another (agree.py), what a chip's pins can do (chips.py), what is printed (c
 from __future__ import annotations
 
 import datetime
+import math
 import os
 import subprocess
 from collections.abc import Mapping
@@ -47,7 +48,9 @@ TANK: tuple[Row, ...] = (
 )
 TANK_OPTIONAL: tuple[Row, ...] = (
     ("now_ml", 0, 100000, None, "content on the date `noted`; left out: full"),
+    ("intake_mm", 0, 1800, None, "height above the tank's floor from which the pump draws"),
 )
+USUAL_INTAKE_MM = 5  # a small pump that lies on the floor; common practice, no source
 SHAPES = ("box", "cylinder", "tapered")
 BATTERY: tuple[Row, ...] = (
     ("capacity_mah", 1, 200000, None, "capacity, from the cell maker's sheet"),
@@ -92,6 +95,9 @@ HOSE: tuple[Row, ...] = (
     ("holes", 0, 1000, 0, "drip holes; 0: an open end"),
     ("hole_um", 100, 20000, 1000, "diameter of a drip hole"),
 )
+
+USUAL_BORE_MM, USUAL_SPARE_MM = 6, 500  # of a hose nobody told; common practice, no source
+VALVES = ("none", "check")  # a check valve keeps the hose full between runs
 
 PULLS = ("up", "down", "none")
 OHMS: tuple[Row, ...] = (
@@ -138,15 +144,37 @@ class Planter:
     volume_ml: int
 
 
+WIDER = 1.25  # a tapered tank's top diameter per its bottom's, where nobody measured it
+
+
 @dataclass(frozen=True)
 class Tank:
-    """The tank. outlet_mm: the end of the hose above the tank's floor."""
+    """The tank. outlet_mm: the end of the hose above the tank's floor; intake_mm: what the pump
+    draws from, None: not told, then USUAL_INTAKE_MM."""
 
     shape: str
     volume_ml: int
     height_mm: int
     outlet_mm: int
     now_ml: int | None = None
+    intake_mm: int | None = None
+
+    @property
+    def crest_mm(self) -> int:
+        """The highest point of the water's way: the full mark or the hose's end."""
+        return max(self.height_mm, self.outlet_mm)
+
+    @property
+    def draws_mm(self) -> int:
+        """Height of the pump's intake, as told or as usual."""
+        return USUAL_INTAKE_MM if self.intake_mm is None else self.intake_mm
+
+    def below_ml(self, height_mm: float) -> float:
+        """Content up to a height above the floor, by the tank's shape."""
+        part = min(1.0, max(0.0, height_mm / self.height_mm))
+        if self.shape == "tapered":
+            part = ((1.0 + part * (WIDER - 1.0)) ** 3 - 1.0) / (WIDER**3 - 1.0)
+        return self.volume_ml * part
 
 
 @dataclass(frozen=True)
@@ -202,12 +230,18 @@ class Pump:
 
 @dataclass(frozen=True)
 class Hose:
-    """From the tank to the pot."""
+    """From the tank to the pot. valve: "check" keeps it full between runs."""
 
     inner_mm: int
     length_mm: int
     holes: int
     hole_um: int
+    valve: str = VALVES[0]
+
+    @property
+    def fill_ml(self) -> float:
+        """Water that every run spends on filling it."""
+        return 0.0 if self.valve == "check" else math.pi / 4e3 * self.inner_mm**2 * self.length_mm
 
 
 @dataclass(frozen=True)
@@ -230,6 +264,14 @@ class About:
     pump: Pump | None = None
     hose: Hose | None = None
     noted: datetime.date | None = None
+
+    @property
+    def line(self) -> Hose:
+        """The hose as told, else a usual one that reaches."""
+        if self.hose is not None:
+            return self.hose
+        up_mm, down_mm = self.tank.crest_mm, self.tank.crest_mm - self.tank.outlet_mm
+        return Hose(USUAL_BORE_MM, up_mm + down_mm + USUAL_SPARE_MM, 0, 1000)
 
 
 @dataclass(frozen=True)
@@ -255,7 +297,7 @@ TABLES: dict[
     "crop": (Crop, (), CROP, {"habit": (HABITS, HABITS[0]), "stands": (STANDS, STANDS[0])}),
     "board": (Board, (), BOARD, {"kind": (BOARDS, BOARDS[0]), "currents": (CURRENTS, CURRENTS[0])}),
     "pump": (Pump, PUMP, PUMP_OPTIONAL, {}),
-    "hose": (Hose, HOSE, (), {}),
+    "hose": (Hose, HOSE, (), {"valve": (VALVES, VALVES[0])}),
 }
 NEEDED = ("planter", "tank")
 

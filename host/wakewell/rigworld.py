@@ -6,9 +6,7 @@ not: physics (rig/), the interpreter and its time (deskboard/), decisions (the c
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -34,11 +32,9 @@ class Resets(Protocol):
 
 
 def spec_of(folder: Path) -> PotSpec:
-    """The rig's parts for a pot's folder, without faults. BadInput if it is not calibrated."""
-    with tempfile.TemporaryDirectory(prefix="wakewell-") as temporary:
-        path = Path(temporary) / "desk.toml"
-        path.write_text(f"pot = '{folder.absolute()}'\n", encoding="utf-8")
-        return replace(trials.load(path).spec, faults=())
+    """The rig's parts for a pot's folder, without faults; assumed ones where it is not calibrated.
+    Raises BadInput."""
+    return trials.of_pot(folder).spec
 
 
 class RigWorld(QuietWorld):
@@ -54,6 +50,8 @@ class RigWorld(QuietWorld):
         self.board: Resets | None = None
         self.chip = "esp32"
         """Whose pins the parts are on."""
+        self.notes: tuple[str, ...] = ()
+        """What was assumed about the pot."""
         self.pump_us = 0
         """How long the pump's pin was on, microseconds, all told."""
         self.runs: list[tuple[int, int]] = []

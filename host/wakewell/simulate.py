@@ -335,10 +335,16 @@ def as_json(result: TrialResult) -> dict[str, Any]:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("trials", nargs="*", metavar="TRIAL.toml", help="trial files")
+    parser.add_argument(
+        "trials", nargs="*", metavar="TRIAL", help="trial files, or pots' folders: months as usual"
+    )
     parser.add_argument(
         "--cafe", metavar="NAME", action="append", default=[],
         help="a trial that ships, by its planter: basil, citrus, fern, mint, strawberry, tomato",
+    )  # fmt: skip
+    parser.add_argument(
+        "--like", metavar="POT",
+        help="whose probes a pot has that is not calibrated yet: cafe/basil, or a pot's folder",
     )  # fmt: skip
     parser.add_argument("--out", metavar="DIR", help="write the field log to DIR/NAME/logs")
     parser.add_argument("--page", metavar="DIR", help="with --out: write the log's page there too")
@@ -366,7 +372,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     paths = [Path(p) for p in args.trials] + [trials.shipped(name) for name in args.cafe]
     if not paths:
-        raise BadInput("nothing to simulate: give a trial file, or --cafe NAME")
+        raise BadInput("nothing to simulate: give a trial file, a pot's folder, or --cafe NAME")
     for name, least, most in (("runs", 1, 100_000), ("workers", 1, 256), ("seed", 0, 2**53)):
         value = getattr(args, name)
         if value is not None and not least <= value <= most:
@@ -381,7 +387,7 @@ def run(args: argparse.Namespace) -> int:
     if args.runs > 1 and (args.png or args.out):
         raise BadInput("--png and --out show one run: leave --runs out, and choose it by --seed")
     try:
-        found = [trials.load(path) for path in paths]
+        found = [trials.load(path, args.like) for path in paths]
         if args.runs > 1 or args.dask:
             return _many(args, found)
         return _single(args, found)

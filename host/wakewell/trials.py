@@ -15,8 +15,10 @@ from typing import Any
 
 import wakewell
 from wakecore import fields as core_fields
-from wakewell import pots
+from wakewell import pots, uncalibrated
 from wakewell.boards.mock import load_pot
+from wakewell.budget import inputs as budget
+from wakewell.budget.doubt import nominal
 from wakewell.core import core_id
 from wakewell.logs import EPOCH, BadInput
 from wakewell.rig import fitted
@@ -49,6 +51,7 @@ from wakewell.rig.soil import (
 from wakewell.rig.weather import PLACES, Place
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
 
+MEASURED_MV = 3900.0  # of the cell while the flow is measured at the bench; own assumption
 DATA = Path(wakewell.__file__).parent / "data"
 CAFE = DATA / "cafe"
 TRIALS = DATA / "trials"
@@ -112,7 +115,7 @@ class Trial:
 
 
 # Tables of a trial file. Their names come from the parts they fill.
-TOP = ("title", "pot", "begins", "days", "seed")
+TOP = ("title", "pot", "like", "begins", "days", "seed")
 PLACING = ("substrate", "vessel", "plant", "place", "start")
 PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider")
 TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
@@ -258,15 +261,17 @@ class TankSize:
             return box_tank(math.sqrt(area), math.sqrt(area), self.height_mm)
         if self.shape == "cylinder":
             return cylinder(math.sqrt(4.0 * area / math.pi), self.height_mm)
-        if self.shape == "tapered":  # a bucket a quarter wider at the top; give points if measured
-            middle = math.sqrt(4.0 * area / math.pi / (1.0 + 1.25 + 1.25**2) * 3.0)
-            return bucket(middle, 1.25 * middle, self.height_mm)
+        if self.shape == "tapered":  # a bucket wider at the top; give points if measured
+            wider = pots.WIDER
+            bottom = math.sqrt(4.0 * area / math.pi / (1.0 + wider + wider**2) * 3.0)
+            return bucket(bottom, wider * bottom, self.height_mm)
         raise Impossible("shape", repr(self.shape), "box, cylinder, tapered")
 
 
 def names() -> Iterator[str]:
     """Every name of a trial file with what it is when not given; the pot's own: from its folder."""
     yield 'title = "..."  pot = "FOLDER or café pot"  begins = 2025-03-01  days = 122  seed = 1'
+    yield 'like = "café pot or FOLDER"  # whose probes the pot has where it is not calibrated yet'
     for key, part, note in (
         (
             "substrate",
@@ -274,18 +279,18 @@ def names() -> Iterator[str]:
             f"word = {' | '.join(SUBSTRATES)}; scaled to the pot",
         ),
         ("vessel", Vessel(15.0, 200.0, 150.0), "heights and areas from the pot's folder"),
-        ("plant", Plant(), "crown_cm2: as wide as the pot"),
-        ("place", PLACES["window sill"], f"word = {' | '.join(PLACES)}"),
+        ("plant", Plant(), "kcb and crown_cm2 from [crop] of the pot's folder"),
+        ("place", PLACES["window sill"], f"word = {' | '.join(PLACES)}; from [crop]"),
         ("start", Start(), "shares; soil: of the way from wilting to capacity"),
         ("tank", TankSize(), "from the pot's folder; points: pairs of mm and ml"),
-        ("pump", Pump(), "sized to the calibrated flow and current"),
-        ("hose", Hose(), "end_mm from the pot's folder"),
-        ("battery", Cell(), "capacity_mah from the pot's folder"),
-        ("board", Board(), "sleep_ua and awake_ma from the pot's calibration"),
+        ("pump", Pump(), "[pump] of the pot's folder, at the calibrated flow and current"),
+        ("hose", Hose(), "[hose] of the pot's folder"),
+        ("battery", Cell(), "capacity_mah and fades_pct_month from the pot's folder"),
+        ("board", Board(), "currents from the pot's calibration and [board]"),
         ("probe", SoilProbe(), "as calibrated"),
         ("level", LevelGauge(), "as calibrated"),
         ("divider", Divider(), "as calibrated"),
-        ("wake", Habits(), "beside the core"),
+        ("wake", Habits(), "beside the core; awake_s and radio_s from [board]"),
         ("owner", Owner(), "days from need to answer; false: never"),
     ):
         yield f"\n[{key}]  # {note}"
@@ -311,14 +316,35 @@ def _as_toml(value: Any) -> str:
     return f"{value:g}"
 
 
-def load(path: Path) -> Trial:
-    """The trial in that file. Raises BadInput with one line for each thing that is wrong."""
+def load(path: Path, like: str | None = None) -> Trial:
+    """The trial in that file, or the usual one of the pot in that folder.
+
+    like: whose probes the pot has where it is not calibrated yet, in place of the trial's own word.
+    Raises BadInput with one line for each thing that is wrong.
+    """
     name = show_path(str(path))
     if not path.exists():
-        raise BadInput(f"{name}: no such file; give a trial file, or --cafe with a planter's name")
+        text = f"{name}: no such file; give a trial file, a pot's folder, or --cafe with a "
+        raise BadInput(text + "planter's name")
+    if path.is_dir():
+        return of_pot(path, like)
     file = read_toml(path, name)
     if isinstance(file, Problem):
         raise BadInput(str(file))
+    return _made(file, path, like)
+
+
+def of_pot(folder: Path, like: str | None = None) -> Trial:
+    """The usual trial of a pot's folder: nobody changed anything, nothing breaks."""
+    inside = folder.absolute()
+    file = TomlFile(show_path(str(folder)), {"pot": str(inside)})  # its name may be a café pot's
+    return _made(file, inside, like)
+
+
+def _made(file: TomlFile, path: Path, like: str | None) -> Trial:
+    if like is not None:
+        there = Path(like)  # from where the command was given
+        file.data["like"] = str(there.absolute()) if there.is_dir() else like
     reader = Reader(file)
     trial = _read(reader, path)
     if reader.problems or trial is None:
@@ -366,23 +392,62 @@ def _read(reader: Reader, path: Path) -> Trial | None:
         text = "pot: missing, allowed a pot's folder or a café pot's name; add it"
         reader.problem(text if word is None else f"pot = {show(word)}: allowed a folder", "pot")
         return None
-    folder = pots.load(pot_folder(word, path.parent))
-    if folder.problems or folder.pot is None or folder.about is None:
-        why = folder.problems[0] if folder.problems else "the folder is not complete"
+    try:
+        folder = budget.open_folder(str(pot_folder(word, path.parent)))
+    except BadInput as why:
         known = ", ".join(sorted(p.name for p in CAFE.iterdir() if p.is_dir()))
         reader.problem(f"pot = {show(word)}: {why} (the café's pots: {known})", "pot")
         return None
+    assert folder.about is not None
+    if "title" not in data and path.is_dir():
+        title = folder.about.name
+    like = _like(reader, path.parent)
+    if reader.problems:
+        return None
+    assumed = uncalibrated.completed(folder, like)
     lines, in_force = _settings(reader, folder)
     spec, notes = _spec(reader, folder, in_force, begins, float(days))
     owner = _owner(reader)
-    habits = reader.part(Habits(), "wake", reader.table("wake"))
+    habits = reader.part(_habits(folder.about.board), "wake", reader.table("wake"))
     visits = _visits(reader, float(days))
+    notes = assumed + notes
     if reader.problems or spec is None:
         return None
     return Trial(
         path.stem, title, (begins - EPOCH).days, float(days), int(seed), spec, lines,
         habits, owner, visits, tuple(notes),
     )  # fmt: skip
+
+
+def _like(reader: Reader, near: Path) -> pots.PotFolder | None:
+    """The calibrated pot that stands in for what this one has not measured yet."""
+    word = reader.file.data.get("like")
+    if word is None:
+        return None
+    known = ", ".join(sorted(p.name for p in CAFE.iterdir() if p.is_dir()))
+    if not isinstance(word, str) or not word.isprintable():
+        reader.problem(f"like = {show(word)}: allowed a pot's folder or one of {known}", "like")
+        return None
+    like = pots.load(pot_folder(word.removeprefix("cafe/"), near))
+    if like.problems or like.pot is None:
+        why = like.problems[0] if like.problems else "the folder is not complete"
+        reader.problem(f"like = {show(word)}: {why} (no pot of the café: {known})", "like")
+    elif not like.calibration["stage"]:
+        text = f"like = {show(word)}: not calibrated itself; name one that is, such as {known}"
+        reader.problem(text, "like")
+    return like
+
+
+def _habits(board: pots.Board | None) -> Habits:
+    """Seconds awake and on the radio, as the pot's folder has them."""
+    usual = Habits()
+    if board is None:
+        return usual
+    return replace(
+        usual,
+        awake_s=usual.awake_s if board.awake_ms is None else max(0.1, board.awake_ms / 1000.0),
+        radio_s=usual.radio_s if board.radio_ms is None else board.radio_ms / 1000.0,
+    )
 
 
 def _settings(reader: Reader, folder: pots.PotFolder) -> tuple[dict[str, bytes], Any]:
@@ -404,7 +469,8 @@ def _settings(reader: Reader, folder: pots.PotFolder) -> tuple[dict[str, bytes],
         in_force = loaded(lines)
     except ValueError as why:
         reader.problem(f"[settings]: {why}; correct it", "settings")
-        return folder.lines, loaded(folder.lines)
+        lines = pots.compile_files(folder.settings, folder.limits, folder.calibration)
+        return lines, loaded(lines)
     if not in_force.match:
         text = "[settings]: outside the pot's hard limits (R14), so it would never pump; correct it"
         reader.problem(text, "settings")
@@ -423,7 +489,8 @@ def _spec(
     about, cal = folder.about, in_force.calibration
     assert about is not None
     before = len(reader.problems)
-    word, given = _word(reader, "place", PLACES, "window sill")
+    crop = about.crop or pots.Crop()
+    word, given = _word(reader, "place", PLACES, crop.stands)
     place: Place = reader.part(PLACES[word], "place", given)
     start = reader.part(Start(), "start", reader.table("start"))
     faults = _faults(reader, days)
@@ -432,34 +499,30 @@ def _spec(
         return None, []
     vessel = reader.part(vessel, "vessel", reader.table("vessel"))
     soil, notes = _substrate(reader, vessel, cal)
-    plant = reader.part(Plant(crown_cm2=vessel.top_cm2), "plant", reader.table("plant"))
+    plant = reader.part(_plant(crop, vessel, place), "plant", reader.table("plant"))
     measures = float(about.tank.volume_ml), float(about.tank.height_mm)
-    size = TankSize(about.tank.shape, *measures)
+    size = TankSize(about.tank.shape, *measures, float(about.tank.draws_mm))
     kind = folder.parts["level"].kind if "level" in folder.parts else "gauge"
     if size.shape == "tapered" and kind == "gauge" and len(cal.level.points) > 2:
         size = replace(size, points=fitted.measured_tank(cal, size.height_mm))
     size = reader.part(size, "tank", reader.table("tank"))
     tank = reader.made(None, "tank", size.made)
-    hose = Hose(
-        inner_mm=6.0,
-        length_mm=800.0,
-        end_mm=float(about.tank.outlet_mm),
-        siphon_break=True,
-        bends=2,
-    )
+    hose = reader.made(None, "hose", lambda: _hose(about))
+    if hose is None:
+        return None, []
     hose = reader.part(hose, "hose", reader.table("hose"))
     if tank is None or len(reader.problems) > before:
         return None, []
-    pump = reader.fitted("hose", lambda: _pump(cal, tank, hose))
+    pump = reader.fitted("hose", lambda: _pump(cal, tank, hose, about.pump, notes))
     level = reader.fitted("tank", lambda: fitted.level_gauge(cal, kind, tank))
     if pump is None or level is None:
         return None, []
     pump = reader.part(pump, "pump", reader.table("pump"))
     reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm))
     battery = about.battery
-    cell = Cell(capacity_mah=float(battery.capacity_mah)) if battery else Cell()
+    cell = reader.made(Cell(), "battery", lambda: _cell(battery, notes))
     cell = reader.part(cell, "battery", reader.table("battery"))
-    board = Board(sleep_ua=cal.sleep_ua or 10.0, awake_ma=max(0.1, cal.awake_ua / 1000.0))
+    board = reader.made(Board(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
     probe = reader.part(fitted.soil_probe(cal), "probe", reader.table("probe"))
     level = reader.part(level, "level", reader.table("level"))
@@ -524,22 +587,109 @@ def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, lis
     return made or soil, []
 
 
-def _pump(cal: Any, tank: Tank, hose: Hose) -> Pump:
-    """A pump that gives the calibrated flow from a half-full tank at 3.9 V."""
+def _hose(about: pots.About) -> Hose:
+    """The pot's hose, its end where the tank's table has it."""
+    told = about.line
+    return Hose(
+        inner_mm=float(told.inner_mm),
+        length_mm=float(told.length_mm),
+        end_mm=float(about.tank.outlet_mm),
+        holes=told.holes,
+        hole_mm=told.hole_um / 1000.0,
+        check_valve=told.valve == "check",
+        siphon_break=True,
+        bends=2,
+    )
+
+
+def _plant(crop: pots.Crop, vessel: Vessel, place: Place) -> Plant:
+    """The pot's plant, as the budget counts it."""
+    kcb = budget.HABITS[crop.habit][0] if crop.kcb_ppt is None else crop.kcb_ppt / 1000.0
+    crown = vessel.top_cm2 if crop.crown_mm is None else math.pi / 400.0 * crop.crown_mm**2
+    usual = Plant(kcb=kcb, crown_cm2=crown)
+    if crop.use_ml_day is None or crop.use_month is None:
+        return usual
+    et0_cm = 0.1 * budget.MONTHS[crop.stands][0][crop.use_month - 1]
+    bare = usual.bare * vessel.top_cm2
+    return replace(usual, crown_cm2=max(0.0, crop.use_ml_day / et0_cm - bare) / kcb)
+
+
+def _cell(battery: pots.Battery | None, notes: list[str]) -> Cell:
+    """The pot's cell."""
+    if battery is None:
+        return Cell()
+    if battery.chemistry != "lithium-ion" or battery.cells != 1:
+        notes.append(
+            f"the rig has a single lithium-ion cell, this pot {battery.cells} of "
+            f"{battery.chemistry}: what it says about the battery is not about this one"
+        )
+    usual = Cell(capacity_mah=float(battery.capacity_mah))
+    if battery.fades_ppt_month is None:
+        return usual
+    return replace(usual, fades_pct_month=battery.fades_ppt_month / 10.0)
+
+
+def _board(folder: pots.PotFolder, cal: Any) -> Board:
+    """What the pot's board draws, as its folder has it."""
+    about = folder.about
+    assert about is not None
+    told = about.board or pots.Board()
+    measured = told.currents == "measured"
+    leak_ua = float(told.standing_ua or 0)
+    if not measured:
+        leak_ua += budget.REGULATOR_UA if told.regulator_ua is None else told.regulator_ua
+        leak_ua += 1000.0 * nominal(budget.divider_ma(folder, about))
+    return Board(
+        sleep_ua=cal.sleep_ua or 10.0,
+        awake_ma=max(0.1, cal.awake_ua / 1000.0),
+        radio_ma=(budget.RADIO_UA if told.radio_ua is None else told.radio_ua) / 1000.0,
+        leak_ua=leak_ua,
+    )
+
+
+STRAYS = 0.25  # by so much a measured flow may differ from the sheet's without a word
+
+
+def _pump(cal: Any, tank: Tank, hose: Hose, told: pots.Pump | None, notes: list[str]) -> Pump:
+    """A pump that gives the calibrated flow from a half-full tank at 3.9 V.
+
+    told: its sheet's curve. The measured flow goes before it, and where they do not agree a note
+    says so.
+    """
     flow = cal.flow_ul_s / 1000.0
     level = tank.height_mm(0.5 * tank.capacity_ml)
     lift = hose.end_mm - level + hose.loss_mm(flow)
-    head = 300.0 + 2.0 * max(lift, crest_mm(tank, hose))
+    head, rated_mv = 300.0 + 2.0 * max(lift, crest_mm(tank, hose)), MEASURED_MV
+    if told is not None:
+        speed = MEASURED_MV / told.rated_mv
+        if told.lift_mm * speed**2 > max(1.02 * lift, crest_mm(tank, hose)):
+            head, rated_mv = float(told.lift_mm), float(told.rated_mv)
+        else:
+            notes.append(
+                f"the calibrated flow of {flow:g} ml/s needs {lift:.0f} mm of lift through this "
+                f"hose, more than [pump] says it has: a stronger one is simulated"
+            )
+            told = None
+    speed = MEASURED_MV / rated_mv
+    free = flow / math.sqrt(1.0 - max(0.0, lift) / (head * speed**2)) / speed
+    if told is not None and abs(1000.0 * free / told.free_ul_s - 1.0) > STRAYS:
+        notes.append(
+            f"the calibrated flow of {flow:g} ml/s means a pump of {free:.0f} ml/s without lift, "
+            f"and [pump] says {told.free_ul_s / 1000:g}: the measured one is simulated"
+        )
     running = max(1.0, cal.pump_ua / 1000.0)
     dry = 0.37 * running  # own assumption; less than the pot's dry_ma where it has one
+    stalled = 2.5 * running
+    if told is not None and told.stalled_ua is not None:
+        stalled = told.stalled_ua / 1000.0
     return Pump(
         head_mm=head,
-        flow_ml_s=flow / math.sqrt(1.0 - max(0.0, lift) / head),
-        rated_mv=3900.0,
+        flow_ml_s=free,
+        rated_mv=rated_mv,
         running_ma=running,
         dry_ma=max(1.0, dry),
-        stalled_ma=2.5 * running,
-        start_ma=2.5 * running,
+        stalled_ma=stalled,
+        start_ma=stalled,
     )
 
 

@@ -57,7 +57,7 @@ def a_log(folder: Path, seed: int, what: str, chance: random.Random) -> series.P
         crown=chance.randint(250, 420) * (1 if pot == "basil" else 2),
         fills="1000.0" if what == "tank" else "1.0",
         charge=1.0 if what == "tank" else chance.uniform(0.75, 1.0),
-        capacity=2500 if what == "tank" else chance.randint(120, 350),
+        capacity=2500 if what == "tank" else chance.randint(90, 250),
     )
     path = folder / f"{seed}.toml"
     path.write_text(text)
@@ -76,6 +76,13 @@ def run_out(log: series.PotLog, what: str) -> float | None:
         if what == "tank" and "reserve" in wake.failing and wake.level_ml is not None:
             return wake.time_s
     return None
+
+
+def at_least(hits: int, count: int, share: float) -> float:
+    """Chance of so many hits or more, each with that chance (binomial distribution)."""
+    return sum(
+        math.comb(count, n) * share**n * (1 - share) ** (count - n) for n in range(hits, count + 1)
+    )
 
 
 @pytest.mark.slow
@@ -104,5 +111,7 @@ def test_intervals_cover_what_they_claim(
         hits.append(found.early_s <= truth and (found.late_s is None or truth <= found.late_s))
         errors.append(math.log((truth - found.now_s) / max(1.0, found.middle_s - found.now_s)))
     assert len(hits) >= (15 if what == "tank" else 45)
-    assert 0.85 <= sum(hits) / len(hits) <= (1.0 if what == "tank" else 0.95)
+    assert sum(hits) / len(hits) >= 0.85
+    if what == "battery":  # nor are they wider than they say, as far as so few can tell
+        assert at_least(sum(hits), len(hits), 0.9) > 0.02
     assert abs(sum(errors) / len(errors)) < 0.2  # no lean to either side

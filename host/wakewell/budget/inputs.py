@@ -80,7 +80,6 @@ RADIO_UA = 130_000
 # Regulator, USB bridge and power light of a development board: common practice, no source.
 STANDING_MA, STANDING_DOUBT_MA = 10.0, 4.0
 SLEEPS_LEAST_UA = {"esp32": 5}  # hibernation, table 4-2 of the same sheet; with the timer 10
-FILLS_MOST = 0.8  # of a pulse that may only fill the hose; own assumption
 FLOW_ML_S = 20.0  # where no flow was measured yet
 
 
@@ -277,6 +276,13 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         u_ml = max(cal["tolerance_ml"] / math.sqrt(3.0), 0.01 * told.tank.volume_ml)
         tank = doubtful(float(told.tank.now_ml), u_ml, "content of the tank")
     reserve = float(max(settings["reserve_ml"], limits["reserve_ml"]))
+    intake = told.tank.below_ml(told.tank.draws_mm)
+    if intake > reserve:
+        reserve = intake
+        assumed.append(
+            f"the pump draws nothing below {intake:.0f} ml, {told.tank.draws_mm} mm above the "
+            "tank's floor: that counts as the reserve"
+        )
     if reserve >= told.tank.volume_ml:
         key, kind = "reserve_ml", "settings"
         if limits["reserve_ml"] > settings["reserve_ml"]:
@@ -289,10 +295,13 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         flow = about(FLOW_ML_S, 0.40, "flow of the pump")
         assumed.append(f"no flow was measured yet: {FLOW_ML_S:g} ml/s")
     pulse_ml = min(settings["pulse_ml"], nominal(flow) * limits["pulse_ms"] / 1000.0)
-    hose = told.hose
-    fill_ml = math.pi / 4000.0 * hose.inner_mm**2 * hose.length_mm if hose else 0.0
-    if hose and fill_ml >= FILLS_MOST * pulse_ml:
-        most_mm = int(FILLS_MOST * pulse_ml / fill_ml * hose.length_mm)
+    hose, fill_ml = told.line, told.line.fill_ml
+    if told.hose is None:
+        assumed.append(
+            f"[hose] is not in pot.toml: {hose.inner_mm} mm by {hose.length_mm} mm, an open end"
+        )
+    if fill_ml >= agree.FILLS_MOST * pulse_ml:
+        most_mm = int(agree.FILLS_MOST * pulse_ml / fill_ml * hose.length_mm)
         allowed = f"up to {most_mm} at this bore: it holds {fill_ml:.0f} ml, and a pulse of "
         allowed += f"{pulse_ml:.0f} ml would hardly reach the pot"
         text = _at(folder, "pot", "hose.length_mm", hose.length_mm, allowed, "hose", "length_mm")
@@ -361,7 +370,7 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
             assumed.append(f"board.regulator_ua is not given: {REGULATOR_UA} microamperes")
         else:
             regulator = about(board.regulator_ua / 1000.0, 0.3, "regulator")
-        divider = _divider(folder, told)
+        divider = divider_ma(folder, told)
     return {
         "awake_s": about(awake_ms / 1000.0, TIME_DOUBT, "time awake"),
         "radio_s": about(radio_ms / 1000.0, TIME_DOUBT, "time of the radio"),
@@ -376,7 +385,7 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
     }
 
 
-def _divider(folder: pots.PotFolder, told: pots.About) -> Doubt:
+def divider_ma(folder: pots.PotFolder, told: pots.About) -> Doubt:
     """Current through the battery divider, by Ohm's law at a nominal voltage."""
     part = folder.parts.get("battery")
     if part is None or told.battery is None:

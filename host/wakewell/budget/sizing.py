@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import date
 
-from .. import pots
+from .. import agree, pots
 from ..rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
 from . import course
 from .doubt import COVER, Doubt, nominal, standard
@@ -141,7 +141,7 @@ def sizes(folder: pots.PotFolder, inputs: Inputs, days: int) -> list[Size]:
     """All parts for that many days away."""
     told = folder.about
     assert told is not None
-    limits, settings = folder.limits, folder.settings
+    settings = folder.settings
     month = thirstiest(inputs)
     day = inputs.water_day_ml(month)
     day_ml = nominal(day) + COVER * standard(day)
@@ -151,8 +151,8 @@ def sizes(folder: pots.PotFolder, inputs: Inputs, days: int) -> list[Size]:
             f"{days} days at the worst time, and the reserve of {inputs.reserve_ml:.0f} ml",
         ),
         Size(
-            "water a day (R3)", "ml", day_ml, limits["day_ml"] * _usual(folder, inputs),
-            "the thirstiest month; what the hard limit day_ml lets through at the usual flow",
+            "water a day (R3)", "ml", day_ml, _lasting_ml(folder, inputs),
+            "the thirstiest month; what the hard limit day_ml lets through day after day",
         ),
     ]  # fmt: skip
     if told.battery and not inputs.mains:
@@ -165,19 +165,23 @@ def sizes(folder: pots.PotFolder, inputs: Inputs, days: int) -> list[Size]:
     return rows + _line(folder, inputs, told) + _electric(told, inputs, settings)
 
 
-def _usual(folder: pots.PotFolder, inputs: Inputs) -> float:
-    """Share of what R3 counts that really flows."""
-    most_ml_s = float(folder.limits["flow_max_ul_s"]) / 1000.0
-    return min(1.0, nominal(inputs.flow_ml_s) / most_ml_s)
+def _lasting_ml(folder: pots.PotFolder, inputs: Inputs) -> float:
+    """What the day's hard limit lets through day after day, at the usual flow (R3)."""
+    cal = dict(folder.calibration)
+    cal["flow_ul_s"] = cal["flow_ul_s"] or int(1000 * nominal(inputs.flow_ml_s))
+    limits = dict(folder.limits)
+    limits["flow_max_ul_s"] = max(limits["flow_max_ul_s"], cal["flow_ul_s"])
+    given = agree.given_ul(folder.settings, limits, cal)
+    return float(sum(given) / 1000.0 / len(given) * 86_400.0 / folder.settings["wake_s"])
 
 
 def _line(folder: pots.PotFolder, inputs: Inputs, told: pots.About) -> list[Size]:
     """Pump, hose and holes."""
     limits, settings, hose = folder.limits, folder.settings, told.hose
-    crest_mm = float(max(told.tank.height_mm, told.tank.outlet_mm))
+    crest_mm = float(told.tank.crest_mm)
     pulse_s = SHARE_OF_RUN * limits["pulse_ms"] / 1000.0
     flow = settings["pulse_ml"] / pulse_s
-    length = float(hose.length_mm) if hose else crest_mm + 500.0
+    length = float(told.line.length_mm)
     speed_bore = math.sqrt(4000.0 * flow / (math.pi * FASTEST_MM_S))
     bore = next((b for b in BORES_MM if b >= speed_bore), BORES_MM[-1])
     used_bore = float(hose.inner_mm) if hose else float(bore)

@@ -22,7 +22,7 @@ from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.logs import BadInput
 from wakewell.rig.libraries import Missing
 from wakewell.rig.pot import RigPot
-from wakewell.rigworld import RigWorld, spec_of
+from wakewell.rigworld import RigWorld
 
 USUAL_POT = "basil"
 MOST_HOLD_S = 30.0
@@ -67,8 +67,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--like",
         metavar="NAME",
-        default=USUAL_POT,
-        help="café pot whose probes and pump an uncalibrated POT really has",
+        help="pot whose probes an uncalibrated POT really has: cafe/basil, or a folder (default: "
+        "by its own wiring and tank)",
     )
     parser.add_argument(
         "--link", type=Path, metavar="PATH", help="also give the port this name, a symbolic link"
@@ -84,7 +84,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "exit codes: 0 ended; 2 no desk board can run here, or the input cannot be used"
 
 
-def rig_world(folder: Path, like: str = USUAL_POT, seed: int = 1) -> RigWorld:
+def rig_world(folder: Path, like: str | None = None, seed: int = 1) -> RigWorld:
     """The rig on the pins of that pot. BadInput if its folder is faulty or for another chip."""
     found = pots.load(folder)
     if found.problems or found.about is None or found.pot is None:
@@ -95,22 +95,9 @@ def rig_world(folder: Path, like: str = USUAL_POT, seed: int = 1) -> RigWorld:
             f"{folder}: made for the {found.about.chip}; a desk board can be one of "
             f"{', '.join(chips.PORTED)}. Try the café's pots"
         )
-    truth, calibration = folder, found.pot.calibration
-    if calibration.soil is None or calibration.level is None or calibration.battery is None:
-        truth = trials.CAFE / like
-        if not truth.is_dir() or "/" in like:
-            raise BadInput(f"--like {like}: no pot of the café")
-        real = pots.load(truth)
-        assert real.pot is not None
-        calibration = real.pot.calibration
-        kinds = [f.parts["level"].kind for f in (found, real) if "level" in f.parts]
-        if len(set(kinds)) > 1:
-            raise BadInput(
-                f"--like {like}: its level is of kind {kinds[1]}, {folder} has {kinds[0]}: name "
-                "a café pot with the same kind"
-            )
-    world = RigWorld(found.parts, RigPot(spec_of(truth), seed), calibration)
-    world.chip = found.about.chip
+    trial = trials.of_pot(folder, like)
+    world = RigWorld(found.parts, RigPot(trial.spec, seed), trial.in_force().calibration)
+    world.chip, world.notes = found.about.chip, trial.notes
     return world
 
 
@@ -147,6 +134,8 @@ def run(args: argparse.Namespace) -> int:
                 world.board = board
                 port = args.link or board.port
                 print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
+                for note in world.notes:
+                    print(f"  {note}")
                 print(TRY.format(pot=folder, port=port, speed=args.speed), flush=True)
                 _obey(board, world)
         except DeskBoardError as error:

@@ -1,0 +1,240 @@
+"""One description of a pot: rig, budget and check read the same pot.toml and come to the same."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import math
+import shutil
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from wakecore.table import convert
+from wakewell import agree, cli, pots, simulate, trials
+from wakewell.budget import inputs
+from wakewell.rig.hydraulics import plumbing
+from wakewell.trials import CAFE
+
+pytest.importorskip("fluids", reason="the rig's extra is not installed")
+
+CAFE_POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
+TODAY = date(2026, 5, 3)
+BLANK = "stage = 0\n"
+
+
+def copied(name: str, under: Path) -> Path:
+    folder = under / name
+    shutil.copytree(CAFE / name, folder, ignore=shutil.ignore_patterns("logs"))
+    return folder
+
+
+def change(folder: Path, file: str, old: str, new: str) -> None:
+    path = folder / f"{file}.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def simulated(*words: object) -> list[dict[str, Any]]:
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        cli.main(["simulate", *map(str, words), "--json"])
+    found: list[dict[str, Any]] = json.loads(out.getvalue())["simulated"]
+    return found
+
+
+# --- hose and pump -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CAFE_POTS)
+def test_the_hose_is_one_hose(name: str) -> None:
+    about = pots.load(CAFE / name).about
+    assert about is not None
+    assert about.hose is not None
+    spec = trials.of_pot(CAFE / name).spec
+    # A cylinder of the bore and length that pot.toml gives
+    holds_ml = math.pi / 4000.0 * about.hose.inner_mm**2 * about.hose.length_mm
+    assert spec.hose.volume_ml == pytest.approx(holds_ml)
+    fill_ml = 0.0 if spec.hose.check_valve else holds_ml
+    assert inputs.gather(inputs.open_folder(str(CAFE / name)), TODAY).fill_ml == fill_ml
+
+
+@pytest.mark.parametrize("name", CAFE_POTS)
+def test_the_pump_is_the_sheets_and_gives_the_measured_flow(name: str) -> None:
+    folder = pots.load(CAFE / name)
+    spec = trials.of_pot(CAFE / name).spec
+    line = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm)
+    flow_ml_s = line.flow_ml_s(0.5 * spec.tank.capacity_ml, trials.MEASURED_MV)
+    assert 1000.0 * flow_ml_s == pytest.approx(folder.calibration["flow_ul_s"], rel=0.03)
+    told = folder.about.pump if folder.about else None
+    if told is not None:
+        assert (spec.pump.head_mm, spec.pump.rated_mv) == (told.lift_mm, told.rated_mv)
+
+
+def test_a_longer_hose_takes_more_of_each_run_everywhere(tmp_path: Path) -> None:
+    """The same change of pot.toml is felt by rig, budget and check."""
+    folder = copied("basil", tmp_path)
+    short = trials.of_pot(folder)
+    before = inputs.gather(inputs.open_folder(str(folder)), TODAY)
+    change(folder, "pot", "length_mm = 700", "length_mm = 3200")
+    change(folder, "pot", "lift_mm = 1200", "lift_mm = 4000")
+    long = trials.of_pot(folder)
+    after = pots.load(folder)
+    assert long.spec.hose.volume_ml == pytest.approx(short.spec.hose.volume_ml * 32 / 7)
+    held = after.about.line.fill_ml if after.about else 0.0
+    assert held == pytest.approx(long.spec.hose.volume_ml)
+    assert before.fill_ml == pytest.approx(held * 7 / 32)
+    assert any("the hose holds 63 ml" in warning.text for warning in after.warnings)
+
+
+def test_a_measured_flow_that_the_sheet_does_not_explain_is_told(tmp_path: Path) -> None:
+    folder = copied("basil", tmp_path)
+    assert trials.of_pot(folder).notes == ()
+    change(folder, "pot", "free_ul_s = 30000", "free_ul_s = 60000")
+    (note,) = trials.of_pot(folder).notes
+    assert "the measured one is simulated" in note
+    change(folder, "pot", "lift_mm = 1200", "lift_mm = 500")
+    (note,) = trials.of_pot(folder).notes
+    assert "more than [pump] says it has" in note
+
+
+def test_plant_place_cell_and_board_are_the_folders() -> None:
+    about = pots.load(CAFE / "basil").about
+    assert about is not None
+    assert about.crop is not None
+    trial = trials.of_pot(CAFE / "basil")
+    assert about.crop.crown_mm is not None
+    assert trial.spec.plant.crown_cm2 == pytest.approx(math.pi / 400 * about.crop.crown_mm**2)
+    assert trial.spec.plant.kcb == inputs.HABITS["herb"][0]
+    assert trial.spec.cell.fades_pct_month == 2.0
+    assert trial.spec.board.radio_ma == 135.0
+    assert trial.spec.board.leak_ua == 0.0  # measured at the battery's lead: all is in it
+    assert (trial.habits.awake_s, trial.habits.radio_s) == (3.5, 4.0)
+
+
+def test_a_weighed_use_is_what_the_rig_uses(tmp_path: Path) -> None:
+    """The mint's pot.toml says 45 ml a day in May: so does a May on the rig, within a tenth."""
+    path = tmp_path / "may.toml"
+    path.write_text('pot = "mint"\nbegins = 2025-05-01\ndays = 31\n', encoding="utf-8")
+    ran = simulate.run_trial(trials.load(path))
+    tally = ran.pot.soil.tally
+    assert (tally.transpired_ml + tally.evaporated_ml) / 31 == pytest.approx(45.0, rel=0.1)
+
+
+# --- not calibrated yet --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CAFE_POTS)
+@pytest.mark.parametrize("like", [None, "cafe/basil"])
+def test_a_pot_without_calibration_is_simulated_and_it_says_so(
+    name: str, like: str | None, tmp_path: Path
+) -> None:
+    folder = copied(name, tmp_path)
+    (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
+    (found,) = simulated(folder, *(["--like", like] if like else []))
+    notes = " ".join(found["notes"])
+    assert "nobody calibrated them yet" in notes
+    assert ("as basil has them" in notes) == (like is not None)
+    assert "the real pot pumps nothing before that (R14)" in notes
+    assert not found["stopped"]
+    assert found["good"]
+    assert found["numbers"]["doses"] > 3
+    assert found["numbers"]["wilting_days"] < 3
+
+
+def test_pot_toml_alone_is_enough_before_one_buys(tmp_path: Path) -> None:
+    (tmp_path / "planned").mkdir()
+    shutil.copy(CAFE / "basil" / "pot.toml", tmp_path / "planned")
+    (found,) = simulated(tmp_path / "planned")
+    assert found["title"] == "Basil at the counter"
+    assert "assumed: no wiring yet" in found["notes"][0]
+    assert "by [pump] through the hose" in " ".join(found["notes"])
+    assert found["numbers"]["doses"] > 3
+
+
+def test_what_is_calibrated_already_is_kept(tmp_path: Path) -> None:
+    """A maker in the middle of it: the soil is fitted, the tank is not."""
+    folder = copied("basil", tmp_path)
+    text = (folder / "calibration.toml").read_text(encoding="utf-8")
+    text = text.replace("stage = 2", "stage = 0")
+    start, end = text.index("[level]"), text.index("[battery]")
+    (folder / "calibration.toml").write_text(text[:start] + text[end:], encoding="utf-8")
+    trial = trials.of_pot(folder)
+    cal = trial.in_force().calibration
+    assert cal.soil.points[0] == (1150000, 520)
+    assert cal.flow_ul_s == 22000
+    assert any("tables of level, from wiring and tank" in note for note in trial.notes)
+
+
+@pytest.mark.parametrize(
+    ("like", "says"),
+    [
+        ("parsley", "no pot of the café"),
+        ("cafe/parsley", "no pot of the café"),
+    ],
+)
+def test_like_what_is_no_pot_is_refused(
+    like: str, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = copied("basil", tmp_path)
+    assert cli.main(["simulate", str(folder), "--like", like]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+
+
+def test_like_a_pot_that_is_not_calibrated_is_refused(tmp_path: Path) -> None:
+    folder = copied("basil", tmp_path)
+    (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
+    with pytest.raises(trials.BadInput, match="not calibrated itself"):
+        trials.of_pot(CAFE / "mint", str(folder))
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    shape=st.sampled_from(pots.SHAPES),
+    kind=st.sampled_from(["gauge", "echo"]),
+    volume_ml=st.integers(500, 40000),
+    height_mm=st.integers(60, 900),
+    part=st.floats(0.05, 1.0),
+)
+def test_an_assumed_gauge_reads_the_tank_it_is_in(
+    tmp_path_factory: pytest.TempPathFactory,
+    shape: str,
+    kind: str,
+    volume_ml: int,
+    height_mm: int,
+    part: float,
+) -> None:
+    """What the rig's gauge shows of a content is read back as that content by the core's table."""
+    from wakewell.rig.pot import RigPot
+
+    folder = copied("basil", tmp_path_factory.mktemp("pot"))
+    change(folder, "pot", 'shape = "box"', f'shape = "{shape}"')
+    change(folder, "pot", "volume_ml = 4000", f"volume_ml = {volume_ml}")
+    change(folder, "pot", "height_mm = 160", f"height_mm = {height_mm}")
+    change(folder, "pot", "outlet_mm = 260", f"outlet_mm = {height_mm + 100}")
+    change(folder, "pot", "lift_mm = 1200", "lift_mm = 9000")
+    change(folder, "pot", "length_mm = 700", f"length_mm = {height_mm + 600}")
+    if kind == "echo":
+        change(
+            folder, "wiring", 'kind = "gauge", pin = 33', 'kind = "echo", trigger = 21, echo = 22'
+        )
+    change(folder, "settings", "reserve_ml = 200", "reserve_ml = 150")
+    change(folder, "settings", "tank_warn_ml = 900", "tank_warn_ml = 200")
+    (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
+    trial = trials.of_pot(folder)
+    pot = RigPot(trial.spec, 1)
+    pot.line.tank_ml = part * trial.spec.tank.capacity_ml
+    cal = trial.in_force().calibration
+    read_ml = convert(cal.level.points, pot.level_raw())
+    # Its own scatter, the converter's bend, and a curved tank seen through five points
+    near_ml = agree.scatter_ml({"points": cal.level.points, "spread": cal.level.spread})
+    assert read_ml == pytest.approx(pot.line.tank_ml, abs=3 * near_ml + 0.03 * volume_ml)
