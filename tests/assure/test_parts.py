@@ -168,6 +168,10 @@ from dataclasses import dataclass
 from functools import cache
 
 MOST = 10
+def sum_of(value):
+    return value + 16
+SUM = sum_of(0)
+DOUBLE = 2 * MOST + SUM
 TABLE = {"twice": lambda value: value * 12}
 
 @cache
@@ -198,14 +202,15 @@ def load(name, file):
     spec.loader.exec_module(module)
     return module
 sample = load("wakewell.sample", "sample.py")
-(folder / "other.py").write_text("from wakewell.sample import MOST, made, Row")
+(folder / "other.py").write_text("from wakewell.sample import DOUBLE, MOST, made, Row")
 other = load("other", "other.py")
 def all_ways():
-    return other.MOST, sample.TABLE["twice"](1), sample.kept(0), other.made(0), other.Row().size
+    made = sample.TABLE["twice"](1), sample.kept(0), other.made(0), other.Row().size
+    return other.MOST, *made, other.DOUBLE
 print(*all_ways(), flush=True)
 sample.kept.cache_clear()
 for mutant in mutate.of_file(folder, "sample.py"):
-    if mutant.was in ("10", "12", "13", "14", "15"):
+    if mutant.was in ("10", "12", "13", "14", "15", "16"):
         if os.fork() == 0:
             mutate_host.apply(mutant)
             print(*all_ways(), flush=True)
@@ -221,8 +226,8 @@ def test_a_change_of_the_host_reaches_all_who_hold_what_was_changed(tmp_path: Pa
         [sys.executable, "-c", CHANGED, str(tmp_path)], capture_output=True, text=True
     )
     assert done.stdout.splitlines() == [
-        "10 12 13 14 15", "11 12 13 14 15", "10 13 13 14 15", "10 12 14 14 15",
-        "10 12 13 15 15", "10 12 13 14 16",
+        "10 12 13 14 15 36", "11 12 13 14 15 38", "10 12 13 14 15 37", "10 13 13 14 15 36",
+        "10 12 14 14 15 36", "10 12 13 15 15 36", "10 12 13 14 16 36",
     ], done.stderr  # fmt: skip
 
 

@@ -121,6 +121,10 @@ class Changes(ast.NodeVisitor):
     def visit_ClassDef(self, node: ast.ClassDef) -> None:
         self.block(node.body)  # how a class is made (frozen, slots) decides nothing
 
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
+        if node.value is not None:
+            self.visit(node.value)  # a type hint decides nothing
+
     def generic_visit(self, node: ast.AST) -> None:
         for _, value in ast.iter_fields(node):
             if isinstance(value, list) and value and isinstance(value[0], ast.stmt):
