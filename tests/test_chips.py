@@ -37,7 +37,21 @@ ESP32_C3 = """
 10 - - - | 11 - - - | 12 - - SPI0/1 | 13 - - SPI0/1 | 14 - - SPI0/1 | 15 - - SPI0/1
 16 - - SPI0/1 | 17 - - SPI0/1 | 18 - - USB-JTAG | 19 - - USB-JTAG | 20 - - - | 21 - - -
 """
-SUMMARIES = [("esp32", ESP32), ("esp32-s3", ESP32_S3), ("esp32-c3", ESP32_C3)]
+# UART0 is not in the page's table: from the IO MUX table of the datasheet, from memory.
+ESP32_C6 = """
+0 ADC1_CH0 LP_GPIO0 - | 1 ADC1_CH1 LP_GPIO1 - | 2 ADC1_CH2 LP_GPIO2 - | 3 ADC1_CH3 LP_GPIO3 -
+4 ADC1_CH4 LP_GPIO4 Strapping | 5 ADC1_CH5 LP_GPIO5 Strapping | 6 ADC1_CH6 LP_GPIO6 -
+7 - LP_GPIO7 - | 8 - - Strapping | 9 - - Strapping | 10 - - - | 11 - - - | 12 - - USB-JTAG
+13 - - USB-JTAG | 14 - - - | 15 - - Strapping | 16 - - TXD | 17 - - RXD | 18 - - - | 19 - - -
+20 - - - | 21 - - - | 22 - - - | 23 - - - | 24 - - SPI0/1 | 25 - - SPI0/1 | 26 - - SPI0/1
+27 - - SPI0/1 | 28 - - SPI0/1 | 29 - - SPI0/1 | 30 - - SPI0/1
+"""
+SUMMARIES = [
+    ("esp32", ESP32),
+    ("esp32-s3", ESP32_S3),
+    ("esp32-c3", ESP32_C3),
+    ("esp32-c6", ESP32_C6),
+]
 
 
 def cells(text):

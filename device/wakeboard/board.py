@@ -327,5 +327,7 @@ class Board:
 
     def doze(self, sleep_s, button=1):
         """Deep sleep; with `button` a press ends it too. Never returns."""
-        pin = self.wiring.button_pin if button else -1
-        chip.sleep(sleep_s * 1000, pin, self.button_active())
+        pin, found = self.wiring.button_pin, None
+        if button and pin >= 0:
+            found = (pin, self.button_active(), self.wiring.button_pull)
+        chip.sleep(sleep_s * 1000, found)

@@ -12,6 +12,7 @@ from wakeboard.wiring import ECHO, FLOAT
 from wakecore.run import UNREAD
 
 ECHO_US = 30000  # an echo from 5 m; a tank is shorter
+LOOKS = 16  # conversions to a sample
 
 
 def middle(values):
@@ -27,8 +28,22 @@ class Analogue:
         self.adc, self.samples = chip.analogue(pin), samples
 
     def read(self):
-        """Median and spread of several samples."""
-        return middle([self.adc.read_uv() for _ in range(self.samples)])
+        """Median of several samples, each the mean of a few conversions, and the spread of single
+        conversions, one of each sample.
+
+        A converter may count in whole millivolts: single ones are often the very same from wake
+        to wake, also where nothing is frozen. A mean tells finer, and is the same again only
+        where every conversion is.
+        """
+        first, means = [], []
+        for _ in range(self.samples):
+            uv = total = self.adc.read_uv()
+            for _ in range(LOOKS - 1):
+                total += self.adc.read_uv()
+            first.append(uv)
+            means.append(total // LOOKS)
+        counts, finest = middle(means)
+        return [counts, middle(first)[1] or finest]
 
     def now(self):
         """The middle of three samples, without taking memory."""

@@ -35,8 +35,9 @@ def check_pins(folder: PotFolder) -> None:
     assert folder.about is not None
     chip = chips.CHIPS[folder.about.chip]
     if chip.name not in chips.PORTED:
-        text = f'chip = "{chip.name}": its pins are checked, but no board code runs on it yet; '
-        folder.warn("pot", text + f"a board can be one of {', '.join(chips.PORTED)}", "chip")
+        text = f'chip = "{chip.name}": its pins are checked, but no board code runs on it: '
+        text += f"{chip.why_not}; a board can be one of {', '.join(chips.PORTED)}"
+        folder.warn("pot", text, "chip")
     taken: dict[int, str] = {}
     everything = frozenset(pin for part in folder.parts.values() for pin in part.pins.values())
     for part in folder.parts.values():

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 # What a part does with a pin
 PUMP = "pump switch"
@@ -45,6 +46,9 @@ class Chip:
     pull resistors inside. converter: usable as analogue input. radio: analogue in name, but
     not to be had while the radio is on, or not calibrated. wake: can end deep sleep.
     ext0: a single pin may wake it in a way of its own (ESP-IDF, SOC_PM_SUPPORT_EXT0_WAKEUP).
+    wake_pull: what deep sleep does to the own pull of a pin that ends it: keeps it, loses it
+    unless the pin is held, or sets it against the level that wakes. holds_each: each pin is held
+    in deep sleep by itself, else outside the RTC domain only by a switch for all of them.
     most_mv: highest voltage the converter reads truly; least_mv: lowest.
     port: the file of wakeboard/ports that runs on it, "" for none; why_not: then, why.
     """
@@ -64,6 +68,8 @@ class Chip:
     radio: Mapping[int, str] = field(default_factory=dict)
     input_only: frozenset[int] = frozenset()
     ext0: bool = True
+    wake_pull: Literal["keeps", "loses", "sets"] = "keeps"
+    holds_each: bool = False
     port: str = ""
     why_not: str = ""
 
@@ -133,6 +139,8 @@ ESP32_S3 = Chip(
         ("44", "serial RXD: the cable's way in, pulled up"),
     ),
     radio=_rows(("11-20", "ADC2 is shared with the radio")),
+    # ESP-IDF, gpio_pullup_en: here the pulls of the digital and of the RTC domain are two
+    wake_pull="loses",
     port="esp32",
 )
 
@@ -165,6 +173,40 @@ ESP32_C3 = Chip(
     # ESP32-C3 hardware design guidelines, section ADC: not calibrated, out of order in some chips
     radio=_rows(("5", "ADC2 is not calibrated, and out of order in some chips")),
     ext0=False,
+    # ESP-IDF, CONFIG_ESP_SLEEP_GPIO_ENABLE_INTERNAL_RESISTORS, on by default
+    wake_pull="sets",
+    port="esp32",
+)
+
+ESP32_C6 = Chip(
+    name="esp32-c6",
+    source="ESP-IDF Programming Guide v5.2, GPIO & RTC GPIO, GPIO Summary (ESP32-C6), for a chip "
+    "with its flash outside; MicroPython, ports/esp32/machine_adc.c (converter)",
+    pins=_pins("0-30"),
+    converter=_pins("0-6"),
+    wake=_pins("0-7"),
+    least_mv=0,
+    most_mv=2500,  # (from memory, unconfirmed): the datasheet allows more
+    flash=_rows(("24-30", "wired to the flash")),
+    module=_rows(("10-11 14", "not led out of some chips")),
+    strapping=_rows(
+        ("4-5", "strapping: timing of the SDIO slave"),
+        ("8", "strapping: must be high for a download"),
+        ("9", "strapping: low at reset waits for a download, pulled up"),
+        ("15", "strapping: source of the JTAG signals"),
+    ),
+    moving=_rows(
+        ("6-7", "JTAG: may be pulled or driven at reset (from memory, unconfirmed)"),
+    ),
+    serial=_rows(
+        ("12-13", "native USB"),
+        ("16", "serial TXD: sends the start-up messages"),
+        ("17", "serial RXD: the cable's way in"),
+    ),
+    ext0=False,
+    wake_pull="sets",
+    # ESP-IDF, SOC_GPIO_SUPPORT_HOLD_SINGLE_IO_IN_DSLP
+    holds_each=True,
     port="esp32",
 )
 
@@ -206,7 +248,8 @@ RP2350 = Chip(
     why_not=_PICO_WHY_NOT,
 )
 
-CHIPS: dict[str, Chip] = {chip.name: chip for chip in (ESP32, ESP32_S3, ESP32_C3, RP2040, RP2350)}
+_ALL = (ESP32, ESP32_S3, ESP32_C3, ESP32_C6, RP2040, RP2350)
+CHIPS: dict[str, Chip] = {chip.name: chip for chip in _ALL}
 
 PORTED = tuple(chip.name for chip in CHIPS.values() if chip.port)
 

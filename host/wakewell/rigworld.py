@@ -92,9 +92,13 @@ class RigWorld(QuietWorld):
                 beyond(charging, 1.0 if pot.charger_ma > 0.0 else 0.0)
             )
         if "button" in parts:
-            down_level = 1 if parts["button"].words.get("pull") == "down" else 0
+            # A contact: open, it drives nothing, and the level is a resistor's. Without a pull of
+            # the chip's own (wiring.toml) there is one outside.
+            pull = parts["button"].words.get("pull")
+            down_level = 1 if pull == "down" else 0
+            open_level = 1 if pull == "none" else None
             self._levels[parts["button"].pins["pin"]] = lambda: (
-                down_level if self._pressed else 1 - down_level
+                down_level if self._pressed else open_level
             )
 
     def _fed(self, take: Callable[[], float]) -> Callable[[], float]:

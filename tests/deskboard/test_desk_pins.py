@@ -6,6 +6,8 @@ esp32.rst and the ESP32 port's source; the pins themselves: ESP32 series datashe
 
 from __future__ import annotations
 
+import ast
+import random
 from itertools import pairwise
 
 import pytest
@@ -14,6 +16,7 @@ from mpremote.transport import TransportExecError
 
 from wakewell.deskboard import DeskBoard, DeskBoardError, QuietWorld, ScriptedWorld
 from wakewell.deskboard.inside import layout as L
+from wakewell.usb import payload
 
 
 def moves(world: ScriptedWorld, pin: int) -> list[tuple[int, int | None]]:
@@ -130,14 +133,14 @@ def test_the_converter_reads_each_pin_and_clips_at_its_span(
     world.uv = {34: 1_234_567, 35: 2_900_000, 36: -5, 39: lambda t_us: t_us % 1000}
     transport = connect(make_board(world=world))
     transport.exec("from machine import ADC, Pin\nf = ADC.ATTN_11DB")
-    assert transport.eval("ADC(Pin(34), atten=f).read_uv()") == 1_234_567
+    assert transport.eval("ADC(Pin(34), atten=f).read_uv()") == 1_234_000
     assert transport.eval("ADC(35, atten=f).read_uv()") == 2_900_000
     assert transport.eval("ADC(35).read_uv()") == 1_100_000
     assert transport.eval("ADC(36, atten=f).read_uv()") == 0
     assert transport.eval("[ADC(35).read_u16(), ADC(35).read()]") == [65535, 4095]
     transport.exec("a = ADC(34, atten=f); a.read_uv()")
-    world.set_uv(34, 7)
-    assert transport.eval("a.read_uv()") == 7
+    world.set_uv(34, 7_900)
+    assert transport.eval("a.read_uv()") == 7_000
 
 
 def test_a_world_that_says_how_long_it_is_steady_is_asked_less(make_board: MakeBoard) -> None:
@@ -147,7 +150,7 @@ def test_a_world_that_says_how_long_it_is_steady_is_asked_less(make_board: MakeB
 
         def read_uv(self, pin: int, t_us: int) -> int:
             self.asked += 1
-            return self.asked
+            return 1000 * self.asked
 
     world = Counting()
     board = make_board(
@@ -160,7 +163,7 @@ def test_a_world_that_says_how_long_it_is_steady_is_asked_less(make_board: MakeB
         awake="stepped",
     )
     board.wait_prompt()
-    assert board.console.splitlines()[:3] == [b"[1, 1, 1, 1, 1]", b"2", b"3"]
+    assert board.console.splitlines()[:3] == [b"[1000, 1000, 1000, 1000, 1000]", b"2000", b"3000"]
 
 
 PULSE = """
@@ -486,3 +489,31 @@ def test_a_world_that_raises_ends_the_board_with_its_reason(make_board: MakeBoar
         board.check()
     with pytest.raises(DeskBoardError, match="the tank has no gauge"):
         board.close()
+
+
+READINGS = """
+import time
+from wakeboard.parts import Analogue
+part = Analogue(34, 9)
+for _ in range(40):
+    print(part.read())
+    time.sleep_ms(1000)
+"""
+
+
+def test_a_quiet_probe_is_not_the_same_from_reading_to_reading(make_board: MakeBoard) -> None:
+    """R6: in whole millivolts nine single conversions are often all the same, and so is the next
+    reading's median; then a probe that is only quiet would be called frozen."""
+    scatter = random.Random(1)
+    world = ScriptedWorld()
+    world.uv = {34: lambda _: round(scatter.gauss(1_500_500, 250))}
+    files = dict(payload.compile_code(6).files)
+    files |= {"chip.py": payload.root_files("esp32")["chip.py"], "main.py": READINGS.encode()}
+    board = make_board(files, world=world, awake="stepped")
+    board.wait_prompt()
+    readings = [ast.literal_eval(text) for text in board.console.decode().splitlines()[:40]]
+    assert len(readings) == 40
+    assert all(1_499_900 < counts < 1_500_600 for counts, _ in readings)
+    assert not [b for a, b in pairwise(readings) if a[0] == b[0] and b[1] == 0]
+    # Single conversions tell the spread, as ever: the flicker of a probe stays seen.
+    assert max(spread for _, spread in readings) == 1000

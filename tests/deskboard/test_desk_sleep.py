@@ -333,3 +333,66 @@ def test_deep_sleep_in_real_time_but_faster(make_board: MakeBoard) -> None:
     board = make_board({"main.py": COUNT_WAKES}, awake="stepped", asleep="real", speed=36000)
     board.wait_boots(3, timeout_s=10)
     assert board.boots[1].wake_reason == L.TIMER_WAKE
+
+
+ASLEEP = """
+import machine, esp32
+p = machine.Pin({pin}, machine.Pin.IN, {pull}, hold={hold})
+{wake}
+machine.deepsleep(60000)
+"""
+EXT0 = "esp32.wake_on_ext0(p, esp32.WAKEUP_ALL_LOW)"
+GPIO = "esp32.wake_on_gpio((p,), esp32.WAKEUP_ALL_LOW)"
+UP = "machine.Pin.PULL_UP"
+
+
+@pytest.mark.parametrize(
+    ("chip", "pin", "wake", "pull", "hold", "wakes_itself"),
+    [
+        # ESP-IDF, gpio_pullup_en: on the plain ESP32 the pull is the RTC domain's own.
+        ("esp32", 33, EXT0, UP, False, False),
+        ("esp32", 33, EXT0, None, False, True),
+        # On the S3 it is the digital pad's, and gone with it, unless it is held.
+        ("esp32-s3", 8, EXT0, UP, False, True),
+        ("esp32-s3", 8, EXT0, UP, True, False),
+        # ESP-IDF, CONFIG_ESP_SLEEP_GPIO_ENABLE_INTERNAL_RESISTORS: pulled against the level.
+        ("esp32-c3", 4, GPIO, None, False, False),
+        ("esp32-c6", 4, GPIO, None, False, False),
+    ],
+)
+def test_what_becomes_of_a_wake_pins_own_pull(
+    make_board: MakeBoard,
+    chip: str,
+    pin: int,
+    wake: str,
+    pull: str | None,
+    hold: bool,
+    wakes_itself: bool,
+) -> None:
+    """Nothing is wired to the pin: only its pull can keep it from waking the chip."""
+    source = ASLEEP.format(pin=pin, wake=wake, pull=pull, hold=hold)
+    board = make_board({"main.py": source}, chip=chip, awake="stepped")
+    if wakes_itself:
+        board.wait_boots(3)
+        assert {boot.wake_reason for boot in board.boots[1:3]} == {L.EXT0_WAKE}
+    else:
+        board.wait_asleep()
+        board.advance(59)
+        assert len(board.boots) == 1
+        board.advance(2)
+        assert board.boots[1].wake_reason == L.TIMER_WAKE
+
+
+def test_a_c6_holds_each_pin_by_itself_and_has_no_switch_for_all(make_board: MakeBoard) -> None:
+    """ESP-IDF, SOC_GPIO_SUPPORT_HOLD_SINGLE_IO_IN_DSLP; MicroPython, ports/esp32/modesp32.c."""
+    source = """
+import machine, esp32
+print(hasattr(esp32, "gpio_deep_sleep_hold"), hasattr(esp32, "wake_on_ext0"))
+machine.Pin(20, machine.Pin.OUT, value=0, hold=True)
+machine.deepsleep(60000)
+"""
+    world = ScriptedWorld()
+    board = make_board({"main.py": source}, world=world, chip="esp32-c6", awake="stepped")
+    board.wait_asleep()
+    assert board.console.splitlines() == [b"False False"]
+    assert world.driven[20] == 0

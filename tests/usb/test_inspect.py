@@ -176,7 +176,7 @@ def test_what_no_desk_board_can_be(tmp_path: Path, capsys: Any) -> None:
         )
     wiring.write_text(text)
     assert main(["deskboard", str(other)]) == 2
-    assert "a desk board can be one of esp32, esp32-s3, esp32-c3" in capsys.readouterr().err
+    assert "can be one of esp32, esp32-s3, esp32-c3, esp32-c6" in capsys.readouterr().err
     assert main(["deskboard", str(tmp_path)]) == 2
     assert main(["deskboard", str(cafe / "basil"), "--speed", "0"]) == 2
     blank = tmp_path / "basil"

@@ -1,4 +1,6 @@
-"""ESP32, ESP32-S3 and ESP32-C3 under MicroPython's ESP32 port.
+"""ESP32, ESP32-S3, ESP32-C3 and ESP32-C6 under MicroPython's ESP32 port.
+
+Where they differ, what the interpreter offers says which one it is.
 
 The pump is driven by finite pulses of the RMT peripheral: the hardware ends each one by
 itself, even if the program hangs. Known traps, each met here: writing the next pulse waits
@@ -45,17 +47,18 @@ def identity():
 
 def drive(pin, level, hold=False):
     """The pin, set up anew as an output. hold: it keeps its level through deep sleep."""
-    if hold:
-        # Without it only the pins of the RTC domain can be held (MicroPython, quick reference
-        # for the ESP32, pins).
+    if hold and hasattr(esp32, "gpio_deep_sleep_hold"):
+        # Without it only pins of the RTC domain are held in deep sleep. The C6 has no such call:
+        # there each pin is held by itself (ESP-IDF, SOC_GPIO_SUPPORT_HOLD_SINGLE_IO_IN_DSLP).
         esp32.gpio_deep_sleep_hold(True)
     return Pin(pin, Pin.OUT, value=level, hold=hold)  # type: ignore[call-arg]
 
 
-def sense(pin, pull=0):
-    """The pin as a digital input. Its own pull: 0 none, 1 down, 2 up, as in wiring.json."""
+def sense(pin, pull=0, hold=False):
+    """The pin as a digital input. Its own pull: 0 none, 1 down, 2 up, as in wiring.json. hold:
+    it keeps its pull through deep sleep."""
     pulls = {1: Pin.PULL_DOWN, 2: Pin.PULL_UP}
-    return Pin(pin, Pin.IN, pulls.get(pull), hold=False)  # type: ignore[call-arg]
+    return Pin(pin, Pin.IN, pulls.get(pull), hold=hold)  # type: ignore[call-arg]
 
 
 def analogue(pin):
@@ -149,12 +152,18 @@ def memory(data=None):
     return data
 
 
-def sleep(ms, button_pin=-1, button_active=0):
-    """Deep sleep; the button (-1: none) wakes too. Never returns."""
-    if button_pin >= 0:
-        level = esp32.WAKEUP_ANY_HIGH if button_active else esp32.WAKEUP_ALL_LOW
+def sleep(ms, button=None):
+    """Deep sleep, which a button ends too: (pin, level while pressed, its pull as in `sense`).
+    Never returns."""
+    if button is not None:
+        number, active, pull = button
+        level = esp32.WAKEUP_ANY_HIGH if active else esp32.WAKEUP_ALL_LOW
         if hasattr(esp32, "wake_on_ext0"):
-            esp32.wake_on_ext0(Pin(button_pin, Pin.IN), level)
-        else:  # the ESP32-C3 has another way to wake
-            esp32.wake_on_gpio((Pin(button_pin, Pin.IN),), level)
+            # The wake-up takes the pin into the RTC domain, which has pulls of its own. Only on
+            # the plain ESP32 they are the very same ones (ESP-IDF, gpio_pullup_en), so on an S3
+            # the pin would float and wake at once, were its pull not held.
+            lost = pull and not hasattr(esp32, "raw_temperature")  # the plain ESP32's alone
+            esp32.wake_on_ext0(sense(number, pull, hold=lost), level)
+        else:  # the C3 and C6 pull the pin against this level by themselves
+            esp32.wake_on_gpio((sense(number, pull),), level)
     machine.deepsleep(ms)

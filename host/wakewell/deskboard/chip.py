@@ -96,7 +96,7 @@ class Chip:
         self.manner = manner
         self.world = world
         self.boots = boots
-        self.pads = Pads(world, kind.wake, kind.ext0)
+        self.pads = Pads(world, kind)
         self.state: State = "off"
         self.interpreter: Interpreter | None = None
         self.later: list[Callable[[], None]] = []
@@ -122,7 +122,8 @@ class Chip:
             (L.ADC_PINS, kind.converter | kind.radio.keys()),
         ):
             self.put(offset, sum(1 << pin for pin in pins), "<Q")
-        self.put(L.HAS_EXT0, int(kind.ext0))
+        features = L.EXT0 * kind.ext0 + L.HOLD_SWITCH * (not kind.holds_each)
+        self.put(L.FEATURES, features + L.RAW_TEMPERATURE * (kind.name == "esp32"))
 
     # --- shared memory -----------------------------------------------------------------------
 
@@ -443,9 +444,9 @@ class Chip:
             pads.hold(pin, bool(a))
         elif kind == L.DEEP_SLEEP_HOLD:
             pads.hold_in_deep_sleep = bool(a)
-        elif kind == L.EXT0:
+        elif kind == L.WAKE_PIN:
             pads.ext0 = (pin, b) if a else None
-        elif kind == L.EXT1:
+        elif kind == L.WAKE_PINS:
             pads.ext1 = (big, b) if big else None
         elif kind == L.READY:
             interpreter.ready = True

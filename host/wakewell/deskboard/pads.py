@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable, Set
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
+from wakewell import chips
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.world import Level, World
 
@@ -26,9 +27,9 @@ class _Pad:
 class Pads:
     """Every time is simulated microseconds since the world began."""
 
-    def __init__(self, world: World, rtc_pins: Set[int], has_ext0: bool) -> None:
+    def __init__(self, world: World, kind: chips.Chip) -> None:
         self.world = world
-        self._rtc_pins, self._has_ext0 = rtc_pins, has_ext0
+        self._kind = kind
         self.hold_in_deep_sleep = False
         """Whether a held pad outside the RTC domain is held in deep sleep too."""
         self.ext0: tuple[int, int] | None = None
@@ -101,9 +102,29 @@ class Pads:
             self._set(pin, None, L.PULL_NONE, t_us)
 
     def begin_deep_sleep(self, t_us: int) -> None:
+        """Only what is held stays, and what the chip does with the pull of a wake pin."""
+        kind = self._kind
         for pin, pad in self._pads.items():
-            pad.held = pad.held and (pin in self._rtc_pins or self.hold_in_deep_sleep)
+            own = pin in kind.wake or kind.holds_each or self.hold_in_deep_sleep
+            pad.held = pad.held and own
+        armed = self._armed()
+        pulls = {pin: self._pads[pin].pull for pin in armed if pin in self._pads}
         self.reset(t_us)
+        for pin, level in armed.items():
+            pad = self._pads.setdefault(pin, _Pad())
+            if kind.wake_pull == "sets" and not pad.held:
+                pad.pull = L.PULL_DOWN if level else L.PULL_UP
+                pad.held = True
+            elif kind.wake_pull == "keeps":
+                pad.pull = pulls.get(pin, L.PULL_NONE)
+
+    def _armed(self) -> dict[int, int]:
+        """The pins that wake the chip, each with the level that does."""
+        found = {} if self.ext0 is None else {self.ext0[0]: self.ext0[1]}
+        if self.ext1 is not None:
+            mask, level = self.ext1
+            found |= {pin: level for pin in range(L.PINS) if mask >> pin & 1}
+        return found
 
     def lose_power(self, t_us: int) -> None:
         for pad in self._pads.values():
@@ -119,28 +140,37 @@ class Pads:
     # --- inputs --------------------------------------------------------------------------------
 
     def read(self, pin: int, pull: int, t_us: int) -> int:
+        return self._read(pin, pull, t_us, 0)
+
+    def _read(self, pin: int, pull: int, t_us: int, floating: int) -> int:
         pad = self._pads.get(pin)
         if pad is not None and pad.level is not None:
             return pad.level
+        if pad is not None and pad.held:
+            pull = pad.pull
         level = self.world.read_pin(pin, t_us)
-        return int(pull == L.PULL_UP) if level is None else int(bool(level))
+        if level is not None:
+            return int(bool(level))
+        return floating if pull == L.PULL_NONE else int(pull == L.PULL_UP)
 
     def wake_reason(self, t_us: int) -> int:
         """By which armed pin the chip would wake now, 0 for none."""
         if self.ext0 is not None:
             pin, level = self.ext0
-            if self._at_rest(pin, t_us) == level:
+            if self._at_rest(pin, t_us, level) == level:
                 return L.EXT0_WAKE
         if self.ext1 is not None:
             mask, level = self.ext1
-            high = any(self._at_rest(pin, t_us) for pin in range(L.PINS) if mask >> pin & 1)
+            pins = [pin for pin in range(L.PINS) if mask >> pin & 1]
+            high = any(self._at_rest(pin, t_us, level) for pin in pins)
             if high == bool(level):
-                return L.EXT1_WAKE if self._has_ext0 else L.GPIO_WAKE
+                return L.EXT1_WAKE if self._kind.ext0 else L.GPIO_WAKE
         return 0
 
-    def _at_rest(self, pin: int, t_us: int) -> int:
+    def _at_rest(self, pin: int, t_us: int, wakes: int) -> int:
+        """A pin that nothing holds at a level is soon at the one that wakes."""
         pad = self._pads.get(pin)
-        return self.read(pin, pad.pull if pad else L.PULL_NONE, t_us)
+        return self._read(pin, pad.pull if pad else L.PULL_NONE, t_us, wakes)
 
     def watch(self, pin: int, wanted: bool, pull: int, t_us: int) -> None:
         """Remember a pin's level for edges(), or no longer."""

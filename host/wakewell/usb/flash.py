@@ -48,6 +48,7 @@ CHIP_WORDS = {
     "ESP32": "esp32",
     "ESP32S3": "esp32-s3",
     "ESP32C3": "esp32-c3",
+    "ESP32C6": "esp32-c6",
     "RP2040": "rp2040",
     "RP2350": "rp2350",
 }
@@ -224,8 +225,9 @@ def check_board(link: Link, folder: Path) -> None:
     about = pots.load(folder).about
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
     for name in {chip, about.chip if about is not None else None} - {None, *chips.PORTED}:
+        why = chips.CHIPS[name].why_not if name in chips.CHIPS else "its pins are not known here"
         raise BadInput(
-            f"{link.port}: no board code runs on the {name} yet, allowed: "
+            f"{link.port}: no board code runs on the {name}: {why}. Allowed: "
             f"{', '.join(chips.PORTED)}. Use one of these boards"
         )
     if about is not None and chip is not None and chip != about.chip:

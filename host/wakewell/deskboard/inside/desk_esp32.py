@@ -21,7 +21,7 @@ def wake_on_ext0(pin=None, level=WAKEUP_ALL_LOW):
     number = 0 if pin is None else _machine._number(pin)
     if number not in _core.RTC_PINS:
         raise ValueError("invalid pin")
-    _core.tell(_L.EXT0, number, pin is not None, bool(level))
+    _core.tell(_L.WAKE_PIN, number, pin is not None, bool(level))
 
 
 def wake_on_ext1(pins=None, level=WAKEUP_ALL_LOW):
@@ -31,10 +31,10 @@ def wake_on_ext1(pins=None, level=WAKEUP_ALL_LOW):
         if number not in _core.RTC_PINS:
             raise ValueError("invalid pin")
         mask |= 1 << number
-    _core.tell(_L.EXT1, 0, 0, bool(level), 0, mask)
+    _core.tell(_L.WAKE_PINS, 0, 0, bool(level), 0, mask)
 
 
-if not _core.MEM[_L.HAS_EXT0]:
+if not _core.MEM[_L.FEATURES] & _L.EXT0:
     # Of a single pin both ways to wake are alike.
     wake_on_gpio = wake_on_ext1
     del wake_on_ext0, wake_on_ext1
@@ -44,8 +44,22 @@ def gpio_deep_sleep_hold(enable):
     _core.tell(_L.DEEP_SLEEP_HOLD, 0, bool(enable))
 
 
+if not _core.MEM[_L.FEATURES] & _L.HOLD_SWITCH:
+    del gpio_deep_sleep_hold
+
+
 def raw_temperature():
     return 128
+
+
+def mcu_temperature():
+    return 25
+
+
+if _core.MEM[_L.FEATURES] & _L.RAW_TEMPERATURE:
+    del mcu_temperature
+else:
+    del raw_temperature
 
 
 class RMT:

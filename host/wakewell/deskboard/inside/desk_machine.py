@@ -167,7 +167,7 @@ class Pin(_PinBase):
 
     def irq(self, handler=None, trigger=3, wake=None):
         if wake is not None and trigger in (4, 5):
-            _core.tell(_L.EXT0, self._id, 1, trigger == 5)
+            _core.tell(_L.WAKE_PIN, self._id, 1, trigger == 5)
         else:
             _core.watch(self._id, handler, trigger, self)
         return self
@@ -208,8 +208,9 @@ class ADC:
         pass
 
     def read_uv(self):
+        # Whole millivolts: so the port has them from ESP-IDF (ports/esp32/adc.c).
         uv = _core.read_uv(self._id)
-        return 0 if uv < 0 else uv if uv < self._full_uv else self._full_uv
+        return 0 if uv < 0 else uv // 1000 * 1000 if uv < self._full_uv else self._full_uv
 
     def read_u16(self):
         return self.read_uv() * 65535 // self._full_uv

@@ -41,7 +41,10 @@ OUTPUT_PINS = 672
 INPUT_ONLY_PINS = 680
 RTC_PINS = 688  # those that wake from deep sleep, and are held in it by themselves
 ADC_PINS = 696
-HAS_EXT0 = 704  # uint32: 0 = a chip like the ESP32-C3, which wakes by esp32.wake_on_gpio
+FEATURES = 704  # uint32, a sum of what follows
+EXT0 = 1  # else it is a chip like the ESP32-C3, which wakes by esp32.wake_on_gpio
+HOLD_SWITCH = 2  # esp32.gpio_deep_sleep_hold
+RAW_TEMPERATURE = 4  # esp32.raw_temperature, else esp32.mcu_temperature
 RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096
@@ -79,8 +82,8 @@ SOFT_RESET = 13
 BITE = 14  # the watchdog's time is up
 CUT = 15  # the power-cut switch has been reached
 PANIC = 16
-EXT0 = 17  # armed or not, level: this pin wakes from deep sleep
-EXT1 = 18  # level; large number = mask: these pins do
+WAKE_PIN = 17  # armed or not, level: this pin wakes from deep sleep
+WAKE_PINS = 18  # level; large number = mask: these pins do
 WOKEN = 19  # is an armed pin at its level? A wake reason, or 0
 HOLD = 20  # hold this pin (level 1) or let go (0)
 DEEP_SLEEP_HOLD = 21
