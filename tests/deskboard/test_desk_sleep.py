@@ -51,6 +51,24 @@ def test_stepped_time_is_the_same_every_time(make_board: MakeBoard) -> None:
     assert ends[0] == ends[1]
 
 
+WORK_A_WHILE = """
+import machine, time
+time.sleep_ms(20)
+machine.deepsleep(3600000)
+"""
+
+
+def test_a_wake_on_the_way_is_not_stretched(make_board: MakeBoard) -> None:
+    """By the PC's clock, too: time runs fast while the chip sleeps, not while it works."""
+    world = ScriptedWorld()
+    board = make_board({"main.py": WORK_A_WHILE}, world=world, awake="real")
+    board.wait_asleep()
+    board.advance(5.5 * 3600)
+    assert len(board.boots) == 6
+    slept = [took for _, kind, _, took in world.events if kind == "sleep" and took is not None]
+    assert slept[:5] == [3_600_000_000] * 5
+
+
 def test_power_on_and_reset_line_lose_rtc_memory_and_clock(make_board: MakeBoard) -> None:
     board = make_board(
         {

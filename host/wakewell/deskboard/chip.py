@@ -312,21 +312,20 @@ class Chip:
                 self._boot(L.DEEPSLEEP_RESET, reason or L.TIMER_WAKE)
 
     def _run_towards(self, target_us: int) -> None:
-        """Bring a running chip nearer to that time, if it does not get there by itself."""
+        """Bring a chip whose prompt waits nearer to that time. One that works gets there by
+        itself: whatever pace its time has, a wake on the way must not last to the end."""
+        if not self.at_prompt():
+            return
         ahead_us = target_us - self.now()
-        at_prompt = self.at_prompt()
         if ahead_us <= 0:
-            if at_prompt:
-                self.target_us = None
-        elif at_prompt or self.get(L.PACED):
-            due_us = self.get(L.TIMER_DUE_US, "<q")
-            if self.get(L.WDT_MS):
-                due_us = min(due_us, self.get(L.WDT_DUE_US, "<q") + 2000)
-            step_us = max(1000, min(ahead_us, due_us - self._now_us))
-            # At the prompt nobody looks at the clock, so jumps may add up.
-            waiting_ms = self.get(L.JUMP_MS)
-            if at_prompt or not waiting_ms:
-                self.put(L.JUMP_MS, waiting_ms - (-step_us // 1000))
+            self.target_us = None
+            return
+        due_us = self.get(L.TIMER_DUE_US, "<q")
+        if self.get(L.WDT_MS):
+            due_us = min(due_us, self.get(L.WDT_DUE_US, "<q") + 2000)
+        step_us = max(1000, min(ahead_us, due_us - self._now_us))
+        # At the prompt nobody looks at the clock, so jumps may add up.
+        self.put(L.JUMP_MS, self.get(L.JUMP_MS) - (-step_us // 1000))
 
     def _nudge_prompt(self) -> None:
         """At the prompt the interpreter looks at nothing: have it woken for what is due."""
