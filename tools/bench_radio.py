@@ -69,6 +69,7 @@ def measured(folder: Path) -> list[tuple[float, float, int]]:
     for (text,) in heard.execute("SELECT sql FROM sqlite_master WHERE name = 'lines'"):
         alone.execute(text)  # the same table with the same index
     per_batch = listen.BATCH * PER_REPORT
+    columns = ", ".join("?" * len(heard.execute("SELECT * FROM lines").description))
     parts, count = [], 0
     for at in range(0, len(messages), BOARDS):  # in turns, so that both meet the same computer
         part = [listen.Message(topic, data) for topic, data in messages[at : at + BOARDS]]
@@ -84,7 +85,7 @@ def measured(folder: Path) -> list[tuple[float, float, int]]:
         for first in range(0, len(rows), per_batch):
             with alone:
                 alone.executemany(
-                    "INSERT OR IGNORE INTO lines VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    f"INSERT OR IGNORE INTO lines VALUES ({columns})",
                     rows[first : first + per_batch],
                 )
         parts.append((took_s, CLOCK() - begun, len(rows)))

@@ -9,7 +9,6 @@ import sys
 import textwrap
 import threading
 import time
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +21,8 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from wakeboard import heard, sealed, senml
 from wakewell import logs
-from wakewell.remote import broker, handover, letters, listen, private
-from wakewell.remote.store import Store, append
+from wakewell.remote import broker, files, letters, listen, private
+from wakewell.remote.store import Store
 from wakewell.trials import CAFE
 
 BOARD = "0242ac110002"
@@ -43,8 +42,18 @@ def cafe_lines(count: int = 40) -> list[bytes]:
 LINES = cafe_lines()
 
 
-def pack(lines: list[bytes], n: int = 1, key: bytes = KEY, file: int = 1, at: int = 0) -> bytes:
-    """A report with these lines, as a board makes it."""
+def place_of(data: bytes) -> int:
+    """Where a line of the café's log is in its file."""
+    return len(whole(LINES[: LINES.index(data)]))
+
+
+def pack(
+    lines: list[bytes], n: int = 1, key: bytes = KEY, file: int = 1, at: int | None = None
+) -> bytes:
+    """A report with these lines, as a board makes it. at: place of the first, if it is not that
+    in the café's log."""
+    if at is None:
+        at = place_of(lines[0]) if lines else 0
     body = senml.head(BOARD, n, NONCE, {"asked": 0, "answer": "", "refused": 0})
     for data in lines:
         record, _ = logs.decode(data)
@@ -81,7 +90,7 @@ def whole(lines: list[bytes]) -> bytes:
 def test_kept_once_and_answered_each_time(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "basil")
     desk.hear(pack(LINES[:10]), pack(LINES[:10]))
-    desk.hear(pack(LINES[5:20], n=2, at=len(whole(LINES[:5]))))
+    desk.hear(pack(LINES[5:20], n=2))
     assert desk.log() == whole(LINES[:20])
     assert len(desk.answers) == 3
     topic, data = desk.answers[2]
@@ -224,27 +233,6 @@ def test_usual_records_mean_what_any_would(data: st.DataObject) -> None:
     assert not words or words == letters._resolved(records, base)
 
 
-def test_what_was_heard_of_an_old_home_stays_with_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """After a handover the database is there still, and a new start makes log files good."""
-    folder = tmp_path / "basil"
-    monkeypatch.setattr(time, "time", lambda: NOW + 60)
-    Desk(folder).hear(pack(LINES[:5]))
-    old = handover.split(folder, date(2026, 11, 28))
-    assert (old / "00000001.jsonl").read_bytes() == whole(LINES[:5])
-    again = Desk(folder)
-    again.listener.store.export()
-    assert again.log() == b""
-    again.listener.deal(
-        [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[5:9], n=2))], NOW + 120
-    )
-    assert again.log() == whole(LINES[5:9])
-    (folder / "logs" / "00000001.jsonl").unlink()  # a cut before it was written
-    Desk(folder).listener.store.export()
-    assert again.log() == whole(LINES[5:9])
-
-
 @settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_a_log_file_cut_anywhere_is_made_good(
@@ -254,15 +242,16 @@ def test_a_log_file_cut_anywhere_is_made_good(
     path = tmp_path_factory.mktemp("cut") / "00000001.jsonl"
     text = whole(LINES[:6])
     path.write_bytes(text[: data.draw(st.integers(0, len(text)))])
-    size = append(str(path), LINES[:8], -1)
+    placed = [(place_of(data), data) for data in LINES[:8]]
+    end = files.lay(str(path), placed)
     assert path.read_bytes() == whole(LINES[:8])
-    assert size == len(whole(LINES[:8]))
+    assert end == files.End(len(whole(LINES[:8])), len(whole(LINES[:8])))
 
 
 def test_what_is_not_ours_is_not_cut_off(tmp_path: Path) -> None:
     path = tmp_path / "00000001.jsonl"
     path.write_bytes(LINES[0] + b"\nsomething else")
-    append(str(path), LINES[:2], -1)
+    files.lay(str(path), [(place_of(data), data) for data in LINES[:2]])
     assert path.read_bytes() == LINES[0] + b"\nsomething else\n" + LINES[1] + b"\n"
 
 
@@ -271,7 +260,7 @@ KILLED = """
     from pathlib import Path
     sys.path.insert(0, {tests!r})
     import test_listen as t
-    from wakewell.remote import store
+    from wakewell.remote import files, store
     desk = t.Desk(Path({folder!r}))
     step, at = {step}, 0
     def cut(name, module):
@@ -283,23 +272,27 @@ KILLED = """
                 os._exit(9)
             return real(*args, **kwargs)
         setattr(module, name, wrapped)
-    cut("append", store)
+    cut("append", files)
+    cut("lay", files)
+    cut("_replace", files)
     cut("_see", store.Store)
     cut("take", store.Store)
     cut("export", store.Store)
     desk.listener.post = lambda *a: print("answered", flush=True)
-    desk.hear(t.pack(t.LINES[:10]))
-    desk.hear(t.pack(t.LINES[10:20], n=2))
+    reports = [t.pack(t.LINES[:10]), t.pack(t.LINES[10:20], n=2)]
+    for report in reports[::{order}]:
+        desk.hear(report)
     print("done")
 """
 
 
-@pytest.mark.parametrize("step", range(1, 9))
-def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int) -> None:
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize("step", range(1, 11))
+def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int, order: int) -> None:
     """Cut off before each of its steps: what was answered is kept, and nothing is kept twice."""
     folder = tmp_path / "basil"
     code = textwrap.dedent(KILLED).format(
-        tests=str(Path(__file__).parent), folder=str(folder), step=step
+        tests=str(Path(__file__).parent), folder=str(folder), step=step, order=order
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.returncode in (0, 9), done.stderr

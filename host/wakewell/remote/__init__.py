@@ -3,7 +3,9 @@
 private   the secrets of a pot
 broker    one connection to an MQTT broker, with what private.toml says
 letters   what goes over the air, as the host reads and makes it
-store     what was heard, in SQLite or PostgreSQL, and the log files made of it
+homes     which of a pot's homes a line was heard in
+store     what was heard, in SQLite or PostgreSQL
+files     the log files made of it, laid by place
 listen    the command that hears
 ask       the command that asks for other settings
 causes    why somebody is reminded; when, and how often

@@ -58,11 +58,11 @@ def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
     )
 
 
-def of(told: dict[str, Any], heard_at: int, settings: dict[str, int], now: float) -> list[Cause]:
-    """The causes that hold now. told, heard_at: of the pot's newest report, as the store has it."""
+def of(told: dict[str, Any], told_at: int, settings: dict[str, int], now: float) -> list[Cause]:
+    """The causes that hold now. told, told_at: of the pot's newest report, as the store has it."""
     found = []
     needs, lockouts = told.get("needs", []), told.get("lockouts", [])
-    late_s = now - heard_at
+    late_s = now - told_at
     # With radio_wakes = 0 it was asked to be silent.
     if settings["radio_wakes"] and late_s > within_s(settings, bool(needs)):
         found.append(

@@ -2,7 +2,8 @@
 
 By cable: the log is pulled and verified, then everything of the old home is wiped from the
 board (Wi-Fi, broker, key, certificate, log) and seen to be gone. On the host the old log
-moves into a folder of its own, private.toml is deleted, and a sheet and a card are written.
+moves into a folder of its own, private.toml and older ones like it are deleted, and a sheet and a
+card are written.
 With --new-key the board gets new secrets at once: another key and another code, the same
 broker, and no Wi-Fi; its next owner enters that without a cable, as the card says.
 """
@@ -10,7 +11,6 @@ broker, and no Wi-Fi; its next owner enters that without a cable, as the card sa
 from __future__ import annotations
 
 import argparse
-import time
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from typing import Any
 from wakecore import line
 from wakewell import logs, pots
 from wakewell.logs import BadInput
-from wakewell.remote import private
+from wakewell.remote import homes, private
 from wakewell.remote.card import card
 from wakewell.tomlfile import show_path
 from wakewell.usb import pull
@@ -60,6 +60,7 @@ def hand_over(
     if found.about is None or found.pot is None:
         raise BadInput(f"{found.problems[0]}")
     keep = private.read(folder).ways() if new_key else {}
+    home = homes.marks(folder)
     with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
         check_board(link, folder)
         pulled = pull.Pulled(folder.name)
@@ -67,20 +68,21 @@ def hand_over(
         left: list[str] = link.eval_output(WIPE.format(names=WIPED))
         if left:
             raise BadInput(f"{port}: could not be wiped: {', '.join(left)}; try again")
-        (folder / pots.PRIVATE).unlink(missing_ok=True)
+        old = split(folder, today, home)  # before its key goes, so that the mark is not lost
+        for path in folder.glob(pots.ALL_PRIVATE):
+            path.unlink()
         secret = None
         if new_key:
             private.make(folder, keep)
             secret = private.read(folder)
-            for path, data in private.board_files(folder).items():
-                link.replace(path, data)
-        pull.leave(link, folder / "logs", pulled)
-    old = split(folder, today)
+            for name, data in private.board_files(folder).items():
+                link.replace(name, data)
+        pull.leave(link, old, pulled)
     rows = sheet(found, last, today, new_key)
     rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
-    name = folder / f"as-left-{today:%Y-%m-%d}.txt"
-    name.write_text("\n".join([*rows, "", *card(found)]) + "\n", encoding="utf-8")
-    where = "the sheet is written to " + show_path(str(name))
+    path = folder / f"as-left-{today:%Y-%m-%d}.txt"
+    path.write_text("\n".join([*rows, "", *card(found)]) + "\n", encoding="utf-8")
+    where = "the sheet is written to " + show_path(str(path))
     return [*rows, "", *card(found, secret), "", where]
 
 
@@ -96,10 +98,10 @@ def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | 
     return last
 
 
-def split(folder: Path, today: date) -> Path:
+def split(folder: Path, today: date, left: frozenset[str]) -> Path:
     """Move the log into a folder of its own; the files in force stay beside both.
 
-    The new one says since when it is, so that `listen` gives it nothing of the old home.
+    left: the marks of the keys of the home that is left, by which `listen` tells its lines.
     """
     for number in range(1, 100):
         end = f"-{number}" if number > 1 else ""
@@ -111,7 +113,7 @@ def split(folder: Path, today: date) -> Path:
     now = folder / "logs"
     now.rename(old)
     now.mkdir()
-    (now / logs.HANDED_OVER).write_text(f"{int(time.time())}\n", encoding="ascii")
+    homes.leave(folder, old, left)
     for path in (old / logs.IN_FORCE).glob("*.json"):
         target = now / logs.IN_FORCE / path.name
         target.parent.mkdir(exist_ok=True)

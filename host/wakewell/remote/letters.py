@@ -17,6 +17,7 @@ from msgspec import UNSET, UnsetType
 from wakeboard import sealed, senml
 from wakecore import line
 from wakewell import logs
+from wakewell.remote import homes
 
 MOST = 65536  # bytes of a report
 MOST_LINES = 256
@@ -52,17 +53,27 @@ class Odd(Record):
     labels: dict[str, Any] = {}
 
 
+class _Begin(msgspec.Struct):
+    utc: tuple[int, int, int]
+
+
+class _Wake(msgspec.Struct):
+    begin: _Begin
+
+
+_wake = msgspec.json.Decoder(_Wake)
 _records = msgspec.json.Decoder(list[Record])
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 
 
 class Line(msgspec.Struct, frozen=True, gc=False):
-    """One line of a board's log: what identifies it, its file there, its bytes."""
+    """One line of a board's log: what identifies it, its place there, its bytes."""
 
     kind: str
     n: int
     crc: str  # as it stands at its end
     file: int
+    at: int  # bytes before it in that file
     data: bytes
 
 
@@ -78,6 +89,7 @@ class Report(msgspec.Struct):
     damaged: list[str] = []
     file: int = 0  # the log is whole here up to this file
     offset: int = 0  # and this many of its bytes
+    home: str = ""  # mark of the key it was sealed with
 
 
 def resolve(pack: Any, now: float) -> list[dict[str, Any]]:
@@ -126,7 +138,7 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
     if body is None:
         return None, why
     try:
-        return _read(_decode(body), board), ""
+        return _read(_decode(body), board, homes.mark_of(key)), ""
     except (ValueError, TypeError, KeyError, ArithmeticError) as error:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
@@ -142,7 +154,7 @@ def _decode(body: bytes) -> list[Record]:
         ]
 
 
-def _read(pack: list[Record], board: str) -> Report:
+def _read(pack: list[Record], board: str, home: str) -> Report:
     others, places, texts = [], [], []
     for entry in pack:
         if entry.bn is UNSET:
@@ -156,7 +168,8 @@ def _read(pack: list[Record], board: str) -> Report:
                 continue  # a reading, for other readers: the log's line has it too
         others.append(entry)
     base = senml.base_name(board)
-    report = Report(board, -1, "", _usual(others, base) or _resolved(others, base))
+    words = _usual(others, base) or _resolved(others, base)
+    report = Report(board, -1, "", words, home=home)
     report.n, report.nonce = report.words.pop("report", -1), report.words.pop("nonce", "")
     if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
         raise ValueError("no number")
@@ -209,7 +222,7 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
         if start and whole and (n := int(start[2])) < logs.MOST_NUMBER:
             if file != place[1]:
                 file, number = place[1], int(place[1])
-            report.lines.append(Line(_KIND[start[1]], n, crc, number, data))
+            report.lines.append(Line(_KIND[start[1]], n, crc, number, int(place[2]), data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"
@@ -219,6 +232,19 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
         report.file, report.offset = int(last[1]), int(last[2]) + size + 1
     if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
         raise ValueError("too many lines")
+
+
+def utc_of(data: bytes) -> tuple[int, int, int] | None:
+    """[day, second, trusted] of a wake's line, None if it does not say."""
+    try:
+        return _wake.decode(data).begin.utc
+    except msgspec.MsgspecError:
+        return None
+
+
+def unix_s(day: int, second: int) -> int:
+    """Seconds since 1970 of a day and second as a board counts them."""
+    return (senml.UNIX_DAY + day) * 86400 + second
 
 
 def bytes_of(texts: list[str]) -> list[bytes]:

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard import heard
 from wakewell.logs import BadInput, printable
-from wakewell.remote import broker, letters, private
+from wakewell.remote import broker, homes, letters, private
 from wakewell.tomlfile import show_path
 from wakewell.usb.flash import board_id
 
@@ -347,7 +347,8 @@ def run(args: argparse.Namespace) -> int:
     radio = by_broker(found, database)
     posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
     lock = alone(database)
-    store = Store(database, {b: f for b, (f, _) in found.items()})
+    folders = {board: f for board, (f, _) in found.items()}
+    store = Store(database, folders, {b: homes.marks(f) for b, f in folders.items()})
     keys = {board: s.key for board, (_, s) in found.items()}
 
     def say(text: str) -> None:

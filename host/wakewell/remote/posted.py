@@ -154,7 +154,8 @@ class Posted(ThreadingHTTPServer):
 
 def newest_asked(folder: Path) -> bytes:
     """The newest message made for this pot, b"" if none was; the board knows its number."""
-    made = sorted(p for p in (folder / "asked").glob("[0-9]*.json") if p.stem.isdigit())
+    made = [p for p in (folder / "asked").glob("[0-9]*.json") if p.stem.isdecimal()]
+    made.sort(key=lambda p: int(p.stem))
     if not made:
         return b""
     try:

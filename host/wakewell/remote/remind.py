@@ -83,7 +83,7 @@ def go_round(
         if row is None:
             found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
         else:
-            found = list(causes.of(row.told, row.heard_at, settings_of(pot, row.told), now))
+            found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now))
             if len(pot.people) == len(private.PEOPLE):
                 found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
         holds = [cause for cause in found if cause is not None]
@@ -161,7 +161,7 @@ def text_of(pot: Pot, row: Heard | None, due: list[Cause], person: private.Perso
         level_ml = row.told.get("values", {}).get("level_ml") if row else None
         if row and cause.key == "need fill the tank" and level_ml is not None:
             room = max(0, pot.tank_ml - level_ml) // 50 * 50
-            by = last_day(pot, level_ml, row.heard_at, person)
+            by = last_day(pot, level_ml, row.told_at, person)
             rows.append(f"There is room for {room} ml" + (f"; do it before {by}." if by else "."))
     rows.append("Keep mains chargers away from the water. This comes once a day until it is done.")
     return "\n\n".join(rows)

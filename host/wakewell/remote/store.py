@@ -1,8 +1,9 @@
 """What was heard, kept: SQLite (WAL) or PostgreSQL through SQLAlchemy, and the pots' log files.
 
 Belongs here: exactly once by board and wake, safe against a power cut at any moment: what
-is acknowledged is in the database and on the disk. The log files of a pot's folder are made
-from the database, in the order heard, and made good after a cut. Not here: the network.
+is acknowledged is in the database and on the disk. Which home a line belongs to is told by its
+row (homes); the log files are made from the database by letters' places (files), whatever the
+order in which they came. Not here: the network.
 """
 
 from __future__ import annotations
@@ -11,36 +12,28 @@ import json
 import os
 from collections import OrderedDict
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
-from itertools import groupby
-from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from wakecore import line
 from wakewell import logs
 from wakewell.logs import BadInput
-from wakewell.remote import letters
+from wakewell.remote import files, homes, letters
 
-try:
-    import fcntl
-except ImportError:  # Windows: one listener at a time writes there
-    fcntl = None  # type: ignore[assignment]
 try:
     import sqlalchemy as sa
     from sqlalchemy.dialects import postgresql, sqlite
 except ImportError as error:  # pragma: no cover
     raise BadInput("needs the extra 'remote': pip install 'wakewell[remote]'") from error
 
-__all__ = ["LINES", "POTS", "SENT", "Store", "append", "keep_in_force", "sa", "summary"]
+__all__ = ["LINES", "POTS", "SENT", "Store", "keep_in_force", "sa", "summary"]
 
 # After a start, so many lines are looked for in the files, and those heard in this time
 MADE_GOOD = 10_000
 MADE_GOOD_S = 3600
-CHUNK = 1000  # lines that are exported at a time
-APPENDED = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
 MOST_FILES = 2048  # log files whose end is remembered
 
 meta = sa.MetaData()
@@ -64,6 +57,9 @@ LINES = sa.Table(
     sa.Column("file", sa.BigInteger, nullable=False),
     sa.Column("heard_at", sa.BigInteger, nullable=False),
     sa.Column("data", sa.LargeBinary, nullable=False),
+    # Since these two are kept; a line heard before has neither.
+    sa.Column("at", sa.BigInteger, nullable=False, server_default="-1"),  # bytes before it in file
+    sa.Column("home", sa.String(homes.MARK_SIZE), nullable=False, server_default=""),  # key's mark
     sa.UniqueConstraint("board", "kind", "n", "crc"),
 )
 SENT = sa.Table(  # reminders: see remind
@@ -84,12 +80,14 @@ DROPPED = sa.Table(
 )
 
 
-NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data")
+NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data", "at", "home")
 KNOWN = "SELECT board, report, n, CAST(told AS TEXT) FROM pots WHERE board IN (%s)"
-NEWEST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
+LAST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
 TOLD = ("needs", "lockouts", "settings", "values")
+# In POTS.told, of the newest wake: the CRC of its line, its `utc`. No word of a report has a space.
+NEWEST, SAID_AT = "newest wake", "said at"
 DAY_S = 86400
-Row = tuple[str, str, int, str, int, int, bytes]  # NAMES
+Row = tuple[str, str, int, str, int, int, bytes, int, str]  # NAMES
 
 
 @dataclass(frozen=True)
@@ -104,14 +102,27 @@ class Heard:
     n: int
     told: dict[str, Any]
 
+    @property
+    def told_at(self) -> int:
+        """When the pot said so, seconds since 1970: a report may have waited for days at a
+        broker. By the board's clock where it is trusted, and never later than heard."""
+        day, second, trusted = self.told.get(SAID_AT, (0, 0, 0))
+        return min(self.heard_at, letters.unix_s(day, second)) if trusted else self.heard_at
+
 
 class Store:
     """The database. where: a file for SQLite, or an SQLAlchemy URL.
 
-    folders: {board: the pot's folder} whose log files are kept up.
+    folders: {board: the pot's folder} whose log files are kept up. ours: {board: marks of the
+    keys that its pot has there}; a board that is not in it: see homes.Homes.
     """
 
-    def __init__(self, where: str | Path, folders: dict[str, Path] | None = None) -> None:
+    def __init__(
+        self,
+        where: str | Path,
+        folders: dict[str, Path] | None = None,
+        ours: dict[str, frozenset[str]] | None = None,
+    ) -> None:
         text = str(where)
         try:
             url = sa.make_url(text if "://" in text else f"sqlite:///{text}")
@@ -120,6 +131,7 @@ class Store:
             self.engine = sa.create_engine(url, paramstyle=style)
             sa.event.listen(self.engine, "connect", _pragmas)
             meta.create_all(self.engine)
+            _grow(self.engine)
         except (sa.exc.SQLAlchemyError, ImportError) as error:
             why = str(getattr(error, "orig", None) or error).splitlines()[0]
             place = self_made(text)
@@ -135,10 +147,10 @@ class Store:
             index_elements=names[:1], set_={name: tell.excluded[name] for name in names[1:]}
         )
         self._tell = str(tell.compile(self.engine, column_keys=names))
-        self._newest = str(NEWEST.compile(self.engine, compile_kwargs={"literal_binds": True}))
+        self._newest = str(LAST.compile(self.engine, compile_kwargs={"literal_binds": True}))
         self._mark = "?" if style == "qmark" else "%s"
-        self.folders = folders or {}
-        self.ends: OrderedDict[tuple[str, int], int] = OrderedDict()
+        self.folders, self.ours = folders or {}, ours or {}
+        self.ends: OrderedDict[str, files.End] = OrderedDict()  # by path
         self.exported = 0
         self.at_hand: tuple[int, list[Row]] | None = None  # all that came after `exported`
         self._start()
@@ -146,11 +158,11 @@ class Store:
     def _start(self) -> None:
         """From which line on the log files may lack some."""
         with self.engine.connect() as c:
-            newest = c.execute(NEWEST).first()
+            newest = c.execute(LAST).first()
             if newest is not None:
                 # Later than the newest: the clock was set back since.
                 recent = LINES.c.heard_at.between(newest.heard_at - MADE_GOOD_S, newest.heard_at)
-                before = NEWEST.where(~recent & (LINES.c.id <= newest.id - MADE_GOOD))
+                before = LAST.where(~recent & (LINES.c.id <= newest.id - MADE_GOOD))
                 self.exported = c.scalar(before) or 0
 
     def close(self) -> None:
@@ -164,7 +176,17 @@ class Store:
         """
         reports = list(reports)
         rows: list[Row] = [
-            (report.board, each.kind, each.n, each.crc, each.file, now_s, each.data)
+            (
+                report.board,
+                each.kind,
+                each.n,
+                each.crc,
+                each.file,
+                now_s,
+                each.data,
+                each.at,
+                report.home,
+            )
             for report in reports
             for each in report.lines
         ]
@@ -181,22 +203,29 @@ class Store:
         return new
 
     def _see(self, c: Any, reports: list[letters.Report], now_s: int) -> None:
-        """What the newest report of each board says of it. An old one, sent again, says nothing."""
+        """What the newest report of each board says of it. An old one, sent again or come late,
+        says nothing."""
         boards = tuple({report.board for report in reports})
         marks = ", ".join([self._mark] * len(boards))
         known = c.exec_driver_sql(KNOWN % marks, boards) if boards else ()
-        seen = {board: (number, n, text) for board, number, n, text in known}
+        seen = {board: (number, n, json.loads(text)) for board, number, n, text in known}
         changed = set()
         for report in reports:
-            number, n, text = seen.get(report.board, (-1, -1, "{}"))
-            wakes = [each.n for each in report.lines if each.kind == "wake"]
-            # A board whose count of reports was lost counts anew, but its wakes go on.
-            if report.n > number or (wakes and max(wakes) > n):
-                said = {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
-                text = msgspec.json.encode(msgspec.json.decode(text) | said).decode()
-                seen[report.board] = (report.n, wakes[-1] if wakes else n, text)
-                changed.add(report.board)
-        rows = [(board, now_s, *seen[board]) for board in sorted(changed)]
+            number, n, told = seen.get(report.board, (-1, -1, {}))
+            wake = next((each for each in reversed(report.lines) if each.kind == "wake"), None)
+            utc = letters.utc_of(wake.data) if wake is not None else None
+            if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
+                continue
+            told |= {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
+            if wake is not None:
+                n = wake.n
+                told |= {NEWEST: wake.crc, SAID_AT: utc or (0, 0, 0)}
+            seen[report.board] = (report.n, n, told)
+            changed.add(report.board)
+        rows = []
+        for board in sorted(changed):
+            number, n, told = seen[board]
+            rows.append((board, now_s, number, n, msgspec.json.encode(told).decode()))
         if rows:
             c.exec_driver_sql(self._tell, rows)
 
@@ -204,14 +233,17 @@ class Store:
         """{board: what was last heard of it}."""
         newest = (LINES.c.board == POTS.c.board) & (LINES.c.kind == "wake")
         newest &= LINES.c.n == POTS.c.n
-        wakes = sa.select(LINES.c.board, LINES.c.data).join(POTS, newest).order_by(LINES.c.id)
+        wakes = sa.select(LINES.c.board, LINES.c.crc, LINES.c.data).join(POTS, newest)
         with self.engine.connect() as c:
-            said = {row.board: summary(row.data) for row in c.execute(wakes)}
+            said: dict[str, dict[str, Any]] = {}
+            pots = {row.board: row for row in c.execute(sa.select(POTS))}
+            for row in c.execute(wakes.order_by(LINES.c.id)):
+                # A number may come twice: after a write that failed, or a life of the board.
+                if pots[row.board].told.get(NEWEST, row.crc) == row.crc:
+                    said[row.board] = summary(row.data) or {}
             return {
-                row.board: Heard(
-                    row.heard_at, row.report, row.n, row.told | (said.get(row.board) or {})
-                )
-                for row in c.execute(sa.select(POTS))
+                board: Heard(row.heard_at, row.report, row.n, row.told | said.get(board, {}))
+                for board, row in pots.items()
             }
 
     def drop(self, why: str, count: int = 1) -> None:
@@ -227,51 +259,96 @@ class Store:
             return {row.why: row.times for row in c.execute(sa.select(DROPPED))}
 
     def lines(self, board: str) -> list[bytes]:
-        """Every line of a board, in the order heard."""
+        """Every line of a board, in the order of its log: by file and place."""
+        chosen = sa.select(LINES.c.file, LINES.c.at, LINES.c.data).where(LINES.c.board == board)
+        placed: dict[int, list[files.Placed]] = {}
         with self.engine.connect() as c:
-            chosen = sa.select(LINES.c.data).where(LINES.c.board == board).order_by(LINES.c.id)
-            return [bytes(data) for data in c.scalars(chosen)]
+            for row in c.execute(chosen.order_by(LINES.c.file, LINES.c.id)):
+                placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
+        return [data for rows in placed.values() for _, data in files.in_order(rows)]
 
     def export(self) -> None:
-        """Write lines that are not yet in the log files there. Raises OSError."""
+        """Lay lines that are not yet there into the log files. Raises OSError."""
         at_hand, self.at_hand = self.at_hand, None
+        found: dict[str, homes.Homes] = {}
         try:
-            if at_hand is not None:
-                self._write(at_hand[1])
-                self.exported = at_hand[0]
+            if at_hand is None:
+                self._lay_later(found)
                 return
-            chosen = sa.select(*(LINES.c[name] for name in NAMES), LINES.c.id)
-            chosen = chosen.order_by(LINES.c.id).limit(CHUNK)
-            while True:
-                with self.engine.connect() as c:
-                    rows = c.execute(chosen.where(LINES.c.id > self.exported)).all()
-                if not rows:
-                    return
-                since = {b: self.since(b) for b in {row.board for row in rows}}
-                self._write([tuple(row[:-1]) for row in rows if row.heard_at > since[row.board]])
-                self.exported = rows[-1].id
+            groups: dict[tuple[str, int, str], list[files.Placed]] = {}
+            for board, _, _, _, file, _, data, at, home in at_hand[1]:
+                groups.setdefault((board, file, home), []).append((at, data))
+            for (board, file, home), placed in groups.items():
+                folder = self._logs_of(found, board, home, at_hand[1][0][5])
+                if folder is not None and not self._add_to(f"{folder}/{file:08d}.jsonl", placed):
+                    self._lay(found, board, file, folder)
+            self.exported = at_hand[0]
         except OSError:
             self.ends.clear()  # what was written before it must be found when all comes again
             raise
 
-    def since(self, board: str) -> int:
-        """When that pot was handed over: what was heard until then is its old home's. -1: never."""
-        try:
-            path = self.folders[board] / "logs" / logs.HANDED_OVER
-            return int(path.read_text(encoding="ascii"))
-        except (KeyError, FileNotFoundError, NotADirectoryError, ValueError):
-            return -1
+    def _logs_of(
+        self, found: dict[str, homes.Homes], board: str, home: str, heard_at: int
+    ) -> Path | None:
+        """The folder of the log a line belongs to. found: homes that were read before."""
+        if board not in self.folders:
+            return None
+        if board not in found:
+            found[board] = homes.read(self.folders[board], self.ours.get(board))
+        return found[board].logs_of(home, heard_at)
 
-    def _write(self, rows: list[Row]) -> None:
-        for place, group in groupby(rows, itemgetter(0, 4)):
-            board, file = place
-            if board not in self.folders:
-                continue
-            path = f"{self.folders[board]}/logs/{file:08d}.jsonl"
-            found = [row[-1] for row in group]
-            self.ends[place] = append(path, found, self.ends.pop(place, -1))
-            while len(self.ends) > MOST_FILES:
-                self.ends.popitem(last=False)
+    def _add_to(self, path: str, placed: list[files.Placed]) -> bool:
+        """Append the lines, if all come after what is in the file and it is as it was left."""
+        placed.sort()
+        end = self.ends.pop(path, None)
+        made = files.append(path, placed, end) if end is not None else None
+        if made is not None:
+            self.ends[path] = made
+        return made is not None
+
+    def _lay_later(self, found: dict[str, homes.Homes]) -> None:
+        """Lay every file of which a line came after what is exported."""
+        fresh = sa.select(LINES.c.board, LINES.c.file, LINES.c.home, sa.func.max(LINES.c.heard_at))
+        fresh = fresh.where(LINES.c.id > self.exported)
+        with self.engine.connect() as c:
+            top = c.scalar(sa.select(sa.func.max(LINES.c.id))) or 0
+            fresh = fresh.where(LINES.c.id <= top)
+            rows = c.execute(fresh.group_by(LINES.c.board, LINES.c.file, LINES.c.home)).all()
+        places = {(board, file, self._logs_of(found, board, *row)) for board, file, *row in rows}
+        for board, file, folder in places:
+            if folder is not None:
+                self._lay(found, board, file, folder)
+        self.exported = top
+
+    def _lay(self, found: dict[str, homes.Homes], board: str, file: int, folder: Path) -> None:
+        """Make that log file whole: every line of it that was heard, in its place."""
+        chosen = sa.select(LINES.c.at, LINES.c.data, LINES.c.home, LINES.c.heard_at)
+        chosen = chosen.where((LINES.c.board == board) & (LINES.c.file == file))
+        with self.engine.connect() as c:
+            placed = [
+                (row.at, bytes(row.data))
+                for row in c.execute(chosen.order_by(LINES.c.id))
+                if self._logs_of(found, board, row.home, row.heard_at) == folder
+            ]
+        path = f"{folder}/{file:08d}.jsonl"
+        self.ends[path] = files.lay(path, files.in_order(placed))
+        while len(self.ends) > MOST_FILES:
+            self.ends.popitem(last=False)
+
+
+def _grow(engine: sa.Engine) -> None:
+    """Add to a database of an older version the columns it lacks."""
+    kept = {column["name"] for column in sa.inspect(engine).get_columns(LINES.name)}
+    for column in LINES.c:
+        if column.name in kept:
+            continue
+        kind, usual = column.type.compile(engine.dialect), column.server_default.arg  # type: ignore[union-attr]
+        text = (
+            f"ALTER TABLE {LINES.name} ADD COLUMN {column.name} {kind} NOT NULL DEFAULT '{usual}'"
+        )
+        # Another process may add it in the same moment.
+        with suppress(sa.exc.SQLAlchemyError), engine.begin() as c:
+            c.exec_driver_sql(text)
 
 
 def self_made(text: str) -> str:
@@ -300,6 +377,21 @@ def _pragmas(connection: Any, _: Any) -> None:
             connection.execute("PRAGMA " + text)
 
 
+def is_newer(
+    report: bool, wake: bool, utc: tuple[int, int, int] | None, told: dict[str, Any]
+) -> bool:
+    """Does a report tell of later than what was told? report, wake: its number, and that of its
+    last wake, is higher; utc: when that wake was.
+
+    Any number may begin anew: the reports' where their count was lost, the wakes' with the
+    board's state, both where a board was erased. Where both clocks are trusted they tell.
+    """
+    was = told.get(SAID_AT)
+    if utc is None or was is None or not (utc[2] and was[2]):
+        return report or wake
+    return (report and wake) or utc[:2] > tuple(was[:2])
+
+
 def summary(data: bytes) -> dict[str, Any] | None:
     """What a wake says of its pot, for those who are reminded; None if it is no whole wake."""
     try:
@@ -316,49 +408,6 @@ def summary(data: bytes) -> dict[str, Any] | None:
     numbers = (*told["utc"], *(value for value in told["values"].values() if value is not None))
     good = set(map(type, texts)) <= {str} and set(map(type, numbers)) <= {int}
     return told if good and len(told["utc"]) == 3 and "".join(texts).isprintable() else None
-
-
-def append(path: str, found: list[bytes], known: int) -> int:
-    """Append the lines that are not yet in the file; its size then.
-
-    known: its size when it was last written to from here. If it has another one now (a cut, a
-    pull, another listener) its lines are looked at first, and a torn last one is closed.
-    """
-    try:
-        fd = os.open(path, APPENDED, 0o644)
-    except FileNotFoundError:
-        os.mkdir(os.path.dirname(path))
-        fd = os.open(path, APPENDED, 0o644)
-    try:
-        if fcntl is not None:
-            fcntl.flock(fd, fcntl.LOCK_EX)
-        size = os.lseek(fd, 0, os.SEEK_END)
-        if size and size != known:
-            with os.fdopen(fd, "r+b", closefd=False) as file:
-                file.seek(0)
-                have = {text.rstrip(b"\r\n")[-line.TAIL_SIZE :] for text in file}
-                found = [data for data in found if data[-line.TAIL_SIZE :] not in have]
-                _close_torn(file, size, found)
-            size = os.lseek(fd, 0, os.SEEK_END)
-        left = b"\n".join([*found, b""])
-        size += len(left)
-        while left:
-            left = left[os.write(fd, left) :]
-        return size
-    finally:
-        os.close(fd)
-
-
-def _close_torn(file: Any, size: int, found: list[bytes]) -> None:
-    """A last line without its end: ours, cut short, goes and comes anew; else it is closed."""
-    start = max(0, size - line.MOST_LINE)
-    file.seek(start)
-    tail = file.read().rpartition(b"\n")[2]
-    if tail and any(data.startswith(tail) for data in found):
-        file.truncate(size - len(tail))
-    elif tail:
-        file.write(b"\n")
-    file.seek(0, os.SEEK_END)
 
 
 def keep_in_force(folder: Path, data: bytes) -> bool:
