@@ -541,13 +541,32 @@ def test_a_cell_lasts_through_the_cold_month_on_the_way() -> None:
 def test_ratings(basil):
     found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), of(basil), 14)}
     fuse = found["fuse, time-lag"]
-    assert fuse.least in sizing.FUSES_A
-    assert 0.75 * fuse.least >= 0.260 + 0.045  # pump and board of the basil's calibration
+    # Pump and board of the basil's calibration take 0.260 and 0.045 A, three quarters of 0.41 A
+    assert fuse.least == 0.5
     assert fuse.most == 5.0
     assert found["switch, current"].least == pytest.approx(1.4)  # twice 0.7 A, blocked
     assert found["switch, voltage"].least == pytest.approx(8.4)
     assert len(sizing.FUSES_A) == 30
     assert list(sizing.FUSES_A) == sorted(sizing.FUSES_A)
+
+
+R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # ISO 3, from memory
+
+
+@pytest.mark.parametrize(
+    ("pump_ma", "fuse_a"),
+    [(20, 0.1), (254, 0.4), (256, 0.5), (554, 0.8), (600, 1.0), (2000, 3.15), (11_000, 16.0)],
+)
+def test_the_fuse_is_the_next_rating_above_what_flows(basil, pump_ma, fuse_a):
+    """The smallest of the preferred ratings of which three quarters carry pump and board."""
+    told = replace(of(basil), pump_ma=pump_ma, awake_ma=45)
+    told = replace(told, standing_ma=0)
+    found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), told, 14)}
+    fuse = found["fuse, time-lag"]
+    ratings = sorted(round(base * scale, 3) for base in R10 for scale in (0.1, 1.0, 10.0))
+    assert fuse.least == fuse_a == min(a for a in ratings if 0.75 * a >= (pump_ma + 45) / 1000)
+    assert f"above {(pump_ma + 45) / 1000:.2f} A / 0.75" in fuse.why
+    assert ("choose another cell" in fuse.why) == (fuse_a > 5.0)
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import json
 import random
 import shutil
+import sys
+from binascii import crc32
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -359,3 +362,69 @@ def test_what_a_report_says_is_what_is_looked_at(tmp_path: Path) -> None:
     store.take([old], 5000)
     row = store.pots()[BOARD]
     assert (row.heard_at, row.report, row.told["answer"]) == (1000, 5, "in force")
+
+
+# Until when the tank lasts
+
+
+def used(folder: Path, *wakes: tuple[float, int], trusted: int = 1) -> remind.Pot:
+    """A pot whose log says: so many days before NOON so many ml were given."""
+    sys.path.insert(0, str(Path(__file__).parent.parent / "report"))
+    import grown
+
+    made = next(o["record"] for o in grown.grow(grown.Garden(days=30)) if "run" in o["record"])
+    log = folder / "logs"
+    log.mkdir(exist_ok=True)
+    with (log / "00000001.jsonl").open("wb") as file:
+        for n, (days, ml) in enumerate(sorted(wakes, reverse=True)):
+            at = int(NOON - days * DAY_S) - grown.EPOCH_S
+            made["n"], made["water"]["given_ul"] = n, 1000 * ml
+            made["begin"]["utc"] = [at // DAY_S, at % DAY_S, trusted]
+            body = json.dumps(made, separators=(",", ":")).encode()[:-1]
+            file.write(body + b',"crc":"%08x"}\n' % crc32(body))
+    return pot(folder)
+
+
+def until(where: remind.Pot, level_ml: int, zone: str = "UTC") -> str:
+    return remind.last_day(where, level_ml, NOON, person(zone))
+
+
+def test_the_day_the_tank_reaches_its_reserve(tmp_path: Path) -> None:
+    """40 ml a day over ten days; 280 ml above the reserve of 80 last seven days from Monday."""
+    where = used(tmp_path, (10, 0), (7, 200), (0, 200))
+    assert until(where, 360) == "Monday, 2026-05-11"
+    assert until(where, 319) == "Saturday, 2026-05-09", "five whole days"
+    assert until(where, 320) == "Sunday, 2026-05-10"
+    assert until(where, 80) == until(where, 0) == "Monday, 2026-05-04", "it is there now"
+    assert until(where, 9_000_000) == "Friday, 2026-07-03", "no farther than sixty days"
+    assert until(where, 360, "Pacific/Kiritimati") == "Tuesday, 2026-05-12", "their own calendar"
+
+
+def test_only_the_last_two_weeks_count(tmp_path: Path) -> None:
+    where = used(tmp_path, (15, 5000), (10, 0), (7, 200), (0, 200))
+    assert until(where, 360) == "Monday, 2026-05-11"
+
+
+@pytest.mark.parametrize(
+    "wakes",
+    [[], [(1.9, 100), (0, 100)], [(10, 0), (0, 0)], [(3, 100)]],
+    ids=["no wake", "less than two days", "no water", "one wake"],
+)
+def test_no_day_is_told_where_none_is_known(tmp_path: Path, wakes: list[tuple[float, int]]) -> None:
+    assert until(used(tmp_path, *wakes), 500) == ""
+    assert until(pot(tmp_path / "nothing"), 500) == ""
+
+
+def test_a_clock_that_is_not_trusted_says_no_day(tmp_path: Path) -> None:
+    assert until(used(tmp_path, (10, 100), (0, 100), trusted=0), 500) == ""
+
+
+def test_two_days_are_enough_to_say_a_day(tmp_path: Path) -> None:
+    assert until(used(tmp_path, (2, 40), (0, 40)), 480) == "Thursday, 2026-05-14"
+
+
+def test_the_message_names_room_and_day(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), used(tmp_path, (10, 0), (7, 200), (0, 200))
+    tell(store, 1, NOON, needs=["fill the tank"], lockouts=[], values={"level_ml": 360})
+    rounds(store, where, post, NOON, NOON + 1)
+    assert "There is room for 1100 ml; do it before Monday, 2026-05-11." in post.sent[0][3]

@@ -104,7 +104,8 @@ GROUPS = (
     ),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
-    Group(("trials.py", "manyruns.py"), ("test_simulate.py",)),
+    Group(("manyruns.py",), ("test_manyruns.py",)),
+    Group(("trials.py",), ("test_simulate.py",)),
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
         (
