@@ -177,9 +177,10 @@ def test_another_cores_decision_is_a_listed_difference(
     soil = record_of(foreign, 13)["judged"] | {"soil": "jump"}
     for_both = tampered(tampered(foreign, 13, judged=soil), 14, judged=soil)
     code, out, _ = run(makelog.write(tmp_path, for_both))
-    assert code == 0
+    assert code == 1  # it was not believed then, and is now
     assert "2 wakes decided otherwise by core" in out
     assert "judged.soil: 2, first at wake 13: 'jump' -> 'good'" in out
+    assert "R6   WEAKER  implausible probe waters nothing: the soil was jump, now it is" in out
 
 
 def test_a_log_of_two_cores_is_held_to_this_one_where_this_one_made_it(
@@ -198,7 +199,7 @@ def test_a_log_of_two_cores_is_held_to_this_one_where_this_one_made_it(
     report = report_of(tmp_path, tampered(mixed, 45, plan=plan))
     assert (report.divergent, report.good) == (1, False)
     plan = record_of(mine, 35)["plan"] | {"dose_ul": 5}
-    report = report_of(tmp_path, tampered(mixed, 35, plan=plan))
+    report = report_of(tmp_path, tampered(mixed, 35, plan=plan))  # a dose of nothing: no protection
     assert (report.divergent, report.different, report.good) == (0, 1, True)
 
 
@@ -400,8 +401,11 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     code, out, _ = run(log, "--settings", asked)
     assert code == 0
     assert f"decided otherwise by settings {asked}:" in out
-    assert "plan.kind: 7, first at wake 0: 'depletion' -> 'none'" in out
+    assert "asked    wake 0 (2022-12-31) is the first decided otherwise: no water; recorded" in out
+    assert "until then the same water: 0.00 l in 0 waterings; from there on" in out
+    assert "plan.kind: 1, first at wake 0: 'depletion' -> 'none'" in out
     assert "from wake 0 on the water would be different" in out
+    assert "1 replayed, nothing bad found, but 1 wake decided otherwise" in out
     asked.write_text("pulse_ml = 100\nbattery_warn_mv = 4200\n")
     code, out, _ = run(log, "--settings", asked)
     assert code == 0
@@ -712,7 +716,9 @@ def test_names_of_trips_and_lockouts_that_only_another_core_knows(
 ) -> None:
     log = tampered(foreign, PUMP_WAKE, trips=["hail"], lockouts=["flood"])
     code, out, _ = run(makelog.write(tmp_path, log))
-    assert code == 0
+    assert code == 1  # what it protected from, this core does not
+    assert "trip hail stopped the pump, now it does not: 1 wake, first at wake 10" in out
+    assert "lockout flood was in force, now it is not: 1 wake, first at wake 10" in out
     assert "trip     hail (R?): 1" in out
     assert "lockout  flood (R?) at wake 10, ended at wake 11" in out
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from wakeboard.store import snapshot
 from wakecore import fields
-from wakewell import logs, replay, sequences
+from wakewell import logs, rejudged, sequences
 from wakewell.boards.replayed import Player
 from wakewell.fieldlog import FieldLog
 from wakewell.logs import BadInput, InForce, Record
@@ -88,7 +88,7 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
                 if entry.wake.n >= last:
                     break
             player.feed(record)
-        except replay.STUMBLES:
+        except rejudged.STUMBLES:
             raise BadInput(f"wake {record['n']}: the core could not make sense of it") from None
     wakes = [record for record in records if record["kind"] == "wake"]
     if not wakes or wakes[-1]["n"] != last:

@@ -8,12 +8,13 @@ fault; under another core, or other settings, it is a difference, listed rule by
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import json
 import os
-import struct
 import subprocess
 import sys
+import tempfile
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -29,9 +30,11 @@ from wakewell import report as report_pages
 from wakewell.asked import Asked
 from wakewell.boards import run_replay
 from wakewell.boards.replayed import Player
+from wakewell.changes import STRICTER, WEAKER, Change, run_ms, runs
 from wakewell.core import core_id
 from wakewell.fieldlog import FieldLog
 from wakewell.logs import BadInput, InForce, Record, Skips, printable
+from wakewell.rejudged import STUMBLES, Rejudge, States, read_states, write_states
 from wakewell.tomlfile import show_path
 from wakewell.verdicts import (
     LOCKOUT_RULES,
@@ -44,22 +47,13 @@ from wakewell.verdicts import (
     many,
 )
 
-# What a record of a wrong form can raise on its way through the core.
-STUMBLES = (
-    KeyError,
-    TypeError,
-    ValueError,
-    IndexError,
-    AttributeError,
-    OverflowError,
-    RecursionError,
-    struct.error,
-)
 DECISIONS = ("values", "judged", "permissives", "plan", "trips", "lockouts", "water", "commands")
 BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
 MOST_DIFFERENCES = 1000
+MOST_STATES = 64  # kept at a time, where this very core made the log
 MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
 DEMO = Path(wakewell.__file__).parent / "data" / "cafe"
+TROUBLE = DEMO.with_name("trouble")  # shipped logs that call on what the café's hardly meet
 
 
 @dataclass
@@ -71,6 +65,27 @@ class Difference:
     member: str
     recorded: Any
     decided: Any
+
+
+@dataclass
+class Changed:
+    """A protection that acts otherwise now: in how many wakes, and in which one first."""
+
+    way: str
+    rule: str
+    text: str
+    wake: int
+    place: str
+    count: int = 1
+
+
+@dataclass
+class First:
+    """The first wake that came out otherwise: when it was, and how in words."""
+
+    wake: int
+    day: int | None
+    text: str
 
 
 @dataclass
@@ -91,7 +106,11 @@ class Report:
     different: int = 0  # wakes decided otherwise by another core or under other settings
     differences: list[Difference] = field(default_factory=list)
     members: Counter[str] = field(default_factory=Counter)
-    holds_until: int | None = None
+    changes: dict[tuple[str, str, str], Changed] = field(default_factory=dict)
+    first: First | None = None  # the first wake that another core or other settings decide so
+    holds_until: int | None = None  # from this wake on the water would be another
+    held_ul: int = 0  # given before it, in that many waterings
+    held_doses: int = 0
     first_day: int | None = None
     last_day: int | None = None
     lives: list[str] = field(default_factory=list)  # of one board or several, in words
@@ -107,10 +126,25 @@ class Report:
         """The verdicts, requirement by requirement."""
         return self.verdicts.verdicts()
 
+    def changed(self, way: str) -> list[Changed]:
+        """What became `changes.WEAKER`, `STRICTER` or `OTHER`, in the order of the requirements."""
+        found = [changed for changed in self.changes.values() if changed.way == way]
+        return sorted(found, key=lambda c: (len(c.rule), c.rule))
+
     @property
     def good(self) -> bool:
-        """Something played, nothing broken, nothing divergent under the core that recorded it."""
-        return self.played > 0 and not self.divergent and all(v.held for v in self.held)
+        """Something played, no requirement broken or weaker, no wake divergent under its core."""
+        held = self.played > 0 and not self.divergent and all(v.held for v in self.held)
+        return held and not self.changed(WEAKER)
+
+    @property
+    def lacking(self) -> dict[str, int]:
+        """How much of the log was not judged, or not as it lay there."""
+        return {
+            "skipped": self.skips.count,
+            "mended": self.skips.mended,
+            "not played": self.wakes - self.played,
+        }
 
 
 def differences(made: Record, record: Record, exact: bool) -> Iterator[tuple[str, Any, Any]]:
@@ -138,27 +172,51 @@ def replay_log(
     settings: Asked | None = None,
     progress: bool = False,
     life: int = 0,
+    known: dict[str, bytes] | None = None,
+    instead: dict[str, bytes] | None = None,
 ) -> Report:
     """Play one pot's log files, oldest first, through the core.
 
     settings: other settings to ask about. life: which of the lives that lie in the log. What
-    was skipped is told with the first of them.
+    was skipped is told with the first of them. known: states that wakes began or ended with, by
+    their CRC, from the core that made the log. instead: by kind, the stored lines of settings,
+    limits and calibration to take for the recorded ones.
     """
     report = Report(name, core_id(), settings.name if settings else "")
     log = FieldLog(files, Skips() if life else report.skips)
     player = Player(InForce(files[0].parent))
+    asked_about = bool(settings or instead)
+    player.asked = dict(instead or {})
+    # Where this core made the log, and others than its files are asked about, it knows the states.
+    here = States(player.in_force, report.core, MOST_STATES) if asked_about else None
+    states = known or {}
+    rejudge = Rejudge(
+        player,
+        lambda crc: states.get(crc) or (here(crc) if here else None),
+        bool(settings),
+    )
     made_for = None
     for entry in log.entries(progress):
         if entry.life != life:
             continue
         record, place = entry.record, log.shown(entry.place)
+        changed: list[Change] = []
         try:
-            if entry.wake is not None:
-                player.exact = not settings and record["core"] == report.core
+            if here:
+                here.feed(record)
+            if entry.wake is None:
+                rejudge.snapshot(record)
+                made, why = player.feed(record)
+            else:
+                player.exact = not asked_about and record["core"] == report.core
                 if settings and made_for != record["limits"]:
                     made_for = record["limits"]
-                    player.settings = settings.line(made_for)
-            made, why = player.feed(record)
+                    player.asked["settings"] = settings.line(made_for)
+                if player.exact:
+                    rejudge.passed()
+                    made, why = player.feed(record)
+                else:
+                    made, why, changed = rejudge.feed(record)
         except STUMBLES:
             report.skips.add(*log.at(entry.place), "the core could not make sense of it")
             continue
@@ -166,7 +224,7 @@ def replay_log(
             if why:
                 report.skips.add(*log.at(entry.place), why)
             continue
-        _book(report, record, made, why, place, player.exact)
+        _book(report, record, made, why, place, player.exact, changed)
         pot, _ = player.pot(record)
         if pot is not None:
             report.verdicts.see(record, pot)
@@ -176,7 +234,13 @@ def replay_log(
 
 
 def _book(
-    report: Report, record: Record, made: Record | None, why: str, place: str, exact: bool
+    report: Report,
+    record: Record,
+    made: Record | None,
+    why: str,
+    place: str,
+    exact: bool,
+    changed: list[Change],
 ) -> None:
     """Count a wake, and how it came out."""
     report.wakes += 1
@@ -186,19 +250,34 @@ def _book(
         report.last_day = day
         if report.first_day is None:
             report.first_day = day
+    for change in changed:
+        kept = report.changes.get(change.key)
+        if kept is not None:
+            kept.count += 1
+        elif len(report.changes) < MOST_DIFFERENCES:
+            row = Changed(change.way, change.rule, change.text, record["n"], place)
+            report.changes[change.key] = row
     if made is None:
         book(report.unplayed, why)
         if why in report.unplayed:
             report.unplayed_at.setdefault(why, place)
-    elif made != record:
-        _compare(report, made, record, place, exact)
+    elif made != record or changed:
+        _compare(report, made, record, place, exact, changed)
 
 
-def _compare(report: Report, made: Record, record: Record, place: str, exact: bool) -> None:
+def _compare(
+    report: Report, made: Record, record: Record, place: str, exact: bool, changed: list[Change]
+) -> None:
     """Book how the record made this time differs from the recorded one, if it does."""
+    if report.asked and report.holds_until is not None:
+        return  # what follows from other water is no decision of its own
     found = [Difference(record["n"], place, *d) for d in differences(made, record, exact)]
-    if not found:
+    if not found and not changed:
         return
+    if not exact and report.first is None:
+        day, _, trusted = record["begin"]["utc"]
+        text = told(record, made) or (changed[0].text if changed else f"{found[0].member} differs")
+        report.first = First(record["n"], day if trusted else None, text)
     if exact:
         report.faults = report.faults or found
         report.divergent += 1
@@ -209,11 +288,18 @@ def _compare(report: Report, made: Record, record: Record, place: str, exact: bo
     report.differences += found[: MOST_DIFFERENCES - len(report.differences)]
     if not exact and report.holds_until is None and runs(made) != runs(record):
         report.holds_until = record["n"]
+        report.held_ul, report.held_doses = report.verdicts.given_ul, report.verdicts.doses
 
 
-def runs(record: Record) -> list[str]:
-    """The pump runs a record commands."""
-    return [command for command in record["commands"] if command.startswith("run ")]
+def told(record: Record, made: Record) -> str:
+    """How this wake's water differs, in words; "" if it does not."""
+    was_ms, now_ms = run_ms(record), run_ms(made)
+    if was_ms == now_ms:
+        return ""
+    if not now_ms:
+        return f"no water; recorded: {(record['water'].get('given_ul') or 0) // 1000} ml"
+    now = f"a pulse of {now_ms / 1000:.1f} s"
+    return f"{now}; recorded: " + (f"{was_ms / 1000:.1f} s" if was_ms else "no water")
 
 
 def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life: int = 0) -> str:
@@ -264,6 +350,8 @@ def lines_of(report: Report) -> Iterator[str]:
     if report.first_day is not None and report.last_day is not None:
         span = f", {logs.day_text(report.first_day)} to {logs.day_text(report.last_day)}"
     yield f"{report.name}: {report.wakes} wakes{span}"
+    if report.asked:
+        yield from (f"  asked    {text}" for text in what_if(report))
     yield (
         f"  {many(seen.doses, 'watering')} in {many(seen.pulses, 'pulse')}, "
         f"{seen.given_ul / 1e6:.2f} l; {many(sum(seen.trips.values()), 'trip')}, "
@@ -280,10 +368,14 @@ def lines_of(report: Report) -> Iterator[str]:
         yield f"  lockout  {sum(seen.lockouts.values())} in all"
     for need, count in seen.needs.most_common():
         yield f"  asked    {printable(need)}: in {count} of {seen.wakes} wakes"
+    weaker = {changed.rule: changed for changed in reversed(report.changed(WEAKER))}
     for verdict in report.held:
-        word = "held  " if verdict.held else "BROKEN"
+        word, text = "held  " if verdict.held else "BROKEN", verdict.evidence
         where = "" if verdict.wake is None else f" at wake {verdict.wake}"
-        yield f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(verdict.evidence)}{where}"
+        if verdict.held and verdict.rule in weaker:
+            changed = weaker[verdict.rule]
+            word, text, where = "WEAKER", changed.text, f", first at wake {changed.wake}"
+        yield f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(text)}{where}"
     by = ", ".join(f"{printable(core)} ({_many(n)})" for core, n in report.cores.most_common())
     yield f"  core     recorded by {by}; played by {report.core}"
     if len(report.lives) > 1:
@@ -307,8 +399,15 @@ def difference_lines(report: Report) -> Iterator[str]:
             member, indent = printable(difference.member), " " * len(printable(difference.member))
             yield f"           {member}: recorded {_shown(difference.recorded)}"
             yield f"           {indent}   decided {_shown(difference.decided)}"
+    why = f"settings {report.asked}" if report.asked else f"core {report.core}"
+    for way, word in ((WEAKER, "WEAKER"), (STRICTER, "stricter")):
+        found = report.changed(way)
+        if found:
+            yield f"  verdict  {word} by {why}:"
+        for changed in found:
+            at = f"{_many(changed.count)}, first at wake {changed.wake} ({changed.place})"
+            yield f"           {changed.rule:<4} {printable(changed.text)}: {at}"
     if report.different:
-        why = f"settings {report.asked}" if report.asked else f"core {report.core}"
         yield f"  verdict  {_many(report.different)} decided otherwise by {why}:"
         for member, count in report.members.most_common():
             example = next((d for d in report.differences if d.member == member), None)
@@ -320,10 +419,25 @@ def difference_lines(report: Report) -> Iterator[str]:
         if report.holds_until is not None:
             yield f"           from wake {report.holds_until} on the water would be different:"
             yield "           later readings answer the water given then, not this"
-    if not report.faults and not report.different:
+    if not report.faults and not report.different and not report.changes:
         yield f"  verdict  {report.played} of {report.wakes} wakes played, all as recorded"
     if not all(v.held for v in report.held):
         yield "  verdict  a requirement is BROKEN"
+
+
+def what_if(report: Report) -> list[str]:
+    """What other settings would have done, in short: from where on, and the water up to there."""
+    water = f"{report.verdicts.given_ul / 1e6:.2f} l in {many(report.verdicts.doses, 'watering')}"
+    if report.first is None:
+        return [f"all {_many(report.played)} decide the same: {water}"]
+    first = report.first
+    when = f" ({logs.day_text(first.day)})" if first.day is not None else ""
+    lines = [f"wake {first.wake}{when} is the first decided otherwise: {first.text}"]
+    if report.holds_until is None:
+        return [*lines, f"the water stays the same: {water}"]
+    until = f"{report.held_ul / 1e6:.2f} l in {many(report.held_doses, 'watering')}"
+    to = "until then" if report.holds_until == first.wake else f"up to wake {report.holds_until}"
+    return [*lines, f"{to} the same water: {until}; from there on the readings answer other water"]
 
 
 def _shown(value: Any) -> str:
@@ -378,6 +492,10 @@ def as_json(report: Report) -> dict[str, Any]:
         "skips": [str(skip) for skip in report.skips.first],
         "not_played": dict(report.unplayed),
         "divergent": report.divergent,
+        **{way: [vars(c) for c in report.changed(way)] for way in (WEAKER, STRICTER)},
+        "first_otherwise": vars(report.first) if report.first else None,
+        "held_ul": report.held_ul if report.holds_until is not None else seen.given_ul,
+        "held_waterings": report.held_doses if report.holds_until is not None else seen.doses,
         "different": report.different,
         "differences": [vars(d) for d in report.differences],
         "holds_until": report.holds_until,
@@ -388,7 +506,11 @@ def as_json(report: Report) -> dict[str, Any]:
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("paths", nargs="*", metavar="PATH", help="log, folder or sequence file")
-    parser.add_argument("--demo", action="store_true", help="play the repair café's six planters")
+    parser.add_argument(
+        "--demo",
+        action="store_true",
+        help="play the repair café's six planters; with --core also the logs where protections act",
+    )
     parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
     parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
     parser.add_argument(
@@ -396,11 +518,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         choices=interpreter.KINDS,
         help="play on a real MicroPython too, and compare bytes; micropython32: one of 32 bits",
     )
+    parser.add_argument("--states", help=argparse.SUPPRESS)  # from `with_core` to its own process
     parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
     parser.add_argument("--page", metavar="DIR", help="write each log's page there and link it")
     parser.epilog = (
-        "exit codes: 0 every decision as recorded and every requirement held; 1 a divergence, "
-        "a broken requirement or a failed expectation; 2 input that cannot be used"
+        "exit codes: 0 every requirement held, and no protection weaker than was recorded; "
+        "1 a divergence, a broken or weaker requirement or a failed expectation; "
+        "2 input that cannot be used"
     )
 
 
@@ -410,19 +534,28 @@ def run(args: argparse.Namespace) -> int:
         return with_core(args)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a file's name may be any bytes
-    paths = [Path(p) for p in args.paths] + ([DEMO] if args.demo else [])
+    paths = given(args)
     if not paths:
         raise BadInput("nothing to replay: give a log, a folder or a sequence, or --demo")
     with parcel.opened(paths) as folders:  # what is no parcel stays as it is
         return replay_paths(folders, args)
 
 
+def given(args: argparse.Namespace) -> list[Path]:
+    """What is to be replayed. Another core meets more than the café: where protections act."""
+    demo = [DEMO, TROUBLE] if args.core or args.states else [DEMO]
+    return [Path(p) for p in args.paths] + (demo if args.demo else [])
+
+
 def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
     """Replay logs, folders and sequences; print or collect what was found."""
     settings = asked.read(Path(args.settings)) if args.settings else None
+    known = read_states(Path(args.states)) if args.states else {}
     if args.page:
         report_pages.can_draw()
     results: list[dict[str, Any]] = []
+    lacking: Counter[str] = Counter()
+    others = 0
     good = usable = True
     for path in paths:
         if path.suffix == ".toml":
@@ -432,7 +565,7 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
         if not found:
             names = " or ".join(logs.SUFFIXES)
             raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {names}")
-        for place, files, report in played(found, settings):
+        for place, files, report in played(found, settings, known):
             answer = as_json(report)
             if not report.played:
                 named = show_path(str(place))
@@ -441,6 +574,9 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
             elif args.on:
                 answer[args.on] = agree_on(args.on, report.name, files, settings, report.life)
             good = good and report.good and not answer.get(args.on or "")
+            others += report.different
+            for what, count in report.lacking.items():
+                lacking[what] += count
             results.append(answer)
             if report.played and not args.json:
                 print(*lines_of(report), sep="\n")
@@ -452,22 +588,32 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps({"good": good, "core": core_id(), "replayed": results}))
     else:
-        print(
-            f"{len(results)} replayed, {'all good' if good else 'NOT all good'} (core {core_id()})"
-        )
+        print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
     return 2 if not usable else 0 if good else 1
 
 
 def played(
-    found: list[tuple[Path, list[Path]]], settings: Asked | None
+    found: list[tuple[Path, list[Path]]], settings: Asked | None, known: dict[str, bytes]
 ) -> Iterator[tuple[Path, list[Path], Report]]:
     """Each log, and each life in it by itself."""
     for place, files in found:
         count, life = 1, 0
         while life < count:
-            report = replay_log(shown(place), files, settings, sys.stderr.isatty(), life)
+            bar = sys.stderr.isatty()
+            report = replay_log(shown(place), files, settings, bar, life, known)
             count, life = len(report.lives), life + 1
             yield place, files, report
+
+
+def closing(good: bool, lacking: Counter[str], others: int) -> str:
+    """The last line's verdict. All is good only where all of it was read, played and as it was."""
+    what = {"skipped": "line", "mended": "line", "not played": "wake"}
+    parts = [f"{many(lacking[how], one)} {how}" for how, one in what.items() if lacking[how]]
+    if others:
+        parts.append(f"{_many(others)} decided otherwise")
+    if not parts:
+        return "all good" if good else "NOT all good"
+    return f"{'nothing bad found, but' if good else 'NOT all good:'} {', '.join(parts)}"
 
 
 def shown(place: Path) -> str:
@@ -519,4 +665,26 @@ def with_core(args: argparse.Namespace) -> int:
     command += ["--page", args.page] if args.page else []
     command += ["--settings", args.settings] if args.settings else []
     command += ["--on", args.on] if args.on else []
-    return subprocess.run([*command, "--", *args.paths], env=environment).returncode
+    with tempfile.TemporaryDirectory(prefix="wakewell-") as scratch:
+        states = Path(scratch) / "states"
+        keep_states(given(args), states)
+        command += ["--states", str(states), "--", *args.paths]
+        return subprocess.run(command, env=environment).returncode
+
+
+def keep_states(paths: list[Path], out: Path) -> None:
+    """Write down the states of all logs there that this core made, for another core to begin with.
+
+    What cannot be read is left to the replay itself to tell.
+    """
+    with out.open("wb") as file, contextlib.suppress(BadInput), parcel.opened(paths) as folders:
+        for path in folders:
+            for _, files in [] if path.suffix == ".toml" else logs.find_logs(path):
+                lives: dict[int, States] = {}
+                for entry in FieldLog(files).entries():
+                    if entry.life not in lives:
+                        in_force = InForce(files[0].parent)
+                        lives[entry.life] = States(in_force, core_id(), sys.maxsize)
+                    lives[entry.life].feed(entry.record)
+                for states in lives.values():
+                    write_states(file, states.found)

@@ -54,6 +54,7 @@ from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_
 MEASURED_MV = 3900.0  # of the cell while the flow is measured at the bench; own assumption
 DATA = Path(wakewell.__file__).parent / "data"
 CAFE = DATA / "cafe"
+TROUBLE = DATA / "trouble"  # logs in which protections act, and the trials they come from
 TRIALS = DATA / "trials"
 LONGEST_DAYS = 3650.0
 MOST = 1e12  # of any number in a trial, either way

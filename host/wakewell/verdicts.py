@@ -7,6 +7,7 @@ read, and asks whether that may stand together. `held` means: no record contradi
 from __future__ import annotations
 
 from collections import Counter, deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -110,6 +111,8 @@ class Verdicts:
             # Records are missing, and with them how long the board slept: by its clock, or a day
             known = trusted and self._utc_s is not None
             self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
+            # What they held of lockouts ended and of the soil's answers is not known.
+            self._held, self._before_ppt, self._silent = [], None, 0
         elif begin["vouched"]:
             self.clock_s += min(begin["slept_s"], slept_s)
         self._n = record["n"]
@@ -140,22 +143,12 @@ class Verdicts:
         lockouts = record["lockouts"]
         if lockouts or self._open:
             self._follow(record, lockouts)
-        if "report" in commands:
-            self._see_report(record, pot)
+        for rule, why in report_faults(record, pot):
+            self._break(rule, record, why)
         if "run" in record:
             self._see_answer(record, pot.limits.response_doses)
             self._see_run(record, pot)
         self._held = lockouts
-
-    def _see_report(self, record: Record, pot: Any) -> None:
-        """The radio: never on a weak or unknown cell, and only after all else (R5, R13)."""
-        mv, floor_mv = record["values"].get("battery_mv"), pot.limits.radio_mv
-        if mv is None or mv < floor_mv:
-            self._break("R5", record, f"radio at {mv} mV, allowed from {floor_mv}")
-        if "battery low" in record["lockouts"]:
-            self._break("R5", record, "radio under the low-battery lockout")
-        if record["commands"][-3:-1] != ["store", "report"]:
-            self._break("R13", record, "radio before the wake was done and stored")
 
     def _sleep_of(self, record: Record) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
@@ -197,9 +190,9 @@ class Verdicts:
         self._dose_ul, self._dose_given_ul = plan.get("dose_ul") or 0, 0
 
     def _see_run(self, record: Record, pot: Any) -> None:
-        limits, cal = pot.limits, pot.calibration
+        limits = pot.limits
         ran_ms, values, water = record["run"]["ran_ms"], record["values"], record["water"]
-        kind, begin = record["plan"]["kind"], record["begin"]
+        kind = record["plan"]["kind"]
         self.pulses += 1
         self.doses += record["plan"]["phase"] == "idle"
         self.given_ul += water.get("given_ul") or 0
@@ -216,32 +209,13 @@ class Verdicts:
         self._count(record, ml, limits.day_ml)
         if self._slept_s > MOST_SOAK_S:
             self._break("R8", record, f"slept {self._slept_s} s after a pulse, without a look")
-        if begin["pin"] != 1:
-            self._break("R1", record, "pump ran with the pin file unread")
-        if "store" not in record["commands"] or not record["stores"] or record["stores"][0] != 1:
-            self._break("R9", record, "pump ran without a begun record in storage")
-        level_ml, mv = values.get("level_ml"), values.get("battery_mv")
-        if level_ml is None or level_ml < limits.reserve_ml:
-            self._break("R4", record, f"pump started at a level of {level_ml} ml")
-        if mv is None or mv < limits.rest_mv:
-            self._break("R5", record, f"pump started at {mv} mV")
-        else:
+        for rule, why in start_faults(record, pot):
+            self._break(rule, record, why)
+        mv = values.get("battery_mv")
+        if mv is not None and mv >= limits.rest_mv:
             self.lowest_start_mv = min(mv, self.lowest_start_mv or mv)
-        soil = record["judged"].get("soil")
-        if kind in ("depletion", "set") and soil != "good":
-            self._break("R6", record, f"watered on a soil reading judged {soil}")
         if kind == "manual":
             self.manual += 1
-        elif begin["cause"] == "button" and begin["button_ms"] < 2000:
-            self._break("R12", record, "a short press watered")
-        if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
-            self._break("R11", record, "pump ran on default files")
-        if cal.stage == 0 or (cal.stage == 1 and kind not in ("upkeep", "manual")):
-            self._break("R14", record, f"pump ran at stage {cal.stage} with a dose of kind {kind}")
-        if record["judged"].get("saucer") not in (None, "good") or not record["permissives"].get(
-            "saucer", 1
-        ):
-            self._break("R15", record, "pump ran with a wet or unread saucer probe")
         for name in (name for name in self._held if name in record["lockouts"]):
             self._break(
                 LOCKOUT_RULES.get(name, "R9"), record, f"pump ran under the lockout {name!r}"
@@ -298,6 +272,56 @@ class Verdicts:
             wake, why = self.broken.get(rule, (None, text))
             found.append(Verdict(rule, rule not in self.broken, why, wake))
         return found
+
+
+def start_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
+    """(requirement, why) of each one that this wake's start of the pump goes against.
+
+    By what was read, commanded and stored in this wake alone; nothing where it starts no pump.
+    pot: what was in force for it.
+    """
+    commands = record["commands"]
+    starts = [at for at, command in enumerate(commands) if command.startswith("run ")]
+    if not starts and "run" not in record:
+        return
+    limits, cal = pot.limits, pot.calibration
+    values, judged, begin = record["values"], record["judged"], record["begin"]
+    kind = record["plan"]["kind"]
+    if begin["pin"] != 1:
+        yield "R1", "pump ran with the pin file unread"
+    begun = commands.index("store") if "store" in commands else len(commands)
+    if begun > min(starts, default=begun) or not record["stores"] or record["stores"][0] != 1:
+        yield "R9", "pump ran without a begun record in storage"
+    level_ml, mv = values.get("level_ml"), values.get("battery_mv")
+    if level_ml is None or level_ml < limits.reserve_ml:
+        yield "R4", f"pump started at a level of {level_ml} ml"
+    if mv is None or mv < limits.rest_mv:
+        yield "R5", f"pump started at {mv} mV"
+    soil = judged.get("soil")
+    if kind in ("depletion", "set") and soil != "good":
+        yield "R6", f"watered on a soil reading judged {soil}"
+    if kind != "manual" and begin["cause"] == "button" and begin["button_ms"] < 2000:
+        yield "R12", "a short press watered"
+    if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
+        yield "R11", "pump ran on default files"
+    if cal.stage == 0 or (cal.stage == 1 and kind not in ("upkeep", "manual")):
+        yield "R14", f"pump ran at stage {cal.stage} with a dose of kind {kind}"
+    dry = judged.get("saucer") in (None, "good") and record["permissives"].get("saucer", 1)
+    if not dry:
+        yield "R15", "pump ran with a wet or unread saucer probe"
+
+
+def report_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
+    """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13)."""
+    if "report" not in record["commands"]:
+        return
+    mv, floor_mv = record["values"].get("battery_mv"), pot.limits.radio_mv
+    if mv is None or mv < floor_mv:
+        yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
+    if "battery low" in record["lockouts"]:
+        yield "R5", "radio under the low-battery lockout"
+    if record["commands"][-3:-1] != ["store", "report"]:
+        yield "R13", "radio before the wake was done and stored"
 
 
 @lru_cache(maxsize=1000)

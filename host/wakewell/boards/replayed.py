@@ -1,7 +1,8 @@
 """A board that is a recorded wake, and the player that runs a field log through it.
 
-Where the core asks for something the record does not hold (a pulse that was not run),
-the answer is empty and the records differ: the comparison shows it.
+Where the core asks for something the record does not hold (a pulse that was not run, or one
+that runs on where the recorded one was stopped), the run ends with no trip of its own, and the
+records differ: the comparison shows it.
 """
 
 from wakeboard.driver import drive
@@ -20,6 +21,7 @@ class RecordedWake:
         self.stores = list(record["stores"])
         self.stored = []  # what is in the slots after this wake, the newest first
         self.made = None
+        self.run = None  # the pulse under way, once the samples on record are used up
 
     def off(self):
         """Nothing to switch."""
@@ -54,6 +56,7 @@ class RecordedWake:
         """The next recorded sample; past the last one the recorded run had ended."""
         at = self.at
         if at >= self.count:
+            self.run = run
             raise ValueError
         now, columns = run.now, self.columns
         for channel in range(WIDTH):
@@ -61,7 +64,9 @@ class RecordedWake:
         self.at = at + 1
 
     def stop(self):
-        """The recorded running time."""
+        """The recorded running time. That the record ends is no fault, unless it tells of one."""
+        if self.run is not None and self.run.trip is None and "fault" not in self.record["trips"]:
+            self.run.trip = ""
         return self.ran_ms
 
     def close(self):
@@ -83,21 +88,22 @@ class Player:
     """Runs a field log through the core, record by record.
 
     in_force(identity): the stored line (bytes) of the settings, limits or calibration with
-    that id, or None. settings: the line of other settings to ask about, or None.
+    that id, or None. `asked`: by kind, the line to take instead of the recorded one.
 
     exact: the state must be the very one recorded, to the last bit. Otherwise (another
     core, other settings) it lives on by itself and only the decisions are compared. May
     be changed from record to record.
     """
 
-    def __init__(self, in_force, settings=None, exact=True):
+    def __init__(self, in_force, exact=True):
         self.in_force = in_force
-        self.settings = settings
+        self.asked = {}
         self.exact = exact
         self.state = None
         self.slots = []  # the stored bytes a wake may fall back on, the newest first
         self.snapshot = None
         self.ended = ""  # the recorded CRC of the state the last wake ended with
+        self.outran = False  # did the last wake's pulse run on where the recorded one had ended?
         self.pots = {}
 
     def feed(self, record):
@@ -115,11 +121,16 @@ class Player:
         self.snapshot = self.state = None  # if the record is damaged, nothing is kept
         if state is None:
             return None, "the state it began with is not known"
+        return self.play(record, state, pot), ""
+
+    def play(self, record, state, pot):
+        """The record that this wake makes from that state, which it changes."""
         board = RecordedWake(record)
         drive(board, state, pot, record["begin"])
         self.state, self.ended = state, record["state"]
         self.slots = (board.stored + self.slots)[:2]
-        return board.made, ""
+        self.outran = board.run is not None
+        return board.made
 
     def begun_with(self, record):
         """The state this wake began with, or None if it is not known.
@@ -154,17 +165,13 @@ class Player:
 
     def pot(self, record):
         """(Pot, "") in force for this record, or (None, why not)."""
-        key = (
-            self.settings or record["settings"],
-            record["limits"],
-            record["calibration"],
-            record["core"],
-        )
+        kinds = ("settings", "limits", "calibration")
+        key = tuple([self.asked.get(kind, record[kind]) for kind in kinds]) + (record["core"],)
         pot = self.pots.get(key)
         if pot is not None:
             return pot, ""
         found = []
-        for kind in ("settings", "limits", "calibration"):
+        for kind in kinds:
             values, why = self.values(kind, record[kind])
             if values is None:
                 return None, why
@@ -177,7 +184,7 @@ class Player:
 
     def values(self, kind, identity):
         """(Values, "") of one of the three files by its id; "" stands for the safe defaults."""
-        data = self.settings if self.settings and kind == "settings" else None
+        data = self.asked.get(kind)
         if data is None:
             if identity == "":
                 return fields.Values(kind), ""

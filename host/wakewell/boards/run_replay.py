@@ -25,13 +25,13 @@ def answers(inputs):
             kept[line.identity(data)] = data
             continue
         if word == b"ask ":
-            player.settings = data
+            player.asked["settings"] = data
             continue
         record, why = line.decode(data)
         if record is None:
             yield why.encode()
             continue
-        player.exact = not player.settings and record.get("core") == core
+        player.exact = not player.asked and record.get("core") == core
         made, why = player.feed(record)
         if record["kind"] == "wake":
             yield line.encode(RECORD, made) if made else why.encode()

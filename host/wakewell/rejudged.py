@@ -1,0 +1,261 @@
+"""Recorded wakes put to a core, or to files, that did not decide them: what would they decide?
+
+Each wake is played from two states. From the recorded one: only this wake's own decision can
+differ, whatever other water the core would have given before. And from the core's own, carried on
+from wake to wake for as long as it decides as was recorded: a count that it forgives bit by bit
+shows at the wake where the recorded one led to something. After a wake that differs the core's own
+state begins anew from the recorded one, so that no consequence is told as a decision.
+
+The record holds the recorded state as a hash. The state itself is known at every snapshot, and
+at every wake where the core that made the record is at hand (`States`). In between it is the
+state this core made, with what the records tell of the recorded one put right.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from wakeboard.store import state_from_snapshot
+from wakecore import plan, rules
+from wakecore.number import clamp
+from wakecore.state import (
+    IDLE,
+    PHASES,
+    SOAK,
+    UNKNOWN,
+    State,
+    deliver,
+    from_bytes,
+    from_numbers,
+    pass_time,
+)
+from wakewell import changes
+from wakewell.boards.replayed import Player
+from wakewell.changes import Change
+from wakewell.logs import Record
+from wakewell.verdicts import slept
+
+Known = Callable[[str], bytes | None]  # the stored form of the state with that CRC, if known
+CRC_SIZE = 8
+# What a record of a wrong form can raise on its way through the core.
+STUMBLES = (
+    KeyError,
+    TypeError,
+    ValueError,
+    IndexError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+    struct.error,
+)
+
+
+class States:
+    """The states of a log by their CRC, from the very core that made it: the proof of each is it.
+
+    A log is fed record by record, as to a player. `keep` bounds how many are remembered.
+    """
+
+    def __init__(self, in_force: Any, core: str, keep: int) -> None:
+        self.player = Player(in_force)
+        self.core, self.keep = core, keep
+        self.found: dict[str, bytes] = {}  # by CRC, the oldest first
+
+    def feed(self, record: Record) -> None:
+        """Play one more record, if this core made it."""
+        player = self.player
+        if record["kind"] == "wake" and record.get("core") != self.core:
+            player.state = player.snapshot = None
+            return
+        with contextlib.suppress(*STUMBLES):  # the replay itself says what is wrong with it
+            if record["kind"] == "state":
+                player.feed(record)
+                return
+            pot, _ = player.pot(record)
+            state = player.begun_with(record)
+            player.snapshot = player.state = None
+            if pot is None or state is None:
+                return
+            self._note(state)
+            player.play(record, state, pot)
+            if state.crc == record["state"]:
+                self._note(state)
+
+    def _note(self, state: Any) -> None:
+        crc = state.crc
+        self.found[crc] = state.to_bytes()
+        state.crc = crc  # a state of an older form keeps its own
+        if len(self.found) > self.keep:
+            del self.found[next(iter(self.found))]
+
+    def __call__(self, crc: str) -> bytes | None:
+        """The stored form of the state with that CRC, if it is remembered."""
+        return self.found.get(crc)
+
+
+def write_states(file: BinaryIO, found: dict[str, bytes]) -> None:
+    """Put states down for another process to read."""
+    for crc, data in found.items():
+        file.write(crc.encode() + len(data).to_bytes(4, "little") + data)
+
+
+def read_states(path: Path) -> dict[str, bytes]:
+    """What `write_states` wrote into that file."""
+    found = {}
+    with path.open("rb") as file:
+        while crc := file.read(CRC_SIZE):
+            size = int.from_bytes(file.read(4), "little")
+            found[crc.decode()] = file.read(size)
+    return found
+
+
+class Rejudge:
+    """Feeds a log to this core, record by record, as the top of this file says.
+
+    player: of the recorded line, also in use for wakes that this core made itself.
+    wishes: other settings are asked about (see `changes.judge`).
+    """
+
+    def __init__(self, player: Player, known: Known, wishes: bool = False) -> None:
+        self.player, self.known, self.wishes = player, known, wishes
+        self.own = Player(player.in_force, exact=False)
+        self.own.asked = player.asked
+        self.carried = False  # does the core's own state still stand for what was recorded?
+        self.last: tuple[Record, Record, State] | None = None
+
+    def snapshot(self, record: Record) -> None:
+        """A snapshot comes by."""
+        self.own.snapshot = state_from_snapshot(record)
+
+    def passed(self) -> None:
+        """A wake was played elsewhere: begin anew from what it left."""
+        self.carried, self.last = False, None
+        self.own.state = None
+
+    def feed(self, record: Record) -> tuple[Record | None, str, list[Change]]:
+        """(record made from the recorded state or None, why not, all that changed)."""
+        player = self.player
+        pot, why = player.pot(record)
+        if pot is None:
+            self.passed()
+            return None, why, []
+        exact = self._steer(record)
+        state = player.begun_with(record)
+        player.snapshot = player.state = None
+        if state is None:
+            self.passed()
+            return None, "the state it began with is not known", []
+        own = self.own.begun_with(record) if self.carried else None
+        self.own.snapshot = self.own.state = None
+        before = twin(state)
+        made, why = _played(player, record, state, pot)
+        if made is None:
+            return self._failed(why)
+        found = changes.judge(record, made, pot, player.outran, self.wishes)
+        if exact and not any(change.way != changes.OTHER for change in found):
+            data = self.known(record["state"]) if self._same_run(record, made) else None
+            ended = from_bytes(data) if data else None
+            if ended is not None:
+                found += changes.forgiven(ended, state)
+        agreed = self._same_run(record, made)
+        if own is not None and not _alike(own, before):
+            own_made, why = _played(self.own, record, own, pot)
+            if own_made is None:
+                return self._failed(why)
+            told = {change.key for change in found}
+            more = changes.judge(record, own_made, pot, self.own.outran, self.wishes)
+            found += [change for change in more if change.key not in told]
+            agreed = agreed and self._same_run(record, own_made)
+        else:
+            self.own.state, self.own.slots = twin(state), list(player.slots)
+            self.own.ended = player.ended
+        self.carried = agreed and not any(change.rule for change in found)
+        if self.carried and self.own.state is not None:
+            # The time that passed is what passed, whatever this core would have slept.
+            self.own.state.sleep_s = slept(record["commands"][-1]) or 0
+        self.last = record, made, before
+        return made, "", found
+
+    def _failed(self, why: str) -> tuple[None, str, list[Change]]:
+        self.passed()
+        return None, why, [Change(changes.WEAKER, "R13", "core", why)]
+
+    def _same_run(self, record: Record, made: Record) -> bool:
+        return changes.runs(record) == changes.runs(made)
+
+    def _steer(self, record: Record) -> bool:
+        """Give the player the recorded state, exactly (True) or as far as it can be told."""
+        player = self.player
+        data = self.known(record["before"])
+        state = from_bytes(data) if data else None
+        if state is None and player.snapshot is not None:
+            state = player.snapshot if player.snapshot.crc == record["before"] else None
+        if state is not None:
+            player.snapshot, player.state, player.ended = twin(state), state, record["before"]
+            player.slots = player.slots or [state.to_bytes()]
+            return True
+        if self.last is not None and player.state is not None:
+            put_right(player.state, *self.last, record)
+        return False
+
+
+def _played(player: Player, record: Record, state: Any, pot: Any) -> tuple[Record | None, str]:
+    """(what this core makes of a wake, ""), or None and how it failed: another may in any way."""
+    try:
+        return player.play(record, state, pot), ""
+    except Exception as error:
+        return None, f"this core fails: {type(error).__name__}: {error}"
+
+
+def twin(state: Any) -> Any:
+    """The same state once more."""
+    copy = from_numbers(state.numbers())
+    copy.crc = state.crc
+    return copy
+
+
+def _alike(one: Any, other: Any) -> bool:
+    """The same but for the number of the write?"""
+    kept, one.seq = one.seq, other.seq
+    same = one.numbers() == other.numbers()
+    one.seq = kept
+    return bool(same)
+
+
+def put_right(state: Any, last: Record, made: Record, before: Any, record: Record) -> None:
+    """Make of the state that `made` ended with what the records tell of the recorded one.
+
+    last: the recorded wake behind `made`, which began with `before`. record: the wake after it.
+    """
+    sleep = last["commands"][-1]
+    state.sleep_s = slept(sleep) or 0
+    state.button_masked = 0 if sleep.endswith("button") else 1
+    locked = sum({rules.BITS[name] for name in last["lockouts"] if name in rules.BITS})
+    rules.clear(state, state.lockouts & ~locked)
+    state.lockouts |= locked
+    phase = record["plan"]["phase"]
+    phase = PHASES.index(phase) if phase in PHASES else IDLE
+    if changes.runs(last) != changes.runs(made):
+        # Other water: what this core expected of its own is not asked of the recorded one.
+        begin = last["begin"]
+        pass_time(before, clamp(begin["slept_s"], 0, before.sleep_s) if begin["vouched"] else 0)
+        state.ages_s, state.mls = list(before.ages_s), list(before.mls)
+        state.since_dose_s = before.since_dose_s
+        state.look_ml = state.before_ppt = state.peak_ppt = UNKNOWN
+        state.open_ms = state.given_ul = state.proof_ml = state.proof_ul = 0
+        counted_ml = last["water"].get("counted_ml") or 0
+        if counted_ml:
+            deliver(state, counted_ml)
+            state.since_dose_s = 0
+        state.pulses = max(1, state.pulses)
+        kind = record["plan"]["kind"]
+        if phase == SOAK and kind in plan.KINDS:
+            state.plan_kind = plan.KINDS.index(kind)
+            state.plan_ul = record["plan"]["dose_ul"] or 0
+    if phase == IDLE:
+        state.plan_ul = 0
+    state.phase = phase

@@ -1,0 +1,256 @@
+"""Another core on recorded wakes: what it protects from no longer is told by requirement and wake.
+
+Each broken core is a copy with one line changed. Each is met by a log that ships.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import shutil
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+import makelog
+from wakecore import rules
+from wakecore.run import TRIPS
+from wakewell import changes, trials
+from wakewell.cli import main
+from wakewell.core import core_folder
+from wakewell.fieldlog import FieldLog
+
+
+class Broken(NamedTuple):
+    """A change to one file of the core, and a log that ships and meets it."""
+
+    rule: str
+    log: str
+    file: str
+    old: str
+    new: str
+
+
+def row(table: str) -> str:
+    """The whole line of a table that begins so."""
+    text = (core_folder() / "rules.py").read_text(encoding="utf-8")
+    return next(line + "\n" for line in text.splitlines() if line.strip().startswith(table))
+
+
+BROKEN = {
+    "the pulse may be longer": Broken(
+        "R2", "hanging", "plan.py", ", limits.pulse_ms)\n", ", 1 << 29)\n"
+    ),
+    "the day's limit bounds no pulse": Broken(
+        "R3", "basil", "plan.py", "muldiv_down(facts.day_left_ml,", "muldiv_down(1000000,"
+    ),
+    "a day of twelve hours": Broken(
+        "R3", "basil", "state.py", "window_s = 86400", "window_s = 43200"
+    ),
+    "no trip without flow": Broken(
+        "R4", "tomato", "run.py", "if least_fall_ml > cal.tolerance_ml:", "if False:"
+    ),
+    "no trip without load": Broken("R4", "dry", "run.py", "if cal.dry_ma:", "if False:"),
+    "a level not read": Broken("R4", "gauge", "rules.py", row('("level", "R4"'), ""),
+    "no reserve": Broken("R4", "fern", "rules.py", row('("reserve", "R4"'), ""),
+    "dry runs lead to nothing": Broken(
+        "R4", "tomato", "wake.py", "if state.dry_trips >= limits.dry_trips:", "if False:"
+    ),
+    "a dry run is forgiven at any other wake": Broken(
+        "R4", "cases", "wake.py", "elif shown or (cal.", "elif True or (cal."
+    ),
+    "pumps on a low cell": Broken(
+        "R5", "strawberry", "rules.py", "f.battery_mv >= f.battery_floor_mv", "f.battery_mv > 0"
+    ),
+    "a low cell locks nothing": Broken(
+        "R5", "cell", "wake.py", "if rules.below(mv, facts.battery_floor_mv):", "if False:"
+    ),
+    "no trip when the cell sags": Broken(
+        "R5", "cases", "run.py", "limits.sag_mv, 0, 2)", "limits.sag_mv, 0, 999)"
+    ),
+    "a probe out of its span is believed": Broken(
+        "R6", "mint", "judge.py", "if counts < probe.low - probe.margin or", "if False and"
+    ),
+    "a frozen probe is believed": Broken(
+        "R6", "probe", "judge.py", "state.soil_same + 1 >=", "state.soil_same - 99 >="
+    ),
+    "soil without an answer locks nothing": Broken(
+        "R7", "hose", "wake.py", "if state.silent_doses >= pot.limits", "if 0 > pot.limits"
+    ),
+    "a dose on top of a dose": Broken("R7", "button", "rules.py", row('("settled", "R7"'), ""),
+    "a leak locks nothing": Broken(
+        "R8", "citrus", "wake.py", "if state.leak_looks >= 2:", "if False:"
+    ),
+    "a leak five times as large": Broken(
+        "R8", "gauge", "wake.py", "allowed_ml = cal.", "allowed_ml = 5 * cal."
+    ),
+    "no looks after a pulse": Broken(
+        "R8", "basil", "wake.py", "SECOND_LOOK_S = 60, 540", "SECOND_LOOK_S = 86400, 86400"
+    ),
+    "interruptions lead to nothing": Broken(
+        "R9", "hanging", "wake.py", "if state.interrupts >= pot.limits", "if 0 > pot.limits"
+    ),
+    "interruptions are forgiven as they are counted": Broken(
+        "R9", "cell", "wake.py", "state.interrupts = add_capped(state.interrupts, 1, 100)",
+        "state.interrupts = 1",
+    ),
+    "a wet saucer may be watered": Broken("R15", "hose", "rules.py", row('("saucer", "R15"'), ""),
+    "no trip when the saucer gets wet": Broken(
+        "R15", "hose", "run.py", "cal.saucer, cal.wet_ppt,", "cal.saucer, 1000000,"
+    ),
+    "a wet saucer locks nothing": Broken(
+        "R15", "hose", "wake.py", 'facts.saucer == "wet" and state', "False and state"
+    ),
+    "nobody is asked to fill the tank": Broken(
+        "R16", "fern", "rules.py", "below(f.level_ml, f.warn_ml) or", "False or"
+    ),
+}  # fmt: skip
+SHIPPED = {
+    path.parent.name: path
+    for folder in (trials.CAFE, trials.TROUBLE)
+    for path in folder.glob("*/logs")
+}
+
+
+def changed_core(folder: Path, file: str, old: str, new: str) -> Path:
+    """A copy of the core with one text replaced."""
+    shutil.copytree(
+        core_folder(), folder / "wakecore", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    path = folder / "wakecore" / file
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1, f"{file} has changed: {old}"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return folder
+
+
+def renamed(folder: Path, core: str = "0123456789ab") -> None:
+    """Make the logs there those of a core that nobody has."""
+    for path in folder.glob("*.gz"):
+        lines = gzip.decompress(path.read_bytes()).splitlines()
+        changed = [
+            makelog.changed(data, core=core) if b'"wake"' in data[:16] else data for data in lines
+        ]
+        path.write_bytes(gzip.compress(b"".join(data + b"\n" for data in changed)))
+
+
+def replayed(capfd: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, Any]:
+    """(exit code, the one log's object) of `wakewell replay --json`."""
+    capfd.readouterr()
+    code = main(["replay", *map(str, words), "--json"])
+    return code, json.loads(capfd.readouterr().out)["replayed"][0]
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_a_protection_that_no_longer_acts_is_a_finding(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    broken = BROKEN[name]
+    core = changed_core(tmp_path, broken.file, broken.old, broken.new)
+    log = SHIPPED[broken.log]
+    code, found = replayed(capfd, log, "--core", core)
+    assert code == 1
+    assert broken.rule in {row["rule"] for row in found["weaker"]}
+    assert found["not_played"] == {}
+    recorded = {
+        entry.wake.n for entry in FieldLog(sorted(log.glob("*.gz"))).entries() if entry.wake
+    }
+    assert all(row["wake"] in recorded and row["count"] > 0 for row in found["weaker"])
+
+
+def test_the_line_says_which_requirement_and_wake_and_the_last_is_not_all_good(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The core without its dry-run trip, on the café's tomato and its clogged hose."""
+    broken = BROKEN["no trip without flow"]
+    core = changed_core(tmp_path, broken.file, broken.old, broken.new)
+    assert main(["replay", str(SHIPPED["tomato"]), "--core", str(core)]) == 1
+    out = capfd.readouterr().out
+    assert (
+        "R4   WEAKER  dry-run protection: trip no flow stopped the pump, now it does not, " in out
+    )
+    assert "first at wake 225" in out
+    assert "all good" not in out.replace("NOT all good", "")
+
+
+def test_every_requirement_with_a_protection_in_the_pump_has_a_broken_core_here() -> None:
+    met = {broken.rule for broken in BROKEN.values()}
+    assert met >= {"R2", "R3", "R4", "R5", "R6", "R7", "R8", "R9", "R15"}
+    assert set(SHIPPED) >= {broken.log for broken in BROKEN.values()}
+
+
+def test_the_requirement_of_each_row_is_the_cores_own() -> None:
+    """What is said here of a row is what the core's own tables say of it."""
+    assert {row[0]: row[1] for row in rules.PERMISSIVES} == changes.PERMISSIVES
+    assert {row[0]: row[1] for row in rules.LOCKOUTS} == changes.LOCKOUTS
+    assert dict(TRIPS) == changes.STOPS
+
+
+def test_a_core_that_fails_on_a_wake_is_a_finding(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """On a board such a wake ends in a reset, so that no later one gets any further."""
+    core = changed_core(
+        tmp_path, "plan.py", "    wanted_ml = state.proof_ul // 4000", "    wanted_ml = 1 // 0"
+    )
+    code, found = replayed(capfd, SHIPPED["basil"], "--core", core)
+    assert code == 1
+    assert {(row["rule"], row["wake"]) for row in found["weaker"]} == {("R13", 7)}
+    assert "fails: ZeroDivisionError" in next(iter(found["not_played"]))
+
+
+STRICTER = {
+    "a higher rest voltage": ("strawberry", "judge.py", "max(settings.battery_mv, ", "max(3800, "),
+    "a smaller leak": (
+        "gauge", "wake.py", "cal.tolerance_ml * (1 + state.pulses // 2)", "cal.tolerance_ml // 2",
+    ),
+    "a larger reserve": (
+        "fern", "judge.py", "max(settings.reserve_ml, limits.reserve_ml)", "600",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", STRICTER)
+def test_a_stricter_core_is_listed_and_no_finding(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    log, *change = STRICTER[name]
+    code, found = replayed(capfd, SHIPPED[log], "--core", changed_core(tmp_path, *change))
+    assert found["weaker"] == []
+    assert found["stricter"]
+    assert code == 0
+
+
+def test_the_same_core_is_neither_on_every_log_that_ships(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A comment makes it another core by its id, so that every wake is judged anew."""
+    core = changed_core(tmp_path, "number.py", '"""\n\n', '"""\n\n# The same.\n\n')
+    assert main(["replay", "--demo", "--core", str(core), "--json"]) == 0
+    told = json.loads(capfd.readouterr().out)["replayed"]
+    assert {r["name"] for r in told} == set(SHIPPED)
+    for found in told:
+        assert (found["weaker"], found["stricter"], found["different"]) == ([], [], 0)
+        assert found["played"] == found["wakes"]
+        assert found["core"] not in found["recorded_by"]
+
+
+def test_without_the_core_that_recorded_it_the_records_themselves_say_how_it_was(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The log of another core that is not at hand: snapshots and records must do.
+
+    The same core again decides the same; the one without a trip is found out all the same.
+    """
+    log = tmp_path / "pot" / "logs"
+    shutil.copytree(SHIPPED["tomato"], log)
+    renamed(log)
+    assert main(["replay", str(log), "--json"]) == 0
+    (found,) = json.loads(capfd.readouterr().out)["replayed"]
+    assert (found["weaker"], found["different"]) == ([], 0)
+    broken = BROKEN["no trip without flow"]
+    core = changed_core(tmp_path / "core", broken.file, broken.old, broken.new)
+    code, found = replayed(capfd, log, "--core", core)
+    assert code == 1
+    assert "R4" in {row["rule"] for row in found["weaker"]}
