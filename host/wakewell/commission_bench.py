@@ -8,7 +8,6 @@ A person may think for longer than the board waits, so the board is taken anew w
 
 from __future__ import annotations
 
-import ast
 import contextlib
 import time
 from pathlib import Path
@@ -17,7 +16,7 @@ from typing import Any, Self
 
 from wakewell.logs import BadInput
 from wakewell.usb.flash import check_board, check_pulse, progress
-from wakewell.usb.link import BoardLost, Link, connect
+from wakewell.usb.link import BoardLost, Link, connect, value_of
 from wakewell.usb.pull import Pulled, leave
 
 STALE_S = 200.0  # the board's lease is five minutes
@@ -122,19 +121,15 @@ class Bench:
 
     def read(self) -> dict[str, list[int] | None]:
         """Every fitted probe, now: [median, spread] or None."""
-        found = self._value(READ)
-        if not isinstance(found, dict):
-            raise BoardLost(f"{self.port}: garbled reading")
+        found: dict[str, list[int] | None] = self._value(READ, dict[str, list[int] | None])
         return found
 
     def run_pump(self, ms: int) -> int:
         """Run the pump for ms, LONGEST_MS at most; how long it ran by the board's clock."""
         ms = min(ms, LONGEST_MS)
         whole, rest = divmod(ms, PULSE_MS)
-        found = self._value(RUN.format(ms=ms, one=PULSE_MS, whole=whole, rest=rest))
-        if not isinstance(found, tuple) or len(found) != 3:
-            raise BoardLost(f"{self.port}: garbled answer {found!r}")
-        self.ran_ms, self.drew = int(found[0]), [int(found[1]), int(found[2])]
+        code = RUN.format(ms=ms, one=PULSE_MS, whole=whole, rest=rest)
+        self.ran_ms, *self.drew = self._value(code, tuple[int, int, int])
         return self.ran_ms
 
     def float_pump(self) -> None:
@@ -147,11 +142,8 @@ class Bench:
 
     def button(self) -> bool:
         """Is the button pressed?"""
-        return bool(self._value(BUTTON))
+        return bool(self._value(BUTTON, int))
 
-    def _value(self, code: str) -> Any:
+    def _value(self, code: str, kind: Any) -> Any:
         text = self.link().exec(code).strip().splitlines()
-        try:
-            return ast.literal_eval(text[-1] if text else "")
-        except (ValueError, SyntaxError):
-            raise BoardLost(f"{self.port}: garbled answer {text[-1:]!r}") from None
+        return value_of(text[-1] if text else "", self.port, kind)

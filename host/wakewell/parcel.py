@@ -13,9 +13,11 @@ import hashlib
 import json
 import re
 import stat
+import struct
 import sys
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -26,15 +28,17 @@ import wakewell
 from wakeboard.store import STATE_RECORD
 from wakecore import line, rules
 from wakecore.wake import RECORD
-from wakewell import causes, chips, logs, mended, pots, tomlfile
-from wakewell.logs import BadInput, Skips
+from wakewell import causes, chips, logs, mended, ownfile, pots, tomlfile
+from wakewell.logs import BadInput, Skips, printable
 from wakewell.report import times
+from wakewell.tomlfile import show_path
 
 FORM = 1
 CONTENTS = "parcel.json"
 SUFFIX = ".parcel.zip"
 TOML = ("pot.toml", "wiring.toml", "settings.toml", "limits.toml", "calibration.toml")
 MOST_FILES, MOST_BYTES = 4000, 1 << 30  # unpacked; fifty years of wakes are smaller
+PIECE = 1 << 20  # bytes of a file at a time
 SHARED_DAY = 366  # the first dated wake of a shared log falls on 2001-01-01
 HOSTS = ("entry page", *("clear " + row[0] for row in rules.LOCKOUTS))
 # Numbers and words of pot.toml that say nothing about whose it is
@@ -44,7 +48,19 @@ KNOWN_WORDS = {
     *(word for kind in pots.PARTS.values() for words_ in kind.words.values() for word in words_),
     *(*pots.LEVELS, *chips.CHIPS, "a pot", "a plant"),
 }
-ENTRY = re.compile(r"(?:logs/(?:in-force/)?[0-9A-Za-z._-]{1,100}|[a-z]{1,20}\.(?:toml|json))")
+ENTRY = re.compile(
+    r"(?:logs/(?:in-force/)?[0-9A-Za-z_-][0-9A-Za-z._-]{0,99}|[a-z]{1,20}\.(?:toml|json))", re.ASCII
+)
+# What a damaged zip file raises on its way through zipfile and zlib
+DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    ValueError,
+    struct.error,
+    RuntimeError,  # a password is asked for
+    NotImplementedError,
+)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,17 +89,19 @@ def run(args: argparse.Namespace) -> int:
     with opened([Path(args.pot)]) as (path,):
         found = logs.find_logs(path)
         if not found:
-            raise BadInput(
-                f"{path}: no log here; a log's name ends in {' or '.join(logs.SUFFIXES)}"
-            )
+            ends = " or ".join(logs.SUFFIXES)
+            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {ends}")
         if len(found) > 1:
-            places = ", ".join(str(place) for place, _ in found[:3])
-            raise BadInput(f"{path}: {len(found)} pots here ({places} ...); name one of them")
+            places = ", ".join(show_path(str(place)) for place, _ in found[:3])
+            text = f"{len(found)} pots here ({places} ...); name one of them"
+            raise BadInput(f"{show_path(str(path))}: {text}")
         place, files = found[0]
         name = "pot" if args.share else series.names([place])[0]
         out = Path(args.out) if args.out else Path(name + SUFFIX)
         if out.exists():
-            raise BadInput(f"{out}: is there already; move it away or name another with --out")
+            raise BadInput(
+                f"{show_path(str(out))}: is there already; move it away or name another with --out"
+            )
         entries, notes = shared(place, files) if args.share else plain(place, files)
         contents = {
             "form": FORM,
@@ -133,14 +151,22 @@ def in_force_files(place: Path) -> Iterator[tuple[str, bytes]]:
         for path in sorted(keep.glob("*.json")) if keep.is_dir() else ():
             if path.name not in seen and path.is_file() and path.stat().st_size <= line.MOST_LINE:
                 seen.add(path.name)
-                yield path.name, path.read_bytes()
+                yield path.name, bytes_of(path)
+
+
+def bytes_of(path: Path) -> bytes:
+    """A file's content. Raises BadInput."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise BadInput(f"{show_path(str(path))}: cannot be read: {error.strerror}") from None
 
 
 def plain(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[str]]:
     """Everything as it is."""
     entries = {}
     for path in files:
-        data = path.read_bytes()
+        data = bytes_of(path)
         name = path.name if path.name.endswith(logs.SUFFIXES) else path.name + logs.SUFFIXES[0]
         entries["logs/" + safe(name)] = data
     for name, data in in_force_files(place):
@@ -250,7 +276,7 @@ def pack(out: Path, entries: dict[str, bytes]) -> None:
     draft = out.with_name(out.name + ".new")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        with zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as file:
+        with ownfile.new(draft) as whole, zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as file:
             for name, data in sorted(entries.items()):
                 info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
                 info.compress_type = zipfile.ZIP_DEFLATED
@@ -258,7 +284,9 @@ def pack(out: Path, entries: dict[str, bytes]) -> None:
                 file.writestr(info, data)
         draft.replace(out)
     except OSError as error:
-        raise BadInput(f"{out}: cannot be written: {error.strerror}; try another --out") from None
+        draft.unlink(missing_ok=True)
+        text = f"cannot be written: {error.strerror}; try another --out"
+        raise BadInput(f"{show_path(str(out))}: {text}") from None
 
 
 # Opening
@@ -274,64 +302,116 @@ def is_parcel(path: Path) -> bool:
 
 @contextlib.contextmanager
 def opened(paths: Sequence[Path]) -> Iterator[list[Path]]:
-    """The same paths, with a folder in place of every parcel; gone when the block ends."""
+    """The same paths, with a folder in place of every parcel; gone when the block ends. What lies
+    in it is told of as lying in the parcel. Raises BadInput."""
     with contextlib.ExitStack() as stack:
         found = []
         for path in paths:
             if is_parcel(path):
-                folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakewell-")))
+                folder = stack.enter_context(room(path))
                 name = path.name.removesuffix(".zip").removesuffix(".parcel") or "pot"
-                found.append(unpack(path, folder / safe(name)))
+                place = folder / safe(name)
+                stack.enter_context(tomlfile.called(str(place), str(path)))
+                found.append(unpack(path, place))
             else:
                 found.append(path)
         yield found
 
 
+@contextlib.contextmanager
+def room(path: Path) -> Iterator[Path]:
+    """A temporary folder for that parcel. Raises BadInput if there can be none."""
+    try:
+        folder = tempfile.TemporaryDirectory(prefix="wakewell-", ignore_cleanup_errors=True)
+    except OSError as error:
+        raise BadInput(no_room(path, error)) from None
+    with folder as name:
+        yield Path(name)
+
+
+def no_room(path: Path, error: OSError) -> str:
+    """What to say when a parcel cannot be unpacked because of this computer."""
+    why = error.strerror or str(error)
+    where = "the folder for temporary files; TMPDIR names another"
+    return f"{show_path(str(path))}: cannot be unpacked: {why}; make room in {where}"
+
+
 def unpack(path: Path, folder: Path) -> Path:
     """Unpack a parcel into a new folder. Whatever it holds, nothing outside is touched."""
+    shown = show_path(str(path))
     try:
         with zipfile.ZipFile(path) as file:
             infos = file.infolist()
             if CONTENTS not in file.namelist():
                 raise BadInput(
-                    f"{path}: a zip file, but no parcel: {CONTENTS} is missing; "
+                    f"{shown}: a zip file, but no parcel: {CONTENTS} is missing; "
                     "pack one with wakewell parcel"
                 )
             total = sum(info.file_size for info in infos)
             if len(infos) > MOST_FILES or total > MOST_BYTES:
                 raise BadInput(
-                    f"{path}: {len(infos)} files of {total} bytes, allowed {MOST_FILES} and "
+                    f"{shown}: {len(infos)} files of {total} bytes, allowed {MOST_FILES} and "
                     f"{MOST_BYTES}; no parcel of ours is that large"
                 )
+            seen: set[str] = set()
             for info in infos:
-                if not ENTRY.fullmatch(info.filename) or info.filename.startswith("private"):
+                name = info.filename
+                twice = name.lower() in seen
+                seen.add(name.lower())
+                # What a name says when it is read again is what is written there
+                if not ENTRY.fullmatch(name) or name.startswith("private") or twice:
+                    why = "twice" if twice else "which no parcel has"
                     raise BadInput(
-                        f"{path}: holds {tomlfile.show(info.filename)}, which no parcel has; "
+                        f"{shown}: holds {tomlfile.show(name)}, {why}; "
                         "do not open it, ask who sent it"
                     )
-                target = folder / info.filename
-                target.parent.mkdir(parents=True, exist_ok=True)
-                with file.open(info) as source:
-                    target.write_bytes(source.read(info.file_size + 1)[: info.file_size])
-            contents = json.loads((folder / CONTENTS).read_bytes())
+                if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                    raise BadInput(
+                        f"{shown}: {tomlfile.show(name)} is packed in a way that no parcel is; "
+                        "ask for it again, as wakewell parcel made it"
+                    )
+                extract(path, file, info, folder / name)
+            try:
+                contents = json.loads((folder / CONTENTS).read_bytes())
+            except RecursionError:
+                contents = None
             if not isinstance(contents, dict) or contents.get("form") != FORM:
-                raise BadInput(f"{path}: parcel form {FORM} is known, this one is of another")
+                raise BadInput(f"{shown}: parcel form {FORM} is known, this one is of another")
             check(path, folder, contents)
-    except (zipfile.BadZipFile, EOFError, ValueError, RuntimeError, NotImplementedError) as error:
-        raise BadInput(
-            f"{path}: the parcel is damaged ({str(error)[:80]}); ask for it again"
-        ) from None
+    except DAMAGE as error:
+        why = printable(str(error), 80)
+        raise BadInput(f"{shown}: the parcel is damaged ({why}); ask for it again") from None
+    except OSError as error:
+        raise BadInput(f"{shown}: cannot be read: {error.strerror or error}") from None
     return folder
+
+
+def extract(path: Path, file: zipfile.ZipFile, info: zipfile.ZipInfo, target: Path) -> None:
+    """Write one file of a parcel, of no more bytes than were announced. Raises BadInput, DAMAGE."""
+    size = 0
+    with file.open(info) as source:
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with target.open("wb") as whole:
+                while piece := source.read(PIECE):
+                    size += whole.write(piece)
+        except OSError as error:
+            raise BadInput(no_room(path, error)) from None
+    if size != info.file_size:
+        raise zipfile.BadZipFile(f"{info.filename} has another size than announced")
 
 
 def check(path: Path, folder: Path, contents: dict[str, Any]) -> None:
     """Every file listed is there and whole."""
     files = contents.get("files")
     for name, digest in files.items() if isinstance(files, dict) else ():
-        target = folder / str(name)
-        whole = ENTRY.fullmatch(str(name)) and target.is_file()
+        target = folder / name
+        whole = ENTRY.fullmatch(name) and target.is_file()
         if not whole or hashlib.sha256(target.read_bytes()).hexdigest() != digest:
-            raise BadInput(f"{path}: {tomlfile.show(name)} is missing or damaged; ask for it again")
+            raise BadInput(
+                f"{show_path(str(path))}: {tomlfile.show(name)} is missing or damaged; "
+                "ask for it again"
+            )
 
 
 def came_with(place: Path) -> tuple[str, bool]:
@@ -339,7 +419,7 @@ def came_with(place: Path) -> tuple[str, bool]:
     folder = place.parent if place.name == "logs" else place
     try:
         contents = json.loads((folder / CONTENTS).read_bytes()[:1_000_000])
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return "", False
     if not isinstance(contents, dict):
         return "", False

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from datetime import date, timedelta
 
 from ..logs import BadInput
@@ -28,10 +29,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--away", metavar="DAYS", help="what to buy for so many days away")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.epilog = (
+        "exit codes: 0 it lasts; 1 it will not or may not last until the date, or something is "
+        "not enough for the days away; 2 input that cannot be used"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """The command. 0: told; 1: it will not last until the date, or may not; 2: bad input."""
+    """The command. 0: told; 1: it will not last until the date, or may not, or something is not
+    enough for the days away; 2: bad input."""
     today = date.today()
     folder = open_folder(args.pot)
     inputs = gather(folder, today)
@@ -43,7 +49,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(told.lines(found)))
     answers = (found.tank_until, found.cell_until)
-    return int(any(answer is not None and answer.sure != "yes" for answer in answers))
+    late = any(answer is not None and answer.sure != "yes" for answer in answers)
+    small = any(math.isinf(s.least) or (s.margin or 0.0) < 0.0 for s in found.sizes)
+    return int(late or small)
 
 
 def date_of(text: str, today: date) -> date:

@@ -208,7 +208,7 @@ class DeskBoard:
                 " Name another file, or a new one to have it made"
             )
         try:
-            fd = os.open(self.image, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            fd = os.open(self.image, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise DeskBoardError(
                 f"{self.image}: cannot be opened for writing: {error.strerror}"

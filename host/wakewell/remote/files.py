@@ -15,6 +15,8 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
+from wakewell import ownfile
+
 try:
     import fcntl
 except ImportError:  # Windows: one listener at a time writes there
@@ -120,10 +122,10 @@ def _opened(path: str) -> Iterator[int]:
     """The file, made with its folder if it is not there, locked against other listeners."""
     for _ in range(MOST_TRIES):
         try:
-            fd = os.open(path, OPENED, 0o644)
+            fd = os.open(path, OPENED, ownfile.MODE)
         except FileNotFoundError:
             os.mkdir(os.path.dirname(path))
-            fd = os.open(path, OPENED, 0o644)
+            fd = os.open(path, OPENED, ownfile.MODE)
         try:
             if fcntl is not None:
                 fcntl.flock(fd, fcntl.LOCK_EX)
@@ -157,7 +159,7 @@ def _replace(path: str, data: bytes) -> None:
     """Put other contents in the file's place, at once."""
     path = os.path.realpath(path)
     beside = path + ".laid"
-    with open(beside, "wb") as file:
+    with open(beside, "wb", opener=ownfile.opener) as file:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())

@@ -17,7 +17,7 @@ from typing import Any
 
 from wakecore import line
 from wakewell import logs, pots
-from wakewell.logs import BadInput
+from wakewell.logs import BadInput, printable
 from wakewell.remote import homes, private
 from wakewell.remote.card import card
 from wakewell.tomlfile import show_path
@@ -65,9 +65,10 @@ def hand_over(
         check_board(link, folder)
         pulled = pull.Pulled(folder.name)
         last = pull_all(link, folder, pulled)
-        left: list[str] = link.eval_output(WIPE.format(names=WIPED))
+        left = link.eval_output(WIPE.format(names=WIPED), list[str])
         if left:
-            raise BadInput(f"{port}: could not be wiped: {', '.join(left)}; try again")
+            names = printable(", ".join(left))
+            raise BadInput(f"{port}: could not be wiped: {names}; try again")
         old = split(folder, today, home)  # before its key goes, so that the mark is not lost
         for path in folder.glob(pots.ALL_PRIVATE):
             path.unlink()
@@ -89,12 +90,9 @@ def hand_over(
 def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
     """Everything in the board's log, verified and stored here; its newest wake."""
     pull.keep_in_force(link, folder)
-    target = folder / "logs"
-    target.mkdir(exist_ok=True)
-    last: dict[str, Any] | None = None
-    for name, size in sorted(link.eval_output(pull.LISTING)):
-        if len(name) == 14 and name.endswith(".jsonl"):
-            last = pull.pull_file(link, name, size, target, pulled) or last
+    last = pull.pull_log(link, folder / "logs", pulled)
+    if pulled.left:
+        raise BadInput(f"{link.port}: not all of its log is here: {pulled.left[0]}; nothing wiped")
     return last
 
 

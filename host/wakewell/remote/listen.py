@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard import heard
+from wakewell import ownfile
 from wakewell.logs import BadInput, printable
 from wakewell.remote import broker, homes, letters, private
 from wakewell.tomlfile import show_path
@@ -266,10 +267,13 @@ def alone(where: str) -> Any:
     """
     if fcntl is None or "://" in where:
         return None
+    file = None
     try:
-        file = Path(where + ".lock").open("ab")  # noqa: SIM115
+        file = ownfile.opened(Path(where + ".lock"))
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
+        if file is not None:
+            file.close()
         text = "another wakewell listen keeps it; stop that one, or give --database FILE"
         raise BadInput(f"{show_path(where)}: {text}") from None
     except OSError as error:

@@ -19,7 +19,7 @@ from typing import Any
 
 import msgspec
 
-from wakewell import logs
+from wakewell import logs, ownfile
 from wakewell.logs import BadInput
 from wakewell.remote import files, homes, letters
 
@@ -128,12 +128,18 @@ class Store:
             url = sa.make_url(text if "://" in text else f"sqlite:///{text}")
             # Values by place, for every driver
             style = "qmark" if url.get_backend_name() == "sqlite" else "format"
+            if style == "qmark" and url.database and url.database != ":memory:":
+                # SQLite gives what it writes beside it, -wal and -shm, the same rights.
+                for path in (Path(url.database), *map(Path, beside(url.database))):
+                    if path.exists() or path == Path(url.database):
+                        ownfile.keep(path)
             self.engine = sa.create_engine(url, paramstyle=style)
             sa.event.listen(self.engine, "connect", _pragmas)
             meta.create_all(self.engine)
             _grow(self.engine)
-        except (sa.exc.SQLAlchemyError, ImportError) as error:
+        except (sa.exc.SQLAlchemyError, ImportError, OSError) as error:
             why = str(getattr(error, "orig", None) or error).splitlines()[0]
+            why = getattr(error, "strerror", None) or why
             place = self_made(text)
             raise BadInput(f"{place}: no database can be kept there: {why}") from None
         insert = postgresql.insert if self.engine.dialect.name == "postgresql" else sqlite.insert
@@ -349,6 +355,11 @@ def _grow(engine: sa.Engine) -> None:
         # Another process may add it in the same moment.
         with suppress(sa.exc.SQLAlchemyError), engine.begin() as c:
             c.exec_driver_sql(text)
+
+
+def beside(database: str) -> tuple[str, str]:
+    """The two files that SQLite keeps beside its own."""
+    return f"{database}-wal", f"{database}-shm"
 
 
 def self_made(text: str) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from wakewell import logs
 from wakewell.logs import BadInput
+from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
     from wakewell.report.pages import PotView
@@ -64,7 +65,7 @@ def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
         here = logs.find_logs(path)
         if not here:
             ends = " or ".join(logs.SUFFIXES)
-            raise BadInput(f"{path}: no log here; a log's name ends in {ends}")
+            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {ends}")
         found += here
     return found
 
@@ -79,7 +80,8 @@ def write_page(place: Path, files: Sequence[Path], out: Path, zone: str = "") ->
     (name,) = series.names([place])
     log = series.read(name, place, files)
     if not log.wakes:
-        raise BadInput(f"{place}: no wake could be read, {log.skips.count} lines skipped")
+        text = f"no wake could be read, {log.skips.count} lines skipped"
+        raise BadInput(f"{show_path(str(place))}: {text}")
     view = pages.view(log, zone, today())
     pages.write(out / view.page, pages.pot_page(view).encode())
     pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
@@ -134,7 +136,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
                 pages.write(path, pictures.draw(picture, form))
                 print(path)
     if not views and unread:
-        raise BadInput(f"{found[0][0]}: {unread[0][1]}; look at its first lines")
+        raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; look at its first lines")
     if args.csv or args.parquet or args.png or args.svg:
         return 0
     if args.wake:

@@ -37,6 +37,7 @@ from wakewell.usb.link import (
     Link,
     connect,
     ports,
+    value_of,
 )
 
 BOARD_FILE = "board.toml"
@@ -172,6 +173,9 @@ sys.path.pop(0)
 sys.modules.update(mine)
 print(repr((how, statuses, pot.match, pot.calibration.stage, b.pump is not None, found)))
 """
+# What it tells: how the state and each file was found, do they match, the stage, is the pump's
+# file read, and every part's reading
+TOLD = tuple[str, dict[str, str], bool, int, bool, dict[str, list[int] | None]]
 
 
 @dataclass
@@ -342,7 +346,7 @@ def flash_one(
         room = sum(-(-len(data) // block) * block for data in missing.values()) + 8 * block
         if missing and identity.free_bytes < room + SPARE_BYTES:
             tidy(link, there, {code.version})
-            free = link.eval("(lambda s: s[0] * s[3])(__import__('os').statvfs('/'))")
+            free = link.eval("(lambda s: s[0] * s[3])(__import__('os').statvfs('/'))", int)
             if free < room:
                 raise BadInput(
                     f"{port}: {room} bytes needed, {free} are free; remove files of your own"
@@ -419,12 +423,13 @@ def staged(path: str) -> str:
 
 def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) -> None:
     """Put everything in force in one go that no cable can cut in two."""
-    listing = link.eval("__import__('os').listdir('/pot') + __import__('os').listdir('/pot/log')")
+    names = "__import__('os').listdir('/pot') + __import__('os').listdir('/pot/log')"
+    listing = link.eval(names, list[str])
     if not any(name.startswith("state.") or name.endswith(".jsonl") for name in listing):
         link.replace("/pot/state.0", State().to_bytes())
         result.notes.append("a new pot: it starts with an empty memory")
     moves = sorted(p for p in missing if not p.startswith("/code/"))
-    if (link.read("/code/in-force") or b"").decode().strip() != version:
+    if (link.read("/code/in-force") or b"").decode(errors="replace").strip() != version:
         link.write("/code/in-force.new", version.encode())
         link.write("/boots.new", b"0")
         moves += ["/boots", "/code/in-force"]
@@ -454,11 +459,9 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
 
 def test(link: Link, version: str, result: Result) -> None:
     """Read back what the board makes of it all: files, state, pump file, every part."""
-    import ast
-
     try:
         text = link.exec(SELF_TEST.format(path=f"/code/{version}", version=version))
-        found = ast.literal_eval(text.strip().splitlines()[-1])
+        found = value_of((text.splitlines() or [""])[-1], link.port, TOLD)
     except BoardRefused as error:
         result.good = False
         result.notes.append(f"self-test failed: {error}")

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 import sys
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from wakecore import line, rules
+from wakecore import rules
 from wakecore.state import PHASES, from_bytes
 from wakewell import pots
-from wakewell.logs import BadInput
+from wakewell.logs import BadInput, printable
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
-from wakewell.usb.link import Link, connect
-from wakewell.usb.pull import LISTING, POT, Pulled, leave
+from wakewell.usb.link import MOST_SAID, Link, connect
+from wakewell.usb.pull import POT, Pulled, last_records, leave, listed
 from wakewell.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
 
 LAST_WAKES = 5
@@ -32,29 +33,28 @@ def newest_state(link: Link) -> Any:
 
 def last_wakes(link: Link) -> list[dict[str, Any]]:
     """The last few records of the board's log."""
-    names = sorted(name for name, _ in link.eval_output(LISTING) if name.endswith(".jsonl"))
     found: list[dict[str, Any]] = []
-    for name in reversed(names[-2:]):
-        for text in reversed((link.read(f"{POT}/log/{name}") or b"").splitlines()):
-            record, _ = line.decode(text)
-            if record is not None and record.get("kind") == "wake":
-                found.append(record)
-            if len(found) == LAST_WAKES:
-                return found
-    return found
+    for name, _ in reversed(listed(link)[0][-2:]):
+        found += islice(last_records(link.read(f"{POT}/log/{name}") or b""), LAST_WAKES)
+    return found[:LAST_WAKES]
+
+
+def words(link: Link, path: str, absent: str) -> str:
+    """A small text file of the board on one line."""
+    data = link.read(path)
+    return absent if data is None else printable(data.decode(errors="replace").strip(), MOST_SAID)
 
 
 def screen(link: Link, folder: Path) -> list[str]:
     """A board's state in words."""
     identity = link.identity
-    version = (link.read("/code/in-force") or b"none").decode(errors="replace").strip()
-    good = (link.read("/code/good") or b"none yet").decode(errors="replace").strip()
-    boots = (link.read("/boots") or b"0").decode(errors="replace").strip()
+    version = words(link, "/code/in-force", "none")
+    good, boots = words(link, "/code/good", "none yet"), words(link, "/boots", "0")
     error = (link.read("/error.txt") or b"").decode(errors="replace").strip()
     state = newest_state(link)
     wakes = last_wakes(link)
     lines = [
-        f"{folder.name}: board {identity.unique_id}, {identity.machine}",
+        f"{folder.name}: board {identity.unique_id}, {printable(identity.machine)}",
         f"  interpreter  MicroPython {'.'.join(str(n) for n in identity.version)}, "
         f"{identity.free_bytes // 1024} KiB free",
         f"  version      {version}; last good {good}; {boots} boots not finished",
@@ -91,7 +91,7 @@ def screen(link: Link, folder: Path) -> list[str]:
         needs = ", needs: " + ", ".join(record["needs"]) if record["needs"] else ""
         lines.append(f"  wake {record['n']:<7} {record['begin']['cause']}, {what}{trips}{needs}")
     if error:
-        lines.append(f"  last error   {error.splitlines()[-1]}")
+        lines.append(f"  last error   {printable(error.splitlines()[-1], MOST_SAID)}")
     return lines
 
 

@@ -6,6 +6,9 @@ the board's lease is renewed; a board left alone resets and sleeps by itself.
 
 from __future__ import annotations
 
+import ast
+import base64
+import binascii
 import contextlib
 import errno
 import os
@@ -15,14 +18,15 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import serial
 from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 from serial.tools import list_ports
 
-from wakewell.logs import BadInput
+from wakewell.logs import BadInput, printable
 
 WAIT_S = 120.0  # how long to wait for a board that sleeps
 RETRY_S = 0.2
@@ -33,6 +37,11 @@ TELL_S = 3.0  # a board that only has to boot answers sooner
 SILENCE_S = 0.25  # one look for bytes
 PROMPT = b"raw REPL; CTRL-B to exit\r\n"
 MOST_BYTES = 1 << 20  # of one answer; a board that babbles is not listened to for ever
+ANSWER_S = 180.0  # for one answer in all, however it drips
+MOST_VALUE = 1 << 14  # characters of a value that is printed; a piece of a file has fewer
+MOST_FILE = 1 << 18  # bytes of a file that is read whole; those of ours have up to 32768
+PIECE = 1024  # bytes of a file at a time
+MOST_SAID = 200  # characters of a board's own words
 LEAST_VERSION = (1, 27)
 
 # So does the pot's own button: the window then follows the wake.
@@ -62,6 +71,14 @@ except ImportError:
 """
 
 
+# What a board may say of itself: unique id, interpreter, version, compiled files, free and block
+# bytes, machine
+_Word = Annotated[str, msgspec.Meta(max_length=100)]
+_Id = Annotated[bytes, msgspec.Meta(min_length=1, max_length=32)]
+_Whole = Annotated[int, msgspec.Meta(ge=-1, lt=1 << 40)]
+_Version = Annotated[tuple[_Whole, ...], msgspec.Meta(max_length=4)]
+SAYS = tuple[_Id, _Word, _Version, _Whole, _Whole, _Whole, _Word]
+
 # What mpremote and pyserial let out of a cable that is cut, or of garbled answers.
 GONE: tuple[type[Exception], ...] = (
     OSError,
@@ -79,6 +96,7 @@ if sys.platform != "win32":
 def last_words(error: TransportExecError) -> str:
     """The last line of a traceback on the board, its commonest errors in words."""
     text = (str(error.error_output).strip().splitlines() or ["an error"])[-1]
+    text = printable(text, MOST_SAID)
     for number, words in ((2, "ENOENT"), (28, "ENOSPC: its flash is full, remove files of yours")):
         if text in (f"OSError: {number}", f"OSError: [Errno {number}]"):
             return f"OSError: {words}"
@@ -96,7 +114,23 @@ class BoardLost(BadInput):
 
 
 class BoardRefused(BoardLost):
-    """The board answered with an error of its own."""
+    """The board answered with an error of its own. absent: it has no such file."""
+
+    def __init__(self, text: str, absent: bool = False) -> None:
+        super().__init__(text)
+        self.absent = absent
+
+
+def value_of(text: str, port: str, kind: Any = Any) -> Any:
+    """The value that a board printed, of that kind. Raises BoardLost if it is none such: what a
+    board says is as much to be trusted as what a stranger says."""
+    text = text.strip()
+    try:
+        if len(text) > MOST_VALUE:
+            raise ValueError("too long")
+        return msgspec.convert(ast.literal_eval(text), kind)
+    except (ValueError, SyntaxError, TypeError, MemoryError, RecursionError):
+        raise BoardLost(f"{port}: garbled answer {printable(text, 60)}") from None
 
 
 @dataclass(frozen=True)
@@ -149,6 +183,11 @@ class Kept:
 
     def __init__(self, port: Any) -> None:
         self._port, self._kept = port, bytearray()
+        self.allow()
+
+    def allow(self) -> None:
+        """From now on one more answer may come, for ANSWER_S."""
+        self._until = time.monotonic() + ANSWER_S
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._port, name)
@@ -185,6 +224,8 @@ class Kept:
         self._port.reset_input_buffer()
 
     def _fetch(self) -> bool:
+        if time.monotonic() > self._until:
+            raise TransportError(f"no end of its answer within {ANSWER_S:.0f} s")
         got = self._port.read(max(1, self._port.in_waiting))
         self._kept += got
         return bool(got)
@@ -267,38 +308,27 @@ class Link:
     def exec(self, code: str) -> str:
         """Run code on the board; its output. BoardLost if it no longer answers."""
         try:
+            self.transport.serial.allow()
             data = self.transport.exec(code)
             return bytes(data).decode(errors="replace")
         except TransportExecError as error:
-            raise BoardRefused(f"{self.port}: the board says {last_words(error)}") from None
+            words = last_words(error)
+            absent = words.startswith("OSError") and words.endswith("ENOENT")
+            raise BoardRefused(f"{self.port}: the board says {words}", absent) from None
         except GONE as error:
-            raise BoardLost(f"{self.port}: the board stopped answering ({error})") from None
+            why = printable(str(error), MOST_SAID)
+            raise BoardLost(f"{self.port}: the board stopped answering ({why})") from None
 
-    def eval(self, expression: str) -> Any:
-        """The value of an expression on the board."""
-        import ast
+    def eval(self, expression: str, kind: Any = Any) -> Any:
+        """The value of an expression on the board, of that kind."""
+        return value_of(self.exec(f"print(repr({expression}))"), self.port, kind)
 
-        text = self.exec(f"print(repr({expression}))").strip()
-        try:
-            return ast.literal_eval(text)
-        except (ValueError, SyntaxError):
-            raise BoardLost(f"{self.port}: garbled answer {text[:60]!r}") from None
-
-    def eval_output(self, code: str) -> Any:
-        """The value that code prints."""
-        import ast
-
-        text = self.exec(code).strip()
-        try:
-            return ast.literal_eval(text)
-        except (ValueError, SyntaxError):
-            raise BoardLost(f"{self.port}: garbled answer {text[:60]!r}") from None
+    def eval_output(self, code: str, kind: Any = Any) -> Any:
+        """The value that code prints, of that kind."""
+        return value_of(self.exec(code), self.port, kind)
 
     def fetch(self, code: str) -> bytes:
         """The bytes that code prints as lines of base64."""
-        import base64
-        import binascii
-
         try:
             return b"".join(base64.b64decode(text) for text in self.exec(code).split())
         except (binascii.Error, ValueError):
@@ -313,16 +343,9 @@ class Link:
         self.close()
 
     def _identify(self) -> Identity:
-        import ast
-
         self.exec(PUMP_OFF)
-        try:
-            uid, name, version, mpy, free, block, machine = ast.literal_eval(
-                self.exec(IDENTIFY).strip()
-            )
-        except (ValueError, SyntaxError):
-            raise BoardLost(f"{self.port}: garbled answer to who it is") from None
-        return Identity(bytes(uid).hex(), name, tuple(version), mpy, free, block, machine)
+        uid, name, version, mpy, free, block, machine = self.eval_output(IDENTIFY, SAYS)
+        return Identity(uid.hex(), name, version, mpy, free, block, machine)
 
     def renew(self) -> None:
         """Keep the board awake for another five minutes."""
@@ -331,17 +354,19 @@ class Link:
     def read(self, path: str) -> bytes | None:
         """A file of the board, or None if it has none of that name."""
         try:
-            size = self.eval(f"__import__('os').stat({path!r})[6]")
+            size = self.eval(f"__import__('os').stat({path!r})[6]", int)
+            if not 0 <= size <= MOST_FILE:
+                raise BoardLost(f"{self.port}: {path} has {size} bytes, allowed 0 to {MOST_FILE}")
             self.exec(f"f=open({path!r},'rb')")
             data = b""
             while len(data) < size:
-                chunk = self.eval("f.read(1024)")
-                if not chunk:
-                    break
-                data += chunk
+                piece = self.eval(f"f.read({PIECE})", bytes)
+                if len(piece) != min(PIECE, size - len(data)):
+                    raise BoardLost(f"{self.port}: {path} came in pieces of another size")
+                data += piece
             self.exec("f.close()")
         except BoardRefused as error:
-            if "ENOENT" in str(error):
+            if error.absent:
                 return None
             raise
         return data
@@ -349,8 +374,8 @@ class Link:
     def write(self, path: str, data: bytes, sent: Callable[[int], None] = lambda n: None) -> None:
         """Write a file, in place. Callers write beside and rename."""
         self.exec(f"f=open({path!r},'wb')\nw=f.write")
-        for at in range(0, len(data), 1024):
-            chunk = data[at : at + 1024]
+        for at in range(0, len(data), PIECE):
+            chunk = data[at : at + PIECE]
             self.exec(f"w({chunk!r})")
             sent(len(chunk))
         self.exec("f.close()")
@@ -423,6 +448,7 @@ def enter(transport: Cable) -> None:
     A board that is just starting may answer twice; what is left over is thrown away.
     """
     # mpremote's own way in prints what it did not expect.
+    transport.serial.allow()
     transport.use_raw_paste = True
     transport.serial.write(b"\r\x03")
     transport.serial.reset_input_buffer()

@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import hashlib
 import os
+import re
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -18,8 +20,8 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import logs
-from wakewell.logs import BadInput
+from wakewell import logs, ownfile
+from wakewell.logs import BadInput, printable
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
 from wakewell.usb.link import BoardLost, Link, connect
 
@@ -31,10 +33,14 @@ LEAST_SLEEP_S = 60
 LISTING = """
 import os
 try:
-    print(repr([(e[0], os.stat('/pot/log/' + e[0])[6]) for e in os.ilistdir('/pot/log')]))
+    for e in os.ilistdir('/pot/log'):
+        print(os.stat('/pot/log/' + e[0])[6], e[0])
 except OSError:
-    print('[]')
+    pass
 """
+# The names that boards give their log files, and bounds well above those they keep
+LISTED = re.compile(r"([0-9]{1,9}) ([0-9]{8}\.jsonl)")
+MOST_FILES, MOST_BYTES = 1000, 1 << 17
 PREFIX_SUM = """
 import hashlib, binascii
 h = hashlib.sha256()
@@ -83,6 +89,7 @@ class Pulled:
     bytes: int = 0
     wakes: int = 0
     bad: list[str] = field(default_factory=list)
+    left: list[str] = field(default_factory=list)  # log files that were not taken, and why
     notes: list[str] = field(default_factory=list)
     sleep_s: int = 0
 
@@ -94,17 +101,41 @@ def pull_one(folder: Path, port: str, wait_s: float | None = None) -> Pulled:
         check_belongs(link, folder)
         pulled = Pulled(folder.name)
         keep_in_force(link, folder)
-        listing: list[tuple[str, int]] = link.eval_output(LISTING)
-        target = folder / "logs"
-        target.mkdir(exist_ok=True)
-        last: dict[str, Any] | None = None
-        for name, size in sorted(listing):
-            if len(name) != 14 or not name.endswith(".jsonl"):
-                continue
-            last = pull_file(link, name, size, target, pulled) or last
-        mark(link, last)
-        leave(link, target, pulled)
+        mark(link, pull_log(link, folder / "logs", pulled))
+        leave(link, folder / "logs", pulled)
     return pulled
+
+
+def listed(link: Link) -> tuple[list[tuple[str, int]], list[str]]:
+    """(name, bytes) of the board's log files, oldest first; and what else is there, as it is told.
+
+    Only eight digits and .jsonl are a name: nothing a board says leads out of the pot's folder.
+    Raises BoardLost for more files than any board keeps.
+    """
+    found, others = [], []
+    for row in link.exec(LISTING).splitlines():
+        if match := LISTED.fullmatch(row):
+            found.append((match[2], int(match[1])))
+        elif row:
+            others.append(printable(row, 60))
+    if len(found) > MOST_FILES:
+        raise BoardLost(f"{link.port}: {len(found)} log files, allowed {MOST_FILES}")
+    return sorted(dict(found).items()), others
+
+
+def pull_log(link: Link, target: Path, pulled: Pulled) -> dict[str, Any] | None:
+    """Bring the new part of every log file into that folder; the newest wake there is."""
+    target.mkdir(exist_ok=True)
+    files, others = listed(link)
+    if others:
+        pulled.notes.append(f"left on the board, no log files: {', '.join(others[:5])}")
+    last: dict[str, Any] | None = None
+    for name, size in files:
+        if size > MOST_BYTES:
+            pulled.left.append(f"{name} has {size} bytes, allowed {MOST_BYTES}")
+        else:
+            last = pull_file(link, name, size, target, pulled) or last
+    return last
 
 
 def keep_in_force(link: Link, folder: Path) -> None:
@@ -144,11 +175,12 @@ def pull_file(
     # A torn last line stays on the board until it is whole or closed.
     whole = tail[: tail.rfind(b"\n") + 1]
     for number, text in enumerate(whole.split(b"\n")[:-1], have.count(b"\n") + 1):
-        record, why = line.decode(text.rstrip(b"\r"))
-        if record is None:
+        record, why = logs.decode(text.rstrip(b"\r"))
+        why = why or logs.why_bad(record or {})
+        if record is None or why:
             pulled.bad.append(f"{name}:{number}: {why}")
         else:
-            pulled.wakes += record.get("kind") == "wake"
+            pulled.wakes += record["kind"] == "wake"
     if whole:
         store(path, have + whole)
         pulled.files += 1
@@ -158,18 +190,22 @@ def pull_file(
 
 def last_record(data: bytes) -> dict[str, Any] | None:
     """The last wake in a log file's bytes."""
-    for text in reversed(data.splitlines()):
-        record, _ = line.decode(text)
-        if record is not None and record.get("kind") == "wake":
-            return dict(record)
-    return None
+    return next(last_records(data), None)
+
+
+def last_records(data: bytes) -> Iterator[dict[str, Any]]:
+    """The wakes in a log file's bytes, the last one first."""
+    for text in reversed(data.split(b"\n")):
+        record, _ = logs.decode(text.rstrip(b"\r"))
+        if record is not None and record["kind"] == "wake" and not logs.why_bad(record):
+            yield record
 
 
 def store(path: Path, data: bytes) -> None:
     """Write a file so that it is on the disk, read back the same, before its name says so."""
     beside = path.with_name(path.name + ".part")
     try:
-        with beside.open("wb") as file:
+        with ownfile.new(beside) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -263,7 +299,9 @@ def run(args: argparse.Namespace) -> int:
             )
             for bad in pulled.bad:
                 print(f"  damaged: {bad}")
+            for left in pulled.left:
+                print(f"  left on the board: {left}")
             for note in pulled.notes:
                 print(f"  note: {note}")
-            code = max(code, 1 if pulled.bad else 0)
+            code = max(code, 1 if pulled.bad or pulled.left else 0)
     return code
