@@ -288,7 +288,8 @@ def test_what_was_noted_counts_from_its_date(basil):
 
 def test_a_pot_that_is_only_planned_needs_pot_toml_alone(tmp_path, capsys):
     shutil.copy(CAFE / "fern" / "pot.toml", tmp_path)
-    text = told_by(capsys, tmp_path / "pot.toml", "--away", "14")
+    text = told_by(capsys, tmp_path / "pot.toml", "--away", "14", code=1)
+    assert "NOT ENOUGH" in text
     assert "no flow was measured yet" in text
     assert "For 14 days away" in text
 
@@ -582,6 +583,17 @@ def test_margins_are_of_what_the_pot_has(name):
 # The command
 
 
+@pytest.mark.parametrize("days", [1, 7, 30, 366])
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_not_enough_for_the_days_away_is_a_finding(name, days, capsys):
+    code = cli.main(["budget", str(CAFE / name), "--away", str(days)])
+    text = capsys.readouterr().out
+    assert code == int("NOT ENOUGH" in text or "none lasts so long" in text)
+    assert cli.main(["budget", str(CAFE / name), "--away", str(days), "--json"]) == code
+    rows = json.loads(capsys.readouterr().out)["away"]["sizes"]
+    assert code == int(any(row["least"] is None or (row["margin"] or 0) < 0 for row in rows))
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_the_cafes_pots(name, capsys):
     text = told_by(capsys, CAFE / name, "--away", "7")
@@ -595,7 +607,9 @@ def test_the_cafes_pots(name, capsys):
 def test_json_is_one_object_that_says_the_same(capsys):
     with freeze_time("2026-05-01"):
         found = json.loads(
-            told_by(capsys, CAFE / "fern", "--until", "2026-05-15", "--away", "21", "--json")
+            told_by(
+                capsys, CAFE / "fern", "--until", "2026-05-15", "--away", "21", "--json", code=1
+            )
         )
     fern = of(CAFE / "fern")
     assert found["tank"]["days"] == pytest.approx(nominal(course.tank_life(fern).days))

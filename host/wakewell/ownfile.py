@@ -13,6 +13,11 @@ MODE = 0o600
 _BINARY = getattr(os, "O_BINARY", 0)
 
 
+def opener(path: str, flags: int) -> int:
+    """For `open`: a file that is made by it is its owner's."""
+    return os.open(path, flags, MODE)
+
+
 def new(path: Path) -> BinaryIO:
     """A new file of that name, open for writing; what had the name before is gone."""
     path.unlink(missing_ok=True)

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from wakewell import extras
+from wakewell import extras, ownfile
 from wakewell.deskboard.interpreter import DeskBoardError
 
 if sys.platform != "win32":  # where no desk board runs that could be in the way
@@ -105,7 +105,8 @@ def _littlefs(
         raise DeskBoardError(
             f"reading a flash image needs the package littlefs-python: {extras.install('test')}"
         ) from error
-    with open(path, "xb" if new else "r+b") as file:
+    # A pot's secrets may be on it.
+    with open(path, "xb" if new else "r+b", opener=ownfile.opener) as file:
         try:
             if lock and sys.platform != "win32":
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
