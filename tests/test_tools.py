@@ -358,6 +358,9 @@ def test_check_says_what_it_left_out(check: ModuleType) -> None:
     everything = check.left_out(True, "core", ["tests/a.py"])
     for word in ("slow", "-k core", "tests/a.py"):
         assert word in everything
+    names = [name for name, _ in check.steps(False, None, [])]
+    assert {"proofs", "figures"} <= set(names), "a whole check has the proofs and every figure"
+    assert not {"proofs", "figures"} & {name for name, _ in check.steps(True, None, [])}
     tests = check.steps(True, "core", ["tests/a.py"])[-1][1]
     assert tests[-5:] == ["-m", "not slow", "-k", "core", "tests/a.py"]
 

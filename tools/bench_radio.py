@@ -25,7 +25,7 @@ BOARDS = 500  # that report; each message holds PER_REPORT lines, as after a wee
 PER_REPORT = 8
 
 
-def reports(lines: list[bytes]) -> list[tuple[str, bytes]]:
+def reports(lines: list[bytes], boards: int) -> list[tuple[str, bytes]]:
     """(topic, sealed report): every board tells of the same wakes, one board after the other."""
     from wakeboard import senml
     from wakewell import logs
@@ -37,7 +37,7 @@ def reports(lines: list[bytes]) -> list[tuple[str, bytes]]:
             record, _ = logs.decode(data)
             told += senml.readings(record or {}) + senml.log_line(1, offset, data)
             offset += len(data) + 1
-        for number in range(BOARDS):
+        for number in range(boards):
             board = f"0242ac{number:06x}"
             body = senml.head(board, n, "0011223344556677", {"asked": 0}) + told
             made.append((f"wakewell/{board}/report", bytes(senml.close(body, board.encode()))))
@@ -45,7 +45,7 @@ def reports(lines: list[bytes]) -> list[tuple[str, bytes]]:
 
 
 @cache
-def measured(folder: Path) -> list[tuple[float, float, int]]:
+def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
     """(seconds that listening took, seconds that sqlite3 alone took, records) of each part."""
     if importlib.util.find_spec("sqlalchemy") is None:
         raise Absent("the extra 'remote' is not installed")
@@ -55,7 +55,7 @@ def measured(folder: Path) -> list[tuple[float, float, int]]:
     from wakewell.remote.store import Store
 
     lines = list(makelog.log_lines(makelog.play(makelog.wakes(65))))
-    messages = reports([data.rstrip(b"\n") for data in lines])
+    messages = reports([data.rstrip(b"\n") for data in lines], boards)
     keys = {topic.split("/")[1]: topic.split("/")[1].encode() for topic, _ in messages}
     here = folder / "listen"
     for board in keys:
@@ -71,8 +71,8 @@ def measured(folder: Path) -> list[tuple[float, float, int]]:
     per_batch = listen.BATCH * PER_REPORT
     columns = ", ".join("?" * len(heard.execute("SELECT * FROM lines").description))
     parts, count = [], 0
-    for at in range(0, len(messages), BOARDS):  # in turns, so that both meet the same computer
-        part = [listen.Message(topic, data) for topic, data in messages[at : at + BOARDS]]
+    for at in range(0, len(messages), boards):  # in turns, so that both meet the same computer
+        part = [listen.Message(topic, data) for topic, data in messages[at : at + boards]]
         gc.collect()
         begun = CLOCK()
         for first in range(0, len(part), listen.BATCH):
@@ -99,12 +99,18 @@ def measured(folder: Path) -> list[tuple[float, float, int]]:
 
 def listen_records_per_s(bench: Any) -> float:
     """Records verified, kept, written to log files and answered in a second of one core."""
-    return statistics.median(count / took_s for took_s, _, count in measured(bench.folder))
+    return statistics.median(
+        count / took_s
+        for took_s, _, count in measured(bench.folder, bench.pick(BOARDS, BOARDS, 20))
+    )
 
 
 def listen_over_sqlite(bench: Any) -> float:
     """Time of listening over the time sqlite3 alone takes to insert the same rows."""
-    return statistics.median(took_s / alone_s for took_s, alone_s, _ in measured(bench.folder))
+    return statistics.median(
+        took_s / alone_s
+        for took_s, alone_s, _ in measured(bench.folder, bench.pick(BOARDS, BOARDS, 20))
+    )
 
 
 # A board's messages are made as they are dealt with, so that only the listener's own memory grows.
@@ -117,8 +123,7 @@ from wakewell.remote import listen
 from wakewell.remote.store import Store
 here, count = Path(sys.argv[1]), int(sys.argv[2])
 lines = [d.rstrip(b"\\n") for d in makelog.log_lines(makelog.play(makelog.wakes(12)))]
-bench_radio.BOARDS = 1
-topic, data = bench_radio.reports(lines)[0]
+topic, data = bench_radio.reports(lines, 1)[0]
 from wakeboard import sealed, senml
 key = topic.split("/")[1].encode()
 body = sealed.unseal(data, key, 1 << 20, sealed.PACK)[0][:-1]
@@ -143,6 +148,7 @@ def listen_peak_mib(boards: int) -> Callable[[Any], float]:
     """A figure: peak memory of a listener that hears so many boards, each with a week's wakes."""
 
     def figure(bench: Any) -> float:
+        count = bench.pick(boards, boards, 10)
         if importlib.util.find_spec("sqlalchemy") is None:
             raise Absent("the extra 'remote' is not installed")
         if not Path("/proc/self/status").exists():
@@ -151,7 +157,7 @@ def listen_peak_mib(boards: int) -> Callable[[Any], float]:
         here.mkdir()
         program = PEAK % {"tools": str(Path(__file__).parent), "tests": str(TESTS)}
         done = subprocess.run(
-            [sys.executable, "-c", program, str(here), str(boards)],
+            [sys.executable, "-c", program, str(here), str(count)],
             capture_output=True, text=True, check=True,
         )  # fmt: skip
         return float(done.stdout)

@@ -1,6 +1,6 @@
 """The rig's figures for bench.py: how fast pots live, and the daily balance beside a reference.
 
-Each function returns one number. `bench` is bench.Bench: only its `quick` is looked at. A library
+Each function returns one number. `bench` is bench.Bench: only its size is looked at. A library
 or a data folder that is not there raises Absent.
 """
 
@@ -61,20 +61,21 @@ def seconds(trial: Any, rounds: int) -> float:
 
 def pot_years_per_s(bench: Any) -> float:
     """Simulated pot-years in a second of one core."""
-    return 1.0 / seconds(a_year(), 3 if bench.quick else 10)
+    days: int = bench.pick(365, 365, 3)
+    return days / 365 / seconds(a_year(days), bench.pick(10, 3, 1))
 
 
 def run_cost_linear(bench: Any) -> float:
     """Cost of four years over four times the cost of one."""
-    rounds = 2 if bench.quick else 5
-    return seconds(a_year(4 * 365.0), rounds) / (4.0 * seconds(a_year(), rounds))
+    days, rounds = bench.pick(365, 365, 2), bench.pick(5, 2, 1)
+    return seconds(a_year(4.0 * days), rounds) / (4.0 * seconds(a_year(days), rounds))
 
 
 def run_memory_growth_mib(bench: Any) -> float:
     """Memory kept after 24 runs of two months more than after 4."""
     from wakewell import manyruns
 
-    trial = a_year(60.0)
+    trial = a_year(bench.pick(60, 60, 1))
     manyruns.many(trial, range(2))
     kept = []
     tracemalloc.start()
@@ -94,13 +95,14 @@ def thousand_pot_years_s(bench: Any) -> float:
     """
     from wakewell import manyruns
 
-    count = 40 if bench.quick else 200
+    count: int = bench.pick(200, 40, 20)
+    days: int = bench.pick(365, 365, 1)
     begun = time.perf_counter()
     manyruns.many(a_year(0.01, faults=True), range(20), workers=2)
     start_s = time.perf_counter() - begun
     begun = time.perf_counter()
-    manyruns.many(a_year(faults=True), range(count), workers=2)
-    return start_s + (time.perf_counter() - begun - start_s) * 1000.0 / count
+    manyruns.many(a_year(days, faults=True), range(count), workers=2)
+    return start_s + (time.perf_counter() - begun - start_s) * 1000.0 / count * 365 / days
 
 
 def published_season() -> Any:
@@ -151,7 +153,7 @@ def fao56_speedup(bench: Any) -> float:
     if any(abs(a - b) > 1e-3 for a, b in zip(ours(), theirs(), strict=True)):
         raise RuntimeError("the two balances differ")
     times = []
-    for run, rounds in ((ours, 50), (theirs, 2 if bench.quick else 5)):
+    for run, rounds in ((ours, bench.pick(50, 50, 1)), (theirs, bench.pick(5, 2, 1))):
         best = float("inf")
         for _ in range(rounds):
             begun = CLOCK()

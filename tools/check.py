@@ -2,8 +2,8 @@
 """Check everything: python3 tools/check.py [--fast] [-k EXPRESSION] [test paths]
 
 Runs lint, format, types of the host code, types of the device code, what is quick of the
-proofs (tools/assure.py) and all tests, each to its end, in the environment that demo.py uses
-with the test packages added. Prints each step's command before it, a table after them and
+proofs (tools/assure.py), each figure of tools/bench.py once, and all tests, each to its end, in
+the environment that demo.py uses with the test packages added. Prints each step's command before it, a table after them and
 what was left out.
 Exit status: 0 all passed, 1 something did not, 2 the environment could not be made.
 
@@ -43,6 +43,7 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
             command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/boards"),
         ),
         *([("proofs", command("python", "-m", "wakewell.assure", "--quick"))] if whole else []),
+        *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
         ("tests", command("pytest", "-n", str(os.cpu_count() or 1), *chosen, *paths)),
     ]
 
@@ -70,7 +71,11 @@ def left_out(fast: bool, expression: str | None, paths: list[str]) -> str:
     """What this run did not test, in words; the tests' own skips are in pytest's output."""
     parts = [
         *(["tests marked slow (--fast)"] if fast else []),
-        *(["the proofs, tools/assure.py --quick"] if fast or expression or paths else []),
+        *(
+            ["the proofs, tools/assure.py --quick", "the figures, tools/bench.py --least"]
+            if fast or expression or paths
+            else []
+        ),
         *([f"tests not matching -k {expression}"] if expression else []),
         *(["tests outside " + " ".join(paths)] if paths else []),
     ]

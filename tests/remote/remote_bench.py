@@ -6,6 +6,7 @@ import statistics
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import mosquitto
 import remote_pots
@@ -23,10 +24,10 @@ DAY_S = 86400
 MOST_DAYS = 3  # for each wake that is measured: on some days the pot is watered
 
 
-def radio_awake_ms(under: Path, quick: bool) -> float:
+def radio_awake_ms(bench: Any) -> float:
     """Median time awake of wakes that report over TLS, less that of wakes with the radio's code
     loaded and nobody to report to. Real time; Wi-Fi is joined at once here."""
-    here = under / "radio"
+    here = bench.folder / "radio"
     here.mkdir()
     server = mosquitto.Broker(here / "broker", tls=True)
     server.start()
@@ -34,7 +35,7 @@ def radio_awake_ms(under: Path, quick: bool) -> float:
     (folder / "ca.pem").write_bytes((server.folder / "ca.pem").read_bytes())
     path = folder / "settings.toml"
     path.write_text("radio_wakes = 1\n" + path.read_text())
-    count = 3 if quick else 9
+    count = bench.pick(9, 3, 1)
     try:
         with DeskBoard(
             here / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from usb_desks import IMAGE_BYTES, Desk, copy_pot, silent, wakes, world_for
 
@@ -55,19 +56,19 @@ def flashed(folder: Path) -> Path:
     return image
 
 
-def flash_first_s(folder: Path, quick: bool) -> float:
+def flash_first_s(bench: Any) -> float:
     """A blank board: code, loader, a pot's files, self-test."""
-    with desk(folder / "first") as made:
+    with desk(bench.folder / "first") as made:
         begun = time.perf_counter()
         flash.flash_one(made.folder, made.port, silent, 20)
         return time.perf_counter() - begun
 
 
-def flash_unchanged_s(folder: Path, quick: bool) -> float:
+def flash_unchanged_s(bench: Any) -> float:
     """Nothing to send: seen by its sums."""
     times = []
-    with desk(folder / "unchanged", flashed(folder)) as made:
-        for _ in range(3 if quick else 7):
+    with desk(bench.folder / "unchanged", flashed(bench.folder)) as made:
+        for _ in range(bench.pick(7, 3, 1)):
             port = made.take()
             time.sleep(0.5)  # let it boot: that is the board's time, not the flash's
             begun = time.perf_counter()
@@ -78,9 +79,10 @@ def flash_unchanged_s(folder: Path, quick: bool) -> float:
     return statistics.median(times)
 
 
-def pull_over_mpremote(folder: Path, quick: bool) -> float:
+def pull_over_mpremote(bench: Any) -> float:
     """A year of logs, verified and stored, over mpremote's own recursive copy of the folder."""
-    trial = replace(trials.load(trials.shipped("basil")), days=60.0 if quick else 365.0)
+    folder = bench.folder
+    trial = replace(trials.load(trials.shipped("basil")), days=bench.pick(365, 60, 3))
     run = simulate.run_trial(trial, log=True)
     assert run.log is not None
     files: dict[str, bytes] = {}
@@ -96,7 +98,7 @@ def pull_over_mpremote(folder: Path, quick: bool) -> float:
     write_image(image, files)
     ratios = []
     with desk(folder / "year", image) as made:
-        for number in range(1 if quick else 3):
+        for number in range(bench.pick(3, 1, 1)):
             logs = made.folder / "logs"
             shutil.rmtree(logs, ignore_errors=True)
             port = made.take()
@@ -120,17 +122,18 @@ def pull_over_mpremote(folder: Path, quick: bool) -> float:
     return statistics.median(ratios)
 
 
-def block_writes_per_wake(folder: Path, quick: bool) -> float:
+def block_writes_per_wake(bench: Any) -> float:
     """Writes and erases of the flash in a timer wake, mean over a month with doses."""
-    with desk(folder / "writes", flashed(folder), awake="stepped") as made:
-        made.days(7 if quick else 31)
+    with desk(bench.folder / "writes", flashed(bench.folder), awake="stepped") as made:
+        made.days(bench.pick(31, 7, 3))
         timed = [b for b in made.board.boots if b.cause == 4 and b.ended == "deep sleep"]
         return statistics.mean(b.writes + b.erases for b in timed)
 
 
-def board_heap_peak_bytes(folder: Path, quick: bool) -> float:
+def board_heap_peak_bytes(bench: Any) -> float:
     """The smallest heap with which a month with doses passes: its high-water mark (64-bit words,
-    twice a chip's)."""
+    twice a chip's). The least that is asked for here: that the largest one carries a day."""
+    folder = bench.folder
 
     def passes(size: int, days: float) -> bool:
         with desk(
@@ -145,9 +148,13 @@ def board_heap_peak_bytes(folder: Path, quick: bool) -> float:
         return "error.txt" not in files and bool(doses) and "fault" not in trips
 
     low, high = 16 * STEP_BYTES, 256 * STEP_BYTES
+    if bench.least:
+        if not passes(high, 1.2):
+            raise RuntimeError(f"no day of wakes with {high} bytes")
+        return high
     while high - low > STEP_BYTES:
         middle = (low + high) // 2 // STEP_BYTES * STEP_BYTES
         low, high = (low, middle) if passes(middle, 1.2) else (middle, high)
-    while not quick and not passes(high, 31):
+    while not bench.quick and not passes(high, 31):
         high += STEP_BYTES
     return high
