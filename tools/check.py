@@ -3,8 +3,8 @@
 
 Runs lint, format, types of the host code, types of the device code, what is quick of the
 proofs (tools/assure.py), each figure of tools/bench.py once, and all tests, each to its end, in
-the environment that demo.py uses with the test packages added. Prints each step's command before it, a table after them and
-what was left out.
+the environment that demo.py uses with the test packages added. Prints each step's command before
+it, a table after them and what was left out.
 Exit status: 0 all passed, 1 something did not, 2 the environment could not be made.
 
 Device code is checked against the types of MicroPython 1.27 for the ESP32, which stand
