@@ -401,8 +401,8 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     code, out, _ = run(log, "--settings", asked)
     assert code == 0
     assert f"decided otherwise by settings {asked}:" in out
-    assert "asked    wake 0 (2022-12-31) is the first decided otherwise: no water; recorded" in out
-    assert "until then the same water: 0.00 l in 0 waterings; from there on" in out
+    assert "what if  wake 0 (2022-12-31) is the first decided otherwise: no water; recorded" in out
+    assert "until then no water yet; from there on the readings answer other water" in out
     assert "plan.kind: 1, first at wake 0: 'depletion' -> 'none'" in out
     assert "from wake 0 on the water would be different" in out
     assert "1 replayed, nothing bad found, but 1 wake decided otherwise" in out

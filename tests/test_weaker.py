@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+import tomlkit
 
 import makelog
 from wakecore import rules
@@ -254,3 +255,61 @@ def test_without_the_core_that_recorded_it_the_records_themselves_say_how_it_was
     code, found = replayed(capfd, log, "--core", core)
     assert code == 1
     assert "R4" in {row["rule"] for row in found["weaker"]}
+
+
+def asked_about(folder: Path, pot: str, **values: int) -> Path:
+    """A settings file of a café pot with some values changed."""
+    settings = tomlkit.parse((trials.CAFE / pot / "settings.toml").read_text(encoding="utf-8"))
+    settings.update(values)
+    path = folder / "asked.toml"
+    path.write_text(tomlkit.dumps(settings), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    "pot", sorted(path.name for path in trials.CAFE.iterdir() if path.is_dir())
+)
+def test_what_follows_from_other_water_is_no_decision_of_other_settings(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], pot: str
+) -> None:
+    """Watering at a drier soil: one wake differs first, and no leak is seen that never was."""
+    asked = asked_about(tmp_path, pot, depletion_ppt=600)
+    code, found = replayed(capfd, SHIPPED[pot], "--settings", asked)
+    first = found["first_otherwise"]
+    assert code == 0
+    assert (found["weaker"], found["stricter"]) == ([], [])
+    assert found["different"] == 1
+    assert first["wake"] == found["holds_until"]
+    assert first["text"].startswith("no water; recorded: ")
+    assert found["held_waterings"] == 0
+
+
+def test_the_water_up_to_where_it_can_be_compared(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A reserve of 200 ml more in the fern's tank stops it at its first low tank."""
+    asked = asked_about(tmp_path, "fern", reserve_ml=500)
+    code, found = replayed(capfd, SHIPPED["fern"], "--settings", asked)
+    runs = [
+        entry.record
+        for entry in FieldLog(sorted(SHIPPED["fern"].glob("*.gz"))).entries()
+        if entry.wake and "run" in entry.record
+    ]
+    before = [record for record in runs if record["n"] < found["holds_until"]]
+    assert code == 0
+    assert {row["rule"] for row in found["stricter"]} >= {"R4"}
+    assert 0 < len(before) < len(runs)
+    assert found["held_ul"] == sum(record["water"]["given_ul"] for record in before)
+    assert found["held_waterings"] == sum(r["plan"]["phase"] == "idle" for r in before)
+
+
+def test_settings_that_weaken_a_protection_are_a_finding(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The reserve set lower: starts that the fern's empty tank forbade would be let through."""
+    asked = asked_about(tmp_path, "fern", reserve_ml=130, pulse_ml=10)
+    code, found = replayed(capfd, SHIPPED["fern"], "--settings", asked)
+    assert code == 1
+    assert {row["rule"] for row in found["weaker"]} == {"R4"}
+    assert main(["replay", str(SHIPPED["fern"]), "--settings", str(asked)]) == 1
+    assert capfd.readouterr().out.rstrip().splitlines()[-1].startswith("1 replayed, NOT all good: ")

@@ -233,6 +233,20 @@ def replay_log(
     return report
 
 
+def newest_life(
+    name: str,
+    files: list[Path],
+    settings: Asked | None = None,
+    instead: dict[str, bytes] | None = None,
+) -> Report:
+    """As `replay_log`, of the life that began last: the pot's own, should there be others."""
+    report = replay_log(name, files, settings, instead=instead)
+    if len(report.lives) > 1:
+        last = len(report.lives) - 1
+        report = replay_log(name, files, settings, life=last, instead=instead)
+    return report
+
+
 def _book(
     report: Report,
     record: Record,
@@ -276,7 +290,7 @@ def _compare(
         return
     if not exact and report.first is None:
         day, _, trusted = record["begin"]["utc"]
-        text = told(record, made) or (changed[0].text if changed else f"{found[0].member} differs")
+        text = told(record, made) or (changed[0].text if changed else in_words(found[0]))
         report.first = First(record["n"], day if trusted else None, text)
     if exact:
         report.faults = report.faults or found
@@ -289,6 +303,15 @@ def _compare(
     if not exact and report.holds_until is None and runs(made) != runs(record):
         report.holds_until = record["n"]
         report.held_ul, report.held_doses = report.verdicts.given_ul, report.verdicts.doses
+
+
+def in_words(difference: Difference) -> str:
+    """One member that differs, for a person."""
+    was, now = difference.recorded, difference.decided
+    if isinstance(was, list) and isinstance(now, list):
+        was, now = ([one for one in a if one not in b] for a, b in ((was, now), (now, was)))
+        was, now = (", ".join(map(str, names)) or "nothing" for names in (was, now))
+    return f"{difference.member}: {now}; recorded: {was}"
 
 
 def told(record: Record, made: Record) -> str:
@@ -351,7 +374,7 @@ def lines_of(report: Report) -> Iterator[str]:
         span = f", {logs.day_text(report.first_day)} to {logs.day_text(report.last_day)}"
     yield f"{report.name}: {report.wakes} wakes{span}"
     if report.asked:
-        yield from (f"  asked    {text}" for text in what_if(report))
+        yield from (f"  what if  {text}" for text in what_if(report))
     yield (
         f"  {many(seen.doses, 'watering')} in {many(seen.pulses, 'pulse')}, "
         f"{seen.given_ul / 1e6:.2f} l; {many(sum(seen.trips.values()), 'trip')}, "
@@ -435,9 +458,19 @@ def what_if(report: Report) -> list[str]:
     lines = [f"wake {first.wake}{when} is the first decided otherwise: {first.text}"]
     if report.holds_until is None:
         return [*lines, f"the water stays the same: {water}"]
-    until = f"{report.held_ul / 1e6:.2f} l in {many(report.held_doses, 'watering')}"
+    until = f"the same water, {report.held_ul / 1e6:.2f} l in {many(report.held_doses, 'watering')}"
+    until = until if report.held_doses else "no water yet"
     to = "until then" if report.holds_until == first.wake else f"up to wake {report.holds_until}"
-    return [*lines, f"{to} the same water: {until}; from there on the readings answer other water"]
+    return [*lines, f"{to} {until}; from there on the readings answer other water than it gives"]
+
+
+def in_short(report: Report) -> list[str]:
+    """`what_if`, and which protections would be weaker: the answer for somebody about to ask."""
+    weaker = [
+        f"WEAKER {changed.rule}: {changed.text}: {_many(changed.count)}, first at {changed.wake}"
+        for changed in report.changed(WEAKER)
+    ]
+    return [*what_if(report), *(printable(text) for text in weaker)]
 
 
 def _shown(value: Any) -> str:

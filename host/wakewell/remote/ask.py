@@ -105,11 +105,9 @@ def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[st
         return [*rows, "  no log of this pot is here, so the effect on it is not known"]
     other = Asked("asked", {**now.settings, **values})
     for _, files in logs.find_logs(folder)[:1]:
-        done = replay.replay_log(found.name, files, other)
-        rows.append(f"  on the {done.played} recorded wakes: {done.different} decided otherwise")
-        counts = ", ".join(f"{name} {count}" for name, count in done.members.most_common(4))
-        if counts:
-            rows.append(f"  in: {counts}")
+        done = replay.newest_life(found.name, files, other)
+        rows.append(f"  on the {done.played} recorded wakes:")
+        rows += [f"    {text}" for text in replay.in_short(done)]
     if not now.settings["radio_wakes"]:
         rows.append(
             "  CAUTION: it obeys radio_wakes = 0 and never asks the broker; flash it by cable"
