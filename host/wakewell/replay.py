@@ -35,7 +35,10 @@ from wakewell.core import core_id
 from wakewell.fieldlog import FieldLog
 from wakewell.logs import BadInput, InForce, Record, Skips, printable
 from wakewell.rejudged import STUMBLES, Rejudge, States, read_states, write_states
+from wakewell.report.series import tick_of
+from wakewell.report.times import DAY_S, EPOCH_S, Tick, timeline
 from wakewell.tomlfile import show_path
+from wakewell.usual import Wake
 from wakewell.verdicts import (
     LOCKOUT_RULES,
     LOCKOUT_WAYS,
@@ -196,6 +199,8 @@ def replay_log(
         bool(settings),
     )
     made_for = None
+    ticks: list[Tick] = []
+    before: Wake | None = None
     for entry in log.entries(progress):
         if entry.life != life:
             continue
@@ -224,10 +229,15 @@ def replay_log(
             if why:
                 report.skips.add(*log.at(entry.place), why)
             continue
+        ticks.append(tick_of(entry.wake, before))
+        before = entry.wake
         _book(report, record, made, why, place, player.exact, changed)
         pot, _ = player.pot(record)
         if pot is not None:
             report.verdicts.see(record, pot)
+    times, dated, _ = timeline(ticks)
+    if dated:  # the same days as the pages have
+        report.first_day, report.last_day = (int((times[at] - EPOCH_S) // DAY_S) for at in (0, -1))
     report.lives = [log.told(number) for number in range(len(log.lives))]
     report.life = life
     return report
@@ -259,11 +269,6 @@ def _book(
     """Count a wake, and how it came out."""
     report.wakes += 1
     book(report.cores, record["core"])
-    day, _, trusted = record["begin"]["utc"]
-    if trusted:
-        report.last_day = day
-        if report.first_day is None:
-            report.first_day = day
     for change in changed:
         kept = report.changes.get(change.key)
         if kept is not None:

@@ -14,6 +14,7 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
+from wakewell.report.times import NEAR_S, cut_short
 
 Record = dict[str, Any]
 
@@ -82,6 +83,7 @@ class Verdicts:
         self._held: list[str] = []
         self._open: dict[str, int] = {}
         self._utc_s: int | None = None
+        self._utc_at_s, self._counted = 0, True  # the count at that clock, and is it whole since?
         self._n: int | None = None
         # The last dose a dry soil asked for: soil water before it, highest since, doses unanswered
         self._before_ppt: int | None = None
@@ -107,7 +109,8 @@ class Verdicts:
             self.most_awake_ms = record["awake_ms"]
             if self.most_awake_ms > MOST_AWAKE_MS:
                 self._break("R13", record, f"awake {self.most_awake_ms} ms")
-        if self._n is not None and record["n"] > self._n + 1:
+        missing = self._n is not None and record["n"] > self._n + 1
+        if missing:
             # Records are missing, and with them how long the board slept: by its clock, or a day
             known = trusted and self._utc_s is not None
             self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
@@ -120,10 +123,16 @@ class Verdicts:
             self.looks += 1
         if begin["cause"] == "button":
             self.presses += 1
+        if not begin["vouched"] or missing or cut_short(begin["cause"], begin["slept_s"], slept_s):
+            self._counted = False  # what passed since the last clock, nobody counted
         if trusted:
-            if self._utc_s is not None and abs(utc_s - self._utc_s - begin["slept_s"]) > 3600:
-                self.jumps += 1
-            self._utc_s = utc_s
+            if self._utc_s is not None:
+                moved_s, counted_s = utc_s - self._utc_s, self.clock_s - self._utc_at_s
+                if self._counted:
+                    self.jumps += abs(moved_s - counted_s) > NEAR_S + counted_s // 10
+                else:
+                    self.jumps += moved_s < -NEAR_S
+            self._utc_s, self._utc_at_s, self._counted = utc_s, self.clock_s, True
         judged = record["judged"]
         if judged.get("soil") not in ("good", "unfitted"):
             self.disbelieved += 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from wakewell.logs import BadInput
-from wakewell.report.times import DAY_S, Calendar, Tick, span_text, timeline
+from wakewell.report.times import DAY_S, Calendar, Tick, span_text, tick, timeline
 
 START_S = 1_770_000_000
 
@@ -47,6 +47,26 @@ def test_time_never_goes_back() -> None:
     times, _, _ = timeline(rows)
     assert times == sorted(times)
     assert len(set(times)) == len(times)
+
+
+def test_a_clock_set_back_between_visits_shortens_nothing() -> None:
+    """Three times twelve counted days, each begun by a cold start that was told the same date."""
+    rows: list[Tick] = []
+    for _ in range(3):
+        rows += [Tick(None, days(0)[0]), *ticks(*days(*range(12)))[1:]]
+    times, _, jumps = timeline(rows)
+    assert times[-1] - times[0] == 33 * DAY_S + 2 * 1.0
+    assert jumps == 2
+
+
+@pytest.mark.parametrize(
+    ("cause", "slept_s", "counts"),
+    [("timer", DAY_S, True), ("timer", 65, False), ("button", 65, True), ("timer", None, False)],
+)
+def test_a_sleep_that_a_visit_set_anew_says_nothing_of_the_time(
+    cause: str, slept_s: int | None, counts: bool
+) -> None:
+    assert (tick(cause, slept_s, (DAY_S, 2000), None).elapsed_s is not None) == counts
 
 
 def test_without_a_clock_days_are_counted() -> None:

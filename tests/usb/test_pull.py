@@ -6,6 +6,7 @@ import contextlib
 import os
 import shutil
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,10 @@ from wakewell import replay
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, read_image, write_image
 from wakewell.logs import BadInput
+from wakewell.report import series
+from wakewell.report.times import DAY_S, EPOCH_S
 from wakewell.usb import link, pull
-from wakewell.usb.link import BoardLost
+from wakewell.usb.link import EPOCH, BoardLost
 
 Start = Callable[..., Desk]
 
@@ -68,6 +71,53 @@ def test_the_schedule_goes_on_where_it_was(start: Start) -> None:
     assert 60 <= result.sleep_s <= 86_400
     after = wakes(desk.close())
     assert len(after) - len(before) <= 1
+
+
+def test_a_desk_board_begins_at_its_date_and_keeps_it(start: Start) -> None:
+    """Its days pass as simulated, whatever this computer's clock says: page, replay and verdict
+    count the same ones, and no clock jumps."""
+    begins = datetime(2027, 3, 1, tzinfo=UTC)
+    desk = start(blank=True, begins=begins)
+    desk.flash()
+    for _ in range(3):
+        desk.days(12)
+        pulled(desk)
+        desk.board.awake = "stepped"
+        desk.board.wait_asleep()
+    desk.days(2)
+    pulled(desk)
+    now = desk.board.utc
+    assert now - begins > timedelta(days=38)
+    desk.close()
+    logs = sorted((desk.folder / "logs").glob("*.jsonl"))
+    report = replay.replay_log("desk", logs)
+    assert report.first_day == (begins - EPOCH).days
+    assert report.last_day is not None
+    assert (now - EPOCH).days - 1 <= report.last_day <= (now - EPOCH).days
+    page = series.read("desk", desk.folder, logs)
+    assert (page.dated, page.jumps, report.verdicts.jumps) == (True, 0, 0)
+    assert int((page.wakes[0].time_s - EPOCH_S) // DAY_S) == report.first_day
+    assert int((page.wakes[-1].time_s - EPOCH_S) // DAY_S) == report.last_day
+
+
+def test_a_desk_board_goes_on_where_its_flash_was_switched_off(tmp_path: Path) -> None:
+    begins = datetime(2027, 3, 1, tzinfo=UTC)
+    with DeskBoard(tmp_path / "a.img", image_bytes=1 << 18, begins=begins, awake="stepped") as one:
+        one.advance(5 * DAY_S)
+        ended = one.utc
+    assert ended >= begins + timedelta(days=5)
+    with DeskBoard(tmp_path / "a.img", awake="stepped") as two:
+        assert ended <= two.utc < ended + timedelta(hours=1)
+    with DeskBoard(tmp_path / "a.img", awake="stepped", begins=begins) as three:
+        assert begins <= three.utc < begins + timedelta(hours=1)
+
+
+@pytest.mark.parametrize("text", ["yesterday", "2025-13-01", "1999-01-01", "2300-01-01", ""])
+def test_a_date_no_desk_board_can_begin_at(text: str, capsys: Any) -> None:
+    assert main(["deskboard", "--begins", text]) == 2
+    said = capsys.readouterr().err
+    assert "allowed a date such as 2026-03-01" in said
+    assert len(said.splitlines()) == 1
 
 
 def read_closed(desk: Desk) -> dict[str, bytes]:

@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, wait
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar, get_args
@@ -37,6 +38,8 @@ if sys.platform != "win32":  # where why_not() must still be able to say why not
 __all__ = ["CAUSES", "Boot", "Counters", "DeskBoard"]
 
 T = TypeVar("T")
+
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 CONSOLE_BYTES = 1 << 16
 LEAST_BLOCKS = 16
@@ -63,6 +66,9 @@ class DeskBoard:
     hang_s: in stepped time, real seconds without a sign of life after which an armed watchdog
         bites.
     link: a further name for the port, a symbolic link; in a folder of its own if None.
+    begins: date and time of the world when it is switched on first; None: where the flash was
+        switched off last, by the file beside it, else now. From there the world's own time counts,
+        however it passes, and every host that asks is told it.
 
     awake, asleep, speed, sleep_error_ppm, reset_on_open and hang_s may be set while it runs.
     Every method may be called from any thread, also by the world from the board's own: there,
@@ -88,6 +94,7 @@ class DeskBoard:
         reset_on_open: bool = False,
         hang_s: float = 2.0,
         link: str | os.PathLike[str] | None = None,
+        begins: datetime | None = None,
     ) -> None:
         if awake not in get_args(Awake) or asleep not in get_args(Asleep):
             raise DeskBoardError(
@@ -113,10 +120,35 @@ class DeskBoard:
         self._image_bytes = image_bytes
         self._unique_id = unique_id or self._made_up_id()
         self._link = link
+        self._began_s = self._kept_s() if begins is None else int((begins - EPOCH).total_seconds())
         self._thread: threading.Thread | None = None
         self._port = HostPort()
         self._console = bytearray()
         self._fault: Exception | None = None
+
+    @property
+    def _clock_file(self) -> Path:
+        return self.image.with_name(self.image.name + ".clock")
+
+    def _kept_s(self) -> int:
+        """When this flash was switched off last, seconds since 2000, else now."""
+        with contextlib.suppress(OSError, ValueError):
+            kept = datetime.fromisoformat(self._clock_file.read_text(encoding="ascii").strip())
+            if self.image.exists():
+                return int((kept - EPOCH).total_seconds())
+        return int((datetime.now(UTC) - EPOCH).total_seconds())
+
+    @property
+    def utc(self) -> datetime:
+        """Date and time in the world."""
+        return EPOCH + timedelta(seconds=self._began_s + self.now_us // 1_000_000)
+
+    def keep_clock(self) -> None:
+        """Write the date beside the flash, from which the next desk board on it goes on."""
+        text = self.utc.isoformat(timespec="seconds")
+        new = self._clock_file.with_name(self._clock_file.name + ".new")
+        new.write_text(text + "\n", encoding="ascii")
+        new.replace(self._clock_file)
 
     def _made_up_id(self) -> bytes:
         # Bit 1 of the first byte marks an address that no maker gave (IEEE 802).
@@ -153,6 +185,7 @@ class DeskBoard:
                 self._kind,
             )
             self._chip.put(L.BLOCK_BYTES, BLOCK_BYTES)
+            self._chip.put(L.WORLD_BEGAN_S, self._began_s, "<q")
             self._chip.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
             self._shared[L.UNIQUE_ID : L.UNIQUE_ID + 6] = self._unique_id
             self._stopping = False
@@ -172,9 +205,12 @@ class DeskBoard:
         Raises DeskBoardError if it broke down meanwhile, say by an exception in the world."""
         if self._thread is None:
             return
+        with contextlib.suppress(DeskBoardError, OSError):  # broken down, or its folder is gone
+            self.keep_clock()
         self._stopping = True
         self._wake()
         self._thread.join()
+        self._began_s += self._chip.now() // 1_000_000  # a new start counts from 0 again
         self._thread = None
         self._resources.close()
         if self._fault is not None:

@@ -14,6 +14,7 @@ import sys
 import tempfile
 import threading
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 from wakewell import chips, pots, trials
@@ -23,9 +24,11 @@ from wakewell.logs import BadInput
 from wakewell.rig.libraries import Missing
 from wakewell.rig.pot import RigPot
 from wakewell.rigworld import RigWorld
+from wakewell.tomlfile import show
 
 USUAL_POT = "basil"
 MOST_HOLD_S = 30.0
+FIRST_YEAR, LAST_YEAR = 2026, 2099  # what a board believes of a clock
 
 HELP = """\
 advance DAYS       let simulated time pass
@@ -80,6 +83,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIMES",
         help="let deep sleep pass so many times as fast (default 3600: a day in 24 s)",
     )
+    parser.add_argument(
+        "--begins",
+        metavar="DATE",
+        help="the date in the board's world, such as 2026-03-01, and its time counts from there "
+        "(default: where --image was switched off last, else now)",
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated pot's noise")
     parser.epilog = "exit codes: 0 ended; 2 no desk board can run here, or the input cannot be used"
 
@@ -105,6 +114,7 @@ def run(args: argparse.Namespace) -> int:
     """Start a desk board, print its port, obey words from stdin until "quit" or Ctrl-C."""
     if reason := why_not():
         raise BadInput(reason)
+    begins = None if args.begins is None else _date(args.begins)
     if not 0 < args.speed <= 1e7:
         raise BadInput(f"--speed {args.speed:g}: allowed more than 0, up to 10000000")
     for ended in (signal.SIGTERM, signal.SIGHUP):  # a closed terminal leaves no port or folder
@@ -130,10 +140,12 @@ def run(args: argparse.Namespace) -> int:
                 sleep_error_ppm=round((world.pot.by_own_clock(1.0) - 1.0) * 1e6),
                 reset_on_open=True,
                 link=args.link,
+                begins=begins,
             ) as board:
                 world.board = board
                 port = args.link or board.port
                 print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
+                print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
                 for note in world.notes:
                     print(f"  {note}")
                 print(TRY.format(pot=folder, port=port, speed=args.speed), flush=True)
@@ -143,6 +155,20 @@ def run(args: argparse.Namespace) -> int:
         except KeyboardInterrupt:
             pass
     return 0
+
+
+def _date(text: str) -> datetime:
+    """That date at midnight UTC."""
+    try:
+        found = datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC)
+    except ValueError:
+        found = None
+    if found is None or not FIRST_YEAR <= found.year <= LAST_YEAR:
+        raise BadInput(
+            f"--begins {show(text)}: allowed a date such as 2026-03-01, of the years {FIRST_YEAR} "
+            f"to {LAST_YEAR}; correct it"
+        )
+    return found
 
 
 def _obey(board: DeskBoard, world: RigWorld) -> None:
@@ -160,12 +186,14 @@ def _obey(board: DeskBoard, world: RigWorld) -> None:
             line = lines.get(timeout=0.5)
         except queue.Empty:
             board.check()
+            board.keep_clock()
             continue
         if line is None:
             # Without a terminal to type at, it runs until it is stopped.
             while True:
                 threading.Event().wait(0.5)
                 board.check()
+                board.keep_clock()
         words = line.split()
         if words and words[0] == "quit":
             return
@@ -223,7 +251,8 @@ def _state(board: DeskBoard, world: RigWorld) -> str:
     said = {"off": "off", "runs": "runs", "sleeps": "in deep sleep"}[board.state]
     now = board.do(world.pot.snapshot)
     return (
-        f"{said} at day {board.now_us / 86400e6:.3f}, boot {len(board.boots)} by "
+        f"{said} at day {board.now_us / 86400e6:.3f}, {board.utc:%Y-%m-%d %H:%M}, "
+        f"boot {len(board.boots)} by "
         f"{CAUSES[boot.cause]}, {board.counters.writes} flash writes; tank "
         f"{now['tank_ml']:.0f} ml, soil {1000 * now['soil_content']:.0f} parts per thousand, "
         f"cell {now['rest_mv']:.0f} mV; pumped {world.pump_us / 1e6:.1f} s"

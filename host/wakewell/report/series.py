@@ -25,7 +25,7 @@ from wakecore.plan import refill_ppt, target_ppt
 from wakewell import fieldlog, logs, pots, usual
 from wakewell.fieldlog import FieldLog, Place
 from wakewell.logs import MOST_NUMBER, MOST_WORD, Record, Skips
-from wakewell.report.times import EPOCH_S, Tick, timeline
+from wakewell.report.times import EPOCH_S, Tick, tick, timeline
 
 NONE: tuple[str, ...] = ()
 RECENT = 24  # wakes kept whole for the magnifier, beside those where something happened
@@ -209,6 +209,17 @@ def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
 
+def tick_of(found: usual.Wake, before: usual.Wake | None) -> Tick:
+    """What a wake says about time. before: the wake on record before it."""
+    asked = None
+    if before is not None and before.n + 1 == found.n:
+        commands = before.commands
+        asked = (sleep_of(commands[-1]) if commands else 0, before.awake_ms)
+    begin = found.begin
+    slept_s = begin.slept_s if begin.vouched else None
+    return tick(begin.cause, slept_s, asked, clock_of(begin.utc))
+
+
 @lru_cache(1024)
 def sleep_of(command: str) -> int:
     """The seconds that a wake's last command sleeps; 0 if it is none to sleep (R13)."""
@@ -298,11 +309,9 @@ class _Rows:
         """The next one."""
         wake, vouched, utc_s = row
         before = self.wakes[-1] if self.wakes else None
-        elapsed_s = None
-        if vouched and before is not None and wake.n == before.n + 1:
-            elapsed_s = max(0, min(wake.slept_s, before.sleep_s)) + before.awake_ms / 1000
+        asked = (before.sleep_s, before.awake_ms) if before and wake.n == before.n + 1 else None
         self.wakes.append(wake)
-        self.ticks.append(Tick(elapsed_s, utc_s))
+        self.ticks.append(tick(wake.cause, wake.slept_s if vouched else None, asked, utc_s))
         self.recent.append((wake.place, data))
         if wake.trips or wake.lockouts != self.held or wake.files or wake.host:
             self.events.append((wake.place, data))

@@ -15,6 +15,7 @@ from wakewell.logs import BadInput
 
 EPOCH_S = 946684800  # 2000-01-01 UTC, from which the pot counts, in seconds since 1970
 DAY_S = 86400
+AFTER_S = 1.0  # between what cannot have been at one time
 NEAR_S = 3600  # clocks that differ by less from counted time agree with it
 
 
@@ -29,12 +30,32 @@ class Tick(NamedTuple):
     utc_s: int | None
 
 
+def tick(
+    cause: str, slept_s: int | None, before: tuple[int, int] | None, utc_s: int | None
+) -> Tick:
+    """What one record says. slept_s: None if nothing vouches for it; before: sleep commanded (s)
+    and time awake (ms) of the record just before this one, None if that is missing.
+
+    A timer that woke the board long before its time was set anew by a visit with the cable: that
+    sleep is credited and not what was before it (R10), so only a clock knows how long it was.
+    """
+    if slept_s is None or before is None or cut_short(cause, slept_s, before[0]):
+        return Tick(None, utc_s)
+    return Tick(max(0, min(slept_s, before[0])) + before[1] / 1000, utc_s)
+
+
+def cut_short(cause: str, slept_s: int, asked_s: int) -> bool:
+    """Was a sleep that the timer ended much shorter than the one commanded?"""
+    return cause == "timer" and 10 * slept_s < 9 * asked_s
+
+
 def timeline(ticks: Sequence[Tick]) -> tuple[list[float], bool, int]:
     """(time of each record, dated, jumps of the clock).
 
     A run of records with vouched time is placed as a whole by the clock offset that holds
-    for most of its records, so one wild clock moves nothing. Times never go back. Without
-    any trusted clock they count from the first record, and `dated` is False.
+    for most of its records, so one wild clock moves nothing. Times never go back: a run whose
+    clock lies before the end of the last one begins right after it, and keeps its length; that is
+    a jump. Without any trusted clock they count from the first record, and `dated` is False.
     """
     times: list[float] = []
     dated, jumps = any(tick.utc_s is not None for tick in ticks), 0
@@ -52,6 +73,10 @@ def timeline(ticks: Sequence[Tick]) -> tuple[list[float], bool, int]:
         if placed is None:  # never dated: right after what came before
             first = (last or 0.0) + 60.0 if last is not None else 0.0
             placed = [first + c for c in counted]
+        if last is not None and placed[0] <= last:
+            late = last + AFTER_S - placed[0]
+            jumps += late > NEAR_S
+            placed = [time + late for time in placed]
         for time in placed:
             times.append(time if last is None or time > last else last + 1.0)
             last = times[-1]

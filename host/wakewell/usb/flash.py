@@ -16,7 +16,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +28,7 @@ from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
 from wakewell.usb.link import (
+    EPOCH,
     LEAST_VERSION,
     RESET,
     BoardLost,
@@ -42,7 +42,6 @@ from wakewell.usb.link import (
 
 BOARD_FILE = "board.toml"
 POT_FILES = ("settings", "limits", "calibration")
-EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 RENEW_S = 60.0  # the host's lease runs five minutes
 # The last word of what an interpreter calls its machine, and the chip of pot.toml.
 CHIP_WORDS = {
@@ -439,7 +438,7 @@ def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) 
 
 def set_clock(link: Link, version: str) -> None:
     """Give the board the time of day as an offset. Its own clock is never set (R10)."""
-    since = datetime.now(UTC) - EPOCH
+    since = link.now() - EPOCH
     link.exec(SET_CLOCK.format(version=version, day=since.days, second=since.seconds))
 
 

@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -28,6 +29,8 @@ from serial.tools import list_ports
 
 from wakewell.logs import BadInput, printable
 
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)  # from which a board counts
+MOST_S = 1 << 32  # of a date since then
 WAIT_S = 120.0  # how long to wait for a board that sleeps
 RETRY_S = 0.2
 OPEN_TRIES, OPEN_PAUSE_S = 5, 0.1
@@ -346,6 +349,13 @@ class Link:
         self.exec(PUMP_OFF)
         uid, name, version, mpy, free, block, machine = self.eval_output(IDENTIFY, SAYS)
         return Identity(uid.hex(), name, version, mpy, free, block, machine)
+
+    def now(self) -> datetime:
+        """The time of day: this computer's, or a desk board's own, where time passes as it will."""
+        world_s = self.eval("getattr(__import__('machine'), 'desk_utc', lambda: None)()")
+        if type(world_s) is int and 0 <= world_s < MOST_S:
+            return EPOCH + timedelta(seconds=world_s)
+        return datetime.now(UTC)
 
     def renew(self) -> None:
         """Keep the board awake for another five minutes."""

@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,9 @@ from wakecore.state import from_bytes
 from wakewell import logs, ownfile
 from wakewell.logs import BadInput, printable
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
-from wakewell.usb.link import BoardLost, Link, connect
+from wakewell.usb.link import EPOCH, BoardLost, Link, connect
 
 POT = "/pot"
-EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 CHUNK = 4096
 LEAST_SLEEP_S = 60
 
@@ -243,7 +242,7 @@ def leave(link: Link, target: Path, pulled: Pulled) -> None:
         found: Any = from_bytes(data) if data else None
         if found is not None and (state is None or found.seq > state.seq):
             state = found
-    now = datetime.now(UTC)
+    now = link.now()
     since = now - EPOCH
     pulled.sleep_s = LEAST_SLEEP_S
     if state is not None and state.open_ms:
