@@ -65,12 +65,15 @@ class DeskBoard:
     reset_on_open: a host that opens the port resets the chip, as many bridges do.
     hang_s: in stepped time, real seconds without a sign of life after which an armed watchdog
         bites.
+    patience: in stepped time, how much of a wait for the network really passes, above 0 to 1. A
+        test in which nobody will answer need not sit the board's whole wait out.
     link: a further name for the port, a symbolic link; in a folder of its own if None.
     begins: date and time of the world when it is switched on first; None: where the flash was
         switched off last, by the file beside it, else now. From there the world's own time counts,
         however it passes, and every host that asks is told it.
 
-    awake, asleep, speed, sleep_error_ppm, reset_on_open and hang_s may be set while it runs.
+    awake, asleep, speed, sleep_error_ppm, reset_on_open, hang_s and patience may be set while it
+    runs.
     Every method may be called from any thread, also by the world from the board's own: there,
     what ends a boot or presses the button is done as soon as the world's method has returned.
 
@@ -93,6 +96,7 @@ class DeskBoard:
         sleep_error_ppm: int = 0,
         reset_on_open: bool = False,
         hang_s: float = 2.0,
+        patience: float = 1.0,
         link: str | os.PathLike[str] | None = None,
         begins: datetime | None = None,
     ) -> None:
@@ -115,6 +119,7 @@ class DeskBoard:
         self.boots: list[Boot] = []
         """Every boot so far, the last one perhaps not over."""
         self._awake: Awake = awake
+        self._patience = patience
         self._kind = chips.CHIPS[chip]
         self._heap = [] if heap_bytes is None else ["-X", f"heapsize={heap_bytes}"]
         self._image_bytes = image_bytes
@@ -187,6 +192,7 @@ class DeskBoard:
             self._chip.put(L.BLOCK_BYTES, BLOCK_BYTES)
             self._chip.put(L.WORLD_BEGAN_S, self._began_s, "<q")
             self._chip.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
+            self._chip.put(L.PATIENCE, round(1000 * self._patience))
             self._shared[L.UNIQUE_ID : L.UNIQUE_ID + 6] = self._unique_id
             self._stopping = False
             self._looked_s = 0.0
@@ -286,6 +292,16 @@ class DeskBoard:
         self._awake = how
         if self._thread is not None:
             self._call(self._chip.set_pace)
+
+    @property
+    def patience(self) -> float:
+        return self._patience
+
+    @patience.setter
+    def patience(self, share: float) -> None:
+        self._patience = share
+        if self._thread is not None:
+            self._call(lambda: self._chip.put(L.PATIENCE, round(1000 * share)))
 
     @property
     def now_us(self) -> int:

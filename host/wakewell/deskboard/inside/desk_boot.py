@@ -13,6 +13,7 @@ import desk_esp32
 import desk_flash
 import desk_machine
 import desk_network
+import desk_select
 import desk_sensors
 import desk_time
 import layout as L
@@ -57,6 +58,7 @@ def run(names):
     for prefix in ("", "u"):
         sys.modules[prefix + "machine"] = desk_machine
         sys.modules[prefix + "time"] = desk_time
+        sys.modules[prefix + "select"] = desk_select
     sys.modules["esp32"] = desk_esp32
     sys.modules["network"] = desk_network
     sys.modules["onewire"] = sys.modules["ds18x20"] = desk_sensors

@@ -47,6 +47,7 @@ S = uctypes.struct(
         "block_bytes": uctypes.UINT32 | L.BLOCK_BYTES,
         "block_count": uctypes.UINT32 | L.BLOCK_COUNT,
         "rtc_len": uctypes.UINT32 | L.RTC_LEN,
+        "patience": uctypes.UINT32 | L.PATIENCE,
         "held": uctypes.UINT64 | L.HELD,
         "edges": uctypes.UINT32 | L.EDGES,
         "rises": (uctypes.ARRAY | L.IRQ_RISES, L.PINS | uctypes.UINT32),
