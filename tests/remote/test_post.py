@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
+import collections
 import http.client
+import itertools
 import queue
+import re
 import shutil
 import socket
 import ssl
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import mosquitto
@@ -22,7 +27,7 @@ from usb_desks import IMAGE_BYTES, copy_pot, wakes, world_for
 from wakewell import cli
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.logs import BadInput
-from wakewell.remote import listen, posted, private
+from wakewell.remote import listen, posted, private, request, room
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
 
@@ -59,6 +64,7 @@ class House:
         server = posted.Posted(
             self.port, here / "server.pem", here / "server.key", waiting.waiting, {board: folder}
         )
+        self.server = server
         listener = listen.Listener({board: secret.key}, store, server.post, self.said.append)
         until = threading.Event()
         thread = threading.Thread(
@@ -106,9 +112,15 @@ def at_home(under: Path, flashed: Path, certificates: Path) -> Iterator[tuple[De
 
 
 def days(board: DeskBoard, count: int) -> None:
-    for _ in range(count):
+    """So many days on which nothing is under way at the end: the last wake reported."""
+    for _ in range(4 * count):
         board.advance(86400.0)
-        assert board.wait_asleep().ended == "deep sleep"
+        boot = board.wait_asleep()
+        assert boot.ended == "deep sleep"
+        count -= boot.sleep_ms == 86_400_000
+        if not count:
+            return
+    raise AssertionError(f"{count} days more are wanted")
 
 
 @desk
@@ -170,7 +182,7 @@ def test_a_server_that_is_another_or_says_what_it_likes(
                     while b"hmac" not in data or not data.endswith(b"]"):
                         data += secure.recv(65536)
                     heard.append(data)
-                    secure.sendall(next(answers))
+                    secure.sendall(next(answers, b""))
             except OSError:
                 pass
 
@@ -230,7 +242,7 @@ def test_strangers_get_nothing_and_hold_up_nobody(house: House) -> None:
             idle.append(socket.create_connection(("127.0.0.1", house.port)))
         pack = common.pack(common.LINES[:3], 1, secret.key)
         for path in ("/", "/wakewell/../report", good + "/x", good.replace("0", "1"), "x" * 5000):
-            assert call(house, path, pack)[0] in (404, 414)
+            assert call(house, path, pack)[0] in (404, 431)
         for body in (b"", b"{}", pack[:-3], pack.replace(b"hmac", b"hmax"), b"x" * 50000):
             assert call(house, good, body)[0] == 400
         assert call(house, good, b"x", **{"Content-Length": "999999999"})[0] == 413
@@ -345,7 +357,7 @@ def test_a_stranger_on_the_line_holds_up_no_board(certificates: Path, tmp_path: 
 
     def ask(nonce: str) -> None:
         payload = b'[{"n":"nonce","vs":"%s"}]' % nonce.encode()
-        found[nonce] = server.ask(topic, BOARD, payload)
+        found[nonce] = asyncio.run(server.ask(topic, BOARD, payload))
 
     callers = [threading.Thread(target=ask, args=(nonce * 16,)) for nonce in "0123"]
     for caller in callers:
@@ -357,6 +369,286 @@ def test_a_stranger_on_the_line_holds_up_no_board(certificates: Path, tmp_path: 
         message.done()
     for caller in callers:
         caller.join(10)
-    server.server_close()
+    server.stop()
     assert found.pop("2" * 16)[0] == 200
     assert set(found.values()) == {(400, b"")}
+
+
+# Strangers who hold the line, or say what two readers would understand differently
+
+
+def secure(house: House, address: str = "127.0.0.1") -> ssl.SSLSocket:
+    context = ssl.create_default_context(cafile=house.certificates / "ca.pem")
+    place = ("localhost", house.port)
+    plain = socket.create_connection(place, timeout=20, source_address=(address, 0))
+    try:
+        return context.wrap_socket(plain, server_hostname="localhost")
+    except BaseException:
+        plain.close()
+        raise
+
+
+HELLO = b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03"  # of TLS, as far as its version (RFC 8446)
+
+
+def silent(house: House) -> Iterator[None]:
+    """A connection, and nothing more."""
+    with socket.create_connection(("127.0.0.1", house.port), timeout=20):
+        while True:
+            yield
+
+
+def shaking(house: House) -> Iterator[None]:
+    """Hands are shaken for ever, a byte at a time."""
+    with socket.create_connection(("127.0.0.1", house.port), timeout=20) as stream:
+        for byte in itertools.chain(HELLO, itertools.repeat(0)):
+            stream.sendall(bytes([byte]))
+            yield
+
+
+def head_dripping(house: House) -> Iterator[None]:
+    with secure(house) as stream:
+        stream.sendall(b"POST /pots HTTP/1.1\r\n")
+        for number in itertools.count():
+            yield
+            stream.sendall(b"X-%d: y\r\n" % number)
+
+
+def body_dripping(house: House) -> Iterator[None]:
+    path = f"/wakewell/{remote_pots.BOARD}/report"
+    with secure(house) as stream:
+        stream.sendall(f"POST {path} HTTP/1.1\r\nHost: h\r\nContent-Length: 9999\r\n\r\n".encode())
+        while True:
+            yield
+            stream.sendall(b"[")
+
+
+def kept_alive(house: House) -> Iterator[None]:
+    """A good report, as from a stolen key, and then silence."""
+    secret = private.read(house.folder)
+    pack = common.pack(common.LINES[:1], 1, secret.key)
+    with secure(house) as stream:
+        path = f"/wakewell/{remote_pots.BOARD}/report"
+        head = f"POST {path} HTTP/1.1\r\nHost: h\r\nContent-Length: {len(pack)}\r\n\r\n"
+        stream.sendall(head.encode() + pack)
+        while True:
+            yield
+
+
+DRIPPERS = 70
+
+
+@pytest.mark.parametrize("kind", [silent, shaking, head_dripping, body_dripping, kept_alive])
+def test_pots_are_heard_while_seventy_hold_the_line(
+    house: House, kind: Callable[[House], Iterator[None]]
+) -> None:
+    """Each of them says a little more for ever, and comes again when it is cut off."""
+    secret = private.read(house.folder)
+    good = f"/pots/wakewell/{remote_pots.BOARD}/report"
+    enough = threading.Event()
+    with house.listening() as listener:
+        held = [kind(house) for _ in range(DRIPPERS)]
+        for each in held:
+            next(each)
+
+        def drip() -> None:
+            while not enough.wait(0.02):
+                for number, each in enumerate(held):
+                    try:
+                        next(each)
+                    except (OSError, StopIteration):
+                        held[number] = kind(house)
+
+        thread = threading.Thread(target=drip)
+        thread.start()
+        try:
+            for n in range(12):
+                pack = common.pack(common.LINES[3 * n : 3 * n + 3], n + 2, secret.key)
+                assert call(house, good, pack)[0] == 200
+        finally:
+            enough.set()
+            thread.join()
+            for each in held:
+                each.close()  # type: ignore[attr-defined]
+    assert listener.store.lines(remote_pots.BOARD) == common.LINES[:36]
+
+
+def answers_on(stream: ssl.SSLSocket) -> list[int]:
+    """The statuses of every answer until the server hangs up."""
+    data = b""
+    try:
+        while more := stream.recv(65536):
+            data += more
+    except ConnectionResetError:
+        pass
+    return [int(status) for status in re.findall(rb"HTTP/1\.1 (\d+) ", data)]
+
+
+@pytest.mark.parametrize("limit", ["HEAD_S", "REPORT_S", "CALLER_S"])
+def test_each_limit_ends_a_caller(
+    house: House, limit: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However often it says something: it is the whole time that counts."""
+    kind = {"HEAD_S": head_dripping, "REPORT_S": body_dripping, "CALLER_S": shaking}[limit]
+    monkeypatch.setattr(posted, limit, 0.5)
+    with house.listening():
+        held = kind(house)
+        with pytest.raises(OSError, match=r"\w"):
+            collections.deque(itertools.islice(held, 100_000), maxlen=0)
+        for _ in range(1000):
+            if not house.server.room.callers:
+                break
+            time.sleep(0.01)
+        assert not house.server.room.callers
+
+
+def test_who_makes_no_haste_goes_for_who_comes(house: House) -> None:
+    """Nobody of an address is let in beyond its share while all there are in haste; then the
+    slowest goes. Another address is let in at once."""
+    good = f"/pots/wakewell/{remote_pots.BOARD}/report"
+    pack = common.pack(common.LINES[:3], 1, private.read(house.folder).key)
+    with house.listening(), ExitStack() as stack:
+        room = house.server.room
+        room.most, room.of_address = 9, 8
+        for count in range(1, 9):
+            stack.enter_context(socket.create_connection(("127.0.0.1", house.port), timeout=20))
+            while len(room.callers) < count:
+                time.sleep(0.001)
+        with pytest.raises((OSError, http.client.HTTPException)):
+            call(house, good, pack)
+        for _ in range(2):
+            stack.enter_context(secure(house, "127.0.0.2"))
+        for caller in room.callers:
+            caller.since -= 60.0
+        assert call(house, good, pack)[0] == 200
+
+
+def test_the_room(tmp_path: Path) -> None:
+    """Who goes for whom, by the rule alone."""
+    there = room.Room(most=6, of_address=4)
+
+    def come(address: str, now: float) -> room.Caller:
+        caller, goes = there.admit(address, now)
+        assert caller is not None
+        assert goes is None
+        return caller
+
+    many = [come("a", float(n)) for n in range(4)]
+    assert there.admit("a", 3.5) == (None, None)  # all of them in haste
+    many[0].busy = True
+    caller, goes = there.admit("a", 1.0 + room.GRACE_S)
+    assert caller is not None
+    assert goes is many[1]
+    come("b", 5.0)
+    come("c", 5.0)
+    caller, goes = there.admit("b", 5.0)  # the room is full: who has most gives, at once
+    assert goes is many[2]
+    assert there.admit("a", 5.0) == (None, None)
+    assert [there.admit("d", 5.0)[1] for _ in range(2)] == [many[3], None]
+    assert len(there.callers) == 6
+    for caller in list(there.callers):
+        there.leave(caller)
+        there.leave(caller)
+    assert not there.callers
+
+
+HOST = b"Host: localhost\r\n"
+LENGTH = b"Content-Length: %d\r\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "status"),
+    [
+        (LENGTH + b"Transfer-Encoding: chunked\r\n", 400),
+        (b"Transfer-Encoding: chunked\r\n" + LENGTH, 400),
+        (b"Transfer-Encoding: identity\r\n" + LENGTH, 400),
+        (b"transfer-encoding:\r\n" + LENGTH, 400),
+        (LENGTH + b"Content-Length: 5\r\n", 400),
+        (LENGTH + LENGTH, 400),
+        (b"Content-Length: %d, %d\r\n", 400),
+        (b"Content-Length: +%d\r\n", 400),
+        (b"Content-Length: -%d\r\n", 400),
+        (b"Content-Length: 0x%x\r\n", 400),
+        (b"Content-Length: %d.0\r\n", 400),
+        (b"Content-Length: \xd9\xa3\r\n", 400),  # a digit, but not of ASCII
+        (b"Content-Length:\r\n", 400),
+        (b"Content-Length : %d\r\n", 400),
+        (b" Content-Length: %d\r\n", 400),
+        (LENGTH + b"X: y\r\n z\r\n", 400),  # a continued line
+        (LENGTH + b"X: y\nTransfer-Encoding: chunked\r\n", 400),
+        (LENGTH + b"X: y\rTransfer-Encoding: chunked\r\n", 400),
+        (LENGTH + b"X\x00: y\r\n", 400),
+        (LENGTH + b"X: \x00\r\n", 400),
+        (LENGTH + b"no colon\r\n", 400),
+        (LENGTH + b": no name\r\n", 400),
+        (LENGTH + HOST, 400),
+        (b"Content-Length: 99999999999999999999\r\n", 413),
+        (b"Content-Length: 999999999999999999999\r\n", 400),
+        (b"Content-Length: 65537\r\n", 413),
+        (b"Transfer-Encoding: chunked\r\n", 411),
+        (b"", 411),
+        (LENGTH + b"X: %s\r\n" % (b"y" * 5000), 431),
+        (LENGTH + b"X: y\r\n" * 2000, 431),
+    ],
+)
+def test_a_body_whose_length_may_be_read_twice(house: House, rows: bytes, status: int) -> None:
+    """RFC 9112, sections 5.1, 5.2 and 6.3: refused, and what follows it is no second request."""
+    secret = private.read(house.folder)
+    pack = common.pack(common.LINES[:3], 1, secret.key)
+    for place in range(rows.count(b"%d") + rows.count(b"%x")):
+        at = min(i for i in (rows.find(b"%d"), rows.find(b"%x")) if i >= 0)
+        form = rows[at : at + 2]
+        rows = rows[:at] + form % (len(pack) + 5 * (place > 0)) + rows[at + 2 :]
+    line = f"POST /wakewell/{remote_pots.BOARD}/report HTTP/1.1\r\n".encode()
+    good = line + HOST + LENGTH % len(pack) + b"\r\n" + pack
+    with house.listening() as listener:
+        with secure(house) as stream:
+            stream.sendall(line + HOST + rows + b"\r\n" + pack + good)
+            assert answers_on(stream) == [status]
+        assert listener.heard == 0
+
+
+@pytest.mark.parametrize(
+    ("head", "status"),
+    [
+        (b"GET / HTTP/1.1", 405),
+        (b"POST / HTTP/2.0", 400),
+        (b"POST / HTTP/1.1 ", 400),
+        (b"POST  / HTTP/1.1", 400),
+        (b"POST /", 400),
+        (b"post / HTTP/1.1", 400),
+        (b"", 400),
+        (b"POST /%s HTTP/1.1" % (b"x" * 3000), 414),
+        (b"\x80" * 40, 400),
+    ],
+)
+def test_heads_that_are_none(head: bytes, status: int) -> None:
+    assert request.read(head + b"\r\n" + HOST + request.END[2:]) == status
+
+
+def test_reports_one_after_the_other_on_one_line(house: House) -> None:
+    """As a board tells more than one batch; then said in one breath; then told to close."""
+    secret = private.read(house.folder)
+    line = f"POST /wakewell/{remote_pots.BOARD}/report HTTP/1.1\r\n".encode()
+    told = []
+    for n in range(4):
+        pack = common.pack(common.LINES[2 * n : 2 * n + 2], n + 1, secret.key)
+        rest = b"Connection: close\r\n" if n == 3 else b""
+        told.append(line + HOST + LENGTH % len(pack) + rest + b"\r\n" + pack)
+    with house.listening() as listener:
+        with secure(house) as stream:
+            stream.sendall(told[0])
+            assert stream.recv(4096).startswith(b"HTTP/1.1 200 OK\r\n")
+            stream.sendall(b"".join(told[1:]))
+            assert answers_on(stream) == [200, 200, 200]
+        assert listener.store.lines(remote_pots.BOARD) == common.LINES[:8]
+
+
+def test_a_caller_that_waits_to_be_told_to_go_on(house: House) -> None:
+    pack = common.pack(common.LINES[:3], 1, private.read(house.folder).key)
+    line = f"POST /wakewell/{remote_pots.BOARD}/report HTTP/1.1\r\n".encode()
+    with house.listening(), secure(house) as stream:
+        stream.sendall(line + HOST + LENGTH % len(pack) + b"Expect: 100-continue\r\n\r\n")
+        assert stream.recv(4096) == b"HTTP/1.1 100 Continue\r\n\r\n"
+        stream.sendall(pack)
+        assert stream.recv(4096).startswith(b"HTTP/1.1 200 OK\r\n")

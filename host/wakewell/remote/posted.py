@@ -2,33 +2,41 @@
 
 What is posted goes the road of every message; the answer waits for its end, so a board that got
 one knows that its lines are kept. With it go the settings asked for, which a broker would have
-kept. Bounded: callers at once, seconds and bytes of each. Anybody may call; only what is sealed
-with a pot's key is taken.
+kept. Anybody may call; only what is sealed with a pot's key is taken. Bounded: callers at once, by
+address and in all (room); seconds from the first byte of TLS to the last of a head, of a report,
+of a call; bytes of each (request). One thread waits for all of them, so that a slow caller costs
+memory and no more.
 """
 
 from __future__ import annotations
 
-import contextlib
+import asyncio
 import queue
 import re
 import socket
 import ssl
 import threading
 from dataclasses import dataclass, field
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from email.utils import formatdate
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
 from wakeboard import asked
 from wakewell.logs import BadInput
-from wakewell.remote import letters
+from wakewell.remote import letters, request
 from wakewell.remote.listen import Message
+from wakewell.remote.room import Caller, Room
 from wakewell.tomlfile import show_path
 
-MOST_CALLERS = 64
-SILENT_S = 10.0  # between two bytes of a caller
+# Of a caller, from when it came or was last answered: a board gives up after twenty seconds
+HEAD_S = 10.0  # hands shaken and the whole head said
+REPORT_S = 20.0  # and all of its report
 CALLER_S = 60.0  # for all that one says
-ANSWER_S = 15.0  # until what it said is kept; the board waits twenty seconds
+ANSWER_S = 15.0  # until what it said is kept
+LINGER_S = 1.0  # to take in what a refused one still sends, so that it reads why
+TRY_S = 0.05  # between two tries to put a message into a full queue
+QUIET = (OSError, EOFError, TimeoutError)  # a caller that broke off, was too slow, spoke no TLS
 NONCE = re.compile(rb'"n":"nonce","vs":"([0-9a-f]{16})"')
 PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
 
@@ -37,15 +45,19 @@ PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
 class Waiter:
     """A board on the line: its answer once there is one."""
 
-    done: threading.Event = field(default_factory=threading.Event)
+    loop: asyncio.AbstractEventLoop
+    done: asyncio.Event = field(default_factory=asyncio.Event)
     answer: bytes = b""
 
+    def dealt_with(self) -> None:
+        """Called from the listener's thread."""
+        if not self.loop.is_closed():
+            self.loop.call_soon_threadsafe(self.done.set)
 
-class Posted(ThreadingHTTPServer):
-    """Serves from `start` to `stop`. waiting: the listener's queue; folders: {board: pot's}."""
 
-    daemon_threads = True
-    request_queue_size = 32
+class Posted:
+    """Serves from `start` to `stop`, in a thread. waiting: the listener's queue; folders:
+    {board: pot's}."""
 
     def __init__(
         self,
@@ -59,7 +71,8 @@ class Posted(ThreadingHTTPServer):
         # By board and nonce: whoever does not know a report's nonce cannot take its place
         self.waiters: dict[tuple[str, bytes], Waiter] = {}
         self.lock = threading.Lock()
-        self.room = threading.BoundedSemaphore(MOST_CALLERS)
+        self.room = Room()
+        self.tasks: dict[Caller, asyncio.Task[None]] = {}
         self.context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         try:
             self.context.load_cert_chain(certificate, key)
@@ -70,53 +83,26 @@ class Posted(ThreadingHTTPServer):
                 "--key the one with its key if it is not in the same"
             ) from None
         try:
-            super().__init__(("", port), Handler)
+            self.door = socket.create_server(("", port), backlog=128)
         except OSError as error:
             raise BadInput(f"port {port}: {error.strerror}; name another with --post") from None
-        self.thread = threading.Thread(target=self.serve_forever, daemon=True)
+        self.door.setblocking(False)
+        self.loop: asyncio.AbstractEventLoop | None = None
+        self.thread = threading.Thread(target=self._run, daemon=True)
 
     def start(self) -> None:
-        """Serve, in a thread."""
+        """Serve."""
+        self.loop = asyncio.new_event_loop()
+        self.loop.set_exception_handler(_told)
         self.thread.start()
 
     def stop(self) -> None:
         """No more callers."""
-        self.shutdown()
-        self.server_close()
-
-    def process_request(self, request: Any, client_address: Any) -> None:
-        """A thread for each caller, as long as there is room."""
-        if not self.room.acquire(blocking=False):
-            self.shutdown_request(request)
-            return
-        super().process_request(request, client_address)
-
-    def process_request_thread(self, request: Any, client_address: Any) -> None:
-        """One caller, cut off when its time is up."""
-
-        def cut() -> None:
-            with contextlib.suppress(OSError):
-                request.shutdown(socket.SHUT_RDWR)
-
-        timer = threading.Timer(CALLER_S, cut)
-        timer.daemon = True
-        timer.start()
-        try:
-            super().process_request_thread(request, client_address)
-        finally:
-            timer.cancel()
-            self.room.release()
-
-    def finish_request(self, request: Any, client_address: Any) -> None:
-        """TLS in the caller's own thread, so that a slow handshake holds up nobody else."""
-        request.settimeout(SILENT_S)
-        # The plain socket stays whole: `cut` and the server close it.
-        with self.context.wrap_socket(request.dup(), server_side=True) as secure:
-            secure.settimeout(SILENT_S)
-            super().finish_request(secure, client_address)
-
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """A caller that broke off, was too slow, or spoke no TLS, is no news."""
+        if self.loop is not None:
+            self.loop.call_soon_threadsafe(self.loop.stop)
+            self.thread.join()
+            self.loop.close()
+        self.door.close()
 
     def post(self, topic: str, payload: bytes) -> bool:
         """Hand the answer to the board that waits for it; False if none does."""
@@ -128,21 +114,21 @@ class Posted(ThreadingHTTPServer):
                     return True
         return False
 
-    def ask(self, topic: str, board: str, payload: bytes) -> tuple[int, bytes]:
+    async def ask(self, topic: str, board: str, payload: bytes) -> tuple[int, bytes]:
         """(status, body): the answer of the listener to a report."""
         nonce = NONCE.search(payload)
         if nonce is None:
             return 400, b""
-        place, waiter = (board, nonce[1]), Waiter()
+        place, waiter = (board, nonce[1]), Waiter(asyncio.get_running_loop())
         with self.lock:
             if place in self.waiters:
                 return 503, b""
             self.waiters[place] = waiter
         try:
-            self.waiting.put(Message(topic, payload, waiter.done.set), timeout=ANSWER_S)
-            if not waiter.done.wait(ANSWER_S):
-                return 503, b""
-        except queue.Full:
+            async with asyncio.timeout(ANSWER_S):
+                await self._put(Message(topic, payload, waiter.dealt_with))
+                await waiter.done.wait()
+        except TimeoutError:
             return 503, b""
         finally:
             with self.lock:
@@ -150,6 +136,129 @@ class Posted(ThreadingHTTPServer):
         if not waiter.answer:
             return 400, b""
         return 200, waiter.answer + b"\n" + newest_asked(self.folders[board])
+
+    async def _put(self, message: Message) -> None:
+        while True:
+            try:
+                self.waiting.put_nowait(message)
+            except queue.Full:
+                await asyncio.sleep(TRY_S)
+                continue
+            return
+
+    # --- the thread ----------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        assert self.loop is not None
+        task = self.loop.create_task(self._serve(self.loop))
+        self.loop.run_forever()
+        tasks = [task, *self.tasks.values()]
+        for each in tasks:
+            each.cancel()
+        self.loop.run_until_complete(asyncio.wait(tasks))
+
+    async def _serve(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Take whoever there is room for."""
+        while True:
+            try:
+                stream, (address, *_) = await loop.sock_accept(self.door)
+            except OSError:  # no descriptors left, or it has gone already
+                await asyncio.sleep(TRY_S)
+                continue
+            caller, goes = self.room.admit(address, loop.time())
+            if goes is not None:
+                self.tasks[goes].cancel()
+            if caller is None:
+                stream.close()
+            else:
+                self.tasks[caller] = loop.create_task(self._hear(loop, caller, stream))
+            await asyncio.sleep(0)  # whoever is here gets a turn, however many knock
+
+    async def _hear(
+        self, loop: asyncio.AbstractEventLoop, caller: Caller, stream: socket.socket
+    ) -> None:
+        """One caller, from its hello to its goodbye or to the end of its time."""
+        reader = asyncio.StreamReader(request.MOST_HEAD, loop)
+        protocol = asyncio.StreamReaderProtocol(reader, loop=loop)
+        transport: asyncio.Transport | None = None
+        try:
+            async with asyncio.timeout(CALLER_S):
+                transport, _ = await loop.connect_accepted_socket(
+                    lambda: protocol, stream, ssl=self.context,
+                    ssl_handshake_timeout=HEAD_S, ssl_shutdown_timeout=LINGER_S,
+                )  # fmt: skip
+                writer = asyncio.StreamWriter(transport, protocol, reader, loop)
+                while await self._report(caller, reader, writer):
+                    caller.since = loop.time()
+                writer.close()
+                await writer.wait_closed()
+        except QUIET:
+            pass
+        finally:
+            if transport is not None:
+                transport.abort()
+            self.room.leave(caller)
+            del self.tasks[caller]
+
+    async def _report(
+        self, caller: Caller, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> bool:
+        """Take one report and answer. True if the caller may tell another."""
+        try:
+            async with asyncio.timeout_at(caller.since + HEAD_S):
+                head = request.read(await reader.readuntil(request.END))
+        except asyncio.LimitOverrunError:
+            head = 431
+        if isinstance(head, int):
+            return await self._answer(reader, writer, head)
+        found = PATH.fullmatch(head.target)
+        if found is None or found[2] not in self.folders:
+            return await self._answer(reader, writer, 404)
+        if head.length > letters.MOST:
+            return await self._answer(reader, writer, 413)
+        if head.waits:
+            writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
+        async with asyncio.timeout_at(caller.since + REPORT_S):
+            payload = await reader.readexactly(head.length)
+        caller.busy = True
+        try:
+            status, body = await self.ask(found[1], found[2], payload)
+        finally:
+            caller.busy = False
+        return await self._answer(reader, writer, status, body, head.stays)
+
+    async def _answer(
+        self,
+        reader: asyncio.StreamReader,
+        writer: asyncio.StreamWriter,
+        status: int,
+        body: bytes = b"",
+        stays: bool = False,
+    ) -> bool:
+        """Answer; a caller that was not understood is not listened to any longer."""
+        stays = stays and status == 200
+        rows = [
+            f"HTTP/1.1 {status} {HTTPStatus(status).phrase}",
+            f"Date: {formatdate(usegmt=True)}",
+            "Content-Type: application/json",
+            f"Content-Length: {len(body)}",
+            *(["Allow: POST"] if status == request.NO_METHOD else []),
+            *([] if stays else ["Connection: close"]),
+        ]
+        writer.write("\r\n".join([*rows, "", ""]).encode() + body)
+        await writer.drain()
+        if not stays:
+            left = letters.MOST
+            async with asyncio.timeout(LINGER_S):
+                while left > 0 and (more := await reader.read(left)):
+                    left -= len(more)
+        return stays
+
+
+def _told(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """What strangers do to a connection is no news; a fault of ours is."""
+    if not isinstance(context.get("exception"), QUIET):
+        loop.default_exception_handler(context)
 
 
 def newest_asked(folder: Path) -> bytes:
@@ -163,34 +272,3 @@ def newest_asked(folder: Path) -> bytes:
     except OSError:
         return b""
     return data if len(data) <= asked.MOST and b"\n" not in data else b""
-
-
-class Handler(BaseHTTPRequestHandler):
-    """One caller."""
-
-    server: Posted
-    protocol_version = "HTTP/1.1"
-    server_version, sys_version = "wakewell", ""
-
-    def do_POST(self) -> None:
-        """A report."""
-        found = PATH.fullmatch(self.path[:300])
-        length = self.headers.get("Content-Length", "")
-        if found is None or found[2] not in self.server.folders:
-            self.tell(404, b"")
-        elif not length.isdecimal() or len(length) > 7 or int(length) > letters.MOST:
-            self.tell(413, b"")
-        else:
-            self.tell(*self.server.ask(found[1], found[2], self.rfile.read(int(length))))
-
-    def tell(self, status: int, body: bytes) -> None:
-        """Answer; a caller that was not understood is not listened to any longer."""
-        self.close_connection = status != 200
-        self.send_response(status)
-        self.send_header("Content-Type", "application/json")
-        self.send_header("Content-Length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Strangers' words go into no log; what the listener drops it says itself."""

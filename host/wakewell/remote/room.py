@@ -1,0 +1,64 @@
+"""Who may be on the line: how many callers at once, of one address and of all.
+
+A caller that makes no haste holds a place only while nobody else wants it, so that any number of
+slow ones, of however many addresses, keep no pot waiting. No network, no clock: the time is given.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+MOST_CALLERS = 256
+MOST_OF_ADDRESS = 128  # a whole household, or all that a proxy brings, is one address
+GRACE_S = 4.0  # in which a pot, a slow one too, has asked for what it wants
+
+
+@dataclass(eq=False)
+class Caller:
+    """One on the line. since: when it came, or was last answered, s. busy: its report is being
+    kept, so it waits for us."""
+
+    address: str
+    since: float
+    busy: bool = False
+
+
+class Room:
+    """The callers there are."""
+
+    def __init__(self, most: int = MOST_CALLERS, of_address: int = MOST_OF_ADDRESS) -> None:
+        self.most, self.of_address = most, of_address
+        self.callers: set[Caller] = set()
+
+    def admit(self, address: str, now: float) -> tuple[Caller | None, Caller | None]:
+        """(the new caller, who has to go for it): None and None if there is no room for it."""
+        count = Counter(caller.address for caller in self.callers)
+        goes = None
+        if count[address] >= self.of_address:
+            goes = self._slowest(address, now - GRACE_S)
+        elif len(self.callers) >= self.most:
+            heaviest, number = count.most_common(1)[0]
+            # Whoever has many gives one to whoever has few, in haste or not.
+            goes = self._slowest(heaviest, now if number > count[address] + 1 else now - GRACE_S)
+        else:
+            return self._take(address, now), None
+        if goes is None:
+            return None, None
+        self.callers.discard(goes)
+        return self._take(address, now), goes
+
+    def leave(self, caller: Caller) -> None:
+        """It is off the line."""
+        self.callers.discard(caller)
+
+    def _take(self, address: str, now: float) -> Caller:
+        caller = Caller(address, now)
+        self.callers.add(caller)
+        return caller
+
+    def _slowest(self, address: str, before: float) -> Caller | None:
+        """Of an address, who wants something for the longest time, since `before` or earlier."""
+        found = [c for c in self.callers if c.address == address and not c.busy]
+        slowest = min(found, key=lambda c: c.since, default=None)
+        return slowest if slowest is not None and slowest.since <= before else None
