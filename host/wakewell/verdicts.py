@@ -14,6 +14,7 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
+from wakecore.wake import DRY_RUNS
 from wakewell.report.times import NEAR_S, cut_short
 
 Record = dict[str, Any]
@@ -92,6 +93,7 @@ class Verdicts:
         self.needs: Counter[str] = Counter()  # wakes in which somebody was asked for something
         self._dose_ul = self._dose_given_ul = 0
         self._slept_s = 0
+        self._watered = False  # has the dose under way shown water?
 
     def _break(self, rule: str, record: Record, why: str) -> None:
         self.broken.setdefault(rule, (record["n"], why))
@@ -203,8 +205,12 @@ class Verdicts:
         ran_ms, values, water = record["run"]["ran_ms"], record["values"], record["water"]
         kind = record["plan"]["kind"]
         self.pulses += 1
-        self.doses += record["plan"]["phase"] == "idle"
-        self.given_ul += water.get("given_ul") or 0
+        if record["plan"]["phase"] == "idle":
+            self._watered = False
+        if not set(record["trips"]) & set(DRY_RUNS):  # else it was a try: no water was seen
+            self.doses += not self._watered
+            self._watered = True
+            self.given_ul += water.get("given_ul") or 0
         self._dose_given_ul += water.get("given_ul") or 0
         if record["trips"]:
             self._before_ppt = None

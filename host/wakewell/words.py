@@ -181,6 +181,18 @@ LOCKOUTS = {
     ),
 }
 
+# The same in few words, for a sentence that says it is over.
+STOPPED_FOR = {
+    "battery low": "a low battery",
+    "dry run": "runs that showed no water",
+    "leak": "a leak",
+    "no response": "soil that did not get wetter",
+    "interrupted": "power lost while pumping",
+    "saucer wet": "a wet saucer",
+    "state lost": "a lost memory",
+    "files damaged": "settings that could not be read",
+}
+
 TRIPS_WORDS = {
     "full": Word("the run lasted longer than there is room to record", "a slow clock", "", MAKER),
     "fault": Word(

@@ -20,6 +20,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from wakecore import fields, line
+from wakecore.wake import DRY_RUNS
 from wakewell import logs, pots, words
 from wakewell.logs import BadInput
 from wakewell.remote import causes, listen, private
@@ -184,7 +185,8 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
                 at = day * DAY_S + second
                 if trusted and at > (now - 946684800) - 14 * DAY_S:
                     first, last = at if first is None else first, at
-                    given_ul += record["water"].get("given_ul") or 0
+                    if not set(record["trips"]) & set(DRY_RUNS):  # else no water was seen
+                        given_ul += record["water"].get("given_ul") or 0
     if first is None or last is None or last - first < 2 * DAY_S or given_ul <= 0:
         return ""
     ul_day = given_ul * DAY_S // (last - first)

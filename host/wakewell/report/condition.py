@@ -89,6 +89,12 @@ def judge(
         tasks.append(Task(do, why, cause, name))
         routine = name in ROUTINE and not (name == "fill the tank" and dry)
         word = PERSON if not routine or word == PERSON else DUE
+    if log.doses and not log.doses[-1].given_ul and not last.lockouts:
+        tried = log.doses[-1]
+        entry = words.of(words.TRIPS_WORDS, tried.trips[-1] if tried.trips else "no flow")
+        why = f"it tried to water on {calendar.date(tried.time_s)}, and {entry.plain}"
+        tasks.append(Task(entry.do, why, entry.cause, "dry run"))
+        word = DUE if word == WELL else word
     locked = {words.RULES.get(name) for name in last.lockouts}
     for finding in found:
         if finding.state == ACT and finding.rule not in locked:

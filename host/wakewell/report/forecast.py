@@ -164,7 +164,7 @@ def daily_use(log: PotLog, tolerance_ml: int) -> list[float | None]:
             times_s.append(wake.time_s)
             used.append((used[-1] if used else 0) + fall)
             before, given_ml = wake.level_ml, 0
-        given_ml += round(wake.given_ul / 1000)
+        given_ml += round(wake.delivered_ul / 1000)
     days: list[float | None] = []
     for day in range(int((end_s - times_s[0]) // DAY_S), 0, -1):
         start_s, stop_s = end_s - day * DAY_S, end_s - (day - 1) * DAY_S

@@ -11,13 +11,15 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from wakecore.run import UNREAD
+from wakecore.plan import LEAST_PULSE_MS
+from wakecore.run import OVERRUN_MS, UNREAD
 from wakecore.table import convert
+from wakecore.wake import HELD_MS
 from wakewell import words
 from wakewell.fieldlog import FieldLog
 from wakewell.logs import Record
 from wakewell.report import pictures
-from wakewell.report.series import PotLog, Wake, refill_of, target_of
+from wakewell.report.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.report.times import Calendar
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -30,6 +32,7 @@ UNITS = {
     "saucer": (10, "%"),
     "charger": (1, ""),
 }
+UNSEEN = ("level lost", "fault")  # trips of a run of which nothing is known
 
 
 @dataclass
@@ -56,40 +59,125 @@ def percent(ppt: int | None) -> str:
 
 
 def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
-    """(why it did or did not water, did it?) in one sentence."""
-    pot = log.pot_of(wake)
+    """(why it did or did not water, did it?): what began or ended with this wake comes first."""
+    before = log.before(wake)
+    was = before.lockouts if before is not None else wake.lockouts
+    begun = [name for name in wake.lockouts if name not in was]
+    parts = [words.of(words.LOCKOUTS, name).plain for name in begun]
+    over = [name for name in was if name not in wake.lockouts]
+    text, watered = did(wake, log, begun, over)
+    return "; ".join([*parts, *(ended(name, wake) for name in over), text]), watered
+
+
+def ended(name: str, wake: Wake) -> str:
+    """Which lockout is over with this wake, and what ended it."""
+    text = f"no longer stopped for {words.STOPPED_FOR.get(name, name)}"
+    if f"clear {name}" in wake.host:
+        return f"{text}: ended with the maker's cable"
+    if name == "battery low":
+        return f"{text}: it is charged"
+    if wake.button_ms >= HELD_MS:
+        return f"{text}: the button was held"
+    return f"{text}: the tank was filled" if name == "dry run" else text
+
+
+def did(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> tuple[str, bool]:
+    """(what this wake did about water and why, did it water?).
+
+    begun, over: lockouts that began and ended with it, told already. A run that showed no water
+    is a try.
+    """
+    if wake.dry:
+        unseen = any(trip in UNSEEN for trip in wake.trips)
+        seen = "whether water came is not known" if unseen else "no water was seen"
+        return f"tried to water, and {seen}: {trip_text(wake)}", False
     if wake.ran_ms:
         text = f"watered {wake.given_ul / 1000:.0f} ml"
         left = wake.dose_ul / 1000
         text += f" of {left:.0f} ml still planned" if left * 1000 > wake.given_ul + 500 else ""
-        asked = words.of(words.KINDS, wake.kind).plain
         if wake.trips:
             return f"{text}; cut short: " + trip_text(wake), True
-        return f"{text}: {asked}", True
+        return f"{text}: {words.of(words.KINDS, wake.kind).plain}", True
     if wake.pulse_ms:
         return "did not water: it could not first write down that it would", False
-    if wake.phase == "soak" and wake.cause == "timer":
-        return "gave no more: the dose is complete, or the soil reached its mark", False
+    gives_up = wake.phase == "soak" and wake.cause != "button"
+    not_now = "gave no more" if gives_up else "did not water"
+    if wake.dose_ul and wake.kind != "none":
+        why = hindrances(wake, begun)
+        asked = "" if wake.phase == "soak" else ", though asked for"
+        if why or begun:
+            return f"{not_now}{asked}" + (f": {'; '.join(why)}" if why else ""), False
+        return f"{not_now}: {too_little(wake, log)}", False
+    return f"{not_now}: {idle(wake, log, begun, over)}", False
+
+
+def too_little(wake: Wake, log: PotLog) -> str:
+    """Why nothing held the pump back, and yet no pulse was worth a start."""
+    pot = log.pot_of(wake)
+    if pot is not None:
+        day_ul = 1000 * (pot.limits.day_ml - wake.day_ml)
+        least_ul = pot.limits.flow_max_ul_s * (LEAST_PULSE_MS + OVERRUN_MS) // 1000
+        if day_ul < least_ul:
+            return "what the 24 hours still allow is less than one pulse"
+        if wake.level_ml is not None and wake.level_ml <= start_of(pot):
+            return "the water above the tank's reserve is less than one pulse"
+    return "what was left to give is less than the pump can do at once"
+
+
+def hindrances(wake: Wake, begun: Sequence[str]) -> list[str]:
+    """What held the pump back, without what has been told."""
+    names = [name for name in wake.failing if name != "lockouts" or not wake.lockouts]
+    why = [words.of(words.PERMISSIVES, name).plain for name in names]
+    return why + [words.of(words.LOCKOUTS, n).plain for n in wake.lockouts if n not in begun]
+
+
+def idle(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> str:
+    """Why a wake that asked for no water did not."""
+    pot, doubt = log.pot_of(wake), "steady" in wake.failing and "leak" not in wake.lockouts
+    look = words.of(words.PHASES, wake.phase).plain
+    if wake.cause == "button" or wake.button_ms:
+        return pressed(wake, over)
+    if wake.phase == "soak":
+        if wake.cause != "timer":
+            cause = words.of(words.CAUSES, wake.cause).plain
+            return f"{'' if wake.cause == 'power' else 'it '}{cause} in the middle of a dose"
+        return (
+            "the soil reached its mark" if not wake.failing else "; ".join(hindrances(wake, begun))
+        )
     if wake.phase in ("first look", "second look"):
-        return "did not water: " + words.of(words.PHASES, wake.phase).plain, False
-    if wake.kind == "none":
-        if wake.cause == "button":
-            return "did not water: it was only asked how it is", False
-        if wake.soil_ppt is None:
-            word = words.of(words.PROBE_WORDS, wake.soil_word).plain
-            return f"did not water: the soil probe is not believed: {word}", False
-        if "commissioned" in wake.failing:
-            return "did not water: " + words.PERMISSIVES["commissioned"].plain, False
-        text = f"did not water: the soil held {percent(wake.soil_ppt)}"
-        if pot is not None and wake.soil_ppt > refill_of(pot):
-            return f"{text}, above the refill point of {percent(refill_of(pot))}", False
-        return f"{text}, and no water was asked for", False
-    if wake.failing:
-        names = [n for n in wake.failing if n != "lockouts" or not wake.lockouts]
-        why = [words.of(words.PERMISSIVES, n).plain for n in names]
-        why += [words.of(words.LOCKOUTS, n).plain for n in wake.lockouts]
-        return "did not water, though asked for: " + "; ".join(why or ["a lockout"]), False
-    return "did not water: what was left to give is less than the pump can do at once", False
+        if wake.level_ml is None:
+            return f"{look}, and the level could not be believed"
+        return look + ("; the level fell, so it looks again" if doubt else "")
+    if "commissioned" in wake.failing:
+        return words.PERMISSIVES["commissioned"].plain
+    if wake.soil_ppt is None:
+        return (
+            "the soil probe is not believed: " + words.of(words.PROBE_WORDS, wake.soil_word).plain
+        )
+    text = f"the soil held {percent(wake.soil_ppt)}"
+    if pot is None or wake.soil_ppt <= refill_of(pot):
+        return f"{text}, and no water was asked for"
+    text += f", above the refill point of {percent(refill_of(pot))}"
+    return text + ("; the level fell, so it looks again" if doubt else "")
+
+
+def pressed(wake: Wake, over: Sequence[str]) -> str:
+    """What a press did that asked for no water. over: lockouts that it ended."""
+    if "entry page" in wake.host:
+        return "its page for the Wi-Fi was opened"
+    if "free the button" in wake.needs:
+        return words.NEEDS["free the button"].plain
+    if wake.button_ms < HELD_MS:
+        return "it was only asked how it is"
+    if wake.lockouts:
+        kept = ", ".join(words.STOPPED_FOR.get(name, name) for name in wake.lockouts)
+        return f"the button was held, and it is still stopped for {kept}"
+    if over:
+        return "the press that ends a lockout asks for no dose"
+    if wake.phase != "idle":
+        under_way = words.of(words.PHASES, wake.phase).plain
+        return f"the button was held, but a dose is under way: {under_way}"
+    return "the button was held"
 
 
 def trip_text(wake: Wake) -> str:
@@ -147,7 +235,7 @@ def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magn
         ]
     found.recorded = [
         ("pump ran", f"{wake.ran_ms / 1000:.2f} s"),
-        ("water given, best estimate", f"{wake.given_ul / 1000:.1f} ml"),
+        ("water given, best estimate", given_text(wake)),
         ("level fell by", "not to be told" if wake.fall_ml is None else f"{wake.fall_ml} ml"),
         ("booked in 24 hours", f"{wake.day_ml} ml"),
         ("awake", f"{wake.awake_ms / 1000:.1f} s"),
@@ -158,6 +246,13 @@ def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magn
     ]
     found.run = run_pictures(record, cal)
     return found
+
+
+def given_text(wake: Wake) -> str:
+    """The water of a pulse; of a run that showed none, what it would have been by time."""
+    if wake.dry:
+        return f"none seen; {wake.given_ul / 1000:.1f} ml by the time it ran"
+    return f"{wake.given_ul / 1000:.1f} ml"
 
 
 def reading_row(name: str, reading: Any, word: str, cal: Any) -> dict[str, str]:

@@ -104,7 +104,9 @@ def describe(
     tail = f" {many(holes, 'stretch', 'stretches')} without a record." if holes else ""
     if bad:
         tail += " Crosses along the foot: readings not believed."
-    given = many(len(log.doses), "watering")
+    given = many(len(log.waterings), "watering")
+    if log.tries:
+        given += f" and {many(len(log.tries), 'try', 'tries')} that showed no water"
     if picture.key == "soil":
         if not values:
             return f"{span} No soil reading was believed.{tail}"
@@ -197,7 +199,7 @@ def tables(view: PotView) -> dict[str, Table]:
             calendar.moment(d.time_s),
             words.of(words.KINDS, d.kind).plain,
             f"{d.planned_ul / 1000:.0f}",
-            f"{d.given_ul / 1000:.0f}",
+            f"{d.given_ul / 1000:.0f}" if d.given_ul else "none seen",
             str(d.pulses),
             "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in dict.fromkeys(d.trips)),
         )
@@ -366,14 +368,17 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     """The first screen's short entries: (margin, text)."""
     log, calendar, last = view.log, view.calendar, view.log.wakes[-1]
     rows = []
-    if log.doses:
-        dose = log.doses[-1]
+    if log.waterings:
+        dose = log.waterings[-1]
         text = f"{calendar.moment(dose.time_s)}, {dose.given_ul / 1000:.0f} ml"
         if dose.trips:
             text += f" of {dose.planned_ul / 1000:.0f} ml planned"
         rows.append(("Last watered", text))
     else:
         rows.append(("Last watered", "not on record"))
+    if log.doses and not log.doses[-1].given_ul:
+        at = calendar.moment(log.doses[-1].time_s)
+        rows.append(("Last tried", f"{at}; the pump ran, and no water was seen"))
     soil = magnifier.percent(last.soil_ppt)
     if last.soil_ppt is None:
         soil += ": " + words.of(words.PROBE_WORDS, last.soil_word).plain

@@ -238,7 +238,7 @@ def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast)
         "line": as_rows(rows, 1),
         "bands": bands,
         "bad": disbelieved(log, calendar, "soil"),
-        "given": [{"t": ms(calendar.wall_s(d.time_s))} for d in log.doses],
+        "given": [{"t": ms(calendar.wall_s(d.time_s))} for d in log.waterings],
         "gaps": missing,
     }
     known = [v for _, v in rows if v is not None]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
+from bisect import bisect_left
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ from msgspec import UNSET
 
 from wakecore import fields, line
 from wakecore.plan import refill_ppt, target_ppt
+from wakecore.wake import DRY_RUNS
 from wakewell import fieldlog, logs, pots, usual
 from wakewell.fieldlog import FieldLog, Place
 from wakewell.logs import MOST_NUMBER, MOST_WORD, Record, Skips
@@ -79,10 +81,23 @@ class Wake(msgspec.Struct, gc=False):
     wall_s: float = 0.0  # the same as local wall time; set by whoever knows the time zone
     gap: bool = False  # something is missing between the wake before and this one
 
+    @property
+    def dry(self) -> bool:
+        """Did the pump run and show no water? That was a try, and no watering."""
+        return any(trip in DRY_RUNS for trip in self.trips)
+
+    @property
+    def delivered_ul(self) -> int:
+        """Best estimate of the water that left the tank in this wake's pulse."""
+        return 0 if self.dry else self.given_ul
+
 
 @dataclass
 class Dose:
-    """One watering: its pulses added up. planned_ul: what was asked for at its start."""
+    """One watering, or a try: its pulses added up. planned_ul: what was asked for at its start.
+
+    given_ul: what pulses that showed water delivered; 0: a try.
+    """
 
     time_s: float
     n: int
@@ -131,6 +146,21 @@ class PotLog:
     def float_only(self) -> bool:
         """Does a mere float switch stand for the level, so that its millilitres are none?"""
         return self.pot is not None and bool(self.pot.calibration.float_only)
+
+    @property
+    def waterings(self) -> list[Dose]:
+        """The doses that brought water."""
+        return [dose for dose in self.doses if dose.given_ul]
+
+    @property
+    def tries(self) -> list[Dose]:
+        """Those in which the pump ran and no water was seen."""
+        return [dose for dose in self.doses if not dose.given_ul]
+
+    def before(self, wake: Wake) -> Wake | None:
+        """The wake before, None if it is not on record."""
+        at = bisect_left(self.wakes, wake.place, key=lambda one: one.place)
+        return self.wakes[at - 1] if at and not wake.gap else None
 
     def pot_of(self, wake: Wake) -> fields.Pot | None:
         """What was in force in that wake, if it is at hand."""
@@ -368,7 +398,7 @@ def doses(log: PotLog) -> list[Dose]:
                     Dose(wake.time_s, wake.n, wake.kind, wake.dose_ul, before_ppt=wake.soil_ppt)
                 )
             dose = found[-1]
-            dose.given_ul += wake.given_ul
+            dose.given_ul += wake.delivered_ul
             dose.ran_ms += wake.ran_ms
             dose.pulses += 1
             dose.trips += wake.trips

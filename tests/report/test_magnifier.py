@@ -1,0 +1,147 @@
+"""Every wake under the magnifier: the sentence says what the record says, news first."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from wakecore import rules
+from wakecore.run import TRIPS
+from wakecore.state import PHASES
+from wakecore.wake import DRY_RUNS, HELD_MS
+from wakewell import trials, words
+from wakewell.cli import main
+from wakewell.report import magnifier, series
+from wakewell.report.series import PotLog, Wake
+
+LOGS = {
+    place.parent.name: place
+    for folder in (trials.CAFE, trials.TROUBLE)
+    for place in folder.glob("*/logs")
+}
+
+
+def read(name: str) -> PotLog:
+    place = LOGS[name]
+    return series.read(name, place, sorted(place.glob("*.gz")))
+
+
+@pytest.fixture(scope="module")
+def basil() -> PotLog:
+    return read("basil")
+
+
+def told(log: PotLog, before: dict[str, object], now: dict[str, object]) -> tuple[str, bool]:
+    """The answer for a quiet wake of that log with some of it changed, after another such."""
+    at = next(i for i, w in enumerate(log.wakes) if i and w.kind == "none" and w.phase == "idle")
+    first = msgspec.structs.replace(log.wakes[at - 1], **before)
+    second = msgspec.structs.replace(log.wakes[at], **now)
+    changed = PotLog(log.name, log.place, wakes=[first, second], files=log.files, pots=log.pots)
+    return magnifier.answer(second, changed)
+
+
+@pytest.mark.parametrize("phase", PHASES)
+@pytest.mark.parametrize("name", [row[0] for row in rules.LOCKOUTS])
+def test_a_lockout_that_begins_comes_first_in_whatever_phase(
+    basil: PotLog, name: str, phase: str
+) -> None:
+    text, watered = told(basil, {}, {"lockouts": (name,), "phase": phase, "failing": ("lockouts",)})
+    assert text.startswith(words.LOCKOUTS[name].plain + "; ")
+    assert not watered
+    assert "the dose is complete" not in text
+    still, _ = told(basil, {"lockouts": (name,)}, {"lockouts": (name,), "phase": phase})
+    assert not still.startswith("it has stopped watering")
+
+
+WAYS = {rules.ITSELF: {}, rules.BUTTON: {"button_ms": HELD_MS, "cause": "button"}}
+
+
+@pytest.mark.parametrize(("name", "rule", "way"), rules.LOCKOUTS)
+def test_a_lockout_that_ends_comes_first_with_what_ended_it(
+    basil: PotLog, name: str, rule: str, way: str
+) -> None:
+    now = WAYS.get(way, {"host": (f"clear {name}",)})
+    text, watered = told(basil, {"lockouts": (name,)}, now)
+    assert text.startswith(f"no longer stopped for {words.STOPPED_FOR[name]}")
+    assert not watered
+    assert "only asked how it is" not in text
+    if way == rules.BUTTON:
+        assert "the button was held" in text
+    if way == rules.CABLE:
+        assert "the maker's cable" in text
+
+
+def test_after_a_gap_nothing_is_said_to_be_new(basil: PotLog) -> None:
+    text, _ = told(basil, {}, {"lockouts": ("leak",), "gap": True})
+    assert not text.startswith("it has stopped watering")
+
+
+@pytest.mark.parametrize("trip", [row[0] for row in TRIPS])
+def test_a_run_that_showed_no_water_is_a_try(basil: PotLog, trip: str) -> None:
+    run = {"kind": "depletion", "dose_ul": 100_000, "pulse_ms": 3000, "ran_ms": 1500}
+    text, watered = told(basil, {}, {**run, "given_ul": 30_000, "trips": (trip,)})
+    assert watered == (trip not in DRY_RUNS)
+    assert text.startswith("watered 30 ml" if watered else "tried to water, and ")
+    assert words.TRIPS_WORDS[trip].plain in text
+
+
+@pytest.mark.parametrize("name", [row[0] for row in rules.PERMISSIVES if row[0] != "lockouts"])
+@pytest.mark.parametrize("phase", ["idle", "soak"])
+def test_what_held_the_pump_back_is_said(basil: PotLog, name: str, phase: str) -> None:
+    now = {"kind": "depletion", "dose_ul": 50_000, "failing": (name,), "phase": phase}
+    text, watered = told(basil, {}, now)
+    assert words.PERMISSIVES[name].plain in text
+    assert not watered
+
+
+def test_every_row_of_the_core_has_its_words() -> None:
+    assert set(words.STOPPED_FOR) == {row[0] for row in rules.LOCKOUTS}
+
+
+# The wake that is meant, found by what the record itself says of it.
+
+
+def news(log: PotLog) -> list[tuple[Wake, set[str], set[str]]]:
+    """(wake, lockouts that began with it, that ended with it) of those where something did."""
+    pairs = zip(log.wakes, log.wakes[1:], strict=False)
+    found = [(b, {*b.lockouts} - {*a.lockouts}, {*a.lockouts} - {*b.lockouts}) for a, b in pairs]
+    return [row for row in found if (row[1] or row[2]) and not row[0].gap]
+
+
+@pytest.mark.parametrize("name", sorted(set(LOGS) - {"cases"}))
+def test_on_every_log_that_ships_news_come_first(name: str) -> None:
+    log = read(name)
+    for wake, begun, over in news(log):
+        text, _ = magnifier.answer(wake, log)
+        for lockout in begun:
+            assert words.LOCKOUTS[lockout].plain in text
+        for lockout in over:
+            assert words.STOPPED_FOR[lockout] in text
+        assert text.startswith(("it has stopped watering", "no longer stopped for"))
+    for wake in log.wakes:
+        text, watered = magnifier.answer(wake, log)
+        assert watered == (wake.ran_ms > 0 and not set(wake.trips) & set(DRY_RUNS))
+
+
+def test_dry_runs_are_not_counted_as_water(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The café's tomato up to its third dry run: the last watering lies before them."""
+    log = read("tomato")
+    dry = [wake for wake in log.wakes if wake.dry]
+    assert len(dry) == 3
+    assert sum(d.given_ul for d in log.doses) == sum(w.given_ul for w in log.wakes if not w.dry)
+    assert [d.n for d in log.tries] == [w.n for w in dry if w.phase == "idle"]
+    cut = PotLog(log.name, log.place, wakes=log.wakes[: log.wakes.index(dry[-1]) + 1])
+    cut.files, cut.pots, cut.doses = log.files, log.pots, series.doses(cut)
+    last = max(w.n for w in cut.wakes if w.ran_ms and not w.dry and w.phase == "idle")
+    assert cut.waterings[-1].n == last < dry[0].n
+    shutil.copytree(LOGS["tomato"], tmp_path / "tomato" / "logs")
+    page = tmp_path / "out"
+    main(["report", str(tmp_path / "tomato"), "--out", str(page), "--wake", str(dry[-1].n)])
+    said = capsys.readouterr().out
+    plain = words.LOCKOUTS["dry run"].plain
+    assert f"wake {dry[-1].n}: {plain}; tried to water, and no water was seen: " in said
