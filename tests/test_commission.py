@@ -134,7 +134,7 @@ def sit(
     board.hard_reset()
     with Bench(folder, board.port, 20) as bench:
         session = commission.Session(
-            folder, pots.load(folder), Book(folder), bench, hands,
+            folder, pots.load(folder), Book(folder), bench, hands, board.unique_id.hex(),
             lambda: datetime(2026, 3, 1, tzinfo=UTC) + timedelta(days=day),
         )  # fmt: skip
         return commission.carry_on(session, list(again))

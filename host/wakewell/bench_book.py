@@ -1,12 +1,14 @@
 """A pot's bench book, `commissioning.toml`: what was measured and found, with its date.
 
-What belongs here: reading and writing the book, and keeping copies of what is replaced. What does
-not: what to measure (commission.py) and what is made of it (calibrate.py).
+What belongs here: reading and writing the book. What does not: what to measure (commission.py),
+what is made of it (calibrate.py), which stage it gives a pot (stage.py).
 
+    [board]       id of the board that all of it was measured with
     [done]        step = date
     [[point]]     step, probe, counts, spread, value, u (standard uncertainty), kind, date
     [[flow]]      step, ran_ms, ml, date
-    [[finding]]   step, as_found, as_left, note, date
+    [[finding]]   step, as_found, as_left, note, date, and values that a later step needs
+    [led_to]      stage, and the marks of the calibration and wiring it holds for, date
 
 A point or flow with `void` was taken again later; it stays in the book and counts no more.
 """
@@ -14,20 +16,21 @@ A point or flow with `void` was taken again later; it stays in the book and coun
 from __future__ import annotations
 
 import math
-import shutil
+import tomllib
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import tomlkit
-from tomlkit.items import AoT
+from tomlkit.items import AoT, Table
 
+from wakewell.kept import keep_copy, store, today
 from wakewell.logs import BadInput
-from wakewell.tomlfile import show
+from wakewell.tomlfile import shorten, show, show_path
 
 NAME = "commissioning.toml"
-KEPT = "kept"
+STAGES = {"provisional": 1, "commissioned": 2}  # the step that leads to a stage
+MOST_BYTES = 1 << 20  # a point is a hundred bytes
 HEAD = (
     " What was measured and found at this pot, by wakewell commission. Measured values may be",
     " corrected here by hand; wakewell calibrate reads them.",
@@ -45,39 +48,65 @@ class Point:
     kind: str = ""
 
 
-def today() -> date:
-    """The date that is written down."""
-    return datetime.now(UTC).date()
+@dataclass(frozen=True)
+class LedTo:
+    """What a book led to. stage: of the calibration. board: "" in a book that names none.
+
+    calibration, wiring: marks of what it holds for (see stage.py), "" where the book has none.
+    """
+
+    stage: int = 0
+    board: str = ""
+    calibration: str = ""
+    wiring: str = ""
 
 
-def keep_copy(path: Path) -> Path | None:
-    """Copy a file to kept/NAME-DATE.toml beside it; None if there is nothing to keep."""
-    if not path.exists():
-        return None
-    folder = path.parent / KEPT
-    folder.mkdir(exist_ok=True)
-    data = path.read_bytes()
-    for number in range(1, 1000):
-        tail = "" if number == 1 else f"-{number}"
-        copy = folder / f"{path.stem}-{today().isoformat()}{tail}{path.suffix}"
-        if copy.exists() and copy.read_bytes() == data:
-            return copy
-        if not copy.exists():
-            shutil.copy2(path, copy)
-            return copy
-    raise BadInput(f"{folder}: a thousand copies of one day; tidy up, then try again")
-
-
-def replace(path: Path, text: str) -> Path | None:
-    """Write a file in place of the old one, of which a copy stays. Returns the copy."""
-    copy = keep_copy(path)
-    beside = path.with_name(path.name + ".new")
+def read(path: Path) -> dict[str, Any]:
+    """The content of a bench book. Raises BadInput."""
+    name = show_path(str(path))
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+        if len(data) > MOST_BYTES:
+            raise BadInput(f"{name}: more than {MOST_BYTES} bytes: that is no bench book")
+        return tomllib.loads(data.decode())
     except OSError as error:
-        raise BadInput(f"{path}: cannot be written: {error.strerror}; nothing changed") from None
-    return copy
+        raise BadInput(f"{name}: cannot be read: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        why = shorten(str(error).encode("unicode_escape").decode(), 80)
+        raise BadInput(f"{name}: cannot be read: {why}") from None
+
+
+def led_to(folder: Path) -> LedTo | None:
+    """What the bench book of that pot's folder led to; None where there is none. Raises BadInput.
+
+    A book from before books named their board holds its steps only.
+    """
+    path = folder / NAME
+    return _led_to(path, read(path)) if path.exists() else None
+
+
+def _led_to(path: Path, data: dict[str, Any]) -> LedTo:
+    board = _text(path, data, "board", "id")
+    if not board:
+        done = data.get("done", {})
+        steps = [step for step in STAGES if isinstance(done, dict) and step in done]
+        return LedTo(max((STAGES[step] for step in steps), default=0))
+    made = data.get("led_to", {})
+    stage = made.get("stage", 0) if isinstance(made, dict) else 0
+    if type(stage) is not int or not 0 <= stage <= 2:
+        raise BadInput(f"{show_path(str(path))}: led_to.stage = {show(stage)}: allowed 0 to 2")
+    marks = [_text(path, data, "led_to", name) for name in ("calibration", "wiring")]
+    return LedTo(stage, board, *marks)
+
+
+def _text(path: Path, data: dict[str, Any], table: str, name: str) -> str:
+    """A text in a table of the book; "" where it is not there."""
+    rows = data.get(table, {})
+    value = rows.get(name, "") if isinstance(rows, dict) else rows
+    if not isinstance(value, str) or not value.isprintable():
+        raise BadInput(f"{show_path(str(path))}: {table}.{name}: allowed a text")
+    return value
 
 
 class Book:
@@ -87,16 +116,26 @@ class Book:
         self.path = folder / NAME
         self.begun = self.path.exists()
         if self.begun:
-            try:
-                self.document = tomlkit.parse(self.path.read_text(encoding="utf-8"))
-            except (OSError, ValueError) as error:
-                raise BadInput(f"{self.path}: cannot be read: {error}") from None
+            read(self.path)  # says what is wrong with it
+            self.document = tomlkit.parse(self.path.read_text(encoding="utf-8"))
         else:
-            self.document = tomlkit.document()
-            for line in HEAD:
-                self.document.add(tomlkit.comment(line))
+            self.document = self._empty()
         if self.begun:
             keep_copy(self.path)
+
+    @staticmethod
+    def _empty() -> tomlkit.TOMLDocument:
+        document = tomlkit.document()
+        for line in HEAD:
+            document.add(tomlkit.comment(line))
+        return document
+
+    @staticmethod
+    def _table(**values: Any) -> Table:
+        table = tomlkit.table()
+        for key, value in values.items():
+            table[key] = value
+        return table
 
     def rows(self, name: str) -> list[dict[str, Any]]:
         """The tables of that name, plain."""
@@ -107,10 +146,7 @@ class Book:
 
     def add(self, name: str, **values: Any) -> None:
         """One more table, dated today."""
-        table = tomlkit.table()
-        for key, value in values.items():
-            table[key] = value
-        table["date"] = today()
+        table = self._table(**values, date=today())
         if name not in self.document:
             self.document[name] = tomlkit.aot()
         rows = self.document[name]
@@ -140,14 +176,27 @@ class Book:
         done[step] = today()
         self.save()
 
+    def anew(self) -> None:
+        """Begin with an empty book. Of the one before, `kept/` holds a copy."""
+        keep_copy(self.path)
+        self.document = self._empty()
+
+    def led_to(self) -> LedTo:
+        """What it led to so far, as the function of that name."""
+        return _led_to(self.path, self.document.unwrap())
+
+    def lead_to(self, made: LedTo) -> None:
+        """This is what it led to, from now on; of stage 0, only its board."""
+        self.document["board"] = self._table(id=made.board)
+        if made.stage:
+            self.document["led_to"] = self._table(
+                stage=made.stage, calibration=made.calibration, wiring=made.wiring, date=today()
+            )
+        self.save()
+
     def save(self) -> None:
         """Onto the disk, whole or not at all."""
-        beside = self.path.with_name(self.path.name + ".new")
-        try:
-            beside.write_text(tomlkit.dumps(self.document), encoding="utf-8")
-            beside.replace(self.path)
-        except OSError as error:
-            raise BadInput(f"{self.path}: cannot be written: {error.strerror}") from None
+        store(self.path, tomlkit.dumps(self.document).encode())
 
     def points(self, probe: str) -> list[Point]:
         """The recorded points of a probe; BadInput for one that cannot be used."""

@@ -15,8 +15,9 @@ from typing import Any
 import tomlkit
 
 from wakecore import fields
-from wakewell import chips, extras, pots
-from wakewell.bench_book import Book, replace, today
+from wakewell import chips, extras, pots, stage
+from wakewell.bench_book import Book
+from wakewell.kept import replace, today
 from wakewell.logs import BadInput
 
 BENCH = "bench"  # kind of a soil point taken out of the pot
@@ -50,6 +51,7 @@ class Calibration:
     """What is to be written: changes by file and key, and lines for a person."""
 
     folder: Path
+    book: Book
     fits: dict[str, Any] = field(default_factory=dict)
     changes: dict[str, dict[str, Any]] = field(default_factory=dict)
     lines: list[str] = field(default_factory=list)
@@ -79,7 +81,7 @@ def calibrate(folder: Path, book: Book, only: list[str] | None = None) -> Calibr
     if pot.about is None or "calibration" not in pot.files:
         why = pot.problems[0] if pot.problems else "not complete"
         raise BadInput(f"{folder}: {why}; run wakewell check {folder}")
-    made = Calibration(folder)
+    made = Calibration(folder, book)
     for name, least, most, _ in fields.PROBES:
         if only and name not in only:
             continue
@@ -223,13 +225,17 @@ def write(made: Calibration) -> list[str]:
             put(document, key, value)
         texts[kind] = tomlkit.dumps(document)
     old = {kind: (made.folder / f"{kind}.toml").read_text(encoding="utf-8") for kind in texts}
-    before = {(p.file, p.text) for p in pots.load(made.folder).problems}
+    pot = pots.load(made.folder)
+    before = {(p.file, p.text) for p in pot.problems}
     copies = {k: replace(made.folder / f"{k}.toml", t) for k, t in texts.items() if t != old[k]}
-    after = [p for p in pots.load(made.folder).problems if (p.file, p.text) not in before]
+    written = pots.load(made.folder)
+    after = [p for p in written.problems if (p.file, p.text) not in before]
     if after:
         for kind in copies:
             (made.folder / f"{kind}.toml").write_text(old[kind], encoding="utf-8")
         raise BadInput(f"{after[0]}; nothing was written")
+    if copies and "calibration" in written.files:
+        stage.follow(made.book, pot, written)
     return [
         f"written: {kind}.toml, the one before is {copy}" for kind, copy in sorted(copies.items())
     ]

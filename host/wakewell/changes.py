@@ -13,8 +13,8 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
-from wakewell.logs import Record
-from wakewell.verdicts import report_faults, slept, start_faults
+from wakewell.logs import Record, slept
+from wakewell.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
 

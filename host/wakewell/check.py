@@ -13,17 +13,19 @@ import math
 import os
 import shutil
 import sys
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from wakecore import line
+from wakecore import fields, line
 
-from . import agree, pots
+from . import agree, obeyed, pots, stage
+from .board_file import board_id
 from .budget import inputs as budget
 from .budget.doubt import nominal
-from .logs import BadInput
+from .logs import BadFile, BadInput
 from .remote import private
 from .tomlfile import Problem, show_path
 
@@ -85,15 +87,22 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
     With `out` the compiled files go to out/NAME/ for each folder, if no folder has a problem.
     """
     folders = [pots.load(path) for path in paths]
+    stages = {}
     for folder in folders:
         if os.path.isdir(folder.path):
             _secrets(folder)
+            see_warnings_leave(folder)
+            stages[folder.path] = _history(folder)
+    _shared([folder for folder in folders if folder.path in stages])
+    for folder in folders:
+        folder.problems.sort()
+        folder.warnings.sort()
     good = not any(folder.problems for folder in folders)
     written = _write_all(folders, out) if out is not None and good else {}
     cautions = _cautions(folders)
     if as_json:
         told = {
-            "folders": [_as_json(folder) for folder in folders],
+            "folders": [_as_json(folder, stages.get(folder.path, 0)) for folder in folders],
             "cautions": [{"folders": names, "text": text} for text, names in cautions.items()],
             "written": written,
             "good": good,
@@ -101,7 +110,7 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
         print(json.dumps(told, indent=2))
         return 0 if good else 2
     for folder in folders:
-        print("\n".join(_tell(folder)))
+        print("\n".join(_tell(folder, stages.get(folder.path, 0))))
     for text, names in cautions.items():
         print(f"caution ({', '.join(names)}): {text}")
     for path, what in written.items():
@@ -114,36 +123,37 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
 def _secrets(folder: pots.PotFolder) -> None:
     """private.toml is whole, and none of its secrets ever went into git."""
     name = folder.file_name("private")
-    if folder.settings.get("radio_wakes"):
-        if not os.path.exists(folder.path / pots.PRIVATE):
-            text = "radio_wakes asks for the radio, and there is no private.toml with Wi-Fi and "
-            text += f"broker; make it: wakewell ask {show_path(str(folder.path))} --new-key"
-            folder.warn("settings", text, "radio_wakes")
-        floor_mv = max(
-            folder.limits.get("radio_mv", 0),
-            folder.limits.get("rest_mv", 0),
-            folder.settings.get("battery_mv", 0),
-        )
-        if folder.settings.get("battery_warn_mv", 0) <= floor_mv:
-            text = f"battery_warn_mv = {folder.settings['battery_warn_mv']}: not above {floor_mv}, "
-            text += (
-                "where the radio goes off (R5): nobody would hear that the cell is low; raise it"
-            )
-            folder.warn("settings", text, "battery_warn_mv")
-        else:
-            _time_to_tell(folder, floor_mv)
+    if folder.settings.get("radio_wakes") and not os.path.exists(folder.path / pots.PRIVATE):
+        text = "radio_wakes asks for the radio, and there is no private.toml with Wi-Fi and "
+        text += f"broker; make it: wakewell ask {show_path(str(folder.path))} --new-key"
+        folder.warn("settings", text, "radio_wakes")
     try:
         private.board_files(folder.path)
         commits = private.in_history(folder.path)
-    except BadInput as error:
-        where, _, text = str(error).removeprefix(name + ":").strip().partition(": ")
-        place, text = (int(where), text) if where.isdigit() else (1, f"{where}: {text}")
-        folder.problems.append(Problem(name, place, text))
+    except BadFile as error:
+        folder.problems.append(error.problem)
         return
     if commits:
         text = f"a secret of it stands in git's history ({', '.join(commits[:5])}); "
         text += "change that secret, flash the board, and treat the old one as known"
         folder.problems.append(Problem(name, 1, text))
+
+
+def see_warnings_leave(folder: pots.PotFolder) -> None:
+    """R5: where the pot reports, a warning of a low cell leaves before the radio goes off."""
+    if not folder.settings.get("radio_wakes"):
+        return
+    floor_mv = max(
+        folder.limits.get("radio_mv", 0),
+        folder.limits.get("rest_mv", 0),
+        folder.settings.get("battery_mv", 0),
+    )
+    if folder.settings.get("battery_warn_mv", 0) <= floor_mv:
+        text = f"battery_warn_mv = {folder.settings['battery_warn_mv']}: not above {floor_mv}, "
+        text += "where the radio goes off (R5): nobody would hear that the cell is low; raise it"
+        folder.warn("settings", text, "battery_warn_mv")
+    else:
+        _time_to_tell(folder, floor_mv)
 
 
 def _time_to_tell(folder: pots.PotFolder, floor_mv: int) -> None:
@@ -174,7 +184,82 @@ def _time_to_tell(folder: pots.PotFolder, floor_mv: int) -> None:
     folder.warn("settings", text, "battery_warn_mv")
 
 
-def _tell(folder: pots.PotFolder) -> list[str]:
+def _history(folder: pots.PotFolder) -> int:
+    """What was commissioned, and what was asked by radio; the stage that counts.
+
+    The lines are then those of that stage, as a flash would send them.
+    """
+    try:
+        board = board_id(folder.path)
+        if folder.problems:
+            return 0
+        found = stage.standing(folder, board)
+        obeyed_otherwise = obeyed.by_log(folder)
+    except BadFile as error:
+        folder.problems.append(error.problem)
+        return 0
+    if found.text:
+        folder.warn("calibration", found.text, "stage")
+    if obeyed_otherwise is not None:
+        text = f"{obeyed_otherwise.text}; flash asks which to keep, or write it here"
+        folder.warn("settings", text, next(iter(obeyed_otherwise.values)))
+    folder.lines = stage.compiled(folder, found.stage).lines
+    return found.stage
+
+
+def _board(folder: pots.PotFolder) -> str:
+    try:
+        return board_id(folder.path) or ""
+    except BadInput:
+        return ""  # told already
+
+
+def _key(folder: pots.PotFolder) -> str:
+    try:
+        return private.read(folder.path).key.hex()
+    except BadInput:
+        return ""  # told already, or there is none
+
+
+def _calibration(folder: pots.PotFolder) -> str:
+    """The mark of a calibration that something was measured for."""
+    measured = any(row[0] in folder.calibration for row in fields.PROBES)
+    return stage.calibration_mark(folder) if measured else ""
+
+
+# What is one pot's own: (file, its mark, what two folders with it mean)
+SHARED: tuple[tuple[str, Callable[[pots.PotFolder], str], str], ...] = (
+    ("board", _board, "the same board; delete this file in the copy and flash the copy's own"),
+    (
+        "private",
+        _key,
+        "the same key, so each can be asked in the other's name; in the copy rename this file "
+        "private-old.toml, then wakewell ask POT --new-key, and flash it",
+    ),
+    (
+        "calibration",
+        _calibration,
+        "the same calibration, and no two probes and pumps are alike; commission the copy",
+    ),
+)
+
+
+def _shared(folders: list[pots.PotFolder]) -> None:
+    """What belongs to one pot, and two of these folders have: one of them is a copy."""
+    for file, mark_of, text in SHARED:
+        found: dict[str, list[pots.PotFolder]] = {}
+        for folder in folders:
+            same = found.setdefault(mark_of(folder), [])
+            if not any(other.path.resolve() == folder.path.resolve() for other in same):
+                same.append(folder)
+        for mark, same in found.items():
+            for folder in same if mark and len(same) > 1 else ():
+                others = ", ".join(show_path(str(f.path)) for f in same if f is not folder)
+                problem = Problem(folder.file_name(file), 1, f"{others} has {text}")
+                folder.warnings.append(problem)
+
+
+def _tell(folder: pots.PotFolder, stage_now: int) -> list[str]:
     """A folder in lines for people."""
     name = show_path(folder.name)
     if folder.problems:
@@ -187,6 +272,7 @@ def _tell(folder: pots.PotFolder) -> list[str]:
     counts = f"; {_counts(folder)}" if folder.warnings else ""
     rows = [f"{name}: good. {about.name} ({about.plant}{where}; {about.chip}){counts}"]
     rows.append("  " + ", ".join(f"{kind} {crc}" for kind, crc in _ids(folder).items()))
+    rows.append(f"  stage {stage_now}: {stage.WORDS[stage_now]} (R14)")
     found = agree.outlook(folder)
     if found is not None:
         rows += [f"  {text}" for text in _outlook(folder, found)]
@@ -234,13 +320,14 @@ def _ids(folder: pots.PotFolder) -> dict[str, str]:
     return {kind: str(line.identity(data)) for kind, data in folder.lines.items()}
 
 
-def _as_json(folder: pots.PotFolder) -> dict[str, Any]:
+def _as_json(folder: pots.PotFolder, stage_now: int) -> dict[str, Any]:
     """A folder for machines."""
     found = agree.outlook(folder) if not folder.problems else None
     return {
         "folder": show_path(str(folder.path)),
         "name": folder.about.name if folder.about else None,
         "good": not folder.problems,
+        "stage": stage_now,
         "ids": _ids(folder),
         "outlook": asdict(found) if found else None,
         "problems": [asdict(problem) for problem in folder.problems],

@@ -24,9 +24,12 @@ import tomlkit
 
 from wakecore.table import convert
 from wakewell import agree, calibrate, chips, commission_wiring, pots
-from wakewell.bench_book import Book, replace
+from wakewell.bench_book import STAGES, Book, LedTo
+from wakewell.board_file import board_id
 from wakewell.commission_bench import Bench
+from wakewell.kept import replace
 from wakewell.logs import BadInput
+from wakewell.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.tomlfile import show
 from wakewell.usb.flash import match_ports
 
@@ -115,6 +118,7 @@ class Session:
     book: Book
     bench: Bench
     answers: Answers
+    board: str
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
     step: str = ""
 
@@ -485,6 +489,7 @@ def finish_tables(s: Session, stage: int) -> None:
     for text in [*made.lines, *calibrate.write(made)]:
         s.say(f"  {text}")
     s.pot = pots.load(s.folder)
+    s.book.lead_to(marks(s.pot, s.board))
     left = {key: s.pot.calibration.get(key) for key in found}
     s.finding("calibration", words(found), words(left))
     if (outlook := agree.outlook(s.pot)) is not None:
@@ -502,7 +507,43 @@ def set_value(s: Session, kind: str, key: str, value: Any) -> None:
     document = tomlkit.parse(path.read_text(encoding="utf-8"))
     document[key] = value
     replace(path, tomlkit.dumps(document))
-    s.pot = pots.load(s.folder)
+    before, s.pot = s.pot, pots.load(s.folder)
+    follow(s.book, before, s.pot)
+
+
+def own_book(s: Session) -> None:
+    """The bench book is one of this very board, or a new one is begun. Stopped if neither."""
+    board = s.book.led_to().board
+    if not s.book.begun or board == s.board:
+        pass
+    elif not board:
+        same = s.answers.word(
+            "book.board",
+            f"This bench book does not say which board it is of. Of this one, {s.board}?",
+            ("yes", "no"),
+        )
+        if same == "no":
+            s.book.anew()
+    else:
+        s.say(f"This bench book is of board {board}, and this is board {s.board}: what was")
+        s.say("measured with another board does not hold for this one.")
+        anew = s.answers.word(
+            "book.anew", "Begin a new book? The old one stays in kept/", ("yes", "no")
+        )
+        if anew == "no":
+            raise Stopped("nothing was changed")
+        s.book.anew()
+    if s.book.led_to().board != s.board:
+        s.book.lead_to(LedTo(board=s.board))
+
+
+def due_again(s: Session) -> list[str]:
+    """Steps that are done and hold no more: what they led to was changed since."""
+    led = s.book.led_to()
+    last = [step for step in STAGES if s.book.done(step)][-1:]
+    if led.stage and led.wiring != wiring_mark(s.pot):
+        return ["wiring", "pull-down", *last]
+    return last if led.calibration != calibration_mark(s.pot) else []
 
 
 # (step, part it needs, title, what to do)
@@ -529,6 +570,12 @@ STEPS: tuple[tuple[str, str, str, Callable[[Session], None]], ...] = (
 
 def carry_on(s: Session, again: list[str]) -> int:
     """Every step that is not done. 0 all done, 1 a step failed or was left for later."""
+    try:
+        own_book(s)
+    except Stopped as why:
+        s.say(f"Stopped: {why}. Run the same command to go on.")
+        return 1
+    again = [*again, *due_again(s)]
     for name, needs, title, act in STEPS:
         done = s.book.done(name)
         if needs and needs not in s.pot.parts:
@@ -578,12 +625,15 @@ def run(args: argparse.Namespace) -> int:
         if name not in [row[0] for row in STEPS]:
             raise BadInput(f"--again {name}: allowed {', '.join(row[0] for row in STEPS)}")
     answers = Answers(read_answers(Path(args.answers)) if args.answers else None)
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: no board is known for it; run wakewell flash {folder} first")
     port = match_ports([folder], args.port, True)[0][1]
     book = Book(folder)
     if book.begun:
         print(f"Going on with {book.path}.")
     with Bench(folder, port, args.wait) as bench:
-        return carry_on(Session(folder, pot, book, bench, answers), args.again)
+        return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
 
 
 def read_answers(path: Path) -> dict[str, list[Any]]:

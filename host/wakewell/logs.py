@@ -13,13 +13,14 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
 
 import msgspec
 
 from wakecore import line
-from wakewell.tomlfile import show_path
+from wakewell.tomlfile import Problem, show_path
 
 Record = dict[str, Any]
 Line = tuple[bytes, int, int, bool]  # without its end, its number, bytes read so far, is it torn
@@ -39,6 +40,14 @@ BOM = b"\xef\xbb\xbf"  # what some editors and mail programs put before the firs
 
 class BadInput(Exception):
     """Something the user gave cannot be used: one line, with the place and what to do."""
+
+
+class BadFile(BadInput):
+    """The same, of a line of a file of the user's."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(str(problem))
+        self.problem = problem
 
 
 @dataclass
@@ -418,6 +427,21 @@ class InForce:
             if data[-10:-2] == identity.encode():
                 return data
         return None
+
+
+def sleep_s(record: Record) -> int | None:
+    """The seconds that a wake commanded to sleep at its end; None if it commanded no sleep."""
+    commands = record["commands"]
+    return slept(commands[-1]) if commands else None
+
+
+@lru_cache(maxsize=1000)
+def slept(command: str) -> int | None:
+    """Seconds of a command to sleep; None of any other. Kept: a pot sleeps the same few lengths."""
+    words = command.split()
+    if len(words) > 1 and words[0] == "sleep" and words[1].isdecimal() and len(words[1]) < 9:
+        return int(words[1])
+    return None
 
 
 def day_text(day: int) -> str:

@@ -12,14 +12,14 @@ import math
 import os
 import subprocess
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from wakecore import fields, line
 
 from . import agree, chips, meanings
-from .tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
+from .tomlfile import Problem, TomlFile, nearest, read_toml, shorten, show, show_key, show_path
 
 KINDS = ("limits", "settings", "calibration")
 PRIVATE = "private.toml"
@@ -369,18 +369,34 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
                 values |= _probes(found)
             setattr(found, kind, values)
     in_range = not found.problems
+    _known(found)
+    _private(found)
+    _judge(found, in_range)
+    return found
+
+
+def with_values(found: PotFolder, kind: str, values: Mapping[str, Any]) -> PotFolder:
+    """That pot with other values in its file of that kind, by every rule that `load` has.
+
+    kind: one of KINDS. values: by name, each in its range; the others stay. found has no problems.
+    """
+    made = replace(found, problems=[], warnings=[], lines={}, pot=None)
+    setattr(made, kind, {**getattr(found, kind), **values})
+    _judge(made, True)
+    return made
+
+
+def _judge(found: PotFolder, in_range: bool) -> None:
+    """How the values fit one another, and what they are compiled to."""
     if found.about:
         agree.check_pins(found)
         agree.check_sizes(found)
     if in_range:
         agree.check_values(found)
-    _known(found)
-    _private(found)
     if not found.problems:
         _compile(found)
     found.problems.sort()
     found.warnings.sort()
-    return found
 
 
 def _known(found: PotFolder) -> None:
@@ -579,10 +595,10 @@ def _probes(found: PotFolder) -> dict[str, Any]:
         stored |= {f"{name}_{key}": data[key] for key in ("rails", "spread") if key in data}
         _, why = fields.load_probe(name, stored, least, most)
         if why:
-            key = "points" if why.startswith(name + "_points") else "rails"
-            key = "rails" if why.startswith(name + "_rails") else key
-            text = f"{name}: {_bare(why, name)}; counts rise from point to point, values only "
-            text += "rise or only fall, rails lie outside all points; correct the table"
+            text = shorten(why.encode("unicode_escape").decode(), 80)
+            text += "; counts rise from point to point, values only rise or only fall, rails lie "
+            text += "outside all points; correct the table"
+            key = _wrong_key(name, stored, least, most)
             found.problem("calibration", text, name, key)
             continue
         if data.get("spread", 0) < 0:
@@ -594,11 +610,14 @@ def _probes(found: PotFolder) -> dict[str, Any]:
     return probes
 
 
-def _bare(why: str, name: str) -> str:
-    """The core's complaint about a probe, short and without the name in front."""
-    for start in (f"{name}_points: ", f"{name}_rails: ", f"{name}: "):
-        why = why.removeprefix(start)
-    return show(why).strip('"') if len(why) > 80 else why
+def _wrong_key(name: str, stored: Mapping[str, Any], least: int, most: int) -> str:
+    """Which key of a probe's table the core refuses: the first that it does not take."""
+    taken = {f"{name}_rails": [fields.COUNTS_LEAST, fields.COUNTS_MOST]}
+    for key in ("points", "rails"):
+        taken |= {k: v for k, v in stored.items() if k == f"{name}_{key}"}
+        if fields.load_probe(name, taken, least, most)[0] is None:
+            return key
+    return "rails" if f"{name}_rails" not in stored else "spread"
 
 
 def _private(found: PotFolder) -> None:

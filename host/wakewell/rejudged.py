@@ -36,8 +36,7 @@ from wakecore.state import (
 from wakewell import changes
 from wakewell.boards.replayed import Player
 from wakewell.changes import Change
-from wakewell.logs import Record
-from wakewell.verdicts import slept
+from wakewell.logs import Record, slept
 
 Known = Callable[[str], bytes | None]  # the stored form of the state with that CRC, if known
 CRC_SIZE = 8

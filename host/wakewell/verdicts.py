@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
 from wakecore.wake import DRY_RUNS
+from wakewell import logs
 from wakewell.report.times import NEAR_S, cut_short
 
 Record = dict[str, Any]
@@ -163,8 +163,7 @@ class Verdicts:
 
     def _sleep_of(self, record: Record) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
-        commands = record["commands"]
-        sleep_s = slept(commands[-1]) if commands else None
+        sleep_s = logs.sleep_s(record)
         if sleep_s is None:
             self._break("R13", record, "the last command was not sleep")
             return 0
@@ -337,15 +336,6 @@ def report_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R5", "radio under the low-battery lockout"
     if record["commands"][-3:-1] != ["store", "report"]:
         yield "R13", "radio before the wake was done and stored"
-
-
-@lru_cache(maxsize=1000)
-def slept(command: str) -> int | None:
-    """Seconds of a command to sleep; None of any other. Kept: a pot sleeps the same few lengths."""
-    words = command.split()
-    if len(words) > 1 and words[0] == "sleep" and words[1].isdecimal() and len(words[1]) < 9:
-        return int(words[1])
-    return None
 
 
 def book(counter: Counter[str], name: str) -> None:

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from wakewell import pots, stage
+
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
 
 
@@ -27,6 +29,9 @@ def test_no_port_and_no_folder_stay(ended: signal.Signals, tmp_path: Path) -> No
         said = "".join(process.stdout.readline() for _ in range(8))
         folder = Path(said.split("wakewell flash ")[1].split(" --port")[0])
         assert folder.is_dir()
+        # Its own pot is commissioned on it: what its calibration says is so, by the rig.
+        board = said.split("Desk board ")[1].split(" ")[0]
+        assert stage.standing(pots.load(folder), board).stage == 2
         process.send_signal(ended)
         assert process.wait(30) == 0
     finally:

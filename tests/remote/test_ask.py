@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import stat
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import mosquitto
@@ -14,7 +14,7 @@ import remote_pots
 
 from wakeboard import asked, senml
 from wakecore import line
-from wakewell import cli, pots
+from wakewell import cli, obeyed, pots
 from wakewell.remote import ask, letters, posted, private
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
@@ -135,12 +135,91 @@ def test_a_message_somebody_edited(
     assert error.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        # Each is refused by `check`, in settings.toml, with these very words.
+        (["fill_ppt=500", "depletion_ppt=300"], "at or below the refill point"),
+        (["fill_ppt=500"], "raise fill_ppt or depletion_ppt"),
+        (["battery_mv=3800"], "the lockout must end above where it began"),
+        (["battery_mv=4290", "battery_clear_mv=4310"], "battery_clear_mv = 4310"),
+        (["reserve_ml=4000"], "inside [level] of calibration.toml"),
+        (["pulse_ml=1"], "no run is shorter than"),
+        (["upkeep_ml=61"], "up to upkeep_ml of limits.toml"),
+    ],
+)
+def test_every_rule_of_check_holds_for_what_is_asked(
+    pot: Path, words: list[str], why: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["ask", str(pot), *words, "--only-file"]) == 2
+    error = capsys.readouterr().err
+    assert why in error
+    assert error.count("\n") == 1
+    assert not (pot / "asked").exists()
+    settings = pot / "settings.toml"
+    names = [word.partition("=")[0] for word in words]
+    rows = [row for row in settings.read_text().splitlines() if row.partition(" ")[0] not in names]
+    settings.write_text("\n".join([*words, *rows]))
+    assert cli.main(["check", str(pot)]) == 2
+    assert why in capsys.readouterr().out
+
+
+def test_the_rules_are_for_what_is_in_force_with_what_is_asked(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The log says depletion_ppt = 400; settings.toml, not yet flashed, would allow this one."""
+    path = pot / "settings.toml"
+    path.write_text(path.read_text().replace("depletion_ppt = 400", "depletion_ppt = 900"))
+    assert cli.main(["ask", str(pot), "fill_ppt=650", "--only-file"]) == 2
+    assert "at or below the refill point of 296" in capsys.readouterr().err
+    assert cli.main(["ask", str(pot), "fill_ppt=650", "depletion_ppt=800", "--only-file"]) == 0
+
+
+def test_what_check_warns_of_is_told_before_it_is_asked(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["ask", str(pot), "tank_warn_ml=100", "--dry-run"]) == 0
+    assert "CAUTION: tank_warn_ml = 100: the refill is asked for too late" in (
+        capsys.readouterr().out
+    )
+    assert cli.main(["ask", str(pot), "dose_ml=61", "--dry-run"]) == 0
+    assert "tank_warn_ml" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("commands", "utc", "told"),
+    [
+        (["sleep 86400 button"], [9000, 3600, 1], "2024-08-23 01:00 UTC or soon after"),
+        (["sleep 86400"], [9000, 3600, 1], "2024-08-23 01:00 UTC or soon after"),
+        (["sleep 900 button"], [9000, 3600, 1], "2024-08-22 01:15 UTC or soon after"),
+        (["sleep 86400 button"], [9000, 3600, 0], "not known: its clock is unsure"),
+        (["sleep 86400 button"], [1 << 29, 0, 1], "not known: its clock is unsure"),
+        ([], [9000, 3600, 1], "not known: its newest wake commands no sleep"),
+        (["store"], [9000, 3600, 1], "not known: its newest wake commands no sleep"),
+    ],
+)
+def test_when_the_next_wake_is(commands: list[str], utc: list[int], told: str) -> None:
+    """2000-01-01 and 9000 days are 2024-08-22 (GNU date)."""
+    assert ask.next_wake({"commands": commands, "begin": {"utc": utc}}) == told
+
+
+def test_the_next_wake_is_shown(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The last record of basil's log: day 9353, second 25200 or so, and a day of sleep."""
+    last = obeyed.known(pot, pots.load(pot)).last
+    assert last is not None
+    day, second, _ = last["begin"]["utc"]
+    when = datetime(2000, 1, 1, tzinfo=UTC) + timedelta(days=day + 1, seconds=second)
+    assert last["commands"][-1] == "sleep 86400 button"
+    assert cli.main(["ask", str(pot)]) == 0
+    assert f"next wake  {when:%Y-%m-%d %H:%M} UTC" in capsys.readouterr().out
+
+
 def test_its_time_and_its_count_of_wakes(pot: Path) -> None:
     now = datetime(2026, 3, 1, 12, tzinfo=UTC)
     _, data, _ = ask.message(pot, {"dose_ml": 61}, 7, now)
     body = json.loads(data)
-    assert body["until"] == [(datetime(2026, 3, 8, tzinfo=UTC) - ask.EPOCH).days, 43200]
-    last = ask.known(pot, pots.load(pot)).last
+    assert body["until"] == [(datetime(2026, 3, 8, tzinfo=UTC) - obeyed.EPOCH).days, 43200]
+    last = obeyed.known(pot, pots.load(pot)).last
     assert last is not None
     assert body["until_n"] == last["n"] + 7 * 86400 // pots.load(pot).settings["wake_s"]
 
@@ -155,7 +234,7 @@ def test_its_time_and_its_count_of_wakes(pot: Path) -> None:
         (["dose_ml=1.5"], "allowed 1 to 2000"),
         (["dose_ml=2000"], "hard limit"),
         (["battery_mv=100"], "hard limit"),
-        (["battery_mv=3900", "battery_clear_mv=3800"], "is not above"),
+        (["battery_mv=3900", "battery_clear_mv=3800"], "allowed above battery_mv"),
         (["dose_ml=50", "dose_ml=51"], "given twice"),
         (["day_ml=900"], "not a name of the settings"),
         (["dose_ml=50", "--days", "90"], "allowed 1 to 60"),

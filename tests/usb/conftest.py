@@ -53,7 +53,7 @@ def start(tmp_path: Path, flashed: Path) -> Iterator[Start]:
             under.mkdir(exist_ok=True)
             image = under / "flash.img"
             if blank:
-                folder = copy_pot(name, under)
+                folder = copy_pot(name, under, options.get("unique_id", b"desk-1"))
             else:
                 folder = under / "basil"
                 shutil.copytree(flashed / "basil", folder)

@@ -8,7 +8,16 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from usb_desks import IMAGE_BYTES, Desk, copy_pot, newest_state, silent, wakes, world_for
+from usb_desks import (
+    IMAGE_BYTES,
+    Desk,
+    commission_for,
+    copy_pot,
+    newest_state,
+    silent,
+    wakes,
+    world_for,
+)
 
 import wakeboard
 from wakecore import line, rules
@@ -61,6 +70,7 @@ def rewired(desk: Desk, more: str = "", **pins: int) -> None:
     for part, pin in pins.items():
         document[part]["pin"] = pin  # type: ignore[index]
     path.write_text(tomlkit.dumps(document) + more)
+    commission_for(desk.folder, b"desk-1")
     desk.board.close()
     desk.world = world_for(desk.folder)
     desk.board.world = desk.world
@@ -246,8 +256,9 @@ def test_a_pot_with_a_mere_float_switch(tmp_path: Path) -> None:
     folder = copy_pot("mint", tmp_path)
     world = world_for(folder, water=0.2, tank_ml=560.0)
     with DeskBoard(
-        tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real", chip="esp32-c3"
-    ) as board:
+        tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real",
+        chip="esp32-c3", unique_id=b"desk-1",
+    ) as board:  # fmt: skip
         world.board = board
         desk = Desk(board, world, folder)
         assert desk.flash().good
@@ -297,8 +308,9 @@ def test_every_chip_waters_and_wakes_by_its_button(tmp_path: Path, name: str, ch
         on_a_c6(folder)
     world = world_for(folder, water=0.15)
     with DeskBoard(
-        tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real", chip=chip
-    ) as board:
+        tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real", chip=chip,
+        unique_id=b"desk-1",
+    ) as board:  # fmt: skip
         world.board = board
         desk = Desk(board, world, folder)
         assert desk.flash().good

@@ -12,7 +12,8 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import pots
+from wakewell import pots, stage
+from wakewell.bench_book import Book
 from wakewell.deskboard import DeskBoard, read_image
 from wakewell.rig.pot import RigPot
 from wakewell.rigworld import RigWorld, spec_of
@@ -23,11 +24,18 @@ IMAGE_BYTES = 1 << 20
 DAY_S = 86_400.0
 
 
-def copy_pot(name: str, under: Path) -> Path:
-    """A café pot's folder without its logs."""
+def copy_pot(name: str, under: Path, board: bytes | None = b"desk-1") -> Path:
+    """A café pot's folder without its logs, commissioned on that board; None: on none."""
     folder = under / name
     shutil.copytree(CAFE / name, folder, ignore=shutil.ignore_patterns("logs"))
+    if board is not None:
+        commission_for(folder, board)
     return folder
+
+
+def commission_for(folder: Path, board: bytes) -> None:
+    """Leave a bench book there as a commissioning of that pot on that board would."""
+    Book(folder).lead_to(stage.marks(pots.load(folder), board.hex()))
 
 
 def world_for(folder: Path, seed: int = 1, **changes: Any) -> RigWorld:

@@ -17,7 +17,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wakewell import chips, pots, trials
+from wakewell import bench_book, chips, pots, stage, trials
 from wakewell.deskboard.board import CAUSES, DeskBoard
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.logs import BadInput
@@ -144,6 +144,9 @@ def run(args: argparse.Namespace) -> int:
             ) as board:
                 world.board = board
                 port = args.link or board.port
+                if args.pot is None:  # its probes and pump are what its calibration says, by rig
+                    book = bench_book.Book(folder)
+                    book.lead_to(stage.marks(pots.load(folder), board.unique_id.hex()))
                 print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
                 print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
                 for note in world.notes:

@@ -8,59 +8,24 @@ broker until the pot's next report. Without values it shows what is asked and in
 from __future__ import annotations
 
 import argparse
-import json
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from wakeboard import asked
-from wakecore import fields, line
-from wakewell import logs, meanings, pots, replay
+from wakecore import line
+from wakewell import check, kept, logs, meanings, pots, replay
 from wakewell.asked import Asked
+from wakewell.board_file import board_id
 from wakewell.logs import BadInput
+from wakewell.obeyed import EPOCH, FOLDER, KEPT, ROWS, Known, known, made_so_far, read_made
 from wakewell.remote import broker, private
 from wakewell.remote.card import card
 from wakewell.tomlfile import nearest, show_path
-from wakewell.usb.flash import board_id
-from wakewell.usb.pull import store
 from wakewell.verdicts import many
 
-FOLDER = "asked"  # in a pot's folder: every message ever made, by number
-KEPT = ".kept.json"  # end of the name of one that was not sent
-EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 DAYS = 7  # a message may be taken for so long, if nothing else is said
-ROWS = {row[0]: row for row in fields.SETTINGS}
 MEANINGS = meanings.of("settings")
-
-
-@dataclass(frozen=True)
-class Known:
-    """What is known of a pot from its log: its newest wake, and the settings it obeys."""
-
-    last: dict[str, Any] | None
-    settings: dict[str, int]
-    from_log: bool
-
-
-def known(folder: Path, found: pots.PotFolder) -> Known:
-    """The newest wake in the pot's log and the settings in force by it, else settings.toml's."""
-    last: dict[str, Any] | None = None
-    if (folder / "logs").is_dir():
-        for _, files in logs.find_logs(folder / "logs")[:1]:
-            for path in reversed(files):
-                for record, _, _ in logs.read_file(path, logs.Skips()):
-                    if record["kind"] == "wake" and not logs.why_bad(record):
-                        last = record
-                if last is not None:
-                    break
-    data = logs.InForce(folder / "logs")(last["settings"]) if last is not None else None
-    if data is not None:
-        record, _ = line.decode(data)
-        values, _ = fields.load("settings", record, "")
-        if values is not None:
-            return Known(last, {name: getattr(values, name) for name in ROWS}, True)
-    return Known(last, dict(found.settings), False)
 
 
 def parse(words: list[str]) -> dict[str, int]:
@@ -83,13 +48,6 @@ def parse(words: list[str]) -> dict[str, int]:
             raise BadInput(f"{name}: given twice; give it once")
         values[name] = value
     return values
-
-
-def made_so_far(folder: Path) -> list[tuple[int, Path]]:
-    """(number, file) of every message made for this pot, oldest first."""
-    files = (folder / FOLDER).glob("[0-9]*.json") if (folder / FOLDER).is_dir() else ()
-    found = [(p.name.removesuffix(KEPT).removesuffix(".json"), p) for p in files]
-    return sorted((int(n), p) for n, p in found if n.isdigit() and int(n) <= asked.MOST_N)
 
 
 def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
@@ -119,6 +77,13 @@ def effect(found: pots.PotFolder, now: Known, values: dict[str, int]) -> list[st
     return rows
 
 
+def with_settings(found: pots.PotFolder, values: dict[str, int]) -> pots.PotFolder:
+    """The pot with those settings, by every rule of `wakewell check`."""
+    merged = pots.with_values(found, "settings", values)
+    check.see_warnings_leave(merged)
+    return merged
+
+
 def message(
     folder: Path,
     values: dict[str, int],
@@ -138,11 +103,10 @@ def message(
     at = known(folder, found)
     whole = {**at.settings, **values}
     limits_id = line.identity(found.lines["limits"])
-    record, _ = line.decode(asked.settings_line(limits_id, whole))
-    settings, why = fields.load("settings", record, "")
-    why = why or fields.outside(settings, found.pot.limits)
-    if why:
-        raise BadInput(f"{why}; only a person with the cable can change a limit")
+    merged = with_settings(found, whole)
+    if merged.problems:
+        why = "; and ".join(problem.text for problem in merged.problems)
+        raise BadInput(f"not asked, for with what is in force it cannot be: {why}")
     made = made_so_far(folder)
     # What the board judged last counts too: another copy of this folder may have asked it.
     judged = told(folder, database).get("asked", 0)
@@ -160,40 +124,13 @@ def message(
     data = asked.make(
         secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
     )  # fmt: skip
+    before = {w.text for w in with_settings(found, at.settings).warnings}
     rows = effect(found, at, values)
+    rows += [f"  CAUTION: {w.text}" for w in merged.warnings if w.text not in before]
     sent = [one for one in made if not one[1].name.endswith(KEPT)]
     if sent and sent[-1][0] > judged:
         rows += replaced(*sent[-1], at, values, now or datetime.now(UTC))
     return n, bytes(data), rows
-
-
-@dataclass(frozen=True)
-class Made:
-    """A message made earlier. id: of the settings it brings in force."""
-
-    values: dict[str, int]
-    until: datetime
-    id: str
-
-    def in_force(self, at: Known) -> bool:
-        """Does the newest wake obey it?"""
-        return at.last is not None and bool(at.last["settings"] == self.id)
-
-    def differs(self, at: Known) -> dict[str, int]:
-        """What of it the settings in force say otherwise."""
-        return {k: v for k, v in self.values.items() if v != at.settings.get(k)}
-
-
-def read_made(path: Path) -> Made:
-    """That message, its tag not looked at. Raises BadInput."""
-    try:
-        body = json.loads(path.read_bytes())
-        values, limits_id = body["values"], body["limits_id"]
-        until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
-        return Made(dict(values), until, line.identity(asked.settings_line(limits_id, values)))
-    except (ValueError, LookupError, TypeError, AttributeError, OverflowError):
-        name = show_path(str(path))
-        raise BadInput(f"{name}: not a message as ask made it; move it away") from None
 
 
 def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetime) -> list[str]:
@@ -228,7 +165,7 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     source = f"by wake {at.last['n']}" if at.from_log and at.last else "by settings.toml, no log"
     rows.append(f"  in force   {source}")
     if at.last is not None:
-        rows.append(f"  next wake  {_next_wake(at.last)}")
+        rows.append(f"  next wake  {next_wake(at.last)}")
     every = at.settings["radio_wakes"]
     if every != 1:
         often = f"every {every} wakes, and takes what is asked then" if every else "never"
@@ -236,13 +173,16 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     return rows
 
 
-def _next_wake(last: dict[str, Any]) -> str:
+def next_wake(last: dict[str, Any]) -> str:
+    """When a pot wakes next by its newest record, in words."""
     day, second, trusted = last["begin"]["utc"]
-    sleep = last["commands"][-1].split() if last["commands"] else []
-    if not trusted or sleep[:1] != ["sleep"] or not sleep[-1].isdigit():
+    sleep_s = logs.sleep_s(last)
+    if sleep_s is None:
+        return "not known: its newest wake commands no sleep"
+    if not trusted:
         return "not known: its clock is unsure"
     try:
-        when = EPOCH + timedelta(days=day, seconds=second + int(sleep[-1]))
+        when = EPOCH + timedelta(days=day, seconds=second + sleep_s)
     except OverflowError:
         return "not known: its clock is unsure"
     return f"{when:%Y-%m-%d %H:%M} UTC or soon after"
@@ -322,7 +262,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     path = folder / FOLDER / f"{n:06d}{KEPT}"
     path.parent.mkdir(exist_ok=True)
-    store(path, data)
+    kept.store(path, data, own=True)
     if args.only_file:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0

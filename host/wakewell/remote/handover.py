@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import line
-from wakewell import logs, pots
+from wakewell import logs, pots, stage
+from wakewell.board_file import board_id
 from wakewell.logs import BadInput, printable
 from wakewell.remote import homes, private
 from wakewell.remote.card import card
 from wakewell.tomlfile import show_path
 from wakewell.usb import pull
-from wakewell.usb.flash import board_id, check_board, match_ports, progress
+from wakewell.usb.flash import check_board, keep_in_force, match_ports, progress
 from wakewell.usb.link import BoardLost, Link, connect
 
 WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
@@ -89,7 +90,7 @@ def hand_over(
 
 def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
     """Everything in the board's log, verified and stored here; its newest wake."""
-    pull.keep_in_force(link, folder)
+    keep_in_force(link, folder)
     last = pull.pull_log(link, folder / "logs", pulled)
     if pulled.left:
         raise BadInput(f"{link.port}: not all of its log is here: {pulled.left[0]}; nothing wiped")
@@ -124,12 +125,14 @@ def sheet(
 ) -> list[str]:
     """As left: what is in force, and what was last read."""
     assert found.about is not None
-    ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in found.lines.items())
+    standing = stage.standing(found, board_id(found.path))
+    lines = stage.compiled(found, standing.stage).lines
+    ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in lines.items())
     rows = [
         f"{found.about.name}: as left, {today:%Y-%m-%d}",
         f"  board       {board_id(found.path)}, {found.about.chip}",
         f"  in force    {ids}",
-        f"  stage       {found.calibration['stage']} (2: commissioned)",
+        f"  stage       {standing.stage}: {stage.WORDS[standing.stage]}",
         f"  hard limits {found.limits['day_ml']} ml a day, {found.limits['pulse_ms']} ms a run",
     ]
     if last is not None:

@@ -25,10 +25,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard import heard
 from wakewell import ownfile
+from wakewell.board_file import board_id
 from wakewell.logs import BadInput, printable
 from wakewell.remote import broker, homes, letters, private
 from wakewell.tomlfile import show_path
-from wakewell.usb.flash import board_id
 
 try:
     import fcntl

@@ -21,9 +21,9 @@ import tomlkit
 
 from wakeboard import entry, sealed
 from wakecore import line
-from wakewell.logs import BadInput
+from wakewell.logs import BadFile, BadInput
 from wakewell.pots import ALL_PRIVATE, PRIVATE
-from wakewell.tomlfile import Problem, read_toml, show_path
+from wakewell.tomlfile import Problem, TomlFile, read_toml, show_path
 
 # Table: {name: (kind, least, most, value when not given)}; of a text, its length
 TABLES: dict[str, dict[str, tuple[type, int, int, Any]]] = {
@@ -151,28 +151,29 @@ def read(folder: Path, file_name: str = PRIVATE) -> Private:
     path = folder / file_name
     name = show_path(str(path))
     if not path.exists():
-        raise BadInput(f"{name}: not there; make it with wakewell ask {folder} --new-key")
+        text = f"not there; make it with wakewell ask {show_path(str(folder))} --new-key"
+        raise BadFile(Problem(name, 1, text))
     file = read_toml(path, name)
     if isinstance(file, Problem):
         # The parser's own words may quote the line.
-        raise BadInput(f"{name}:{file.line}: not TOML; correct that line")
+        raise BadFile(Problem(name, file.line, "not TOML; correct that line"))
     data = file.data
     for top in data:
         if top not in ("key", *TABLES, *PEOPLE):
             allowed = ", ".join(("key", *TABLES, *PEOPLE))
-            raise BadInput(f"{name}:{file.line(top)}: a name that is none of {allowed}")
+            raise BadFile(file.problem(f"a name that is none of {allowed}", top))
     key = data.get("key")
     if not isinstance(key, str) or len(key) != 2 * sealed.KEY_SIZE or not _is_hex(key):
-        raise BadInput(f"{name}:{file.line('key')}: key: allowed 64 hexadecimal digits")
+        raise BadFile(file.problem("key: allowed 64 hexadecimal digits", "key"))
     tables: dict[str, dict[str, Any]] = {}
     for table, rows in TABLES.items():
         given = data.get(table, {})
         if not isinstance(given, dict):
-            raise BadInput(f"{name}:{file.line(table)}: {table}: allowed a table, [{table}]")
+            raise BadFile(file.problem(f"{table}: allowed a table, [{table}]", table))
         for row in given:
             if row not in rows:
                 allowed = ", ".join(rows)
-                raise BadInput(f"{name}:{file.line(table, row)}: [{table}]: allowed {allowed}")
+                raise BadFile(file.problem(f"[{table}]: allowed {allowed}", table, row))
         tables[table] = {}
         for row, (kind, least, most, usual) in rows.items():
             value = given.get(row, usual)
@@ -180,21 +181,21 @@ def read(folder: Path, file_name: str = PRIVATE) -> Private:
             good = type(value) is kind and least <= size <= most
             if not good or (isinstance(value, str) and not value.isprintable() and value):
                 what = {str: "text of {} to {} bytes", int: "{} to {}", bool: "true or false"}
-                where = f"{name}:{file.line(table, row)}: {table}.{row}"
-                raise BadInput(f"{where}: allowed {what[kind].format(least, most)}")
+                text = f"{table}.{row}: allowed {what[kind].format(least, most)}"
+                raise BadFile(file.problem(text, table, row))
             tables[table][row] = value
     if 0 < len(tables["entry"]["code"]) < LEAST_CODE or not tables["entry"]["code"].isascii():
-        where = f"{name}:{file.line('entry', 'code')}: entry.code"
-        raise BadInput(f"{where}: allowed {LEAST_CODE} to 63 plain letters and digits, or none")
+        text = f"entry.code: allowed {LEAST_CODE} to 63 plain letters and digits, or none"
+        raise BadFile(file.problem(text, "entry", "code"))
     if tables["broker"]["host"] and tables["post"]["host"]:
-        text = "broker.host is given too; a pot reports by a broker or by [post], not both"
-        raise BadInput(f"{name}:{file.line('post', 'host')}: post.host: {text}")
+        text = "post.host: broker.host is given too; a pot reports by one of the two, not both"
+        raise BadFile(file.problem(text, "post", "host"))
     path = tables["post"]["path"]
     if path and (path[0] != "/" or path[-1] == "/" or not path.isascii() or " " in path):
-        where = f"{name}:{file.line('post', 'path')}: post.path"
-        raise BadInput(f"{where}: allowed a path such as /pots, without a slash at its end")
-    people = {who: _person(data[who], f"{name}:{file.line(who)}") for who in PEOPLE if who in data}
-    return Private(bytes.fromhex(key), **tables, ca=_ca(folder, tables, name), people=people)
+        text = "post.path: allowed a path such as /pots, without a slash at its end"
+        raise BadFile(file.problem(text, "post", "path"))
+    people = {who: _person(data[who], file, who) for who in PEOPLE if who in data}
+    return Private(bytes.fromhex(key), **tables, ca=_ca(folder, tables, file), people=people)
 
 
 def _is_hex(text: str) -> bool:
@@ -209,9 +210,9 @@ def board_files(folder: Path) -> dict[str, bytes]:
     secure = {"broker": found.broker["host"] and found.broker["tls"], "post": found.post["host"]}
     for table, wanted in secure.items():
         if wanted and not found.ca:
-            name = show_path(str(folder / PRIVATE))
-            text = "name the PEM file of whoever signed that host's certificate; without it the"
-            raise BadInput(f"{name}: {table}.ca: {text} board cannot tell it from a stranger")
+            text = f"{table}.ca: name the PEM file of whoever signed that host's certificate; "
+            text += "without it the board cannot tell it from a stranger"
+            raise BadFile(Problem(show_path(str(folder / PRIVATE)), 1, text))
     files = {ON_BOARD: found.board_line()}
     return files | ({"/pot/ca.der": found.ca} if found.ca else {})
 
@@ -267,10 +268,9 @@ def in_history(folder: Path) -> list[str]:
         except OSError:  # no git here, so no history that it could show
             return []
         if process.returncode and any((f / ".git").exists() for f in _up(folder)):
-            raise BadInput(
-                f"{show_path(str(folder / PRIVATE))}: git does not show the history around it, so "
-                "it is not known to be free of secrets; see what git status says there"
-            )
+            why = "git does not show the history around it, so it is not known to be free of "
+            why += "secrets; see what git status says there"
+            raise BadFile(Problem(show_path(str(folder / PRIVATE)), 1, why))
     return found
 
 
@@ -279,39 +279,44 @@ def _up(folder: Path) -> list[Path]:
     return [whole, *whole.parents]
 
 
-def _person(given: Any, where: str) -> Person:
+def _person(given: Any, file: TomlFile, who: str) -> Person:
     """[owner] or [maker]. Raises BadInput without showing an address."""
+
+    def refused(text: str) -> BadFile:
+        return BadFile(file.problem(text, who))
+
     if not isinstance(given, dict) or not set(given) <= set(PERSON):
-        raise BadInput(f"{where}: allowed a table with {', '.join(PERSON)}")
+        raise refused(f"allowed a table with {', '.join(PERSON)}")
     for key, kind in PERSON.items():
         if key in given and not isinstance(given[key], kind):
-            raise BadInput(f"{where}: {key}: allowed a {'list' if kind is list else 'text'}")
+            raise refused(f"{key}: allowed a {'list' if kind is list else 'text'}")
     addresses = given.get("apprise", [])
     if len(addresses) > MOST_ADDRESSES or not all(isinstance(a, str) for a in addresses):
-        raise BadInput(f"{where}: apprise: allowed up to {MOST_ADDRESSES} texts")
+        raise refused(f"apprise: allowed up to {MOST_ADDRESSES} texts")
     made = Person(tuple(addresses), **{k: v for k, v in given.items() if k != "apprise"})
     try:
         zoneinfo.ZoneInfo(made.timezone)
     except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
-        raise BadInput(f"{where}: timezone: allowed a name such as Europe/Brussels") from None
+        raise refused("timezone: allowed a name such as Europe/Brussels") from None
     try:
         for text in (made.quiet_from, made.quiet_to):
             if datetime.time.fromisoformat(text).tzinfo is not None:
                 raise ValueError
     except ValueError:
-        raise BadInput(f"{where}: quiet_from, quiet_to: allowed a time such as 21:00") from None
+        raise refused("quiet_from, quiet_to: allowed a time such as 21:00") from None
     return made
 
 
-def _ca(folder: Path, tables: dict[str, dict[str, Any]], name: str) -> bytes:
+def _ca(folder: Path, tables: dict[str, dict[str, Any]], file: TomlFile) -> bytes:
     table = "post" if tables["post"]["host"] else "broker"
-    file = tables[table]["ca"]
-    if not file:
+    name = tables[table]["ca"]
+    if not name:
         return b""
     try:
-        return ssl.PEM_cert_to_DER_cert((folder / file).read_text(encoding="ascii").strip())
+        return ssl.PEM_cert_to_DER_cert((folder / name).read_text(encoding="ascii").strip())
     except (OSError, ValueError):
-        raise BadInput(f"{name}: {table}.ca: no PEM certificate of that name here") from None
+        text = f"{table}.ca: no PEM certificate of that name here"
+        raise BadFile(file.problem(text, table, "ca")) from None
 
 
 def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:

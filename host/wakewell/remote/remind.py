@@ -22,12 +22,12 @@ from zoneinfo import ZoneInfo
 from wakecore import fields, line
 from wakecore.wake import DRY_RUNS
 from wakewell import logs, pots, words
+from wakewell.board_file import board_id
 from wakewell.logs import BadInput
 from wakewell.remote import causes, listen, private
 from wakewell.remote.causes import Cause
 from wakewell.remote.store import SENT, Heard, Store, sa
 from wakewell.tomlfile import show_path
-from wakewell.usb.flash import board_id
 
 DAY_S = 86400
 MOST_EVERY = 1440  # minutes between two rounds

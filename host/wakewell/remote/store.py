@@ -409,8 +409,8 @@ def summary(data: bytes) -> dict[str, Any] | None:
         record = json.loads(data)
         told = {name: record[name] for name in TOLD}
         told["utc"] = record["begin"]["utc"]
-        sleep = record["commands"][-1].split() if record["commands"] else []
-        told["sleep_s"] = int(sleep[1]) if sleep[:1] == ["sleep"] else DAY_S
+        sleep_s = logs.sleep_s(record)
+        told["sleep_s"] = DAY_S if sleep_s is None else sleep_s
     except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
         return None
     if [type(value) for value in told.values()] != [list, list, str, dict, list, int]:

@@ -392,6 +392,8 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     rows.append(("Tank", f"{level}, {runs_until(view.tank, calendar)}"))
     volts = "not believed" if last.battery_mv is None else f"{last.battery_mv / 1000:.2f} volts"
     rows.append(("Battery", f"{volts}, {runs_until(view.battery, calendar)}"))
+    if log.otherwise:
+        rows.append(("Settings", log.otherwise))
     read = f"{calendar.moment(last.time_s)} ({calendar.name})"
     if view.condition.old_s >= DAY_S:
         read += f", {span_text(view.condition.old_s)} before this page was made"

@@ -24,9 +24,9 @@ from msgspec import UNSET
 from wakecore import fields, line
 from wakecore.plan import refill_ppt, target_ppt
 from wakecore.wake import DRY_RUNS
-from wakewell import fieldlog, logs, pots, usual
+from wakewell import fieldlog, logs, obeyed, pots, usual
 from wakewell.fieldlog import FieldLog, Place
-from wakewell.logs import MOST_NUMBER, MOST_WORD, Record, Skips
+from wakewell.logs import MOST_NUMBER, MOST_WORD, BadInput, Record, Skips
 from wakewell.report.times import EPOCH_S, Tick, tick, timeline
 
 NONE: tuple[str, ...] = ()
@@ -118,6 +118,7 @@ class PotLog:
     name: str
     place: Path
     about: pots.About | None = None
+    otherwise: str = ""  # settings in force that are not what settings.toml says
     wakes: list[Wake] = field(default_factory=list)
     skips: Skips = field(default_factory=Skips)
     dated: bool = False
@@ -287,7 +288,10 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     Where several lives lie there, of another board or of this one before it was begun anew, the
     rows are of the one that began last; `others` tells of the rest.
     """
-    log = PotLog(name, place, files=list(files), about=about(place))
+    folder = pot_folder(place)
+    log = PotLog(name, place, files=list(files), about=folder.about if folder else None)
+    if folder is not None and not folder.problems:
+        log.otherwise = otherwise(folder)
     source = FieldLog(files, log.skips)
     shared: dict[Any, Any] = {}
     own = 0
@@ -424,13 +428,22 @@ def target_of(pot: fields.Pot) -> int:
     return int(target_ppt(pot.settings, pot.calibration))
 
 
-def about(place: Path) -> pots.About | None:
-    """What pot.toml says, if the log lies in a pot's folder and the file can be used."""
+def pot_folder(place: Path) -> pots.PotFolder | None:
+    """The pot's folder that the log lies in, if it does."""
     folder = place if place.is_dir() else place.parent
     for path in (folder, folder.parent):
         if (path / "pot.toml").is_file():
-            return pots.load(path).about
+            return pots.load(path)
     return None
+
+
+def otherwise(folder: pots.PotFolder) -> str:
+    """Which settings the pot obeys otherwise than settings.toml says, in words; "" for none."""
+    try:
+        found = obeyed.by_log(folder)
+    except BadInput as error:
+        return f"not known: {error}"
+    return found.text if found is not None else ""
 
 
 def names(places: Iterable[Path]) -> list[str]:

@@ -19,11 +19,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import tomlkit
 from tqdm import tqdm
 
+from wakecore import line
 from wakecore.state import State, from_bytes
-from wakewell import chips, extras, pots, terminal
+from wakewell import bench_book, board_file, chips, extras, kept, obeyed, pots, stage, terminal
+from wakewell.board_file import board_id
 from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
@@ -40,7 +41,6 @@ from wakewell.usb.link import (
     value_of,
 )
 
-BOARD_FILE = "board.toml"
 POT_FILES = ("settings", "limits", "calibration")
 RENEW_S = 60.0  # the host's lease runs five minutes
 # The last word of what an interpreter calls its machine, and the chip of pot.toml.
@@ -150,6 +150,17 @@ b.set_utc({day}, {second})
 b.keep(b.hint)
 sys.path.pop(0)
 """
+# A message that asked and is settled by this flash is one that was judged.
+JUDGED = """
+import sys
+sys.path.insert(0, '/code/{version}')
+from wakeboard import heard
+h = heard.load('/pot')
+if not h.lost and h.asked < {n}:
+    h.asked, h.answer = {n}, 'settled by cable'
+    h.save()
+sys.path.pop(0)
+"""
 # What an earlier boot or wake has loaded is not what is in force now. The loader that holds the
 # lease stays the one for this session.
 SELF_TEST = """
@@ -191,29 +202,11 @@ class Result:
     notes: list[str] = field(default_factory=list)
     readings: dict[str, list[int] | None] = field(default_factory=dict)
     good: bool = True
+    stage: int = 0
 
 
-def board_id(folder: Path) -> str | None:
-    """The unique id of the board that belongs to this pot, if it is known."""
-    path = folder / BOARD_FILE
-    if not path.is_file():
-        return None
-    try:
-        value = tomlkit.parse(path.read_text(encoding="utf-8")).get("id")
-    except (OSError, ValueError) as error:
-        raise BadInput(f"{path}: cannot be read: {error}") from None
-    if not isinstance(value, str) or not value:
-        raise BadInput(f"{path}: id is missing; delete the file and flash again to set it")
-    return value
-
-
-def remember_board(folder: Path, identity: Identity) -> None:
-    """Note in the pot's folder which board it is."""
-    document = tomlkit.document()
-    document.add(tomlkit.comment(" Which board this pot is: the chip's own unique id."))
-    document["id"] = identity.unique_id
-    document["machine"] = identity.machine
-    (folder / BOARD_FILE).write_text(tomlkit.dumps(document), encoding="utf-8")
+class Undecided(BadInput):
+    """The pot obeys settings that its folder does not know; a person has to say which stay."""
 
 
 def check_board(link: Link, folder: Path) -> None:
@@ -223,7 +216,8 @@ def check_board(link: Link, folder: Path) -> None:
     if known is not None and known != identity.unique_id:
         raise BadInput(
             f"{link.port}: this board is {identity.unique_id}, {folder.name} belongs to {known} "
-            f"({folder / BOARD_FILE}). Connect the right board, or delete that file to change over"
+            f"({folder / board_file.BOARD_FILE}). Connect the right board, or delete that file to "
+            "change over (then it has to be commissioned on this one)"
         )
     about = pots.load(folder).about
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
@@ -268,7 +262,7 @@ def check_belongs(link: Link, folder: Path) -> None:
             f"folder does not say which board is its own. Name the pot it belongs to, or flash "
             f"{folder.name} onto it first"
         )
-    remember_board(folder, link.identity)
+    board_file.remember(folder, link.identity.unique_id, link.identity.machine)
 
 
 def check_free(link: Link, folder: Path, pot: pots.PotFolder) -> None:
@@ -282,8 +276,8 @@ def check_free(link: Link, folder: Path, pot: pots.PotFolder) -> None:
         )
 
 
-def check_pulse(link: Link) -> None:
-    """Refuse while a pulse is begun and not ended."""
+def check_pulse(link: Link) -> int:
+    """Refuse while a pulse is begun and not ended. The number of the board's next wake."""
     newest: Any = None
     for slot in ("/pot/state.0", "/pot/state.1"):
         data = link.read(slot)
@@ -295,6 +289,7 @@ def check_pulse(link: Link) -> None:
             f"{link.port}: a pulse is begun and not ended: the board was interrupted in mid-dose. "
             f"Unplug nothing, {RESET}, let it finish one wake (it books the pulse), then flash"
         )
+    return 0 if newest is None else int(newest.wakes)
 
 
 def sums(link: Link) -> dict[str, str]:
@@ -313,25 +308,35 @@ def flash_one(
     wait_s: float | None = None,
     moved: Callable[[int, int], None] = lambda done, total: None,
     take_over: bool = False,
+    keep_asked: bool | None = None,
 ) -> Result:
     """Flash one board. Raises BadInput or BoardLost; the board is then as it was.
 
     say: told what a person has to do. moved: told how many bytes of how many are there.
     take_over: the board was another pot's, whose files are set aside on it.
+    keep_asked: whether settings that were asked by radio are kept, and written into settings.toml,
+    or replaced by what it says. None: Undecided is raised where there are such.
     """
     pot = pots.load(folder)
     if pot.problems:
         raise BadInput(f"{folder}: {pot.problems[0]}; run wakewell check {folder}")
     with connect(port, say, **({} if wait_s is None else {"wait_s": wait_s})) as link:
         check_board(link, folder)
-        if not take_over:
+        moves_in = take_over and board_id(folder) is None
+        if not moves_in:
             check_free(link, folder, pot)
-        check_pulse(link)
+        next_n = check_pulse(link)
         identity = link.identity
         code = payload.compile_code(identity.mpy_version)
         result = Result(port, folder.name, identity, code.version)
-        if take_over and board_id(folder) is None and (old := link.exec(TAKE_OVER).strip()):
+        settled = 0
+        if not moves_in:
+            pot, settled = settle(link, pot, keep_asked, result)
+        elif old := link.exec(TAKE_OVER).strip():
+            next_n = 0
             result.notes.append(f"the files of the pot before are on the board in {old}")
+            forget_bench(folder, identity.unique_id, result)
+        pot = at_its_stage(link, pot, result)
         there = sums(link)
         wanted = wanted_files(pot, code)
         given = wanted.get(private.ON_BOARD)
@@ -351,15 +356,95 @@ def flash_one(
                     f"{port}: {room} bytes needed, {free} are free; remove files of your own"
                 )
         send(link, missing, there, result, moved)
+        if any(f"/pot/{kind}.json" in missing for kind in POT_FILES):
+            keep_in_force(link, folder)
+        for kind in POT_FILES:
+            kept.keep_in_force(folder, pot.lines[kind])
         switch(link, code.version, missing, result)
+        flashed = board_file.Flashed(next_n, line.identity(pot.lines["settings"]))
+        board_file.remember(folder, identity.unique_id, identity.machine, flashed)
+        if settled:
+            link.exec(JUDGED.format(version=code.version, n=settled))
         tidy(link, sums(link) if missing else there, {code.version})
-        if board_id(folder) is None:
-            remember_board(folder, identity)
         if missing:
             test(link, code.version, result)
         set_clock(link, code.version)
         link.leave()
     return result
+
+
+def settle(
+    link: Link, pot: pots.PotFolder, keep_asked: bool | None, result: Result
+) -> tuple[pots.PotFolder, int]:
+    """What was asked by radio and what settings.toml says become one: (the pot, number of the
+    newest message that is settled by it).
+
+    Raises Undecided where a person has to say which stays, BadInput where it cannot be kept.
+    """
+    link.exec(FINISH)  # what is in force is known only then
+    seen = obeyed.judged([link.read(f"/pot/heard.{slot}") for slot in (0, 1)])
+    pending = None
+    if (pot.path / pots.PRIVATE).exists():  # else nothing that asks is believed
+        key, board = private.read(pot.path).key, link.identity.unique_id
+        pending = obeyed.pending(pot, board, seen, key, datetime.now(UTC))
+    in_force = obeyed.on_board(pot, link.read("/pot/settings.json"), seen)
+    found = pending or in_force
+    if found is None:
+        return pot, 0
+    text = "; ".join(each.text for each in (in_force, pending) if each is not None)
+    if keep_asked is None:
+        raise Undecided(
+            f"{pot.name}: {text}. Nothing was changed. Keep it, written into settings.toml: "
+            "--keep-asked; put what settings.toml says in force: --replace-asked"
+        )
+    if keep_asked:
+        pot, copy = obeyed.keep(pot, found)
+        result.notes.append(f"kept, and now in settings.toml (the one before is {copy}): {text}")
+    else:
+        result.notes.append(f"replaced by what settings.toml says: {text}")
+    return pot, pending.n if pending else 0
+
+
+def forget_bench(folder: Path, board: str, result: Result) -> None:
+    """A bench book of that board tells of the pot before: its copy stays, a new one is begun."""
+    book = bench_book.Book(folder)
+    if book.begun and book.led_to().board == board:
+        book.anew()
+        book.lead_to(bench_book.LedTo(board=board))
+        result.notes.append(f"its bench book is of the pot before: set aside in {kept.KEPT}/")
+
+
+def at_its_stage(link: Link, pot: pots.PotFolder, result: Result) -> pots.PotFolder:
+    """The pot at the stage that its commissioning gives it on this board (R14)."""
+    board = link.identity.unique_id
+    found = stage.standing(pot, board)
+    on_board = link.read("/pot/calibration.json") or b""
+    if found.old and board_id(pot.path) == board and carries(link, pot, on_board):
+        bench_book.Book(pot.path).lead_to(stage.marks(pot, board))
+        result.notes.append("this board carries its calibration: noted in its bench book")
+        found = stage.standing(pot, board)
+    result.stage = found.stage
+    if found.stage < 2:
+        result.notes.append(found.text or stage.WORDS[found.stage])
+    if found.text and stage.stage_of(on_board):
+        result.good = False
+        result.notes.append("until now this board was commissioned; from now on it does not pump")
+    return stage.compiled(pot, found.stage)
+
+
+def carries(link: Link, pot: pots.PotFolder, calibration: bytes) -> bool:
+    """Does the board have this pot's very calibration in force, on the same pins?"""
+    wanted = {"/pot/wiring.json": payload.wiring_line(pot), "/pump.json": payload.pump_line(pot)}
+    return stage.same_calibration(pot.lines["calibration"], calibration) and all(
+        stage.same_names(data, link.read(path) or b"") for path, data in wanted.items()
+    )
+
+
+def keep_in_force(link: Link, folder: Path) -> None:
+    """Keep the settings, limits and calibration on the board beside the logs, by id."""
+    for kind in POT_FILES:
+        for name in (f"/pot/{kind}.json", f"/pot/{kind}.json.old"):
+            kept.keep_in_force(folder, link.read(name) or b"")
 
 
 def wanted_files(pot: pots.PotFolder, code: payload.Code) -> dict[str, bytes]:
@@ -465,7 +550,7 @@ def test(link: Link, version: str, result: Result) -> None:
         result.good = False
         result.notes.append(f"self-test failed: {error}")
         return
-    how, statuses, match, stage, pump, readings = found
+    how, statuses, match, found_stage, pump, readings = found
     result.readings = readings
     if how != "good":
         result.notes.append(f"its state was found {how}")
@@ -475,9 +560,9 @@ def test(link: Link, version: str, result: Result) -> None:
             result.notes.append(f"{kind} was read as {status}")
     if not match:
         result.notes.append("settings, limits and calibration do not match: it will not pump")
-    if stage < 2:
-        word = "not commissioned: it reads and reports, it does not pump"
-        result.notes.append(word if stage == 0 else "provisional: upkeep doses only, if agreed")
+    if found_stage != result.stage:
+        result.good = False
+        result.notes.append(f"the stage was read as {found_stage}, sent as {result.stage}")
     if not pump:
         result.good = False
         result.notes.append("the pump's file cannot be read: no pin is driven")
@@ -496,8 +581,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--take-over", action="store_true",
         help="the board was another pot's: set that one's files aside on it",
     )  # fmt: skip
+    asked = parser.add_mutually_exclusive_group()
+    asked.add_argument(
+        "--keep-asked", action="store_true",
+        help="keep settings that were asked by radio, and write them into settings.toml",
+    )  # fmt: skip
+    asked.add_argument(
+        "--replace-asked", action="store_true",
+        help="replace settings that were asked by radio by what settings.toml says",
+    )  # fmt: skip
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
-    parser.epilog = "exit codes: 0 flashed; 1 a self-test found something; 2 not flashed"
+    parser.epilog = (
+        "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that pumped "
+        "is not commissioned any more; 2 not flashed"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -506,22 +603,34 @@ def run(args: argparse.Namespace) -> int:
     for folder in folders:
         if not folder.is_dir():
             raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    boards: dict[str, Path] = {}
+    for folder in folders:
+        board = board_id(folder)
+        if board is not None and boards.setdefault(board, folder).resolve() != folder.resolve():
+            raise BadInput(
+                f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
+                f"delete {board_file.BOARD_FILE} in it and flash it onto a board of its own"
+            )
     print(CAUTION)
     if args.interpreter:
         return write_interpreter(args, folders)
     pairs = match_ports(folders, args.port, args.yes)
+    keep_asked = True if args.keep_asked else False if args.replace_asked else None
+
+    def one(row: int, keep_asked: bool | None) -> Result:
+        folder, port = pairs[row]
+        bar = Bar(folder.name, row)
+        return flash_one(folder, port, progress, args.wait, bar, args.take_over, keep_asked)
+
     code = 0
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
-        jobs = [
-            (
-                f,
-                pool.submit(flash_one, f, p, progress, args.wait, Bar(f.name, row), args.take_over),
-            )
-            for row, (f, p) in enumerate(pairs)
-        ]
-        for folder, job in jobs:
+        jobs = [pool.submit(one, row, keep_asked) for row in range(len(pairs))]
+        for row, (folder, _) in enumerate(pairs):
             try:
-                result = job.result()
+                try:
+                    result = jobs[row].result()
+                except Undecided as why:
+                    result = one(row, person_keeps(why, args.yes))
             except (BadInput, BoardLost) as error:
                 print(f"{folder.name}: NOT flashed: {error}")
                 code = 2
@@ -529,6 +638,17 @@ def run(args: argparse.Namespace) -> int:
             print(*result_lines(result), sep="\n")
             code = max(code, 0 if result.good else 1)
     return code
+
+
+def person_keeps(why: Undecided, yes: bool) -> bool:
+    """Whether the person at the terminal keeps what was asked; raises it again without one."""
+    if yes or not sys.stdin.isatty():
+        raise why
+    print(why)
+    answer = input("Type keep or replace: ").strip()
+    if answer not in ("keep", "replace"):
+        raise why
+    return answer == "keep"
 
 
 def progress(text: str) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import os
 import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -20,9 +19,9 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import logs, ownfile
+from wakewell import kept, logs
 from wakewell.logs import BadInput, printable
-from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
+from wakewell.usb.flash import check_belongs, check_board, keep_in_force, match_ports, progress
 from wakewell.usb.link import EPOCH, BoardLost, Link, connect
 
 POT = "/pot"
@@ -30,7 +29,6 @@ CHUNK = 4096
 LEAST_SLEEP_S = 60
 
 LISTING = """
-import os
 try:
     for e in os.ilistdir('/pot/log'):
         print(os.stat('/pot/log/' + e[0])[6], e[0])
@@ -137,20 +135,6 @@ def pull_log(link: Link, target: Path, pulled: Pulled) -> dict[str, Any] | None:
     return last
 
 
-def keep_in_force(link: Link, folder: Path) -> None:
-    """Keep the settings, limits and calibration on the board beside the logs, by id."""
-    target = folder / "logs" / logs.IN_FORCE
-    target.mkdir(parents=True, exist_ok=True)
-    for kind in ("settings", "limits", "calibration"):
-        for name in (f"{POT}/{kind}.json", f"{POT}/{kind}.json.old"):
-            data = (link.read(name) or b"").rstrip(b"\r\n")
-            record, _ = line.decode(data)
-            if record is not None:
-                path = target / f"{line.identity(data)}.json"
-                if not path.exists():
-                    store(path, data)
-
-
 def pull_file(
     link: Link, name: str, size: int, target: Path, pulled: Pulled
 ) -> dict[str, Any] | None:
@@ -181,7 +165,7 @@ def pull_file(
         else:
             pulled.wakes += record["kind"] == "wake"
     if whole:
-        store(path, have + whole)
+        kept.store(path, have + whole, own=True)
         pulled.files += 1
         pulled.bytes += len(whole)
     return last_record(have + whole)
@@ -198,23 +182,6 @@ def last_records(data: bytes) -> Iterator[dict[str, Any]]:
         record, _ = logs.decode(text.rstrip(b"\r"))
         if record is not None and record["kind"] == "wake" and not logs.why_bad(record):
             yield record
-
-
-def store(path: Path, data: bytes) -> None:
-    """Write a file so that it is on the disk, read back the same, before its name says so."""
-    beside = path.with_name(path.name + ".part")
-    try:
-        with ownfile.new(beside) as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if beside.read_bytes() != data:
-            raise OSError("read back differently")
-        beside.replace(path)
-    except OSError as error:
-        raise BadInput(
-            f"{path}: could not be stored: {error}; free some space, pull again"
-        ) from None
 
 
 def set_aside(path: Path) -> Path:

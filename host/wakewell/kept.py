@@ -1,0 +1,89 @@
+"""Files of a pot's folder: written as a whole or not at all, copied before they are replaced.
+
+kept/NAME-DATE.toml        what a file was before it was replaced
+logs/in-force/ID.json      settings, limits and calibrations that were ever in force, by id
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from wakecore import fields, line
+from wakewell import logs, ownfile
+from wakewell.logs import BadInput
+from wakewell.tomlfile import show_path
+
+KEPT = "kept"
+
+
+def today() -> date:
+    """The date that is written down."""
+    return datetime.now(UTC).date()
+
+
+def store(path: Path, data: bytes, own: bool = False) -> None:
+    """Write a file so that it is on the disk, read back the same, before its name says so.
+
+    own: for its owner's eyes alone. Else what it replaces says who may read it.
+    """
+    beside = path.with_name(path.name + ".part")
+    try:
+        with ownfile.new(beside) if own else beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if beside.read_bytes() != data:
+            raise OSError("read back differently")
+        if not own and path.exists():
+            shutil.copymode(path, beside)
+        beside.replace(path)
+    except OSError as error:
+        raise BadInput(
+            f"{show_path(str(path))}: could not be stored: {error}; free some space, then run "
+            "this again"
+        ) from None
+
+
+def keep_copy(path: Path) -> Path | None:
+    """Copy a file to kept/NAME-DATE.toml beside it; None if there is nothing to keep."""
+    if not path.exists():
+        return None
+    folder = path.parent / KEPT
+    folder.mkdir(exist_ok=True)
+    data = path.read_bytes()
+    for number in range(1, 1000):
+        tail = "" if number == 1 else f"-{number}"
+        copy = folder / f"{path.stem}-{today().isoformat()}{tail}{path.suffix}"
+        if copy.exists() and copy.read_bytes() == data:
+            return copy
+        if not copy.exists():
+            shutil.copy2(path, copy)
+            return copy
+    raise BadInput(f"{folder}: a thousand copies of one day; tidy up, then try again")
+
+
+def replace(path: Path, text: str) -> Path | None:
+    """Write a file in place of the old one, of which a copy stays. Returns the copy."""
+    copy = keep_copy(path)
+    store(path, text.encode())
+    return copy
+
+
+def keep_in_force(folder: Path, data: bytes) -> bool:
+    """Keep one of a pot's three files beside its logs, by id. False if it is none of them.
+
+    folder: the pot's. Raises BadInput.
+    """
+    data = data.rstrip(b"\r\n")
+    record, _ = line.decode(data)
+    if record is None or record.get("kind") not in fields.KINDS:
+        return False
+    target = folder / "logs" / logs.IN_FORCE
+    target.mkdir(parents=True, exist_ok=True)
+    path = target / f"{line.identity(data)}.json"
+    if not path.exists():
+        store(path, data, own=True)
+    return True
