@@ -19,6 +19,7 @@ import tomlkit
 from wakeboard import asked, heard
 from wakecore import fields, line
 from wakewell import board_file, logs, pots
+from wakewell.fieldlog import Entry, FieldLog
 from wakewell.kept import replace
 from wakewell.logs import BadInput
 from wakewell.tomlfile import show_path
@@ -97,20 +98,27 @@ def values_of(data: bytes) -> dict[str, int] | None:
 
 def known(folder: Path, found: pots.PotFolder) -> Known:
     """The newest wake in the pot's log and the settings in force by it, else settings.toml's."""
-    last: dict[str, Any] | None = None
-    if (folder / "logs").is_dir():
-        for _, files in logs.find_logs(folder / "logs")[:1]:
-            for path in reversed(files):
-                for record, _, _ in logs.read_file(path, logs.Skips()):
-                    if record["kind"] == "wake" and not logs.why_bad(record):
-                        last = record
-                if last is not None:
-                    break
+    last = newest_wake(folder / "logs")
     data = logs.InForce(folder / "logs")(last["settings"]) if last is not None else None
     values = values_of(data) if data is not None else None
     if values is None:
         return Known(last, dict(found.settings), False)
     return Known(last, values, True)
+
+
+def newest_wake(place: Path) -> dict[str, Any] | None:
+    """The last record of the log there, of the life that began last; None without one."""
+    if not place.is_dir():
+        return None
+    last: dict[int, Entry] = {}
+    for _, files in logs.find_logs(place)[:1]:
+        source = FieldLog(files)
+        for entry in source.entries():
+            if entry.wake is not None:
+                last[entry.life] = entry
+        if source.own in last:
+            return last[source.own].record
+    return None
 
 
 def made_so_far(folder: Path) -> list[tuple[int, Path]]:
