@@ -386,7 +386,7 @@ def settle(
     pending = None
     if (pot.path / pots.PRIVATE).exists():  # else nothing that asks is believed
         key, board = private.read(pot.path).key, link.identity.unique_id
-        pending = obeyed.pending(pot, board, seen, key, datetime.now(UTC))
+        pending = obeyed.pending(pot, board, seen, key, link.now())
     in_force = obeyed.on_board(pot, link.read("/pot/settings.json"), seen)
     found = pending or in_force
     if found is None:
