@@ -12,7 +12,7 @@ from binascii import crc32, hexlify
 
 import chip
 import loader
-from wakeboard import parts, wiring
+from wakeboard import clock, parts, wiring
 from wakeboard.driver import drive
 from wakeboard.store import Store, exists, read_bytes, snapshot
 from wakecore.rules import BITS
@@ -85,7 +85,7 @@ class Board:
         chip.memory(body + struct.pack("<I", crc32(body)))
 
     def utc(self):
-        """[day, second, trust]: the chip's clock plus the stored offset. The clock is never set."""
+        """[day, second, trust]: the chip's clock plus the stored offset."""
         now = time.time()
         second = now % DAY_S + self.utc_s
         trusted = 1 if self.trust else 0
@@ -93,8 +93,29 @@ class Board:
 
     def set_utc(self, day, second, trust=TOLD):
         """Note by how much the chip's clock is off."""
+        self.trust = trust
+        self.offset(day, second)
+        if trust == TOLD:
+            clock.raise_floor(ROOT, day, second)
+
+    def offset(self, day, second):
+        """The chip's clock is that much off."""
         now = time.time()
-        self.utc_day, self.utc_s, self.trust = day - now // DAY_S, second - now % DAY_S, trust
+        self.utc_day, self.utc_s = day - now // DAY_S, second - now % DAY_S
+
+    def chip_s(self):
+        """The chip's clock, seconds since 2000-01-01."""
+        return time.time()
+
+    def move_clock(self, to_s):
+        """Set the chip's clock, for certificates. Sleep is counted, and UTC told, as if it had not
+        been (R10)."""
+        day, second, _ = self.utc()
+        if self.slept_from is not None:
+            self.slept_from += to_s - time.time()
+        chip.set_clock(to_s)
+        self.offset(day, second)
+        self.keep(chip.memory()[KEPT_SIZE:-4])  # a reset from here on finds both moved
 
     # What the driver asks for, in its order
 

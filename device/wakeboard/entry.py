@@ -189,13 +189,14 @@ class Doors:
         import network
 
         self.wlan = network.WLAN(network.AP_IF)
-        self.wlan.active(True)
+        # Configured first: switched on before, it is an open network for a moment.
         self.wlan.config(
             ssid=self.private["entry_name"],
             key=self.private["entry_code"],
             security=network.WLAN.SEC_WPA2,
             max_clients=2,
         )
+        self.wlan.active(True)
         found = socket.getaddrinfo("0.0.0.0", self.private["entry_port"], 0, socket.SOCK_STREAM)[0]
         self.listener = socket.socket(found[0], socket.SOCK_STREAM)
         self.listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -232,7 +233,7 @@ class Doors:
             self.listener.close()
             self.listener = None
         if self.wlan is not None:
-            self.wlan.active(False)
+            radio.off(self.wlan)
 
 
 class Clock:
@@ -300,7 +301,7 @@ def open_page(board, feed):
         print("wakewell: entry page: open")
         try:
             serve(doors, page, clock)
-        except (OSError, ValueError, MemoryError) as error:
+        except (OSError, ValueError, MemoryError, RuntimeError) as error:
             print("wakewell: entry page: %r" % error)
             return
         if page.entered is None or clock.up(MOST_MS - radio.JOIN_MS):
@@ -309,7 +310,7 @@ def open_page(board, feed):
         other = dict(private)
         other["wifi_name"], other["wifi_password"] = page.entered
         other["wifi_was"] = private.get("wifi_was") or mark(private)
-        wlan = radio.join(other, 0)
+        wlan = radio.join(other)
         clock.turns += radio.JOIN_MS // TURN_MS
         if wlan is not None:
             radio.leave(wlan)

@@ -25,7 +25,7 @@ FIELDS = (
     ("file", 0, MOST, 0),  # the log is acknowledged up to this file
     ("offset", 0, MOST, 0),  # and this many of its bytes
     ("ids", 0, 40, ""),  # ids of the three files that were acknowledged
-    ("channel", 0, 200, 0),  # Wi-Fi channel of the last connection; 0: not known
+    ("channel", 0, 200, 0),  # not used any more
 )
 NAMES = ("kind",) + tuple([row[0] for row in FIELDS])
 

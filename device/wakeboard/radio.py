@@ -13,7 +13,7 @@ import os
 import time
 from binascii import hexlify, unhexlify
 
-from wakeboard import asked, heard, mqtt, senml
+from wakeboard import asked, clock, heard, mqtt, senml
 from wakeboard.store import KINDS, read_bytes
 from wakecore import line
 
@@ -27,6 +27,9 @@ MOST_BATCHES = 8  # in one wake
 MOST_IDS = 24
 LOST = "numbers lost, see to it by cable"
 CLOSE = 4  # the interpreter's number for closing a stream
+# What the Wi-Fi of the ESP32 port raises, codes it does not know among them
+# (MicroPython, ports/esp32/network_common.c).
+WIFI_FAULTS = (OSError, RuntimeError, ValueError)
 
 
 def secrets(root):
@@ -40,44 +43,55 @@ def secrets(root):
     return record
 
 
-def join(private, channel):
-    """The Wi-Fi, joined, or None. channel: where it was last; 0: not known."""
+def join(private):
+    """The Wi-Fi, joined, or None. No channel is asked for: as a station the chip looks on each
+    of them all the same (MicroPython, ports/esp32/network_wlan.c, connect)."""
     import network
 
-    wlan = network.WLAN(network.STA_IF)
+    wlan = None
     try:
+        wlan = network.WLAN(network.STA_IF)
         wlan.active(True)
-        if channel:
-            try:
-                wlan.config(channel=channel)
-            except (OSError, ValueError):
-                pass  # it looks on every channel
         wlan.connect(private["wifi_name"], private["wifi_password"])
         for _ in range(JOIN_MS // 100):
             if wlan.isconnected():
                 return wlan
             time.sleep_ms(100)
-    except OSError as error:
+    except WIFI_FAULTS as error:
         print("wakewell: radio: %r" % error)
     leave(wlan)
     return None
 
 
 def leave(wlan):
-    """Radio off."""
+    """Out of the Wi-Fi, radio off."""
+    if wlan is not None:
+        try:
+            wlan.disconnect()
+        except WIFI_FAULTS as error:
+            print("wakewell: radio: %r" % error)
+        off(wlan)
+
+
+def off(wlan):
+    """Radio off, if it obeys: deep sleep ends it in any case."""
     try:
-        wlan.disconnect()
-    except OSError:
-        pass
-    wlan.active(False)
+        wlan.active(False)
+    except WIFI_FAULTS as error:
+        print("wakewell: radio: %r" % error)
 
 
-def call(host, port, ca, tls):
-    """(stream, poll): to the host, which does not block any more, and its wait for data."""
+def call(host, port, ca, tls, server):
+    """(stream, poll): to the host, which does not block any more, and its wait for data.
+
+    server: of names, as the Wi-Fi told it.
+    """
     import select
     import socket
 
-    found = socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM)[0]
+    from wakeboard import names
+
+    found = names.find(host, port, socket.SOCK_STREAM, server)
     stream = socket.socket(found[0], socket.SOCK_STREAM)
     poll = select.poll()
     poll.register(stream, select.POLLIN)
@@ -312,21 +326,23 @@ def lines_after(store, file, offset):
             continue
 
 
-def posting(private, root, talk):
+def posting(private, root, talk, server):
     """A link to the server that reports are posted to, None if private.json names none."""
     host = private.get("post_host")
     if not host:
         return None
     from wakeboard import post
 
-    stream, poll = call(host, private["post_port"], read_bytes(root + CA, 4096), True)
+    ca = read_bytes(root + CA, 4096)
+    stream, poll = call(host, private["post_port"], ca, True, server)
     return post.Post(stream, poll, TALK_MS, talk.received, host, private["post_path"])
 
 
-def brokered(private, root, talk):
+def brokered(private, root, talk, server):
     """A link to the broker, its two topics subscribed to."""
     ca = read_bytes(root + CA, 4096)
-    stream, poll = call(private["broker_host"], private["broker_port"], ca, private["broker_tls"])
+    tls = private["broker_tls"]
+    stream, poll = call(private["broker_host"], private["broker_port"], ca, tls, server)
     link = mqtt.Mqtt(stream, poll, TALK_MS, talk.received)
     try:
         link.connect("wakewell-" + talk.id, private["broker_user"], private["broker_password"])
@@ -347,18 +363,23 @@ def report(board, n):
         print("wakewell: radio: no private.json, or no broker in it")
         return
     wlan = link = None
+    asked_time, server = False, ""
     try:
         talk = Talk(board, private, n)
-        wlan = join(private, talk.memory.channel)
+        wlan = join(private)
         if wlan is None:
             print("wakewell: radio: no Wi-Fi")
             return
         talk.memory.reports = min(talk.memory.reports + 1, heard.MOST)
-        talk.memory.channel = channel_of(wlan)
         if not talk.memory.save():  # a number must never be used twice
             print("wakewell: radio: its memory cannot be written")
             return
-        link = posting(private, root, talk) or brokered(private, root, talk)
+        server = wlan.ifconfig()[3]
+        if board.trust != 1 and private.get("ntp_host"):  # nobody known has told the time
+            asked_time = True
+            ask_time(board, private, server)
+        clock.for_certificates(board)
+        link = posting(private, root, talk, server) or brokered(private, root, talk, server)
         try:
             talk.tell(link)
         finally:
@@ -369,33 +390,24 @@ def report(board, n):
                 link.publish(talk.topic + "report", talk.batch(1)[0])
             finally:
                 talk.settle(link)  # what was asked meanwhile; the next report tells it
-    except (OSError, ValueError, MemoryError) as error:
+    except (OSError, ValueError, MemoryError, RuntimeError) as error:
         print("wakewell: radio: %r" % error)
     finally:
         if link is not None:
             link.close()
         if wlan is not None:
-            if not talk.timed and private.get("ntp_host"):
-                ask_time(board, private)
+            if not talk.timed and not asked_time and private.get("ntp_host"):
+                ask_time(board, private, server)
             leave(wlan)
 
 
-def ask_time(board, private):
+def ask_time(board, private, server):
     """The clock's offset from a clock server, where no host told the time."""
     from wakeboard import ntp
 
-    utc = ntp.ask(private["ntp_host"], private["ntp_port"])
+    utc = ntp.ask(private["ntp_host"], private["ntp_port"], server)
     if utc is not None:
         if ntp.plausible(utc, board.utc()[:2] + [board.trust]):
             board.set_utc(utc[0], utc[1], 2)
         else:
             print("wakewell: clock server: more than a day off, not believed")
-
-
-def channel_of(wlan):
-    """The channel of this connection, 0 if it is not told."""
-    try:
-        found = wlan.config("channel")
-    except (OSError, ValueError):
-        return 0
-    return found if type(found) is int and 0 < found < 200 else 0

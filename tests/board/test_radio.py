@@ -38,6 +38,17 @@ class Board:
     def set_utc(self, day: int, second: int) -> None:
         self.clock.append((day, second))
 
+    def chip_s(self) -> int:
+        return 0
+
+    def move_clock(self, to_s: int) -> None:
+        assert to_s == 9500 * 86400
+
+
+class Wlan:
+    def ifconfig(self) -> tuple[str, str, str, str]:
+        return ("", "", "", "127.0.0.1")
+
 
 class Link:
     """A host at the other end: answers each report, unless told to be silent."""
@@ -282,10 +293,9 @@ def test_what_is_met_while_an_answer_is_told_counts_too(
             pass
 
     monkeypatch.setattr(radio, "secrets", lambda root: {"key": KEY.hex(), "broker_host": "x"})
-    monkeypatch.setattr(radio, "join", lambda *given: object())
+    monkeypatch.setattr(radio, "join", lambda private: Wlan())
     monkeypatch.setattr(radio, "leave", lambda wlan: None)
-    monkeypatch.setattr(radio, "channel_of", lambda wlan: 1)
-    monkeypatch.setattr(radio, "brokered", lambda private, root, talk: Broker(talk))
+    monkeypatch.setattr(radio, "brokered", lambda private, root, talk, server: Broker(talk))
     radio.report(talk.board, 59)
     memory = heard.load(talk.root)
     assert memory.refused == meanwhile.count(FORGED)

@@ -246,6 +246,24 @@ def test_the_watchdog_bites_a_board_that_hangs(
     assert awake == "real" or ran_us < 710_000
 
 
+def test_with_interrupts_off_the_watchdog_has_its_last_word_at_twice_its_time(
+    make_board: MakeBoard,
+) -> None:
+    """ESP-IDF, esp_system/task_wdt/task_wdt_impl_timergroup.c: the first of its two stages is an
+    interrupt, the second resets the chip."""
+    board = make_board(
+        {
+            "main.py": "import machine, time\n"
+            "if machine.reset_cause() == machine.WDT_RESET:\n    machine.deepsleep(1000)\n"
+            "machine.WDT(timeout=300)\nmachine.disable_irq()\nwhile True: time.ticks_ms()\n"
+        },
+        awake="stepped",
+    )
+    board.wait_asleep(timeout_s=10)
+    assert [boot.ended for boot in board.boots] == ["watchdog", "deep sleep"]
+    assert 600_000 <= board.boots[0].end_us - board.boots[0].t_us < 610_000
+
+
 def test_the_watchdog_stays_armed_through_a_soft_reset(
     make_board: MakeBoard, connect: Connect
 ) -> None:

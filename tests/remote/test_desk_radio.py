@@ -245,6 +245,92 @@ def test_over_tls(secure: Home) -> None:
             assert (secure.folder / "logs" / name[8:]).read_bytes() == data
 
 
+def changed(home: Home, **rows: Any) -> None:
+    """Other secrets on the board."""
+    record, _ = line.decode(home.files()["pot/private.json"])
+    assert record is not None
+    data = line.encode(sorted(record | rows), record | rows)
+    home.board.write_files({"pot/private.json": data})
+
+
+def test_certificates_after_a_power_cut_and_sleep_counted_all_the_same(secure: Home) -> None:
+    """The chip's clock says 2000 with the power, and TLS checks dates: the floor in the flash is
+    what the host told last. Setting the clock is no sleep (R10)."""
+    with secure.listening() as listener:
+        secure.days(2)
+        secure.told("wakes")
+        heard, refused = listener.heard, secure.board.console.count(b"certificate")
+        secure.board.cut_power()
+        secure.board.power_on()
+        secure.board.wait_asleep()
+        secure.days(2)
+        assert listener.heard > heard
+    assert listener.bad == 0
+    assert secure.board.console.count(b"certificate") == refused
+    day_s = 86400
+    for record in wakes(secure.files())[1:]:
+        begin = record["begin"]
+        if begin["cause"] == "timer":
+            assert 0 < begin["slept_s"] <= day_s
+        else:
+            assert (begin["cause"], begin["slept_s"], begin["vouched"]) == ("power", 0, 0)
+
+
+def test_a_clock_server_lets_a_certificate_be_known_before_any_host_told(
+    secure: Home, tmp_path: Path
+) -> None:
+    """The floor is of before the certificate; what a clock server says is good enough for TLS."""
+    since = (date.today() - date(2000, 1, 1)).days
+    floor = line.encode(("kind", "day", "second"), {"kind": "clock", "day": 9600, "second": 0})
+    secure.board.cut_power()
+    secure.board.write_files({"pot/clock.json": floor})
+    secure.board.power_on()
+    secure.board.wait_asleep()
+    with secure.listening() as listener:
+        secure.days(1)
+        assert listener.heard == 0  # "the certificate validity starts in the future"
+        clock = ClockServer(since + 2)
+        changed(secure, ntp_host="127.0.0.1", ntp_port=clock.port)
+        secure.days(1)
+        secure.told("wakes")
+        assert clock.asked == 1
+    # Only what the host told is kept: a clock server may be anybody's.
+    record, _ = line.decode(secure.files()["pot/clock.json"])
+    assert record is not None
+    assert record["day"] in (since, since + 1)
+
+
+def test_a_certificate_that_has_ended_is_refused(secure: Home) -> None:
+    """Eleven years on: the test's certificates are valid for ten."""
+    far = (date.today() - date(2000, 1, 1)).days + 4000
+    data = line.encode(("kind", "day", "second"), {"kind": "clock", "day": far, "second": 0})
+    secure.board.write_files({"pot/clock.json": data})
+    with secure.listening() as listener:
+        secure.days(2)
+        assert listener.heard == 0
+    assert b"The certificate validity has expired" in secure.board.console
+
+
+def test_a_wifi_that_raises_what_nobody_knows(home: Home) -> None:
+    """MicroPython, ports/esp32/network_common.c: a code that it has no word for is a
+    RuntimeError. The board sleeps, and it is no error of the program."""
+    changed(home, wifi_name="odd")
+    home.days(2)
+    assert home.board.boots[-1].ended == "deep sleep"
+    assert b"radio: RuntimeError('Wifi Unknown Error 0x3102'" in home.board.console
+    assert "error.txt" not in home.files()
+
+
+def test_a_name_nobody_answers_about_is_asked_for_within_a_bound(home: Home) -> None:
+    """R13: the interpreter's own look-up waits 14 s there, outside every bound."""
+    changed(home, broker_host="broker.invalid", ntp_host="clock.invalid")
+    home.days(1)
+    boot = home.board.boots[-1]
+    assert boot.ended == "deep sleep"
+    assert b"radio: OSError" in home.board.console
+    assert boot.end_us - boot.t_us < 10_000_000
+
+
 def test_a_broker_of_another_authority_hears_nothing(secure: Home, tmp_path: Path) -> None:
     """Neither a log line nor the broker's password goes to whom the board cannot know."""
     other = tmp_path / "other"

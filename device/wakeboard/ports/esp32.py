@@ -9,6 +9,8 @@ taken down (so one pulse is one symbol, at most 150 ms); the output survives a s
 (so the pin is set up anew, which disconnects it).
 """
 
+import time
+
 import esp32
 import machine
 from machine import ADC, Pin
@@ -141,6 +143,12 @@ def reset_after(ms):
     if _lease is None:
         _lease = machine.Timer(0)
     _lease.init(mode=machine.Timer.ONE_SHOT, period=ms, callback=lambda _: machine.reset())
+
+
+def set_clock(since_2000_s):
+    """Set the chip's clock, which counts through deep sleep and begins at 2000 at power-up."""
+    year, month, day, hour, minute, second = time.gmtime(since_2000_s)[:6]
+    machine.RTC().datetime((year, month, day, 0, hour, minute, second, 0))
 
 
 def memory(data=None):

@@ -212,6 +212,7 @@ class Chip:
         self.put(L.WAKE_REASON, wake_reason)
         self.put(L.RUN_MAIN, int(not raw))
         self.put(L.JUMP_MS, 0)
+        self.put(L.IRQ_OFF, 0)
         self.put(L.AT_PROMPT, 0)
         self.put(L.HELD, self.pads.held, "<Q")
         self.set_pace()
@@ -322,7 +323,7 @@ class Chip:
             return
         due_us = self.get(L.TIMER_DUE_US, "<q")
         if self.get(L.WDT_MS):
-            due_us = min(due_us, self.get(L.WDT_DUE_US, "<q") + 2000)
+            due_us = min(due_us, self._bite_us() + 2000)
         step_us = max(1000, min(ahead_us, due_us - self._now_us))
         # At the prompt nobody looks at the clock, so jumps may add up.
         self.put(L.JUMP_MS, self.get(L.JUMP_MS) - (-step_us // 1000))
@@ -333,11 +334,16 @@ class Chip:
         if due and self.at_prompt():
             self.put(L.AT_PROMPT, 1)
 
+    def _bite_us(self) -> int:
+        """When the armed watchdog bites: its last word needs no interrupt."""
+        last_us = 1000 * self.get(L.WDT_MS) * self.get(L.IRQ_OFF)
+        return self.get(L.WDT_DUE_US, "<q") + last_us
+
     def _watch_for_hang(self, now_s: float) -> None:
         """Let the watchdog bite when its time is up, or when time stands still."""
         if not self.get(L.WDT_MS) or self.state != "runs":
             return
-        due_us = self.get(L.WDT_DUE_US, "<q")
+        due_us = self._bite_us()
         if not self.get(L.PACED) and not self.at_prompt():
             alive = (self.now(), *struct.unpack_from("<III", self._shared, L.FLASH_READS))
             if alive != self._alive:

@@ -15,13 +15,20 @@ import importlib
 import json
 import mmap
 import os
+import runpy
 import shutil
 import signal
 import socket
+import struct
 import sys
 from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
+PT_DYNAMIC, DT_PLTRELSZ, DT_STRTAB, DT_SYMTAB, DT_JMPREL = 2, 2, 5, 6, 23  # elf.h
+TABLES = (DT_STRTAB, DT_SYMTAB, DT_JMPREL)
+SINCE_1970_S = 946_684_800  # of 2000-01-01, from where the chip counts
 
 
 def _child(run_main: Callable[[list[str]], int], argv: list[str], console: int, gone: int) -> None:
@@ -57,6 +64,52 @@ def _soft_interrupt(library: ctypes.CDLL) -> None:
     signal.siginterrupt(signal.SIGUSR2, True)  # so that a read that waits returns for it
 
 
+def _own_time(library: ctypes.CDLL, shared: mmap.mmap) -> Any:
+    """Make time(), by which TLS judges the dates of certificates, the chip's own clock: on a chip
+    it begins at 2000 with the power (MicroPython, ports/esp32/main.c, platform_mbedtls_time).
+
+    The call goes through a table of the library, as every call into another one does (System V
+    ABI, procedure linkage table); its entry is replaced. Keep what is returned.
+    """
+    name = os.path.realpath(library._name)
+    rows = Path("/proc/self/maps").read_text().splitlines()
+    base = min(int(row.split("-")[0], 16) for row in rows if row.endswith(name))
+
+    def at(place: int, form: str) -> tuple[int, ...]:
+        return struct.unpack(form, ctypes.string_at(base + place, struct.calcsize(form)))
+
+    headers, size, count = at(32, "<Q")[0], *at(54, "<HH")
+    found = (at(headers + n * size, "<IIQQQQQ") for n in range(count))
+    start, length = next((row[3], row[6]) for row in found if row[0] == PT_DYNAMIC)
+    rows_of = (at(start + 16 * n, "<QQ") for n in range(length // 16))
+    tags = {row[0]: row[1] for row in rows_of}
+    tables = {tag: tags[tag] - base if tags[tag] > base else tags[tag] for tag in TABLES}
+    for n in range(tags[DT_PLTRELSZ] // 24):
+        place, info = at(tables[DT_JMPREL] + 24 * n, "<QQ")
+        named = tables[DT_STRTAB] + at(tables[DT_SYMTAB] + 24 * (info >> 32), "<I")[0]
+        if ctypes.string_at(base + named) == b"time":
+            break
+    else:
+        raise AttributeError("its call of time() is not where it should be")
+    layout = runpy.run_path(str(Path(__file__).with_name("inside") / "layout.py"))
+
+    def own_time(out: Any) -> int:
+        places = (layout["NOW_US"], layout["RTC_BASE_US"])
+        now_us = sum(struct.unpack_from("<q", shared, place)[0] for place in places)
+        now = now_us // 1_000_000 + SINCE_1970_S
+        if out:
+            out[0] = now
+        return int(now)
+
+    told = ctypes.CFUNCTYPE(ctypes.c_long, ctypes.POINTER(ctypes.c_long))(own_time)
+    page = mmap.PAGESIZE
+    whole = ctypes.c_void_p((base + place) // page * page)
+    ctypes.CDLL(None).mprotect(whole, ctypes.c_size_t(page), mmap.PROT_READ | mmap.PROT_WRITE)
+    entry = ctypes.c_void_p.from_address(base + place)
+    entry.value = ctypes.cast(told, ctypes.c_void_p).value
+    return told
+
+
 def main() -> None:
     control = socket.socket(fileno=int(sys.argv[1]))
     _, fds, _, _ = socket.recv_fds(control, 16, 1)
@@ -66,7 +119,9 @@ def main() -> None:
     address = ctypes.addressof(ctypes.c_char.from_buffer(shared))
     try:
         run_main = importlib.import_module("micropython_unix").run_main
-        _soft_interrupt(ctypes.CDLL(importlib.import_module("micropython_run").__file__))
+        library = ctypes.CDLL(importlib.import_module("micropython_run").__file__)
+        _soft_interrupt(library)
+        _kept = _own_time(library, shared)
     except (ImportError, AttributeError) as error:
         control.send(f"no interpreter: {error}".encode())
         return

@@ -15,6 +15,7 @@ import desk_machine
 import desk_network
 import desk_select
 import desk_sensors
+import desk_socket
 import desk_time
 import layout as L
 import micropython
@@ -61,6 +62,8 @@ def run(names):
         sys.modules[prefix + "select"] = desk_select
     sys.modules["esp32"] = desk_esp32
     sys.modules["network"] = desk_network
+    for prefix in ("", "u"):
+        sys.modules[prefix + "socket"] = desk_socket
     sys.modules["onewire"] = sys.modules["ds18x20"] = desk_sensors
     del sys.argv[:]
     mounted = desk_flash.mount()

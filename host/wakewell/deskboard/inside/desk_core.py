@@ -49,6 +49,7 @@ S = uctypes.struct(
         "rtc_len": uctypes.UINT32 | L.RTC_LEN,
         "patience": uctypes.UINT32 | L.PATIENCE,
         "held": uctypes.UINT64 | L.HELD,
+        "irq_off": uctypes.UINT32 | L.IRQ_OFF,
         "edges": uctypes.UINT32 | L.EDGES,
         "rises": (uctypes.ARRAY | L.IRQ_RISES, L.PINS | uctypes.UINT32),
         "falls": (uctypes.ARRAY | L.IRQ_FALLS, L.PINS | uctypes.UINT32),
@@ -192,6 +193,13 @@ def sleep_us(us):
             tick(step - _now if step > _now else 0)
 
 
+def set_irq_off(off):
+    """Interrupts off: of the watchdog's two stages only the second, at twice its time, needs none
+    (ESP-IDF, esp_system/task_wdt/task_wdt_impl_timergroup.c)."""
+    S.irq_off = off
+    _next_due()
+
+
 def set_wdt(ms):
     """Arm the watchdog or feed it; `ms` None feeds."""
     global _wdt_due
@@ -228,10 +236,14 @@ def _next_due():
         if timer is not None and timer.due_us < due:
             due = timer.due_us
     _pack("<q", MEM, L.TIMER_DUE_US, due)
-    _due = due if due < _wdt_due else _wdt_due
+    if S.irq_off:  # nor does a timer fall due
+        due = _wdt_due if _wdt_due == L.NEVER_US else _wdt_due + S.wdt_ms * 1000
+    _due = due if due < _wdt_due or S.irq_off else _wdt_due
 
 
 def _fall_due():
+    if S.irq_off:
+        die(L.BITE)
     if _now >= _wdt_due:
         die(L.BITE)
     for i in range(len(_timers)):

@@ -87,11 +87,12 @@ def idle():
 
 
 def disable_irq():
+    _core.set_irq_off(1)
     return 0
 
 
 def enable_irq(_state=0):
-    pass
+    _core.set_irq_off(0)
 
 
 def time_pulse_us(pin, pulse_level, timeout_us=1000000):

@@ -47,6 +47,7 @@ HOLD_SWITCH = 2  # esp32.gpio_deep_sleep_hold
 RAW_TEMPERATURE = 4  # esp32.raw_temperature, else esp32.mcu_temperature
 WORLD_BEGAN_S = 712  # int64: the date at which the world began, seconds since 2000-01-01
 PATIENCE = 708  # uint32: how much of a wait for the network passes, in parts per thousand
+IRQ_OFF = 720  # uint32: 1 = machine.disable_irq(): only the watchdog's last word is heard
 RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096

@@ -1,0 +1,49 @@
+"""The chip's clock, set for certificates alone.
+
+TLS asks whether a certificate is valid now, and after every power-up the chip's clock says the
+year 2000. So it is set before TLS: to the time a host told, else to a clock server's, and at least
+to the floor, the newest time ever told, which never goes back. Nothing that waters looks at this
+clock (R10): sleep is the difference of two of its times, and both move with it; the time of a
+record has an offset of its own, which moves against it (`Board.move_clock`).
+"""
+
+import os
+
+from wakeboard.store import read_bytes, write_bytes
+from wakecore import line
+from wakecore.fields import is_whole
+
+FILE = "/clock.json"  # the floor: day since 2000-01-01 and second, UTC
+NAMES = ("kind", "day", "second")
+DAY_S = 86400
+LEAST_DAY, MOST_DAY = 9497, 36525  # 2026-01-01 and 2100-01-01, since 2000-01-01
+
+
+def floor(root):
+    """[day, second] of the newest time ever told, [0, 0] if none was."""
+    record, _ = line.decode((read_bytes(root + FILE) or b"").rstrip(b"\r\n"))
+    found = [0, 0] if record is None else [record.get("day"), record.get("second")]
+    good = is_whole(found[0], 0, MOST_DAY) and is_whole(found[1], 0, DAY_S - 1)
+    return found if good else [0, 0]
+
+
+def raise_floor(root, day, second):
+    """A host or the cable told the time. Never back, and not on the word of a server that may be
+    anybody's: a floor too high would refuse every certificate for ever."""
+    if not LEAST_DAY <= day < MOST_DAY or [day, second] <= floor(root):
+        return
+    data = line.encode(NAMES, {"kind": "clock", "day": day, "second": second})
+    try:
+        if write_bytes(root + FILE + ".new", data):
+            os.rename(root + FILE + ".new", root + FILE)
+    except OSError:
+        print("wakewell: the time told could not be stored")
+
+
+def for_certificates(board):
+    """Set the chip's clock as well as it is known."""
+    day, second, trusted = board.utc()
+    now = board.chip_s()
+    found = [day, second] if trusted else [now // DAY_S, now % DAY_S]
+    day, second = max(found, floor(board.store_.root))
+    board.move_clock(day * DAY_S + second)
