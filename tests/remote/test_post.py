@@ -132,7 +132,7 @@ def test_the_log_arrives_and_what_is_asked_comes_with_the_answer(
         with house.listening() as listener:
             days(board, 2)
             assert cli.main(["ask", str(house.folder), "dose_ml=61"]) == 0
-            days(board, 2)
+            days(board, 3)
         assert "takes it with the answer to its next report" in capsys.readouterr().out
         assert (listener.bad, house.said) == (0, [])
         files = board.read_files()
@@ -187,7 +187,7 @@ def test_a_server_that_is_another_or_says_what_it_likes(
                 pass
 
     with at_home(tmp_path, flashed, certificates) as (board, house):
-        for here, count in ((tmp_path / "other", 1), (certificates, 6)):
+        for here, count in ((tmp_path / "other", 1), (certificates, 8)):
             stream = socket.create_server(("127.0.0.1", house.port))
             thread = threading.Thread(target=serve, args=(stream, here), daemon=True)
             thread.start()
