@@ -27,7 +27,9 @@ def answer(seconds: int, cookie: bytes = COOKIE, **other: Any) -> bytes:
 
 # RFC 5905, figure 4: day, era, timestamp of that era
 DATES = [
-    (date(2000, 1, 1), 0, 3155673600),
+    (date(1970, 1, 1), 0, 2208988800),
+    (date(1972, 1, 1), 0, 2272060800),
+    (date(1999, 12, 31), 0, 3155587200),
     (date(2036, 2, 8), 1, 63104),
 ]
 

@@ -21,7 +21,10 @@ RECORD: dict[str, Any] = {
 
 
 def test_a_record_is_resolved_as_the_standard_says() -> None:
-    """RFC 8428, sections 4.1 to 4.3: labels, types, units of its registry (section 12.1)."""
+    """RFC 8428, sections 4.1 to 4.3: labels, types, units of its registry (section 12.1).
+
+    Sections here and in test_listen.py: as in draft-ietf-core-senml-16, the last before the RFC.
+    """
     pack = senml.head("0024be804ff1", 3, "00ff", {"wakes": 9})
     pack = pack + senml.readings(RECORD) + senml.log_line(2, 0, b"abc?>") + b"]"
     found = json.loads(pack, parse_float=Fraction)
@@ -34,7 +37,7 @@ def test_a_record_is_resolved_as_the_standard_says() -> None:
         "tank": ("m3", Fraction("0.00085")),
         "temperature": ("Cel", Fraction("-1.25")),
     }
-    # RFC 8428, section 5.1.3, dates its example "1276020076": 2010-06-08T18:01:16Z.
+    # RFC 8428, section 5.1.2: 1.276020076001e+09 is Tue Jun 8 18:01:16.001 UTC 2010.
     assert {r["t"] for r in found if "t" in r} == {(10957 + 3811) * 86400 + 48264}
     for r in found:
         assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", found[0]["bn"] + r["n"])  # 4.5.1
@@ -45,7 +48,7 @@ def test_a_record_is_resolved_as_the_standard_says() -> None:
 
 
 def test_the_standards_own_values_are_written_as_there() -> None:
-    """RFC 8428, section 5.1.1 and 5.1.2: 23.1, 120.1, 1.2 and 20.7 stand there so."""
+    """RFC 8428, sections 5.1.1 to 5.1.3: 23.1, 120.1, 1.2 and 20.7 are written there so."""
     assert senml.decimal(23100, 3) == "23.1"
     assert senml.decimal(120100, 3) == "120.1"
     assert senml.decimal(1200, 3) == "1.2"

@@ -432,7 +432,7 @@ WALK: list[tuple[str, int, float]] = [  # unit, time, value of RFC 8428, section
 def test_rfc_8428_resolved() -> None:
     """The RFC's examples of sections 5.1.1 and 5.1.2, and 5.1.3 resolved as 5.1.4 has it.
 
-    (t): against transcriptions in three SenML libraries' tests, the primary text unread.
+    As in draft-ietf-core-senml-16, the last before the RFC.
     """
     name = "urn:dev:ow:10e2073a01080063"
     assert letters.resolve([{"n": name, "u": "Cel", "v": 23.1}], 7) == [

@@ -80,7 +80,7 @@ def test_cold_locks_charge_away_and_gives_it_back() -> None:
 
 
 def test_charger_fills_up_and_rests_below_freezing() -> None:
-    """No charging below 0 °C: IEC 62133-2, and the cell maker's sheet first."""
+    """No charging below 0 °C: the maker's sheet first; IEC 62133-2 from memory, unconfirmed."""
     battery = Battery(Cell(fades_pct_month=0.0), 0.2)
     assert battery.taking_ma(500.0, -0.1) == 0.0
     assert battery.taking_ma(500.0, 20.0) == 500.0

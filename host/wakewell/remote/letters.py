@@ -25,7 +25,7 @@ BASES = ("bn", "bt", "bu", "bv", "bs", "bver")
 PLAIN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 VALUES = frozenset(("v", "vs", "vb", "vd", "s"))
 PADDING = ("", "===", "==", "=")  # of base64, by its length's remainder of four
-VERSION = 10  # of SenML, RFC 8428, section 4.4
+VERSION = 10  # of SenML, RFC 8428, section 4.1; a greater one is refused, section 4.4
 SIZE = line.TAIL_SIZE  # of a line's end: its CRC
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")

@@ -5,7 +5,8 @@ charging, and what cold and age do to them. What does not: what draws the curren
 the board makes of a voltage.
 
 Voltages are mV, currents mA, charge mAh. This is a model for judging settings, not advice on
-cells: limits of charge, discharge and temperature come from the cell maker's sheet and IEC 62133-2.
+cells: limits of charge, discharge and temperature come from the cell maker's sheet and IEC 62133-2
+(from memory, unconfirmed).
 """
 
 import math
