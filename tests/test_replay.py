@@ -412,7 +412,7 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     assert "70 of 70 wakes played, all as recorded" in out  # a warning is no decision
     asked.write_text("pulse_ml = 100\nfall_ppt_day = 120\n")
     code, out, _ = run(log, "--settings", asked)
-    assert "judged.soil" in out or "all as recorded" in out
+    assert "70 of 70 wakes played, all as recorded" in out  # no soil falls by that much
     asked.write_text("pulse_ml = 30\n")
     code, out, _ = run(log, "--settings", asked, "--json")
     told = json.loads(out)["replayed"][0]

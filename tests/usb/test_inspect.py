@@ -123,7 +123,9 @@ def test_words_typed_at_a_desk_board(start: Start) -> None:
     assert desk.world.pot.charger_ma > 0
     assert "allowed a number from 0" in say("water", "much")
     assert say("off").startswith("off")
-    assert "deep sleep" in say("on") or "runs" in say("state")
+    say("on")
+    desk.board.wait_asleep()
+    assert "in deep sleep" in say("state")
 
 
 @pytest.mark.slow
