@@ -5,6 +5,7 @@ Each test runs pytest in a folder of its own, as a maker's repository would.
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from wakewell import interpreter
+from wakewell.core import core_folder
 
 GOOD = """title = "A moist pot"
 rules = "R6"
@@ -114,6 +116,54 @@ def test_a_wrong_word_in_the_ini_file_is_told(repository: Path) -> None:
         "wakewell_on = cpyton; allowed: cpython, micropython, micropython32"
         in done.stdout + done.stderr
     )
+
+
+def candidate(folder: Path, old: str, new: str) -> Path:
+    """A copy of the core that plans otherwise."""
+    ignore = shutil.ignore_patterns("__pycache__")
+    copy = shutil.copytree(core_folder(), folder / "wakecore", ignore=ignore) / "plan.py"
+    text = copy.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    copy.write_text(text.replace(old, new), encoding="utf-8")
+    return folder
+
+
+DRY = "if facts.soil_ppt <= refill_ppt(settings, cal):"
+
+
+def test_sequences_under_another_core(repository: Path, tmp_path: Path) -> None:
+    """A core that waters moist soil: the sequence fails, and other tests are left alone."""
+    core = candidate(tmp_path / "core", DRY, "if True:")
+    (repository / "test_other.py").write_text(
+        "def test_other():\n    import wakecore\n    assert 'core/wake' not in wakecore.__file__\n"
+    )
+    for words in ((), ("-n", "2")):
+        done = run(repository, "--core", str(core), *words)
+        assert "moist.toml:6: wake 1: R6 is not kept" in done.stdout
+        assert f"under the core in {core}; to replay it add --core {core}" in done.stdout
+        assert "1 failed, 2 passed" in done.stdout  # the thirsty one is watered now
+        assert "Traceback" not in done.stdout
+    assert "1 failed, 2 passed" in run(repository, "--core", str(core / "wakecore")).stdout
+    same = candidate(tmp_path / "same", DRY, DRY + "  # as before")
+    assert "1 passed" in run(repository, "--core", str(same), "-k", "moist").stdout
+
+
+@pytest.mark.parametrize("fault", ["raise ZeroDivisionError", "__import__('os')._exit(3)"])
+def test_a_core_that_fails_or_ends_the_program_fails_the_sequence(
+    repository: Path, tmp_path: Path, fault: str
+) -> None:
+    core = candidate(tmp_path / "core", "    kind, ul = NONE, 0\n", f"    {fault}\n")
+    done = run(repository, "--core", str(core), "sequences", "pots")
+    assert done.returncode == 1
+    assert "2 failed" in done.stdout
+    assert "this core fails: Zero" in done.stdout or "this core ends the program" in done.stdout
+    assert "Traceback" not in done.stdout
+
+
+def test_a_core_that_is_none_is_told(repository: Path, tmp_path: Path) -> None:
+    done = run(repository, "--core", str(tmp_path / "nowhere"))
+    assert done.returncode == 4
+    assert "nowhere: no wakecore folder there" in done.stdout + done.stderr
 
 
 def test_nothing_of_ours_is_loaded_without_sequences(tmp_path: Path) -> None:

@@ -6,18 +6,24 @@ pytest's root, is named `sequences`. Each becomes one test, so `-k` and `-n` wor
 test for each file: the same on a real MicroPython, equal to the last byte of the log;
 `micropython32` adds a third, on one of 32 bits as on a chip.
 
-Nothing of Wakewell is loaded before the first such test runs.
+`--core DIR` plays them under the `wakecore` in that folder, in a process of its own: a candidate
+before it is flashed. Without it nothing of Wakewell is loaded before the first such test runs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
+if TYPE_CHECKING:
+    from wakewell.candidate import Worker
+
 FOLDER = "sequences"
 CHOICES = ("cpython", "micropython", "micropython32")
+WORKER: pytest.StashKey[Worker] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -25,6 +31,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     told = "where to play sequences: cpython, micropython as well, or micropython32 as well"
     parser.getgroup("wakewell").addoption("--wakewell-on", choices=CHOICES, help=told)
     parser.addini("wakewell_on", told, default="cpython")
+    told = "play sequences under the wakecore in this folder, and not under the installed one"
+    parser.getgroup("wakewell").addoption("--core", metavar="DIR", help=told)
 
 
 def where(config: pytest.Config) -> str:
@@ -36,6 +44,26 @@ def pytest_configure(config: pytest.Config) -> None:
     """Refuse a word in the ini file that is none of ours."""
     if where(config) not in CHOICES:
         raise pytest.UsageError(f"wakewell_on = {where(config)}; allowed: {', '.join(CHOICES)}")
+    if config.getoption("--core"):
+        from wakewell import candidate
+        from wakewell.logs import BadInput
+
+        try:
+            config.stash[WORKER] = candidate.Worker(str(config.getoption("--core")))
+        except BadInput as error:
+            raise pytest.UsageError(str(error)) from None
+
+
+def pytest_report_header(config: pytest.Config) -> str | None:
+    """Say which core is under test, where it is not the installed one."""
+    folder = config.getoption("--core")
+    return f"wakewell: sequences under the core in {folder}" if folder else None
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """End the process of the core under test."""
+    if WORKER in config.stash:
+        config.stash[WORKER].close()
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> SequenceFile | None:
@@ -74,13 +102,19 @@ class SequenceItem(pytest.Item):
             pytest.skip(interpreter.missing(self.name))
         try:
             here = Path.cwd()
-            inside = self.path.is_relative_to(here)
-            sequence = sequences.load(self.path.relative_to(here) if inside else self.path)
-            failures = sequences.check(sequence, on=self.name)
+            path = self.path.relative_to(here) if self.path.is_relative_to(here) else self.path
+            if WORKER in self.config.stash:
+                failures = self.config.stash[WORKER].check(path, self.name)
+                if failures:
+                    core = self.config.getoption("--core")
+                    failures.append(f"under the core in {core}; to replay it add --core {core}")
+            else:
+                found = sequences.check(sequences.load(path), on=self.name)
+                failures = [str(failure) for failure in found]
         except sequences.SequenceError as error:
             raise Wrong(str(error)) from None
         if failures:
-            raise Wrong("\n\n".join(str(failure) for failure in failures))
+            raise Wrong("\n\n".join(failures))
 
     def repr_failure(
         self, excinfo: pytest.ExceptionInfo[BaseException], style: object = None

@@ -11,7 +11,6 @@ import argparse
 import contextlib
 import io
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -25,7 +24,7 @@ import wakewell
 from wakeboard.store import STATE_RECORD, state_from_snapshot
 from wakecore import line
 from wakecore.wake import RECORD
-from wakewell import asked, fieldlog, interpreter, logs, parcel
+from wakewell import asked, candidate, fieldlog, interpreter, logs, parcel
 from wakewell import report as report_pages
 from wakewell.asked import Asked
 from wakewell.boards import run_replay
@@ -685,18 +684,7 @@ def replay_sequence(path: Path, args: argparse.Namespace, results: list[dict[str
 
 def with_core(args: argparse.Namespace) -> int:
     """Run the same command under another core, in a process of its own."""
-    folder = Path(args.core)
-    if folder.name == "wakecore":
-        folder = folder.parent
-    if not (folder / "wakecore" / "__init__.py").is_file():
-        raise BadInput(f"--core {args.core}: no wakecore folder there")
-    path = os.pathsep.join([str(folder.resolve()), os.environ.get("PYTHONPATH", "")])
-    environment = {**os.environ, "PYTHONPATH": path}
-    trial = [sys.executable, "-c", "import wakewell.replay"]
-    tried = subprocess.run(trial, env=environment, stderr=subprocess.PIPE)
-    if tried.returncode:
-        why = (tried.stderr.decode(errors="replace").splitlines() or ["it does not load"])[-1]
-        raise BadInput(f"--core {args.core}: cannot be used: {printable(why)}")
+    environment = candidate.environment(args.core)
     command = [sys.executable, "-m", "wakewell", "replay"]
     command += ["--demo"] if args.demo else []
     command += ["--json"] if args.json else []
