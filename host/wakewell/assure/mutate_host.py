@@ -56,37 +56,31 @@ GROUPS = (
     Group(("tomlfile.py",), ("test_tomlfile.py",)),
     Group(("chips.py",), ("test_chips.py",)),
     Group(
-        ("report/times.py", "report/usual.py", "report/trend.py"),
-        (
-            "report/test_times.py",
-            "report/test_trend.py",
-            "report/test_series.py",
-            "report/test_findings.py",
-            "report/test_forecast.py",
-        ),
+        ("report/times.py", "report/trend.py"),
+        ("report/test_times.py", "report/test_trend.py", "report/test_looks.py"),
     ),
     Group(
+        ("report/condition.py", "report/findings.py"),
+        ("report/test_looks.py", "report/test_causes.py", "report/test_findings.py"),
+    ),
+    Group(
+        ("report/series.py", "report/forecast.py", "report/magnifier.py"),
         (
-            "report/condition.py",
-            "report/findings.py",
-            "report/series.py",
-            "report/forecast.py",
-            "report/magnifier.py",
-        ),
-        (
-            "report/test_findings.py",
             "report/test_series.py",
             "report/test_forecast.py",
+            "report/test_magnifier.py",
             "report/test_report_command.py",
-            "report/test_parcel.py",
         ),
     ),
-    Group(("parcel.py",), ("report/test_parcel.py",)),
-    Group(("logs.py",), ("test_logs.py",)),
-    Group(("pots.py", "agree.py", "check.py"), ("test_pots.py", "test_check.py")),
+    Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
+    Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
     Group(
-        ("verdicts.py", "replay.py"),
-        ("test_verdicts.py", "test_replay.py", "remote/test_report_verdict.py"),
+        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
+        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
+    ),
+    Group(
+        ("verdicts.py", "replay.py", "rejudged.py", "changes.py"),
+        ("test_verdicts.py", "test_replay.py", "test_weaker.py", "remote/test_report_verdict.py"),
     ),
     Group(
         ("sequence_file.py", "sequence_judge.py", "sequence_cut.py", "sequences.py"),
@@ -100,7 +94,7 @@ GROUPS = (
             "budget/sizing.py",
             "budget/told.py",
         ),
-        ("test_budget.py",),
+        ("test_budget.py", "test_one_description.py"),
     ),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
@@ -108,20 +102,28 @@ GROUPS = (
     Group(("trials.py",), ("test_simulate.py",)),
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
+        ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
+    ),
+    Group(
         (
-            "remote/test_remind.py",
-            "remote/test_private.py",
-            "remote/test_listen.py",
+            "remote/store.py",
+            "remote/posted.py",
+            "remote/ask.py",
+            "remote/files.py",
+            "remote/homes.py",
+            "remote/room.py",
+            "asked.py",
+        ),
+        (
             "remote/test_ask.py",
+            "remote/test_listen.py",
+            "remote/test_order.py",
+            "remote/test_post.py",
         ),
     ),
     Group(
-        ("remote/store.py", "remote/posted.py", "remote/ask.py", "asked.py"),
-        ("remote/test_ask.py", "remote/test_listen.py", "remote/test_post.py"),
-    ),
-    Group(
         ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/inspect.py", "usb/link.py"),
-        ("usb/test_pull.py", "usb/test_flash.py", "usb/test_inspect.py"),
+        ("usb/test_hostile_board.py", "usb/test_pull.py", "usb/test_flash.py"),
     ),
 )
 

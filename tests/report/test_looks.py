@@ -1,0 +1,408 @@
+"""Each look at the hardware and the condition, on rows by hand: its threshold, to the edge."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import rows
+
+from wakewell import words
+from wakewell.report import condition, findings
+from wakewell.report.findings import ACT, QUIET, UNKNOWN, WATCH
+from wakewell.report.forecast import Forecast
+from wakewell.report.times import DAY_S, Calendar
+
+Changes = dict[int, dict[str, Any]]
+
+
+def log(days: int = 60, changes: Changes | None = None, doses: Any = ()) -> Any:
+    return rows.log(rows.wakes(days, changes), doses, rows.pot())
+
+
+def answers(*rises: float) -> list[Any]:
+    """A dose of 100 ml a day, up to the last day but one, with these rises in ppt."""
+    first = 59 - len(rises)
+    return [
+        rows.dose(first + n, round(rise), given_ul=100_000, planned_ul=100_000)
+        for n, rise in enumerate(rises)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rises", "state", "said"),
+    [
+        ([100] * 7, UNKNOWN, "7 answers"),
+        ([100] * 8, QUIET, "1.00 ppt/ml over the last 8 doses, 1.00 of the calibrated; +0 %"),
+        ([50] * 12, QUIET, "0.50 ppt/ml over the last 10 doses, 0.50 of the calibrated"),
+        ([49] * 12, WATCH, "0.49 of the calibrated"),
+        ([200] * 12, QUIET, "2.00 of the calibrated"),
+        ([201] * 12, WATCH, "2.01 of the calibrated"),
+        ([150 - 2.4 * n for n in range(20)], QUIET, "; -30 % over the log"),
+        ([150 - 2.8 * n for n in range(20)], WATCH, "; -35 % over the log"),
+        ([100 + 5 * n for n in range(20)], QUIET, "; +95 % over the log"),
+        ([160, 60] * 10, QUIET, "1.10 of the calibrated"),  # it swings, but does not fall
+    ],
+)  # fmt: skip
+def test_probe_drift(rises: list[float], state: str, said: str) -> None:
+    found = findings.probe_drift(log(doses=answers(*rises)))
+    assert (found.state, said in found.measure or found.measure) == (state, True)
+    assert bool(found.do) == (state == WATCH)
+
+
+def test_probe_drift_counts_readings_above_capacity_and_no_small_doses() -> None:
+    def over(count: int, ppt: int) -> findings.Finding:
+        return findings.probe_drift(
+            log(60, {day: {"soil_ppt": ppt} for day in range(count)}, answers(*[100] * 8))
+        )
+
+    assert over(4, 440).state == QUIET  # container capacity of 400 and a tenth
+    assert "wakes read" not in over(4, 440).measure
+    assert over(3, 441).state == QUIET
+    assert "; 3 wakes read a tenth or more above" in over(3, 441).measure
+    assert over(4, 441).state == WATCH  # more than one in twenty
+    small = [rows.dose(day, 5, given_ul=19_999) for day in range(20)]
+    assert findings.probe_drift(log(doses=small)).state == UNKNOWN
+    large = [rows.dose(day, 5, given_ul=20_000) for day in range(20)]
+    assert findings.probe_drift(log(doses=large)).state == WATCH
+    none = [rows.dose(day, None) for day in range(20)]
+    assert findings.probe_drift(log(doses=none)).measure == "0 answers"
+
+
+def runs(*falls: tuple[int, int]) -> Changes:
+    """A pulse a day, up to the last: (milliseconds, fall of the level in ml)."""
+    first = 60 - len(falls)
+    return {first + n: {"ran_ms": ms, "fall_ml": ml} for n, (ms, ml) in enumerate(falls)}
+
+
+def test_flows_join_falls_that_are_too_small_to_tell() -> None:
+    """Forty millilitres are five times the gauge's tolerance of eight."""
+
+    def flows(*falls: tuple[int, int]) -> list[float]:
+        return [flow for _, flow in findings.flows(log(60, runs(*falls)))]
+
+    assert flows((2000, 40), (4000, 40)) == [20.0, 10.0]
+    assert flows((2000, 39)) == []
+    assert flows((1000, 20), (3000, 20)) == [10.0]
+    assert flows((30000, 10), (30000, 10), (1000, 1)) == [pytest.approx(1000 * 21 / 61000)]
+    blind = runs((2000, 40))
+    blind[59]["fall_ml"] = None
+    assert findings.flows(log(60, blind)) == []
+    switch = log(60, runs((2000, 40)))
+    switch.pots = {rows.IDS: rows.pot(calibration={"float_only": 1})}
+    assert findings.flows(switch) == []
+    assert findings.flows(rows.log(rows.wakes(60, runs((2000, 40))))) == []
+    ((time_s, _),) = findings.flows(log(60, runs((2000, 40))))
+    assert time_s == rows.START_S + 59 * DAY_S
+
+
+@pytest.mark.parametrize(
+    ("falls", "state", "said"),
+    [
+        ([(2000, 40)] * 7, UNKNOWN, "7 flows measured"),
+        ([(2000, 40)] * 8, QUIET, "20.0 ml/s lately, +0 % over 8 measured flows"),
+        ([(4000, 400 - 3 * n) for n in range(20)], QUIET, "-14 % over 20"),
+        ([(4000, 400 - 4 * n) for n in range(20)], WATCH, "-19 % over 20"),
+        ([(4000, 400 + 4 * n) for n in range(20)], QUIET, "+19 % over 20"),
+    ],
+)  # fmt: skip
+def test_pump_wear(falls: list[tuple[int, int]], state: str, said: str) -> None:
+    found = findings.pump_wear(log(60, runs(*falls)))
+    assert (found.state, said in found.measure or found.measure) == (state, True)
+    if state == WATCH:
+        assert found.plain == "the pump moves 19 % less water than it did"
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "said"),
+    [
+        ({}, UNKNOWN, "0 dry runs in 30 days"),
+        (runs((2000, 40)), QUIET, "0 dry runs in 30 days"),
+        (runs(*[(2000, 100)] * 5, *[(2000, 60)] * 3), QUIET, "; last three flows 0.60 of those"),
+        (runs(*[(2000, 100)] * 5, *[(2000, 59)] * 3), WATCH, "; last three flows 0.59 of those"),
+        (runs(*[(2000, 100)] * 4, *[(2000, 50)] * 3), QUIET, "0 dry runs"),  # too few to compare
+        ({50: {"trips": ("no flow",)}}, QUIET, "1 dry runs"),
+        ({50: {"trips": ("no flow",)}, 51: {"trips": ("no load",)}}, ACT, "2 dry runs"),
+        ({50: {"trips": ("no flow",)}, 51: {"trips": ("sag",)}}, QUIET, "1 dry runs"),
+        ({29: {"trips": ("no flow",)}, 51: {"trips": ("no flow",)}}, QUIET, "1 dry runs"),
+        ({30: {"trips": ("no flow",)}, 51: {"trips": ("no flow",)}}, ACT, "2 dry runs"),
+    ],
+)  # fmt: skip
+def test_clogging(changes: Changes, state: str, said: str) -> None:
+    found = findings.clogging(log(60, changes))
+    assert (found.state, said in found.measure or found.measure) == (state, True)
+
+
+def falling(ml_day: float, days: int = 60) -> Changes:
+    return {day: {"level_ml": round(3000 - ml_day * day)} for day in range(days)}
+
+
+def test_lost_water() -> None:
+    assert findings.lost_water(log(60, falling(5))).state == QUIET  # what leak_ml_day allows
+    found = findings.lost_water(log(60, falling(6)))
+    assert (found.state, found.measure) == (ACT, "6.0 ± 0.0 ml a day with the pump off")
+    assert found.plain == "the tank loses about 6 ml a day by itself"
+    assert "more than 5 ml a day" in found.threshold
+    assert findings.lost_water(log(10, falling(6, 10))).state == ACT
+    assert findings.lost_water(log(9, falling(6, 9))).state == UNKNOWN
+    quick = log(20, falling(6, 20))
+    for number, wake in enumerate(quick.wakes):
+        wake.time_s = rows.START_S + number * 6 * 3600
+    assert findings.lost_water(quick).state == UNKNOWN, "less than five days"
+    assert findings.lost_water(rows.log(rows.wakes(60, falling(6)))).state == UNKNOWN
+
+
+def test_water_that_was_pumped_or_filled_in_is_no_leak() -> None:
+    pumped = falling(0)
+    for day in range(10, 60, 5):
+        for later in range(day, 60):
+            pumped[later]["level_ml"] -= 100
+        pumped[day - 1]["ran_ms"] = 5000
+    assert findings.lost_water(log(60, pumped)).measure.startswith("0.0 ")
+    filled = falling(10)
+    for day in range(30, 60):
+        filled[day]["level_ml"] += 300
+    assert (
+        findings.lost_water(log(60, filled)).plain == "the tank loses about 10 ml a day by itself"
+    )
+    unread = dict(pumped)
+    unread[10] = {"level_ml": None}
+    assert findings.lost_water(log(60, unread)).measure.startswith("0.0 ")
+
+
+@pytest.mark.parametrize(
+    ("causes", "state", "said"),
+    [
+        ({}, QUIET, "none; 0 wakes after an unfinished start"),
+        ({59: "power"}, QUIET, "1 power; 0 wakes"),
+        ({29: "brownout"}, QUIET, "1 brownout; 0 wakes"),
+        ({30: "brownout"}, WATCH, "1 brownout; 0 wakes"),
+        ({50: "brownout", 52: "brownout"}, WATCH, "2 brownout"),
+        ({50: "brownout", 52: "brownout", 53: "watchdog"}, ACT, "2 brownout, 1 watchdog"),
+    ],
+)  # fmt: skip
+def test_resets(causes: dict[int, str], state: str, said: str) -> None:
+    found = findings.resets(log(60, {day: {"cause": cause} for day, cause in causes.items()}))
+    assert (found.state, found.measure.startswith(said) or found.measure) == (state, True)
+
+
+def test_resets_are_told_by_the_commonest() -> None:
+    one = findings.resets(log(60, {50: {"cause": "brownout", "boots": 1}}))
+    assert one.plain.startswith(f"it {words.CAUSES['brownout'].plain}, once in 30 days; usually ")
+    assert one.measure == "1 brownout; 1 wakes after an unfinished start"
+    assert one.do.startswith("Charge the battery")
+    bites = findings.resets(log(60, {50: {"cause": "watchdog"}, 51: {"cause": "watchdog"}}))
+    assert "2 times in 30 days" in bites.plain
+    assert bites.do == "Send the log to the maker."
+
+
+def each(days: Any, **changes: Any) -> Changes:
+    return dict.fromkeys(days, changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "said"),
+    [
+        (each(range(30, 60), awake_ms=3000), QUIET, "3000 ms lately, 2000 ms at first, lon"),
+        (each(range(30, 60), awake_ms=3001), WATCH, "3001 ms lately"),
+        (each(range(60), awake_ms=10_000), QUIET, "10000 ms lately, 10000 ms at first"),
+        (each(range(60), awake_ms=10_001), WATCH, "10001 ms lately"),
+        (each(range(5, 60), ran_ms=1), UNKNOWN, "0 wakes"),
+        (each(range(55), phase="soak"), UNKNOWN, "5 wakes"),
+        (each(range(26, 60), awake_ms=9000, ran_ms=1), UNKNOWN, "0 wakes"),
+        (each(range(31, 60), awake_ms=9000, phase="soak"), UNKNOWN, "1 wakes"),
+    ],
+)  # fmt: skip
+def test_awake_time(changes: Changes, state: str, said: str) -> None:
+    found = findings.awake_time(log(60, changes))
+    assert (found.state, found.measure.startswith(said) or found.measure) == (state, True)
+    if state == WATCH and said.startswith("3001"):
+        assert found.plain == "it stays awake longer than it did: 3.0 s instead of 2.0"
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "said"),
+    [
+        (each(range(60), charge_uah=410), QUIET, "410 µAh a wake, budget 273 µAh"),
+        (each(range(60), charge_uah=411), WATCH, "411 µAh a wake, budget 273 µAh"),
+        (each(range(26, 60), ran_ms=1), UNKNOWN, "0 wakes"),
+        (each(range(56), cause="button"), UNKNOWN, "4 wakes"),
+        (each(range(55), cause="button"), QUIET, "290 µAh a wake"),
+        (each(range(55), phase="soak"), QUIET, "290 µAh a wake"),
+    ],
+)  # fmt: skip
+def test_charge_of_a_wake(changes: Changes, state: str, said: str) -> None:
+    """10 µA for a day and 40 mA for three seconds are 240 and 33 µAh; half over is 410."""
+    found = findings.charge(log(60, changes))
+    assert (found.state, found.measure.startswith(said) or found.measure) == (state, True)
+    if said.startswith("410"):
+        assert found.measure.endswith("; 0.4 mAh a day with pumping, of it asleep 0.24")
+
+
+def test_storage() -> None:
+    assert findings.storage(log()).state == QUIET
+    assert findings.storage(log(60, {29: {"stores_failed": 1}})).state == QUIET
+    late = findings.storage(log(60, {30: {"stores_failed": 1}, 20: {"stores_failed": 2}}))
+    assert late.state == WATCH
+    assert late.measure.startswith("3 failed writes, 0 records missing, 0 lines not readable, 0 ")
+    assert findings.storage(log(60, {29: {"files": ("state lost",)}})).state == QUIET
+    assert findings.storage(log(60, {30: {"files": ("state lost",)}})).state == WATCH
+
+
+def test_probes_that_are_not_believed() -> None:
+    def jumps(count: int, **changes: Any) -> findings.Finding:
+        return findings.probe_words(log(60, each(range(60 - count, 60), **changes)))
+
+    assert jumps(0, soil_word="jump").measure == "none in 30 days"
+    few = jumps(3, soil_word="jump")  # of thirty
+    assert (few.state, few.measure) == (QUIET, "soil jump 3")
+    many = jumps(4, level_word="flicker")
+    assert (many.state, many.measure) == (WATCH, "level flicker 4")
+    assert many.plain.startswith(f"the {words.PROBES['level']} is often not believed: ")
+    assert many.plain.endswith(words.PROBE_WORDS["flicker"].plain)
+    assert jumps(9, battery_word="unfitted").state == QUIET
+    assert jumps(9, battery_word="absent").state == WATCH
+
+
+def test_every_look_says_its_requirement_and_threshold() -> None:
+    found = findings.findings(log())
+    assert len({one.name for one in found}) == len(findings.LOOKS) == 9
+    assert all(one.threshold for one in found)
+    assert {one.rule for one in found if one.rule} >= {
+        "R4",
+        "R5",
+        "R6",
+        "R8",
+        "R9",
+        "R11",
+        "R13",
+    } - {one.rule for one in found if one.state == UNKNOWN} - {"R6", "R4"}
+
+
+# --- the condition -------------------------------------------------------------------------------
+
+LAST_S = rows.START_S + 59 * DAY_S
+
+
+def judged(
+    changes: Changes | None = None, found: Any = (), now_day: float | None = None,
+    tank_day: float | None = None, battery_day: float | None = None, dated: bool = True,
+) -> condition.Condition:  # fmt: skip
+    """The condition; days count from the last wake."""
+    one = log(60, changes)
+    one.dated = dated
+    tank, battery = Forecast("tank"), Forecast("battery")
+    if tank_day is not None:
+        tank.early_s = LAST_S + tank_day * DAY_S
+    if battery_day is not None:
+        battery.early_s = LAST_S + battery_day * DAY_S
+    now_s = None if now_day is None else LAST_S + now_day * DAY_S
+    return condition.judge(one, Calendar("UTC"), tank, battery, list(found), now_s)
+
+
+def tasks(one: condition.Condition) -> list[str]:
+    return [task.name for task in one.tasks]
+
+
+def test_a_quiet_pot_is_well() -> None:
+    one = judged()
+    assert (one.word, one.tasks, one.visit, one.visit_s) == (condition.WELL, [], "", None)
+    assert one.sentence == "It is watering by itself. Nothing to do."
+    far = judged(tank_day=8, battery_day=20)
+    assert (far.word, far.tasks, far.visit) == (condition.WELL, [], "by Fri 8 May 2026")
+    assert far.sentence == (
+        "Nothing to do now. Fill the tank by Fri 8 May 2026, 8 days after the last wake on record."
+    )
+
+
+@pytest.mark.parametrize("name", words.NEEDS)
+def test_every_need_makes_a_task_for_somebody(name: str) -> None:
+    one = judged({-1: {"needs": (name,)}})
+    assert tasks(one) == [name]
+    routine = ("fill the tank", "charge the battery", "confirm the charge", "unplug the charger")
+    assert one.word == (condition.DUE if name in routine else condition.PERSON)
+    assert one.visit == ("this week" if name in routine else "now")
+
+
+def test_a_lockout_comes_first_with_the_day_it_began() -> None:
+    changes: Changes = {day: {"lockouts": ("dry run",)} for day in (50, 57, 58, 59)}
+    changes[59]["needs"] = ("fill the tank", "clear a lockout", "see why it stays dry")
+    one = judged(changes)
+    assert tasks(one) == ["dry run", "fill the tank"]
+    assert one.word == condition.PERSON
+    assert one.tasks[0].why.endswith("(since Tue 28 April 2026)")
+    assert one.tasks[0].do == words.LOCKOUTS["dry run"].do
+    assert one.sentence.endswith(", and 1 more.")
+    assert (one.visit, one.visit_s) == ("now", LAST_S)
+
+
+def test_what_a_lockout_says_is_not_said_twice() -> None:
+    low: Changes = {59: {"lockouts": ("battery low",), "needs": ("charge the battery",)}}
+    assert tasks(judged(low)) == ["battery low"]
+    both: Changes = {59: {"lockouts": ("leak",), "needs": ("charge the battery",)}}
+    assert tasks(judged(both)) == ["leak", "charge the battery"]
+    alone: Changes = {59: {"needs": ("clear a lockout",)}}
+    assert tasks(judged(alone)) == ["clear a lockout"]
+
+
+def test_a_tank_at_its_reserve_needs_a_person() -> None:
+    one = judged({59: {"needs": ("fill the tank",), "failing": ("reserve",)}})
+    assert one.word == condition.PERSON
+    assert one.tasks[0].why == "the tank is down to its reserve, so the pot cannot water"
+
+
+def test_a_probe_is_told_with_what_is_wrong_with_it() -> None:
+    soil = judged({59: {"needs": ("see to the soil probe",), "soil_word": "frozen"}})
+    assert soil.tasks[0].why.endswith(": " + words.PROBE_WORDS["frozen"].plain)
+    level = judged({59: {"needs": ("see to the level",), "level_word": "flicker"}})
+    assert level.tasks[0].why.endswith(": " + words.PROBE_WORDS["flicker"].plain)
+
+
+def test_a_finding_to_see_to_is_a_visit_and_one_to_watch_is_not() -> None:
+    act = findings.Finding("lost", ACT, "it loses water", "m", "t", "Look.", "R8")
+    watch = findings.Finding("worn", WATCH, "it is worn", "m", "t", "Clean.", "R4")
+    one = judged(found=[watch, act])
+    assert (tasks(one), one.word, one.visit) == (["lost"], condition.DUE, "this week")
+    assert one.sentence == "It is watering; a visit is due."
+    locked = judged({59: {"lockouts": ("leak",)}}, found=[act])
+    assert tasks(locked) == ["leak"], "the lockout of the same requirement says it"
+    other = judged({59: {"lockouts": ("dry run",)}}, found=[act])
+    assert tasks(other) == ["dry run", "lost"]
+    assert other.word == condition.PERSON
+
+
+def test_what_runs_out_within_a_week_is_a_task() -> None:
+    one = judged(tank_day=7, battery_day=3)
+    assert [task.do for task in one.tasks] == [
+        "Charge the battery (away from the water) by Sun 3 May 2026.",
+        "Fill the tank by Thu 7 May 2026.",
+    ]
+    assert (one.word, one.visit, one.visit_s) == (
+        condition.DUE, "by Sun 3 May 2026", LAST_S + 3 * DAY_S,
+    )  # fmt: skip
+    assert judged(tank_day=7.1).tasks == []
+    asked = judged({59: {"needs": ("fill the tank", "charge the battery")}}, (), None, 1, 1)
+    assert tasks(asked) == ["fill the tank", "charge the battery"], "asked for already"
+    confirmed = judged({59: {"needs": ("confirm the charge",)}}, battery_day=1)
+    assert tasks(confirmed) == ["confirm the charge"]
+
+
+def test_what_ran_out_since_is_told_as_now() -> None:
+    one = judged(tank_day=3, now_day=4)
+    assert [task.do for task in one.tasks] == ["Fill the tank now."]
+    assert (one.word, one.visit) == (condition.DUE, "now")
+    assert [t.do for t in judged(tank_day=3, now_day=3).tasks] == [
+        "Fill the tank by Sun 3 May 2026."
+    ]
+    undated = judged(tank_day=3, now_day=40, dated=False)
+    assert undated.old_s == 0
+
+
+def test_a_log_older_than_a_week_says_nothing_of_today() -> None:
+    week = judged(now_day=7)
+    assert (week.word, week.old_s) == (condition.WELL, 7 * DAY_S)
+    one = judged(now_day=7.1)
+    assert (one.word, one.visit) == (condition.DUE, "now")
+    assert [task.do for task in one.tasks] == ["Look at the pot, and pull its log anew."]
+    assert one.tasks[0].why == "nothing is known since Thu 30 April 2026, 7 days ago"
+    assert one.sentence == "It was watering on Thu 30 April 2026; nothing is known since."
