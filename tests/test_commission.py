@@ -229,6 +229,48 @@ def test_a_float_switch_and_a_current_sense_are_commissioned(tmp_path: Path) -> 
     assert air_uv < 0.6 * water_uv
 
 
+class Probes(Bench):
+    """Probes that always say the same."""
+
+    def read(self) -> dict[str, list[int] | None]:
+        return {"soil": [1_990_000, 4000], "level": [1_999_000, 400]}
+
+
+def steps(folder: Path, day: int = 0, **given: list[Any]) -> commission.Session:
+    """A sitting without a board, for single steps."""
+    answers = commission.Answers({key.replace("__", "."): rows for key, rows in given.items()})
+    return commission.Session(
+        folder, pots.load(folder), Book(folder), Probes(folder, ""), answers, "6465736b2d31",
+        lambda: datetime(2026, 3, 1, tzinfo=UTC) + timedelta(days=day),
+    )  # fmt: skip
+
+
+def test_what_a_step_needs_of_another_is_a_value(tmp_path: Path) -> None:
+    """Whatever a person made of the words beside it, in the bench book."""
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    book = folder / "commissioning.toml"
+    with pytest.raises(commission.Stopped, match="come back tomorrow"):
+        commission.stand(steps(folder))
+    commission.soil_capacity(steps(folder, soil__soaked_g=[5000], soil__dry_g=["skip"]))
+    text = book.read_text()
+    for said in ("1999000 counts", "5000 g", "420 ppt"):
+        assert said in text
+        text = text.replace(f'"{said}"', '"see my notebook, p. 7"')
+    book.write_text(text)
+    with pytest.raises(commission.Stopped, match="12 h; 20 are needed"):
+        commission.stand(steps(folder, day=0.5))
+    commission.stand(steps(folder, day=1))
+    commission.soil_refill(steps(folder, soil__refill_g=[4265]))
+    rows = Book(folder).rows("finding")
+    assert rows[-2]["as_found"] == "0 ml in 1.0 days"
+    assert rows[-1]["as_left"] == "210 ppt"
+    # A value that is none, and a book from before there were any, are told.
+    book.write_text(book.read_text().replace("grams = 5000.0", 'grams = "five kilos"'))
+    with pytest.raises(commission.Failed, match="--again 'soil capacity'"):
+        commission.soil_refill(steps(folder, soil__refill_g=[4265]))
+
+
 @needs_desk
 def test_a_missing_resistor_and_a_wrong_divider_stop_it(
     desk: tuple[DeskBoard, RigWorld, Path],

@@ -1,14 +1,17 @@
 """A pot's `board.toml`: which board the pot is, and what was last flashed onto it from this folder.
 
-id            the chip's own unique id
-machine       what its interpreter calls it
-[flashed]     n (number of the board's next wake then), settings (their id)
+    id            the chip's own unique id
+    machine       what its interpreter calls it
+    [flashed]     n (number of the board's next wake then), settings (their id), at (when)
+
+`flash` writes it. It is no secret, and may live in the maker's own repository.
 """
 
 from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +28,12 @@ BOARD_FILE = "board.toml"
 class Flashed:
     """What the last flash from this folder put in force.
 
-    n: number of the wake that came next. settings: id of the settings.
+    n: number of the wake that came next. settings: id of the settings. at: when, with a time zone.
     """
 
     n: int
     settings: str
+    at: datetime
 
 
 def _read(folder: Path) -> dict[str, Any] | None:
@@ -59,10 +63,12 @@ def flashed(folder: Path) -> Flashed | None:
     noted = (_read(folder) or {}).get("flashed")
     if not isinstance(noted, dict):
         return None
-    n, settings = noted.get("n"), noted.get("settings")
+    n, settings, at = noted.get("n"), noted.get("settings"), noted.get("at")
     if type(n) is not int or not isinstance(settings, str):
         return None
-    return Flashed(n, settings)
+    if not isinstance(at, datetime) or at.tzinfo is None:
+        return None
+    return Flashed(n, settings, at)
 
 
 def remember(folder: Path, unique_id: str, machine: str, last: Flashed | None = None) -> None:
@@ -75,5 +81,6 @@ def remember(folder: Path, unique_id: str, machine: str, last: Flashed | None = 
         table = tomlkit.table()
         table.comment("last flashed from this folder")
         table["n"], table["settings"] = last.n, last.settings
+        table["at"] = last.at.replace(microsecond=0)
         document["flashed"] = table
     store(folder / BOARD_FILE, tomlkit.dumps(document).encode())

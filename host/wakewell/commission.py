@@ -154,9 +154,20 @@ class Session:
             kind=kind,
         )  # fmt: skip
 
-    def finding(self, step: str, as_found: str, as_left: str = "", note: str = "") -> None:
-        """Enter what was found and left."""
-        self.book.add("finding", step=step, as_found=as_found, as_left=as_left, note=note)
+    def finding(
+        self, step: str, as_found: str, as_left: str = "", note: str = "", **values: Any
+    ) -> None:
+        """Enter what was found and left, in words; values: numbers that a later step needs."""
+        self.book.add("finding", step=step, as_found=as_found, as_left=as_left, note=note, **values)
+
+    def found(self, step: str, **kinds: type) -> dict[str, Any]:
+        """The newest finding of that step that has these values, of these kinds; {} if none."""
+        for row in reversed(self.book.rows("finding")):
+            if row.get("step") == step and all(
+                isinstance(row.get(name), kind) for name, kind in kinds.items()
+            ):
+                return dict(row)
+        return {}
 
     def run_pump(self, key: str, ms: int, where: str) -> None:
         """Run the pump once, after a word for this very run."""
@@ -414,16 +425,16 @@ def stand(s: Session) -> None:
             raise Failed("stand it full over something that shows drops; see to any leak")
         s.finding("leak stand", "dry below a full tank after a day, by eye")
         return
-    began = [row for row in s.book.rows("finding") if row["step"] == "leak stand begun"]
+    began = s.found("leak stand begun", counts=int, at=datetime)
     counts = s.live("level")[0]
-    if not began:
-        s.finding("leak stand begun", str(counts), s.now().isoformat(timespec="seconds"))
+    if not began or began["at"].tzinfo is None:
+        s.finding("leak stand begun", f"{counts} counts", counts=counts, at=s.now())
         raise Stopped("the tank now stands for a day, pump unused; come back tomorrow")
-    since = s.now() - datetime.fromisoformat(began[-1]["as_left"])
+    since = s.now() - began["at"]
     if since < STAND:
         raise Stopped(f"the tank has stood {since.total_seconds() / 3600:.0f} h; 20 are needed")
     table = s.pot.calibration["level"]["points"]
-    lost_ml = convert(table, int(began[-1]["as_found"])) - convert(table, counts)
+    lost_ml = convert(table, began["counts"]) - convert(table, counts)
     days = max(1.0, since.total_seconds() / 86400)
     allowed_ml = s.pot.calibration["tolerance_ml"] + days * s.pot.settings["leak_ml_day"]
     s.finding("leak stand", f"{lost_ml} ml in {days:.1f} days", f"allowed {allowed_ml:.0f} ml")
@@ -451,7 +462,7 @@ def soil_capacity(s: Session) -> None:
                 f"{ppt:.0f} ppt of water cannot be: weigh again, or see volume_ml (pot.toml)"
             )
     s.point("soil", round(ppt), WEIGHED_PPT, calibrate.CAPACITY)
-    s.finding("soil capacity", f"{grams:g} g", f"{ppt:.0f} ppt", word)
+    s.finding("soil capacity", f"{grams:g} g", f"{ppt:.0f} ppt", word, grams=grams)
 
 
 def soil_refill(s: Session) -> None:
@@ -459,8 +470,13 @@ def soil_refill(s: Session) -> None:
     grams = s.answers.number("soil.refill_g", "It weighs, in g", 10, 500000)
     if grams is None:
         raise Stopped("come back when it wants water")
-    soaked = [row for row in s.book.rows("finding") if row["step"] == "soil capacity"][-1]
-    was_g = float(soaked["as_found"].split()[0])
+    soaked = s.found("soil capacity", grams=int) or s.found("soil capacity", grams=float)
+    if not soaked:
+        raise Failed(
+            "the bench book holds no weight of the soaked pot (grams): take that step again, with "
+            "--again 'soil capacity'"
+        )
+    was_g = soaked["grams"]
     capacity = next(p.value for p in s.book.points("soil") if p.kind == calibrate.CAPACITY)
     assert s.pot.about is not None
     fell_ppt = 1000 * (was_g - grams) / s.pot.about.planter.volume_ml

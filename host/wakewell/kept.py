@@ -1,7 +1,9 @@
 """Files of a pot's folder: written as a whole or not at all, copied before they are replaced.
 
-kept/NAME-DATE.toml        what a file was before it was replaced
-logs/in-force/ID.json      settings, limits and calibrations that were ever in force, by id
+    kept/NAME-DATE.toml        what a file was before it was replaced
+    logs/in-force/ID.json      settings, limits and calibrations that were ever in force, by id
+
+What does not belong here: what is in the files.
 """
 
 from __future__ import annotations

@@ -163,8 +163,27 @@ def by_log(pot: pots.PotFolder) -> Difference | None:
     flashed = board_file.flashed(pot.path)
     if flashed is None:
         return Difference(values, n) if n else None
-    since = at.last["n"] >= flashed.n and at.last["settings"] != flashed.settings
-    return Difference(values, n) if since else None
+    if at.last["settings"] == flashed.settings or not _since(at.last, flashed):
+        return None
+    return Difference(values, n)
+
+
+def _since(last: dict[str, Any], flashed: board_file.Flashed) -> bool:
+    """Did that wake come after that flash? By its clock, if it is trusted; a number may begin anew
+    (a board whose memory was lost)."""
+    when = moment(last)
+    return bool(last["n"] >= flashed.n) if when is None else when >= flashed.at
+
+
+def moment(last: dict[str, Any], later_s: int = 0) -> datetime | None:
+    """When a wake began, or so much later, if its clock is trusted and a date."""
+    day, second, trusted = last["begin"]["utc"]
+    if not trusted:
+        return None
+    try:
+        return EPOCH + timedelta(days=day, seconds=second + later_s)
+    except OverflowError:
+        return None
 
 
 def _asked_by(folder: Path, identity: str) -> int:

@@ -306,6 +306,7 @@ def test_every_chip_waters_and_wakes_by_its_button(tmp_path: Path, name: str, ch
     folder = copy_pot(name, tmp_path)
     if chip == "esp32-c6":
         on_a_c6(folder)
+        commission_for(folder, b"desk-1")
     world = world_for(folder, water=0.15)
     with DeskBoard(
         tmp_path / "flash.img", world, image_bytes=IMAGE_BYTES, awake="real", chip=chip,

@@ -239,6 +239,13 @@ def test_check_and_report_tell_it_from_the_log(
     main(["report", str(desk.folder), "--out", str(tmp_path / "page")])
     page = (tmp_path / "page" / "basil.html").read_text()
     assert "depletion_ppt = 250 (settings.toml: 400)" in page
+    assert "Commissioning" not in page
+    book = desk.folder / "commissioning.toml"
+    book.rename(desk.folder / "elsewhere.toml")
+    main(["report", str(desk.folder), "--out", str(tmp_path / "page")])
+    page = (tmp_path / "page" / "basil.html").read_text()
+    assert "the pot acts by stage 2, but stage = 2 does not count" in page
+    (desk.folder / "elsewhere.toml").rename(book)
     # A flash settles it, before any new wake is pulled.
     assert command(desk, "--replace-asked") == 0
     capsys.readouterr()
@@ -257,7 +264,8 @@ def test_a_flash_notes_what_it_sent(start: Start) -> None:
     desk.flash()
     noted = board_file.flashed(desk.folder)
     identity = line.identity(pots.load(desk.folder).lines["settings"])
-    assert noted == board_file.Flashed(last + 1, identity)
+    assert noted is not None
+    assert (noted.n, noted.settings) == (last + 1, identity)
     assert wakes(desk.close())[-1]["n"] == last + 1
 
 

@@ -18,7 +18,7 @@ from wakewell import check, kept, logs, meanings, pots, replay
 from wakewell.asked import Asked
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput
-from wakewell.obeyed import EPOCH, FOLDER, KEPT, ROWS, Known, known, made_so_far, read_made
+from wakewell.obeyed import EPOCH, FOLDER, KEPT, ROWS, Known, known, made_so_far, moment, read_made
 from wakewell.remote import broker, private
 from wakewell.remote.card import card
 from wakewell.tomlfile import nearest, show_path
@@ -175,15 +175,11 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
 
 def next_wake(last: dict[str, Any]) -> str:
     """When a pot wakes next by its newest record, in words."""
-    day, second, trusted = last["begin"]["utc"]
     sleep_s = logs.sleep_s(last)
     if sleep_s is None:
         return "not known: its newest wake commands no sleep"
-    if not trusted:
-        return "not known: its clock is unsure"
-    try:
-        when = EPOCH + timedelta(days=day, seconds=second + sleep_s)
-    except OverflowError:
+    when = moment(last, sleep_s)
+    if when is None:
         return "not known: its clock is unsure"
     return f"{when:%Y-%m-%d %H:%M} UTC or soon after"
 

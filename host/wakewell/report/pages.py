@@ -394,6 +394,9 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     rows.append(("Battery", f"{volts}, {runs_until(view.battery, calendar)}"))
     if log.otherwise:
         rows.append(("Settings", log.otherwise))
+    if log.uncommissioned and log.pot is not None and log.pot.calibration.stage:
+        text = f"the pot acts by stage {log.pot.calibration.stage}, but {log.uncommissioned}"
+        rows.append(("Commissioning", text))
     read = f"{calendar.moment(last.time_s)} ({calendar.name})"
     if view.condition.old_s >= DAY_S:
         read += f", {span_text(view.condition.old_s)} before this page was made"

@@ -24,7 +24,8 @@ from msgspec import UNSET
 from wakecore import fields, line
 from wakecore.plan import refill_ppt, target_ppt
 from wakecore.wake import DRY_RUNS
-from wakewell import fieldlog, logs, obeyed, pots, usual
+from wakewell import fieldlog, logs, obeyed, pots, stage, usual
+from wakewell.board_file import board_id
 from wakewell.fieldlog import FieldLog, Place
 from wakewell.logs import MOST_NUMBER, MOST_WORD, BadInput, Record, Skips
 from wakewell.report.times import EPOCH_S, Tick, tick, timeline
@@ -119,6 +120,7 @@ class PotLog:
     place: Path
     about: pots.About | None = None
     otherwise: str = ""  # settings in force that are not what settings.toml says
+    uncommissioned: str = ""  # why its folder's stage does not count on its board
     wakes: list[Wake] = field(default_factory=list)
     skips: Skips = field(default_factory=Skips)
     dated: bool = False
@@ -291,7 +293,7 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     folder = pot_folder(place)
     log = PotLog(name, place, files=list(files), about=folder.about if folder else None)
     if folder is not None and not folder.problems:
-        log.otherwise = otherwise(folder)
+        log.otherwise, log.uncommissioned = history(folder)
     source = FieldLog(files, log.skips)
     shared: dict[Any, Any] = {}
     own = 0
@@ -437,13 +439,16 @@ def pot_folder(place: Path) -> pots.PotFolder | None:
     return None
 
 
-def otherwise(folder: pots.PotFolder) -> str:
-    """Which settings the pot obeys otherwise than settings.toml says, in words; "" for none."""
+def history(folder: pots.PotFolder) -> tuple[str, str]:
+    """(settings that the pot obeys otherwise than settings.toml says, why its stage does not count
+    on its board), in words; "" where there is nothing of that, or no board is known."""
     try:
         found = obeyed.by_log(folder)
+        board = board_id(folder.path)
     except BadInput as error:
-        return f"not known: {error}"
-    return found.text if found is not None else ""
+        return f"not known: {error}", ""
+    why = "" if board is None else stage.standing(folder, board).text
+    return found.text if found is not None else "", why
 
 
 def names(places: Iterable[Path]) -> list[str]:

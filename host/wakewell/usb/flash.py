@@ -361,7 +361,8 @@ def flash_one(
         for kind in POT_FILES:
             kept.keep_in_force(folder, pot.lines[kind])
         switch(link, code.version, missing, result)
-        flashed = board_file.Flashed(next_n, line.identity(pot.lines["settings"]))
+        sent = line.identity(pot.lines["settings"])
+        flashed = board_file.Flashed(next_n, sent, link.now())
         board_file.remember(folder, identity.unique_id, identity.machine, flashed)
         if settled:
             link.exec(JUDGED.format(version=code.version, n=settled))
