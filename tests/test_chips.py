@@ -118,3 +118,72 @@ def test_a_pin_fit_for_the_pump_is_in_no_table_of_doubts(chip):
 def test_a_pin_that_does_not_exist_is_refused_for_every_use():
     for use in (chips.PUMP, chips.DRIVE, chips.SENSE, chips.WAKE, chips.ANALOG, chips.WIRE):
         assert "no such pin" in chips.refused(chips.ESP32, use, 20)
+
+
+@pytest.mark.parametrize(
+    ("chip", "use", "pin", "why"),
+    [
+        (chips.ESP32, chips.PUMP, 34, "input only"),
+        (chips.ESP32, chips.DRIVE, 34, "input only"),
+        (chips.ESP32, chips.WIRE, 34, "input only"),
+        (chips.ESP32, chips.SENSE, 34, ""),
+        (chips.ESP32, chips.ANALOG, 34, ""),
+        (chips.ESP32, chips.WAKE, 34, ""),
+        (chips.ESP32, chips.ANALOG, 25, chips.ESP32.radio[25]),
+        (chips.ESP32, chips.DRIVE, 25, ""),
+        (chips.ESP32, chips.ANALOG, 18, "no converter on this pin"),
+        (chips.ESP32, chips.WAKE, 18, "cannot end deep sleep"),
+        (chips.ESP32, chips.PUMP, 18, ""),
+        (chips.ESP32, chips.PUMP, 12, chips.ESP32.strapping[12]),
+        (chips.ESP32, chips.DRIVE, 12, ""),  # for other uses a doubt is told, not refused
+        (chips.ESP32, chips.SENSE, 6, chips.ESP32.flash[6]),
+        (chips.ESP32_S3, chips.SENSE, 45, ""),
+        (chips.ESP32_S3, chips.WAKE, 22, "the esp32-s3 has no such pin"),
+    ],
+)
+def test_what_a_pin_is_refused_for(chip, use, pin, why):
+    assert chips.refused(chip, use, pin) == why
+
+
+def test_a_doubt_is_the_first_of_strapping_moving_serial_and_module():
+    assert chips.doubtful(chips.ESP32, 18) == ""
+    for rows in (chips.ESP32.strapping, chips.ESP32.serial, chips.RP2040.module):
+        chip = chips.RP2040 if rows is chips.RP2040.module else chips.ESP32
+        for pin in rows:
+            assert chips.doubtful(chip, pin)
+    assert chips.doubtful(chips.ESP32, 0) == chips.ESP32.strapping[0]
+
+
+def test_pins_that_are_taken_are_not_offered():
+    free = chips.fitting(chips.ESP32, chips.PUMP)
+    assert free == sorted(free)
+    assert chips.fitting(chips.ESP32, chips.PUMP, frozenset(free[:1])) == free[1:]
+
+
+# RP2040 and RP2350A in Pico boards (Pico datasheet, from memory): GPIO 23 to 25 and 29 are the
+# board's own, converter on 26 to 29, up to the supply of 3.3 V.
+@pytest.mark.parametrize("chip", [chips.RP2040, chips.RP2350], ids=["rp2040", "rp2350"])
+def test_the_picos_pins(chip):
+    assert chip.pins == chip.wake == set(range(30))
+    assert chip.converter == {26, 27, 28, 29}
+    assert set(chip.module) == {23, 24, 25, 29}
+    assert (chip.least_mv, chip.most_mv) == (0, 3300)
+    assert chip.port == ""
+    assert "watchdog" in chip.why_not
+
+
+def test_what_each_chip_is_ported_to_and_how_it_wakes():
+    assert chips.CHIPS.keys() == {
+        "esp32", "esp32-s3", "esp32-c3", "esp32-c6", "rp2040", "rp2350",
+    }  # fmt: skip
+    assert set(chips.PORTED) == {name for name, chip in chips.CHIPS.items() if not chip.why_not}
+    # ESP-IDF, SOC_PM_SUPPORT_EXT0_WAKEUP: the first two have it, the RISC-V chips have not
+    assert [name for name in chips.PORTED if chips.CHIPS[name].ext0] == ["esp32", "esp32-s3"]
+
+
+# ESP-IDF Programming Guide, ADC: suggested range at the largest attenuation, mV.
+@pytest.mark.parametrize(
+    ("chip", "least_mv", "most_mv"), [(chips.ESP32, 150, 2450), (chips.ESP32_C3, 0, 2500)]
+)
+def test_the_converters_ranges(chip, least_mv, most_mv):
+    assert (chip.least_mv, chip.most_mv) == (least_mv, most_mv)

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import hashlib
 import os
+import shutil
 import threading
 import tty
 from collections.abc import Callable
@@ -486,16 +487,35 @@ def test_a_power_cut_while_all_is_put_in_force(
     old_code = payload.compile_code(6)
     new = changed_code(monkeypatch)
     real = flash.switch
+
+    def changed(name: str) -> tuple[Desk, dict[str, bytes]]:
+        """A desk whose folder was changed, and what its pot was before."""
+        desk = start(under=tmp_path / name, changes={"water": 0.2})
+        before = pot_files(desk.folder, old_code)
+        for kind, was, now in (("settings", 250, 240), ("limits", 400, 390)):
+            path = desk.folder / f"{kind}.toml"
+            path.write_text(path.read_text().replace(f"\ndose_ml = {was}", f"\ndose_ml = {now}"))
+        return desk, before
+
+    def lose(*_: Any) -> None:
+        raise BoardLost("the cable")
+
+    # All but the last step, once: every cut begins from there, with nothing left to send
+    sent, _ = changed("sent")
+    with monkeypatch.context() as patch:
+        patch.setattr(flash, "switch", lose)
+        with pytest.raises(BoardLost):
+            flash.flash_one(sent.folder, sent.take(), silent, 20)
+    sent.board.close()
     count = 0
     seen = set()
     while True:
         count += 4
-        desk = start(under=tmp_path / f"cut{count}", changes={"water": 0.2})
-        old_pot = pot_files(desk.folder, old_code)
-        for name, was, now in (("settings", 250, 240), ("limits", 400, 390)):
-            path = desk.folder / f"{name}.toml"
-            path.write_text(path.read_text().replace(f"\ndose_ml = {was}", f"\ndose_ml = {now}"))
+        desk, old_pot = changed(f"cut{count}")
         new_pot = pot_files(desk.folder, new)
+        desk.board.close()
+        shutil.copy(sent.board.image, desk.board.image)
+        desk.board.start()
 
         def cut(session: Any, *args: Any, desk: Desk = desk, count: int = count) -> None:
             desk.board.cut_power_at(count)
