@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
 from wakewell.logs import BadInput
-from wakewell.report.times import DAY_S, Calendar, Tick, span_text, tick, timeline
+from wakewell.report.times import DAY_S, Calendar, Tick, cut_short, span_text, tick, timeline
 
 START_S = 1_770_000_000
 
@@ -107,3 +109,43 @@ def test_lengths_in_words() -> None:
         "2 hours",
         "3 days",
     ]
+
+
+def test_a_sleep_is_cut_short_below_nine_tenths_of_it() -> None:
+    assert not cut_short("timer", 90, 100)
+    assert cut_short("timer", 89, 100)
+    assert cut_short("timer", 82, 100)
+    assert not cut_short("button", 1, 100)
+
+
+def test_undated_records_end_a_minute_before_the_first_dated_run() -> None:
+    ticks = [Tick(None, None), Tick(100.0, None), Tick(None, 10**9), Tick(50.0, None)]
+    times, dated, jumps = timeline(ticks)
+    assert times == [10**9 - 160, 10**9 - 60, 10**9, 10**9 + 50]
+    assert (dated, jumps) == (True, 0)
+
+
+def test_a_clock_may_drift_by_a_tenth_of_what_passed_since_it_was_last_told() -> None:
+    """Two hours off after 10,000 s are a jump, however long the run was before; after a day not."""
+
+    def jumps(gap_s: float) -> int:
+        told = 10**9 + 10**6
+        return timeline(
+            [Tick(None, 10**9), Tick(10.0**6, told), Tick(gap_s, told + int(gap_s) + 7200)]
+        )[2]
+
+    assert jumps(10_000.0) == 1
+    assert jumps(86_400.0) == 0
+
+
+def test_a_span_of_dates_says_its_year_once() -> None:
+    calendar = Calendar("UTC")
+    early = datetime(2026, 6, 12, tzinfo=UTC).timestamp()
+    assert calendar.between(early, early + 30 * DAY_S) == ("12 June", "12 July 2026")
+    assert calendar.between(early, early + 300 * DAY_S) == ("12 June 2026", "8 April 2027")
+    assert Calendar("UTC", dated=False).between(0.0, 3 * DAY_S) == ("day 1", "day 4")
+
+
+def test_a_run_without_a_date_follows_a_minute_after_the_last() -> None:
+    found = timeline([Tick(None, None), Tick(100.0, None), Tick(None, None), Tick(7.0, None)])
+    assert found == ([0.0, 100.0, 160.0, 167.0], False, 0)

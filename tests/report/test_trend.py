@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -56,3 +57,18 @@ def test_joined_keeps_ends_and_order() -> None:
     assert len(times) <= trend.MOST
     assert times == sorted(times)
     assert values == times
+
+
+def test_ties_by_hand() -> None:
+    """Two pairs of equal values: variance (5 x 4 x 15 - 2 x 2 x 1 x 9) / 18, eight rising pairs."""
+    s, p = trend.mann_kendall([1, 1, 2, 2, 3])
+    assert s == 8
+    assert p == pytest.approx(math.erfc(8 / math.sqrt(2 * (300 - 36) / 18)))
+    assert trend.mann_kendall([5, 5, 5]) == (0, 1.0)
+
+
+def test_neighbours_are_joined_into_their_medians() -> None:
+    times, values = [1.0, 2.0, 3.0, 4.0, 5.0], [10.0, 0.0, 30.0, 20.0, 7.0]
+    assert trend.joined(times, values, 5) == (times, values)
+    assert trend.joined(times, values, 3) == ([1.5, 3.5, 5.0], [5.0, 25.0, 7.0])
+    assert trend.joined(times, values, 2) == ([2.0, 4.5], [10.0, 13.5])

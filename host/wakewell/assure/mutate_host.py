@@ -61,7 +61,7 @@ GROUPS = (
     ),
     Group(
         ("report/condition.py", "report/findings.py"),
-        ("report/test_looks.py", "report/test_causes.py", "report/test_findings.py"),
+        ("report/test_looks.py", "report/test_causes.py"),
     ),
     Group(
         ("report/series.py", "report/forecast.py", "report/magnifier.py"),
@@ -69,7 +69,6 @@ GROUPS = (
             "report/test_series.py",
             "report/test_forecast.py",
             "report/test_magnifier.py",
-            "report/test_report_command.py",
         ),
     ),
     Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),

@@ -346,6 +346,7 @@ def host(asked: Asked) -> Figures:
         else mutate_host.chosen(HOST_MUTANTS, asked.seed)
     )
     judged, killed, alike = 0, 0, 0
+    met: set[str] = set()
     survived: list[str] = []
     left_out: list[str] = []
     end_s = time.monotonic() + asked.lives_s
@@ -356,6 +357,7 @@ def host(asked: Asked) -> Figures:
                 left_out.append(f"the test {why}: it fails on the code as it is")
                 continue
             judged += 1
+            met.add(mutant.file)
             bar.update()
             if why:
                 killed += 1
@@ -367,6 +369,8 @@ def host(asked: Asked) -> Figures:
             if time.monotonic() > end_s:
                 done.close()
                 break
+    if missing := {mutant.file for mutant in todo} - met:
+        left_out.append(f"modules not reached in time: {', '.join(sorted(missing))}")
     if judged < everyone:
         left_out.append(f"{everyone - judged} of {everyone} mutants of the host, by the seed")
     numbers = {
