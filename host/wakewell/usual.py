@@ -103,6 +103,7 @@ class Wake(msgspec.Struct, gc=False):
 
 PARTS = (Wake, Begin, Values, Plan, Water)
 MEMBERS = sum(len(part.__struct_fields__) - len(part.__struct_defaults__) for part in PARTS)
+JUDGED = {"soil", "level", "battery"}
 _decoder = msgspec.json.Decoder(Wake)
 
 
@@ -122,7 +123,7 @@ def decode(data: bytes) -> Wake | None:
     for part in (found.run, found.after):
         if part is not UNSET:
             members += 1 + len(part)
-    if body.count(b":") != members or found.kind != "wake":
+    if body.count(b":") != members or found.kind != "wake" or not found.judged.keys() >= JUDGED:
         return None
     if found.run is not UNSET and not _is_run(found.run):
         return None
