@@ -31,6 +31,11 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
     def command(name: str, *arguments: str) -> list[str]:
         return [os.path.relpath(_env.tool(name), _env.ROOT), *arguments]
 
+    def tests(*arguments: str) -> list[str]:
+        # A worker takes tests that follow one another, so that few make the same fixture twice
+        workers = ["-n", str(os.cpu_count() or 1), "--dist", "worksteal"]
+        return command("pytest", *workers, *arguments)
+
     # A part of the tests only: the proofs are no part of it
     whole = not fast and expression is None and not paths
     chosen = [*(["-m", "not slow"] if fast else []), *(["-k", expression] if expression else [])]
@@ -44,7 +49,7 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
         ),
         *([("proofs", command("python", "-m", "wakewell.assure", "--quick"))] if whole else []),
         *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
-        ("tests", command("pytest", "-n", str(os.cpu_count() or 1), *chosen, *paths)),
+        ("tests", tests(*chosen, *paths)),
     ]
 
 

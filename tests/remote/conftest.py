@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import shutil
 import sys
 from collections.abc import Iterator
@@ -13,11 +14,9 @@ from remote_pots import BOARD, fill_in
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 
-from usb_desks import IMAGE_BYTES, copy_pot, silent, world_for
+from usb_desks import flashed_board, made_once
 
-from wakewell.deskboard import DeskBoard
 from wakewell.trials import CAFE
-from wakewell.usb import flash
 
 
 @pytest.fixture
@@ -40,22 +39,8 @@ def pot(tmp_path: Path, server: mosquitto.Broker) -> Path:
     return folder
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """basil's folder with radio_wakes = 1 and a flash that finished one wake."""
-    under = tmp_path_factory.mktemp("home")
-    folder = copy_pot("basil", under)
-    path = folder / "settings.toml"
-    path.write_text("radio_wakes = 1\n" + path.read_text())
-    with DeskBoard(
-        under / "flash.img",
-        world_for(folder),
-        image_bytes=IMAGE_BYTES,
-        awake="real",
-        unique_id=b"desk-1",
-    ) as board:
-        result = flash.flash_one(folder, board.port, silent, 20)
-        assert result.good, result.notes
-        board.awake = "stepped"
-        board.wait_asleep()
-    return under
+    make = functools.partial(flashed_board, settings="radio_wakes = 1\n")
+    return made_once(tmp_path_factory, "flashed-with-radio", make)

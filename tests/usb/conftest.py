@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from usb_desks import IMAGE_BYTES, Desk, copy_pot, silent, world_for
+from usb_desks import IMAGE_BYTES, Desk, copy_pot, flashed_board, made_once, world_for
 
 from wakewell.deskboard import DeskBoard, why_not
-from wakewell.usb import flash
 
 _REASON = why_not()
 Start = Callable[..., Desk]
@@ -29,17 +28,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with basil's folder and flash.img, on which its board has finished one wake."""
-    under = tmp_path_factory.mktemp("flashed")
-    folder = copy_pot("basil", under)
-    with DeskBoard(
-        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",
-        unique_id=b"desk-1",
-    ) as board:  # fmt: skip
-        result = flash.flash_one(folder, board.port, silent, 20)
-        assert result.good, result.notes
-        board.awake = "stepped"
-        board.wait_asleep()
-    return under
+    return made_once(tmp_path_factory, "flashed", flashed_board)
 
 
 @pytest.fixture

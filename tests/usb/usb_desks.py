@@ -5,7 +5,9 @@ Belongs here: names that tests import. Does not belong here: fixtures (conftest.
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -36,6 +38,40 @@ def copy_pot(name: str, under: Path, board: bytes | None = b"desk-1") -> Path:
 def commission_for(folder: Path, board: bytes) -> None:
     """Leave a bench book there as a commissioning of that pot on that board would."""
     Book(folder).lead_to(stage.marks(pots.load(folder), board.hex()))
+
+
+def made_once(factory: Any, name: str, make: Callable[[Path], None]) -> Path:
+    """A folder that the first who needs it makes, for all workers of a run. Nobody changes it."""
+    import fcntl  # desk boards are POSIX
+
+    base: Path = factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent
+    place, draft = base / name, base / f"{name}.new"
+    with (base / f"{name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not place.exists():
+            shutil.rmtree(draft, ignore_errors=True)
+            draft.mkdir()
+            make(draft)
+            draft.rename(place)
+    return place
+
+
+def flashed_board(under: Path, settings: str = "") -> None:
+    """basil's folder and flash.img, on which its board has finished one wake. settings: lines to
+    put before the café's."""
+    folder = copy_pot("basil", under)
+    path = folder / "settings.toml"
+    path.write_text(settings + path.read_text())
+    with DeskBoard(
+        under / "flash.img", world_for(folder), image_bytes=IMAGE_BYTES, awake="real",
+        unique_id=b"desk-1",
+    ) as board:  # fmt: skip
+        result = flash.flash_one(folder, board.port, silent, 20)
+        assert result.good, result.notes
+        board.awake = "stepped"
+        board.wait_asleep()
 
 
 def world_for(folder: Path, seed: int = 1, **changes: Any) -> RigWorld:
