@@ -5,7 +5,6 @@ Each broken core is a copy with one line changed. Each is met by a log that ship
 
 from __future__ import annotations
 
-import gzip
 import json
 import shutil
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any, NamedTuple
 import pytest
 import tomlkit
 
-import makelog
+from makelog import another_cores
 from wakecore import rules
 from wakecore.run import TRIPS
 from wakewell import changes, trials
@@ -124,16 +123,6 @@ def changed_core(folder: Path, file: str, old: str, new: str) -> Path:
     assert text.count(old) == 1, f"{file} has changed: {old}"
     path.write_text(text.replace(old, new), encoding="utf-8")
     return folder
-
-
-def renamed(folder: Path, core: str = "0123456789ab") -> None:
-    """Make the logs there those of a core that nobody has."""
-    for path in folder.glob("*.gz"):
-        lines = gzip.decompress(path.read_bytes()).splitlines()
-        changed = [
-            makelog.changed(data, core=core) if b'"wake"' in data[:16] else data for data in lines
-        ]
-        path.write_bytes(gzip.compress(b"".join(data + b"\n" for data in changed)))
 
 
 def replayed(capfd: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, Any]:
@@ -246,7 +235,7 @@ def test_without_the_core_that_recorded_it_the_records_themselves_say_how_it_was
     """
     log = tmp_path / "pot" / "logs"
     shutil.copytree(SHIPPED["tomato"], log)
-    renamed(log)
+    another_cores(log)
     assert main(["replay", str(log), "--json"]) == 0
     (found,) = json.loads(capfd.readouterr().out)["replayed"]
     assert (found["weaker"], found["different"]) == ([], 0)

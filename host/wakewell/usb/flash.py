@@ -23,7 +23,18 @@ from tqdm import tqdm
 
 from wakecore import line
 from wakecore.state import State, from_bytes
-from wakewell import bench_book, board_file, chips, extras, kept, obeyed, pots, stage, terminal
+from wakewell import (
+    bench_book,
+    board_file,
+    chips,
+    extras,
+    kept,
+    obeyed,
+    pots,
+    preview,
+    stage,
+    terminal,
+)
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput
 from wakewell.remote import private
@@ -309,6 +320,7 @@ def flash_one(
     moved: Callable[[int, int], None] = lambda done, total: None,
     take_over: bool = False,
     keep_asked: bool | None = None,
+    accept_weaker: bool = False,
 ) -> Result:
     """Flash one board. Raises BadInput or BoardLost; the board is then as it was.
 
@@ -316,6 +328,7 @@ def flash_one(
     take_over: the board was another pot's, whose files are set aside on it.
     keep_asked: whether settings that were asked by radio are kept, and written into settings.toml,
     or replaced by what it says. None: Undecided is raised where there are such.
+    accept_weaker: send what by the pot's own log protects less than what is on the board.
     """
     pot = pots.load(folder)
     if pot.problems:
@@ -337,6 +350,8 @@ def flash_one(
             result.notes.append(f"the files of the pot before are on the board in {old}")
             forget_bench(folder, identity.unique_id, result)
         pot = at_its_stage(link, pot, result)
+        foresee(pot, say, accept_weaker)
+        link.renew()
         there = sums(link)
         wanted = wanted_files(pot, code)
         given = wanted.get(private.ON_BOARD)
@@ -372,6 +387,20 @@ def flash_one(
         set_clock(link, code.version)
         link.leave()
     return result
+
+
+def foresee(pot: pots.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
+    """Say what this version would have decided on the pot's own log; stop where that is weaker."""
+    found = preview.of(pot)
+    for text in found.lines:
+        say(f"{pot.name}: {text}")
+    if found.weaker and not accept_weaker:
+        first = found.weaker[0]
+        raise BadInput(
+            f"by its own log it would protect less, first {first.rule} at wake {first.wake}: "
+            f"{first.text}. Nothing was sent. To see each: wakewell replay {pot.path}; to send it "
+            "all the same: --accept-weaker"
+        )
 
 
 def settle(
@@ -591,6 +620,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--replace-asked", action="store_true",
         help="replace settings that were asked by radio by what settings.toml says",
     )  # fmt: skip
+    parser.add_argument(
+        "--accept-weaker", action="store_true",
+        help="send a version that by the pot's own log protects less than the one on the board",
+    )  # fmt: skip
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
     parser.epilog = (
         "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that pumped "
@@ -621,7 +654,9 @@ def run(args: argparse.Namespace) -> int:
     def one(row: int, keep_asked: bool | None) -> Result:
         folder, port = pairs[row]
         bar = Bar(folder.name, row)
-        return flash_one(folder, port, progress, args.wait, bar, args.take_over, keep_asked)
+        return flash_one(
+            folder, port, progress, args.wait, bar, args.take_over, keep_asked, args.accept_weaker
+        )
 
     code = 0
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
