@@ -24,6 +24,7 @@ from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 from wakeboard import asked, ntp
 from wakecore import line
 from wakewell import pots, replay
+from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.remote import ask, broker, handover, listen, private
 from wakewell.remote.store import Store
@@ -142,6 +143,55 @@ def test_asked_taken_and_in_force(home: Home) -> None:
     assert record["dose_ml"] == 61
     assert last["settings"] == line.identity(data)
     assert "in force since" in "\n".join(ask.shown(home.folder))
+
+
+def test_what_was_asked_outlives_a_flash_until_somebody_decides(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The broker keeps the message: what was settled by cable is not taken a second time."""
+
+    def flashed(*words: str) -> int:
+        home.board.awake = "real"
+        home.board.hard_reset()
+        try:
+            return main(["flash", str(home.folder), "--port", home.board.port, *words])
+        finally:
+            home.board.awake = "stepped"
+            home.board.hard_reset()
+            home.board.wait_asleep()
+
+    def depletion_ppt() -> int:
+        record, _ = line.decode(home.files()["pot/settings.json"].rstrip())
+        assert record is not None
+        return int(record["depletion_ppt"])
+
+    with home.listening():
+        home.days(1)
+        assert ask.run(_args(home.folder, "depletion_ppt=250")) == 0
+        home.days(2)
+        home.told("answer")
+        assert depletion_ppt() == 250
+        capsys.readouterr()
+        assert main(["check", str(home.folder)]) == 0
+        words = "depletion_ppt = 250 (settings.toml: 400), in force by radio, number 1"
+        assert words in capsys.readouterr().out
+        assert flashed() == 2
+        assert words in capsys.readouterr().out
+        assert depletion_ppt() == 250
+        assert flashed("--keep-asked") == 0
+        home.days(1)
+        assert depletion_ppt() == pots.load(home.folder).settings["depletion_ppt"] == 250
+        assert ask.run(_args(home.folder, "depletion_ppt=300")) == 0
+        home.days(2)
+        assert depletion_ppt() == 300
+        assert flashed("--replace-asked") == 0
+        home.days(2)
+        assert depletion_ppt() == 250
+        assert ask.run(_args(home.folder, "depletion_ppt=350", "--days", "60")) == 0
+        assert flashed() == 2  # left with the broker, and not yet taken
+        assert flashed("--replace-asked") == 0
+        home.days(2)
+        assert depletion_ppt() == 250
 
 
 def _args(folder: Path, *words: str) -> argparse.Namespace:
