@@ -96,9 +96,12 @@ def values_of(data: bytes) -> dict[str, int] | None:
     return None if values is None else {name: getattr(values, name) for name in ROWS}
 
 
-def known(folder: Path, found: pots.PotFolder) -> Known:
-    """The newest wake in the pot's log and the settings in force by it, else settings.toml's."""
-    last = newest_wake(folder / "logs")
+def known(folder: Path, found: pots.PotFolder, newest: dict[str, Any] | None = None) -> Known:
+    """The newest wake in the pot's log and the settings in force by it, else settings.toml's.
+
+    newest: that wake's record, where it is known already.
+    """
+    last = newest or newest_wake(folder / "logs")
     data = logs.InForce(folder / "logs")(last["settings"]) if last is not None else None
     values = values_of(data) if data is not None else None
     if values is None:
@@ -151,12 +154,13 @@ def differ(pot: pots.PotFolder, values: Mapping[str, int]) -> dict[str, tuple[in
     return {n: (pot.settings[n], v) for n, v in values.items() if pot.settings[n] != v}
 
 
-def by_log(pot: pots.PotFolder) -> Difference | None:
+def by_log(pot: pots.PotFolder, newest: dict[str, Any] | None = None) -> Difference | None:
     """What the newest wake in the pot's log obeys and no flash from this folder put in force.
 
-    None if there is nothing of that, or the log cannot tell. pot has no problems.
+    None if there is nothing of that, or the log cannot tell. pot has no problems. newest: that
+    wake's record, where it is known already.
     """
-    at = known(pot.path, pot)
+    at = known(pot.path, pot, newest)
     if at.last is None or not at.from_log or not (values := differ(pot, at.settings)):
         return None
     n = _asked_by(pot.path, at.last["settings"])

@@ -292,8 +292,6 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     """
     folder = pot_folder(place)
     log = PotLog(name, place, files=list(files), about=folder.about if folder else None)
-    if folder is not None and not folder.problems:
-        log.otherwise, log.uncommissioned = history(folder)
     source = FieldLog(files, log.skips)
     shared: dict[Any, Any] = {}
     own = 0
@@ -318,6 +316,9 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     find_gaps(log)
     find_pots(log)
     log.doses = doses(log)
+    if folder is not None and not folder.problems and log.wakes:
+        last = log.kept[log.wakes[-1].place]
+        log.otherwise, log.uncommissioned = history(folder, last)
     return log
 
 
@@ -439,11 +440,14 @@ def pot_folder(place: Path) -> pots.PotFolder | None:
     return None
 
 
-def history(folder: pots.PotFolder) -> tuple[str, str]:
+def history(folder: pots.PotFolder, last: Record) -> tuple[str, str]:
     """(settings that the pot obeys otherwise than settings.toml says, why its stage does not count
-    on its board), in words; "" where there is nothing of that, or no board is known."""
+    on its board), in words; "" where there is nothing of that, or no board is known.
+
+    last: the newest record of its log.
+    """
     try:
-        found = obeyed.by_log(folder)
+        found = obeyed.by_log(folder, last)
         board = board_id(folder.path)
     except BadInput as error:
         return f"not known: {error}", ""
