@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import json
 import os
+import shutil
 import subprocess
 import sys
 import unicodedata
@@ -152,3 +154,48 @@ def test_ctrl_c_while_modules_load(name: str) -> None:
     assert done.returncode == 130
     assert done.stderr.endswith(b": stopped\n")
     assert done.stderr.count(b"\n") == 1
+
+
+def test_no_file_is_left_open(tmp_path: Path) -> None:
+    """Every reader with warnings as errors, a packed and a broken log and a parcel among them."""
+    packed = (CAFE / "basil" / "logs" / "00000001.jsonl.gz").read_bytes()
+    log = tmp_path / "pot" / "logs" / "00000001.jsonl.gz"
+    log.parent.mkdir(parents=True)
+    log.write_bytes(packed[: len(packed) // 2])
+    for words in (
+        ("replay", str(CAFE / "basil")),
+        ("replay", str(log)),
+        ("report", str(CAFE / "basil"), "--csv", "--out", str(tmp_path)),
+        ("parcel", str(CAFE / "basil"), "--share", "--out", str(tmp_path / "p.zip")),
+        ("replay", str(tmp_path / "p.zip")),
+        ("cut", str(CAFE / "basil"), "3", "5"),
+        ("check", str(CAFE / "basil")),
+        ("budget", str(CAFE / "basil")),
+    ):
+        done = dev(*words)
+        assert done.returncode in (0, 2), words
+        assert b"Warning" not in done.stderr, words
+        assert b"Traceback" not in done.stderr, words
+
+
+def dev(*words: str) -> subprocess.CompletedProcess[bytes]:
+    """The command in Python's development mode, which tells of what is left open."""
+    made = [sys.executable, "-X", "dev", "-W", "error", "-m", "wakewell", *words]
+    return subprocess.run(made, check=False, capture_output=True)
+
+
+@pytest.mark.parametrize("char", ["\x1b[2J", "\n", "\u202e", "\x85"])
+@pytest.mark.parametrize("key", ["name", "plant", "place", "notes"])
+def test_what_a_toml_file_says_is_no_line_of_its_own(
+    key: str, char: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pot"
+    shutil.copytree(CAFE / "basil", folder)
+    path = folder / "pot.toml"
+    rows = [r for r in path.read_text(encoding="utf-8").splitlines() if not r.startswith(key)]
+    path.write_text("\n".join([f"{key} = {json.dumps(f'a{char}FAKE')}", *rows]), encoding="utf-8")
+    for words in (["check"], ["budget"], ["report", "--csv", "--out", str(tmp_path)]):
+        cli.main([words[0], str(folder), *words[1:]])
+        out, err = capsys.readouterr()
+        assert char == "\n" or char not in out + err
+        assert not any(row.startswith("FAKE") for row in (out + err).splitlines())

@@ -21,6 +21,7 @@ REQUIREMENT = {
     **dict(run.TRIPS),
     **{row[0]: row[1] for row in (*rules.LOCKOUTS, *rules.PERMISSIVES)},
 }
+ORDER = {row[0]: number for number, row in enumerate(rules.PERMISSIVES)}
 
 
 def cut(
@@ -53,9 +54,12 @@ def cut(
         if record["kind"] == "state":
             begins = record
             continue
-        # After a failed write a number comes again.
-        wanted = chosen[-1]["n"] + (0 not in chosen[-1]["stores"]) if chosen else first
-        if not wanted <= record["n"] <= wanted + (bool(chosen) and 0 in chosen[-1]["stores"]):
+        wanted = chosen[-1]["n"] + 1 if chosen else first
+        # After a write that failed, or with the older slot, a number comes again.
+        again = bool(chosen) and (
+            0 in chosen[-1]["stores"] or record["begin"]["state"] == "previous"
+        )
+        if not wanted - 2 * again <= record["n"] <= wanted:
             raise SequenceError(f"wake {wanted} is not in the log; cut before or after the gap")
         follows = chosen and chosen[-1]["state"] == record["before"]
         if not follows and not _is_of(begins, record):
@@ -153,7 +157,8 @@ def _readings(found: Mapping[str, Any]) -> Iterator[str]:
 
 def _decided(record: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     """What was decided then, under the requirement that speaks of it."""
-    blocked = [name for name, held in record["permissives"].items() if not held]
+    unheld = [name for name, held in record["permissives"].items() if not held]
+    blocked = sorted(unheld, key=lambda n: ORDER.get(n, len(ORDER)))  # a line has them by name
     for name in (*blocked, *record["trips"], *record["lockouts"]):
         if name not in REQUIREMENT:
             raise SequenceError(
