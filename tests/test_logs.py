@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import gzip
 import inspect
 import json
@@ -356,3 +357,99 @@ def test_every_member_stands_in_developers_md(lines: list[bytes]) -> None:
             written_names |= set(record.get(name) or ())
     assert {"run", "ran_ms", "given_ul", "soil_ppt"} <= written_names
     assert {n for n in written_names - told if f'"{n}"' not in text} == set()
+
+
+# What is wrong with a record's form
+
+
+@pytest.fixture(scope="module")
+def good() -> dict[str, Any]:
+    """A wake with a pulse and a snapshot, decoded."""
+    found = [logs.decode(data)[0] for data in makelog.log_lines(makelog.play(makelog.wakes(40)))]
+    return {
+        "wake": next(one for one in found if one and one["kind"] == "wake" and "run" in one),
+        "state": next(one for one in found if one and one["kind"] == "state"),
+    }
+
+
+def without(record: dict[str, Any], *path: str) -> dict[str, Any]:
+    found = copy.deepcopy(record)
+    inner = found
+    for name in path[:-1]:
+        inner = inner[name]
+    del inner[path[-1]]
+    return found
+
+
+def changed(record: dict[str, Any], *path: Any) -> dict[str, Any]:
+    """The record with the last of these at the place that the others name."""
+    found = copy.deepcopy(record)
+    inner = found
+    for name in path[:-2]:
+        inner = inner[name]
+    inner[path[-2]] = path[-1]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("path", "why"),
+    [
+        (("n", "1"), "n is missing or not a whole number in range"),
+        (("n", -1), "n is missing or not a whole number in range"),
+        (("n", True), "n is missing or not a whole number in range"),
+        (("odd", {"inner": {"too": "deep"}}), "is not made of whole numbers and text"),
+        (("odd", 1.5), "is not made of whole numbers and text"),
+        (('a"b', 1), "is not a word"),
+        (("begin", "a\\b", 1), "a name in begin is not a word"),
+        (("begin", "a\x1b", 1), "a name in begin is not a word"),
+        (("plan", "kind", 3), "plan.kind = 3 is"),
+        (("plan", "phase", "x" * (logs.MOST_WORD + 1)), "plan.phase = "),
+        (("judged", "soil", 3), "judged.soil = 3 is"),
+        (("begin", "cause", "x" * (logs.MOST_WORD + 1)), "begin.cause = "),
+        (("trips", ["sag", 3]), "trips = "),
+        (("stores", [0, 2]), "stores = [0,2] is not made of 0 and 1"),
+        (("begin", "host", [3]), "begin.host is not a list of texts"),
+        (("begin", "utc", [1, 2]), "begin.utc is not [day 0 to"),
+        (("begin", "utc", [-1, 2, 1]), "begin.utc is not [day 0 to"),
+        (("values", "soil_ppt", "wet"), "values.soil_ppt = "),
+        (("water", "day_ml", "much"), "water.day_ml = "),
+        (("permissives", "pin", "yes"), "permissives.pin = "),
+        (("rest", [1]), "reading rest = [1] is not [counts, spread]"),
+        (("read", "soil", [1, 2, 3]), "reading soil = "),
+        (("after", 3), "after"),
+    ],
+)
+def test_what_is_wrong_with_the_form_of_a_wake(
+    good: dict[str, Any], path: tuple[Any, ...], why: str
+) -> None:
+    assert logs.why_bad(good["wake"]) == ""
+    assert why.replace(" ", "") in logs.why_bad(changed(good["wake"], *path)).replace(" ", "")
+
+
+def test_a_word_may_be_as_long_as_is_said(good: dict[str, Any]) -> None:
+    assert logs.why_bad(changed(good["wake"], "plan", "kind", "x" * logs.MOST_WORD)) == ""
+
+
+@pytest.mark.parametrize(
+    "path", [("begin",), ("begin", "utc"), ("plan", "kind"), ("trips",), ("read",), ("stores",)]
+)
+def test_what_is_missing_is_named(good: dict[str, Any], path: tuple[str, ...]) -> None:
+    assert logs.why_bad(without(good["wake"], *path)) == f"{'.'.join(path)} is missing"
+
+
+@pytest.mark.parametrize(
+    ("path", "why"),
+    [
+        (("ages_s", ["a"]), "ages_s is not made of whole numbers"),
+        (("mls", [[1]]), "mls"),
+        (("mls", ["1"]), "mls is not made of whole numbers"),
+        (("fields", {"seq": "1"}), "fields is not made of whole numbers"),
+        (("version", "1"), "version = "),
+    ],
+)
+def test_what_is_wrong_with_the_form_of_a_snapshot(
+    good: dict[str, Any], path: tuple[Any, ...], why: str
+) -> None:
+    assert logs.why_bad(good["state"]) == ""
+    assert logs.why_bad(changed(good["state"], *path)).startswith(why)
+    assert logs.why_bad(without(good["state"], path[0])) == f"{path[0]} is missing"

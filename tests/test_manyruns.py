@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -115,3 +116,20 @@ def test_seeds_are_handed_out_in_order_and_none_twice(monkeypatch: pytest.Monkey
     found = manyruns.many(TRIAL, range(3, 28))
     assert [one["seed"] for one in found] == list(range(3, 28))
     assert [len(one) for one in seen] == [10, 10, 5]
+
+
+def test_a_row_says_all_of_one_run() -> None:
+    seen = SimpleNamespace(trips=Counter({"sag": 2}), lockouts=Counter({"leak": 1}))
+    run: Any = SimpleNamespace(
+        trial=TRIAL, verdicts=seen, stopped="it froze", numbers=lambda: {"seed": 7.0}
+    )
+    found = manyruns.row(run)
+    assert (found["trial"], found["seed"], found["why stopped"]) == ("fern", 7.0, "it froze")
+    assert {name for name, n in found.items() if n in (1, 2)} == {"trip sag", "lockout leak"}
+    assert found["trip no flow"] == found["lockout dry run"] == 0
+
+
+def test_a_batch_runs_each_of_its_seeds(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wakewell.simulate.run_trial", lambda trial, seed: (trial, seed))
+    monkeypatch.setattr(manyruns, "row", lambda run: {"seed": run[1]})
+    assert manyruns.batch((TRIAL, [4, 9])) == [{"seed": 4}, {"seed": 9}]

@@ -149,7 +149,8 @@ def test_lost_water() -> None:
     for number, wake in enumerate(quick.wakes):
         wake.time_s = rows.START_S + number * 6 * 3600
     assert findings.lost_water(quick).state == UNKNOWN, "less than five days"
-    assert findings.lost_water(rows.log(rows.wakes(60, falling(6)))).state == UNKNOWN
+    unknown = findings.lost_water(rows.log(rows.wakes(60, falling(6))))
+    assert (unknown.state, unknown.rule) == (UNKNOWN, "R8")
 
 
 def test_water_that_was_pumped_or_filled_in_is_no_leak() -> None:
@@ -211,6 +212,9 @@ def each(days: Any, **changes: Any) -> Changes:
         (each(range(55), phase="soak"), UNKNOWN, "5 wakes"),
         (each(range(26, 60), awake_ms=9000, ran_ms=1), UNKNOWN, "0 wakes"),
         (each(range(31, 60), awake_ms=9000, phase="soak"), UNKNOWN, "1 wakes"),
+        (each(range(5, 55), phase="soak"), QUIET, "2000 ms lately, 2000 ms at first"),
+        (each(range(4, 55), phase="soak"), UNKNOWN, "5 wakes"),
+        (each([59], awake_ms=2900), QUIET, "2000 ms lately, 2000 ms at first, longest 2900 ms"),
     ],
 )  # fmt: skip
 def test_awake_time(changes: Changes, state: str, said: str) -> None:
@@ -264,19 +268,28 @@ def test_probes_that_are_not_believed() -> None:
     assert jumps(9, battery_word="absent").state == WATCH
 
 
-def test_every_look_says_its_requirement_and_threshold() -> None:
-    found = findings.findings(log())
-    assert len({one.name for one in found}) == len(findings.LOOKS) == 9
-    assert all(one.threshold for one in found)
-    assert {one.rule for one in found if one.rule} >= {
-        "R4",
-        "R5",
-        "R6",
-        "R8",
-        "R9",
-        "R11",
-        "R13",
-    } - {one.rule for one in found if one.state == UNKNOWN} - {"R6", "R4"}
+def test_every_look_says_its_requirement_and_what_to_do_if_there_is_anything() -> None:
+    """Quiet and loud alike: drift, wear, clogging, loss, resets, awake, charge, storage, probes."""
+    wanted = ["R6", "R4", "R4", "R8", "R9", "R13", "R5", "R11", "R6"]
+    quiet = log(60, runs(*[(2000, 40)] * 9), answers(*[100] * 9))
+    falls, rises = [(4000, 400 - 8 * n) for n in range(20)], [20] * 20
+    bad = runs(*falls)
+    for day in range(40, 60):
+        bad[day] |= {"trips": ("no flow",), "cause": "brownout", "soil_word": "jump"}
+    for day in range(25, 60):
+        bad.setdefault(day, {})
+        bad[day] |= {"stores_failed": 1, "level_ml": 3000 - 20 * day}
+    for day in range(31, 40):
+        bad[day] |= {"awake_ms": 9000, "charge_uah": 900}
+    found = findings.findings(quiet), findings.findings(log(60, bad, answers(*rises)))
+    for rows_ in found:
+        assert [one.rule for one in rows_] == wanted
+        assert all(one.threshold for one in rows_)
+    assert [one.state for one in found[0]] == [QUIET] * 9
+    loud = {one.name for one in found[1] if one.state in (ACT, WATCH)}
+    assert loud >= {"awake time", "charge per wake", "clogging", "pump wear", "resets", "storage"}
+    for one in (*found[0], *found[1]):
+        assert bool(one.do) == (one.state != QUIET), one.name
 
 
 # --- the condition -------------------------------------------------------------------------------
@@ -369,6 +382,23 @@ def test_a_finding_to_see_to_is_a_visit_and_one_to_watch_is_not() -> None:
     other = judged({59: {"lockouts": ("dry run",)}}, found=[act])
     assert tasks(other) == ["dry run", "lost"]
     assert other.word == condition.PERSON
+
+
+def test_a_dose_that_brought_nothing_is_told_with_its_day() -> None:
+    def after(*doses: Any, **last: Any) -> condition.Condition:
+        one = log(60, {59: last}, doses)
+        return condition.judge(one, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
+
+    dry = rows.dose(57, given_ul=0, trips=("sag",))
+    one = after(rows.dose(50), dry)
+    assert (tasks(one), one.word) == (["dry run"], condition.DUE)
+    assert one.tasks[0].why == (
+        f"it tried to water on Tue 28 April 2026, and {words.TRIPS_WORDS['sag'].plain}"
+    )
+    untold = after(rows.dose(57, given_ul=0))
+    assert untold.tasks[0].do == words.TRIPS_WORDS["no flow"].do
+    assert after(dry, rows.dose(58)).tasks == [], "the last one gave water"
+    assert tasks(after(dry, lockouts=("leak",))) == ["leak"]
 
 
 def test_what_runs_out_within_a_week_is_a_task() -> None:

@@ -87,3 +87,32 @@ def test_nothing_is_guessed(log: bytes, tmp_path: Path) -> None:
     there = list(mended.read_file(sent, skips))
     assert skips.count == log.count(b'"soil_ppt":3')
     assert len(there) == len(log.splitlines()) - skips.count
+
+
+def reasons(tmp_path: Path, text: bytes) -> list[tuple[int, str]]:
+    """(line, why) of what is no record."""
+    sent = tmp_path / "sent.txt"
+    sent.write_bytes(text)
+    skips = logs.Skips()
+    assert list(mended.read_file(sent, skips)) == []
+    return [(one.line, one.why) for one in skips.first]
+
+
+def test_every_fragment_is_named_by_what_it_lacks(log: bytes, tmp_path: Path) -> None:
+    first = log.splitlines()[1]
+    half, rest = first[:100], first[100:200]
+    assert reasons(tmp_path, b"Hello, all.\n") == [(1, "text around the log")]
+    assert reasons(tmp_path, b'at: noon\n"soon"\n') == [
+        (1, "text around the log"), (2, "text around the log"),
+    ]  # fmt: skip
+    assert reasons(tmp_path, b'"n":1,"core"\n\n') == [
+        (1, "a fragment: the record has no beginning")
+    ]
+    one = (1, "a fragment: the record has no end")
+    two = (1, "a fragment, lines 1 to 2: the record has no end")
+    assert reasons(tmp_path, half + b"\n" + half + b"\n" + rest + b"\n") == [
+        one, (2, "a fragment, lines 2 to 3: the record has no end"),
+    ]  # fmt: skip
+    assert reasons(tmp_path, half + b"\n" + rest + b"\n") == [two]
+    assert reasons(tmp_path, half) == [(1, logs.TORN)]
+    assert reasons(tmp_path, half + b"\n" + rest) == [two]

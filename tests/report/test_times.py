@@ -149,3 +149,21 @@ def test_a_span_of_dates_says_its_year_once() -> None:
 def test_a_run_without_a_date_follows_a_minute_after_the_last() -> None:
     found = timeline([Tick(None, None), Tick(100.0, None), Tick(None, None), Tick(7.0, None)])
     assert found == ([0.0, 100.0, 160.0, 167.0], False, 0)
+
+
+def test_what_a_record_says_of_time() -> None:
+    assert tick("timer", 100, (90, 2000), 7) == Tick(92.0, 7), "no more than was commanded"
+    assert tick("timer", 90, (100, 2000), None) == Tick(92.0, None)
+    assert tick("timer", None, (100, 2000), 7) == Tick(None, 7)
+    assert tick("timer", 100, None, 7) == Tick(None, 7)
+    assert tick("timer", 10, (100, 2000), 7) == Tick(None, 7)
+    assert tick("button", 10, (100, 2000), 7) == Tick(12.0, 7)
+
+
+def test_what_the_times_are_called() -> None:
+    assert Calendar("Europe/Brussels").name == "local time, Europe/Brussels"
+    assert Calendar().name == "local time of this computer"
+    assert Calendar(dated=False).name.startswith("days since the first wake on record")
+    at = datetime(2026, 6, 12, 6, 7, 8, tzinfo=UTC).timestamp()
+    assert Calendar("UTC").moment(at) == "Fri 12 June 2026, 06:07"
+    assert Calendar("Europe/Brussels").moment(at) == "Fri 12 June 2026, 08:07"

@@ -50,11 +50,13 @@ class Group:
     tests: tuple[str, ...]
 
 
+# The quick ones first: a run that is bounded in time ends as many as it can
 GROUPS = (
     Group(("causes.py",), ("report/test_causes.py",)),
     Group(("mended.py",), ("report/test_mended.py", "report/test_parcel.py")),
     Group(("tomlfile.py",), ("test_tomlfile.py",)),
     Group(("chips.py",), ("test_chips.py",)),
+    Group(("manyruns.py",), ("test_manyruns.py",)),
     Group(
         ("report/times.py", "report/trend.py"),
         ("report/test_times.py", "report/test_trend.py", "report/test_looks.py"),
@@ -74,10 +76,6 @@ GROUPS = (
     Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
     Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
     Group(
-        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
-        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
-    ),
-    Group(
         ("verdicts.py", "replay.py", "rejudged.py", "changes.py"),
         ("test_verdicts.py", "test_replay.py", "test_weaker.py", "remote/test_report_verdict.py"),
     ),
@@ -96,13 +94,16 @@ GROUPS = (
         ("test_budget.py", "test_one_description.py"),
     ),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
-    Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
-    Group(("manyruns.py",), ("test_manyruns.py",)),
-    Group(("trials.py",), ("test_simulate.py",)),
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
         ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
     ),
+    Group(
+        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
+        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
+    ),
+    Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
+    Group(("trials.py",), ("test_simulate.py",)),
     Group(
         (
             "remote/store.py",
@@ -360,14 +361,11 @@ class Judge:
 def reaching(mutant: Mutant, items: list[Any], known: dict[str, Known]) -> list[Any]:
     """The tests that reach a mutant's line, the quickest first."""
     path = HOST / mutant.file
-    everyone = [
-        item
-        for item in items
-        if not known[item.nodeid].failed and mutant.file in known[item.nodeid].lines
-    ]
+    everyone = [item for item in items if not known[item.nodeid].failed]
     everyone.sort(key=lambda item: known[item.nodeid].seconds)
     lines = span(path, mutant.line)
-    met = [item for item in everyone if known[item.nodeid].lines[mutant.file] & lines]
+    reached = [known[item.nodeid].lines.get(mutant.file, set()) & lines for item in everyone]
+    met = [item for item, there in zip(everyone, reached, strict=True) if there]
     tree = ast.parse(path.read_bytes())
     if not met and (not lines or made_from(tree, statement_at(tree, mutant.line))):
         return everyone  # it works, if at all, by what the module made of it as it was imported

@@ -337,8 +337,11 @@ def mutants(asked: Asked) -> Figures:
 
 
 def host(asked: Asked) -> Figures:
-    """A sample, by the seed, of the changes of the host's modules that judge, advise and read."""
-    everyone, explained = len(mutate_host.mutants()), mutate.explained()
+    """A sample, by the seed, of the changes of the host's modules that judge, advise and read.
+
+    To go on is to judge the recorded survivors once more: tests may have come since.
+    """
+    everyone, explained = mutate_host.mutants(), mutate.explained()
     quick = mutate_host.GROUPS[0].modules
     todo = (
         mutate_host.chosen(QUICK_HOST_MUTANTS, asked.seed, quick)
@@ -346,9 +349,16 @@ def host(asked: Asked) -> Figures:
         else mutate_host.chosen(HOST_MUTANTS, asked.seed)
     )
     judged, killed, alike = 0, 0, 0
+    left_out: list[str] = []
+    kept = note.last_run().get("host", {})
+    if asked.go_on and kept and not kept["quick"]:
+        todo = [mutant for mutant in everyone if mutant.key in kept["survived"]]
+        killed = kept["numbers"]["host_mutants_killed"]
+        alike = kept["numbers"]["host_mutants_explained"]
+        judged, left_out = killed + alike, kept["left_out"]
+    went_on = judged
     met: set[str] = set()
     survived: list[str] = []
-    left_out: list[str] = []
     end_s = time.monotonic() + asked.lives_s
     done = mutate_host.run(todo, os.cpu_count() or 1)
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
@@ -371,8 +381,9 @@ def host(asked: Asked) -> Figures:
                 break
     if missing := {mutant.file for mutant in todo} - met:
         left_out.append(f"modules not reached in time: {', '.join(sorted(missing))}")
-    if judged < everyone:
-        left_out.append(f"{everyone - judged} of {everyone} mutants of the host, by the seed")
+    if judged < len(everyone) and not went_on:
+        rest = len(everyone) - judged
+        left_out.append(f"{rest} of {len(everyone)} mutants of the host, by the seed")
     numbers = {
         "host_mutants": judged,
         "host_mutants_killed": killed,
