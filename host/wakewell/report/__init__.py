@@ -1,6 +1,6 @@
 """`wakewell report`: pages, pictures and tables from field logs.
 
-Read it in this order: times, usual (one line), series (the log as rows), trend, forecast,
+Read it in this order: times, series (the log as rows), trend, forecast,
 findings, condition (the answer), magnifier (one wake), pictures, pages, sheet (tables).
 """
 
