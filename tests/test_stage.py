@@ -337,3 +337,19 @@ def test_no_points_and_no_fit_lead_nowhere(pot: Path) -> None:
     assert commission.carry_on(session, ["commissioned"]) == 1
     assert "FAILED" in said[-1]
     assert standing(pot).stage == 2
+
+
+def test_without_a_place_for_the_copy_nothing_is_replaced(
+    pot: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = Book(pot)
+    for counts, mv in ((1_400_000, 2800.0), (2_150_000, 4310.0)):
+        book.add("point", probe="battery", counts=counts, value=mv, u=10.0)
+    shutil.rmtree(pot / kept.KEPT, ignore_errors=True)
+    (pot / kept.KEPT).write_text("a file")
+    before = (pot / "calibration.toml").read_bytes()
+    assert main(["calibrate", str(pot), "--only", "battery"]) == 2
+    error = capsys.readouterr().err
+    assert "no copy of commissioning.toml can be kept" in error
+    assert error.count("\n") == 1
+    assert (pot / "calibration.toml").read_bytes() == before

@@ -198,6 +198,9 @@ def _history(folder: pots.PotFolder) -> int:
     except BadFile as error:
         folder.problems.append(error.problem)
         return 0
+    except BadInput as error:  # its log, which is none of the files that are checked
+        folder.warn("settings", f"what is in force is not known: {error}")
+        obeyed_otherwise = None
     if found.text:
         folder.warn("calibration", found.text, "stage")
     if obeyed_otherwise is not None:

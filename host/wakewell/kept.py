@@ -54,16 +54,23 @@ def keep_copy(path: Path) -> Path | None:
     if not path.exists():
         return None
     folder = path.parent / KEPT
-    folder.mkdir(exist_ok=True)
-    data = path.read_bytes()
-    for number in range(1, 1000):
-        tail = "" if number == 1 else f"-{number}"
-        copy = folder / f"{path.stem}-{today().isoformat()}{tail}{path.suffix}"
-        if copy.exists() and copy.read_bytes() == data:
-            return copy
-        if not copy.exists():
-            shutil.copy2(path, copy)
-            return copy
+    try:
+        folder.mkdir(exist_ok=True)
+        data = path.read_bytes()
+        for number in range(1, 1000):
+            tail = "" if number == 1 else f"-{number}"
+            copy = folder / f"{path.stem}-{today().isoformat()}{tail}{path.suffix}"
+            if copy.exists() and copy.read_bytes() == data:
+                return copy
+            if not copy.exists():
+                shutil.copy2(path, copy)
+                return copy
+    except OSError as error:
+        why = error.strerror or "cannot be written"
+        raise BadInput(
+            f"{show_path(str(folder))}: no copy of {path.name} can be kept: {why.lower()}; see to "
+            "that first, nothing was changed"
+        ) from None
     raise BadInput(f"{folder}: a thousand copies of one day; tidy up, then try again")
 
 
@@ -84,7 +91,11 @@ def keep_in_force(folder: Path, data: bytes) -> bool:
     if record is None or record.get("kind") not in fields.KINDS:
         return False
     target = folder / "logs" / logs.IN_FORCE
-    target.mkdir(parents=True, exist_ok=True)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        why = error.strerror or "cannot be made"
+        raise BadInput(f"{show_path(str(target))}: {why.lower()}; see to that first") from None
     path = target / f"{line.identity(data)}.json"
     if not path.exists():
         store(path, data, own=True)

@@ -139,7 +139,7 @@ def sent_so_far(folder: Path) -> list[tuple[int, Path]]:
 def read_made(path: Path) -> Made:
     """That message, its tag not looked at. Raises BadInput."""
     try:
-        body = json.loads(path.read_bytes())
+        body = json.loads(_bytes_of(path))
         values, limits_id = body["values"], body["limits_id"]
         until = EPOCH + timedelta(days=body["until"][0], seconds=body["until"][1])
         identity = line.identity(asked.settings_line(limits_id, values))
@@ -147,6 +147,14 @@ def read_made(path: Path) -> Made:
     except (ValueError, LookupError, TypeError, AttributeError, OverflowError):
         name = show_path(str(path))
         raise BadInput(f"{name}: not a message as ask made it; move it away") from None
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        why = error.strerror or "cannot be read"
+        raise BadInput(f"{show_path(str(path))}: {why.lower()}; move it away") from None
 
 
 def differ(pot: pots.PotFolder, values: Mapping[str, int]) -> dict[str, tuple[int, int]]:
@@ -242,7 +250,7 @@ def pending(
     sent = sent_so_far(pot.path)
     if seen.lost or not sent:
         return None
-    data = sent[-1][1].read_bytes()
+    data = _bytes_of(sent[-1][1])
     if asked.opened(data, key, board, seen.n)[1] is None:
         return None
     made = read_made(sent[-1][1])

@@ -214,6 +214,14 @@ def test_the_next_wake_is_shown(pot: Path, capsys: pytest.CaptureFixture[str]) -
     assert f"next wake  {when:%Y-%m-%d %H:%M} UTC" in capsys.readouterr().out
 
 
+def test_a_message_that_is_no_file(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (pot / "asked" / "000001.json").mkdir(parents=True)
+    assert cli.main(["ask", str(pot)]) == 2
+    error = capsys.readouterr().err
+    assert "000001.json: is a directory; move it away" in error
+    assert error.count("\n") == 1
+
+
 def test_its_time_and_its_count_of_wakes(pot: Path) -> None:
     now = datetime(2026, 3, 1, 12, tzinfo=UTC)
     _, data, _ = ask.message(pot, {"dose_ml": 61}, 7, now)

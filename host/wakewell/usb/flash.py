@@ -424,7 +424,7 @@ def settle(
     text = "; ".join(each.text for each in (in_force, pending) if each is not None)
     if keep_asked is None:
         raise Undecided(
-            f"{pot.name}: {text}. Nothing was changed. Keep it, written into settings.toml: "
+            f"{text}. Nothing was changed. Keep it, written into settings.toml: "
             "--keep-asked; put what settings.toml says in force: --replace-asked"
         )
     if keep_asked:
@@ -666,7 +666,7 @@ def run(args: argparse.Namespace) -> int:
                 try:
                     result = jobs[row].result()
                 except Undecided as why:
-                    result = one(row, person_keeps(why, args.yes))
+                    result = one(row, person_keeps(folder.name, why, args.yes))
             except (BadInput, BoardLost) as error:
                 print(f"{folder.name}: NOT flashed: {error}")
                 code = 2
@@ -676,11 +676,11 @@ def run(args: argparse.Namespace) -> int:
     return code
 
 
-def person_keeps(why: Undecided, yes: bool) -> bool:
+def person_keeps(name: str, why: Undecided, yes: bool) -> bool:
     """Whether the person at the terminal keeps what was asked; raises it again without one."""
     if yes or not sys.stdin.isatty():
         raise why
-    print(why)
+    print(f"{name}: {why}")
     answer = input("Type keep or replace: ").strip()
     if answer not in ("keep", "replace"):
         raise why
