@@ -34,7 +34,6 @@ def command(board: DeskBoard, *words: str, folder: Path | None = None) -> str:
         [sys.executable, "-m", "mpremote", "connect", board.port, *words],
         capture_output=True,
         text=True,
-        timeout=30,
         cwd=folder,
     )
     assert done.returncode == 0, done.stdout + done.stderr
@@ -327,6 +326,6 @@ def test_a_host_that_does_not_read_does_not_stop_the_board(make_board: MakeBoard
         awake="stepped",
     )
     transport = SerialTransport(board.port)
-    board.wait_prompt(timeout_s=20)
+    board.wait_prompt()
     assert world.driven[4] == 1
     transport.serial.close()

@@ -375,7 +375,7 @@ def test_an_edge_calls_its_handler(make_board: MakeBoard) -> None:
     while b"watching" not in board.console:
         pass
     board.press_button(0.1)
-    board.wait_prompt(timeout_s=10)
+    board.wait_prompt()
     seen = eval(board.console.splitlines()[1])
     assert [level for level, _ in seen] == [0, 1]
     assert seen[0][1] < seen[1][1]
@@ -392,7 +392,7 @@ def test_an_edge_calls_its_handler_at_the_prompt(make_board: MakeBoard, connect:
     )
     boots = len(board.boots)
     world.set_pin(33, 0)
-    board.wait_boots(boots + 1, timeout_s=5)
+    board.wait_boots(boots + 1)
     assert board.boots[-1].cause == L.HARD_RESET
 
 

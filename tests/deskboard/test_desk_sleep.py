@@ -6,6 +6,10 @@ ports/esp32/modmachine.c.
 
 from __future__ import annotations
 
+import os
+import signal
+import time
+
 import pytest
 from desk_boards import Connect, MakeBoard
 
@@ -236,7 +240,7 @@ def test_the_watchdog_bites_a_board_that_hangs(
         awake=awake,
         hang_s=0.2,
     )
-    board.wait_asleep(timeout_s=10)
+    board.wait_asleep()
     assert [boot.ended for boot in board.boots] == ["watchdog", "deep sleep"]
     assert board.boots[1].cause == L.WDT_RESET
     assert b"3 b'kept'" in board.console
@@ -259,9 +263,38 @@ def test_with_interrupts_off_the_watchdog_has_its_last_word_at_twice_its_time(
         },
         awake="stepped",
     )
-    board.wait_asleep(timeout_s=10)
+    board.wait_asleep()
     assert [boot.ended for boot in board.boots] == ["watchdog", "deep sleep"]
     assert 600_000 <= board.boots[0].end_us - board.boots[0].t_us < 610_000
+
+
+COMPUTE = """
+import machine
+dog = machine.WDT(timeout=300)
+print("armed")
+for _ in range(2000000):
+    pass
+machine.deepsleep(1000)
+"""
+
+
+def test_a_computer_with_other_things_to_do_is_no_hang(make_board: MakeBoard) -> None:
+    """The interpreter gets no time of the processor for longer than a hang may last."""
+    board = make_board({"main.py": COMPUTE}, awake="stepped", hang_s=1.0)
+
+    def stop() -> int:
+        """On the board's own thread, so that the boot does not end meanwhile."""
+        assert board._chip.interpreter is not None
+        os.kill(board._chip.interpreter.pid, signal.SIGSTOP)
+        return board._chip.interpreter.pid
+
+    while b"armed" not in board.console:
+        pass
+    pid = board.do(stop)
+    time.sleep(1.5)
+    os.kill(pid, signal.SIGCONT)
+    board.wait_asleep()
+    assert [boot.ended for boot in board.boots] == ["deep sleep"]
 
 
 def test_the_watchdog_stays_armed_through_a_soft_reset(
@@ -314,7 +347,7 @@ def test_a_timer_fires_while_code_never_looks_at_the_clock(make_board: MakeBoard
         },
         awake="real",
     )
-    board.wait_prompt(timeout_s=10)
+    board.wait_prompt()
     assert b"fired\n" in board.console
 
 
@@ -367,7 +400,7 @@ def test_deep_sleep_skipped_without_waiting(make_board: MakeBoard) -> None:
 
 def test_deep_sleep_in_real_time_but_faster(make_board: MakeBoard) -> None:
     board = make_board({"main.py": COUNT_WAKES}, awake="stepped", asleep="real", speed=36000)
-    board.wait_boots(3, timeout_s=10)
+    board.wait_boots(3)
     assert board.boots[1].wake_reason == L.TIMER_WAKE
 
 

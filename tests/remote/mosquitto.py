@@ -5,9 +5,10 @@ from __future__ import annotations
 import shutil
 import socket
 import subprocess
-import time
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from waiting import until
 
 REASON = "no mosquitto here: apt-get install mosquitto"
 USER, WORD = "café", "grünes Blatt"
@@ -26,7 +27,7 @@ def free_port() -> int:
 
 
 def openssl(folder: Path, *words: str) -> None:
-    subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True, timeout=60)
+    subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True)
 
 
 def certificates(folder: Path, host: str = "localhost") -> None:
@@ -82,13 +83,16 @@ class Broker:
             [found, "-c", str(self.folder / "conf")],
             stdout=subprocess.DEVNULL, stderr=(self.folder / "err").open("ab"),
         )  # fmt: skip
-        for _ in range(200):
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-                return
-            except OSError:
-                time.sleep(0.05)
-        raise AssertionError((self.folder / "err").read_text())
+        until(self._listens, (self.folder / "err").read_text)
+
+    def _listens(self) -> bool:
+        assert self.process is not None
+        assert self.process.poll() is None, (self.folder / "err").read_text()
+        try:
+            socket.create_connection(("127.0.0.1", self.port)).close()
+        except OSError:
+            return False
+        return True
 
     def kill(self) -> None:
         """As a power cut would."""

@@ -28,6 +28,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 
+import waiting
 from wakeboard import entry, radio
 from wakecore import line
 from wakewell import cli, replay
@@ -74,11 +75,7 @@ class Pot:
         return self.board.console.count(b"entry page: open")
 
     def wait_open(self, count: int) -> None:
-        for _ in range(600):
-            if self.opened() >= count:
-                return
-            time.sleep(0.05)
-        raise AssertionError(self.board.console.decode()[-2000:])
+        waiting.until(lambda: self.opened() >= count, lambda: self.board.console[-2000:])
 
     def ask(self, method: str = "GET", path: str = "/", **fields: str) -> tuple[int, str]:
         """(status, text) of a request; fields make it a filled-in form."""

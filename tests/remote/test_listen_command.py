@@ -16,6 +16,7 @@ import pytest
 import remote_pots
 import test_listen as common
 
+import waiting
 from wakewell import cli
 from wakewell.logs import BadInput
 from wakewell.remote import broker, private
@@ -34,24 +35,18 @@ def start(folder: Path, *words: str) -> subprocess.Popen[str]:
 
 def test_started_and_stopped(server: mosquitto.Broker, pot: Path) -> None:
     secret = private.read(pot)
-    process = start(pot, "--for", "60")
+    process = start(pot, "--for", "86400")
     assert process.stdout is not None
     assert "listening to basil" in process.stdout.readline()
     topic = f"wakewell/{BOARD}/report"
     broker.publish(secret, pot, topic, common.pack(common.LINES[:5], 1, secret.key), False)
     broker.publish(secret, pot, topic, b"not ours", False)
     path = pot / "logs" / "00000001.jsonl"
-    for _ in range(200):
-        if path.exists() and path.read_bytes() == common.whole(common.LINES[:5]):
-            break
-        time.sleep(0.05)
+    waiting.until(lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]))
     broker.publish(secret, pot, topic, common.pack(common.LINES[:9], 2, secret.key), False)
-    for _ in range(200):
-        if path.read_bytes() == common.whole(common.LINES[:9]):
-            break
-        time.sleep(0.05)
+    waiting.until(lambda: path.read_bytes() == common.whole(common.LINES[:9]))
     process.send_signal(signal.SIGTERM)
-    out, err = process.communicate(timeout=30)
+    out, err = process.communicate()
     assert process.returncode == 0, err
     assert "heard 2 reports, 9 new lines; dropped 1" in out
     assert err.count("\n") == 2
@@ -66,23 +61,20 @@ def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: P
     path = pot / "logs" / "00000001.jsonl"
     told = [common.pack(common.LINES[n : n + 2], n + 1, secret.key) for n in range(0, 40, 2)]
     for at in range(0, 20, 4):
-        process = start(pot, "--for", "60")
+        process = start(pot, "--for", "86400")
         assert process.stdout is not None
         assert "listening" in process.stdout.readline()
         # Each twice, as from a board whose answer was lost
         common.flood(secret, pot, [data for data in told[at : at + 4] for _ in range(2)])
         time.sleep(pick.random() * 0.03)
         process.kill()
-        process.communicate(timeout=30)
-    process = start(pot, "--for", "60")
+        process.communicate()
+    process = start(pot, "--for", "86400")
     assert process.stdout is not None
     assert "listening" in process.stdout.readline()
-    for _ in range(400):
-        if path.exists() and len(path.read_bytes().splitlines()) == 40:
-            break
-        time.sleep(0.05)
+    waiting.until(lambda: path.exists() and len(path.read_bytes().splitlines()) == 40)
     process.terminate()
-    out, err = process.communicate(timeout=30)
+    out, err = process.communicate()
     assert process.returncode == 0, out + err
     assert path.read_bytes() == common.whole(common.LINES)
     store = Store(pot.parent / "heard.db")
@@ -94,8 +86,8 @@ def test_started_twice_and_twice_for_two_databases(
     server: mosquitto.Broker, pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     secret = private.read(pot)
-    first = start(pot, "--for", "60")
-    other = start(pot, "--for", "60", "--database", str(tmp_path / "other.db"))
+    first = start(pot, "--for", "86400")
+    other = start(pot, "--for", "86400", "--database", str(tmp_path / "other.db"))
     for process in (first, other):
         assert process.stdout is not None
         assert "listening" in process.stdout.readline()
@@ -104,15 +96,12 @@ def test_started_twice_and_twice_for_two_databases(
     common.flood(secret, pot, [common.pack(common.LINES[:20], 1, secret.key)])
     for where in (pot.parent / "heard.db", tmp_path / "other.db"):
         store = Store(where)
-        for _ in range(200):
-            if len(store.lines(BOARD)) == 20:
-                break
-            time.sleep(0.05)
+        waiting.until(lambda: len(store.lines(BOARD)) == 20)  # noqa: B023
         assert store.lines(BOARD) == common.LINES[:20]
         store.close()
     for process in (first, other):
         process.terminate()
-        process.communicate(timeout=30)
+        process.communicate()
         assert process.returncode == 0
     assert (pot / "logs" / "00000001.jsonl").read_bytes() == common.whole(common.LINES[:20])
 
@@ -166,7 +155,7 @@ def test_its_own_broker_for_a_first_try(tmp_path: Path) -> None:
     shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
     (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
     secret = remote_pots.fill_in(folder, mosquitto.free_port())
-    process = start(folder, "--own-broker", "--for", "60")
+    process = start(folder, "--own-broker", "--for", "86400")
     assert process.stdout is not None
     assert "listening to basil" in process.stdout.readline()
     topic = f"wakewell/{BOARD}/report"
@@ -175,12 +164,9 @@ def test_its_own_broker_for_a_first_try(tmp_path: Path) -> None:
         broker.publish(stranger, folder, topic, b"hello", False)
     broker.publish(secret, folder, topic, common.pack(common.LINES[:5], 1, secret.key), False)
     path = folder / "logs" / "00000001.jsonl"
-    for _ in range(200):
-        if path.exists() and path.read_bytes() == common.whole(common.LINES[:5]):
-            break
-        time.sleep(0.05)
+    waiting.until(lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]))
     process.send_signal(signal.SIGTERM)
-    out, err = process.communicate(timeout=30)
+    out, err = process.communicate()
     assert process.returncode == 0, err
     assert "heard 1 reports, 5 new lines; dropped 0" in out
     assert "Traceback" not in err

@@ -38,7 +38,7 @@ def served(folder: Path) -> Iterator[str]:
     data = str(folder / "data")
 
     def run(*words: str) -> None:
-        subprocess.run([*as_user, *words], check=True, capture_output=True, timeout=60, cwd="/")
+        subprocess.run([*as_user, *words], check=True, capture_output=True, cwd="/")
 
     run(str(home / "initdb"), "-D", data, "-A", "trust", "-U", "wakewell", "--no-sync")
     options = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1"

@@ -6,7 +6,6 @@ import itertools
 import shutil
 import subprocess
 import sys
-import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -36,7 +35,7 @@ def locked_out(start: Start) -> Desk:
 
 def test_a_lockout_is_shown_and_ends_only_with_its_cause_seen_to(start: Start, capsys: Any) -> None:
     desk = locked_out(start)
-    words = ["inspect", str(desk.folder), "--wait", "20", "--port"]
+    words = ["inspect", str(desk.folder), "--wait", "600", "--port"]
     assert main([*words, desk.take()]) == 1
     out = capsys.readouterr().out
     assert "lockout      no response (R7), ends by" in out
@@ -146,20 +145,17 @@ def test_a_desk_board_in_a_terminal_can_be_flashed(tmp_path: Path) -> None:
         [*command, "--image", str(tmp_path / "flash.img")],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
-    killer = threading.Timer(60, process.kill)
-    killer.start()
     try:
         assert process.stdout is not None
         assert process.stdin is not None
         said = "".join(process.stdout.readline() for _ in range(8))
         folder = Path(said.split("wakewell flash ")[1].split(" --port")[0])
         assert folder.is_dir()
-        assert main(["flash", str(folder), "--port", str(link), "--wait", "20"]) == 0
+        assert main(["flash", str(folder), "--port", str(link), "--wait", "600"]) == 0
         process.stdin.write("quit\n")
         process.stdin.flush()
-        assert process.wait(20) == 0
+        assert process.wait() == 0
     finally:
-        killer.cancel()
         process.kill()
     assert "code/in-force" in read_image(tmp_path / "flash.img")
 

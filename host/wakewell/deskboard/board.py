@@ -63,8 +63,8 @@ class DeskBoard:
     sleep_error_ppm: by how much the sleep oscillator is slow (positive: sleeps longer than
         asked, the board not knowing).
     reset_on_open: a host that opens the port resets the chip, as many bridges do.
-    hang_s: in stepped time, real seconds without a sign of life after which an armed watchdog
-        bites.
+    hang_s: in stepped time, seconds of a processor's time without a sign of life after which an
+        armed watchdog bites.
     patience: in stepped time, how much of a wait for the network really passes, above 0 to 1. A
         test in which nobody will answer need not sit the board's whole wait out.
     link: a further name for the port, a symbolic link; in a folder of its own if None.

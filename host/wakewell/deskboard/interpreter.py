@@ -222,6 +222,15 @@ class Interpreter:
         """Whether it waits for input, boot.py and main.py being over."""
         return self._prompted and self._hidden is None and self._look() == ("S", False)
 
+    def busy_s(self) -> float:
+        """Seconds of a processor's time that it used so far (proc(5): utime and stime)."""
+        try:
+            text = Path(f"/proc/{self.pid}/stat").read_text()
+        except FileNotFoundError:
+            return 0.0
+        found = text.rpartition(")")[2].split()
+        return (int(found[11]) + int(found[12])) / os.sysconf("SC_CLK_TCK")
+
     def type_in(self, data: bytes) -> None:
         """Send it bytes from the host, in order. Call push() until it returns None."""
         self._unread += data
