@@ -79,16 +79,16 @@ class Pot:
 
     def ask(self, method: str = "GET", path: str = "/", **fields: str) -> tuple[int, str]:
         """(status, text) of a request; fields make it a filled-in form."""
-        for _ in range(40):
+        for _ in range(waiting.MOST_LOOKS):
             try:
-                link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
+                link = http.client.HTTPConnection("127.0.0.1", self.port)
                 kind = {"Content-Type": "application/x-www-form-urlencoded"}
                 body = urllib.parse.urlencode(fields) if fields else None
                 link.request("POST" if fields else method, path, body, kind if fields else {})
                 answer = link.getresponse()
                 return answer.status, answer.read().decode()
             except ConnectionRefusedError:  # between "open" and listening
-                time.sleep(0.05)
+                time.sleep(waiting.LOOK_S)
             finally:
                 link.close()
         raise AssertionError("nobody listens there")

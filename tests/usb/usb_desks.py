@@ -116,7 +116,7 @@ class Desk:
     def days(self, days: float) -> None:
         """Let so many days pass."""
         self.board.awake = "stepped"
-        self.board.advance(days * DAY_S, timeout_s=60.0 + 30.0 * days)
+        self.board.advance(days * DAY_S)
 
     def close(self) -> dict[str, bytes]:
         """Switch it off; every file on its flash."""
