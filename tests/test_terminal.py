@@ -106,6 +106,12 @@ def test_a_reader_that_goes_away_ends_it_quietly() -> None:
         (KeyboardInterrupt(), 130, "stopped"),
         (MemoryError(), 2, "not enough memory"),
         (EOFError(), 2, "no answer came"),
+        (
+            PermissionError(13, "Permission denied", "a\x1bb"),
+            2,
+            r"a\x1bb: Permission denied; see to",
+        ),
+        (OSError(28, "No space left on device"), 2, "No space left on device; see to"),
     ],
 )
 @pytest.mark.parametrize("when", ["importing", "running"])
@@ -131,6 +137,32 @@ def test_what_ends_a_command_is_one_line(
     err = capsys.readouterr().err
     assert err.startswith(f"wakewell check: {told}")
     assert err.count("\n") == 1
+
+
+def test_an_error_that_is_none_of_the_systems_is_not_hidden(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fail(*_: object) -> int:
+        raise OSError("a fault of ours")
+
+    monkeypatch.setattr("wakewell.check.run", fail)
+    with pytest.raises(OSError, match="a fault of ours"):
+        cli.main(list(CHECK))
+
+
+@pytest.mark.parametrize("words", [("replay", "--demo", "--on", "micropython"), ("report",)])
+def test_no_place_for_temporary_files(words: tuple[str, ...], tmp_path: Path) -> None:
+    """Also where a command has no words of its own for it."""
+    path = tmp_path / "p.zip"
+    given = (*words, str(path)) if words == ("report",) else words
+    assert cli.main(["parcel", str(CAFE / "basil"), "--out", str(path)]) == 0
+    text = "import sys, tempfile\ntempfile.tempdir = sys.argv.pop(1)\n"
+    text += "from wakewell.__main__ import main\nsys.exit(main())"
+    made = [sys.executable, "-c", text, str(tmp_path / "no-such"), *given]
+    done = subprocess.run(made, check=False, capture_output=True)
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") == 1
+    assert b"Traceback" not in done.stderr
 
 
 INTERRUPTED = """

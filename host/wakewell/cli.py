@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -11,6 +12,7 @@ import wakewell
 from wakewell import terminal
 from wakewell.logs import BadInput
 from wakewell.terminal import OutputLost
+from wakewell.tomlfile import show_path
 
 # Subcommand: (module that holds arguments(parser) and run(args) -> exit code, help).
 # Only the module that is asked for is loaded.
@@ -62,8 +64,19 @@ def main(argv: Sequence[str] | None = None) -> int:
             if isinstance(error.why, BrokenPipeError):
                 return BROKEN_PIPE
             why, code = f"what it says cannot be written: {error}; make room there", 2
+        except OSError as error:
+            if error.errno is None:  # none of the system's
+                raise
+            why, code = refused(error), 2
         print(f"{f'wakewell {name}'.rstrip()}: {why}", file=sys.stderr)
     return code
+
+
+def refused(error: OSError) -> str:
+    """What to say where the system refuses a file or a place that no command speaks for itself."""
+    named = isinstance(error.filename, (str, bytes, os.PathLike))
+    place = f"{show_path(os.fsdecode(error.filename))}: " if named else ""
+    return f"{place}{error.strerror}; see to that place, its rights and the room there"
 
 
 def command(name: str, words: Sequence[str]) -> int:
