@@ -2,6 +2,7 @@
 
 import ast
 import importlib
+import json
 import os
 import shutil
 import subprocess
@@ -351,6 +352,17 @@ def test_check_runs_every_step_and_tells_how_to_repeat_the_failed_one(
     assert lines[3].startswith(f"repeat, in {tmp_path}: ")
     assert lines[3].endswith(check.shown(rows[0][3]))
     assert len(lines) == 4
+
+
+def test_check_says_how_old_the_records_of_the_proofs_are(
+    check: ModuleType, env: ModuleType
+) -> None:
+    assert check.recorded() == "none"
+    kept = env.ROOT / "tests" / "assure"
+    kept.mkdir(parents=True)
+    found = {"search": {"date": "2026-11-28"}, "nth": {"date": "2026-10-01"}}
+    (kept / "last_run.json").write_text(json.dumps(found))
+    assert check.recorded() == "nth 2026-10-01, search 2026-11-28"
 
 
 def test_check_says_what_it_left_out(check: ModuleType) -> None:

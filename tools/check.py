@@ -13,6 +13,7 @@ there, see device/mypy.ini. They lie in .venv/stubs, out of sight of the host ch
 """
 
 import argparse
+import json
 import os
 import shlex
 import subprocess
@@ -87,6 +88,14 @@ def left_out(fast: bool, expression: str | None, paths: list[str]) -> str:
     return "; ".join(parts) or "nothing"
 
 
+def recorded() -> str:
+    """When each part of the whole proofs was last run and recorded, the oldest first."""
+    path = _env.ROOT / "tests" / "assure" / "last_run.json"
+    parts = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    dates = sorted((one["date"], name) for name, one in parts.items())
+    return ", ".join(f"{name} {day}" for day, name in dates) or "none"
+
+
 def table(rows: list[Row]) -> str:
     """Step, result and seconds of each step, and how to repeat the failed ones."""
     lines = [f"{'step':14}{'result':10}{'seconds':>8}"]
@@ -110,6 +119,7 @@ def main() -> int:
     rows = run(steps(asked.fast, asked.k, asked.paths))
     asked_out = left_out(asked.fast, asked.k, asked.paths)
     print(f"\n{table(rows)}\nleft out by request: {asked_out}; skips: see the tests' own lines")
+    print(f"the whole proofs (tools/assure.py) were last recorded: {recorded()}")
     return 1 if any(code for _, code, _, _ in rows) else 0
 
 
