@@ -152,5 +152,7 @@ def test_the_curve_is_the_published_one() -> None:
 def test_more_left_is_never_an_earlier_date() -> None:
     spread = forecast.grown(0.2, 28)
     for z in (-1.645, 0.0, 1.645):
-        dates = [forecast.crossing(margin, 30, spread, z) for margin in range(0, 4000, 50)]
+        dates = [
+            forecast.crossing(margin, lambda d: 30 * d, spread, z) for margin in range(0, 4000, 50)
+        ]
         assert dates == sorted(dates)

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from ..logs import BadInput
 from ..tomlfile import show
-from . import told
+from . import logged, told
 from .course import MOST_DAYS
 from .inputs import gather, open_folder
 
@@ -41,9 +41,12 @@ def run(args: argparse.Namespace) -> int:
     today = date.today()
     folder = open_folder(args.pot)
     inputs = gather(folder, today)
+    log = logged.read(folder)
+    if log is not None:
+        inputs = logged.applied(inputs, log, folder, today)
     until = None if args.until is None else date_of(args.until, today)
     away = None if args.away is None else _days(args.away)
-    found = told.made(folder, inputs, today, until, away)
+    found = told.made(folder, inputs, today, until, away, log)
     if args.json:
         print(json.dumps(told.as_json(found), indent=2))
     else:

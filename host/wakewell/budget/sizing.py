@@ -107,8 +107,9 @@ def _starting(inputs: Inputs, month: int) -> Inputs:
 
 
 def tank_ml(inputs: Inputs, days: int) -> float:
-    """Tank that holds that many days, whenever they begin, and its reserve, with COVER."""
-    worst = 0.0
+    """Tank that holds that many days, whenever they begin and without rain, and its reserve, with
+    COVER."""
+    worst, inputs = 0.0, replace(inputs, rain_cm2=0.0)
     for month in range(12):
         start = _starting(inputs, month).start
         used: Doubt = -1.0 * course.left(0.0, course.tank(inputs), start, days)

@@ -18,6 +18,7 @@ from . import course, sizing
 from .course import Answer, Life
 from .doubt import Doubt, contributors, interval, nominal, standard
 from .inputs import STANDING_MA, Inputs
+from .logged import Logged
 from .sizing import Size
 
 WIDTH = 96
@@ -44,10 +45,12 @@ class Budget:
     cell_until: Answer | None = None
     away: int | None = None
     sizes: list[Size] = field(default_factory=list)
+    log: Logged | None = None
+    scenarios: list[tuple[str, Life]] = field(default_factory=list)
 
 
 def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None,
-         away: int | None) -> Budget:  # fmt: skip
+         away: int | None, log: Logged | None = None) -> Budget:  # fmt: skip
     """Work it all out."""
     has_cell = inputs.cell_mah > 0.0
     now, ran_out = course.today(inputs, today)
@@ -70,7 +73,32 @@ def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None
         cell_until,
         away,
         sizing.sizes(folder, inputs, away) if away else [],
+        log,
+        scenarios(folder, now, log),
     )
+
+
+def scenarios(
+    folder: pots.PotFolder, now: Inputs, log: Logged | None = None
+) -> list[tuple[str, Life]]:
+    """[(what if, how long the tank then lasts from today)]."""
+    found, settings = [], folder.settings
+    if now.rain_cm2:
+        found.append(("without rain", course.tank_life(replace(now, rain_cm2=0.0))))
+    if settings["upkeep_ml"]:
+        day_ml = settings["upkeep_ml"] / settings["upkeep_days"]
+        what = f"on upkeep doses, {settings['upkeep_ml']} ml every {settings['upkeep_days']} days"
+        fall = course.Fall(lambda month: day_ml, lambda month: now.reserve_ml, least=now.reserve_ml)
+        found.append((what, course.life(now.tank_ml, fall, now.start)))
+    if log is not None and log.use_ml_day and log.high_ml_day:
+        more = replace(now, wasted=now.wasted * max(1.0, log.high_ml_day / log.use_ml_day))
+        found.append(("as thirsty as in its log's thirstiest tenth", course.tank_life(more)))
+    return found
+
+
+def soil_days(now: Inputs, end: date) -> float:
+    """How long the soil's own water carries the plant once the tank is empty."""
+    return nominal(now.soil_ml) / max(0.1, nominal(now.water_day_ml(end.month - 1)))
 
 
 def year_parts(inputs: Inputs) -> list[tuple[str, Doubt]]:
@@ -216,9 +244,44 @@ def _tank(found: Budget) -> list[str]:
         _life("Tank", found.tank, found, ", down to its reserve (R4)"),
         f"  uses {_round(nominal(uses))} ml a day this month ({_round(low)} to {_round(high)}), "
         f"{_round(nominal(most))} ml in the thirstiest; {holds}, {inputs.reserve_ml:.0f} of them "
-        "reserve",
+        "for reserve and a last pulse",
+        *_log(found),
+        *_scenarios(found),
         *_doubts(found.tank.days),
         *_changes(_tank_gains(found)),
+    ]
+
+
+def _log(found: Budget) -> list[str]:
+    log = found.log
+    if log is None:
+        return []
+    row = f"  its log, {log.began} to {log.day}, {log.wakes} wakes"
+    if log.use_ml_day is None or log.high_ml_day is None:
+        return [f"{row}: too few waterings to tell its use"]
+    rows = [
+        f"{row}: {_round(log.use_ml_day)} ml a day over the last {log.doses} waterings, nine "
+        f"spells in ten no more than {_round(log.high_ml_day)}; that is what counts here"
+    ]
+    if log.by_level_ml < 0.9 * log.by_time_ml:
+        rows.append(
+            f"  its runs should have moved {log.by_time_ml:.0f} ml meanwhile, and the tank lost "
+            f"{log.by_level_ml:.0f}: the level is believed (a hose that runs back, or a weak pump)"
+        )
+    return rows
+
+
+def _scenarios(found: Budget) -> list[str]:
+    rows = []
+    for what, life in found.scenarios:
+        days, low, high = life.told_days()
+        end = found.now.start + timedelta(days=days)
+        rows.append(f"  {what}: {days} days ({low} to {high}), until about {end}")
+    end = found.now.start + timedelta(days=course.tank_life(found.now).told_days()[0])
+    return [
+        *rows,
+        f"  then the soil itself carries the plant about {soil_days(found.now, end):.0f} days: "
+        f"{nominal(found.now.soil_ml):.0f} ml above wilting",
     ]
 
 
@@ -265,6 +328,9 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
     if what in found.ran_out:
         text += f"; by this it ran out on {found.ran_out[what]}; look at the pot"
     text += f"; {_round(abs(margin))} {unit} {side}, give or take {_round(wide)}"
+    if what == "tank" and answer.sure != "yes" and found.until is not None:
+        days = soil_days(found.now, found.until)
+        text += f", and the soil's own water carries the plant about {days:.0f} days beyond that"
     if answer.add <= 0.0:
         return text
     do = "pour in" if unit == "ml" else "charge"
@@ -321,8 +387,13 @@ def as_json(found: Budget) -> dict[str, Any]:
             "reserve_ml": inputs.reserve_ml,
             "content_ml": nominal(inputs.tank_ml),
             "today_ml": nominal(found.now.tank_ml),
+            "soil_ml": nominal(found.now.soil_ml),
+            "scenarios": [
+                {"what": what} | _life_json(life, found.now.start) for what, life in found.scenarios
+            ],
         }
         | {"changes": _gains_json(_tank_gains(found))},
+        "log": None if found.log is None else _log_json(found.log),
         "battery": None,
         "until": None,
         "away": None,
@@ -352,6 +423,10 @@ def as_json(found: Budget) -> dict[str, Any]:
         ]
         result["away"] = {"days": found.away, "sizes": rows}
     return result
+
+
+def _log_json(log: Logged) -> dict[str, Any]:
+    return vars(log) | {"day": str(log.day), "began": str(log.began)}
 
 
 def _finite(value: float) -> float | None:

@@ -4,30 +4,44 @@ What belongs here: forecasts from a log alone, each with the interval that holds
 of ten cases (tests say on which pots that was counted). What does not: how it is drawn.
 
 Use only adds up, so "is it used up by day H" and "is the use until day H at least the
-margin" are one question. The use until day H is `rate x H`, wrong by a factor whose
-spread grows with H: the plant and the season change. That spread is learned from the
-log's own past forecasts over four weeks, and leans on a set value while the log is short.
+margin" are one question. The use until day H is the present rate, carried on as the season goes at
+the pot's place, wrong by a factor whose spread grows with H: the plant and the weather change. That
+spread is learned from the log's own past forecasts over four weeks, and leans on a set value, by
+place, while the log is short. Before the first waterings the rate is the budget's, from what
+pot.toml says of plant and place.
 """
 
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
-from wakewell.report.series import PotLog, start_of
+from wakewell import pots
+from wakewell.budget import inputs as budget
+from wakewell.budget.doubt import nominal, standard
+from wakewell.logs import BadInput
+from wakewell.report import usage
+from wakewell.report.series import PotLog, refill_of, start_of, target_of
 from wakewell.report.times import DAY_S
 from wakewell.report.trend import line_fit
+from wakewell.report.usage import daily_use, mean_use
 
 Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 WINDOW = 28  # days that make the present rate
 LEAST_DAYS, LEAST_DOSES = 7, 4
 MOST_DAYS = 730  # beyond that nobody should trust a date
 MOST_DRAWN_DAYS = 36500  # and no calendar needs one
-# Spread of the log of (mean use of four weeks / mean use of the four weeks before) assumed
-# of a pot without a past, and its weight in such pairs. Common practice, no source.
+# Spread of the log of (mean use of four weeks / mean use of the four weeks before, the season taken
+# out) assumed of a pot without a past, by place, and its weight in such pairs. From pots of the rig
+# (tools/cover.py): rain makes an open pot's use all but a matter of luck.
 SPREAD_28, WEIGHT = 0.2, 3
+SPREADS_28 = {"window sill": SPREAD_28, "balcony": 0.25, "open": 0.6}
+# Of the first few waterings, how far the rate from one to the next may be from the mean
+FEW_SPREAD = 0.4
+STEP_DAYS = 5  # in which the season stands still
 # Of the battery only the pump's share of the charge swings like that; asleep and awake are steady
 PUMP_SHARE = 0.5  # where the records do not tell; never less than LEAST_SHARE
 LEAST_SHARE = 0.1
@@ -62,6 +76,9 @@ CELLS = (
 )
 
 
+Use = Callable[[float], float]  # what is used in so many days from now on
+
+
 @dataclass
 class Forecast:
     """When something runs out: early, middle and late date, nine of ten between the outer two.
@@ -85,17 +102,18 @@ class Forecast:
     fan: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def crossing(margin: float, rate: float, spread: Callable[[float], float], z: float) -> float:
+def crossing(margin: float, use: Use, spread: Callable[[float], float], z: float) -> float:
     """Days until the use passes the margin, at `z` spreads from the middle; MOST_DAYS at most.
 
-    spread(days): standard deviation of the logarithm of the use until then.
+    use(days): what is used until then, most likely. spread(days): standard deviation of its
+    logarithm.
     """
     if margin <= 0:
         return 0.0
     low, high = 0.0, float(MOST_DAYS)
 
     def passed(days: float) -> bool:
-        return math.log(rate * days / margin) >= z * spread(days)
+        return math.log(use(days) / margin) >= z * spread(days)
 
     # With z > 0 a spread that outgrows the use may never be passed: look for the first day.
     step = 1.0
@@ -114,7 +132,7 @@ def crossing(margin: float, rate: float, spread: Callable[[float], float], z: fl
 def fill_in(
     found: Forecast,
     margin: float,
-    rate: float,
+    use: Use,
     spread: Callable[[float], float],
     margin_sd: float,
 ) -> None:
@@ -123,15 +141,18 @@ def fill_in(
     margin: use until it has run out. margin_sd: how well it is known; what is used in a day
     turns it into days.
     """
-    found.per_day = rate
+    rate = found.per_day = use(1.0)
 
     def date(left: float, z: float) -> float:
-        middle = crossing(left, rate, spread, 0.0)
-        away = math.hypot(crossing(left, rate, spread, z) - middle, Z90 * margin_sd / rate)
+        middle = crossing(left, use, spread, 0.0)
+        away = math.hypot(crossing(left, use, spread, z) - middle, Z90 * margin_sd / rate)
         return found.now_s + DAY_S * max(0.0, middle + math.copysign(away, z))
 
     found.early_s = date(margin, -Z90)
-    found.middle_s = found.now_s + DAY_S * min(margin / rate, MOST_DRAWN_DAYS)
+    middle = crossing(margin, use, spread, 0.0)
+    if middle >= MOST_DAYS - 1:
+        middle = min(MOST_DAYS * margin / use(MOST_DAYS), MOST_DRAWN_DAYS)
+    found.middle_s = found.now_s + DAY_S * middle
     late_s, far_s = date(margin, Z90), found.now_s + DAY_S * (MOST_DAYS - 1)
     found.late_s = late_s if late_s < far_s else None
     found.beyond = found.middle_s >= far_s
@@ -142,64 +163,12 @@ def fill_in(
         found.fan.append((edges[0], middle_s, edges[1], value))
 
 
-def daily_use(log: PotLog, tolerance_ml: int) -> list[float | None]:
-    """Use of each day up to the last level read, oldest first, in millilitres.
-
-    A refill is no use, nor is a large fall beyond what was given: that is an accident. None
-    where nothing was read, or where the pot was locked out and could not use any.
-    """
-    times_s: list[float] = []
-    used: list[float] = []
-    stopped: set[int] = set()
-    before: int | None = None
-    given_ml = 0
-    end_s = next(w.time_s for w in reversed(log.wakes) if w.level_ml is not None)
-    for wake in log.wakes:
-        if wake.lockouts:
-            stopped.add(int((end_s - wake.time_s) // DAY_S))
-        if wake.level_ml is not None:
-            fall = before - wake.level_ml if before is not None else 0
-            if fall < -2 * tolerance_ml or fall > given_ml + 5 * tolerance_ml:
-                fall = given_ml  # filled up, or lost
-            times_s.append(wake.time_s)
-            used.append((used[-1] if used else 0) + fall)
-            before, given_ml = wake.level_ml, 0
-        given_ml += round(wake.delivered_ul / 1000)
-    days: list[float | None] = []
-    for day in range(int((end_s - times_s[0]) // DAY_S), 0, -1):
-        start_s, stop_s = end_s - day * DAY_S, end_s - (day - 1) * DAY_S
-        a, b = bisect_left(times_s, start_s), bisect_right(times_s, stop_s)
-        unread = b < len(times_s) and times_s[b] - times_s[max(a - 1, 0)] > 4e5 and b - a < 2
-        if unread or day - 1 in stopped:
-            days.append(None)
-        else:
-            days.append(_at(times_s, used, stop_s) - _at(times_s, used, start_s))
-    return days
-
-
-def _at(times_s: Sequence[float], values: Sequence[float], time_s: float) -> float:
-    """The value at that time, on the straight line between its neighbours."""
-    at = bisect_left(times_s, time_s)
-    if at == 0:
-        return values[0]
-    if at == len(times_s):
-        return values[-1]
-    part = (time_s - times_s[at - 1]) / max(1e-9, times_s[at] - times_s[at - 1])
-    return values[at - 1] + part * (values[at] - values[at - 1])
-
-
-def mean_use(days: Sequence[float | None]) -> float | None:
-    """Mean of the known days, if at least three quarters are known."""
-    known = [d for d in days if d is not None]
-    return sum(known) / len(known) if known and 4 * len(known) >= 3 * len(days) else None
-
-
-def learned_spread(days: Sequence[float | None], least: float) -> float:
-    """Spread of four-week forecasts, from this log's own past and the set value.
+def learned_spread(days: Sequence[float | None], least: float, assumed: float = SPREAD_28) -> float:
+    """Spread of four-week forecasts, from this log's own past and the value set for its place.
 
     least: use per day that counts as any.
     """
-    squares, weight = SPREAD_28**2 * WEIGHT, float(WEIGHT)
+    squares, weight = assumed**2 * WEIGHT, float(WEIGHT)
     for at in range(WINDOW, len(days) - WINDOW + 1, WINDOW // 4):
         before, after = mean_use(days[at - WINDOW : at]), mean_use(days[at : at + WINDOW])
         if before and after and min(before, after) > least:
@@ -237,32 +206,108 @@ def tank(log: PotLog) -> Forecast:
         found.early_s = found.middle_s = found.late_s = found.now_s
         found.basis = "too little is in it for a run already"
         return found
+    place = place_of(log)
     tolerance_ml = max(1, pot.calibration.tolerance_ml)
     days = daily_use(log, tolerance_ml)
     doses = [d for d in log.doses if d.given_ul and d.time_s > found.now_s - 2 * WINDOW * DAY_S]
     while len(doses) > LEAST_DOSES and doses[0].time_s < found.now_s - WINDOW * DAY_S:
         doses.pop(0)
-    if len(doses) < LEAST_DOSES:
+    prior = budgeted(log) if len(doses) < LEAST_DOSES else None
+    if len(doses) < LEAST_DOSES and prior is None:
         found.why_not = f"fewer than {LEAST_DOSES} waterings lately"
         return found
-    # From dose to dose, so that it does not matter where a window begins or ends. A dose
-    # makes up for what was drunk since the one before.
-    size = sum(d.given_ul for d in doses) / len(doses) / 1000
-    first, last = (int((found.now_s - d.time_s) // DAY_S) for d in (doses[0], doses[-1]))
-    unknown = sum(day is None for day in days[len(days) - first : len(days) - last])
-    between = (doses[-1].time_s - doses[0].time_s) / DAY_S - unknown
-    rate = size * (len(doses) - 1) / max(1.0, between)
+    between, size = usage.seen(log, doses, days, tolerance_ml)
+    size = size or planned_ml(log)
+    # What the soil still holds above its refill point is drunk before the next dose
+    last = log.wakes[-1]
+    spare = size / 2
+    if last.soil_ppt is not None and pot.calibration.ul_per_ppt:
+        spare = max(0, last.soil_ppt - refill_of(pot)) * pot.calibration.ul_per_ppt / 1000
+    rate, doubt = size * (len(doses) - 1) / max(1.0, between), 0.0
+    since = [d.time_s for d in doses[-1:]]
+    if prior is not None:
+        rate, doubt = joined(prior, rate if len(doses) > 1 else 0.0, len(doses) - 1)
+    elif since:
+        spare = size - rate * min((found.now_s - since[0]) / DAY_S, size / rate)
     # The tank empties by whole doses, and the next one is as far away as the soil is wet
-    margin = math.ceil((found.value - found.floor) / size) * size
-    margin -= rate * min((found.now_s - doses[-1].time_s) / DAY_S, size / rate)
-    spread_28 = learned_spread(days, 0.5)
-    margin_sd = math.hypot(size / 4, tolerance_ml / 2)
-    fill_in(found, max(margin, size / 8), rate, grown(spread_28, max(between, 7.0)), margin_sd)
-    found.basis = (
-        f"{rate:.0f} ml a day over {len(doses)} doses in {between:.0f} days; four-week spread "
-        f"{100 * spread_28:.0f} %"
-    )
+    margin = (math.ceil((found.value - found.floor) / size) - 1) * size + spare
+    spread_28 = learned_spread(days, 0.5, SPREADS_28[place])
+    # How full a dose the last one before the floor is, nobody knows: any part of one
+    margin_sd = math.hypot(size / math.sqrt(12), tolerance_ml / 2)
+    walk = grown(spread_28, max(between, 7.0))
+    middle_s = found.now_s - between / 2 * DAY_S if prior is None else found.now_s
+    use = by_season(rate, found.now_s, middle_s, place if log.dated and log.about else "")
+    fill_in(found, max(margin, size / 8), use, lambda h: math.hypot(walk(h), doubt), margin_sd)
+    found.basis = f"{rate:.0f} ml a day over {len(doses)} doses in {between:.0f} days"
+    if prior is not None:
+        found.basis = f"{rate:.0f} ml a day by the budget's plant and place"
+        if len(doses) > 1:
+            found.basis += f" and {len(doses)} doses"
+    found.basis += f"; four-week spread {100 * spread_28:.0f} %"
+    if place == "open":
+        found.basis += ", most of it rain"
     return found
+
+
+def place_of(log: PotLog) -> str:
+    """Where the pot stands, by pot.toml; without it, indoors."""
+    crop = log.about.crop if log.about else None
+    return crop.stands if crop else pots.STANDS[0]
+
+
+def planned_ml(log: PotLog) -> float:
+    """A dose from the refill point to the target."""
+    pot = log.pot
+    assert pot is not None
+    depth = (target_of(pot) - refill_of(pot)) * pot.calibration.ul_per_ppt / 1000
+    return min(float(depth or pot.settings.dose_ml), float(pot.limits.dose_ml))
+
+
+def budgeted(log: PotLog) -> tuple[float, float] | None:
+    """(millilitres a day, spread of their logarithm) as the budget has it for this pot's plant and
+    place at this time of the year; None without a pot.toml that it can count with."""
+    folder = log.place if log.place.is_dir() else log.place.parent
+    if not log.dated or log.about is None:
+        return None
+    if not (folder / "pot.toml").is_file():
+        folder = folder.parent
+    now = datetime.fromtimestamp(log.wakes[-1].time_s, UTC)
+    try:
+        use = budget.gather(budget.open_folder(str(folder)), now.date()).water_day_ml(now.month - 1)
+    except BadInput:
+        return None  # `wakewell budget` says why
+    return nominal(use), standard(use) / nominal(use)
+
+
+def joined(prior: tuple[float, float], rate: float, pairs: int) -> tuple[float, float]:
+    """(rate, spread of its logarithm) of a prior and what so many pairs of doses showed, each
+    weighed by what it is worth."""
+    if pairs < 1 or rate <= 0:
+        return prior
+    (expected, doubt), told = prior, FEW_SPREAD / math.sqrt(pairs)
+    weights = doubt**-2, told**-2
+    middle = (weights[0] * math.log(expected) + weights[1] * math.log(rate)) / sum(weights)
+    return math.exp(middle), sum(weights) ** -0.5
+
+
+def by_season(rate: float, now_s: float, middle_s: float, place: str) -> Use:
+    """Use from now on, of a pot that used `rate` a day around middle_s: it goes with the reference
+    ET of the place's months. "": no season is known."""
+    if not place:
+        return lambda days: rate * days
+    months = budget.MONTHS[place][0]
+    base = months[datetime.fromtimestamp(middle_s, UTC).month - 1]
+    steps = [0.0]
+    for step in range(MOST_DAYS // STEP_DAYS + 1):
+        month = datetime.fromtimestamp(now_s + (step + 0.5) * STEP_DAYS * DAY_S, UTC).month - 1
+        steps.append(steps[-1] + STEP_DAYS * rate * months[month] / base)
+    most = len(steps) - 1
+
+    def use(days: float) -> float:
+        at = min(int(days / STEP_DAYS), most - 1)
+        return steps[at] + (days / STEP_DAYS - at) * (steps[at + 1] - steps[at])
+
+    return use
 
 
 def charge_part(volts: float, cell: Sequence[int] = CELLS[0]) -> float:
