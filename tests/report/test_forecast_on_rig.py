@@ -1,11 +1,12 @@
 """Forecasts on pots of the rig, whose physics and weather know nothing of the forecast.
 
-Invented pots in a measured typical year, begun in any month, nobody refilling. Over 65
-tanks the 90 % intervals covered 0.94. Cells are like one of five published ones, each with
-2 % of its charge more or less: over 104 batteries the intervals covered 0.94. A forecast by
-the rig's own curve alone covered 1.00 of the rig's own cell and 0.70 of four others, since it
-took their curve for known. A cell unlike all five is covered less: 0.79 of 128, each forecast
-without the curve of its own cell (all measured when this was written).
+Invented pots in a measured typical year, begun in any month, nobody refilling. Coverage of the
+90 % intervals of tanks by class of pot is measured by tools/cover.py and stated in DEVELOPERS.md;
+here a few are counted. Cells are like one of five published ones, each with 2 % of its charge more
+or less: over 104 batteries the intervals covered 0.94. A forecast by the rig's own curve alone
+covered 1.00 of the rig's own cell and 0.70 of four others, since it took their curve for known. A
+cell unlike all five is covered less: 0.79 of 128, each forecast without the curve of its own cell
+(measured when this was written).
 """
 
 from __future__ import annotations
