@@ -9,7 +9,7 @@ from pathlib import Path
 from setuptools import setup
 from setuptools.command.build_py import build_py
 
-ROOT_FILES = ("boot.py", "main.py", "loader.py")
+ROOT_FILES = ("boot.py", "main.py", "loader.py", "bringup.py")
 
 
 class Build(build_py):

@@ -2,4 +2,10 @@
 
 import loader
 
-loader.run()
+try:
+    import bringup  # there only while `wakewell bringup` is at work
+except ImportError:
+    bringup = None
+
+if bringup is None or not bringup.run():
+    loader.run()

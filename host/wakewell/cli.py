@@ -27,6 +27,7 @@ COMMANDS = {
     "flash": ("wakewell.usb.flash", "put code and settings on a pot's board over USB"),
     "pull": ("wakewell.usb.pull", "fetch a pot's log from its board over USB"),
     "inspect": ("wakewell.usb.inspect", "a board's state on one screen; end a lockout"),
+    "bringup": ("wakewell.usb.bringup", "first contact of a board: each part tried by itself"),
     "commission": ("wakewell.commission", "a guided first start of a pot at the bench"),
     "calibrate": ("wakewell.calibrate", "fit a pot's tables from the recorded points"),
     "ask": ("wakewell.remote.ask", "ask a pot for other settings without a cable"),

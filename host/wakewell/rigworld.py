@@ -52,6 +52,9 @@ class RigWorld(QuietWorld):
         """Whose pins the parts are on."""
         self.notes: tuple[str, ...] = ()
         """What was assumed about the pot."""
+        self.jumper: int | None = None
+        """A pin that a jumper joins to the pump's; the pump is then off its pin."""
+        self._pump_level: Level = None
         self.pump_us = 0
         """How long the pump's pin was on, microseconds, all told."""
         self.runs: list[tuple[int, int]] = []
@@ -152,7 +155,9 @@ class RigWorld(QuietWorld):
 
     def on_pin(self, pin: int, level: Level, pull: int, t_us: int) -> None:
         if pin == self._pump:  # floating, the resistor holds the switch off
-            self._switch(level == self._pump_on, t_us)
+            self._pump_level = level
+            if self.jumper is None:
+                self._switch(level == self._pump_on, t_us)
         elif pin == self._power:
             active = 0 if self.parts["power"].words.get("active") == "low" else 1
             self._powered = level == active
@@ -174,6 +179,8 @@ class RigWorld(QuietWorld):
 
     def read_pin(self, pin: int, t_us: int) -> Level:
         self._pass(t_us)
+        if pin == self.jumper:
+            return self._pump_level
         take = self._levels.get(pin)
         return take() if take else None
 

@@ -160,6 +160,13 @@ def memory(data=None):
     return data
 
 
+def heap():
+    """[bytes free, largest free piece] of the system's own memory, which the radio lives on; zeros
+    where the interpreter does not tell."""
+    rows = esp32.idf_heap_info(esp32.HEAP_DATA)
+    return [sum([row[1] for row in rows]), max([0] + [row[2] for row in rows])]
+
+
 def sleep(ms, button=None):
     """Deep sleep, which a button ends too: (pin, level while pressed, its pull as in `sense`).
     Never returns."""

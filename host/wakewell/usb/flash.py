@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from wakecore.state import State, from_bytes
 from wakewell import (
     bench_book,
     board_file,
+    bring_up,
     chips,
     extras,
     kept,
@@ -37,7 +39,7 @@ from wakewell import (
 )
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput
-from wakewell.remote import private
+from wakewell.remote import certificates, private
 from wakewell.usb import payload
 from wakewell.usb.link import (
     EPOCH,
@@ -385,6 +387,7 @@ def flash_one(
         if missing:
             test(link, code.version, result)
         set_clock(link, code.version)
+        result.notes += beside(folder, identity.unique_id, link.now())
         link.leave()
     return result
 
@@ -401,6 +404,11 @@ def foresee(pot: pots.PotFolder, say: Callable[[str], None], accept_weaker: bool
             f"{first.text}. Nothing was sent. To see each: wakewell replay {pot.path}; to send it "
             "all the same: --accept-weaker"
         )
+
+
+def beside(folder: Path, board: str, now: datetime) -> list[str]:
+    """What else is to be known of this pot while its board is on the cable."""
+    return [bring_up.standing(folder, board), *certificates.notes(folder, now)]
 
 
 def settle(

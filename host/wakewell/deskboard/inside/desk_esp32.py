@@ -44,6 +44,14 @@ def gpio_deep_sleep_hold(enable):
     _core.tell(_L.DEEP_SLEEP_HOLD, 0, bool(enable))
 
 
+HEAP_DATA = 4
+
+
+def idf_heap_info(_cap):
+    """A PC has no such heap."""
+    return []
+
+
 if not _core.MEM[_L.FEATURES] & _L.HOLD_SWITCH:
     del gpio_deep_sleep_hold
 
