@@ -29,7 +29,7 @@ from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.remote import ask, broker, handover, listen, private
 from wakewell.remote.store import Store
-from wakewell.usb import flash
+from wakewell.usb import bringup, flash
 
 pytestmark = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
 ID = b"desk-1"
@@ -357,6 +357,20 @@ def test_a_clock_server_lets_a_certificate_be_known_before_any_host_told(
     record, _ = line.decode(secure.files()["pot/clock.json"])
     assert record is not None
     assert record["day"] in (since, since + 1)
+
+
+def test_bring_up_shakes_hands_with_a_host(secure: Home) -> None:
+    secret = private.read(secure.folder)
+    wrong = ("localhost", secret.broker["port"] + 1)
+    secure.board.awake = "real"
+    secure.board.hard_reset()
+    with bringup.connect(secure.board.port) as link:
+        link.exec(bringup.BEGIN)
+        t = bringup.Try(secure.folder, pots.load(secure.folder), link.port, 25, (27, 0), print)
+        for where in (bringup.host_of("", secure.folder), wrong, None):
+            bringup.tls(t, link, where)
+    assert [step.good for step in t.steps] == [True, False, None]
+    assert "hands shaken" in t.steps[0].found
 
 
 def test_a_certificate_that_has_ended_is_refused(secure: Home) -> None:

@@ -8,12 +8,14 @@ import io
 import json
 import re
 import shutil
+from datetime import date
 from pathlib import Path
 
 import pyarrow.parquet  # type: ignore[import-untyped]
 import pytest
 from grown import START_S, Garden, long_log, make
 
+from wakewell import bring_up
 from wakewell.cli import main
 from wakewell.report import pages, series
 
@@ -279,3 +281,19 @@ def test_five_years_every_quarter_of_an_hour(tmp_path: Path) -> None:
     trips = sum(len(w.trips) for w in log.wakes)
     cut_short = [m for m in by_key["events"].rows["marks"] if m["row"] == "run cut short"]
     assert len(cut_short) == trips > 10
+
+
+def test_the_maker_reads_whether_the_board_was_ever_brought_up(
+    pots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "fern"
+    shutil.copytree(pots / "fern", folder)
+    pot_toml(folder)
+    assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
+    page = (tmp_path / "out" / "fern.html").read_text()
+    assert "its board was never brought up" in page
+    found = bring_up.BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", False, ())
+    bring_up.store(folder, found)
+    assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
+    page = (tmp_path / "out" / "fern.html").read_text()
+    assert "brought up on 2026-05-01, all as it should be" in page

@@ -38,6 +38,8 @@ fill, water ML     fill the tank; water the pot with a can
 charge, nocharge   connect the charger, take it off
 reset              reset the chip, as its reset button does
 off, on            take the power away, give it back
+jumper [PIN]       the pump off its pin, a jumper from there to this one (bringup); without a
+                   number: the pump back on
 unplug, plug       pull the cable, connect it again
 state              what the board and the pot do now
 quit               end (so does Ctrl-C)"""
@@ -224,6 +226,8 @@ def answer(board: DeskBoard, world: RigWorld, words: list[str]) -> str:
         board.cut_power()
     elif word == "on":
         board.power_on()
+    elif word == "jumper":
+        board.do(lambda: setattr(world, "jumper", None if number is None else int(number)))
     elif word == "unplug":
         board.unplug()
     elif word == "plug":

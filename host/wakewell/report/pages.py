@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
-from wakewell import extras, words
+from wakewell import board_file, bring_up, extras, words
 from wakewell.logs import BadInput, Skip
 from wakewell.report import condition, findings, forecast, magnifier, pictures
-from wakewell.report.series import PotLog, Wake, refill_of, start_of
+from wakewell.report.series import PotLog, Wake, pot_folder, refill_of, start_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
@@ -404,6 +404,18 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     return rows
 
 
+def first_contact(log: PotLog) -> str:
+    """Whether this pot's board was ever brought up, as its folder has it."""
+    pot = pot_folder(log.place)
+    if pot is None:
+        return "not known: no pot's folder around this log"
+    try:
+        board = board_file.board_id(pot.path)
+    except BadInput:
+        board = None
+    return bring_up.standing(pot.path, board)
+
+
 def maker_rows(view: PotView) -> list[tuple[str, str]]:
     """Ids, counts and figures that only the maker wants."""
     log, last = view.log, view.log.wakes[-1]
@@ -422,6 +434,7 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("settings, limits, calibration", ", ".join(i or "safe defaults" for i in last.ids)),
         ("in force beside the log", "yes" if log.pot is not None else "no"),
         ("usual time awake", f"{awake_s:.1f} s"),
+        ("first contact", first_contact(log)),
         ("tank forecast", view.tank.basis or view.tank.why_not),
         ("battery forecast", view.battery.basis or view.battery.why_not),
     ]

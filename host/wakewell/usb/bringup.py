@@ -25,7 +25,7 @@ from wakewell.kept import today
 from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
-from wakewell.usb.flash import check_board, check_pulse, match_ports, progress
+from wakewell.usb.flash import check_board, check_pulse, match_ports, progress, set_clock
 from wakewell.usb.link import Link, connect, value_of
 
 CAUTION = """\
@@ -227,6 +227,7 @@ def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
         t.add("TLS", None, "no host: give --tls HOST:PORT, or name a broker in private.toml")
         return
     host, port = where
+    set_clock(link, (link.read("/code/in-force") or b"").decode(errors="replace").strip())
     joined_ms, ms, why = value_of(
         link.exec(TLS.format(host=host, port=port)), t.port, tuple[int, int, str]
     )
