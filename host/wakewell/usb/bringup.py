@@ -61,10 +61,10 @@ def one(whole):
     x.pulse(whole)
     t = time.ticks_us()
     while s.value() != w and time.ticks_diff(time.ticks_us(), t) < 20000:
-        pass
+        time.sleep_us(200)
     t = time.ticks_us()
     while s.value() == w and time.ticks_diff(time.ticks_us(), t) < 400000:
-        pass
+        time.sleep_us(200)
     return time.ticks_diff(time.ticks_us(), t)
 x.arm({whole}, {rest})
 try:
