@@ -214,3 +214,17 @@ def test_replay_and_report_read_the_same(
     mine = shown(folder)
     assert [w.place for w in mine.wakes] == [e.place for e in taken if e.life == log.own]
     assert len(mine.others) == len(log.lives) - 1
+
+
+def test_the_page_names_what_was_left_out(
+    cafe: list[bytes], own: list[bytes], tmp_path: Path
+) -> None:
+    rows = [*cafe, b"rubbish", *own[:9], own[9][:300], own[9][300:], *own[10:]]
+    folder = write(tmp_path / "pot" / "logs", f00000001=rows)
+    assert main(["report", str(folder), "--out", str(tmp_path / "o")]) in (0, 1)
+    page = (tmp_path / "o" / "pot.html").read_text(encoding="utf-8")
+    broken = len(cafe) + 11
+    assert "1; 00000001.jsonl:21: text around the log" in page
+    assert f"1; 00000001.jsonl:{broken}: mended from 2 lines" in page
+    assert "19 wakes, 0 to 18, 00000001.jsonl:2 to 00000001.jsonl:20" in page
+    assert json.loads(own[1])["core"] in page
