@@ -113,7 +113,7 @@ def test_what_was_not_measured_may_change(pot: Path, change: Callable[[Path], No
             write(bench_book.NAME, f'[board]\nid = "{BOARD}"\n[led_to]\nstage = 9'),
             "the bench book is damaged",
         ),
-        (edit(bench_book.NAME, "stage = 2", "stage = 1"), "is not what the bench book led to"),
+        (edit(bench_book.NAME, "stage = 2", "stage = 1"), "is not finished (stage 1)"),
         (
             edit("calibration.toml", "flow_ul_s = 22000", "flow_ul_s = 21000"),
             "is not what the bench book led to",

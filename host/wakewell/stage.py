@@ -85,13 +85,14 @@ def standing(pot: pots.PotFolder, board: str | None) -> Standing:
     try:
         book = bench_book.led_to(pot.path)
     except BadInput as error:
-        kept = f"put the copy in {place}/kept or your repository back, or commission it anew"
+        kept = f"put the copy of {place}/kept or of your repository back, or move it away and "
+        kept += commission
         return less(f"the bench book is damaged ({error})", kept)
     if book is None:
         flash = "flash it onto its own board, then " if board is None else ""
         return less(f"there is no bench book here ({bench_book.NAME})", flash + commission)
-    if book.stage == 0:
-        return less("its commissioning is not finished", commission)
+    if book.stage < claimed:
+        return less(f"its commissioning is not finished (stage {book.stage})", commission)
     if not book.board:
         text = "flash it onto its board, which is known by the calibration it carries; where that "
         text += f"says no, {commission}"
@@ -106,7 +107,7 @@ def standing(pot: pots.PotFolder, board: str | None) -> Standing:
     for changed, what in (
         (book.wiring != mine.wiring, "wiring.toml was changed since it was commissioned"),
         (
-            book.calibration != mine.calibration or book.stage != claimed,
+            book.calibration != mine.calibration,
             "calibration.toml, or flow_max_ul_s of limits.toml, is not what the bench book led to",
         ),
     ):

@@ -152,6 +152,16 @@ def test_a_book_from_before_and_other_values_are_not(
     assert bench_book.led_to(desk.folder) == LedTo(2)
 
 
+def test_a_stage_that_no_book_reached(start: Start) -> None:
+    """Raised by hand under a version that believed it: the board carries it, the book does not."""
+    desk = start()
+    (desk.folder / bench_book.NAME).write_text("[done]\nprovisional = 2026-03-01\n")
+    result = desk.flash()
+    assert (result.stage, result.good) == (0, False)
+    assert any("is not finished (stage 1)" in note for note in result.notes)
+    assert bench_book.led_to(desk.folder) == LedTo(1)
+
+
 def test_a_board_taken_over_is_commissioned_anew(start: Start, tmp_path: Path) -> None:
     """The book of the pot that was on this board before says nothing of the one that moves in."""
     desk = start()
