@@ -102,6 +102,14 @@ def test_what_cannot_be_read_is_told_with_its_line(
     assert said in found.text
 
 
+def test_what_is_wrong_is_told_in_eighty_characters(tmp_path: Path) -> None:
+    name = "a" * 100
+    found = read(tmp_path, f"[{name}]\n[{name}]\n")
+    assert isinstance(found, Problem)
+    told = found.text.removeprefix("not TOML: ").split(";")[0]
+    assert (len(told), told[-6:], found.line) == (80, "aaa...", 2)
+
+
 def test_a_file_of_the_greatest_size_is_read(tmp_path: Path) -> None:
     assert isinstance(read(tmp_path, "a = 1\n" + "#" * (MOST_BYTES - 6)), TomlFile)
 

@@ -12,6 +12,7 @@ import random
 from pathlib import Path
 
 import pytest
+import rows
 from grown import START_S, Garden, make, volts_of
 
 from wakewell import logs
@@ -147,6 +148,62 @@ def test_the_curve_is_the_published_one() -> None:
     for charge, volts in ((0.1, 3.296), (0.25, 3.529), (0.5, 3.751), (0.75, 3.994), (0.9, 4.097)):
         assert forecast.charge_part(volts) == pytest.approx(charge)
         assert forecast.cell_volts(charge) == pytest.approx(volts)
+
+
+# Open-circuit voltage at 10, 25, 50, 75 and 90 % of charge between each parameter set's own lower
+# limit and 4.2 V, by pybamm 26.10.1: Chen 2020, Mohtat 2020, Ecker 2015, Kim 2011 (NCA), Ai 2020.
+PUBLISHED = (
+    (3.296, 3.529, 3.751, 3.994, 4.097),
+    (3.511, 3.620, 3.716, 3.923, 4.077),
+    (3.459, 3.657, 3.787, 3.940, 4.079),
+    (3.247, 3.433, 3.685, 3.930, 4.080),
+    (3.640, 3.717, 3.793, 3.952, 4.088),
+)
+
+
+@pytest.mark.parametrize(("cell", "volts"), zip(forecast.CELLS, PUBLISHED, strict=True))
+def test_each_of_the_five_cells_is_the_published_one(
+    cell: tuple[int, ...], volts: tuple[float, ...]
+) -> None:
+    found = [forecast.cell_volts(charge, cell) for charge in (0.1, 0.25, 0.5, 0.75, 0.9)]
+    assert found == pytest.approx(list(volts), abs=0.0015)
+    assert list(cell) == sorted(cell)
+
+
+def falling(days: int = 60, **last: object) -> series.PotLog:
+    """A cell that loses 5 mV a day; last: changes of the last wakes, by how many from the end."""
+    changes: dict[int, dict[str, object]] = {n: {"battery_mv": 4100 - 5 * n} for n in range(days)}
+    for name, value in last.items():
+        changes[days - int(name[1:])]["battery_mv"] = value
+    return rows.log(rows.wakes(days, changes), known=rows.pot())
+
+
+def test_the_way_down_of_a_battery_ends_at_its_floor() -> None:
+    found = forecast.battery(falling())
+    assert found.why_not == ""
+    assert found.middle_s is not None
+    values = [mv for *_, mv in found.fan]
+    step = (found.value - found.floor) / 8
+    assert values == pytest.approx([found.value - n * step for n in range(9)])
+    assert [middle for _, middle, _, _ in found.fan] == sorted(m for _, m, _, _ in found.fan)
+    assert found.fan[-1][1] == pytest.approx(found.middle_s)
+    assert all(early <= middle <= late for early, middle, late, _ in found.fan)
+    assert " % of the charge a day" in found.basis
+    assert found.basis.startswith("charge by the curves of published lithium-ion cells, ")
+
+
+def test_a_battery_is_not_forecast_from_old_or_few_readings() -> None:
+    gone = {f"d{n}": None for n in range(1, 5)}
+    assert forecast.battery(falling(60, **gone)).why_not == ""  # four days ago to the second
+    gone["d5"] = None
+    assert forecast.battery(falling(60, **gone)).why_not == "the battery was not read lately"
+    assert forecast.battery(falling(2)).why_not == "the battery was not read lately"
+    mains = falling()
+    mains.pots = {rows.IDS: rows.pot(settings={"mains": 1})}
+    assert forecast.battery(mains).why_not == "the pot lives on a charger"
+    unknown = falling()
+    unknown.pots = {}
+    assert forecast.battery(unknown).why_not.startswith("the settings that were in force")
 
 
 def test_more_left_is_never_an_earlier_date() -> None:

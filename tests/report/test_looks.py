@@ -436,3 +436,12 @@ def test_a_log_older_than_a_week_says_nothing_of_today() -> None:
     assert [task.do for task in one.tasks] == ["Look at the pot, and pull its log anew."]
     assert one.tasks[0].why == "nothing is known since Thu 30 April 2026, 7 days ago"
     assert one.sentence == "It was watering on Thu 30 April 2026; nothing is known since."
+
+
+def test_each_wake_is_held_against_the_capacity_of_its_own_calibration() -> None:
+    other = ("settings id", "limits id", "another calibration")
+    one = log(60, each(range(8), soil_ppt=441), answers(*[100] * 8))
+    one.pots[other] = rows.pot(calibration={"capacity_ppt": 500})
+    for wake in one.wakes[4:]:
+        wake.ids = other
+    assert "; 4 wakes read a tenth or more above" in findings.probe_drift(one).measure

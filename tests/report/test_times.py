@@ -163,6 +163,8 @@ def test_what_a_record_says_of_time() -> None:
 def test_what_the_times_are_called() -> None:
     assert Calendar("Europe/Brussels").name == "local time, Europe/Brussels"
     assert Calendar().name == "local time of this computer"
+    assert Calendar(dated=False).wall_s(7.0) == 7.0
+    assert Calendar("Europe/Brussels").wall_s(7.0) == 3607.0
     assert Calendar(dated=False).name.startswith("days since the first wake on record")
     at = datetime(2026, 6, 12, 6, 7, 8, tzinfo=UTC).timestamp()
     assert Calendar("UTC").moment(at) == "Fri 12 June 2026, 06:07"
