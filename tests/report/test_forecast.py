@@ -206,6 +206,25 @@ def test_a_battery_is_not_forecast_from_old_or_few_readings() -> None:
     assert forecast.battery(unknown).why_not.startswith("the settings that were in force")
 
 
+@pytest.mark.parametrize(
+    ("floor_mv", "cells"), [(2999, 0), (3000, 1), (3600, 1), (3900, 1), (3901, 0), (7200, 0)]
+)
+def test_a_cell_is_guessed_by_its_lockout(floor_mv: float, cells: int) -> None:
+    assert forecast.cells_of(rows.log(rows.wakes(3)), floor_mv) == cells
+
+
+def test_a_battery_that_lasts_is_told_as_beyond() -> None:
+    soon = forecast.battery(falling())
+    assert soon.late_s is not None
+    assert not soon.beyond
+    assert soon.early_s is not None
+    assert soon.early_s < soon.late_s
+    slow = rows.log(
+        rows.wakes(60, {n: {"battery_mv": 4100 - n // 12} for n in range(60)}), known=rows.pot()
+    )
+    assert forecast.battery(slow).late_s is None
+
+
 def test_more_left_is_never_an_earlier_date() -> None:
     spread = forecast.grown(0.2, 28)
     for z in (-1.645, 0.0, 1.645):

@@ -7,15 +7,17 @@ from pathlib import Path
 
 import msgspec
 import pytest
+import rows
 
 from wakecore import rules
-from wakecore.run import TRIPS
+from wakecore.run import TRIPS, UNREAD
 from wakecore.state import PHASES
 from wakecore.wake import DRY_RUNS, HELD_MS
 from wakewell import trials, words
 from wakewell.cli import main
 from wakewell.report import magnifier, series
 from wakewell.report.series import PotLog, Wake
+from wakewell.report.times import Calendar
 
 LOGS = {
     place.parent.name: place
@@ -145,3 +147,59 @@ def test_dry_runs_are_not_counted_as_water(
     said = capsys.readouterr().out
     plain = words.LOCKOUTS["dry run"].plain
     assert f"wake {dry[-1].n}: {plain}; tried to water, and no water was seen: " in said
+
+
+def test_which_wakes_a_word_means() -> None:
+    """By number, the last, a date, a day of the week (its latest), a day where dates are unknown."""
+    log = rows.log(rows.wakes(20), known=rows.pot())
+    log.dated = True
+    calendar = Calendar("UTC")
+
+    def days(asked: str) -> list[int]:
+        return [wake.n for wake in magnifier.wanted(log, asked, calendar)]
+
+    assert days("last") == days(" Last ") == [19]
+    assert days("7") == [7]
+    assert days("70") == days("٧") == []
+    assert days("2026-03-05") == [3]  # the first was on the 2nd, a Monday
+    assert days("monday") == [14]
+    assert days("sunday") == [13]
+    assert days("2026-03-99") == days("someday") == []
+    log.wakes.append(rows.wakes(15)[14])
+    assert days("monday") == [14, 14]
+    log.dated = False
+    for wake in log.wakes:
+        wake.time_s -= rows.START_S
+    calendar = Calendar(dated=False)
+    assert days("day 12") == [11]
+    assert days("2026-03-05") == []
+
+
+def test_a_reading_with_what_it_converts_to() -> None:
+    """The grown gardens' tables: 1.0 to 2.4 V is 500 to 50 ppt; 1.4 to 2.2 V is 2.8 to 4.4 V."""
+    cal = rows.pot().calibration
+    soil = magnifier.reading_row("soil", [1_000_000, 7], "good", cal)
+    assert (soil["counts"], soil["spread"], soil["value"]) == ("1000000", "7", "50.0 % by volume")
+    assert soil["word"] == words.PROBE_WORDS["good"].plain
+    assert magnifier.reading_row("battery", [1_800_000, 7], "", cal)["value"] == "3.600 V"
+    assert magnifier.reading_row("level", [300_000, 7], "", cal)["value"] == "0 ml"
+    lost = magnifier.reading_row("soil", None, "absent", cal)
+    assert (lost["counts"], lost["spread"], lost["value"]) == ("did not answer", "", "")
+    assert magnifier.reading_row("soil", [1, 2], "", None)["value"] == ""
+    odd = magnifier.reading_row("another", [1, 2], "", cal)
+    assert (odd["name"], odd["counts"], odd["value"]) == ("another", "1", "")
+
+
+def test_a_run_drawn_by_channel() -> None:
+    record = {
+        "run": {"ms": [0, 150, 300], "level": [300_000, UNREAD, 2_500_000], "battery": [UNREAD] * 3}
+    }
+    (level,) = magnifier.run_pictures(record, rows.pot().calibration)
+    assert level["text"] == (
+        f"{words.PROBES['level']}: 0 to 4000 ml in 300 ms; 1 samples did not answer"
+    )
+    (plain,) = magnifier.run_pictures({"run": {"ms": [0, 150], "level": [3, 4]}}, None)
+    assert plain["text"] == f"{words.PROBES['level']}: 3 to 4 counts in 150 ms"
+    assert (
+        magnifier.run_pictures({}, None) == magnifier.run_pictures({"run": {"ms": []}}, None) == []
+    )
