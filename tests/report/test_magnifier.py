@@ -150,7 +150,7 @@ def test_dry_runs_are_not_counted_as_water(
 
 
 def test_which_wakes_a_word_means() -> None:
-    """By number, the last, a date, a day of the week (its latest), a day where dates are unknown."""
+    """By number, the last, a date, a day of the week (its latest), a day by its count."""
     log = rows.log(rows.wakes(20), known=rows.pot())
     log.dated = True
     calendar = Calendar("UTC")
