@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 from binascii import crc32
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
+import rows
 from grown import Garden, make
 
 from wakecore import line
@@ -135,3 +138,54 @@ def test_a_line_that_is_not_utf_8_costs_one_line(tmp_path: Path) -> None:
 def test_names_are_safe_and_differ() -> None:
     places = [Path(p) for p in ("/a/fern/logs", "/b/Fern/logs", "/c/<b>&;/logs", "/d/x.jsonl.gz")]
     assert series.names(places) == ["fern", "Fern-2", "b", "x"]
+
+
+def test_a_dose_is_its_pulses_and_the_soil_of_the_day_after() -> None:
+    pulse = {"ran_ms": 1000, "given_ul": 20_000, "dose_ul": 60_000, "kind": "depletion"}
+    changes: dict[int, dict[str, Any]] = {
+        2: pulse | {"phase": "idle", "soil_ppt": 200},
+        3: pulse | {"phase": "soak", "trips": ("sag",), "soil_ppt": 210},
+        4: pulse | {"phase": "soak", "ran_ms": 500, "given_ul": 7000},
+        5: {"soil_ppt": 260}, 6: {"soil_ppt": 290}, 7: {"soil_ppt": 400},
+        8: pulse | {"phase": "idle", "soil_ppt": 250},
+    }  # fmt: skip
+    wakes = rows.wakes(10, changes)
+    for wake in wakes[3:6]:
+        wake.time_s = wakes[2].time_s + 3600 * (wake.n - 2)
+    wakes[6].time_s, wakes[7].time_s = wakes[2].time_s + 89_999, wakes[2].time_s + 90_000
+    first, second = series.doses(rows.log(wakes))
+    assert (first.n, first.kind, first.planned_ul) == (2, "depletion", 60_000)
+    assert (first.given_ul, first.ran_ms, first.pulses, first.trips) == (47_000, 2500, 3, ("sag",))
+    assert (first.before_ppt, first.peak_ppt) == (200, 290), "up to 25 hours later"
+    assert (second.n, second.before_ppt, second.peak_ppt, second.pulses) == (8, 250, 300, 1)
+
+
+@pytest.mark.parametrize(
+    ("command", "seconds"),
+    [
+        ("sleep 60", 60), ("sleep 86400 button", 86400), ("sleep 999999999", 999_999_999),
+        ("sleep 1073741824", 0), ("sleep", 0), ("run 60", 0), ("sleep -1", 0), ("sleep x", 0),
+    ],
+)  # fmt: skip
+def test_how_long_a_wake_sleeps(command: str, seconds: int) -> None:
+    assert series.sleep_of(command) == seconds
+
+
+def test_a_clock_that_is_trusted_is_a_time() -> None:
+    day = 9556  # 1 March 2026
+    assert series.clock_of([day, 5, 1]) == int(datetime(2026, 3, 1, tzinfo=UTC).timestamp()) + 5
+    assert series.clock_of([day, 5, 0]) is None
+    assert series.clock_of([60_000, 0, 1]) is None, "past 2106, where 32 bits end"
+    assert series.clock_of([0, -946_684_801, 1]) is None
+    assert series.clock_of([0, -946_684_800, 1]) == 0
+
+
+def test_files_of_a_pot_as_it_goes(tmp_path: Path) -> None:
+    log = rows.log(rows.wakes(3), known=rows.pot(calibration={"float_only": 1}))
+    assert log.float_only
+    assert not rows.log(rows.wakes(3), known=rows.pot()).float_only
+    assert not rows.log(rows.wakes(3)).float_only
+    known = rows.pot(settings={"reserve_ml": 90, "pulse_ml": 30}, limits={"reserve_ml": 100})
+    assert series.start_of(known) == 130
+    switch = rows.pot(settings={"reserve_ml": 90}, calibration={"float_only": 1})
+    assert series.start_of(switch) == max(90, switch.limits.reserve_ml) + 1
