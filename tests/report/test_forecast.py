@@ -213,6 +213,29 @@ def test_a_cell_is_guessed_by_its_lockout(floor_mv: float, cells: int) -> None:
     assert forecast.cells_of(rows.log(rows.wakes(3)), floor_mv) == cells
 
 
+def test_a_mean_needs_three_quarters_of_its_days() -> None:
+    assert forecast.mean_use([1.0, 3.0, None, 5.0]) == 3.0
+    assert forecast.mean_use([1.0, None, None, 5.0]) is None
+    assert forecast.mean_use([]) is forecast.mean_use([None]) is None
+
+
+def test_a_fall_by_hand() -> None:
+    """A straight line of 2 mV a day: no scatter, so the doubt is half a percent of its level."""
+
+    def fall(slope: float, of_cell: bool = False) -> forecast.Fall | None:
+        days = [(float(day), 4000.0 + slope * day) for day in range(20)]
+        return forecast.fall_of(days, lambda mv: mv, 25 * DAY_S, of_cell, 0.5)
+
+    found = fall(-2.0)
+    assert found is not None
+    assert (found.level, found.rate, found.past, found.share) == (pytest.approx(3950), 2, 20, 0.5)
+    assert found.scatter == pytest.approx(0.005 * 3950)
+    cell = fall(-2.0, of_cell=True)
+    assert cell is not None
+    assert cell.scatter == pytest.approx(forecast.UNIT_CHARGE)
+    assert fall(0.0) is fall(2.0) is None
+
+
 def test_a_battery_that_lasts_is_told_as_beyond() -> None:
     soon = forecast.battery(falling())
     assert soon.late_s is not None

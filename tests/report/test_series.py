@@ -8,13 +8,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import grown
 import pytest
 import rows
 from grown import Garden, make
 
 from wakecore import line
-from wakewell import replay
+from wakewell import replay, usual
 from wakewell.report import series
+from wakewell.report.times import Tick
 
 
 def read(folder: Path) -> series.PotLog:
@@ -189,3 +191,18 @@ def test_files_of_a_pot_as_it_goes(tmp_path: Path) -> None:
     assert series.start_of(known) == 130
     switch = rows.pot(settings={"reserve_ml": 90}, calibration={"float_only": 1})
     assert series.start_of(switch) == max(90, switch.limits.reserve_ml) + 1
+
+
+def test_only_a_sleep_that_is_vouched_for_is_counted() -> None:
+    whole = [out["record"] for out in grown.grow(Garden(days=4))]
+    before, found = usual.of(whole[1]), usual.of(whole[2])
+    sleep_s = series.sleep_of(before.commands[-1])
+    found.begin.cause, found.begin.slept_s, found.begin.vouched = "timer", sleep_s, 1
+    found.begin.utc = [9556, 0, 0]
+    expected = sleep_s + before.awake_ms / 1000
+    assert series.tick_of(found, before) == Tick(expected, None)
+    assert series.tick_of(found, None) == Tick(None, None)
+    found.begin.vouched = 0
+    assert series.tick_of(found, before) == Tick(None, None)
+    found.begin.vouched, found.n = 1, before.n + 2
+    assert series.tick_of(found, before) == Tick(None, None), "a record is missing between them"
