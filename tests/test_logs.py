@@ -453,3 +453,35 @@ def test_what_is_wrong_with_the_form_of_a_snapshot(
     assert logs.why_bad(good["state"]) == ""
     assert logs.why_bad(changed(good["state"], *path)).startswith(why)
     assert logs.why_bad(without(good["state"], path[0])) == f"{path[0]} is missing"
+
+
+@pytest.mark.parametrize("data", [b"[1]", b"3", b'"text"', b"null"])
+def test_what_is_no_object_is_no_record(data: bytes) -> None:
+    body = data
+    record, why = logs.decode(body)
+    assert record is None
+    assert why
+
+
+def test_a_value_is_shown_cut_short(good: dict[str, Any]) -> None:
+    long = changed(good["wake"], "trips", ["x" * 20, 3, "y" * 200])
+    told = logs.why_bad(long)
+    assert told.endswith("... is not a list of texts")
+
+
+@pytest.mark.parametrize(
+    ("command", "seconds"),
+    [
+        ("sleep 60", 60), ("sleep 86400 button", 86400), ("sleep 0", 0), ("sleep", None),
+        ("sleep x", None), ("rest 60", None), ("sleep 99999999", 99999999),
+        ("sleep 100000000", None),
+    ],
+)  # fmt: skip
+def test_seconds_of_sleep(command: str, seconds: int | None) -> None:
+    assert logs.slept(command) == seconds
+
+
+def test_a_text_of_a_file_is_cut_to_a_line() -> None:
+    assert logs.printable("x" * 200) == "x" * 200
+    assert logs.printable("x" * 201) == "x" * 200 + "..."
+    assert logs.printable("abcdef", 3) == "abc..."
