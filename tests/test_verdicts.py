@@ -216,16 +216,24 @@ def test_water_is_summed_across_missing_records() -> None:
 
 
 def test_jumps_of_the_clock_are_counted() -> None:
-    def at(second: int, **begin: Any) -> dict[str, Any]:
-        return record({"begin": {"utc": [9800, second, 1], "slept_s": 7200} | begin})
+    """An hour off and a tenth of what was counted is none, the oscillator errs; more is one."""
 
-    assert evidence(seen(at(0), at(7200)), "R10") == "0 jumps of the clock"
-    assert evidence(seen(at(0), at(10800)), "R10") == "0 jumps of the clock"
-    assert evidence(seen(at(0), at(10801)), "R10") == "1 jump of the clock"
-    assert evidence(seen(at(7200), at(0)), "R10") == "1 jump of the clock"
-    unsure = at(40000)
-    unsure["begin"]["utc"][2] = 0
-    assert evidence(seen(at(0), unsure, at(7200)), "R10") == "0 jumps of the clock"
+    def at(second: int, trusted: int = 1, **begin: Any) -> dict[str, Any]:
+        told = {"utc": [9800, second, trusted], "slept_s": 7200}
+        return record({"begin": told | begin}, commands=["off", "sleep 7200"])
+
+    def jumps(*records: dict[str, Any]) -> str:
+        return evidence(seen(*records), "R10")
+
+    assert jumps(at(0), at(7200)) == "0 jumps of the clock"
+    assert jumps(at(0), at(7200 + 4320)) == "0 jumps of the clock"
+    assert jumps(at(0), at(7200 + 4321)) == "1 jump of the clock"
+    assert jumps(at(7200), at(0)) == "1 jump of the clock"
+    assert jumps(at(0), at(50_000, 0), at(14400)) == "0 jumps of the clock"
+    assert jumps(at(0), at(60_000, vouched=0)) == "0 jumps of the clock", "nobody counted"
+    assert jumps(at(0), at(60_000, slept_s=100)) == "0 jumps of the clock", "it was cut short"
+    assert jumps(at(3600), at(0, vouched=0)) == "0 jumps of the clock"
+    assert jumps(at(3601), at(0, vouched=0)) == "1 jump of the clock"
 
 
 def test_what_is_counted_beside_the_rules() -> None:
@@ -331,18 +339,6 @@ def test_watering_on_without_an_answer() -> None:
     seen_by = {"begin": {"host": ["clear leak"]}}
     assert broken(answers({}, {}, seen_by)) == {}, "a person was there"
     assert broken(answers({}, {"then": None}, {})) == {}, "nothing is known"
-
-
-@pytest.mark.parametrize(
-    ("command", "seconds"),
-    [
-        ("sleep 60", 60), ("sleep 86400 button", 86400), ("sleep 0", 0), ("sleep", None),
-        ("sleep x", None), ("rest 60", None), ("sleep 99999999", 99999999),
-        ("sleep 100000000", None),
-    ],
-)  # fmt: skip
-def test_seconds_of_sleep(command: str, seconds: int | None) -> None:
-    assert verdicts.slept(command) == seconds
 
 
 def test_plurals() -> None:
