@@ -30,9 +30,9 @@ def reports(lines: list[bytes], boards: int) -> list[tuple[str, bytes]]:
     from wakeboard import senml
     from wakewell import logs
 
-    made = []
+    made, offset = [], 0
     for n, at in enumerate(range(0, len(lines) - PER_REPORT, PER_REPORT), 1):
-        told, offset = b"", 0
+        told = b""
         for data in lines[at : at + PER_REPORT]:
             record, _ = logs.decode(data)
             told += senml.readings(record or {}) + senml.log_line(1, offset, data)

@@ -129,7 +129,7 @@ def _opened(path: str) -> Iterator[int]:
         try:
             if fcntl is not None:
                 fcntl.flock(fd, fcntl.LOCK_EX)
-            if os.path.exists(path) and os.path.samestat(os.fstat(fd), os.stat(path)):
+            if os.fstat(fd).st_nlink:  # else another took its place before it was locked
                 yield fd
                 return
         finally:

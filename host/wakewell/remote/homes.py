@@ -9,6 +9,7 @@ that goes with one. Not here: what is written there (store), what a handover doe
 from __future__ import annotations
 
 import hmac
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -45,26 +46,27 @@ class Homes:
     left: dict[str, str] = field(default_factory=dict)  # {mark: its folder's name}
     since: int = -1  # seconds since 1970: a handover that left no marks
 
-    def logs_of(self, mark: str, heard_at: int) -> Path | None:
+    def logs_of(self, mark: str, heard_at: int) -> str | None:
         """The folder of the log that a line belongs to, None if there is none here.
 
         mark: "" for a line that was heard before marks were kept; heard_at tells then.
         """
         if mark in self.left:
-            old = self.folder / self.left[mark]
-            return old if old.is_dir() else None
+            old = f"{self.folder}/{self.left[mark]}"
+            return old if os.path.isdir(old) else None
         if not mark:
             here = not self.left and heard_at > self.since
         else:
             here = self.ours is None or mark in self.ours
-        return self.folder / LOGS if here else None
+        return f"{self.folder}/{LOGS}" if here else None
 
 
 def read(folder: Path, ours: frozenset[str] | None = None) -> Homes:
     """The homes of that pot's folder. What the file of homes says otherwise is passed over."""
     found = Homes(folder, ours)
     try:
-        rows = (folder / LOGS / logs.HANDED_OVER).read_text(encoding="ascii").splitlines()
+        with open(f"{folder}/{LOGS}/{logs.HANDED_OVER}", encoding="ascii") as file:
+            rows = file.read().splitlines()
     except (FileNotFoundError, NotADirectoryError, UnicodeDecodeError):
         return found
     for row in rows:

@@ -214,7 +214,7 @@ class Store:
         boards = tuple({report.board for report in reports})
         marks = ", ".join([self._mark] * len(boards))
         known = c.exec_driver_sql(KNOWN % marks, boards) if boards else ()
-        seen = {board: (number, n, json.loads(text)) for board, number, n, text in known}
+        seen = {board: (number, n, msgspec.json.decode(text)) for board, number, n, text in known}
         changed = set()
         for report in reports:
             number, n, told = seen.get(report.board, (-1, -1, {}))
@@ -295,7 +295,7 @@ class Store:
 
     def _logs_of(
         self, found: dict[str, homes.Homes], board: str, home: str, heard_at: int
-    ) -> Path | None:
+    ) -> str | None:
         """The folder of the log a line belongs to. found: homes that were read before."""
         if board not in self.folders:
             return None
@@ -326,7 +326,7 @@ class Store:
                 self._lay(found, board, file, folder)
         self.exported = top
 
-    def _lay(self, found: dict[str, homes.Homes], board: str, file: int, folder: Path) -> None:
+    def _lay(self, found: dict[str, homes.Homes], board: str, file: int, folder: str) -> None:
         """Make that log file whole: every line of it that was heard, in its place."""
         chosen = sa.select(LINES.c.at, LINES.c.data, LINES.c.home, LINES.c.heard_at)
         chosen = chosen.where((LINES.c.board == board) & (LINES.c.file == file))
