@@ -51,6 +51,8 @@ class Chip:
     in deep sleep by itself, else outside the RTC domain only by a switch for all of them.
     most_mv: highest voltage the converter reads truly; least_mv: lowest.
     port: the file of wakeboard/ports that runs on it, "" for none; why_not: then, why.
+    image: what MicroPython calls its image for any board with it (no PSRAM needed); image_at: where
+    on the flash it lies (ESP-IDF, CONFIG_BOOTLOADER_OFFSET_IN_FLASH).
     """
 
     name: str
@@ -72,6 +74,8 @@ class Chip:
     holds_each: bool = False
     port: str = ""
     why_not: str = ""
+    image: str = ""
+    image_at: int = 0
 
 
 # A weak pull-down at reset is in no table below: it agrees with the resistor that holds the
@@ -107,6 +111,8 @@ ESP32 = Chip(
     radio=_rows(("0 2 4 12-15 25-27", "the radio takes ADC2 away")),
     input_only=_pins("34-39"),
     port="esp32",
+    image="ESP32_GENERIC",
+    image_at=0x1000,
 )
 
 ESP32_S3 = Chip(
@@ -142,6 +148,7 @@ ESP32_S3 = Chip(
     # ESP-IDF, gpio_pullup_en: here the pulls of the digital and of the RTC domain are two
     wake_pull="loses",
     port="esp32",
+    image="ESP32_GENERIC_S3",
 )
 
 ESP32_C3 = Chip(
@@ -176,6 +183,7 @@ ESP32_C3 = Chip(
     # ESP-IDF, CONFIG_ESP_SLEEP_GPIO_ENABLE_INTERNAL_RESISTORS, on by default
     wake_pull="sets",
     port="esp32",
+    image="ESP32_GENERIC_C3",
 )
 
 ESP32_C6 = Chip(
@@ -208,6 +216,7 @@ ESP32_C6 = Chip(
     # ESP-IDF, SOC_GPIO_SUPPORT_HOLD_SINGLE_IO_IN_DSLP
     holds_each=True,
     port="esp32",
+    image="ESP32_GENERIC_C6",
 )
 
 _PICO = _rows(

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from usb_desks import Desk, newest_state, wakes
+from usb_images import whole
 
 from wakewell import pots
 from wakewell.cli import main
@@ -62,7 +63,7 @@ def test_an_interpreter_is_written_after_asking(
     """esptool itself needs a chip; here only what it would be told."""
     desk = start()
     image = tmp_path / "micropython.bin"
-    image.write_bytes(b"image")
+    image.write_bytes(whole("esp32"))
     told: list[list[str]] = []
 
     def run(command: list[str], **_: Any) -> subprocess.CompletedProcess[str]:
@@ -70,6 +71,7 @@ def test_an_interpreter_is_written_after_asking(
         return subprocess.CompletedProcess(command, 0)
 
     monkeypatch.setattr("importlib.util.find_spec", lambda name: object())
+    monkeypatch.setattr("importlib.metadata.version", lambda name: "5.1.0")
     monkeypatch.setattr(subprocess, "run", run)
     words = ["flash", str(desk.folder), "--port", "/dev/ttyUSB0", "--interpreter", str(image)]
     monkeypatch.setattr("builtins.input", lambda _: "no")
@@ -96,11 +98,15 @@ def test_without_esptool_the_way_to_it_is_told(
 ) -> None:
     desk = start()
     image = tmp_path / "micropython.bin"
-    image.write_bytes(b"image")
+    image.write_bytes(whole("esp32"))
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     words = ["flash", str(desk.folder), "--port", "x", "--interpreter", str(image), "--yes"]
     assert main(words) == 2
     assert "pip install 'wakewell[esptool]'" in capsys.readouterr().err
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: object())
+    monkeypatch.setattr("importlib.metadata.version", lambda name: "4.8.1")
+    assert main(words) == 2
+    assert "esptool 4.8.1 is here, allowed 5 or newer" in capsys.readouterr().err
 
 
 def test_words_typed_at_a_desk_board(start: Start) -> None:

@@ -9,7 +9,6 @@ the new one, never a mixture.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import subprocess
 import sys
 import time
@@ -40,7 +39,7 @@ from wakewell import (
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput
 from wakewell.remote import certificates, private
-from wakewell.usb import payload
+from wakewell.usb import image, payload
 from wakewell.usb.link import (
     EPOCH,
     LEAST_VERSION,
@@ -234,12 +233,9 @@ def check_board(link: Link, folder: Path) -> None:
         )
     about = pots.load(folder).about
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
-    for name in {chip, about.chip if about is not None else None} - {None, *chips.PORTED}:
-        why = chips.CHIPS[name].why_not if name in chips.CHIPS else "its pins are not known here"
-        raise BadInput(
-            f"{link.port}: no board code runs on the {name}: {why}. Allowed: "
-            f"{', '.join(chips.PORTED)}. Use one of these boards"
-        )
+    for name in (chip, about.chip if about is not None else None):
+        if name is not None and name not in chips.PORTED:
+            raise BadInput(not_ported(name, link.port))
     if about is not None and chip is not None and chip != about.chip:
         raise BadInput(
             f"{link.port}: this board is an {chip}, {folder / 'pot.toml'} says {about.chip}: its "
@@ -258,6 +254,15 @@ def check_board(link: Link, folder: Path) -> None:
             f"{link.port}: its file system cannot be read. Pull what can be saved, then make it "
             "anew by writing the interpreter with --interpreter FILE"
         )
+
+
+def not_ported(chip: str, where: str) -> str:
+    """Why a board with that chip is none of ours."""
+    why = chips.CHIPS[chip].why_not if chip in chips.CHIPS else "its pins are not known here"
+    return (
+        f"{where}: no board code runs on the {chip}: {why}. Allowed: {', '.join(chips.PORTED)}. "
+        "Use one of these boards"
+    )
 
 
 def check_belongs(link: Link, folder: Path) -> None:
@@ -613,7 +618,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to flash")
     parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
-    parser.add_argument("--interpreter", metavar="FILE", help="write this MicroPython image first")
+    parser.add_argument(
+        "--interpreter", metavar="FILE",
+        help="write this MicroPython image first; it is looked at before anything is erased",
+    )  # fmt: skip
     parser.add_argument("--yes", action="store_true", help="do not ask")
     parser.add_argument(
         "--take-over", action="store_true",
@@ -635,7 +643,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
     parser.epilog = (
         "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that pumped "
-        "is not commissioned any more; 2 not flashed"
+        "is not commissioned any more; 2 not flashed. A new chip needs MicroPython first: an image "
+        f"comes from {image.SOURCE}: {image.list_of_images()}, the file that ends in .bin; no "
+        "PSRAM is needed, and none of its images. Then: --interpreter FILE, with esptool "
+        f"({extras.install('esptool')})"
     )
 
 
@@ -785,20 +796,24 @@ def match_ports(folders: list[Path], given: list[str], yes: bool) -> list[tuple[
 
 def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
     """Write a MicroPython image with esptool, after asking. It erases what is on the chip."""
-    image = Path(args.interpreter)
-    if not image.is_file():
-        raise BadInput(f"{image}: no such file; give a MicroPython image for this chip")
     if len(folders) != 1 or len(args.port) != 1:
         raise BadInput("--interpreter needs one POT and its --port")
-    if importlib.util.find_spec("esptool") is None:
-        raise BadInput(f"--interpreter needs esptool: {extras.install('esptool')}")
-    chip = pots.load(folders[0]).about
-    print(f"This erases the board on {args.port[0]} and all its logs, and writes {image.name}.")
+    about = pots.load(folders[0]).about
+    if about is None:
+        raise BadInput(f"{folders[0]}: no chip is known of it; run wakewell check {folders[0]}")
+    if about.chip not in chips.PORTED:
+        raise BadInput(not_ported(about.chip, str(folders[0] / "pot.toml")))
+    found = image.look(Path(args.interpreter), about.chip)
+    image.check_esptool()
+    print(*found.lines(), sep="\n")
+    print(
+        f"This erases the board on {args.port[0]} and all its logs, and writes {found.path.name}."
+    )
     if not args.yes and input("Type 'erase' to go on: ").strip() != "erase":
         raise BadInput("nothing was written")
-    offset = "0x1000" if chip is not None and chip.chip == "esp32" else "0x0"
     base = [sys.executable, "-m", "esptool", "--port", args.port[0]]
-    for command in (["erase-flash"], ["write-flash", offset, str(image)]):
+    written = ["write-flash", f"0x{found.at:x}", str(found.path)]
+    for command in (["erase-flash"], written):
         if subprocess.run(base + command).returncode:
             raise BadInput("esptool failed; hold the boot button while it connects, then try again")
     print("Written. Now run the same command without --interpreter.")

@@ -38,6 +38,7 @@ TRY_S = 1.0  # a board at its prompt answers sooner; one that boots has to be as
 READ_S = 10.0  # a board that says nothing for so long in the middle of something is lost
 TELL_S = 3.0  # a board that only has to boot answers sooner
 SILENCE_S = 0.25  # one look for bytes
+HEARD_BYTES = 512
 PROMPT = b"raw REPL; CTRL-B to exit\r\n"
 MOST_BYTES = 1 << 20  # of one answer; a board that babbles is not listened to for ever
 ANSWER_S = 180.0  # for one answer in all, however it drips
@@ -186,6 +187,8 @@ class Kept:
 
     def __init__(self, port: Any) -> None:
         self._port, self._kept = port, bytearray()
+        self.heard = bytearray()
+        """The last that came, whoever took it."""
         self.allow()
 
     def allow(self) -> None:
@@ -231,6 +234,8 @@ class Kept:
             raise TransportError(f"no end of its answer within {ANSWER_S:.0f} s")
         got = self._port.read(max(1, self._port.in_waiting))
         self._kept += got
+        self.heard += got
+        del self.heard[:-HEARD_BYTES]
         return bool(got)
 
     def _take(self, size: int) -> bytes:
@@ -412,6 +417,27 @@ class Link:
         self.exec_last("import machine\nmachine.reset()")
 
 
+# What a chip's own first program says, and what it means. It says so again and again.
+ROM = (
+    (
+        b"invalid header",
+        "this chip is blank ('invalid header' is all it says). Write MicroPython onto it first: "
+        "wakewell flash POT --port PORT --interpreter FILE; wakewell flash --help says where the "
+        "file comes from",
+    ),
+    (
+        b"waiting for download",
+        f"the chip waits for a download: its boot button was held, or its pin is low. Let go, and "
+        f"{RESET}",
+    ),
+)
+
+
+def rom_says(heard: bytes) -> str:
+    """What a chip without a program told, in words; "" if it told nothing like it."""
+    return next((text for word, text in ROM if word in heard.lower()), "")
+
+
 @contextlib.contextmanager
 def connect(
     port: str, say: Callable[[str], None] = lambda text: None, wait_s: float = WAIT_S
@@ -429,6 +455,8 @@ def connect(
                 enter(transport)
                 break
             except GONE as error:
+                if why := rom_says(transport.serial.heard):
+                    raise BadInput(f"{port}: {why}") from None
                 if left_the_bus(error):
                     raise BadInput(
                         f"{port}: the board left the bus. With native USB it does so whenever "
