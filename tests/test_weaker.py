@@ -246,6 +246,30 @@ def test_without_the_core_that_recorded_it_the_records_themselves_say_how_it_was
     assert "R4" in {row["rule"] for row in found["weaker"]}
 
 
+OTHER_WATER = {
+    "it waters at a drier soil": ("settings.depletion_ppt, 1000)", "settings.depletion_ppt, 900)"),
+    "its pulses are shorter": ("settings.pulse_ml * 1000)", "settings.pulse_ml * 900)"),
+}
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("log", ["citrus", "fern", "hose"])
+@pytest.mark.parametrize("name", OTHER_WATER)
+def test_a_core_that_only_waters_otherwise_is_not_called_weaker(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], name: str, log: str, known: bool
+) -> None:
+    """Neither with the states of the core that made the log, nor from the records alone."""
+    place = tmp_path / "pot" / "logs"
+    shutil.copytree(SHIPPED[log], place)
+    if not known:
+        another_cores(place)
+    core = changed_core(tmp_path / "core", "plan.py", *OTHER_WATER[name])
+    code, found = replayed(capfd, place, "--core", core)
+    assert found["different"] > 0
+    assert found["weaker"] == []
+    assert code == 0
+
+
 def asked_about(folder: Path, pot: str, **values: int) -> Path:
     """A settings file of a café pot with some values changed."""
     settings = tomlkit.parse((trials.CAFE / pot / "settings.toml").read_text(encoding="utf-8"))

@@ -133,6 +133,8 @@ def judge(record: Record, made: Record, pot: Any, outran: bool, wishes: bool) ->
     found += _run(record, made, pot)
     if was_ms == now_ms and record["trips"] == made["trips"]:
         found += _water(record, made)
+    asked = [(r["plan"]["kind"], r["plan"]["pulse_ms"]) for r in (record, made)]
+    if asked[0] == asked[1] and record["trips"] == made["trips"]:
         found += _rest(record, made)
         if not wishes:
             found += _told(record, made, bool(found))

@@ -6,6 +6,7 @@ wake is judged (rejudged.py), and whether the version is sent all the same (usb/
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from wakewell.pots import PotFolder
 from wakewell.replay import Changed, Report
 from wakewell.verdicts import many
 
+ONE_AT_A_TIME = threading.Lock()
 MOST_BYTES = 8_000_000  # of the newest log files: some thousand wakes, played in seconds
 
 
@@ -30,6 +32,12 @@ class Preview:
 
 
 def of(pot: PotFolder) -> Preview:
+    """As `_of`, one pot after another: boards are flashed side by side, one core judges."""
+    with ONE_AT_A_TIME:
+        return _of(pot)
+
+
+def _of(pot: PotFolder) -> Preview:
     """Play the pot's log under this core where another made it, and under the pot's settings
     where it obeyed others. Raises BadInput if a file of the log cannot be read."""
     found = Preview()

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -154,6 +154,7 @@ class Rejudge:
         made, why = _played(player, record, state, pot)
         if made is None:
             return self._failed(why)
+        made_now = made
         found = changes.judge(record, made, pot, player.outran, self.wishes)
         if exact and not any(change.way != changes.OTHER for change in found):
             data = self.known(record["state"]) if self._same_run(record, made) else None
@@ -176,15 +177,30 @@ class Rejudge:
         if self.carried and self.own.state is not None:
             # The time that passed is what passed, whatever this core would have slept.
             self.own.state.sleep_s = slept(record["commands"][-1]) or 0
+        if not self._same_run(record, made) and self.known(record["state"]) is None:
+            made = self._as_it_was(record, before, pot) or made
         self.last = record, made, before
-        return made, "", found
+        return made_now, "", found
+
+    def _as_it_was(self, record: Record, before: Any, pot: Any) -> Record | None:
+        """Let this core book the recorded pulse, for the state that the next wake began with."""
+        state = twin(before)
+        if record["plan"]["phase"] == PHASES[SOAK]:
+            state.plan_ul = record["plan"]["dose_ul"]
+        slots = self.player.slots
+        with decided_as(record):
+            made, _ = _played(self.player, record, state, pot)
+        self.player.slots = slots if made is None else self.player.slots
+        return made
 
     def _failed(self, why: str) -> tuple[None, str, list[Change]]:
         self.passed()
         return None, why, [Change(changes.WEAKER, "R13", "core", why)]
 
     def _same_run(self, record: Record, made: Record) -> bool:
-        return changes.runs(record) == changes.runs(made)
+        """The same wish for water, and the same pulse?"""
+        wish, wished = (r["plan"]["kind"] for r in (record, made))
+        return bool(wish == wished and changes.runs(record) == changes.runs(made))
 
     def _steer(self, record: Record) -> bool:
         """Give the player the recorded state, exactly (True) or as far as it can be told."""
@@ -208,6 +224,25 @@ def _played(player: Player, record: Record, state: Any, pot: Any) -> tuple[Recor
         return player.play(record, state, pot), ""
     except Exception as error:
         return None, f"this core fails: {type(error).__name__}: {error}"
+
+
+@contextlib.contextmanager
+def decided_as(record: Record) -> Iterator[None]:
+    """Meanwhile the core decides about the pump as was recorded, and books what comes of it.
+
+    For one thread at a time.
+    """
+    was = plan.demand, plan.filled, plan.pulse_ms, rules.judge_permissives
+    kind, dose_ul, ms = record["plan"]["kind"], record["plan"]["dose_ul"], changes.run_ms(record)
+    kind = plan.KINDS.index(kind) if kind in plan.KINDS else plan.NONE
+    plan.demand = lambda facts, state, pot: (kind, dose_ul)
+    plan.filled = lambda kind, soil_ppt, pot: False
+    plan.pulse_ms = lambda plan_ul, facts, pot: ms
+    rules.judge_permissives = lambda facts: (dict(record["permissives"]), ms > 0)
+    try:
+        yield
+    finally:
+        plan.demand, plan.filled, plan.pulse_ms, rules.judge_permissives = was
 
 
 def twin(state: Any) -> Any:
