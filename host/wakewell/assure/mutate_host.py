@@ -66,7 +66,7 @@ GROUPS = (
         ("report/test_looks.py", "report/test_causes.py"),
     ),
     Group(
-        ("report/series.py", "report/forecast.py", "report/magnifier.py"),
+        ("report/series.py", "report/forecast.py", "report/usage.py", "report/magnifier.py"),
         (
             "report/test_series.py",
             "report/test_forecast.py",
@@ -88,10 +88,11 @@ GROUPS = (
             "budget/course.py",
             "budget/doubt.py",
             "budget/inputs.py",
+            "budget/logged.py",
             "budget/sizing.py",
             "budget/told.py",
         ),
-        ("test_budget.py", "test_one_description.py"),
+        ("test_budget.py", "test_budget_log.py", "test_one_description.py"),
     ),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(
