@@ -8,6 +8,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -239,6 +240,40 @@ def test_host_mutants_are_judged_by_the_tests_that_reach_them() -> None:
     judged = list(mutate_host.run(todo, 2))
     assert [(m.was, why) for m, why in judged if m is None or not why] == []
     assert len(judged) == len(todo)
+
+
+@pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="no processes to be seen")
+def test_an_interrupted_run_over_the_host_leaves_no_process(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "wakewell.assure", "--only", "host", "--quick"]
+    command += ["--found", str(tmp_path / "found")]
+    mark = {**os.environ, "TMPDIR": str(tmp_path)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=mark) as process:
+        assert process.stdout
+        assert process.stdout.readline() == "== host\n"
+        while len(started(tmp_path)) < 3:  # it, its group, and who runs the tests
+            assert process.poll() is None
+        process.send_signal(signal.SIGINT)
+        assert process.wait() == 130
+    for _ in range(1000):
+        if not started(tmp_path):
+            break
+        time.sleep(0.1)
+    assert started(tmp_path) == []
+    assert not list(tmp_path.glob("wakewell-mutants-*"))
+
+
+def started(mark: Path) -> list[str]:
+    """The processes whose temporary files are to lie there."""
+    places = Path("/proc").glob("[0-9]*/environ")
+    return [p.parent.name for p in places if f"TMPDIR={mark}".encode() in readable(p)]
+
+
+def readable(path: Path) -> bytes:
+    """A file of a process that may be gone or another's."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def test_what_is_said_to_judge_the_host_is_there() -> None:

@@ -18,7 +18,6 @@ import importlib
 import os
 import random
 import resource
-import shutil
 import signal
 import sys
 import tempfile
@@ -289,7 +288,11 @@ class Judge:
     def pytest_runtestloop(self, session: Any) -> bool:
         if session.testsfailed:
             raise RuntimeError("the tests cannot be imported")
-        known = told(forked(lambda out: out.send(self.measure(session.items)))[1])
+        pid, inside = forked(lambda out: out.send(self.measure(session.items)))
+        try:
+            known = told(inside)
+        finally:
+            ended(pid)
         if known is None:
             raise RuntimeError("the tests as they are end their process")
         for item in session.items:
@@ -434,8 +437,11 @@ def ended(pid: int) -> None:
     os.waitpid(pid, 0)
 
 
-def run_group(group: Group, todo: list[Mutant], workers: int, out: Connection) -> None:
-    """The process of a group: it tells (mutant, what killed it) of each, in any order."""
+def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Connection) -> None:
+    """The process of a group: it tells (mutant, what killed it) of each, in any order.
+
+    base: a folder for whatever its tests write.
+    """
     import hypothesis
     import pytest
 
@@ -451,21 +457,18 @@ def run_group(group: Group, todo: list[Mutant], workers: int, out: Connection) -
         database=None,
         suppress_health_check=list(hypothesis.HealthCheck),
     )
-    base = tempfile.mkdtemp(prefix="wakewell-mutants-")
     os.chdir(base)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # what it started is ended on the way out
     files = [str(TESTS / name) for name in group.tests if (TESTS / name).exists()]
     quiet = ["-q", "-s", "-m", "not slow", "-c", str(ROOT / "pyproject.toml")]
     quiet += ["-p", "no:cacheprovider", "-p", "no:xdist"]
     quiet += [f"--basetemp={base}/tests", "-o", "tmp_path_retention_policy=none"]
-    try:
-        for module in {mutant.file for mutant in todo}:
-            importlib.import_module("wakewell." + module.removesuffix(".py").replace("/", "."))
-        code = pytest.main(
-            [*quiet, "--hypothesis-profile=mutants", *files], plugins=[Judge(todo, out, workers)]
-        )
-        out.send((None, "" if code in (0, 5) else f"pytest ended with {code}"))
-    finally:
-        shutil.rmtree(base, ignore_errors=True)
+    for module in {mutant.file for mutant in todo}:
+        importlib.import_module("wakewell." + module.removesuffix(".py").replace("/", "."))
+    code = pytest.main(
+        [*quiet, "--hypothesis-profile=mutants", *files], plugins=[Judge(todo, out, workers)]
+    )
+    out.send((None, "" if code in (0, 5) else f"pytest ended with {code}"))
 
 
 def run(todo: list[Mutant], workers: int = 1) -> Generator[tuple[Mutant | None, str], None, None]:
@@ -474,11 +477,16 @@ def run(todo: list[Mutant], workers: int = 1) -> Generator[tuple[Mutant | None, 
         mine = [mutant for mutant in todo if mutant.file in group.modules]
         if not mine:
             continue
-        pid, inside = forked(partial(run_group, group, mine, workers))
-        try:
-            while (one := told(inside)) and one != (None, ""):
-                yield one
-            if one is None:
-                raise RuntimeError(f"the tests of {', '.join(group.modules)} ended early")
-        finally:
-            ended(pid)
+        with tempfile.TemporaryDirectory(
+            prefix="wakewell-mutants-", ignore_cleanup_errors=True
+        ) as base:
+            pid, inside = forked(partial(run_group, group, mine, workers, base))
+            try:
+                while (one := told(inside)) and one != (None, ""):
+                    yield one
+                if one is None:
+                    raise RuntimeError(f"the tests of {', '.join(group.modules)} ended early")
+            finally:
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGTERM)
+                os.waitpid(pid, 0)
