@@ -8,6 +8,7 @@ each are counted here).
 
 from __future__ import annotations
 
+import math
 import random
 from pathlib import Path
 
@@ -234,6 +235,26 @@ def test_a_fall_by_hand() -> None:
     assert cell is not None
     assert cell.scatter == pytest.approx(forecast.UNIT_CHARGE)
     assert fall(0.0) is fall(2.0) is None
+
+
+def test_a_charge_is_a_rise_of_more_than_sixty_millivolts() -> None:
+    def since(*values: float) -> int:
+        return len(forecast.since_charge([(float(n), mv) for n, mv in enumerate(values)]))
+
+    assert since(3900, 3890, 3950, 3940) == 4  # sixty are none
+    assert since(3900, 3890, 3951, 3940, 3930) == 2  # the day of the charge itself is left out
+    assert since(3900, 4000, 3890, 3990, 3980) == 1, "the last charge counts"
+
+
+def test_the_chance_that_a_battery_is_down() -> None:
+    """A margin of 100 at 2 a day is down after fifty days, as likely as not; sooner is less so."""
+    fall = forecast.Fall(lambda mv: mv, 4000.0, 1.0, 2.0, 0.1, 28, 0.5)
+    assert fall.used_by(3900, 50) == pytest.approx(0.5)
+    assert fall.used_by(4000, 1) == 1.0
+    drift = 0.5 * forecast.grown(forecast.SPREAD_28, 28)(40)
+    spread = math.hypot(0.1, drift, 1.0 / 100)
+    by_hand = 0.5 * math.erfc(math.log(100 / 80) / spread / math.sqrt(2))
+    assert fall.used_by(3900, 40) == pytest.approx(by_hand)
 
 
 def test_a_battery_that_lasts_is_told_as_beyond() -> None:

@@ -203,3 +203,37 @@ def test_a_run_drawn_by_channel() -> None:
     assert (
         magnifier.run_pictures({}, None) == magnifier.run_pictures({"run": {"ms": []}}, None) == []
     )
+
+
+def why_idle(known: bool = True, **changes: object) -> str:
+    """Why the last of some quiet wakes asked for no water."""
+    log = rows.log(rows.wakes(3, {-1: changes}), known=rows.pot() if known else None)
+    return magnifier.idle(log.wakes[-1], log, (), ())
+
+
+def test_why_a_wake_asked_for_no_water() -> None:
+    """The gardens' refill point is 250 ppt."""
+    above = "the soil held 30.0 %, above the refill point of 25.0 %"
+    assert why_idle() == above
+    again = "; the level fell, so it looks again"
+    assert why_idle(failing=("steady",)) == above + again
+    assert why_idle(failing=("steady",), lockouts=("leak",)) == above
+    assert why_idle(soil_ppt=250) == "the soil held 25.0 %, and no water was asked for"
+    assert why_idle(soil_ppt=251) == "the soil held 25.1 %, above the refill point of 25.0 %"
+    assert why_idle(known=False) == "the soil held 30.0 %, and no water was asked for"
+    assert why_idle(soil_ppt=None, soil_word="jump") == (
+        "the soil probe is not believed: " + words.PROBE_WORDS["jump"].plain
+    )
+    assert why_idle(failing=("commissioned",)) == words.PERMISSIVES["commissioned"].plain
+    look = words.PHASES["first look"].plain
+    assert why_idle(phase="first look") == look
+    assert why_idle(phase="first look", failing=("steady",)) == look + again
+    assert why_idle(phase="first look", level_ml=None) == (
+        look + ", and the level could not be believed"
+    )
+    assert why_idle(phase="soak") == "the soil reached its mark"
+    assert why_idle(phase="soak", cause="brownout").endswith(" in the middle of a dose")
+    assert why_idle(cause="button", button_ms=100) == "it was only asked how it is"
+    held = why_idle(cause="button", button_ms=2500, lockouts=("leak",))
+    assert held.startswith("the button was held, and it is still stopped for ")
+    assert why_idle(cause="button", button_ms=2500) == "the button was held"

@@ -116,3 +116,21 @@ def test_every_fragment_is_named_by_what_it_lacks(log: bytes, tmp_path: Path) ->
     assert reasons(tmp_path, half + b"\n" + rest + b"\n") == [two]
     assert reasons(tmp_path, half) == [(1, logs.TORN)]
     assert reasons(tmp_path, half + b"\n" + rest) == [two]
+
+
+def test_what_was_mended_is_said_with_how_many_lines_it_had(log: bytes, tmp_path: Path) -> None:
+    first = log.splitlines()[1]
+    sent = tmp_path / "sent.txt"
+
+    def told(text: bytes) -> list[str]:
+        sent.write_bytes(text)
+        skips = logs.Skips()
+        assert len(list(mended.read_file(sent, skips))) == 1
+        assert skips.count == 0
+        return [one.why for one in skips.mends]
+
+    assert told(b"> " + first + b"\n") == ["mended: it was quoted"]
+    assert told(first[:300] + b"\n" + first[300:] + b"\n") == ["mended from 2 lines"]
+    assert told(first[:300] + b"\n" + first[300:600] + b"\n" + first[600:]) == [
+        "mended from 3 lines"
+    ]
