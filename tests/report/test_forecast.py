@@ -257,6 +257,19 @@ def test_the_chance_that_a_battery_is_down() -> None:
     assert fall.used_by(3900, 40) == pytest.approx(by_hand)
 
 
+def test_the_spread_that_a_log_teaches_by_hand() -> None:
+    """Two months of 10 then 20 ml: one pair of windows of the least weight beside the set value."""
+    window, weight, set_ = forecast.WINDOW, forecast.WEIGHT, forecast.SPREAD_28
+    days: list[float | None] = [10.0] * window + [20.0] * window
+    by_hand = math.sqrt((set_**2 * weight + math.log(2) ** 2 / 4) / (weight + 1 / 4))
+    assert forecast.learned_spread(days, 1.0) == pytest.approx(by_hand)
+    assert forecast.learned_spread(days, 10.0) == pytest.approx(set_), "too little to be a use"
+    assert forecast.learned_spread(days[:-1], 1.0) == pytest.approx(set_), "too short"
+    assert forecast.learned_spread(days, 10.0, 0.5) == pytest.approx(0.5)
+    assert forecast.grown(0.2, window)(window) == pytest.approx(0.2)
+    assert forecast.grown(0.2, 28)(84) == pytest.approx(0.2 * math.sqrt(112 / (2 * window)))
+
+
 def test_a_battery_that_lasts_is_told_as_beyond() -> None:
     soon = forecast.battery(falling())
     assert soon.late_s is not None

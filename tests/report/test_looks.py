@@ -367,6 +367,9 @@ def test_a_tank_at_its_reserve_needs_a_person() -> None:
 def test_a_probe_is_told_with_what_is_wrong_with_it() -> None:
     soil = judged({59: {"needs": ("see to the soil probe",), "soil_word": "frozen"}})
     assert soil.tasks[0].why.endswith(": " + words.PROBE_WORDS["frozen"].plain)
+    assert soil.tasks[0].cause == (
+        words.PROBE_WORDS["frozen"].cause or words.NEEDS["see to the soil probe"].cause
+    )
     level = judged({59: {"needs": ("see to the level",), "level_word": "flicker"}})
     assert level.tasks[0].why.endswith(": " + words.PROBE_WORDS["flicker"].plain)
 

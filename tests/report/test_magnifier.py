@@ -237,3 +237,25 @@ def test_why_a_wake_asked_for_no_water() -> None:
     held = why_idle(cause="button", button_ms=2500, lockouts=("leak",))
     assert held.startswith("the button was held, and it is still stopped for ")
     assert why_idle(cause="button", button_ms=2500) == "the button was held"
+
+
+def test_what_a_wake_did_about_water() -> None:
+    def did(**changes: object) -> tuple[str, bool]:
+        log = rows.log(rows.wakes(3, {-1: changes}), known=rows.pot())
+        return magnifier.did(log.wakes[-1], log, (), ())
+
+    gave = {"ran_ms": 2000, "pulse_ms": 2000, "given_ul": 40_000, "kind": "depletion"}
+    kind = words.KINDS["depletion"].plain
+    assert did(**gave, dose_ul=40_000) == (f"watered 40 ml: {kind}", True)
+    assert did(**gave, dose_ul=40_500) == (f"watered 40 ml: {kind}", True)
+    assert did(**gave, dose_ul=41_000) == (f"watered 40 ml of 41 ml still planned: {kind}", True)
+    sag = words.TRIPS_WORDS["sag"].plain
+    assert did(**gave, dose_ul=40_000, trips=("sag",)) == (f"watered 40 ml; cut short: {sag}", True)
+    assert did(pulse_ms=2000) == (
+        "did not water: it could not first write down that it would", False,
+    )  # fmt: skip
+    wish = {"dose_ul": 40_000, "kind": "depletion", "failing": ("reserve",)}
+    why = words.PERMISSIVES["reserve"].plain
+    assert did(**wish) == (f"did not water, though asked for: {why}", False)
+    assert did(**wish, phase="soak") == (f"gave no more: {why}", False)
+    assert did(**wish, phase="soak", cause="button") == (f"did not water: {why}", False)

@@ -206,3 +206,10 @@ def test_only_a_sleep_that_is_vouched_for_is_counted() -> None:
     assert series.tick_of(found, before) == Tick(None, None)
     found.begin.vouched, found.n = 1, before.n + 2
     assert series.tick_of(found, before) == Tick(None, None), "a record is missing between them"
+
+
+def test_a_name_keeps_what_is_safe_in_a_file(tmp_path: Path) -> None:
+    made = [tmp_path / name for name in ("a-b_c", "a b", "x" * 70, "é1")]
+    assert series.names(made) == ["a-b_c", "a-b", "x" * 60, "é1"]
+    assert series.names([tmp_path / "pot" / "logs", tmp_path / "POT"]) == ["pot", "POT-2"]
+    assert series.names([tmp_path / "log.jsonl.gz"]) == ["log"]

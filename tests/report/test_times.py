@@ -169,3 +169,8 @@ def test_what_the_times_are_called() -> None:
     at = datetime(2026, 6, 12, 6, 7, 8, tzinfo=UTC).timestamp()
     assert Calendar("UTC").moment(at) == "Fri 12 June 2026, 06:07"
     assert Calendar("Europe/Brussels").moment(at) == "Fri 12 June 2026, 08:07"
+
+
+def test_a_zone_that_is_none_is_shown_cut_short() -> None:
+    with pytest.raises(BadInput, match=rf"--timezone '{'x' * 40}': not a time zone"):
+        Calendar("x" * 41)
