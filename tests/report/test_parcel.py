@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -172,3 +173,37 @@ def test_a_parcel_of_an_unreadable_log_still_packs(tmp_path: Path) -> None:
     parcel.arguments(args)
     words = [str(tmp_path / "x.jsonl"), "--out", str(tmp_path / "p.zip"), "--complaint", "silent"]
     assert parcel.run(args.parse_args(words)) == 0
+
+
+def test_the_shared_form_keeps_numbers_and_words_of_our_tables(tmp_path: Path) -> None:
+    (tmp_path / "pot.toml").write_text(
+        'name = "Edith"  # mine\nplant = "fern"\nchip = "esp32"\nplace = "Elm Street"\n'
+        '[planter]\nvolume_ml = 3500\nstands = "window sill"\nnote = "by Edith"\n'
+        '[battery]\nchemistry = "lithium-ion"\ncells = 1\nspare = true\nlist = [1, "Edith", 2.5]\n'
+    )
+    text = parcel.without_text(tmp_path / "pot.toml", "pot.toml")
+    assert tomllib.loads(text) == {
+        "name": "a pot",
+        "plant": "a plant",
+        "chip": "esp32",
+        "planter": {"volume_ml": 3500, "stands": "window sill"},
+        "battery": {"chemistry": "lithium-ion", "cells": 1, "spare": True, "list": [1, 2.5]},
+    }
+    assert parcel.without_text(tmp_path / "absent.toml", "absent.toml") == ""
+
+
+@pytest.mark.parametrize(
+    ("contents", "expected"),
+    [
+        (b'{"complaint": "too dry", "shared": true}', ("too dry", True)),
+        (b'{"complaint": "too dry"}', ("too dry", False)),
+        (b'{"complaint": "anything", "shared": 1}', ("", False)),
+        (b"[1]", ("", False)), (b"{", ("", False)), (b"[" * 9000, ("", False)),
+    ],
+)  # fmt: skip
+def test_what_came_with_a_parcel(
+    tmp_path: Path, contents: bytes, expected: tuple[str, bool]
+) -> None:
+    (tmp_path / parcel.CONTENTS).write_bytes(contents)
+    assert parcel.came_with(tmp_path) == parcel.came_with(tmp_path / "logs") == expected
+    assert parcel.came_with(tmp_path / "none") == ("", False)
