@@ -11,6 +11,7 @@ import threading
 import tty
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from wakewell.deskboard import DeskBoard, make_image, read_image, write_image
 from wakewell.deskboard.port import Direction
 from wakewell.logs import BadInput
 from wakewell.usb import flash, link, payload
-from wakewell.usb.link import BoardLost, connect
+from wakewell.usb.link import EPOCH, BoardLost, connect
 
 Start = Callable[..., Desk]
 
@@ -549,3 +550,16 @@ def test_a_power_cut_while_all_is_put_in_force(
         assert desk.flash().good
         seen.add(version)
     assert seen == {old_code.version, new.version}
+
+
+def test_a_time_told_wrongly_is_put_right_by_the_cable_alone(start: Start) -> None:
+    """A host with a wrong clock would else make every certificate seem ended, for ever."""
+    desk = start()
+    desk.board.wait_asleep()
+    far = {"kind": "clock", "day": 36000, "second": 0}
+    desk.board.write_files({"pot/clock.json": line.encode(("kind", "day", "second"), far)})
+    notes = desk.flash().notes
+    assert any("had been told 2098-07-25" in note for note in notes), notes
+    record, _ = line.decode(desk.close()["pot/clock.json"])
+    assert record is not None
+    assert EPOCH + timedelta(days=record["day"]) <= datetime.now(UTC)

@@ -15,12 +15,13 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from tqdm import tqdm
 
+from wakeboard import clock
 from wakecore import line
 from wakecore.state import State, from_bytes
 from wakewell import (
@@ -54,6 +55,7 @@ from wakewell.usb.link import (
 )
 
 POT_FILES = ("settings", "limits", "calibration")
+FLOOR = "/pot" + clock.FILE  # of the board's clock for certificates
 RENEW_S = 60.0  # the host's lease runs five minutes
 # The last word of what an interpreter calls its machine, and the chip of pot.toml.
 CHIP_WORDS = {
@@ -391,6 +393,11 @@ def flash_one(
         tidy(link, sums(link) if missing else there, {code.version})
         if missing:
             test(link, code.version, result)
+        if told := ahead(link):
+            link.exec(f"import os\nos.remove({FLOOR!r})")
+            result.notes.append(
+                f"it had been told {told:%Y-%m-%d}, by a host whose clock was wrong"
+            )
         set_clock(link, code.version)
         result.notes += beside(folder, identity.unique_id, link.now())
         link.leave()
@@ -409,6 +416,17 @@ def foresee(pot: pots.PotFolder, say: Callable[[str], None], accept_weaker: bool
             f"{first.text}. Nothing was sent. To see each: wakewell replay {pot.path}; to send it "
             "all the same: --accept-weaker"
         )
+
+
+def ahead(link: Link) -> datetime | None:
+    """The newest time the board was told, where that is yet to come: it would refuse every
+    certificate from then on, and only a person with the cable can put that right."""
+    record, _ = line.decode((link.read(FLOOR) or b"").rstrip(b"\r\n"))
+    day = (record or {}).get("day")
+    if type(day) is not int or not 0 <= day < clock.MOST_DAY:
+        return None
+    told = EPOCH + timedelta(days=day)
+    return told if told > link.now() + timedelta(days=1) else None
 
 
 def beside(folder: Path, board: str, now: datetime) -> list[str]:
