@@ -517,3 +517,35 @@ def test_a_quiet_probe_is_not_the_same_from_reading_to_reading(make_board: MakeB
     assert not [b for a, b in pairwise(readings) if a[0] == b[0] and b[1] == 0]
     # Single conversions tell the spread, as ever: the flicker of a probe stays seen.
     assert max(spread for _, spread in readings) == 1000
+
+
+HANGS = """
+import chip, machine, time
+if machine.reset_cause() == machine.WDT_RESET:
+    machine.deepsleep(1000)
+x = chip.Pulser(25, 0)
+x.arm(150, 1)
+chip.watch(1000)
+x.pulse(True)
+x.pulse(True)
+machine.disable_irq()
+while True:
+    time.ticks_ms()
+"""
+
+
+def test_a_pulse_ends_by_itself_where_even_the_watchdog_is_late(make_board: MakeBoard) -> None:
+    """R2: the program hangs in a pulse with interrupts off. The pump is off after its 150 ms, long
+    before the watchdog's last word, at twice its time."""
+    world = ScriptedWorld()
+    files = {"chip.py": payload.root_files("esp32")["chip.py"], "main.py": HANGS}
+    board = make_board(files, world=world, awake="stepped")
+    board.wait_asleep()
+    assert [boot.ended for boot in board.boots] == ["watchdog", "deep sleep"]
+    began_us, ended_us = board.boots[0].t_us, board.boots[0].end_us
+    assert ended_us - began_us > 2_000_000
+    on = [(t_us, level) for t_us, level in moves(world, 25) if t_us < ended_us]
+    assert on[-1][1] == 0
+    highs = [b[0] - a[0] for a, b in pairwise(on) if a[1] == 1]
+    assert 250_000 < sum(highs) < 350_000
+    assert on[-1][0] - began_us < 400_000

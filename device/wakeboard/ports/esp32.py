@@ -118,7 +118,8 @@ _watchdog = None
 
 
 def watch(ms):
-    """Arm the watchdog, or give it another time. It cannot be disarmed."""
+    """Arm the watchdog, or give it another time. It cannot be disarmed. Should interrupts be off,
+    only its last word is heard, at twice this time (ESP-IDF, task_wdt_impl_timergroup.c)."""
     global _watchdog
     _watchdog = machine.WDT(timeout=ms)
 

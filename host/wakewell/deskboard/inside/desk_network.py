@@ -15,8 +15,6 @@ STA_IF, AP_IF = 0, 1
 STAT_IDLE, STAT_CONNECTING, STAT_GOT_IP, STAT_NO_AP_FOUND = 1000, 1001, 1010, 201
 ABSENT, ODD = "absent", "odd"
 OPEN = "desk board: an open access point is on the air"
-# To find the network, join it and be given an address: 1 to 3 s, common practice, no source.
-JOIN_US = 1500000
 
 
 class WLAN:
@@ -51,7 +49,7 @@ class WLAN:
         if name == ODD:
             raise RuntimeError("Wifi Unknown Error 0x3102")
         self._name = name
-        self._due = _core.tick() + JOIN_US if name and name != ABSENT else _L.NEVER_US
+        self._due = _core.tick() + _L.JOIN_US if name and name != ABSENT else _L.NEVER_US
 
     def disconnect(self):
         if not self._on:

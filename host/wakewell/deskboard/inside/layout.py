@@ -52,6 +52,9 @@ RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096
 
+# How long it takes to find a Wi-Fi, join it and be given an address: 1 to 3 s on a chip, common
+# practice, no source.
+JOIN_US = 1500000
 NEVER_US = 1 << 60
 PINS = 64
 
