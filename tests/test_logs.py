@@ -396,6 +396,7 @@ def changed(record: dict[str, Any], *path: Any) -> dict[str, Any]:
     [
         (("n", "1"), "n is missing or not a whole number in range"),
         (("n", -1), "n is missing or not a whole number in range"),
+        (("n", 1 << 30), "n is missing or not a whole number in range"),
         (("n", True), "n is missing or not a whole number in range"),
         (("odd", {"inner": {"too": "deep"}}), "is not made of whole numbers and text"),
         (("odd", 1.5), "is not made of whole numbers and text"),
