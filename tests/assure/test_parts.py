@@ -259,7 +259,7 @@ def test_an_interrupted_run_over_the_host_leaves_no_process(tmp_path: Path) -> N
             break
         time.sleep(0.1)
     assert started(tmp_path) == []
-    assert not list(tmp_path.glob("wakewell-mutants-*"))
+    assert not list(tmp_path.glob("host-mutants-*"))
 
 
 def started(mark: Path) -> list[str]:

@@ -478,7 +478,7 @@ def run(todo: list[Mutant], workers: int = 1) -> Generator[tuple[Mutant | None, 
         if not mine:
             continue
         with tempfile.TemporaryDirectory(
-            prefix="wakewell-mutants-", ignore_cleanup_errors=True
+            prefix="host-mutants-", ignore_cleanup_errors=True
         ) as base:
             pid, inside = forked(partial(run_group, group, mine, workers, base))
             try:
