@@ -76,7 +76,13 @@ GROUPS = (
     Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
     Group(
         ("verdicts.py", "replay.py", "rejudged.py", "changes.py"),
-        ("test_verdicts.py", "test_replay.py", "test_weaker.py", "remote/test_report_verdict.py"),
+        (
+            "test_verdicts.py",
+            "test_changes.py",
+            "test_replay.py",
+            "test_weaker.py",
+            "remote/test_report_verdict.py",
+        ),
     ),
     Group(
         ("sequence_file.py", "sequence_judge.py", "sequence_cut.py", "sequences.py"),
