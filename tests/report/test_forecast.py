@@ -270,6 +270,21 @@ def test_the_spread_that_a_log_teaches_by_hand() -> None:
     assert forecast.grown(0.2, 28)(84) == pytest.approx(0.2 * math.sqrt(112 / (2 * window)))
 
 
+def test_the_way_down_of_a_tank_ends_at_its_floor(tmp_path: Path) -> None:
+    found = forecast.tank(at_day(tmp_path, Garden(days=62), 60))
+    assert found.why_not == ""
+    assert found.middle_s is not None
+    days = (found.middle_s - found.now_s) / DAY_S
+    assert 0 < days < 300
+    middles = [(middle - found.now_s) / DAY_S for _, middle, _, _ in found.fan]
+    assert middles == pytest.approx([days * part / 8 for part in range(9)], abs=1e-6)
+    values = [value for *_, value in found.fan]
+    step = (found.value - found.floor) / 8
+    assert values == pytest.approx([found.value - part * step for part in range(9)])
+    assert not found.beyond
+    assert "rain" not in found.basis
+
+
 def test_a_battery_that_lasts_is_told_as_beyond() -> None:
     soon = forecast.battery(falling())
     assert soon.late_s is not None

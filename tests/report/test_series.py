@@ -213,3 +213,21 @@ def test_a_name_keeps_what_is_safe_in_a_file(tmp_path: Path) -> None:
     assert series.names(made) == ["a-b_c", "a-b", "x" * 60, "é1"]
     assert series.names([tmp_path / "pot" / "logs", tmp_path / "POT"]) == ["pot", "POT-2"]
     assert series.names([tmp_path / "log.jsonl.gz"]) == ["log"]
+
+
+def test_what_the_ring_gave_up_is_what_the_newest_snapshot_says(tmp_path: Path) -> None:
+    place = make(tmp_path, Garden(days=70))
+    path = place / "00000001.jsonl"
+    made, dropped = [], 0
+    for row in path.read_bytes().splitlines():
+        if row.startswith(b'{"kind":"state"'):
+            record = json.loads(row)
+            del record["crc"]
+            record["dropped"] = dropped
+            dropped += 3
+            body = json.dumps(record, separators=(",", ":")).encode()[:-1]
+            row = body + line.TAIL + b'%08x"}' % crc32(body)
+        made.append(row)
+    path.write_bytes(b"\n".join(made) + b"\n")
+    assert dropped > 3
+    assert read(place).dropped == dropped - 3
