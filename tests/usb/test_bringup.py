@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 from usb_desks import Desk
 
-from wakewell import bring_up, pots
+from wakewell import bring_up, chips, pots
 from wakewell.bring_up import BringUp, Step
 from wakewell.cli import main
 from wakewell.logs import BadInput
+from wakewell.trials import CAFE
 from wakewell.usb import bringup
 from wakewell.usb.link import Link
 
@@ -143,12 +144,22 @@ def test_a_word_that_is_not_given_and_pins_that_will_not_do(
     assert main(words) == 2
     assert "nothing was tried" in capsys.readouterr().err
     assert main([*words, "--spare", "34"]) == 2
-    assert "allowed a free pin" in capsys.readouterr().err
+    assert "--spare 34: not one of them; allowed a free pin" in capsys.readouterr().err
     assert main([*words, "--tls", "nowhere"]) == 2
     assert "allowed HOST:PORT" in capsys.readouterr().err
     assert main([*words, "--asleep-ua", "0"]) == 2
     with pytest.raises(BadInput):
         bringup.host_of("host:99999", desk.folder)
+
+
+@pytest.mark.parametrize("name", sorted(p.name for p in CAFE.iterdir() if p.is_dir()))
+def test_every_pot_has_a_spare_pin_that_lets_its_chip_start(name: str) -> None:
+    pot = pots.load(CAFE / name)
+    assert pot.about is not None
+    chip, spare = chips.CHIPS[pot.about.chip], bringup.spare_pin(pot, None)
+    assert spare not in {pin for part in pot.parts.values() for pin in part.pins.values()}
+    assert spare not in chip.strapping.keys() | chip.serial.keys() | chip.flash.keys()
+    assert spare not in chip.input_only
 
 
 def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:

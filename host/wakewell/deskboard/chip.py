@@ -472,7 +472,7 @@ class Chip:
         elif kind == L.BITE:
             self._reset("watchdog", L.WDT_RESET)
         elif kind == L.PANIC:
-            self._reset("panic", L.WDT_RESET)
+            self._reset("panic", L.HARD_RESET)  # ESP_RST_PANIC, ports/esp32/modmachine.c
         elif kind == L.CUT:
             self.switch_off("power cut")
             if not self.stay_off:

@@ -435,11 +435,18 @@ def spare_pin(pot: pots.PotFolder, given: int | None) -> int:
     assert pot.about is not None
     chip = chips.CHIPS[pot.about.chip]
     taken = frozenset(pin for part in pot.parts.values() for pin in part.pins.values())
-    fit = [pin for pin in chips.fitting(chip, chips.DRIVE, taken) if pin not in chip.input_only]
-    if given is None:
-        return fit[-1]
-    if given not in fit:
-        raise BadInput(f"--spare {given}: allowed a free pin with pulls of its own: {fit}")
+    # Not one that is looked at while the chip starts: the jumper could keep it from starting.
+    never = taken | chip.strapping.keys() | chip.serial.keys()
+    free = [p for p in sorted(chip.pins - never) if not chips.refused(chip, chips.DRIVE, p)]
+    best = chips.fitting(chip, chips.DRIVE, frozenset(never)) or free
+    if given is None and best:
+        return best[-1]
+    if given not in free:
+        said = "no pin is free" if given is None else f"--spare {given}: not one of them"
+        raise BadInput(
+            f"{said}; allowed a free pin with pulls of its own, and none that the chip looks at "
+            f"as it starts: {', '.join(map(str, free)) or 'there is none on this pot'}"
+        )
     return given
 
 
