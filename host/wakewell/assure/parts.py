@@ -9,6 +9,7 @@ import signal
 import sys
 import time
 from binascii import crc32
+from collections import Counter
 from dataclasses import dataclass, field
 from multiprocessing import Pool
 from pathlib import Path
@@ -358,13 +359,14 @@ def host(asked: Asked) -> Figures:
         judged, left_out = killed + alike, kept["left_out"]
     went_on = judged
     met: set[str] = set()
+    failing: Counter[str] = Counter()
     survived: list[str] = []
     end_s = time.monotonic() + asked.lives_s
     done = mutate_host.run(todo, os.cpu_count() or 1)
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
         for mutant, why in done:
             if mutant is None:
-                left_out.append(f"the test {why}: it fails on the code as it is")
+                failing[why.split("::")[0]] += 1
                 continue
             judged += 1
             met.add(mutant.file)
@@ -379,6 +381,10 @@ def host(asked: Asked) -> Figures:
             if time.monotonic() > end_s:
                 done.close()
                 break
+    left_out += [
+        f"{count} tests of {file}, which fail here on the code as it is"
+        for file, count in failing.items()
+    ]
     if missing := {mutant.file for mutant in todo} - met:
         left_out.append(f"modules not reached in time: {', '.join(sorted(missing))}")
     if judged < len(everyone) and not went_on:
