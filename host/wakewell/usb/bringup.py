@@ -26,7 +26,7 @@ from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.usb import payload
 from wakewell.usb.flash import check_board, check_pulse, match_ports, progress, set_clock
-from wakewell.usb.link import Link, connect, value_of
+from wakewell.usb.link import EPOCH, Link, connect, value_of
 
 CAUTION = """\
 This drives the pump's pin, again and again. Before it begins:
@@ -89,8 +89,8 @@ print([gc.mem_free(), gc.mem_alloc()] + chip.heap())
 w.active(False)
 """
 TLS = """
-import time
-from wakeboard import clock, radio
+import chip, time
+from wakeboard import radio
 from wakeboard.store import read_bytes
 t, why, j = time.ticks_ms(), '', 0
 k = None
@@ -104,7 +104,7 @@ else:
         why = 'no Wi-Fi'
     else:
         try:
-            clock.for_certificates(b)
+            chip.set_clock({now_s})
             t = time.ticks_ms()
             k = radio.call({host!r}, {port}, read_bytes('/pot/ca.der'), True, w.ifconfig()[3])[0]
             for _ in range(1000):
@@ -227,10 +227,9 @@ def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
         t.add("TLS", None, "no host: give --tls HOST:PORT, or name a broker in private.toml")
         return
     host, port = where
-    set_clock(link, (link.read("/code/in-force") or b"").decode(errors="replace").strip())
-    joined_ms, ms, why = value_of(
-        link.exec(TLS.format(host=host, port=port)), t.port, tuple[int, int, str]
-    )
+    now_s = int((link.now() - EPOCH).total_seconds())
+    code = TLS.format(host=host, port=port, now_s=now_s)
+    joined_ms, ms, why = value_of(link.exec(code), t.port, tuple[int, int, str])
     text = why[:100] or f"hands shaken in {ms} ms, Wi-Fi joined in {joined_ms} ms"
     t.add("TLS", not why, f"{host}:{port}: {text}", joined_ms=joined_ms, shaken_ms=ms)
 
@@ -262,6 +261,9 @@ def fetched(t: Try, wait_s: float) -> Plan:
                 ) from None
             if plan.done or not left:
                 link.exec(END)
+                # What RTC memory kept of the time went with the steps
+                version = link.read("/code/in-force") or b""
+                set_clock(link, version.decode(errors="replace").strip())
                 link.leave()
                 return plan
             link.exec_last(GO_ON)
