@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import textwrap
 from pathlib import Path
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import makelog
-from wakewell import replay
+from wakewell import logs, obeyed, replay
 from wakewell.cli import main
 from wakewell.fieldlog import MOST_LIVES, FieldLog
 from wakewell.report import series
@@ -31,6 +32,15 @@ def cafe() -> list[bytes]:
 def own() -> list[bytes]:
     """What the pot itself wrote since."""
     return played(33, start=7)
+
+
+def days_off(data: bytes, days: int, trusted: int = 1) -> bytes:
+    """The same wake so many days earlier, by a clock that is trusted or not."""
+    record = json.loads(data)
+    if record["kind"] != "wake":
+        return data
+    day, second, _ = record["begin"]["utc"]
+    return makelog.changed(data, begin={**record["begin"], "utc": [day - days, second, trusted]})
 
 
 def write(folder: Path, **files: list[bytes]) -> Path:
@@ -81,6 +91,37 @@ def test_a_copied_log_and_the_pots_own_are_told_apart(
     assert [w.n for w in log.wakes] == numbers(own)
     assert len(log.others) == 1
     assert log.others[0].startswith("19 wakes, 0 to 18, 00000001")
+
+
+@pytest.mark.parametrize("name", ["00000001.jsonl.gz", "00000007.jsonl", "00000002.jsonl.gz"])
+def test_the_pots_own_log_is_shown_wherever_the_copied_one_stands(
+    name: str, own: list[bytes], tmp_path: Path
+) -> None:
+    """A copied log, packed or from a later place of its ring, is older by its dates."""
+    folder = write(tmp_path / "pot" / "logs", f00000001=own)
+    old = [days_off(data, 400) for data in played(19)]
+    text = b"".join(data + b"\n" for data in old)
+    (folder / name).write_bytes(gzip.compress(text) if name.endswith(".gz") else text)
+    ((_, found),) = logs.find_logs(folder)
+    log = series.read("pot", folder, found)
+    assert [w.n for w in log.wakes] == numbers(own)
+    assert log.others[0].startswith("19 wakes, 0 to 18, ")
+    assert replay.newest_life("pot", found).wakes == len(numbers(own))
+    newest = obeyed.newest_wake(folder)
+    assert newest is not None
+    assert newest["n"] == numbers(own)[-1]
+
+
+def test_a_packed_file_comes_before_the_plain_one_of_its_name(
+    cafe: list[bytes], own: list[bytes], tmp_path: Path
+) -> None:
+    """Without dates the pot's own log is the one that stands last."""
+    undated = [[days_off(data, 0, trusted=0) for data in lines] for lines in (cafe, own)]
+    folder = write(tmp_path / "pot" / "logs", f00000001=undated[1])
+    packed = gzip.compress(b"".join(data + b"\n" for data in undated[0]))
+    (folder / "00000001.jsonl.gz").write_bytes(packed)
+    ((_, found),) = logs.find_logs(folder)
+    assert [w.n for w in series.read("pot", folder, found).wakes] == numbers(own)
 
 
 def test_both_are_named_and_judged_by_the_command(

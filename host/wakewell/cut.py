@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--life",
         type=int,
         metavar="N",
-        help="of a log that holds several lives, as replay counts them; default: the last",
+        help="of a log that holds several lives, as replay counts them; default: the newest",
     )
     parser.add_argument("--title", default="", help="what the sequence shows")
     parser.epilog = "exit codes: 0 cut; 2 those wakes cannot be cut"
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 def cut(files: list[Path], first: int, last: int, title: str = "", life: int | None = None) -> str:
     """The sequence of wakes first..last of a log, from the state the first one began with.
 
-    life: which of the lives in the log, counted from 1; None: the one that began last.
+    life: which of the lives in the log, counted from 1; None: the pot's own.
     """
     log = FieldLog(files)
     folder = show_path(str(files[0].parent))

@@ -40,6 +40,7 @@ class Life:
     n: int = -1  # of the last one
     ended: str = ""  # the CRC of the state it ended with
     unstored: bool = False  # was a write of it to storage lost?
+    dated: tuple[int, int] | None = None  # of its newest wake with a trusted clock: day, second
     began: dict[tuple[int, str], str] = field(
         default_factory=dict, repr=False
     )  # (n, before): state
@@ -50,6 +51,9 @@ class Life:
         self.most_n = max(self.most_n, wake.n)
         self.last, self.wakes = place, self.wakes + 1
         self.n, self.ended, self.unstored = wake.n, wake.state, 0 in wake.stores
+        day, second, trusted = wake.begin.utc
+        if trusted:
+            self.dated = day, second
         self.began[wake.n, wake.before] = wake.state
         if len(self.began) > MOST_KEPT:
             del self.began[next(iter(self.began))]
@@ -196,8 +200,15 @@ class FieldLog:
 
     @property
     def own(self) -> int:
-        """The life that began last: a copied log lies there before the pot's own."""
-        return max(0, len(self.lives) - 1)
+        """The life that goes on to this day, since a copied log has ended: the latest by date.
+
+        The one that stands last in the log, where a life is without a trusted date.
+        """
+        last = max(0, len(self.lives) - 1)
+        dates = [life.dated for life in self.lives]
+        if None in dates:
+            return last
+        return max(range(len(dates)), key=lambda at: (dates[at], at), default=last)
 
     def told(self, number: int) -> str:
         """A life in words: its wakes and where they stand."""

@@ -307,6 +307,12 @@ def _shown(value: Any) -> str:
     return printable(str(value), 40)
 
 
+def _place_in_order(path: Path) -> tuple[str, bool]:
+    """By name; a packed file before the plain one of its name, which is still being written."""
+    packed = path.name.endswith(".gz")
+    return path.name.removesuffix(".gz"), not packed
+
+
 def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
     """The logs at that path: (folder or file, its log files, oldest first) for each pot found.
 
@@ -322,7 +328,7 @@ def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
         todo = [path]
         while todo:
             folder = todo.pop()
-            inside = sorted(folder.iterdir())
+            inside = sorted(folder.iterdir(), key=_place_in_order)
             files = [p for p in inside if p.name.endswith(SUFFIXES) and p.is_file()]
             if files:
                 found.append((folder, files))

@@ -110,7 +110,7 @@ def known(folder: Path, found: pots.PotFolder, newest: dict[str, Any] | None = N
 
 
 def newest_wake(place: Path) -> dict[str, Any] | None:
-    """The last record of the log there, of the life that began last; None without one."""
+    """The last record of the log there, of the pot's own life; None without one."""
     if not place.is_dir():
         return None
     last: dict[int, Entry] = {}

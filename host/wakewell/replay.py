@@ -117,6 +117,7 @@ class Report:
     last_day: int | None = None
     lives: list[str] = field(default_factory=list)  # of one board or several, in words
     life: int = 0  # which of them this is
+    own: int = 0  # which of them is the pot's own
 
     @property
     def played(self) -> int:
@@ -238,7 +239,7 @@ def replay_log(
     if dated:  # the same days as the pages have
         report.first_day, report.last_day = (int((times[at] - EPOCH_S) // DAY_S) for at in (0, -1))
     report.lives = [log.told(number) for number in range(len(log.lives))]
-    report.life = life
+    report.life, report.own = life, log.own
     return report
 
 
@@ -248,11 +249,10 @@ def newest_life(
     settings: Asked | None = None,
     instead: dict[str, bytes] | None = None,
 ) -> Report:
-    """As `replay_log`, of the life that began last: the pot's own, should there be others."""
+    """As `replay_log`, of the pot's own life, should there be others."""
     report = replay_log(name, files, settings, instead=instead)
-    if len(report.lives) > 1:
-        last = len(report.lives) - 1
-        report = replay_log(name, files, settings, life=last, instead=instead)
+    if report.own:
+        report = replay_log(name, files, settings, life=report.own, instead=instead)
     return report
 
 

@@ -288,25 +288,23 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     """Read one pot's log files, oldest first. Never raises for what they hold.
 
     Where several lives lie there, of another board or of this one before it was begun anew, the
-    rows are of the one that began last; `others` tells of the rest.
+    rows are of the pot's own (`FieldLog.own`); `others` tells of the rest.
     """
     folder = pot_folder(place)
     log = PotLog(name, place, files=list(files), about=folder.about if folder else None)
     source = FieldLog(files, log.skips)
     shared: dict[Any, Any] = {}
-    own = 0
-    row = _Rows(log)
+    rows: dict[int, _Rows] = {}
     for entry in source.entries(progress):
-        if entry.life > own:
-            own, row = entry.life, _Rows(log)
-        if entry.life != own:
-            continue
+        row = rows.setdefault(entry.life, _Rows())
         if entry.wake is None:
-            log.dropped = max(log.dropped, entry.record["dropped"])
+            row.dropped = max(row.dropped, entry.record["dropped"])
         else:
             row.add(row_of(entry.wake, entry.place, shared), entry.data)
-    log.others = [source.told(number) for number in range(len(source.lives) - 1)]
-    log.wakes = row.wakes
+    own = source.own
+    row = rows.get(own) or _Rows()
+    log.others = [source.told(number) for number in range(len(source.lives)) if number != own]
+    log.wakes, log.dropped = row.wakes, row.dropped
     for spot, data in sorted([*row.events, *row.recent]):
         record, _ = logs.decode(data)
         log.kept[spot] = record or {}
@@ -334,13 +332,13 @@ def told(log: PotLog) -> list[str]:
 class _Rows:
     """The rows of one life as they come, and the lines worth keeping whole."""
 
-    def __init__(self, log: PotLog) -> None:
+    def __init__(self) -> None:
         self.wakes: list[Wake] = []
         self.ticks: list[Tick] = []
         self.recent: deque[tuple[Place, bytes]] = deque(maxlen=RECENT)
         self.events: deque[tuple[Place, bytes]] = deque(maxlen=EVENTS)
         self.held = NONE
-        log.dropped = 0
+        self.dropped = 0
 
     def add(self, row: Row, data: bytes) -> None:
         """The next one."""
