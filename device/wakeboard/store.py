@@ -24,8 +24,9 @@ STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
 def read_bytes(path, most=line.MOST_LINE):
     """A file's first `most` bytes, or None if it cannot be read."""
     try:
+        size = os.stat(path)[6]  # asked for more, a read takes memory for all of it
         with open(path, "rb") as file:
-            return file.read(most)
+            return file.read(min(size, most))
     except OSError:
         return None
 
@@ -194,14 +195,15 @@ class Store:
         """Append a record. before: the snapshot of the state this wake began with.
 
         True if the line is in the file. A new file begins with the snapshot; a torn last
-        line is closed first, so that it costs only itself.
+        line is closed first, so that it costs only itself. The line is made in pieces, once to
+        know its size and once to write it.
         """
-        data = line.encode(names, record) + b"\n"
         cold = record["begin"]["cause"] not in ("timer", "button")
         due = cold or record["n"] % SNAPSHOT_EVERY == 0
+        size = line.write(names, record, len) + 1
         for _ in range(2):  # a full flash: drop the oldest file and try once more
             try:
-                return self._append(data, before, due)
+                return self._append(names, record, size, before, due)
             except OSError:
                 if not self._drop_oldest(before):
                     return False
@@ -219,23 +221,28 @@ class Store:
             return False
         return True
 
-    def _append(self, data, before, snapshot_due):
+    def _append(self, names, record, size, before, snapshot_due):
         numbers = self.log_files()
-        size = os.stat(self.log_path(numbers[-1]))[6] if numbers else 0
-        if not numbers or size + len(data) > MOST_FILE:
+        was = os.stat(self.log_path(numbers[-1]))[6] if numbers else 0
+        if not numbers or was + size > MOST_FILE:
             before["dropped"] = self._make_room(numbers, before)
             numbers.append(numbers[-1] + 1 if numbers else 1)
-            size, snapshot_due = 0, True
-        head = b""
-        if size:
-            with open(self.log_path(numbers[-1]), "rb") as file:
-                file.seek(size - 1)
-                head = b"" if file.read(1) == b"\n" else b"\n"
-        if snapshot_due:
-            head += line.encode(STATE_RECORD, before) + b"\n"
-        with open(self.log_path(numbers[-1]), "ab") as file:
-            file.write(head + data)
-        return os.stat(self.log_path(numbers[-1]))[6] == size + len(head) + len(data)
+            was, snapshot_due = 0, True
+        path = self.log_path(numbers[-1])
+        torn = False
+        if was:
+            with open(path, "rb") as file:
+                file.seek(was - 1)
+                torn = file.read(1) != b"\n"
+        size += was + torn
+        with open(path, "ab") as file:
+            if torn:
+                file.write(b"\n")
+            if snapshot_due:
+                size += line.write(STATE_RECORD, before, file.write) + file.write(b"\n")
+            line.write(names, record, file.write)
+            file.write(b"\n")
+        return os.stat(path)[6] == size
 
     def _make_room(self, numbers, before):
         """Drop the oldest files until one more fits; the records dropped so far, all told."""

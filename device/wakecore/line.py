@@ -13,6 +13,8 @@ from binascii import crc32
 MOST_LINE = 32768  # bytes; a longer line is not one of ours
 TAIL = b',"crc":"'
 TAIL_SIZE = 18  # ,"crc":"01234567"} without the line end
+PIECE = 256  # characters, about, of a piece of a line
+ITEMS = 16  # of a list, made into text together
 
 
 def _word(value):
@@ -44,6 +46,68 @@ def encode(names, record):
     body = ",".join(['"%s":%s' % (name, _object(record[name])) for name in names if name in record])
     data = ("{" + body).encode()
     return data + TAIL + b'%08x"}' % crc32(data)
+
+
+class Pieces:
+    """Gathers the text of a line and hands it on in pieces, each to `out`, with the CRC so far."""
+
+    def __init__(self, out):
+        self.out = out
+        self.parts, self.waiting, self.size, self.crc = [], 0, 0, 0
+
+    def add(self, text):
+        """A small part of the line."""
+        self.parts.append(text)
+        self.waiting += len(text)
+        if self.waiting >= PIECE:
+            self.hand_on()
+
+    def hand_on(self):
+        """What waits is a piece."""
+        data = "".join(self.parts).encode()
+        self.parts, self.waiting = [], 0
+        self.crc = crc32(data, self.crc)
+        self.size += len(data)
+        self.out(data)
+
+    def items(self, value):
+        """A list, a few items at a time, or a word."""
+        if type(value) is list or type(value) is tuple:
+            self.add("[")
+            for at in range(0, len(value), ITEMS):
+                self.add(("," if at else "") + _list(value[at : at + ITEMS])[1:-1])
+            self.add("]")
+        else:
+            self.add(_word(value))
+
+
+def write(names, record, out):
+    """Hand the bytes of `encode` to `out`, piece by piece, and return how many they are.
+
+    For a heap with no free block that holds the whole line.
+    """
+    pieces = Pieces(out)
+    comma = "{"
+    for name in names:
+        if name in record:
+            value = record[name]
+            pieces.add('%s"%s":' % (comma, name))
+            comma = ","
+            if type(value) is dict:
+                pieces.add("{")
+                inner = ""
+                for key in sorted(value):
+                    pieces.add('%s"%s":' % (inner, key))
+                    inner = ","
+                    pieces.items(value[key])
+                pieces.add("}")
+            else:
+                pieces.items(value)
+    if comma == "{":
+        pieces.add("{")
+    pieces.hand_on()
+    out(TAIL + b'%08x"}' % pieces.crc)
+    return pieces.size + TAIL_SIZE
 
 
 def body_of(data):

@@ -54,6 +54,26 @@ def test_round_trip(record: dict[str, Any]) -> None:
 
 
 @given(RECORDS)
+@example({"run": {"level": list(range(1000)), "ms": []}, "none": {}, "text": "\u00fc\\\n"})
+@example({"level": list(range(line.ITEMS)), "ms": list(range(line.ITEMS + 1))})
+def test_the_pieces_are_the_line(record: dict[str, Any]) -> None:
+    for names in ((*record, "not there"), ()):
+        pieces: list[bytes] = []
+        size = line.write(names, record, pieces.append)
+        assert b"".join(pieces) == line.encode(names, record)
+        assert size == len(b"".join(pieces))
+
+
+def test_no_piece_grows_with_the_lists_of_a_line() -> None:
+    """What a short heap has to hold at once: a piece, and the items made into text together."""
+    longest = {"run": {name: [-(1 << 30)] * 202 for name in ("level", "battery", "saucer")}}
+    pieces: list[bytes] = []
+    line.write(("run",), longest, pieces.append)
+    most = line.PIECE + line.ITEMS * len("-1073741824,")
+    assert max(len(piece) for piece in pieces) <= most
+
+
+@given(RECORDS)
 def test_any_json_reader_reads_it(record: dict[str, Any]) -> None:
     """RFC 8259, by the standard library's reader: one object, the CRC its last member."""
     data = encode(record)

@@ -78,8 +78,11 @@ async function built(folder) {
 
 /** The heap of one interpreter: what it is told, and what can be seen of it from outside. */
 export class Heap {
-  constructor(most) {
-    this.most = most; // bytes in all
+  /** most: bytes it may come to. aside: bytes of it that do not count, for a chip has not got what
+   * lies there; each growth doubles the others, so one block larger than all of them is refused. */
+  constructor(most, aside) {
+    this.most = most;
+    this.aside = aside;
     this.peak = 0; // bytes in all, the most there ever were
     this.failAt = 0; // which allocation from now on fails; 0: none
     this.count = 0; // allocations asked for since then
@@ -102,9 +105,9 @@ export class Heap {
     return this.words()[(area + name) >> 2];
   }
 
-  /** Bytes of all areas, their tables included. */
+  /** Bytes of all areas that count, their tables included. */
   total() {
-    let bytes = 0;
+    let bytes = -this.aside;
     for (const area of this.areas()) bytes += this.field(area, POOL_END) - this.field(area, TABLE);
     return bytes;
   }
@@ -131,9 +134,15 @@ export class Heap {
   imports() {
     return {
       collect: () => this.collect(),
-      mostGrowth: () => Math.max(0, this.most - this.total()),
+      mostGrowth: () => this.growth(),
       allowed: () => (++this.count === this.failAt ? 0 : 1),
     };
+  }
+
+  /** Bytes that the next area may have. */
+  growth() {
+    const left = Math.max(0, this.most - this.total());
+    return this.aside ? Math.min(left, this.total()) : left;
   }
 
   /** py/gc.c: gc_collect_root over the stack, between start and end. */
@@ -163,11 +172,11 @@ export class Heap {
   }
 }
 
-/** {python, heap}: an interpreter whose heap begins with `first` bytes. folder: node_modules is in
- * it. stdout: takes each line it prints. */
-export async function interpreter(folder, first, most, stdout) {
+/** {python, heap}: an interpreter whose heap begins with `first` bytes that count. folder:
+ * node_modules is in it. stdout: takes each line it prints. most, aside: see Heap. */
+export async function interpreter(folder, first, most, aside, stdout) {
   const url = await built(folder);
-  const heap = new Heap(most);
+  const heap = new Heap(most, aside);
   const before = WebAssembly.instantiate;
   WebAssembly.instantiate = async (binary, imports) => {
     Object.assign(imports.env, heap.imports());
@@ -177,7 +186,7 @@ export async function interpreter(folder, first, most, stdout) {
   };
   const file = path.join(folder, "node_modules", PACKAGE, "micropython.mjs");
   const { loadMicroPython } = await import(pathToFileURL(file).href);
-  const python = await loadMicroPython({ heapsize: first, url, stdout, linebuffer: true });
+  const python = await loadMicroPython({ heapsize: first + aside, url, stdout, linebuffer: true });
   WebAssembly.instantiate = before;
   return { python, heap };
 }

