@@ -69,6 +69,8 @@ CALIBRATION = (
     ("awake_ua", 0, 1000000, 40000),  # current while awake
     ("sleep_ua", 0, 100000, 10),  # current asleep
     ("pump_ua", 0, 20000000, 500000),  # current of the pump
+    ("radio_ua", 0, 1000000, 120000),  # current while the radio is on
+    ("self_ua", 0, 100000, 50),  # what the cell loses by itself, as a current
 )
 
 # A probe: (name, least and most its table may give, must it be fitted to pump?)  # meaning

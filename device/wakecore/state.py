@@ -63,6 +63,9 @@ FIELDS = (
     ("calibration_mark", 0, SMALL_MAX, 0),  # which calibration the quantities above came from
     ("quiet_wakes", 0, 100, 0),  # regular wakes since the last report by radio
     ("told", 0, SMALL_MAX, 0),  # needs of the last report, one bit for each, in the list's order
+    ("reporting", 0, 1, 0),  # 1: what came of the last report is not known yet (R13)
+    ("radio_fails", 0, 100, 0),  # reports in a row that nobody heard (R17)
+    ("radio_wait", 0, 1000, 0),  # regular wakes to let pass before the next try (R17)
 )
 NAMES = tuple([row[0] for row in FIELDS])
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))

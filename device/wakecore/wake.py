@@ -15,7 +15,7 @@
 There is at most one pulse in a wake: soak and the looks for a leak are short sleeps, so
 that what is under way is always in storage (R8, R9). Whoever carries out the commands is
 not asked what it thinks. A report comes when everything else of the wake is done and stored
-(R13): whether anybody heard it changes nothing here.
+(R13), in a boot of its own; what came of it is known to the next wake (`begin`).
 """
 
 from wakecore import judge, plan, rules, run
@@ -91,6 +91,7 @@ def wake(state, pot, begin):
     look_at_saucer(state, facts)
     look_at_battery(state, facts, pot, regular)
     look_at_soil(state, facts, pot, read.get("soil"), regular, elapsed_s)
+    look_at_radio(state, begin, pot.settings)
     facts.take_from_state(state, pot.limits)
     if state.phase == SOAK:
         kind, dose_ul = state.plan_kind, state.plan_ul if facts.due else 0
@@ -138,7 +139,9 @@ def wake(state, pot, begin):
     facts.lockouts, facts.store_failed = state.lockouts, 0 in stores
     facts.weak = state.lockouts & rules.BITS["battery low"]
     facts.float_opened = pot.calibration.float_only and state.dry_trips > 0
-    report = is_to_report(state, facts, pot, regular, begin["cause"] == "button")
+    # A cold start is no reason to report, however many come in a row (R17)
+    counts = regular and begin["cause"] == "timer"
+    report = is_to_report(state, facts, pot, counts, begin["cause"] == "button")
     commands.append("store")
     stored = yield ("store", stamp(state))
     stores.append(1 if stored else 0)
@@ -173,7 +176,7 @@ def wake(state, pot, begin):
         "lockouts": rules.latched(state),
         "needs": rules.judge_needs(facts),
         "water": water,
-        "charge_uah": charge_uah(pot.calibration, awake_ms, ran, elapsed_s),
+        "charge_uah": charge_uah(pot.calibration, awake_ms, ran, elapsed_s, begin),
         "commands": commands,
         "before": before,
         "state": state.crc,
@@ -326,6 +329,24 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
         rules.latch(state, "no response")
 
 
+def look_at_radio(state, begin, settings):
+    """What came of the last report. Where nobody heard it, all of it is still to be told, and the
+    next try waits one regular wake, then two, then four, up to seven days (R13, R17).
+
+    A report that began and did not end is the radio's brown-out. A record from before the radio
+    had a boot of its own does not say.
+    """
+    came = begin.get("radio", "heard")
+    if came == "heard":
+        state.radio_fails = state.radio_wait = 0
+    elif state.reporting or came != "none":
+        state.radio_fails = add_capped(state.radio_fails, 1, 100)
+        most = max(1, WEEK_S // settings.wake_s)
+        state.radio_wait = min(1 << min(state.radio_fails - 1, 10), most)
+        state.told, state.quiet_wakes = 0, 100
+    state.reporting = 0
+
+
 # The dose
 
 
@@ -425,34 +446,40 @@ def sleep_time(state, facts, settings, elapsed_s):
     return FIRST_LOOK_S if state.phase == FIRST_LOOK else SECOND_LOOK_S
 
 
-def is_to_report(state, facts, pot, regular, pressed):
-    """Does this wake end with the radio (R5, R8, R12)?
+def is_to_report(state, facts, pot, counts, pressed):
+    """Does this wake end with the radio (R5, R8, R12, R17)?
 
-    Every so many regular wakes, at a press, and at once when somebody is needed for
-    something new; while that lasts, at least once a day. Never on a weak or unknown cell.
+    Every so many regular wakes by the timer, at a press, and at once when somebody is needed
+    for something new; while that lasts, at least once a day. Never on a weak or unknown cell,
+    and not before the wait after a try in vain is over. counts: it is such a regular wake.
     """
     every = pot.settings.radio_wakes
     if not every:
         return False
     needs = rules.need_bits(facts)
     state.told &= needs  # what is over is told anew when it comes back
-    if regular:
+    if counts:
         state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
+    if state.radio_wait and not pressed:
+        state.radio_wait -= 1 if counts else 0
+        return False
     floor_mv = max(pot.limits.radio_mv, facts.battery_floor_mv)
     if facts.weak or facts.battery_mv is None or facts.battery_mv < floor_mv:
         return False
     if needs:
         every = min(every, max(1, DAY_S // pot.settings.wake_s))
-    if not (pressed or needs & ~state.told or (regular and state.quiet_wakes >= every)):
+    if not (pressed or needs & ~state.told or (counts and state.quiet_wakes >= every)):
         return False
-    state.quiet_wakes, state.told = 0, needs
+    state.quiet_wakes, state.told, state.reporting = 0, needs, 1
     return True
 
 
-def charge_uah(calibration, awake_ms, ran, elapsed_s):
-    """Estimated charge since the last wake, in microampere-hours: asleep, awake, pumping."""
+def charge_uah(calibration, awake_ms, ran, elapsed_s, begin):
+    """Estimated charge since the last wake, in microampere-hours: asleep, what the cell loses by
+    itself, awake, pumping, and the radio after the last wake."""
     used = muldiv_up(calibration.awake_ua, awake_ms, 3600000)
-    used += muldiv_up(calibration.sleep_ua, elapsed_s, 3600)
+    used += muldiv_up(calibration.sleep_ua + calibration.self_ua, elapsed_s, 3600)
+    used += muldiv_up(calibration.radio_ua, begin.get("radio_ms", 0), 3600000)
     if ran is not None:
         used += muldiv_up(calibration.pump_ua, ran.ran_ms, 3600000)
     return used

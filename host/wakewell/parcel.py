@@ -230,7 +230,7 @@ def shared(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[s
 
 BEGIN = (
     *("cause", "slept_s", "vouched", "boots", "pin", "button_ms", "utc", "host"),
-    *("state", "settings", "limits", "calibration"),
+    *("state", "settings", "limits", "calibration", "radio", "radio_ms"),
 )
 
 

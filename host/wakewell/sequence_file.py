@@ -248,6 +248,8 @@ WAKE_KEYS: dict[str, Check] = {
     "settings": word(STATUS),
     "limits": word(STATUS),
     "calibration": word(STATUS),
+    "radio": word(("none", "heard", "failed", "cut off")),
+    "radio_ms": whole(),
     "lost_ml": whole(0, SHOWN["level"][1]),
     "stores": listed(flag, 8),
     "awake_ms": whole(),

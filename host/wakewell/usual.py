@@ -36,6 +36,9 @@ class Begin(msgspec.Struct, gc=False):
     settings: Text
     limits: Text
     calibration: Text
+    # Not in records from before the radio had a boot of its own
+    radio: Text | UnsetType = UNSET
+    radio_ms: Number | UnsetType = UNSET
 
 
 class Values(msgspec.Struct, gc=False):
@@ -119,7 +122,9 @@ def decode(data: bytes) -> Wake | None:
     # Every member has a colon: one too many, and a name stands twice (or a text holds one).
     members = MEMBERS + len(found.read) + len(found.judged) + len(found.permissives)
     water = found.water
-    members += sum([v is not UNSET for v in (water.counted_ml, water.fall_ml, water.given_ul)])
+    begin = found.begin
+    maybe = [begin.radio, begin.radio_ms, water.counted_ml, water.fall_ml, water.given_ul]
+    members += sum([v is not UNSET for v in maybe])
     for part in (found.run, found.after):
         if part is not UNSET:
             members += 1 + len(part)

@@ -62,6 +62,8 @@ def wake(pick: core_pots.Pick, probes: dict[str, Any], steady: dict[str, int]) -
         ("host", [pick.one(["clear dry run", "clear leak", "clear state lost", "clear nothing"])]),
         ("stores", [pick.whole(0, 1), pick.whole(0, 1)]),
         ("state", pick.one(["previous", "lost"])),
+        ("radio", pick.one(["none", "heard", "failed", "cut off"])),
+        ("radio_ms", pick.whole(0, 60000)),
         ("run", {"flow_ul_s": pick.whole(0, 60000), "sag_mv": pick.whole(0, 900)}),
         ("run", {pick.one(["reset_at_ms", "hang_at_ms", "fault_at_ms"]): pick.whole(0, 2000)}),
         ("run", {"wet_at_ms": pick.whole(0, 2000), "current_ma": pick.whole(0, 400)}),

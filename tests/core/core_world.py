@@ -225,6 +225,8 @@ class World:
             "settings": "good",
             "limits": "good",
             "calibration": "good",
+            "radio": "none",
+            "radio_ms": 0,
         }
 
     def damage(self, slot: int, byte: int, bit: int) -> None:

@@ -183,7 +183,7 @@ def _corners() -> Iterator[Corner]:
         "float", "a float switch", **float_only, probes=("current",), themes=("tank", "run")
     )
     radio = _changed(WEEKLY, settings={"radio_wakes": 2}, limits={"radio_mv": 3750})
-    yield Corner("radio", "reports by radio", **radio, themes=("cell",))
+    yield Corner("radio", "reports by radio", **radio, themes=("cell", "radio"))
     yield Corner(
         "radio, tank", "what it reports at once", **radio, themes=("tank", "cell"), quick=-1
     )

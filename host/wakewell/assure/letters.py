@@ -66,6 +66,13 @@ STORE = (
     "slots damaged",  # neither can
 )
 FILES = ("good", "settings", "limits", "calibration")
+# What came of the last wake's report
+RADIO = (
+    "heard",
+    "failed",
+    "cut off",  # the cell browned out under the radio, and the chip woke at once
+    "never begun",  # the supply failed between the wake and the radio's boot
+)
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "begin": BEGIN,
@@ -78,6 +85,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "run": RUN,
     "store": STORE,
     "files": FILES,
+    "radio": RADIO,
 }
 PROBE_OF_RUN = {
     "wet": "saucer",
@@ -100,6 +108,7 @@ class Letter:
     run: str = "flows"
     store: str = "good"
     files: str = "good"
+    radio: str = "heard"
 
     def __str__(self) -> str:
         """What is out of the ordinary in it."""
@@ -126,6 +135,7 @@ THEMES: dict[str, dict[str, tuple[str, ...]]] = {
     "storage": {"store": STORE[1:], "run": ("cut early", "cut late")},
     "files": {"files": FILES[1:], "begin": ("boots", "pin")},
     "people": {"begin": ("touch", "touch late", "held", "stuck", "held through")},
+    "radio": {"radio": RADIO[1:], "begin": ("touch", "touch late")},
     "dry": {"level": ("filled",), "run": ("dry", "level lost")},
     "siphon": {"level": ("filled",), "run": ("fast fall",)},
     "leak": {"level": ("filled", "gone"), "begin": ("touch", "touch late")},

@@ -48,6 +48,19 @@ class Kept(NamedTuple):
     need_ul: int = 0  # of the dose under way
     asked: str = ""  # by what the dose under way was asked
     untold: int = 0  # a leak was latched and not reported since (R8)
+    vain: int = 0  # reports in a row that nobody heard (R17)
+    reported: int = 0  # the last wake reported
+    sits: int = 0  # regular wakes by the timer to sit out before the next try (R17)
+
+
+def most_wait(settings: Any) -> int:
+    """Regular wakes in seven days, at least one: the longest wait for a try by radio (R17)."""
+    return int(max(1, 7 * DAY_S // settings.wake_s))
+
+
+def most_vain(settings: Any) -> int:
+    """Reports in vain from which on that wait grows no more."""
+    return most_wait(settings).bit_length() + 1
 
 
 class Truth(NamedTuple):
@@ -143,6 +156,7 @@ class Monitor:
             k["wet"] = 1
         if letter.soil == "wet":
             k["silent"] = 0
+        self.see_radio(k, happened)
         regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
         self.see_soil(k, letter, regular, passed_s)
         if letter.soil == "frozen" and regular:
@@ -150,6 +164,16 @@ class Monitor:
         elif letter.soil in ("dry", "wet", "flicker", "span"):
             k["frozen"] = 0
         return Memory(Kept(**k), truth)
+
+    def see_radio(self, k: dict[str, Any], happened: Happened) -> None:
+        """R17: after a report in vain the radio sits out one regular wake, then two, then four."""
+        if k["reported"] and happened.begin["radio"] != "heard":
+            k["vain"] = min(k["vain"] + 1, most_vain(self.settings))
+            k["sits"] = min(1 << (k["vain"] - 1), most_wait(self.settings))
+            k["untold"] = k["leaked"]  # it was told to nobody
+        elif k["reported"]:
+            k["vain"] = k["sits"] = 0
+        k["reported"] = 0
 
     def see_soil(self, k: dict[str, Any], letter: Letter, regular: bool, passed_s: int) -> None:
         """R6: when it was last wet, so that soil which dries faster than it can is not believed."""
@@ -248,19 +272,31 @@ class Monitor:
         if happened.begin["button_ms"] == 0 and not button:
             raise Violation("R12", "a free button cannot wake", {"button": True})
 
-    # R5, R8, R12: the radio
+    # R5, R8, R12, R17: the radio
 
     def judge_report(
         self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
     ) -> None:
-        """Never on a weak or unknown cell; else at a press, and at once for what is new."""
+        """Never on a weak or unknown cell, nor too soon after a try in vain; else at a press, and
+        at once for what is new."""
+        pressed = happened.begin["cause"] == "button"
+        sits, timer = k["sits"], happened.begin["cause"] == "timer"
+        if sits and timer and not pressed and node.numbers[AT["phase"]] == IDLE:
+            k["sits"] -= 1
         mv = self.bench.mv.get(letter.battery)
         may = mv is not None and mv >= max(self.limits.radio_mv, self.bench.floor_mv)
         if "report" in happened.commands:
             if not may or k["low"]:
                 why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
                 raise Violation("R5", why, {"events_lacks": ["report"]})
-            k["untold"] = 0
+            if sits and not pressed:
+                why = f"the radio was on, to sit out: {sits} regular wakes"
+                raise Violation("R17", why, {"events_lacks": ["report"]})
+            needs = happened.record["needs"] if happened.record else ["unknown"]
+            if not timer and not pressed and not needs:
+                why = f"a {happened.begin['cause']} start was a reason to report"
+                raise Violation("R17", why, {"events_lacks": ["report"]})
+            k.update(untold=0, reported=1)
             return
         if not self.settings.radio_wakes or letter.files != "good" or not happened.record:
             return
@@ -271,9 +307,9 @@ class Monitor:
             k["untold"] = 1
         if not may or "battery low" in latched:
             return
-        if happened.begin["cause"] == "button":
+        if pressed:
             raise Violation("R12", "a press did not report", {"events_has": ["report"]})
-        if k["untold"]:
+        if k["untold"] and not sits:
             raise Violation("R8", "a leak was not reported at once", {"events_has": ["report"]})
 
     # What must be so when the pump starts

@@ -16,7 +16,7 @@ from typing import Any
 from wakecore.number import SMALL_MAX
 from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN
 from wakecore.wake import MOST_PRESSES, SECOND_LOOK_S, WEEK_S
-from wakewell.assure.monitor import Memory, Truth
+from wakewell.assure.monitor import Memory, Truth, most_vain
 from wakewell.assure.world import AT, FIRST, Bench, Numbers
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
@@ -66,6 +66,7 @@ class Projection:
             (AT["clear_wakes"], settings.battery_clear_wakes),
             (AT["soil_ppt"], self.soil_ppt),
             (AT["quiet_wakes"], max(1, settings.radio_wakes)),
+            (AT["radio_fails"], most_vain(settings)),
         )
 
     def near(self, seconds: int) -> int:

@@ -68,7 +68,7 @@ def _wake(
     begin = happened.begin
     yield f"# {letter}"
     yield "[[wake]]"
-    for name in ("cause", "slept_s", "boots", "button_ms", "host", "utc"):
+    for name in ("cause", "slept_s", "boots", "button_ms", "host", "utc", "radio", "radio_ms"):
         yield f"{name} = {_toml(begin[name])}"
     yield f"vouched = {_toml(bool(begin['vouched']))}"
     yield f"pin = {_toml(bool(begin['pin']))}"

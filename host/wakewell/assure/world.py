@@ -193,7 +193,14 @@ class Bench:
             and how not in ("held through", "pin", "cable", "wrong date")
         ):
             return None
+        came = letter.radio if node.numbers[AT["reporting"]] else "none"
+        if came == "none" and letter.radio != "heard":
+            return None
         cause = "button" if how in PRESSES else COLD_CAUSES.get(how, "timer")
+        if came == "cut off":
+            if how != "timer":
+                return None
+            cause = "brownout"
         if not node.asleep and cause == "timer":
             cause = "brownout"
         vouched = cause in ("timer", "button") and how != "unvouched"
@@ -227,6 +234,8 @@ class Bench:
             "settings": "default" if letter.files == "settings" else "good",
             "limits": "default" if letter.files == "limits" else "good",
             "calibration": "default" if letter.files == "calibration" else "good",
+            "radio": "none" if came == "never begun" else came,
+            "radio_ms": 20000 if came in ("heard", "failed") else 0,
         }
 
 

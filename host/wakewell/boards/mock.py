@@ -12,7 +12,7 @@ A script is plain data (it crosses to MicroPython as JSON):
 and one wake may say, everything optional but `counts`:
 
     cause, slept_s, vouched, boots, pin, button_ms, host, utc, state, settings, limits,
-    calibration       as in a record's `begin`
+    calibration, radio, radio_ms    as in a record's `begin`
     counts            {probe: [counts, spread] or None}
     after             the same, read again after a pulse
     level_ml          the tank is filled or emptied to this before the wake
@@ -94,7 +94,7 @@ class MockBoard:
         self.next_cause = "power"
         self.records = []
         self.wake = {}
-        self.pumping = False
+        self.pumping = self.reported = False
         self.pumped_ul = 0
         self.events = []
 
@@ -134,7 +134,10 @@ class MockBoard:
             "settings": "good",
             "limits": "good",
             "calibration": "good",
+            "radio": "heard" if self.reported else "none",
+            "radio_ms": 0,
         }
+        self.reported = False
         for name in begin:
             if name in self.wake:
                 begin[name] = self.wake[name]
@@ -280,7 +283,8 @@ class MockBoard:
         self.records.append(record)
 
     def report(self, n):
-        """Nobody listens."""
+        """Heard, unless the next wake's script says otherwise."""
+        self.reported = True
         self.events.append("report")
 
     def sleep(self, sleep_s, button):

@@ -240,12 +240,13 @@ def charge(log: PotLog) -> Finding:
     if pot is None or len(lately) < 5:
         return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(lately)} wakes", threshold)
     cal = pot.calibration
-    budget = median([cal.sleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 for w in lately])
+    asleep_ua = cal.sleep_ua + cal.self_ua
+    budget = median([asleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 for w in lately])
     now = median([w.charge_uah for w in lately])
     span_days = max(1.0, (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S)
     day = sum(w.charge_uah for w in log.wakes) / span_days / 1000
     measure = f"{now:.0f} µAh a wake, budget {budget:.0f} µAh; {day:.1f} mAh a day with pumping"
-    measure += f", of it asleep {cal.sleep_ua * 24 / 1000:.2f}"
+    measure += f", of it asleep {asleep_ua * 24 / 1000:.2f}"
     if now > 1.5 * budget:
         plain = "each wake uses more charge than planned"
         do = "Send the log to the maker: the battery will not last as long as planned."

@@ -121,8 +121,8 @@ class RigBoard:
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
         "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
         "has_saucer", "hint", "host", "in_force", "levels", "look", "mains_ma", "noise",
-        "offset_s", "people", "pot", "pulse_ms", "radio_fails", "radio_s", "ran_ms", "record",
-        "reports", "running", "sampled", "samples", "saucer", "seen", "slept_from", "slept_s",
+        "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
+        "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen", "slept_from", "slept_s",
         "slots", "state", "status", "still", "trust", "until_s", "wakes", "woke_s",
         "write_fails",
     )  # fmt: skip
@@ -152,7 +152,8 @@ class RigBoard:
         self.hint = b""
         self.cause = "power"
         self.slept_from: float | None = None
-        self.slept_s = self.boots = self.wakes = self.button_ms = 0
+        self.slept_s = self.boots = self.wakes = self.button_ms = self.radio_ms = 0
+        self.radio = "none"  # what came of the last report
         self.host: list[str] = []
         self.day_0, self.offset_s, self.trust = day_0, day_0 * DAY_S, 1
         self.until_s = math.inf
@@ -233,6 +234,8 @@ class RigBoard:
             "settings": "good",
             "limits": "good",
             "calibration": "good",
+            "radio": self.radio,
+            "radio_ms": self.radio_ms,
         }
 
     def _pass(self, seconds: float) -> None:
@@ -357,30 +360,33 @@ class RigBoard:
         self.reports = True
 
     def sleep(self, sleep_s: int, button: int) -> None:
-        """Send what is to be told, then sleep until the time is up or somebody interrupts."""
+        """Send what is to be told, in a boot of its own, then sleep until the time is up or
+        somebody interrupts. The time on the radio is part of the sleep."""
         pot = self.pot
+        due_s, self.slept_from = pot.t_s + pot.by_own_clock(sleep_s), pot.clock_s
+        self.radio, self.radio_ms = "none", 0
         self.slots.twin = self.hint, self.state  # the core stores its state last of all
         heard = not self.in_force.settings.radio_wakes  # then the light tells, and needs no air
         due, self.reports = self.reports, False
         if self.radio_s and due:
-            pot.state = "radio"
+            pot.state, self.radio = "radio", "cut off"
             self._pass(self.radio_s)
             heard = not self.radio_fails()
+            self.radio, self.radio_ms = "heard" if heard else "failed", round(1000 * self.radio_s)
             if heard:  # a time server answers; the chip's own clock is never set
                 self.offset_s, self.trust = self.true_s() - pot.clock_s, 1
         self.boots = 0
         self.wakes += 1
         if self.people is not None and heard:
             self.people.told(self, self.record)
-        self._doze(sleep_s, button)
+        self._doze(due_s, button)
 
     # --- between wakes ---------------------------------------------------------------------------
 
-    def _doze(self, sleep_s: int, button: int) -> None:
+    def _doze(self, due_s: float, button: int) -> None:
         pot, people = self.pot, self.people
-        self.slept_from, self.button_ms = pot.clock_s, 0
+        self.cause, self.button_ms = "timer", 0
         pot.state = "asleep"
-        due_s, self.cause = pot.t_s + pot.by_own_clock(sleep_s), "timer"
         end_s = min(due_s, self.until_s)
         while pot.t_s < end_s:
             stop_s = min(end_s, pot.faults.next_s)
@@ -399,6 +405,7 @@ class RigBoard:
                     self.cause, self.button_ms = "button", held_ms
                     break
         if pot.powered():
+            assert self.slept_from is not None
             self.slept_s = max(0, int(pot.clock_s) - int(self.slept_from))
         else:
             self._restart()
