@@ -176,7 +176,9 @@ def wake(state, pot, begin):
         "lockouts": rules.latched(state),
         "needs": rules.judge_needs(facts),
         "water": water,
-        "charge_uah": charge_uah(pot.calibration, awake_ms, ran, elapsed_s, begin),
+        "charge_uah": charge_uah(
+            pot.calibration, awake_ms, ran, elapsed_s, begin.get("radio_ms", 0)
+        ),
         "commands": commands,
         "before": before,
         "state": state.crc,
@@ -474,12 +476,12 @@ def is_to_report(state, facts, pot, counts, pressed):
     return True
 
 
-def charge_uah(calibration, awake_ms, ran, elapsed_s, begin):
+def charge_uah(calibration, awake_ms, ran, elapsed_s, radio_ms):
     """Estimated charge since the last wake, in microampere-hours: asleep, what the cell loses by
     itself, awake, pumping, and the radio after the last wake."""
     used = muldiv_up(calibration.awake_ua, awake_ms, 3600000)
     used += muldiv_up(calibration.sleep_ua + calibration.self_ua, elapsed_s, 3600)
-    used += muldiv_up(calibration.radio_ua, begin.get("radio_ms", 0), 3600000)
+    used += muldiv_up(calibration.radio_ua, radio_ms, 3600000)
     if ran is not None:
         used += muldiv_up(calibration.pump_ua, ran.ran_ms, 3600000)
     return used

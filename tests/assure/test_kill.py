@@ -666,13 +666,17 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
 
 
 def test_the_charge_of_a_wake() -> None:
-    cal: Any = SimpleNamespace(awake_ua=40000, sleep_ua=10, pump_ua=500000)
-    assert wake.charge_uah(cal, 90000, None, 0) == 1000
-    assert wake.charge_uah(cal, 90001, None, 0) == 1001
-    assert wake.charge_uah(cal, 0, None, 3600) == 10
-    assert wake.charge_uah(cal, 0, None, 3601) == 11
+    cal: Any = SimpleNamespace(
+        awake_ua=40000, sleep_ua=7, self_ua=3, pump_ua=500000, radio_ua=120000
+    )
+    assert wake.charge_uah(cal, 90000, None, 0, 0) == 1000
+    assert wake.charge_uah(cal, 90001, None, 0, 0) == 1001
+    assert wake.charge_uah(cal, 0, None, 3600, 0) == 10
+    assert wake.charge_uah(cal, 0, None, 3601, 0) == 11
+    assert wake.charge_uah(cal, 0, None, 0, 30000) == 1000
+    assert wake.charge_uah(cal, 0, None, 0, 30001) == 1001
     ran: Any = SimpleNamespace(ran_ms=7200)
-    assert wake.charge_uah(cal, 90000, ran, 3600) == 1000 + 10 + 1000
+    assert wake.charge_uah(cal, 90000, ran, 3600, 30000) == 1000 + 10 + 1000 + 1000
 
 
 def test_the_times_of_sleep() -> None:
@@ -728,6 +732,58 @@ def test_when_to_report() -> None:
     assert told(kept(told=1 << 14), denied=3)
     made.settings.radio_wakes = 0
     assert not told(kept(quiet_wakes=99), pressed=True)
+
+
+def test_after_a_report_in_vain_the_next_one_waits() -> None:
+    made = pot({"radio_wakes": 1}, {"radio_mv": 3700})
+
+    def told(was: Any, counts: bool = True, pressed: bool = False, **changes: Any) -> bool:
+        return bool(wake.is_to_report(was, facts(**changes), made, counts, pressed))
+
+    was = kept(radio_wait=2, quiet_wakes=100)
+    assert not told(was, counts=False, denied=3), "nothing new ends the wait"
+    assert was.radio_wait == 2, "only a regular wake counts"
+    assert told(was, counts=False, pressed=True), "a person may try"
+    was = kept(radio_wait=2, quiet_wakes=100)
+    assert [told(was) for _ in range(4)] == [False, False, True, True]
+    assert (was.radio_wait, was.reporting) == (0, 1)
+    assert not told(kept(quiet_wakes=100), counts=False)
+
+
+def test_what_came_of_a_report() -> None:
+    settings: Any = SimpleNamespace(wake_s=86400)
+
+    def came(was: Any, how: str | None) -> tuple[int, ...]:
+        wake.look_at_radio(was, {} if how is None else {"radio": how}, settings)
+        return was.radio_fails, was.radio_wait, was.told, was.quiet_wakes, was.reporting
+
+    for how in ("failed", "cut off", "none"):
+        assert came(kept(reporting=1, told=5), how) == (1, 1, 0, 100, 0), how
+        assert came(kept(reporting=1, told=5, radio_fails=1), how) == (2, 2, 0, 100, 0), how
+    assert came(kept(reporting=1, told=5, radio_fails=3, radio_wait=4), "heard") == (0, 0, 5, 0, 0)
+    assert came(kept(told=5, radio_fails=3, radio_wait=3), "none") == (3, 3, 5, 0, 0)
+    assert came(kept(told=5), "cut off") == (1, 1, 0, 100, 0), "the wake before it was lost"
+    assert came(kept(reporting=1, told=5), None) == (0, 0, 5, 0, 0), "a record of an older core"
+    was, waits = kept(), []
+    for _ in range(12):
+        waits.append(came(was, "failed")[1])
+    assert waits == [1, 2, 4, *[7] * 9], "up to seven days"
+    was, waits, settings.wake_s = kept(), [], 900
+    for _ in range(120):
+        waits.append(came(was, "failed")[1])
+    assert waits[:11] == [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 672]
+    assert (waits[-1], was.radio_fails) == (672, 100)
+    settings.wake_s = 604801
+    assert came(kept(), "failed")[1] == 1
+
+
+def test_only_a_regular_wake_by_the_timer_counts_towards_a_report() -> None:
+    made = pot({"radio_wakes": 2}, probes=())
+    counts = {"soil": [1240000, 9], "battery": [1950000, 9]}
+    quiet = {"level_ml": 1000, "counts": counts}
+    cold = [{**quiet, "cause": cause} for cause in ("power", "brownout", "watchdog", "reset")]
+    found = play(*cold, quiet, quiet, made=made)
+    assert ["report" in record["commands"] for record in found] == [False] * 5 + [True]
 
 
 def test_tables_between_and_beyond_their_points() -> None:
@@ -787,7 +843,7 @@ def test_what_a_record_says_of_a_dose() -> None:
     assert look["plan"] == {"phase": "soak", "kind": "depletion", "dose_ul": 0, "pulse_ms": 0}
     assert look["commands"] == [*quiet, "sleep 60 button"]
     assert look["stores"] == [1]
-    assert look["charge_uah"] == 23 + 2, "2 s awake at 40 mA, 600 s asleep at 10 uA"
+    assert look["charge_uah"] == 23 + 10, "2 s awake at 40 mA, 600 s at 10 and 50 uA"
     assert again["plan"]["kind"] == "none"
     assert again["commands"] == [*quiet, "sleep 540 button"]
 
@@ -809,9 +865,10 @@ def test_what_a_record_says_of_a_failed_store_and_a_stuck_button() -> None:
 def test_what_a_record_says_of_a_report() -> None:
     made = pot({"radio_wakes": 1}, probes=())
     found = play(
-        {"level_ml": 1000, "counts": {"soil": [1240000, 9], "battery": [1950000, 9]}}, made=made
+        *[{"level_ml": 1000, "counts": {"soil": [1240000, 9], "battery": [1950000, 9]}}] * 2,
+        made=made,
     )
-    assert found[0]["commands"][-2:] == ["report", "sleep 86400 button"]
+    assert found[1]["commands"][-2:] == ["report", "sleep 86400 button"]
 
 
 # Steps of a wake, one at a time
@@ -1239,7 +1296,7 @@ def test_the_whole_of_a_record() -> None:
     }  # fmt: skip
     assert one["judged"] == dict.fromkeys((*counts, "level"), "good")
     assert two["before"] == one["state"]
-    assert two["charge_uah"] == 23 + 240, "a day asleep at 10 uA"
+    assert two["charge_uah"] == 23 + 1440, "a day asleep at 10 uA, and 50 uA that the cell loses"
     bad = dict.fromkeys(counts)
     gone = play({"counts": bad, "level_ml": 1000}, made=made)[0]
     assert gone["judged"] == {**dict.fromkeys(counts, "absent"), "level": "good"}
@@ -1436,10 +1493,11 @@ def test_a_float_pot_in_order_asks_for_nothing() -> None:
 
 
 def test_rounding_is_to_the_safe_side() -> None:
-    cal: Any = SimpleNamespace(awake_ua=1, sleep_ua=0, pump_ua=0)
-    assert wake.charge_uah(cal, 3600001, None, 0) == 2
-    cal = SimpleNamespace(awake_ua=0, sleep_ua=0, pump_ua=1)
-    assert wake.charge_uah(cal, 0, SimpleNamespace(ran_ms=3600001), 0) == 2
+    none = dict.fromkeys(("awake_ua", "sleep_ua", "self_ua", "pump_ua", "radio_ua"), 0)
+    cal: Any = SimpleNamespace(**{**none, "awake_ua": 1})
+    assert wake.charge_uah(cal, 3600001, None, 0, 0) == 2
+    cal = SimpleNamespace(**{**none, "pump_ua": 1})
+    assert wake.charge_uah(cal, 0, SimpleNamespace(ran_ms=3600001), 0, 0) == 2
     made = pot({}, {}, {"tolerance_ml": 5}, probes=())
     made.limits.flow_max_ul_s = 1
     falls = {row[0]: row for row in run.prepare(500001, 1000, 999, made).rows}
