@@ -145,9 +145,13 @@ def run():
         watch()
         version, boots = begin_boot()
         sys.path.insert(0, CODE + version)
-        from wakeboard.board import Board
+        try:
+            from wakeboard.turn import run as turn
+        except ImportError:  # a version from before the radio had a boot of its own
+            from wakeboard.board import Board
 
-        Board(version, boots).wake()
+            Board(version, boots).wake()
+        turn(version, boots)
     except Exception as error:
         pump_off()
         note(error)

@@ -6,35 +6,30 @@ wrong elsewhere ends in the loader, which switches the pump off and sleeps.
 
 import json
 import os
-import struct
 import time
-from binascii import crc32, hexlify
 
 import chip
 import loader
-from wakeboard import clock, parts, wiring
+from wakeboard import parts, wiring
 from wakeboard.driver import drive
+from wakeboard.kept import ROOT, Kept, forget_radio, radio_came
 from wakeboard.store import Store, exists, read_bytes, snapshot
 from wakecore.rules import BITS
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.wake import HELD_MS, RECORD, STUCK_MS
 
-ROOT = "/pot"
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
-KEPT = "<4siiiiI"  # mark, slept from, UTC offset in days and seconds, trust, length of state
-KEPT_SIZE = 24
 ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
-BITE_MS = 30000  # the watchdog while that page is open
-MARK = b"kept"
-DAY_S = 86400
-TOLD, HEARSAY = 1, 2  # trust: by the host or the cable; by a server that could be anybody
+RADIO_MS = 100  # sleep before the radio's boot
 
 
-class Board:
+class Board(Kept):
     """One boot of one version. `wake()` runs a wake and does not come back."""
 
     def __init__(self, version, boots):
         self.woke = time.ticks_ms()
+        Kept.__init__(self)
+        self.due = None  # whatever the last boot left of it
         self.version, self.boots = version, boots
         self.store_ = Store(ROOT)
         self.wiring, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
@@ -45,7 +40,7 @@ class Board:
         self.started = None
         self.ran_ms = 0
         self.pressed, self.entry, self.needs = False, False, 0
-        self.slept_from, self.utc_day, self.utc_s, self.trust, self.hint = self.recall()
+        self.reports = None
         if self.wiring is not None and self.pump and self.pump[0] in wiring.pins(self.wiring):
             # Half of a new wiring in force, half of the old: no part may move the pump (R1).
             self.wiring, self.wiring_why = None, "a part is on the pump's pin"
@@ -65,63 +60,17 @@ class Board:
         finally:  # whatever went wrong, no sensor draws on through the sleep
             self.sensors(False)
 
-    # RTC memory: a hint, lost with power
-
-    def recall(self):
-        """(slept from, UTC offset in days and seconds, trust, state bytes), if power was kept."""
-        data = chip.memory()
-        good = len(data) >= KEPT_SIZE + 4 and data[:4] == MARK
-        if not good or struct.unpack("<I", data[-4:])[0] != crc32(data[:-4]):
-            return None, 0, 0, 0, b""
-        _, slept_from, day, second, trust, size = struct.unpack(KEPT, data[:KEPT_SIZE])
-        return slept_from, day, second, trust, data[KEPT_SIZE : KEPT_SIZE + size]
-
     def keep(self, state_bytes):
-        """Keep the moment, the clock's offset and the state through deep sleep."""
-        body = struct.pack(
-            KEPT, MARK, time.time(), self.utc_day, self.utc_s, self.trust, len(state_bytes)
-        )
-        body += state_bytes
-        chip.memory(body + struct.pack("<I", crc32(body)))
-
-    def utc(self):
-        """[day, second, trust]: the chip's clock plus the stored offset."""
-        now = time.time()
-        second = now % DAY_S + self.utc_s
-        trusted = 1 if self.trust else 0
-        return [now // DAY_S + self.utc_day + second // DAY_S, second % DAY_S, trusted]
-
-    def set_utc(self, day, second, trust=TOLD):
-        """Note by how much the chip's clock is off."""
-        self.trust = trust
-        self.offset(day, second)
-        if trust == TOLD:
-            clock.raise_floor(ROOT, day, second)
-
-    def offset(self, day, second):
-        """The chip's clock is that much off."""
-        now = time.time()
-        self.utc_day, self.utc_s = day - now // DAY_S, second - now % DAY_S
-
-    def chip_s(self):
-        """The chip's clock, seconds since 2000-01-01."""
-        return time.time()
-
-    def move_clock(self, to_s):
-        """Set the chip's clock, for certificates. Sleep is counted, and UTC told, as if it had not
-        been (R10)."""
-        day, second, _ = self.utc()
-        if self.slept_from is not None:
-            self.slept_from += to_s - time.time()
-        chip.set_clock(to_s)
-        self.offset(day, second)
-        self.keep(chip.memory()[KEPT_SIZE:-4])  # a reset from here on finds both moved
+        """Keep this moment, the clock's offset and the state through deep sleep."""
+        self.hint, self.slept_from = state_bytes, time.time()
+        self.save()
 
     # What the driver asks for, in its order
 
     def begin(self):
         """What is known before any reading."""
         cause = chip.cause()
+        radio, radio_ms = radio_came()
         vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0
         return {
             "cause": cause,
@@ -136,6 +85,8 @@ class Board:
             "settings": self.statuses["settings"],
             "limits": self.statuses["limits"],
             "calibration": self.statuses["calibration"],
+            "radio": radio,
+            "radio_ms": radio_ms,
         }
 
     def button_active(self):
@@ -285,12 +236,9 @@ class Board:
         if not self.store_.append(RECORD, record, self.before):
             print("wakewell: the log could not be written")
 
-    def identity(self):
-        """The chip's own id, hexadecimal."""
-        return hexlify(chip.identity()).decode()
-
     def finish(self):
         """The wake is finished: a reset from here on is no unfinished boot."""
+        forget_radio()
         loader.finish_boot(self.version, self.state.lockouts & BITS["battery low"])
 
     def shine(self):
@@ -305,50 +253,27 @@ class Board:
             light.value(0)
 
     def report(self, n):
-        """By radio, after the wake is finished."""
-        self.finish()
-        self.keep(chip.memory()[KEPT_SIZE:-4])
-        if self.entry:
-            self.open_page()
-        loader.watch()
-        try:
-            from wakeboard import radio  # only where it is asked for
-
-            radio.report(self, n)
-        except Exception as error:  # whatever it was, the board has to sleep
-            loader.note(error)
-
-    def open_page(self):
-        """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""
-        loader.lease()
-        chip.watch(BITE_MS)
-        light = None
-        if self.wiring.light_pin >= 0:
-            light = chip.drive(self.wiring.light_pin, 1)
-        try:
-            from wakeboard import entry
-
-            entry.open_page(self, chip.feed)
-        except Exception as error:  # whatever it was, the board has to report and sleep
-            loader.note(error)
-        if light is not None:
-            light.value(0)
-        loader.lease()
+        """By radio, in a boot of its own: `sleep` calls for it."""
+        self.reports = n
 
     def sleep(self, sleep_s, button):
         """The wake is finished; deep sleep, pump pin held off. After a press the board answers
-        by light, and a host may take over, as after a reset."""
+        by light, and a host may take over, as after a reset.
+
+        With a report to make the sleep is short, and the radio's boot sleeps the rest of it.
+        """
         self.finish()
-        if self.pressed:
+        if self.pressed and not self.entry:
             self.shine()
             loader.window()
         loader.pump_off(True)
-        self.keep(chip.memory()[KEPT_SIZE:-4])
-        self.doze(sleep_s, button)
+        if self.reports is None:
+            self.keep(self.hint)
+            self.doze(sleep_s, button)
+        self.due = self.reports, sleep_s, button, 1 if self.entry else 0, self.state.radio_fails
+        self.keep(self.hint)
+        chip.sleep(RADIO_MS)
 
     def doze(self, sleep_s, button=1):
         """Deep sleep; with `button` a press ends it too. Never returns."""
-        pin, found = self.wiring.button_pin, None
-        if button and pin >= 0:
-            found = (pin, self.button_active(), self.wiring.button_pull)
-        chip.sleep(sleep_s * 1000, found)
+        chip.sleep(sleep_s * 1000, wiring.button(self.wiring) if button else None)

@@ -24,13 +24,18 @@ def text(data):
     return bytes([len(data) >> 8, len(data) & 255]) + data
 
 
-def packet(kind, body):
-    """A packet: its first byte, the remaining length (section 2.2.3), its body."""
-    size, head = len(body), bytes([kind])
+def header(kind, size):
+    """What a packet begins with: its first byte, the remaining length (section 2.2.3)."""
+    head = bytes([kind])
     while size > 127:
         head += bytes([size & 127 | 128])
         size >>= 7
-    return head + bytes([size]) + body
+    return head + bytes([size])
+
+
+def packet(kind, body):
+    """A whole packet."""
+    return header(kind, len(body)) + body
 
 
 class Mqtt:
@@ -157,10 +162,13 @@ class Mqtt:
         if self.until(SUBACK, n)[2:3] == b"\x80":
             raise Gone(13)
 
-    def publish(self, topic, data):
-        """At least once (QoS 1): returns when the broker has it."""
+    def publish(self, topic, pieces):
+        """At least once (QoS 1): returns when the broker has it. pieces: of the message."""
         n = self.number()
-        self.write(packet(0x32, text(topic) + n + data))
+        self.write(header(0x32, 2 + len(topic) + len(n) + sum([len(p) for p in pieces])))
+        self.write(text(topic) + n)
+        for piece in pieces:
+            self.write(piece)
         self.until(PUBACK, n)
 
     def next(self):

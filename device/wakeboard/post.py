@@ -18,18 +18,19 @@ class Post(Mqtt):
         self.host, self.path = host, path
         self.asked = b""
 
-    def publish(self, topic, data):
+    def publish(self, topic, pieces):
         """Post it; the answer's lines go to `got`. Gone if it was not taken."""
         rows = (
             "POST %s/%s HTTP/1.1" % (self.path, topic),
             "Host: " + self.host,
             "Content-Type: application/senml+json",
-            "Content-Length: %d" % len(data),
+            "Content-Length: %d" % sum([len(p) for p in pieces]),
             "",
             "",
         )
         self.write("\r\n".join(rows).encode())
-        self.write(data)
+        for piece in pieces:
+            self.write(piece)
         lines = self.read(self.size()).split(b"\n")
         for name, each in zip(("heard", "asked"), lines):
             if each and each != self.asked:

@@ -13,7 +13,7 @@ import os
 import time
 from binascii import hexlify, unhexlify
 
-from wakeboard import asked, clock, heard, mqtt, senml
+from wakeboard import asked, clock, heard, mqtt, sealed, senml
 from wakeboard.store import KINDS, read_bytes
 from wakecore import line
 
@@ -235,32 +235,33 @@ class Talk:
     def batch(self, most):
         """(message, file, offset, ids, size): what is told next, and where the log goes on.
 
-        most: bytes of log; a longer line goes alone.
+        The message comes in pieces. most: bytes of log; a longer line goes alone.
         """
         memory = self.memory
         self.nonce = hexlify(os.urandom(8)).decode()
         words = {"wakes": self.n, "asked": memory.asked, "refused": memory.refused}
         words["answer"] = LOST if memory.lost else memory.answer
-        body = senml.head(self.id, memory.reports, self.nonce, words)
+        if self.board.vain:
+            words["vain"] = self.board.vain  # reports before this one that nobody heard
+        pieces = [senml.head(self.id, memory.reports, self.nonce, words)]
         ids = ""
         for kind in KINDS:
             data = (read_bytes(self.root + "/" + kind + ".json") or b"").rstrip(b"\r\n")
-            if line.decode(data)[0] is not None:
+            if line.body_of(data)[0] is not None:
                 ids += line.identity(data)
                 if line.identity(data) not in memory.ids:
-                    body += senml.in_force(data)
+                    pieces.append(senml.in_force(data))
         size = 0
         file, offset = memory.file, memory.offset
         for number, at, data in lines_after(self.store, file, offset):
             if size and size + len(data) > most:
                 break
-            record, _ = line.decode(data)
-            if record is not None:
-                body += senml.readings(record)
-            body += senml.log_line(number, at, data)
+            pieces.append(senml.readings(senml.summary(data)))
+            pieces.extend(senml.log_pieces(number, at, data))
             size += len(data)
             file, offset = number, at + len(data) + 1
-        return senml.close(body, self.key), file, offset, ids, size
+        pieces.append(sealed.tag(pieces, self.key, sealed.PACK))
+        return pieces, file, offset, ids, size
 
     def tell(self, link):
         """Everything not yet acknowledged, a batch at a time, while it is heard."""
@@ -356,24 +357,25 @@ def brokered(private, root, talk, server):
 
 
 def report(board, n):
-    """The whole of it. Never raises for what the network does; Wi-Fi is off at its end."""
+    """The whole of it. True if a host heard it. Never raises for what the network does; Wi-Fi is
+    off at its end."""
     root = board.store_.root
     private = secrets(root)
     if private is None or not (private.get("broker_host") or private.get("post_host")):
         print("wakewell: radio: no private.json, or no broker in it")
-        return
-    wlan = link = None
+        return False
+    wlan = link = talk = None
     asked_time, server = False, ""
     try:
         talk = Talk(board, private, n)
         wlan = join(private)
         if wlan is None:
             print("wakewell: radio: no Wi-Fi")
-            return
+            return False
         talk.memory.reports = min(talk.memory.reports + 1, heard.MOST)
         if not talk.memory.save():  # a number must never be used twice
             print("wakewell: radio: its memory cannot be written")
-            return
+            return False
         server = wlan.ifconfig()[3]
         if board.trust != 1 and private.get("ntp_host"):  # nobody known has told the time
             asked_time = True
@@ -399,6 +401,7 @@ def report(board, n):
             if not talk.timed and not asked_time and private.get("ntp_host"):
                 ask_time(board, private, server)
             leave(wlan)
+    return talk is not None and talk.timed
 
 
 def ask_time(board, private, server):

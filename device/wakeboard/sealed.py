@@ -14,16 +14,36 @@ OBJECT = (b',"hmac":"', b'"}')  # what stands before and after the tag of an obj
 PACK = (b',{"n":"hmac","vs":"', b'"}]')  # the same for a SenML pack
 
 
+class Mac:
+    """HMAC-SHA-256 (RFC 2104) of bytes that come piece by piece."""
+
+    def __init__(self, key):
+        if len(key) > BLOCK:
+            key = hashlib.sha256(key).digest()
+        self.key = key + bytes(BLOCK - len(key))
+        self.inner = hashlib.sha256(bytes([b ^ 0x36 for b in self.key]))
+        self.update = self.inner.update
+
+    def digest(self):
+        """32 bytes. Asked for once: some ports cannot go on then."""
+        outer = hashlib.sha256(bytes([b ^ 0x5C for b in self.key]))
+        outer.update(self.inner.digest())
+        return outer.digest()
+
+
 def hmac(key, data):
-    """HMAC-SHA-256 (RFC 2104) of the bytes, 32 bytes."""
-    if len(key) > BLOCK:
-        key = hashlib.sha256(key).digest()
-    key = key + bytes(BLOCK - len(key))
-    inner = hashlib.sha256(bytes([b ^ 0x36 for b in key]))
-    inner.update(data)
-    outer = hashlib.sha256(bytes([b ^ 0x5C for b in key]))
-    outer.update(inner.digest())
-    return outer.digest()
+    """HMAC-SHA-256 of the bytes, 32 bytes."""
+    mac = Mac(key)
+    mac.update(data)
+    return mac.digest()
+
+
+def tag(pieces, key, form=OBJECT):
+    """What closes the message whose body comes in these pieces."""
+    mac = Mac(key)
+    for piece in pieces:
+        mac.update(piece)
+    return form[0] + hexlify(mac.digest()) + form[1]
 
 
 def same(a, b):

@@ -6,10 +6,13 @@ itself as a data value: whoever only knows SenML reads the values, and whoever k
 log gets its very bytes. No input, no output.
 """
 
-from binascii import b2a_base64
+import json
+from binascii import b2a_base64, crc32
 
 from wakeboard import sealed
+from wakecore import line
 
+PIECE = 384  # bytes of a line that become base64 together; a multiple of three
 UNIX_DAY = 10957  # 2000-01-01, in days since 1970-01-01
 # (value of a record, name, SenML unit, decimal places)
 READINGS = (
@@ -66,10 +69,34 @@ def readings(record):
     return text.encode()
 
 
+def summary(data):
+    """What `readings` looks at in the bytes of a wake's line, as a record without the rest, which
+    may be long; {} if they are not such a line, or damaged."""
+    crc = crc32(memoryview(data)[: -line.TAIL_SIZE])
+    if data[-10:-2] != b"%08x" % crc or not data.startswith(b'{"kind":"wake",'):
+        return {}
+    utc, values = data.find(b'"utc":['), data.find(b'"values":{')
+    if utc < 0 or values < 0:
+        return {}
+    return {
+        "kind": "wake",
+        "begin": {"utc": json.loads(data[utc + 6 : data.find(b"]", utc) + 1])},
+        "values": json.loads(data[values + 9 : data.find(b"}", values) + 1]),
+    }
+
+
+def log_pieces(file, offset, data):
+    """A line of the log and the place it begins at: file's number and bytes before it. In pieces,
+    for a heap with no block left that holds all of them."""
+    yield (',{"n":"log/%d/%d","vd":"' % (file, offset)).encode()
+    for at in range(0, len(data), PIECE):
+        yield data_value(data[at : at + PIECE]).encode()
+    yield b'"}'
+
+
 def log_line(file, offset, data):
-    """A line of the log and the place it begins at: file's number and bytes before it."""
-    text = ',{"n":"log/%d/%d","vd":"%s"}' % (file, offset, data_value(data))
-    return text.encode()
+    """The same at once."""
+    return b"".join(log_pieces(file, offset, data))
 
 
 def in_force(data):

@@ -49,6 +49,13 @@ def pins(wiring):
     return [pin for pin in found if pin >= 0]
 
 
+def button(wiring):
+    """(pin, level while pressed, its pull), or None where there is no button."""
+    if wiring.button_pin < 0:
+        return None
+    return wiring.button_pin, 1 if wiring.button_pull == DOWN else 0, wiring.button_pull
+
+
 def load(data):
     """(Wiring, "") from the line's bytes, or (None, why not)."""
     if data is None:

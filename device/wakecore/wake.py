@@ -332,11 +332,11 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
 
 
 def look_at_radio(state, begin, settings):
-    """What came of the last report. Where nobody heard it, all of it is still to be told, and the
-    next try waits one regular wake, then two, then four, up to seven days (R13, R17).
+    """What came of the last report. Where nobody heard it, all of it is still to be told (R17).
 
-    A report that began and did not end is the radio's brown-out. A record from before the radio
-    had a boot of its own does not say.
+    A report that began and did not end is the radio's brown-out: the next try lets one regular
+    wake pass, then two, then four, up to seven days. One that ended in vain costs less: none, one,
+    two and so on. A record from before the radio had a boot of its own does not say.
     """
     came = begin.get("radio", "heard")
     if came == "heard":
@@ -344,7 +344,8 @@ def look_at_radio(state, begin, settings):
     elif state.reporting or came != "none":
         state.radio_fails = add_capped(state.radio_fails, 1, 100)
         most = max(1, WEEK_S // settings.wake_s)
-        state.radio_wait = min(1 << min(state.radio_fails - 1, 10), most)
+        wait = min(1 << min(state.radio_fails - 1, 10), most)
+        state.radio_wait = wait if came == "cut off" else wait // 2
         state.told, state.quiet_wakes = 0, 100
     state.reporting = 0
 
@@ -452,8 +453,9 @@ def is_to_report(state, facts, pot, counts, pressed):
     """Does this wake end with the radio (R5, R8, R12, R17)?
 
     Every so many regular wakes by the timer, at a press, and at once when somebody is needed
-    for something new; while that lasts, at least once a day. Never on a weak or unknown cell,
-    and not before the wait after a try in vain is over. counts: it is such a regular wake.
+    for something new; while that lasts, at least once a day. Never on a weak or unknown cell.
+    After a try in vain only at a press or such a regular wake, once the wait is over.
+    counts: it is such a regular wake.
     """
     every = pot.settings.radio_wakes
     if not every:
@@ -462,7 +464,7 @@ def is_to_report(state, facts, pot, counts, pressed):
     state.told &= needs  # what is over is told anew when it comes back
     if counts:
         state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
-    if state.radio_wait and not pressed:
+    if state.radio_fails and not pressed and (state.radio_wait or not counts):
         state.radio_wait -= 1 if counts else 0
         return False
     floor_mv = max(pot.limits.radio_mv, facts.battery_floor_mv)

@@ -740,14 +740,18 @@ def test_after_a_report_in_vain_the_next_one_waits() -> None:
     def told(was: Any, counts: bool = True, pressed: bool = False, **changes: Any) -> bool:
         return bool(wake.is_to_report(was, facts(**changes), made, counts, pressed))
 
-    was = kept(radio_wait=2, quiet_wakes=100)
+    was = kept(radio_fails=1, radio_wait=2, quiet_wakes=100)
     assert not told(was, counts=False, denied=3), "nothing new ends the wait"
     assert was.radio_wait == 2, "only a regular wake counts"
     assert told(was, counts=False, pressed=True), "a person may try"
-    was = kept(radio_wait=2, quiet_wakes=100)
+    was = kept(radio_fails=1, radio_wait=2, quiet_wakes=100)
     assert [told(was) for _ in range(4)] == [False, False, True, True]
     assert (was.radio_wait, was.reporting) == (0, 1)
     assert not told(kept(quiet_wakes=100), counts=False)
+    was = kept(radio_fails=1)
+    assert not told(was, counts=False, denied=3), "no wake between two regular ones tries again"
+    assert was.radio_wait == 0
+    assert told(was, denied=3)
 
 
 def test_what_came_of_a_report() -> None:
@@ -757,24 +761,29 @@ def test_what_came_of_a_report() -> None:
         wake.look_at_radio(was, {} if how is None else {"radio": how}, settings)
         return was.radio_fails, was.radio_wait, was.told, was.quiet_wakes, was.reporting
 
-    for how in ("failed", "cut off", "none"):
-        assert came(kept(reporting=1, told=5), how) == (1, 1, 0, 100, 0), how
-        assert came(kept(reporting=1, told=5, radio_fails=1), how) == (2, 2, 0, 100, 0), how
+    for how, waits in (("failed", (0, 1)), ("cut off", (1, 2)), ("none", (0, 1))):
+        assert came(kept(reporting=1, told=5), how) == (1, waits[0], 0, 100, 0), how
+        was = kept(reporting=1, told=5, radio_fails=1)
+        assert came(was, how) == (2, waits[1], 0, 100, 0), how
     assert came(kept(reporting=1, told=5, radio_fails=3, radio_wait=4), "heard") == (0, 0, 5, 0, 0)
     assert came(kept(told=5, radio_fails=3, radio_wait=3), "none") == (3, 3, 5, 0, 0)
     assert came(kept(told=5), "cut off") == (1, 1, 0, 100, 0), "the wake before it was lost"
     assert came(kept(reporting=1, told=5), None) == (0, 0, 5, 0, 0), "a record of an older core"
-    was, waits = kept(), []
-    for _ in range(12):
-        waits.append(came(was, "failed")[1])
-    assert waits == [1, 2, 4, *[7] * 9], "up to seven days"
-    was, waits, settings.wake_s = kept(), [], 900
-    for _ in range(120):
-        waits.append(came(was, "failed")[1])
-    assert waits[:11] == [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 672]
-    assert (waits[-1], was.radio_fails) == (672, 100)
+
+    def waited(how: str, times: int) -> list[int]:
+        was = kept()
+        found = [came(was, how)[1] for _ in range(times)]
+        assert was.radio_fails == min(times, 100)
+        return found
+
+    assert waited("cut off", 12) == [1, 2, 4, *[7] * 9], "up to seven days"
+    assert waited("failed", 12) == [0, 1, 2, *[3] * 9]
+    settings.wake_s = 900
+    assert waited("cut off", 12) == [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 672, 672]
+    assert waited("cut off", 120)[-1] == 672
     settings.wake_s = 604801
-    assert came(kept(), "failed")[1] == 1
+    assert waited("cut off", 3) == [1, 1, 1]
+    assert waited("failed", 3) == [0, 0, 0]
 
 
 def test_only_a_regular_wake_by_the_timer_counts_towards_a_report() -> None:

@@ -52,7 +52,7 @@ TALKS: dict[str, Callable[[Any], object]] = {
     "next": lambda talk: [talk.next() for _ in itertools.count()],
     "connect": lambda talk: talk.connect("pot", "", ""),
     "subscribe": lambda talk: talk.subscribe("a"),
-    "publish": lambda talk: talk.publish("a", b"b"),
+    "publish": lambda talk: talk.publish("a", [b"b"]),
 }
 
 
@@ -86,7 +86,7 @@ def test_a_server_that_answers_byte_by_byte(step_ms: int, monkeypatch: pytest.Mo
     monkeypatch.setattr(mqtt, "time", peer.module())
     link = post.Post(peer, never, MOST_MS, lambda topic, data: None, "a", "")
     with pytest.raises(mqtt.Gone) as gone:
-        all(link.publish("wakewell/a/report", b"b") is None for _ in itertools.count())
+        all(link.publish("wakewell/a/report", [b"b"]) is None for _ in itertools.count())
     assert gone.value.args == (110,)
     if step_ms:
         assert peer.now <= MOST_MS + step_ms
@@ -100,7 +100,7 @@ def test_a_talk_as_it_should_be_is_far_from_its_bound(monkeypatch: pytest.Monkey
     for n in range(1, 10):
         heard = mqtt.packet(0x32, mqtt.text("wakewell/a/heard") + b"\0\7" + b"x" * 400)
         peer.says = iter((mqtt.packet(0x40, bytes([0, n])), heard, heard))
-        talk.publish("wakewell/a/report", b"b")
+        talk.publish("wakewell/a/report", [b"b"])
         talk.next()
         talk.next()
     assert peer.reads < mqtt.MOST_READS // 100
@@ -133,7 +133,7 @@ def test_what_a_server_asks_with_every_answer_is_one_message(
     monkeypatch.setattr(mqtt, "time", peer.module())
     link = post.Post(peer, never, MOST_MS, lambda topic, data: got.append(data), "a", "")
     for _ in bodies:
-        link.publish("wakewell/a/report", b"b")
+        link.publish("wakewell/a/report", [b"b"])
     assert got == [b"h1", b"a1", b"h2", b"h3", b"a2", b"h4", b"h5"]
 
 
@@ -146,6 +146,6 @@ def test_an_answer_too_long_to_hold(
     monkeypatch.setattr(mqtt, "time", peer.module())
     link = post.Post(peer, never, MOST_MS, lambda *given: got.append(given), "a", "")
     with pytest.raises(mqtt.Gone) as gone:
-        link.publish("wakewell/a/report", b"b")
+        link.publish("wakewell/a/report", [b"b"])
     assert gone.value.args == (71,)
     assert got == [(b"", None)] * counted

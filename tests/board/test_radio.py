@@ -27,7 +27,7 @@ class Board:
     def __init__(self, folder: Path) -> None:
         self.store_: Any = Store(str(folder))
         self.clock: list[tuple[int, int]] = []
-        self.trust = 1
+        self.trust, self.vain = 1, 0
 
     def utc(self) -> list[int]:
         return [9500, 0, 1]
@@ -56,8 +56,8 @@ class Link:
     def __init__(self, talk: Any) -> None:
         self.talk, self.heard, self.silent = talk, [], 0  # type: ignore[var-annotated]
 
-    def publish(self, topic: str, data: bytes) -> None:
-        report, why = letters.read(bytes(data), KEY, BOARD)
+    def publish(self, topic: str, pieces: list[bytes]) -> None:
+        report, why = letters.read(b"".join(pieces), KEY, BOARD)
         assert report is not None, why
         self.heard.append(report)
         self.talk.received(b"wakewell/x/heard", b"for another board")
@@ -115,7 +115,7 @@ def test_what_is_not_answered_is_told_again_and_nothing_is_left_out(talk: Any) -
 def test_short_of_memory_it_tells_less_and_goes_on(
     talk: Any, limit: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real: Any = senml.log_line
+    real: Any = senml.log_pieces
     sizes: list[int] = []
 
     def narrow(file: int, offset: int, data: bytes) -> Any:
@@ -124,7 +124,7 @@ def test_short_of_memory_it_tells_less_and_goes_on(
             raise MemoryError
         return real(file, offset, data)
 
-    monkeypatch.setattr(senml, "log_line", narrow)
+    monkeypatch.setattr(senml, "log_pieces", narrow)
     batch = talk.batch
 
     def fresh(most: int) -> Any:
@@ -281,8 +281,8 @@ def test_what_is_met_while_an_answer_is_told_counts_too(
         (Path(talk.root) / (kind + ".json")).write_bytes(text)
 
     class Broker(Link):
-        def publish(self, topic: str, data: bytes) -> None:
-            super().publish(topic, data)
+        def publish(self, topic: str, pieces: list[bytes]) -> None:
+            super().publish(topic, pieces)
             if self.heard[-1].words["answer"]:
                 for each in meanwhile:
                     self.talk.received(ASKED, each)

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wakeboard import senml
+from wakecore import line
 
 RECORD: dict[str, Any] = {
     "kind": "wake", "begin": {"utc": [3811, 48264, 1]},
@@ -74,3 +75,30 @@ def test_nothing_is_dated_by_an_unsure_clock() -> None:
 @pytest.mark.parametrize("board", ["0242ac110002", "0102030405060708"])
 def test_every_board_has_a_name_of_its_own(board: str) -> None:
     assert board[-6:] in senml.base_name(board)
+
+
+def test_a_summary_of_a_line_gives_the_readings_of_the_whole() -> None:
+    """What is looked at in a long line is what a decoded record says; no other line says any."""
+    whole = {
+        "kind": "wake", "n": 7,
+        "begin": {"host": ['"utc":[1,2,3]', "}"], "utc": [3811, 48264, 1]},
+        "run": {"ms": list(range(300))},
+        "values": {"battery_mv": 3900, "level_ml": None, "soil_ppt": 211, "temperature_mc": -500},
+        "water": {"day_ml": 5},
+    }  # fmt: skip
+    data = line.encode(tuple(whole), whole)
+    assert senml.readings(senml.summary(data)) == senml.readings(whole) != b""
+    assert senml.summary(data.replace(b"3900", b"3901")) == {}, "damaged"
+    assert senml.summary(b"") == senml.summary(data[:30]) == {}
+    state = line.encode(("kind", "n"), {"kind": "state", "n": 7})
+    assert senml.summary(state) == {}
+    less = line.encode(("kind", "n"), whole)
+    assert senml.summary(less) == {}
+
+
+@pytest.mark.parametrize("size", [0, 1, 2, 3, 383, 384, 385, 5000])
+def test_the_pieces_of_a_line_are_its_base64(size: int) -> None:
+    data = bytes(n * 7 & 255 for n in range(size))
+    made = b"".join(senml.log_pieces(3, 9, data))
+    text = base64.urlsafe_b64encode(data).decode().rstrip("=")
+    assert made == b',{"n":"log/3/9","vd":"' + text.encode() + b'"}'

@@ -7,17 +7,20 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 from wakeboard import wiring
 from wakecore import line
 from wakecore.state import State
 from wakewell import chips
 from wakewell.chip32.bare import BareChip
+from wakewell.chip32.broker import Broker
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
 import core_pots
 
+BOARD, KEY, CODE = b"chip32".hex(), bytes(range(32)), "abcdefgh1234"
 PUMP, SOIL, LEVEL, BATTERY, CURRENT, SAUCER = 25, 32, 33, 34, 35, 36
 MPY = 6
 
@@ -51,6 +54,20 @@ def chip(**settings: int) -> BareChip:
         files[f"pot/state.{slot}"] = state.to_bytes()
     values = {SOIL: 2200000, LEVEL: 2400000, BATTERY: 2000000, CURRENT: 700000, SAUCER: 2400000}
     return BareChip(files, values, (LEVEL, -4400))
+
+
+def reporting(broker: Broker, **settings: int) -> BareChip:
+    """The same with secrets: every regular wake ends in a report over TLS, to that broker."""
+    found = chip(radio_wakes=1, **settings)
+    record: dict[str, Any] = {"kind": "private", "version": 1, "key": KEY.hex()}
+    record |= {"wifi_name": "greenhouse", "wifi_password": "not a real one"}
+    record |= {"broker_host": "192.168.1.9", "broker_port": 8883, "broker_tls": 1}
+    record |= {"broker_user": "pot", "broker_password": "not a real one"}
+    record |= {"entry_name": "pot", "entry_code": CODE, "entry_port": 80}
+    found.files["pot/private.json"] = line.encode(tuple(record), record)
+    found.files["pot/ca.der"] = bytes(900)  # about the size of a certificate
+    found.peer = broker
+    return found
 
 
 assert "esp32" in chips.PORTED

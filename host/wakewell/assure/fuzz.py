@@ -162,7 +162,7 @@ def broker(data: bytes) -> None:
     try:
         talk.connect("pot", "", "")
         talk.subscribe("a")
-        talk.publish("a", b"b")
+        talk.publish("a", [b"b"])
         talk.next()
     except OSError:
         return

@@ -166,10 +166,13 @@ class Monitor:
         return Memory(Kept(**k), truth)
 
     def see_radio(self, k: dict[str, Any], happened: Happened) -> None:
-        """R17: after a report in vain the radio sits out one regular wake, then two, then four."""
+        """R17: after a brown-out the radio sits out one regular wake, then two, then four; after
+        any other report in vain none, one, two."""
         if k["reported"] and happened.begin["radio"] != "heard":
             k["vain"] = min(k["vain"] + 1, most_vain(self.settings))
             k["sits"] = min(1 << (k["vain"] - 1), most_wait(self.settings))
+            if happened.begin["radio"] != "cut off":
+                k["sits"] //= 2
             k["untold"] = k["leaked"]  # it was told to nobody
         elif k["reported"]:
             k["vain"] = k["sits"] = 0
@@ -281,16 +284,18 @@ class Monitor:
         at once for what is new."""
         pressed = happened.begin["cause"] == "button"
         sits, timer = k["sits"], happened.begin["cause"] == "timer"
-        if sits and timer and not pressed and node.numbers[AT["phase"]] == IDLE:
+        regular = timer and node.numbers[AT["phase"]] == IDLE
+        if sits and regular:
             k["sits"] -= 1
+        waits = sits or (k["vain"] and not regular)
         mv = self.bench.mv.get(letter.battery)
         may = mv is not None and mv >= max(self.limits.radio_mv, self.bench.floor_mv)
         if "report" in happened.commands:
             if not may or k["low"]:
                 why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
                 raise Violation("R5", why, {"events_lacks": ["report"]})
-            if sits and not pressed:
-                why = f"the radio was on, to sit out: {sits} regular wakes"
+            if waits and not pressed:
+                why = f"the radio was on after {k['vain']} reports in vain, to sit out: {sits}"
                 raise Violation("R17", why, {"events_lacks": ["report"]})
             needs = happened.record["needs"] if happened.record else ["unknown"]
             if not timer and not pressed and not needs:
@@ -309,7 +314,7 @@ class Monitor:
             return
         if pressed:
             raise Violation("R12", "a press did not report", {"events_has": ["report"]})
-        if k["untold"] and not sits:
+        if k["untold"] and not waits:
             raise Violation("R8", "a leak was not reported at once", {"events_has": ["report"]})
 
     # What must be so when the pump starts

@@ -137,7 +137,7 @@ class BareChip:
         found: dict[str, Any] = json.loads(text)
         self.files = {path[1:]: bytes.fromhex(data) for path, data in found["files"].items()}
         self.rtc = bytes.fromhex(found["rtc"])
-        self.clock_s += found["ms"] // 1000
+        self.clock_s = found["clock"] + found["ms"] // 1000
         return Boot(
             found["ended"],
             found["ms"],

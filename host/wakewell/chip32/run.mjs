@@ -57,6 +57,9 @@ const bareHost = {
   reset_cause: () => chip.cause,
   wake_reason: () => chip.wake,
   clock_s: () => chip.clock,
+  set_clock: (seconds) => {
+    chip.clock = seconds;
+  },
   rtc_size: () => rtc.length,
   rtc_read: (at) => rtc.copy(view(at, rtc.length)),
   rtc_write: (at, size) => {
@@ -96,6 +99,7 @@ try {
 }
 if (chip) {
   result.files = flash("/", {});
+  result.clock = chip.clock;
   result.rtc = rtc.toString("hex");
   result.allocations = heap.count;
   result.peak = Math.max(heap.peak, heap.total());

@@ -17,6 +17,7 @@ GRACE_S = 6 * HOUR_S  # a pot's clock errs, its owner's router restarts
 UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
 SILENT = "silent"
 NEVER = "never heard"
+VAIN = "reports in vain"
 BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout itself says better
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
@@ -72,6 +73,16 @@ def of(told: dict[str, Any], told_at: int, settings: dict[str, int], now: float)
                 f"nothing was heard of it for {_span(late_s)}; so it may not be watering",
                 "Look at the plant and water it by hand if it is dry. See that the pot's light "
                 "answers its button; if it does not, charge the battery, away from the water.",
+            )
+        )
+    if told.get("vain"):
+        found.append(
+            Cause(
+                VAIN,
+                words.MAKER,
+                f"its last report is the first that came through after {told['vain']} in vain",
+                "See its wakes in the log, begin.radio: where it was cut off, the battery is too "
+                "weak for the radio or its wires too thin; where it failed, Wi-Fi or broker.",
             )
         )
     for name in lockouts:

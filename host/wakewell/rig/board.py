@@ -122,9 +122,9 @@ class RigBoard:
         "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
         "has_saucer", "hint", "host", "in_force", "levels", "look", "mains_ma", "noise",
         "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
-        "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen", "slept_from", "slept_s",
-        "slots", "state", "status", "still", "trust", "until_s", "wakes", "woke_s",
-        "write_fails",
+        "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen",
+        "slept_from", "slept_s", "slots", "state", "status", "still", "trust", "until_s", "wakes",
+        "woke_s", "write_fails",
     )  # fmt: skip
 
     def __init__(

@@ -91,8 +91,8 @@ class RTC:
         host.rtc_write(addressof(data), len(data))
         return None
 
-    def datetime(self, parts=None):
-        return (2000, 1, 1, 5, 0, 0, 0, 0)
+    def datetime(self, parts):
+        host.set_clock(parts[0] - _now[0] // 1000)
 
 
 class machine:
@@ -164,7 +164,7 @@ class time:
         return host.clock_s() + _now[0] // 1000
 
     def gmtime(seconds=None):
-        return (2000, 1, 1, 0, 0, 0, 5, 1)
+        return (seconds, 1, 1, 0, 0, 0, 0, 0)  # all of it in the year, where RTC finds it
 
 
 class WLAN:
@@ -193,6 +193,9 @@ class WLAN:
 
     def status(self, what=None):
         return 1010
+
+    def ifconfig(self):
+        return ("192.168.1.7", "255.255.255.0", "192.168.1.1", "192.168.1.1")
 
 
 class network:
@@ -246,6 +249,12 @@ class socket:
         return [(2, 1, 0, "", (host, port))]
 
 
+class Tls:
+    def __init__(self, stream):
+        self.held = bytearray(512)
+        self.read, self.write, self.close = stream.read, stream.write, stream.close
+
+
 class Context:
     def __init__(self, kind):
         # mp_obj_ssl_context_t and its socket lie on the interpreter's heap, what mbed TLS takes
@@ -257,8 +266,7 @@ class Context:
 
     def wrap_socket(self, stream, server_hostname=None, do_handshake_on_connect=True):
         host.mark("talk")
-        stream.held = bytearray(512)
-        return stream
+        return Tls(stream.stream)
 
 
 class ssl:

@@ -1,0 +1,99 @@
+"""What RTC memory keeps through a sleep: a hint, lost with power.
+
+The moment the wake ended, by how much the chip's clock is off, the state's bytes, and whether the
+next boot is the radio's. Also what a boot of the radio leaves in flash for the next wake.
+"""
+
+import os
+import struct
+import time
+from binascii import crc32, hexlify
+
+import chip
+from wakeboard.store import read_bytes, write_bytes
+
+ROOT = "/pot"
+MARK = b"kep2"
+# Mark, slept from, UTC offset in days and seconds, trust; of a report that is due: its wake (-1:
+# none is), the sleep commanded, the button, the entry page, tries in vain before; length of state
+KEPT = "<4siiiiiiBBHI"
+KEPT_SIZE = 36
+DAY_S = 86400
+TOLD, HEARSAY = 1, 2  # trust: by the host or the cable; by a server that could be anybody
+RADIO = ROOT + "/radio"  # "began", then "heard MS" or "failed MS"
+BEGAN, HEARD, FAILED = "began", "heard", "failed"
+
+
+class Kept:
+    """What RTC memory kept. due: (wake, sleep_s, button, entry page, tries in vain) of a report,
+    or None. slept_from: None if nothing was kept."""
+
+    def __init__(self):
+        self.slept_from, self.utc_day, self.utc_s, self.trust = None, 0, 0, 0
+        self.due, self.hint = None, b""
+        data = chip.memory()
+        good = len(data) >= KEPT_SIZE + 4 and data[:4] == MARK
+        if good and struct.unpack("<I", data[-4:])[0] == crc32(data[:-4]):
+            found = struct.unpack(KEPT, data[:KEPT_SIZE])
+            self.slept_from, self.utc_day, self.utc_s, self.trust = found[1:5]
+            if found[5] >= 0:
+                self.due = found[5:10]
+            self.hint = data[KEPT_SIZE : KEPT_SIZE + found[10]]
+
+    def save(self):
+        """Into RTC memory: kept through a sleep and most resets."""
+        due = self.due or (-1, 0, 0, 0, 0)
+        times = self.slept_from, self.utc_day, self.utc_s, self.trust
+        body = struct.pack(KEPT, MARK, *times, *due, len(self.hint)) + self.hint
+        chip.memory(body + struct.pack("<I", crc32(body)))
+
+    def utc(self):
+        """[day, second, trust]: the chip's clock plus the stored offset."""
+        now = time.time()
+        second = now % DAY_S + self.utc_s
+        trusted = 1 if self.trust else 0
+        return [now // DAY_S + self.utc_day + second // DAY_S, second % DAY_S, trusted]
+
+    def set_utc(self, day, second, trust=TOLD):
+        """Note by how much the chip's clock is off."""
+        self.trust = trust
+        self.offset(day, second)
+        if trust == TOLD:
+            from wakeboard import clock
+
+            clock.raise_floor(ROOT, day, second)
+
+    def offset(self, day, second):
+        """The chip's clock is that much off."""
+        now = time.time()
+        self.utc_day, self.utc_s = day - now // DAY_S, second - now % DAY_S
+
+    def identity(self):
+        """The chip's own id, hexadecimal."""
+        return hexlify(chip.identity()).decode()
+
+
+def radio_came():
+    """(what came of the last report, milliseconds on the radio), as `begin` says them: a boot of
+    the radio that began and did not end was cut off."""
+    data = read_bytes(RADIO, 32)
+    if data is None:
+        return "none", 0
+    word, _, ms = data.partition(b" ")
+    word = word.decode()
+    if word in (HEARD, FAILED) and ms.isdigit() and len(ms) < 9:
+        return word, int(ms)
+    return "cut off", 0
+
+
+def note_radio(text):
+    """True if flash says so now."""
+    return write_bytes(RADIO, text.encode())
+
+
+def forget_radio():
+    """The wake has it in its record."""
+    try:
+        os.remove(RADIO)
+    except OSError:
+        pass  # there was no report; or the flash is broken, and it counts once more

@@ -1,0 +1,87 @@
+"""The boot that belongs to the radio: the entry page if the button asked for it, a report, and the
+rest of the sleep that the wake before it commanded (R13).
+
+It never runs the core and waters nothing. That it began is in flash before the radio starts, and
+the mark that called for it is gone by then: a cell that browns out here meets an ordinary wake
+next, which knows of it (R17).
+"""
+
+import time
+
+import chip
+import loader
+from wakeboard import kept, wiring
+from wakeboard.kept import Kept
+from wakeboard.store import Store, read_bytes
+
+BITE_MS = 30000  # the watchdog while the entry page is open
+
+
+class OnAir(Kept):
+    """One such boot. `run()` does not come back."""
+
+    def __init__(self, version, due):
+        Kept.__init__(self)
+        # The wake is finished, and what happens here is no unfinished one
+        loader.finish_boot(version)
+        self.began = time.ticks_ms()
+        self.store_ = Store(kept.ROOT)
+        self.n, self.sleep_s, self.button, self.entry, self.vain = due
+        found, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
+        self.wiring = wiring.Wiring() if found is None else found
+
+    def run(self):
+        """All of it, then the rest of the sleep."""
+        if kept.note_radio(kept.BEGAN):  # else a brown-out would never be known
+            came = kept.FAILED
+            try:
+                if self.entry:
+                    self.open_page()
+                loader.watch()
+                from wakeboard import radio
+
+                if radio.report(self, self.n):
+                    came = kept.HEARD
+            except Exception as error:  # whatever it was, the board has to sleep
+                loader.note(error)
+            kept.note_radio("%s %d" % (came, time.ticks_diff(time.ticks_ms(), self.began)))
+        self.save()
+        self.doze()
+
+    def doze(self):
+        """Deep sleep for what is left of the sleep commanded, pump pin held off."""
+        loader.pump_off(True)
+        left_s = self.sleep_s - max(0, time.time() - self.slept_from)
+        chip.sleep(max(1, left_s) * 1000, wiring.button(self.wiring) if self.button else None)
+
+    def open_page(self):
+        """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""
+        loader.lease()
+        chip.watch(BITE_MS)
+        light = None
+        if self.wiring.light_pin >= 0:
+            light = chip.drive(self.wiring.light_pin, 1)
+        try:
+            from wakeboard import entry
+
+            entry.open_page(self, chip.feed)
+        except Exception as error:  # whatever it was, the board has to report and sleep
+            loader.note(error)
+        if light is not None:
+            light.value(0)
+        loader.lease()
+
+    # The chip's clock, which only the radio moves
+
+    def chip_s(self):
+        """The chip's clock, seconds since 2000-01-01."""
+        return time.time()
+
+    def move_clock(self, to_s):
+        """Set the chip's clock, for certificates. Sleep is counted, and UTC told, as if it had not
+        been (R10)."""
+        day, second, _ = self.utc()
+        self.slept_from += to_s - time.time()
+        chip.set_clock(to_s)
+        self.offset(day, second)
+        self.save()  # a reset from here on finds both moved
