@@ -12,8 +12,9 @@ import chip
 import loader
 from wakeboard import parts, wiring
 from wakeboard.driver import drive
+from wakeboard.files import exists, read_bytes
 from wakeboard.kept import ROOT, Kept, forget_radio, radio_came
-from wakeboard.store import Store, exists, read_bytes, snapshot
+from wakeboard.store import Store, snapshot
 from wakecore.rules import BITS
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.wake import HELD_MS, RECORD, STUCK_MS

@@ -9,9 +9,9 @@ record has an offset of its own, which moves against it (`Board.move_clock`).
 
 import os
 
-from wakeboard.store import read_bytes, write_bytes
+from wakeboard.files import read_bytes, write_bytes
 from wakecore import line
-from wakecore.fields import is_whole
+from wakecore.number import is_whole
 
 FILE = "/clock.json"  # the floor: day since 2000-01-01 and second, UTC
 NAMES = ("kind", "day", "second")

@@ -13,7 +13,7 @@ import time
 from binascii import crc32, unhexlify
 
 from wakeboard import radio, sealed
-from wakeboard.store import read_bytes, write_bytes
+from wakeboard.files import read_bytes, write_bytes
 from wakecore import line
 
 MOST_MS = 270000  # the page and all that is tried from it; with the report below the lease

@@ -9,9 +9,9 @@ Also the host's answer to a report: how it is made, and when it is believed.
 import json
 
 from wakeboard import sealed
-from wakeboard.store import exists, read_bytes, set_aside, write_bytes
+from wakeboard.files import exists, read_bytes, set_aside, write_bytes
 from wakecore import line
-from wakecore.fields import is_whole
+from wakecore.number import is_whole
 
 SLOTS = ("heard.0", "heard.1")
 MOST = (1 << 30) - 1

@@ -10,7 +10,7 @@ import time
 from binascii import crc32, hexlify
 
 import chip
-from wakeboard.store import read_bytes, write_bytes
+from wakeboard.files import read_bytes, write_bytes
 
 ROOT = "/pot"
 MARK = b"kep2"

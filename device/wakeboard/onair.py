@@ -11,8 +11,8 @@ import time
 import chip
 import loader
 from wakeboard import kept, wiring
+from wakeboard.files import Folder, read_bytes
 from wakeboard.kept import Kept
-from wakeboard.store import Store, read_bytes
 
 BITE_MS = 30000  # the watchdog while the entry page is open
 
@@ -25,10 +25,11 @@ class OnAir(Kept):
         # The wake is finished, and what happens here is no unfinished one
         loader.finish_boot(version)
         self.began = time.ticks_ms()
-        self.store_ = Store(kept.ROOT)
+        self.store_ = Folder(kept.ROOT)
         self.n, self.sleep_s, self.button, self.entry, self.vain = due
-        found, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
-        self.wiring = wiring.Wiring() if found is None else found
+        self.wiring, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
+        if self.wiring is None:
+            self.wiring = wiring.Wiring()
 
     def run(self):
         """All of it, then the rest of the sleep."""

@@ -13,8 +13,8 @@ import os
 import time
 from binascii import hexlify, unhexlify
 
-from wakeboard import asked, clock, heard, mqtt, sealed, senml
-from wakeboard.store import KINDS, read_bytes
+from wakeboard import clock, heard, mqtt, sealed, senml
+from wakeboard.files import KINDS, read_bytes
 from wakecore import line
 
 PRIVATE = "/private.json"
@@ -200,6 +200,8 @@ class Talk:
         if self.memory.lost:
             data = kept
         else:
+            from wakeboard import asked  # with what it takes of memory, where it is needed
+
             n, record, why = asked.opened(kept, self.key, self.id, self.memory.asked)
             if record is not None:
                 _, record, why = asked.opened(data, self.key, self.id, n)
@@ -233,7 +235,8 @@ class Talk:
         return self.batch(1)
 
     def batch(self, most):
-        """(message, file, offset, ids, size): what is told next, and where the log goes on.
+        """(message, file, offset, ids, size, more): what is told next, where the log goes on, and
+        whether there is more of it.
 
         The message comes in pieces. most: bytes of log; a longer line goes alone.
         """
@@ -251,23 +254,24 @@ class Talk:
                 ids += line.identity(data)
                 if line.identity(data) not in memory.ids:
                     pieces.append(senml.in_force(data))
-        size = 0
+        size, more = 0, False
         file, offset = memory.file, memory.offset
         for number, at, data in lines_after(self.store, file, offset):
             if size and size + len(data) > most:
+                more = True
                 break
             pieces.append(senml.readings(senml.summary(data)))
             pieces.extend(senml.log_pieces(number, at, data))
             size += len(data)
             file, offset = number, at + len(data) + 1
         pieces.append(sealed.tag(pieces, self.key, sealed.PACK))
-        return pieces, file, offset, ids, size
+        return pieces, file, offset, ids, size, more
 
     def tell(self, link):
         """Everything not yet acknowledged, a batch at a time, while it is heard."""
         memory = self.memory
         for _ in range(MOST_BATCHES):
-            message, file, offset, ids, size = self.next_batch()
+            message, file, offset, ids, size, more = self.next_batch()
             self.answer = None
             link.publish(self.topic + "report", message)
             while self.answer is None:
@@ -278,7 +282,7 @@ class Talk:
             day, second = self.answer["utc"]
             self.board.set_utc(day, second)
             self.timed = True
-            if size < BATCH // 2:
+            if not more:
                 return
 
     def settle(self, link):
@@ -290,7 +294,11 @@ class Talk:
             self.refuse(LOST)
             memory.save()
             return False
-        pot, _ = self.store.load_pot()
+        from wakeboard import asked
+        from wakeboard.store import Store
+
+        store = Store(self.root)
+        pot, _ = store.load_pot()
         utc = self.board.utc()
         utc[2] = 1 if self.board.trust == 1 else 0  # a clock server may be anybody
         n, data, why = asked.judge(data, self.key, self.id, memory.asked, pot, utc, self.n)
@@ -298,7 +306,7 @@ class Talk:
             return False  # judged before
         if data is None:
             self.refuse(why)
-        elif not self.store.install("settings", data):
+        elif not store.install("settings", data):
             why = "it could not be stored"
         if n:
             memory.asked = n

@@ -10,52 +10,15 @@ A wake writes a bounded number of times: two or three states and one log line.
 
 import os
 
+from wakeboard.files import KINDS, Folder, exists, read_bytes, set_aside, write_bytes
 from wakecore import fields, line, rules
 from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
 
 SLOTS = ("state.0", "state.1")
-KINDS = ("settings", "limits", "calibration")
 MOST_FILE = 32768  # bytes in one log file
 MOST_FILES = 24
 SNAPSHOT_EVERY = 32  # records; also before the first record of a file and after a cold start
 STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
-
-
-def read_bytes(path, most=line.MOST_LINE):
-    """A file's first `most` bytes, or None if it cannot be read."""
-    try:
-        size = os.stat(path)[6]  # asked for more, a read takes memory for all of it
-        with open(path, "rb") as file:
-            return file.read(min(size, most))
-    except OSError:
-        return None
-
-
-def write_bytes(path, data):
-    """True if the file now holds exactly these bytes."""
-    try:
-        with open(path, "wb") as file:
-            file.write(data)
-    except OSError:
-        return False
-    return read_bytes(path, len(data) + 1) == data
-
-
-def exists(path):
-    """Is there a file or folder of that name?"""
-    try:
-        os.stat(path)
-    except OSError:
-        return False
-    return True
-
-
-def set_aside(path):
-    """Keep a damaged file for a person to look at, in place of an earlier one."""
-    try:
-        os.rename(path, path + ".bad")
-    except OSError:
-        pass  # it stays where it is, and is found damaged again
 
 
 def snapshot(state, dropped):
@@ -71,17 +34,12 @@ def snapshot(state, dropped):
     }
 
 
-class Store:
+class Store(Folder):
     """A pot's files below `root`, which must exist."""
 
     def __init__(self, root):
-        self.root = root
-        self.log_folder = root + "/log"
+        Folder.__init__(self, root)
         self.next_slot = 0
-
-    def path(self, name):
-        """Where a file of the pot is."""
-        return self.root + "/" + name
 
     def load_state(self, hint=b""):
         """(State, status): "good", "previous" (a slot was damaged), "hinted" (so it was, but RTC
@@ -178,18 +136,6 @@ class Store:
         except OSError:
             return False
         return read_bytes(name, len(data) + 1) == data
-
-    def log_files(self):
-        """The numbers of the log files, oldest first."""
-        try:
-            names = os.listdir(self.log_folder)
-        except OSError:
-            return []
-        return sorted([int(n[:8]) for n in names if len(n) == 14 and n[:8].isdigit()])
-
-    def log_path(self, number):
-        """Where that log file is."""
-        return "%s/%08d.jsonl" % (self.log_folder, number)
 
     def append(self, names, record, before):
         """Append a record. before: the snapshot of the state this wake began with.

@@ -6,7 +6,7 @@ read before all others.
 """
 
 from wakecore import line
-from wakecore.fields import is_whole
+from wakecore.number import is_whole
 
 VERSION = 1
 NONE, FLOAT, GAUGE, ECHO = 0, 1, 2, 3

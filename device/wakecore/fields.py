@@ -6,6 +6,7 @@ because a file can rot. A default is always the careful choice: a pot that runs 
 defaults is not commissioned (stage 0) and never pumps.
 """
 
+from wakecore.number import is_whole
 from wakecore.table import MOST_POINTS
 
 VERSION = 1
@@ -129,11 +130,6 @@ class Values:
         if kind == "calibration":
             for row in PROBES:
                 setattr(self, row[0], None)
-
-
-def is_whole(value, least, most):
-    """A whole number, not a truth value, in least..most."""
-    return type(value) is int and least <= value <= most
 
 
 def migrate(kind, data, renamed=None):

@@ -38,3 +38,8 @@ def clamp(value, least, most):
 def add_capped(a, b, most):
     """a + b, but never above most: counters that only need to be large enough. b >= 0."""
     return most if a > most - b else a + b
+
+
+def is_whole(value, least, most):
+    """A whole number, not a truth value, in least..most."""
+    return type(value) is int and least <= value <= most

@@ -9,7 +9,9 @@ import pytest
 
 from wakecore import line
 from wakewell import chip32
+from wakewell.chip32 import bare
 from wakewell.chip32.bare import BareChip, Boot
+from wakewell.chip32.broker import Broker
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
 
@@ -58,10 +60,99 @@ def test_a_heap_that_is_too_small_is_told_by_the_boots_end() -> None:
     assert b"MemoryError" in chip.files["error.txt"]
 
 
-@pytest.mark.parametrize("nth", [1, 100, 1000])
-def test_one_allocation_fails_where_it_is_told_to(nth: int) -> None:
-    whole = bare_pots.chip().boot()
-    chip = bare_pots.chip()
-    boot = chip.boot(fail_at=nth)
-    assert boot.ended == "deep sleep"
-    assert boot.allocations != whole.allocations
+def broker(deaf: bool = False) -> Broker:
+    return Broker(bare_pots.BOARD, bare_pots.KEY, deaf)
+
+
+@pytest.mark.parametrize("first", [chip32.ESP32_HEAP, chip32.C3_HEAP])
+def test_the_longest_record_is_told_over_tls_in_a_boot_of_its_own(first: int) -> None:
+    listener = broker()
+    chip = bare_pots.reporting(listener)
+    chip.first = first
+    wake = chip.boot()
+    slept_well(chip, wake)
+    assert (wake.sleep_ms, listener.reports) == (100, []), "the wake itself starts no radio"
+    assert "radio" not in wake.marks
+    boot = chip.boot()
+    slept_well(chip, boot)
+    assert boot.heap <= 2 * first
+    assert boot.sleep_ms == 60000, "the rest of the sleep"
+    told = [told.data for report in listener.reports for told in report.lines]
+    (record,) = records(chip)
+    assert told == chip.files["pot/log/00000001.jsonl"].splitlines()
+    assert len(record["run"]["ms"]) == 200
+    assert len(records(chip)) == 1, "that boot ran no core"
+    slept_well(chip, chip.boot())
+    begin = records(chip)[1]["begin"]
+    assert (begin["radio"], begin["boots"], begin["slept_s"]) == ("heard", 0, 60)
+    assert begin["radio_ms"] > 0
+    assert begin["utc"][2] == 1
+
+
+def test_the_clock_told_by_the_host_is_no_sleep() -> None:
+    """R10: the radio's boot sets the clock for its certificates, and the sleep stays as long."""
+    listener = broker()
+    chip = bare_pots.reporting(listener)
+    for _ in range(6):
+        slept_well(chip, chip.boot())
+    slept = [record["begin"]["slept_s"] for record in records(chip)[1:]]
+    assert slept[:3] == [60, 540, 86400 - 600 - 30]
+    assert chip.clock_s > 9000 * 86400
+
+
+def test_nobody_hears_it_and_the_next_wake_knows() -> None:
+    listener = broker(deaf=True)
+    chip = bare_pots.reporting(listener)
+    slept_well(chip, chip.boot())
+    slept_well(chip, chip.boot())
+    assert len(listener.reports) == 1
+    slept_well(chip, chip.boot())
+    assert records(chip)[1]["begin"]["radio"] == "failed"
+    for _ in range(3):
+        slept_well(chip, chip.boot())
+    slept_well(chip, chip.boot())
+    assert len(listener.reports) == 2
+    assert listener.reports[-1].words["vain"] == 1
+
+
+def test_a_radio_that_browns_out_is_known_to_the_next_wake() -> None:
+    """The supply fails with the radio on: nothing is left but the flash."""
+    chip = bare_pots.reporting(broker())
+    slept_well(chip, chip.boot())
+    before = dict(chip.files)
+    slept_well(chip, chip.boot())
+    chip.files = before | {"pot/radio": b"began"}
+    chip.rtc, chip.clock_s = b"", 0
+    boot = chip.boot(bare.POWER)
+    slept_well(chip, boot)
+    record = records(chip)[-1]
+    assert (record["begin"]["radio"], record["begin"]["cause"]) == ("cut off", "power")
+    assert "report" not in record["commands"]
+    assert boot.sleep_ms > 100
+    assert "pot/radio" not in chip.files
+
+
+def test_the_mark_that_calls_for_the_radio_is_good_for_one_boot() -> None:
+    chip = bare_pots.reporting(broker())
+    slept_well(chip, chip.boot())
+    due = chip.rtc
+    chip.boot(fail_at=1)
+    assert chip.rtc != due
+    boot = chip.boot()
+    assert boot.marks.get("radio") is None
+    assert len(records(chip)) == 2
+
+
+def test_the_entry_page_fits_and_its_visitor_is_answered() -> None:
+    chip = bare_pots.reporting(broker())
+    visitor = bare_pots.Visitor(broker())
+    chip.peer = visitor
+    slept_well(chip, chip.boot())
+    chip.rtc = bare_pots.with_entry_page(chip.rtc)
+    boot = chip.boot()
+    slept_well(chip, boot)
+    assert boot.heap <= 2 * chip32.ESP32_HEAP
+    assert b"A new Wi-Fi for this pot" in visitor.heard
+    assert b"The pot now tries that Wi-Fi" in visitor.heard
+    assert b'"wifi_name":"attic"' in chip.files["pot/private.json"]
+    assert len(visitor.broker.reports) == 1

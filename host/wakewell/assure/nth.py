@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import wakeboard.files
 import wakeboard.store
 from wakeboard.driver import drive
 from wakeboard.store import Store, snapshot
@@ -30,7 +31,7 @@ from wakewell.assure.monitor import Memory, Violation
 from wakewell.assure.world import AT, Board, Happened, Node, Reset, numbers_of, start
 
 AFTER = 10  # wakes after it
-STORE: Any = wakeboard.store
+STORES: tuple[Any, ...] = (wakeboard.store, wakeboard.files)
 CORNER = next(corner for corner in corners.CORNERS if corner.name == "run, daily")
 CALLS = ("off", "rest", "read", "store", "arm", "start", "sample", "stop", "close", "log")
 
@@ -221,15 +222,16 @@ class Handle:
 
 @contextmanager
 def seen_by_store(files: Files) -> Iterator[None]:
-    """Put `files` in the place of what the store module uses."""
-    kept = STORE.os
-    STORE.os = files
-    STORE.open = files.open
+    """Put `files` in the place of what the store's modules use."""
+    kept = [module.os for module in STORES]
+    for module in STORES:
+        module.os, module.open = files, files.open
     try:
         yield
     finally:
-        STORE.os = kept
-        del STORE.open
+        for module, system in zip(STORES, kept, strict=True):
+            module.os = system
+            del module.open
 
 
 class FileBoard(Board):

@@ -39,9 +39,10 @@ const result = { ended: "crash", ms: 0, marks: {} };
 let rtc = Buffer.from(chip ? chip.rtc : "", "hex");
 const view = (at, size) => Buffer.from(heap.exports.memory.buffer, at, size);
 const bareHost = {
-  end: (how, ms) => {
+  end: (how, ms, sinceStartMs) => {
     result.ended = how;
     result.ms = ms;
+    chip.clock += Math.floor(sinceStartMs / 1000);
   },
   // Bytes free and the largest block of them at this moment, garbage put aside
   mark: (name) => {

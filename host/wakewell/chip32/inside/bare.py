@@ -28,7 +28,7 @@ def begin(pins, level):
 
 def end(how, ms=0):
     """The end of a boot: the host is told, and nothing runs after it."""
-    host.end(how, ms)
+    host.end(how, ms, _now[0])
     raise SystemExit
 
 

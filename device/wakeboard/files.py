@@ -1,0 +1,71 @@
+"""Plain files of a pot: read, written and put aside; where its log lies.
+
+What a boot of the radio needs of them. What they mean is in `store`.
+"""
+
+import os
+
+from wakecore import line
+
+KINDS = ("settings", "limits", "calibration")
+
+
+def read_bytes(path, most=line.MOST_LINE):
+    """A file's first `most` bytes, or None if it cannot be read."""
+    try:
+        size = os.stat(path)[6]  # asked for more, a read takes memory for all of it
+        with open(path, "rb") as file:
+            return file.read(min(size, most))
+    except OSError:
+        return None
+
+
+def write_bytes(path, data):
+    """True if the file now holds exactly these bytes."""
+    try:
+        with open(path, "wb") as file:
+            file.write(data)
+    except OSError:
+        return False
+    return read_bytes(path, len(data) + 1) == data
+
+
+def exists(path):
+    """Is there a file or folder of that name?"""
+    try:
+        os.stat(path)
+    except OSError:
+        return False
+    return True
+
+
+def set_aside(path):
+    """Keep a damaged file for a person to look at, in place of an earlier one."""
+    try:
+        os.rename(path, path + ".bad")
+    except OSError:
+        pass  # it stays where it is, and is found damaged again
+
+
+class Folder:
+    """Where a pot's files are, below `root`."""
+
+    def __init__(self, root):
+        self.root = root
+        self.log_folder = root + "/log"
+
+    def path(self, name):
+        """Where a file of the pot is."""
+        return self.root + "/" + name
+
+    def log_files(self):
+        """The numbers of the log files, oldest first."""
+        try:
+            names = os.listdir(self.log_folder)
+        except OSError:
+            return []
+        return sorted([int(n[:8]) for n in names if len(n) == 14 and n[:8].isdigit()])
+
+    def log_path(self, number):
+        """Where that log file is."""
+        return "%s/%08d.jsonl" % (self.log_folder, number)
