@@ -9,6 +9,7 @@ import json
 
 from wakeboard import sealed
 from wakecore import fields, line
+from wakecore.number import is_whole
 
 VERSION = 1
 MOST = 2048  # bytes of a message
@@ -66,7 +67,7 @@ def opened(data, key, board, last_n):
     if record.get("board") != board:
         return 0, None, "made for another board"
     n = record.get("n")
-    if not fields.is_whole(n, 1, MOST_N):
+    if not is_whole(n, 1, MOST_N):
         return 0, None, "no number"
     if n == last_n:
         return n, None, ""
@@ -80,7 +81,7 @@ def check(record, until, pot, utc, wake_n):
     if type(until) is not list or len(until) != 2:
         return None, "no time"
     for number in until + [record.get("until_n")]:
-        if not fields.is_whole(number, 0, MOST_N):
+        if not is_whole(number, 0, MOST_N):
             return None, "no time"
     late = utc[0] > until[0] or (utc[0] == until[0] and utc[1] > until[1])
     if late if utc[2] else wake_n > record["until_n"]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import fields, line
+from wakecore.number import is_whole
 from wakewell import meanings
 from wakewell.logs import BadInput
 from wakewell.tomlfile import (
@@ -62,7 +63,7 @@ def read(path: Path) -> Asked:
             raise BadInput(str(file.problem(text + nearest(key, known), key)))
     said = meanings.of("settings")
     for key, least, most, _ in fields.SETTINGS:
-        if key in file.data and not fields.is_whole(file.data[key], least, most):
+        if key in file.data and not is_whole(file.data[key], least, most):
             text = f"{key} = {show(file.data[key])}: allowed {least} to {most} ({said[key]})"
             raise BadInput(str(file.problem(text, key)))
     asked = Asked(name, file.data)

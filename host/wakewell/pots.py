@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import fields, line
+from wakecore.number import is_whole
 
 from . import agree, chips, meanings
 from .tomlfile import Problem, TomlFile, nearest, read_toml, shorten, show, show_key, show_path
@@ -453,7 +454,7 @@ def _numbers(
     values: dict[str, Any] = {}
     for name, least, most, default, meaning in rows:
         value = data.get(name, default)
-        if fields.is_whole(value, least, most):
+        if is_whole(value, least, most):
             values[name] = value
             continue
         key = show_key(*table, name)

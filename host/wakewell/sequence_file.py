@@ -45,6 +45,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import fields, line, plan, rules, run, state, table
+from wakecore.number import is_whole
 from wakewell import bench, pots
 from wakewell.boards import mock
 from wakewell.logs import BadInput
@@ -115,7 +116,7 @@ def whole(least: int = 0, most: int = MOST) -> Check:
     """A whole number in that range."""
 
     def check(value: object) -> Any:
-        if not fields.is_whole(value, least, most):
+        if not is_whole(value, least, most):
             raise Refused(f"a whole number from {least} to {most}")
         return value
 
@@ -178,7 +179,7 @@ def span(value: object) -> Any:
         ends = value.get("least", -MOST), value.get("most", MOST)
     else:
         ends = (value, value)
-    if all(fields.is_whole(end, -MOST, MOST) for end in ends) and ends[0] <= ends[1]:
+    if all(is_whole(end, -MOST, MOST) for end in ends) and ends[0] <= ends[1]:
         return ends
     raise Refused('a whole number, { least = ..., most = ... } or "none"')
 
@@ -204,7 +205,7 @@ def reading(least: int, most: int, words: tuple[str, ...] = ("absent",)) -> Chec
                 return {end: whole(least, most)(value[end]) for end in ("from", "to")}
             if set(value) == {"steps"} and isinstance(value["steps"], list) and value["steps"]:
                 return {"steps": [one(step) for step in value["steps"]]}
-        elif value in words or fields.is_whole(value, least, most):
+        elif value in words or is_whole(value, least, most):
             return value
         known = "".join(f'"{name}", ' for name in words)
         raise Refused(f"{least} to {most}, {known}{{ from, to }} or {{ steps = [...] }}")
@@ -634,7 +635,7 @@ class Reader:
             if which in ("first", "last"):
                 which = 1 if which == "first" else repeat
             if which is not None:
-                if not fields.is_whole(which, 1, repeat):
+                if not is_whole(which, 1, repeat):
                     self.refuse((*here, "at"), which, f'1 to {repeat}, "first" or "last"')
                 which -= 1
             found.append((which, self.expectation(here, entry, EXPECT_KEYS, "wake")))

@@ -15,6 +15,7 @@ from typing import Any
 
 import wakewell
 from wakecore import fields as core_fields
+from wakecore.number import is_whole
 from wakewell import pots, uncalibrated
 from wakewell.boards.mock import load_pot
 from wakewell.budget import inputs as budget
@@ -460,7 +461,7 @@ def _settings(reader: Reader, folder: pots.PotFolder) -> tuple[dict[str, bytes],
             reader.problem(text + nearest(name, known), "settings", name)
             continue
         least, most = known[name][1:3]
-        if core_fields.is_whole(value, least, most):
+        if is_whole(value, least, most):
             changed[name] = value
         else:
             text = f"settings.{name} = {show(value)}: allowed {least} to {most}"

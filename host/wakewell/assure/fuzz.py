@@ -53,6 +53,7 @@ def files(data: bytes) -> None:
     from binascii import crc32
 
     from wakecore import fields, line
+    from wakecore.number import is_whole
 
     signed = data[: line.MOST_LINE - 40] + line.TAIL + b'%08x"}' % crc32(data)
     for one in (data, signed):
@@ -64,7 +65,7 @@ def files(data: bytes) -> None:
             if values is None:
                 continue
             for name, least, most, *_ in rows:
-                if not fields.is_whole(getattr(values, name), least, most):
+                if not is_whole(getattr(values, name), least, most):
                     raise Accepted(f"{kind}: {name} = {getattr(values, name)!r}")
 
 
