@@ -237,8 +237,43 @@ def compiled(bench: Bench) -> Path:
     return folder
 
 
-def core_mpy_bytes(bench: Bench) -> float:
-    return sum(path.stat().st_size for path in compiled(bench).glob("wakecore/*.mpy"))
+def flash_bytes(bench: Bench) -> float:
+    """What `flash` ships to an ESP32: both packages compiled, and the files in the root."""
+    from wakewell.usb import payload
+
+    code = payload.compile_code(6)
+    files = [*code.files.values(), *payload.root_files("esp32").values()]
+    return sum(len(data) for data in files)
+
+
+def flash_core_bytes(bench: Bench) -> float:
+    """The core's part of it."""
+    from wakewell.usb import payload
+
+    files = payload.compile_code(6).files
+    return sum(len(data) for name, data in files.items() if name.startswith("wakecore/"))
+
+
+@cache
+def boots() -> dict[str, Any]:
+    """{kind: Boot} of a bare chip with an ESP32's first heap: see tests/chip32/bare_pots.py."""
+    from wakewell import chip32
+
+    if reason := chip32.why_not():
+        raise Absent(reason)
+    sys.path.insert(0, str(TESTS / "chip32"))
+    bare_pots = importlib.import_module("bare_pots")
+    found: dict[str, Any] = bare_pots.measured()
+    return found
+
+
+def heap_kib(kind: str) -> Callable[[Bench], float]:
+    """Bytes in all that the heap came to in that kind of boot."""
+    return lambda bench: float(boots()[kind].heap) / 1024
+
+
+def radio_free_bytes(bench: Bench) -> float:
+    return float(boots()["report"].marks["radio"]["largest"])
 
 
 HEAP_CORE = """
@@ -394,7 +429,29 @@ FIGURES: dict[str, Figure] = {
         "peak memory on 1,000,000 wakes, MiB",
         "at most 1.1 times that of 10,000",
     ),
-    "core_mpy_bytes": (core_mpy_bytes, "the core as .mpy, bytes", "under 24576"),
+    "boot_heap_kib": (heap_kib("boot"), "heap of a plain wake, from 56 KiB, in all", "at most 112"),
+    "longest_pulse_heap_kib": (
+        heap_kib("longest pulse"),
+        "the same with the longest pulse and its record",
+        "at most 112",
+    ),
+    "report_heap_kib": (
+        heap_kib("report"),
+        "the same of the radio's boot that tells that record over TLS",
+        "at most 112",
+    ),
+    "entry_page_heap_kib": (
+        heap_kib("entry page"),
+        "the same with the entry page before it",
+        "at most 112",
+    ),
+    "radio_start_free_bytes": (
+        radio_free_bytes,
+        "largest free block when the radio starts, its heap not grown yet",
+        "",
+    ),
+    "flash_bytes": (flash_bytes, "what flash ships to an ESP32, bytes", ""),
+    "flash_core_bytes": (flash_core_bytes, "the core's part of it", ""),
     "core_heap_bytes": (core_heap_bytes, "heap to import the core from .mpy (64-bit)", ""),
     "wake_heap_bytes": (wake_heap_bytes, "heap asked for by a wake with a dose (64-bit)", ""),
     "pump_loop_heap_bytes": (pump_loop_heap_bytes, "heap asked for in the pump loop", "0"),

@@ -14,7 +14,7 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import State
-from wakewell.chip32.bare import BareChip
+from wakewell.chip32.bare import BareChip, Boot
 from wakewell.chip32.broker import Broker
 from wakewell.usb import payload
 
@@ -120,3 +120,20 @@ def with_entry_page(rtc: bytes) -> bytes:
     found[8] = 1
     body = struct.pack(kept.KEPT, *found) + rtc[kept.KEPT_SIZE : -4]
     return body + struct.pack("<I", crc32(body))
+
+
+def measured() -> dict[str, Boot]:
+    """One boot of each kind that a board has."""
+    found = {}
+    board = reporting(Broker(BOARD, KEY))
+    found["longest pulse"] = board.boot()
+    found["report"] = board.boot()
+    board.boot()
+    board.boot()
+    found["boot"] = board.boot()
+    board = reporting(Broker(BOARD, KEY))
+    board.peer = Visitor(Broker(BOARD, KEY))
+    board.boot()
+    board.rtc = with_entry_page(board.rtc)
+    found["entry page"] = board.boot()
+    return found
