@@ -68,6 +68,21 @@ class Kept:
         now = time.time()
         self.utc_day, self.utc_s = day - now // DAY_S, second - now % DAY_S
 
+    def chip_s(self):
+        """The chip's clock, seconds since 2000-01-01."""
+        return time.time()
+
+    def move_clock(self, to_s):
+        """Set the chip's clock, for certificates. Sleep is counted, and UTC told, as if it had not
+        been (R10)."""
+        day, second, _ = self.utc()
+        moved_s = to_s - time.time()
+        chip.set_clock(to_s)
+        self.offset(day, second)
+        if self.slept_from is not None:  # else nothing was kept, and no sleep is counted
+            self.slept_from += moved_s
+            self.save()  # a reset from here on finds both moved
+
     def identity(self):
         """The chip's own id, hexadecimal."""
         return hexlify(chip.identity()).decode()

@@ -71,18 +71,3 @@ class OnAir(Kept):
         if light is not None:
             light.value(0)
         loader.lease()
-
-    # The chip's clock, which only the radio moves
-
-    def chip_s(self):
-        """The chip's clock, seconds since 2000-01-01."""
-        return time.time()
-
-    def move_clock(self, to_s):
-        """Set the chip's clock, for certificates. Sleep is counted, and UTC told, as if it had not
-        been (R10)."""
-        day, second, _ = self.utc()
-        self.slept_from += to_s - time.time()
-        chip.set_clock(to_s)
-        self.offset(day, second)
-        self.save()  # a reset from here on finds both moved

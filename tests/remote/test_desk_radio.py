@@ -248,11 +248,12 @@ def test_nobody_there_and_it_sleeps_all_the_same(home: Home, server: mosquitto.B
         assert record["begin"]["cause"] in ("timer", "power", "reset")
     server.start()
     with home.listening():
-        home.days(1)
+        home.days(4)  # after so many in vain it lets three days pass
     with home.listening() as listener:
         home.days(1)
     assert listener.bad == 0
     assert len(home.store().lines(BOARD)) >= count
+    assert any(record["begin"]["radio"] == "failed" for record in wakes(home.files()))
 
 
 def test_two_listeners_keep_each_line_once(home: Home) -> None:
