@@ -13,7 +13,7 @@ import loader
 from wakeboard import parts, wiring
 from wakeboard.driver import drive
 from wakeboard.files import exists, read_bytes
-from wakeboard.kept import ROOT, Kept, forget_radio, radio_came
+from wakeboard.kept import NEXT_MS, ROOT, Kept, forget_radio, radio_came
 from wakeboard.store import Store, snapshot
 from wakecore.rules import BITS
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
@@ -21,7 +21,6 @@ from wakecore.wake import HELD_MS, RECORD, STUCK_MS
 
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
 ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
-RADIO_MS = 100  # sleep before the radio's boot
 
 
 class Board(Kept):
@@ -273,7 +272,7 @@ class Board(Kept):
             self.doze(sleep_s, button)
         self.due = self.reports, sleep_s, button, 1 if self.entry else 0, self.state.radio_fails
         self.keep(self.hint)
-        chip.sleep(RADIO_MS)
+        chip.sleep(NEXT_MS)
 
     def doze(self, sleep_s, button=1):
         """Deep sleep; with `button` a press ends it too. Never returns."""

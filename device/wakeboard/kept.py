@@ -19,6 +19,7 @@ MARK = b"kep2"
 KEPT = "<4siiiiiiBBHI"
 KEPT_SIZE = 36
 DAY_S = 86400
+NEXT_MS = 100  # sleep before a boot of the radio
 TOLD, HEARSAY = 1, 2  # trust: by the host or the cable; by a server that could be anybody
 RADIO = ROOT + "/radio"  # "began", then "heard MS" or "failed MS"
 BEGAN, HEARD, FAILED = "began", "heard", "failed"

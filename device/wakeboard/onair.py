@@ -1,5 +1,5 @@
-"""The boot that belongs to the radio: the entry page if the button asked for it, a report, and the
-rest of the sleep that the wake before it commanded (R13).
+"""The boot that belongs to the radio: the entry page if the button asked for it, else a report and
+the rest of the sleep that the wake before it commanded (R13).
 
 It never runs the core and waters nothing. That it began is in flash before the radio starts, and
 the mark that called for it is gone by then: a cell that browns out here meets an ordinary wake
@@ -32,22 +32,34 @@ class OnAir(Kept):
             self.wiring = wiring.Wiring()
 
     def run(self):
-        """All of it, then the rest of the sleep."""
+        """The entry page, with the report in a boot after it, or the report; then the rest of the
+        sleep."""
+        page_ms = kept.radio_came()[1]
         if kept.note_radio(kept.BEGAN):  # else a brown-out would never be known
             came = kept.FAILED
             try:
                 if self.entry:
                     self.open_page()
-                loader.watch()
-                from wakeboard import radio
-
-                if radio.report(self, self.n):
+                elif self.tell():
                     came = kept.HEARD
             except Exception as error:  # whatever it was, the board has to sleep
                 loader.note(error)
-            kept.note_radio("%s %d" % (came, time.ticks_diff(time.ticks_ms(), self.began)))
+            ms = page_ms + time.ticks_diff(time.ticks_ms(), self.began)
+            kept.note_radio("%s %d" % (came, ms))
+        if self.entry:
+            self.due = self.n, self.sleep_s, self.button, 0, self.vain
+            self.save()
+            loader.pump_off(True)
+            chip.sleep(kept.NEXT_MS)
         self.save()
         self.doze()
+
+    def tell(self):
+        """The report. True if a host heard it."""
+        loader.watch()
+        from wakeboard import radio
+
+        return radio.report(self, self.n)
 
     def doze(self):
         """Deep sleep for what is left of the sleep commanded, pump pin held off."""

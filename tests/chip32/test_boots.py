@@ -155,4 +155,8 @@ def test_the_entry_page_fits_and_its_visitor_is_answered() -> None:
     assert b"A new Wi-Fi for this pot" in visitor.heard
     assert b"The pot now tries that Wi-Fi" in visitor.heard
     assert b'"wifi_name":"attic"' in chip.files["pot/private.json"]
+    assert (boot.sleep_ms, visitor.broker.reports) == (100, []), "the report has the next boot"
+    boot = chip.boot()
+    slept_well(chip, boot)
+    assert boot.heap <= 2 * chip32.ESP32_HEAP
     assert visitor.broker.reports
