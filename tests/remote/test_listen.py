@@ -246,7 +246,8 @@ def test_a_log_file_cut_anywhere_is_made_good(
     placed = [(place_of(data), data) for data in LINES[:8]]
     end = files.lay(str(path), placed)
     assert path.read_bytes() == whole(LINES[:8])
-    assert end == files.End(len(whole(LINES[:8])), len(whole(LINES[:8])))
+    size = len(whole(LINES[:8]))
+    assert end == files.End(str(path), path.stat().st_ino, size, size)
 
 
 def test_what_is_not_ours_is_not_cut_off(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_a_file_that_is_replaced_meanwhile_is_opened_anew(tmp_path: Path) -> Non
     beside = path.with_suffix(".new")
     beside.write_bytes(whole(LINES[:3]))
     beside.replace(path)
-    assert files.append(str(path), placed[3:], end) is None  # not as it was left
+    assert files.append(placed[3:], end) is None  # not as it was left
     files.lay(str(path), placed)
     assert path.read_bytes() == whole(LINES[:6])
     path.chmod(0o600)
@@ -139,6 +139,41 @@ def test_a_file_that_is_replaced_meanwhile_is_opened_anew(tmp_path: Path) -> Non
     assert path.read_bytes() == whole(LINES[:6])
     assert path.stat().st_mode & 0o777 == 0o600
     assert list(path.parent.iterdir()) == [path]
+
+
+def test_in_order_nothing_is_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither the file nor the homes, and no row of the database, however long the log grows."""
+    seen: list[str] = []
+    for module, name in ((files, "lay"), (files, "append"), (homes, "read")):
+        real = getattr(module, name)
+        monkeypatch.setattr(
+            module, name, lambda *a, real=real, name=name: [seen.append(name), real(*a)][1]
+        )
+    desk = Desk(tmp_path / "basil")
+    for n in range(10):
+        tell(desk, pack(LINES[n : n + 1], n))
+    assert seen == ["read", "lay", *["append"] * 9]
+    tell(desk, pack(LINES[9:10], 10))  # nothing new
+    tell(desk, pack(LINES[11:12], 11), pack(LINES[10:11], 12))  # late
+    tell(desk, pack(LINES[12:13], 13))
+    assert seen.count("lay") <= 4
+    assert seen[-1] == "append"
+    assert desk.log() == whole(LINES[:13])
+
+
+@pytest.mark.parametrize("back", [True, False])
+def test_a_file_that_is_gone_is_laid_again(tmp_path: Path, back: bool) -> None:
+    """Another of the same size stands there, or none: what is appended to is what was left."""
+    desk = Desk(tmp_path / "basil")
+    tell(desk, pack(LINES[:3]))
+    path = tmp_path / "basil" / "logs" / "00000001.jsonl"
+    path.rename(tmp_path / "elsewhere")
+    if back:
+        path.write_bytes(b"#" * (len(whole(LINES[:3])) - 1) + b"\n")
+    tell(desk, pack(LINES[3:5], n=2))
+    note = path.read_bytes().splitlines(keepends=True)[:1] if back else []
+    assert path.read_bytes() == b"".join(note) + whole(LINES[:5])
+    assert (tmp_path / "elsewhere").read_bytes() == whole(LINES[:3])
 
 
 def test_a_database_of_an_older_version(tmp_path: Path) -> None:
@@ -205,6 +240,7 @@ def test_a_listener_that_runs_while_the_pot_is_handed_over(tmp_path: Path) -> No
     tell(desk, pack(LINES[3:5], n=2))
     assert desk.log() == b""
     assert (old / "00000001.jsonl").read_bytes() == whole(LINES[:5])
+    assert not list((folder / "logs").glob("*.jsonl"))
     assert split(folder, OTHER).name == old.name + "-2"  # and its next home is left as well
     tell(desk, pack(LINES[5:6], n=3))
     assert (old / "00000001.jsonl").read_bytes() == whole(LINES[:6])

@@ -11,8 +11,7 @@ import errno
 import os
 import shutil
 from bisect import bisect
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from wakewell import ownfile
@@ -25,14 +24,17 @@ except ImportError:  # Windows: one listener at a time writes there
 Placed = tuple[int, bytes]
 """A line without its end, and how many bytes come before it in its file; -1: not known."""
 
-OPENED = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
+OPENED = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
 MOST_LIVES = 8  # that a late line may still belong to
 MOST_TRIES = 100  # to open a file that others replace
 
 
 class End(NamedTuple):
-    """How a file was left: its size, and where the board's own file goes on after its last line."""
+    """How a file was left: which it was, its size, and where the board's own file goes on after
+    its last line."""
 
+    path: str
+    inode: int
     size: int
     at: int
 
@@ -60,20 +62,27 @@ def in_order(placed: Iterable[Placed]) -> list[Placed]:
     return [*unplaced, *(each for life in lives for each in life)]
 
 
-def append(path: str, placed: list[Placed], end: End) -> End | None:
+def append(placed: list[Placed], end: End) -> End | None:
     """Append lines that come after all that is there. placed: in the order of their places.
 
-    None, and nothing is written, if the file is not as it was left, or they do not.
+    None, and nothing is written, if the file is not there as it was left, or they do not.
     """
     at = end.at
     for place, data in placed:
         if place < at:
             return None
         at = place + len(data) + 1
-    with _opened(path) as fd:
-        if os.lseek(fd, 0, os.SEEK_END) != end.size:
+    try:
+        fd, found = _opened(end.path, 0)
+    except (FileNotFoundError, NotADirectoryError):  # a handover moved it
+        return None
+    try:
+        if found.st_size != end.size or found.st_ino != end.inode:
             return None
-        return End(end.size + _write(fd, _whole(placed)), at)
+        new = _write(fd, b"\n".join([*(data for _, data in placed), b""]))
+        return End(end.path, end.inode, end.size + new, at)
+    finally:
+        os.close(fd)
 
 
 def lay(path: str, placed: list[Placed]) -> End:
@@ -83,17 +92,19 @@ def lay(path: str, placed: list[Placed]) -> End:
     end: one of these, cut short, goes and comes anew; else it is closed.
     """
     at = placed[-1][0] + len(placed[-1][1]) + 1 if placed and placed[-1][0] >= 0 else 0
-    with _opened(path) as fd:
-        old = _read(fd)
+    fd, found = _made(path)
+    try:
+        old = _read(fd, found.st_size)
         new = _merged(old, [data for _, data in placed])
         if new.startswith(old):
             _write(fd, new[len(old) :])
-            return End(len(new), at)
+            return End(path, found.st_ino, len(new), at)
         if fcntl is not None:  # under the lock
-            _replace(path, new)
-    if fcntl is None:  # a file that is open cannot be replaced there
-        _replace(path, new)
-    return End(len(new), at)
+            return End(path, _replace(path, new), len(new), at)
+    finally:
+        os.close(fd)
+    # A file that is open cannot be replaced there
+    return End(path, _replace(path, new), len(new), at)
 
 
 def _merged(old: bytes, lines: list[bytes]) -> bytes:
@@ -113,55 +124,58 @@ def _merged(old: bytes, lines: list[bytes]) -> bytes:
     return b"".join(text for _, texts in groups for text in texts)
 
 
-def _whole(placed: list[Placed]) -> bytes:
-    return b"".join(data + b"\n" for _, data in placed)
+def _made(path: str) -> tuple[int, os.stat_result]:
+    """As _opened; made, with its folder, if it is not there."""
+    try:
+        return _opened(path, os.O_CREAT)
+    except FileNotFoundError:
+        os.mkdir(os.path.dirname(path))
+        return _opened(path, os.O_CREAT)
 
 
-@contextmanager
-def _opened(path: str) -> Iterator[int]:
-    """The file, made with its folder if it is not there, locked against other listeners."""
+def _opened(path: str, create: int) -> tuple[int, os.stat_result]:
+    """The file, locked against other listeners, and what it is. Close it."""
     for _ in range(MOST_TRIES):
-        try:
-            fd = os.open(path, OPENED, ownfile.MODE)
-        except FileNotFoundError:
-            os.mkdir(os.path.dirname(path))
-            fd = os.open(path, OPENED, ownfile.MODE)
+        fd = os.open(path, OPENED | create, ownfile.MODE)
         try:
             if fcntl is not None:
                 fcntl.flock(fd, fcntl.LOCK_EX)
-            if os.fstat(fd).st_nlink:  # else another took its place before it was locked
-                yield fd
-                return
-        finally:
+            found = os.fstat(fd)
+        except BaseException:
             os.close(fd)
+            raise
+        if found.st_nlink:  # else another took its place before it was locked
+            return fd, found
+        os.close(fd)
     raise BlockingIOError(errno.EAGAIN, "replaced again and again by somebody else", path)
 
 
-def _read(fd: int) -> bytes:
-    left = os.lseek(fd, 0, os.SEEK_END)
+def _read(fd: int, size: int) -> bytes:
     os.lseek(fd, 0, os.SEEK_SET)
     parts = []
-    while left and (part := os.read(fd, left)):
+    while size and (part := os.read(fd, size)):
         parts.append(part)
-        left -= len(part)
+        size -= len(part)
     return b"".join(parts)
 
 
 def _write(fd: int, data: bytes) -> int:
     """Append all of it; how many bytes that were."""
-    left = memoryview(data)
+    left = len(data)
     while left:
-        left = left[os.write(fd, left) :]
+        left -= os.write(fd, data[-left:])
     return len(data)
 
 
-def _replace(path: str, data: bytes) -> None:
-    """Put other contents in the file's place, at once."""
+def _replace(path: str, data: bytes) -> int:
+    """Put other contents in the file's place, at once; the new file's inode."""
     path = os.path.realpath(path)
     beside = path + ".laid"
     with open(beside, "wb", opener=ownfile.opener) as file:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())
+        inode = os.fstat(file.fileno()).st_ino
     shutil.copymode(path, beside)
     os.replace(beside, path)
+    return inode

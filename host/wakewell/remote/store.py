@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import json
 import os
-from collections import OrderedDict
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +35,6 @@ __all__ = ["LINES", "POTS", "SENT", "Store", "keep_in_force", "sa", "summary"]
 # After a start, so many lines are looked for in the files, and those heard in this time
 MADE_GOOD = 10_000
 MADE_GOOD_S = 3600
-MOST_FILES = 2048  # log files whose end is remembered
 
 meta = sa.MetaData()
 POTS = sa.Table(
@@ -88,6 +88,8 @@ TOLD = ("needs", "lockouts", "settings", "values")
 NEWEST, SAID_AT = "newest wake", "said at"
 DAY_S = 86400
 Row = tuple[str, str, int, str, int, int, bytes, int, str]  # NAMES
+BY_FILE = itemgetter(*map(NAMES.index, ("board", "home", "file")))
+PLACED = itemgetter(*map(NAMES.index, ("at", "data")))
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,8 @@ class Store:
         self._newest = str(LAST.compile(self.engine, compile_kwargs={"literal_binds": True}))
         self._mark = "?" if style == "qmark" else "%s"
         self.folders, self.ours = folders or {}, ours or {}
-        self.ends: OrderedDict[str, files.End] = OrderedDict()  # by path
+        # {(board, mark of its key): the last file written for them, how it was left}
+        self.ends: dict[tuple[str, str], tuple[int, files.End]] = {}
         self.exported = 0
         self.at_hand: tuple[int, list[Row]] | None = None  # all that came after `exported`
         self._start()
@@ -281,13 +284,13 @@ class Store:
             if at_hand is None:
                 self._lay_later(found)
                 return
-            groups: dict[tuple[str, int, str], list[files.Placed]] = {}
-            for board, _, _, _, file, _, data, at, home in at_hand[1]:
-                groups.setdefault((board, file, home), []).append((at, data))
-            for (board, file, home), placed in groups.items():
-                folder = self._logs_of(found, board, home, at_hand[1][0][5])
-                if folder is not None and not self._add_to(f"{folder}/{file:08d}.jsonl", placed):
-                    self._lay(found, board, file, folder)
+            for (board, home, file), rows in groupby(at_hand[1], BY_FILE):
+                last, end = self.ends.get((board, home), (-1, None))
+                end = files.append(sorted(map(PLACED, rows)), end) if end and last == file else None
+                if end is not None:
+                    self.ends[board, home] = file, end
+                elif folder := self._logs_of(found, board, home, at_hand[1][0][5]):
+                    self._lay(found, board, home, file, folder)
             self.exported = at_hand[0]
         except OSError:
             self.ends.clear()  # what was written before it must be found when all comes again
@@ -303,15 +306,6 @@ class Store:
             found[board] = homes.read(self.folders[board], self.ours.get(board))
         return found[board].logs_of(home, heard_at)
 
-    def _add_to(self, path: str, placed: list[files.Placed]) -> bool:
-        """Append the lines, if all come after what is in the file and it is as it was left."""
-        placed.sort()
-        end = self.ends.pop(path, None)
-        made = files.append(path, placed, end) if end is not None else None
-        if made is not None:
-            self.ends[path] = made
-        return made is not None
-
     def _lay_later(self, found: dict[str, homes.Homes]) -> None:
         """Lay every file of which a line came after what is exported."""
         fresh = sa.select(LINES.c.board, LINES.c.file, LINES.c.home, sa.func.max(LINES.c.heard_at))
@@ -320,13 +314,18 @@ class Store:
             top = c.scalar(sa.select(sa.func.max(LINES.c.id))) or 0
             fresh = fresh.where(LINES.c.id <= top)
             rows = c.execute(fresh.group_by(LINES.c.board, LINES.c.file, LINES.c.home)).all()
-        places = {(board, file, self._logs_of(found, board, *row)) for board, file, *row in rows}
-        for board, file, folder in places:
+        places = {
+            (board, file, self._logs_of(found, board, home, heard_at)): home
+            for board, file, home, heard_at in rows
+        }
+        for (board, file, folder), home in places.items():
             if folder is not None:
-                self._lay(found, board, file, folder)
+                self._lay(found, board, home, file, folder)
         self.exported = top
 
-    def _lay(self, found: dict[str, homes.Homes], board: str, file: int, folder: str) -> None:
+    def _lay(
+        self, found: dict[str, homes.Homes], board: str, home: str, file: int, folder: str
+    ) -> None:
         """Make that log file whole: every line of it that was heard, in its place."""
         chosen = sa.select(LINES.c.at, LINES.c.data, LINES.c.home, LINES.c.heard_at)
         chosen = chosen.where((LINES.c.board == board) & (LINES.c.file == file))
@@ -336,10 +335,8 @@ class Store:
                 for row in c.execute(chosen.order_by(LINES.c.id))
                 if self._logs_of(found, board, row.home, row.heard_at) == folder
             ]
-        path = f"{folder}/{file:08d}.jsonl"
-        self.ends[path] = files.lay(path, files.in_order(placed))
-        while len(self.ends) > MOST_FILES:
-            self.ends.popitem(last=False)
+        end = files.lay(f"{folder}/{file:08d}.jsonl", files.in_order(placed))
+        self.ends[board, home] = (file, end)
 
 
 def _grow(engine: sa.Engine) -> None:
