@@ -252,7 +252,8 @@ def run(args: argparse.Namespace) -> int:
     if not 1 <= args.days <= 60:
         raise BadInput(f"--days {args.days}: allowed 1 to 60")
     n, data, effects = message(folder, parse(args.values), args.days, None, args.database)
-    print(f"{folder.resolve().name}: asked, number {n}")
+    said = "nothing asked, it would be" if args.dry_run else "asked,"
+    print(f"{folder.resolve().name}: {said} number {n}")
     print(*effects, sep="\n")
     if args.dry_run:
         return 0
