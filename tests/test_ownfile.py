@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from wakewell import kept as keeping
 from wakewell import ownfile
 from wakewell.deskboard import make_image
 from wakewell.remote import files, private, store
-from wakewell.usb import pull
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="rights of POSIX")
 
@@ -51,9 +51,9 @@ def test_a_database_that_others_could_read(tmp_path: Path) -> None:
 
 
 def test_logs_pulled_and_heard(tmp_path: Path) -> None:
-    pull.store(tmp_path / "00000001.jsonl", b"x\n")
+    keeping.store(tmp_path / "00000001.jsonl", b"x\n", own=True)
     (tmp_path / "00000002.jsonl.part").touch(0o644)  # of a pull that was cut off
-    pull.store(tmp_path / "00000002.jsonl", b"x\n")
+    keeping.store(tmp_path / "00000002.jsonl", b"x\n", own=True)
     files.lay(str(tmp_path / "logs" / "00000003.jsonl"), [(0, b"x")])
     assert {mode(p) for p in tmp_path.rglob("*.jsonl")} == {0o600}
 
