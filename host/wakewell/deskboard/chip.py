@@ -112,7 +112,7 @@ class Chip:
         self._slept_from_us = 0
         self._slept_from_s = 0.0
         self._alive: tuple[int, ...] = ()
-        self._alive_s: float | None = None
+        self._alive_s = 0.0
         self._crashes = 0
         self._inputs_unseen = False
         self._from = Counters(0, 0, 0)
@@ -351,11 +351,10 @@ class Chip:
         due_us = self._bite_us()
         if not self.get(L.PACED) and not self.at_prompt():
             alive = (self.now(), *struct.unpack_from("<III", self._shared, L.FLASH_READS))
+            busy_s = self.interpreter.busy_s()
             if alive != self._alive:
-                self._alive, self._alive_s = alive, None
-            elif self._alive_s is None:  # the first look without a sign of life
-                self._alive_s = self.interpreter.busy_s()
-            elif self.interpreter.busy_s() - self._alive_s > self.manner.hang_s:
+                self._alive, self._alive_s = alive, busy_s
+            elif busy_s - self._alive_s > self.manner.hang_s:
                 self._now_us = max(self._now_us, due_us)
         if self.now() >= due_us:
             self._reset("watchdog", L.WDT_RESET)
