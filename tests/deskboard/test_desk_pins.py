@@ -103,7 +103,7 @@ if machine.reset_cause() == machine.DEEPSLEEP_RESET:
 else:
     {deep}
     Pin({pin}, Pin.OUT, value=0, hold=True)
-    machine.deepsleep(1000)
+    machine.deepsleep(1500)
 """
 
 
