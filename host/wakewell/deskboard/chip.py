@@ -37,7 +37,7 @@ CAUSES = {
     L.SOFT_RESET_CAUSE: "soft reset",
 }
 MOST_CRASHES = 3
-BRIEF_US = 1_000_000  # a sleep no longer than that is one boot after another: it passes at once
+BRIEF_US = 1_000_000  # a sleep shorter than that is one boot after another: it passes at once
 
 
 @dataclass
@@ -293,7 +293,7 @@ class Chip:
             slept_s = (now_s - self._slept_from_s) * self.manner.speed
             until_us = self._slept_from_us + int(slept_s * 1e6)
         due_us = self._wake_at_us
-        if due_us is not None and due_us - self._slept_from_us <= BRIEF_US:
+        if due_us is not None and due_us - self._slept_from_us < BRIEF_US:
             until_us = max(until_us, due_us)
         return max(until_us, self.target_us or 0)
 
