@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -44,6 +45,13 @@ def positive(text: str) -> float:
     return value
 
 
+def count(text: str) -> int:
+    """A number of things, from 1."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text}: allowed whole numbers from 1")
+    return int(text)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="assure", description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="what a check runs; says what it left")
@@ -61,6 +69,14 @@ def main() -> int:
     parser.add_argument(
         "--found", type=Path, default=Path("build/assure"), help="for what is found"
     )
+    parser.add_argument(
+        "--most", type=count, default=parts.HOST_MUTANTS, metavar="N",
+        help=f"mutants of the host, spread over its modules (default {parts.HOST_MUTANTS})",
+    )  # fmt: skip
+    parser.add_argument(
+        "--workers", type=count, default=os.cpu_count() or 1, metavar="N",
+        help="mutants of the host at a time (default: one a processor)",
+    )  # fmt: skip
     parser.add_argument("--minutes", type=positive, help="at most, for each part but nth")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument(
@@ -85,6 +101,7 @@ def main() -> int:
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
     asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
     asked.record, asked.go_on = given.record, given.go_on
+    asked.host_mutants, asked.workers = given.most, given.workers
     if given.minutes:
         asked.lives_s = 60 * given.minutes
     figures: dict[str, Any] = {"violations": 0}

@@ -164,7 +164,8 @@ class Changes(ast.NodeVisitor):
         self.negate(node)
 
     def visit_If(self, node: ast.If) -> None:
-        self.negate(node)
+        if ast.unparse(node.test) != "TYPE_CHECKING":  # imports that never run
+            self.negate(node)
 
     def negate(self, node: Any) -> None:
         """The other way about; a comparison is turned where it stands."""

@@ -150,10 +150,18 @@ def mutants() -> list[Mutant]:
 
 
 def chosen(most: int, seed: int, only: Iterable[str] = ()) -> list[Mutant]:
-    """So many of the mutants, by chance. only: of these modules."""
-    wanted = set(only)
-    found = [mutant for mutant in mutants() if not wanted or mutant.file in wanted]
-    return random.Random(seed).sample(found, min(most, len(found)))
+    """About so many of the mutants: of every module its share, one at least, by chance.
+
+    only: of these modules.
+    """
+    wanted = set(only) or set(modules())
+    found = [mutant for mutant in mutants() if mutant.file in wanted]
+    sample: list[Mutant] = []
+    for module in sorted(wanted, key=modules().index):
+        chance = random.Random(f"{seed} {module}")  # a change of one leaves the others' sample
+        mine = [mutant for mutant in found if mutant.file == module]
+        sample += chance.sample(mine, min(len(mine), max(1, round(most * len(mine) / len(found)))))
+    return sample
 
 
 # A mutant in a process that has everything imported

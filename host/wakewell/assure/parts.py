@@ -9,7 +9,6 @@ import signal
 import sys
 import time
 from binascii import crc32
-from collections import Counter
 from dataclasses import dataclass, field
 from multiprocessing import Pool
 from pathlib import Path
@@ -39,7 +38,7 @@ from wakewell.assure import (
 from wakewell.core import core_id
 
 QUICK_MUTANTS = 20
-HOST_MUTANTS, QUICK_HOST_MUTANTS = 500, 12
+HOST_MUTANTS, QUICK_HOST_MUTANTS = 350, 12
 # Figures of generated wakes, by the interpreter that agreed
 INTERPRETERS = {interpreter.UNIX: "same_wakes", interpreter.CHIP: "same_wakes_32_bits"}
 
@@ -57,6 +56,8 @@ class Asked:
     lives_s: float = 1e9
     record: bool = False
     go_on: bool = False  # from the record: corners not at their end, mutants that survived
+    host_mutants: int = HOST_MUTANTS
+    workers: int = os.cpu_count() or 1  # at a time, of the host's mutants
 
     def say(self, line: str) -> None:
         """Tell a line, past any progress bar; with --json on the side."""
@@ -340,62 +341,100 @@ def mutants(asked: Asked) -> Figures:
 def host(asked: Asked) -> Figures:
     """A sample, by the seed, of the changes of the host's modules that judge, advise and read.
 
-    To go on is to judge the recorded survivors once more: tests may have come since.
+    Each group of modules is on record once it is done. To go on is to judge what the sample has
+    left, and the recorded survivors once more: tests may have come since.
     """
     everyone, explained = mutate_host.mutants(), mutate.explained()
-    quick = mutate_host.GROUPS[0].modules
-    todo = (
-        mutate_host.chosen(QUICK_HOST_MUTANTS, asked.seed, quick)
-        if asked.quick
-        else mutate_host.chosen(HOST_MUTANTS, asked.seed)
-    )
-    judged, killed, alike = 0, 0, 0
-    left_out: list[str] = []
-    kept = note.last_run().get("host", {})
-    if asked.go_on and kept and not kept["quick"]:
-        todo = [mutant for mutant in everyone if mutant.key in kept["survived"]]
-        killed = kept["numbers"]["host_mutants_killed"]
-        alike = kept["numbers"]["host_mutants_explained"]
-        judged, left_out = killed + alike, kept["left_out"]
-    went_on = judged
-    met: set[str] = set()
-    failing: Counter[str] = Counter()
-    survived: list[str] = []
+    kept = note.last_run().get("host", {}) if asked.go_on else {}
+    if kept and not kept["quick"]:
+        again = {*kept["waiting"], *kept["survived"]}
+        todo = [mutant for mutant in everyone if mutant.key in again]
+        so_far = HostFigures(kept["seed"], kept["groups"], kept["waiting"], kept["survived"])
+        so_far.failing = kept["failing"]
+    else:
+        quick = mutate_host.GROUPS[0].modules
+        most = QUICK_HOST_MUTANTS if asked.quick else asked.host_mutants
+        todo = mutate_host.chosen(most, asked.seed, quick if asked.quick else ())
+        so_far = HostFigures(asked.seed, {}, [mutant.key for mutant in todo], [])
+    groups = [group for group in mutate_host.GROUPS if any(m.file in group.modules for m in todo)]
     end_s = time.monotonic() + asked.lives_s
-    done = mutate_host.run(todo, os.cpu_count() or 1)
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
-        for mutant, why in done:
-            if mutant is None:
-                failing[why.split("::")[0]] += 1
-                continue
-            judged += 1
-            met.add(mutant.file)
-            bar.update()
-            if why:
-                killed += 1
-            elif mutant.key in explained:
-                alike += 1
-            else:
-                survived.append(mutant.key)
-                asked.say(f"  survived: {mutant}")
+        for group in groups:
+            for file in group.tests:
+                so_far.failing.pop(f"tests/{file}", None)
+            done = mutate_host.run([m for m in todo if m.file in group.modules], asked.workers)
+            for mutant, why in done:
+                if mutant is None:
+                    file = why.split("::")[0]
+                    so_far.failing[file] = so_far.failing.get(file, 0) + 1
+                    continue
+                bar.update()
+                so_far.judged(group, mutant, why, explained)
+                if mutant.key in so_far.survived:
+                    asked.say(f"  survived: {mutant}")
+                if time.monotonic() > end_s:
+                    done.close()
+                    break
+            found = so_far.figures(len(everyone))
+            if asked.record:
+                note.record("host", asked.quick, found.numbers, found.left_out, found.more)
             if time.monotonic() > end_s:
-                done.close()
                 break
-    left_out += [
-        f"{count} tests of {file}, which fail here on the code as it is"
-        for file, count in failing.items()
-    ]
-    if missing := {mutant.file for mutant in todo} - met:
-        left_out.append(f"modules not reached in time: {', '.join(sorted(missing))}")
-    if judged < len(everyone) and not went_on:
-        rest = len(everyone) - judged
-        left_out.append(f"{rest} of {len(everyone)} mutants of the host, by the seed")
-    numbers = {
-        "host_mutants": judged,
-        "host_mutants_killed": killed,
-        "host_mutants_explained": alike,
-    }
-    return Figures(numbers, left_out, {"seed": asked.seed, "survived": survived})
+    return so_far.figures(len(everyone))
+
+
+@dataclass
+class HostFigures:
+    """What a sample of the host's mutants came to so far.
+
+    groups: {its modules: how many were judged, killed, and killed at the first trial, before
+    any test was written for this sample}. waiting, survived: keys.
+    """
+
+    seed: int
+    groups: dict[str, dict[str, int]]
+    waiting: list[str]
+    survived: list[str]
+    failing: dict[str, int] = field(default_factory=dict)  # tests of a file, on the code as it is
+
+    def judged(
+        self, group: mutate_host.Group, mutant: mutate.Mutant, why: str, explained: dict[str, str]
+    ) -> None:
+        """Count a verdict. why: what killed it."""
+        new = {"judged": 0, "killed_at_first": 0, "killed": 0, "explained": 0}
+        row = self.groups.setdefault(", ".join(group.modules), new)
+        if mutant.key in self.waiting:
+            self.waiting.remove(mutant.key)
+            row["judged"] += 1
+            row["killed_at_first"] += bool(why)
+        else:
+            self.survived.remove(mutant.key)
+        row["killed"] += bool(why)
+        row["explained"] += not why and mutant.key in explained
+        if not why and mutant.key not in explained:
+            self.survived.append(mutant.key)
+
+    def figures(self, of: int) -> Figures:
+        """of: so many mutants there are."""
+        rows = self.groups.values()
+        words = ("judged", "killed", "killed_at_first", "explained")
+        judged, killed, first, alike = (sum(row[word] for row in rows) for word in words)
+        left_out = [
+            f"{count} tests of {file}, which fail here on the code as it is"
+            for file, count in self.failing.items()
+        ]
+        if self.waiting:
+            missing = sorted({key.split(" ")[0] for key in self.waiting})
+            waits = f"{len(self.waiting)} of the sample not reached, of {', '.join(missing)}"
+            left_out.append(waits)
+        left_out.append(f"{of - judged} of {of} mutants of the host, by the seed")
+        numbers = {
+            "host_mutants": judged,
+            "host_mutants_killed": killed,
+            "host_mutants_killed_at_first": first,
+            "host_mutants_explained": alike,
+        }
+        return Figures(numbers, left_out, vars(self))
 
 
 def coverage(asked: Asked) -> Figures:
