@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import sys
 from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
@@ -103,6 +104,16 @@ def test_a_folder_that_is_not_there_is_told_before_the_runs(tmp_path: Path) -> N
             manyruns.can_write(asked(tmp_path, **{name: "no/rows"}))
     with pytest.raises(BadInput, match="a folder stands there"):
         manyruns.write_rows(asked(tmp_path.parent, csv=tmp_path.name), rows(1))
+
+
+def test_a_library_that_is_not_there_is_told_before_the_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    manyruns.can_write(asked(tmp_path, csv="a.csv"))
+    said = "^--parquet needs the library pyarrow, which is not installed: python -m pip install "
+    with pytest.raises(BadInput, match=said + "pyarrow$"):
+        manyruns.can_write(asked(tmp_path, parquet="a.parquet"))
 
 
 def test_seeds_are_handed_out_in_order_and_none_twice(monkeypatch: pytest.MonkeyPatch) -> None:

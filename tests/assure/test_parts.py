@@ -103,6 +103,70 @@ def test_mutants_that_survived_are_judged_again(
     assert set(again.more["survived"]) == live
 
 
+def test_a_sample_of_the_host_has_mutants_of_every_module_and_stays_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each module's share, so that none is left out by chance."""
+    everyone = mutate_host.mutants()
+    monkeypatch.setattr(mutate_host, "mutants", lambda: everyone)
+    sample = mutate_host.chosen(350, 1)
+    assert {mutant.file for mutant in sample} == set(mutate_host.modules())
+    assert abs(len(sample) - 350) < len(mutate_host.modules())
+    largest = max(mutate_host.modules(), key=lambda name: sum(m.file == name for m in everyone))
+    share = sum(m.file == largest for m in everyone) / len(everyone)
+    assert abs(sum(m.file == largest for m in sample) - 350 * share) <= 0.5
+    assert sample == mutate_host.chosen(350, 1) != mutate_host.chosen(350, 2)
+
+
+def test_the_hosts_mutants_go_on_where_they_were_cut_short(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
+    everyone = [
+        *mutate.of_file(mutate_host.HOST, "causes.py")[:5],
+        *mutate.of_file(mutate_host.HOST, "chips.py")[:5],
+    ]
+    live = {everyone[1].key, everyone[3].key, everyone[7].key}
+    monkeypatch.setattr(mutate, "explained", lambda: {everyone[3].key: "no difference"})
+    monkeypatch.setattr(mutate_host, "mutants", lambda: everyone)
+    monkeypatch.setattr(mutate_host, "chosen", lambda *_: everyone)
+    met: list[str] = []
+
+    def run(todo: list[mutate.Mutant], *_: object) -> Iterator[tuple[mutate.Mutant | None, str]]:
+        yield None, "tests/test_chips.py::one"
+        for mutant in todo:
+            met.append(mutant.key)
+            yield mutant, "" if mutant.key in live else "a test"
+
+    monkeypatch.setattr(mutate_host, "run", run)
+    asked = parts.Asked(False, 60.0, 1, tmp_path, None, True, record=True)
+    asked.lives_s = 0.0
+    first = parts.host(asked)
+    assert met == [everyone[0].key]
+    assert first.numbers["host_mutants"] == 1
+    assert first.left_out[1:] == [
+        "9 of the sample not reached, of causes.py, chips.py",
+        "9 of 10 mutants of the host, by the seed",
+    ]
+    asked.go_on, asked.lives_s = True, 1e9
+    numbers = {
+        "host_mutants": 10,
+        "host_mutants_killed": 7,
+        "host_mutants_killed_at_first": 7,
+        "host_mutants_explained": 1,
+    }
+    assert parts.host(asked).numbers == numbers
+    met.clear()
+    live.clear()
+    again = parts.host(asked)
+    assert met == [everyone[1].key, everyone[7].key]
+    assert again.numbers == numbers | {"host_mutants_killed": 9}
+    assert again.left_out == [
+        "1 tests of tests/test_chips.py, which fail here on the code as it is",
+        "0 of 10 mutants of the host, by the seed",
+    ]
+
+
 def command(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
     monkeypatch.setattr(sys, "argv", ["assure", *words])
     try:
@@ -186,6 +250,9 @@ def maker():
 
 made = maker()
 
+def as_default(value=MOST):
+    return value
+
 @dataclass
 class Row:
     size: int = 15
@@ -207,7 +274,7 @@ sample = load("wakewell.sample", "sample.py")
 other = load("other", "other.py")
 def all_ways():
     made = sample.TABLE["twice"](1), sample.kept(0), other.made(0), other.Row().size
-    return other.MOST, *made, other.DOUBLE
+    return other.MOST, *made, other.DOUBLE, sample.as_default()
 print(*all_ways(), flush=True)
 sample.kept.cache_clear()
 for mutant in mutate.of_file(folder, "sample.py"):
@@ -227,8 +294,9 @@ def test_a_change_of_the_host_reaches_all_who_hold_what_was_changed(tmp_path: Pa
         [sys.executable, "-c", CHANGED, str(tmp_path)], capture_output=True, text=True
     )
     assert done.stdout.splitlines() == [
-        "10 12 13 14 15 36", "11 12 13 14 15 38", "10 12 13 14 15 37", "10 13 13 14 15 36",
-        "10 12 14 14 15 36", "10 12 13 15 15 36", "10 12 13 14 16 36",
+        "10 12 13 14 15 36 10", "11 12 13 14 15 38 11", "10 12 13 14 15 37 10",
+        "10 13 13 14 15 36 10", "10 12 14 14 15 36 10", "10 12 13 15 15 36 10",
+        "10 12 13 14 16 36 10",
     ], done.stderr  # fmt: skip
 
 

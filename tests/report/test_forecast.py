@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 import random
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 import rows
@@ -169,6 +171,9 @@ def test_each_of_the_five_cells_is_the_published_one(
     found = [forecast.cell_volts(charge, cell) for charge in (0.1, 0.25, 0.5, 0.75, 0.9)]
     assert found == pytest.approx(list(volts), abs=0.0015)
     assert list(cell) == sorted(cell)
+    for percent in range(2, 100, 3):  # there and back, in every stretch of the table
+        volts_there = forecast.cell_volts(percent / 100, cell)
+        assert forecast.charge_part(volts_there, cell) == pytest.approx(percent / 100)
 
 
 def falling(days: int = 60, **last: object) -> series.PotLog:
@@ -212,6 +217,23 @@ def test_a_battery_is_not_forecast_from_old_or_few_readings() -> None:
 )
 def test_a_cell_is_guessed_by_its_lockout(floor_mv: float, cells: int) -> None:
     assert forecast.cells_of(rows.log(rows.wakes(3)), floor_mv) == cells
+
+
+@pytest.mark.parametrize(("chemistry", "cells"), [("lithium-ion", 2), ("nickel-metal hydride", 0)])
+def test_the_cells_that_a_pot_states_come_before_a_guess(chemistry: str, cells: int) -> None:
+    log: Any = rows.log(rows.wakes(3))
+    log.about = SimpleNamespace(battery=SimpleNamespace(chemistry=chemistry, cells=2))
+    assert forecast.cells_of(log, 3600) == cells
+
+
+def test_a_tank_too_empty_for_a_run_is_told_as_now() -> None:
+    known = rows.pot()
+    start_ml = series.start_of(known)
+    there = forecast.tank(rows.log(rows.wakes(5, {-1: {"level_ml": start_ml}}), known=known))
+    assert there.basis != "too little is in it for a run already"
+    none = forecast.tank(rows.log(rows.wakes(5, {-1: {"level_ml": start_ml - 1}}), known=known))
+    assert none.basis == "too little is in it for a run already"
+    assert none.early_s == none.middle_s == none.late_s == none.now_s == rows.START_S + 4 * DAY_S
 
 
 def test_a_mean_needs_three_quarters_of_its_days() -> None:

@@ -10,7 +10,8 @@ import pytest
 import rows
 
 from wakecore import rules
-from wakecore.run import TRIPS, UNREAD
+from wakecore.plan import LEAST_PULSE_MS
+from wakecore.run import OVERRUN_MS, TRIPS, UNREAD
 from wakecore.state import PHASES
 from wakecore.wake import DRY_RUNS, HELD_MS
 from wakewell import trials, words
@@ -259,3 +260,41 @@ def test_what_a_wake_did_about_water() -> None:
     assert did(**wish) == (f"did not water, though asked for: {why}", False)
     assert did(**wish, phase="soak") == (f"gave no more: {why}", False)
     assert did(**wish, phase="soak", cause="button") == (f"did not water: {why}", False)
+
+
+def test_why_a_dose_that_nothing_held_back_was_not_given() -> None:
+    """The gardens' pot: 30 ml/s at most, so 10.5 ml in the least pulse and its overrun."""
+    known = rows.pot()
+    least_ms = LEAST_PULSE_MS + OVERRUN_MS
+    least_ml = -(-known.limits.flow_max_ul_s * least_ms // 1_000_000)  # rounded up
+
+    def why(**changes: object) -> str:
+        log = rows.log(rows.wakes(3, {-1: changes}), known=known)
+        return magnifier.too_little(log.wakes[-1], log)
+
+    left = "what was left to give is less than the pump can do at once"
+    assert why() == left
+    day = "what the 24 hours still allow is less than one pulse"
+    assert why(day_ml=known.limits.day_ml - least_ml) == left
+    assert why(day_ml=known.limits.day_ml - least_ml + 1) == day
+    start_ml = series.start_of(known)
+    assert why(level_ml=start_ml + 1) == why(level_ml=None) == left
+    assert why(level_ml=start_ml) == "the water above the tank's reserve is less than one pulse"
+
+
+def test_a_wake_laid_out(basil: PotLog) -> None:
+    """What it planned and what is on record, of a wake that watered and of one that ran dry."""
+    wake = next(w for w in basil.wakes if w.ran_ms and w.place in basil.kept)
+    found = magnifier.magnify(basil, wake, basil.kept[wake.place], Calendar("UTC"))
+    pot = basil.pot_of(wake)
+    assert pot is not None
+    assert dict(found.plan)["still to give"] == f"{wake.dose_ul / 1000:.1f} ml"
+    assert dict(found.plan)["refill point"] == magnifier.percent(series.refill_of(pot))
+    assert dict(found.plan)["a dose fills to"] == magnifier.percent(series.target_of(pot))
+    recorded = dict(found.recorded)
+    assert recorded["water given, best estimate"] == f"{wake.given_ul / 1000:.1f} ml"
+    assert recorded["pump ran"] == f"{wake.ran_ms / 1000:.2f} s"
+    dry = msgspec.structs.replace(wake, trips=("no flow",))
+    assert (
+        magnifier.given_text(dry) == f"none seen; {wake.given_ul / 1000:.1f} ml by the time it ran"
+    )

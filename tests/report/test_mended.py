@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from grown import Garden, make
 
+from wakecore import line
 from wakewell import logs, mended
 
 
@@ -134,3 +135,36 @@ def test_what_was_mended_is_said_with_how_many_lines_it_had(log: bytes, tmp_path
     assert told(first[:300] + b"\n" + first[300:600] + b"\n" + first[600:]) == [
         "mended from 3 lines"
     ]
+
+
+def broken(texts: list[str], lost: set[int], cut: set[int]) -> tuple[bytes, list[bytes]]:
+    """A record with these texts, and its lines after a mailer: broken at the space of some texts,
+    which is lost, and in the middle of others."""
+    record = {f"t{at}": text for at, text in enumerate(texts)}
+    whole = line.encode(list(record), record)
+    parts: list[bytes] = [whole]
+    for at, text in enumerate(texts):
+        last = parts.pop()
+        begin = last.index(f'"t{at}":"'.encode()) + len(f'"t{at}":"')
+        if at in lost:
+            space = begin + text.index(" ")
+            parts += [last[:space], last[space + 1 :]]
+        elif at in cut:
+            parts += [last[: begin + 1], last[begin + 1 :]]
+        else:
+            parts.append(last)
+    return whole, parts
+
+
+@pytest.mark.parametrize(
+    ("lost", "cut"),
+    [
+        ({19}, set()),  # many whole texts before it
+        ({0}, set(range(1, 12))),  # many broken ones after it: they cannot all be tried
+        ({0, 1, 2, 3, 4, 5, 6, 7}, {8}),
+    ],
+)
+def test_a_space_lost_in_a_text_that_is_not_known_is_found(lost: set[int], cut: set[int]) -> None:
+    whole, parts = broken(["one two"] * 20, lost, cut)
+    assert len(parts) == 1 + len(lost) + len(cut)
+    assert mended.join(parts) == whole

@@ -13,7 +13,7 @@ import pytest
 import rows
 from grown import Garden, make
 
-from wakecore import line
+from wakecore import fields, line
 from wakewell import replay, usual
 from wakewell.report import series
 from wakewell.report.times import Tick
@@ -231,3 +231,32 @@ def test_what_the_ring_gave_up_is_what_the_newest_snapshot_says(tmp_path: Path) 
     path.write_bytes(b"\n".join(made) + b"\n")
     assert dropped > 3
     assert read(place).dropped == dropped - 3
+
+
+def test_a_pot_that_never_knew_the_date_is_timed_by_its_sleeps(tmp_path: Path) -> None:
+    place = make(tmp_path, Garden(days=5))
+    path = place / "00000001.jsonl"
+    dated = read(place)
+
+    def blind(row: bytes) -> bytes:
+        record, _ = line.decode(row)
+        assert record is not None
+        if record["kind"] == "wake":
+            record["begin"]["utc"][2] = 0
+        body = json.dumps(record, separators=(",", ":")).encode()[:-1]
+        return body + line.TAIL + b'%08x"}' % crc32(body)
+
+    path.write_bytes(b"\n".join(blind(row) for row in path.read_bytes().splitlines()) + b"\n")
+    counted = read(place)
+    assert not counted.dated
+    shift_s = dated.wakes[0].time_s
+    assert [w.time_s for w in counted.wakes] == pytest.approx(
+        [w.time_s - shift_s for w in dated.wakes], abs=2.0
+    )
+
+
+def test_a_pot_without_a_file_has_the_safe_defaults_in_force() -> None:
+    found = series.load(lambda _: None, "limits", "")
+    assert found is not None
+    assert found.day_ml == fields.Values("limits").day_ml
+    assert series.load(lambda _: None, "limits", "x") is None

@@ -68,6 +68,7 @@ GROUPS = (
         ("report/series.py", "report/forecast.py", "report/usage.py", "report/magnifier.py"),
         (
             "report/test_series.py",
+            "report/test_usage.py",
             "report/test_forecast.py",
             "report/test_magnifier.py",
         ),
@@ -227,17 +228,26 @@ def statement_at(tree: ast.Module, line: int) -> ast.stmt:
 
 
 def made_from(tree: ast.Module, begin: ast.stmt) -> list[ast.stmt]:
-    """A module's assignments that use what `begin` defines, also by way of a function of it."""
+    """A module's assignments and defaults that use what `begin` defines, also by a function."""
     found: list[ast.stmt] = []
     names = defined(begin)
     for statement in tree.body:
         used = {node.id for node in ast.walk(statement) if isinstance(node, ast.Name)}
         if statement is begin or not used & names:
             continue
-        if isinstance(statement, ast.Assign | ast.AnnAssign):
+        if isinstance(statement, ast.Assign | ast.AnnAssign) or names & in_defaults(statement):
             found.append(statement)
         names |= defined(statement)
     return found
+
+
+def in_defaults(statement: ast.stmt) -> set[str]:
+    """The names from which a function's defaults are made."""
+    if not isinstance(statement, ast.FunctionDef):
+        return set()
+    defaults = [*statement.args.defaults, *statement.args.kw_defaults]
+    nodes = [node for one in defaults if one for node in ast.walk(one)]
+    return {node.id for node in nodes if isinstance(node, ast.Name)}
 
 
 def defined(statement: ast.stmt) -> set[str]:
@@ -253,10 +263,14 @@ def remake(module: ModuleType, statement: ast.stmt) -> None:
     alone = ast.Module([statement], [])
     flags = annotations.compiler_flag  # all modules of the host begin with it
     code = compile(alone, str(module.__file__), "exec", flags=flags, dont_inherit=True)
-    if isinstance(statement, ast.ClassDef):
+    if isinstance(statement, ast.ClassDef | ast.FunctionDef):
         names = dict(vars(module))
         exec(code, names)
-        put_into(vars(module)[statement.name], names[statement.name])
+        was, now = vars(module)[statement.name], names[statement.name]
+        if isinstance(was, type):
+            put_into(was, now)
+        elif isinstance(was, FunctionType) and isinstance(now, FunctionType):
+            was.__defaults__, was.__kwdefaults__ = now.__defaults__, now.__kwdefaults__
         return
     before = dict(vars(module))
     exec(code, vars(module))
