@@ -406,6 +406,8 @@ def changed(record: dict[str, Any], *path: Any) -> dict[str, Any]:
         (("plan", "kind", 3), "plan.kind = 3 is"),
         (("plan", "phase", "x" * (logs.MOST_WORD + 1)), "plan.phase = "),
         (("judged", "soil", 3), "judged.soil = 3 is"),
+        (("judged", "another", 3), "judged.another = 3 is not a word"),
+        (("judged", "soil", "x" * (logs.MOST_WORD + 1)), "judged.soil = "),
         (("begin", "cause", "x" * (logs.MOST_WORD + 1)), "begin.cause = "),
         (("trips", ["sag", 3]), "trips = "),
         (("stores", [0, 2]), "stores = [0,2] is not made of 0 and 1"),
@@ -468,6 +470,8 @@ def test_a_value_is_shown_cut_short(good: dict[str, Any]) -> None:
     long = changed(good["wake"], "trips", ["x" * 20, 3, "y" * 200])
     told = logs.why_bad(long)
     assert told.endswith("... is not a list of texts")
+    word = logs.why_bad(changed(good["wake"], "plan", "phase", "x" * 80))
+    assert word.startswith(f"plan.phase = {'x' * 40}... is not a word")
 
 
 @pytest.mark.parametrize(

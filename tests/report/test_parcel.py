@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import tomllib
 import zipfile
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from grown import Garden, make
 from test_report_command import pot_toml
 
+from wakecore import line
 from wakewell import causes, logs, parcel, replay
 from wakewell.cli import main
 from wakewell.report import series
@@ -68,7 +70,26 @@ def test_the_shared_form_tells_nothing_of_whose_it_is(pot: Path, tmp_path: Path)
         assert ours.time_s - here.wakes[0].time_s == theirs.time_s - there.wakes[0].time_s
         assert (ours.lockouts, ours.given_ul) == (theirs.lockouts, theirs.given_ul)
     with zipfile.ZipFile(path) as file:
-        assert {info.date_time[0] for info in file.infolist()} == {1980}
+        # The earliest date of a zip file (from memory, APPNOTE 4.4.6: the DOS form)
+        assert {info.date_time for info in file.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+
+
+def test_what_the_shared_form_cannot_tell_is_counted(
+    pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A record whose CRC is right and whose form is none is left out, and that is said."""
+    folder = tmp_path / "pot"
+    shutil.copytree(pot, folder)
+    (path, *_) = sorted((folder / "logs").glob("*.jsonl"))
+    odd = {"kind": "wake", "n": 3, "begin": 7}
+    path.write_bytes(path.read_bytes() + line.encode(list(odd), odd) + b"\n")
+    deep = tmp_path / "parcels" / "sent" / "p.zip"  # folders that are not there yet
+    packed(folder, deep, "--share")
+    out = capsys.readouterr().out
+    assert "1 lines could not be read and are not in it" in out
+    assert b'"begin":7' not in everything(deep)
+    packed(pot, tmp_path / "whole.zip", "--share")
+    assert "could not be read" not in capsys.readouterr().out
 
 
 def test_the_shared_form_replays_to_the_last_bit(pot: Path, tmp_path: Path) -> None:

@@ -76,18 +76,14 @@ GROUPS = (
     Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
     Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
     Group(
-        ("verdicts.py", "replay.py", "rejudged.py", "changes.py"),
-        (
-            "test_verdicts.py",
-            "test_changes.py",
-            "test_replay.py",
-            "test_weaker.py",
-            "remote/test_report_verdict.py",
-        ),
+        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
+        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
     ),
+    Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
+    Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
     Group(
-        ("sequence_file.py", "sequence_judge.py", "sequence_cut.py", "sequences.py"),
-        ("test_sequences.py", "test_cut.py"),
+        ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
+        ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
     ),
     Group(
         (
@@ -100,17 +96,10 @@ GROUPS = (
         ),
         ("test_budget.py", "test_budget_log.py", "test_one_description.py"),
     ),
-    Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(
-        ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
-        ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
+        ("sequence_file.py", "sequence_judge.py", "sequence_cut.py", "sequences.py"),
+        ("test_sequences.py", "test_cut.py"),
     ),
-    Group(
-        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
-        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
-    ),
-    Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
-    Group(("trials.py",), ("test_simulate.py",)),
     Group(
         (
             "remote/store.py",
@@ -129,9 +118,20 @@ GROUPS = (
         ),
     ),
     Group(
+        ("verdicts.py", "replay.py", "rejudged.py", "changes.py"),
+        (
+            "test_verdicts.py",
+            "test_changes.py",
+            "test_replay.py",
+            "test_weaker.py",
+            "remote/test_report_verdict.py",
+        ),
+    ),
+    Group(
         ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/inspect.py", "usb/link.py"),
         ("usb/test_hostile_board.py", "usb/test_pull.py", "usb/test_flash.py"),
     ),
+    Group(("trials.py",), ("test_simulate.py",)),
 )
 
 

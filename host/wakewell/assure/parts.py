@@ -357,6 +357,8 @@ def host(asked: Asked) -> Figures:
         todo = mutate_host.chosen(most, asked.seed, quick if asked.quick else ())
         so_far = HostFigures(asked.seed, {}, [mutant.key for mutant in todo], [])
     groups = [group for group in mutate_host.GROUPS if any(m.file in group.modules for m in todo)]
+    new = {mutant.file for mutant in todo if mutant.key in so_far.waiting}
+    groups.sort(key=lambda group: not new & set(group.modules))  # what was never judged comes first
     end_s = time.monotonic() + asked.lives_s
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
         for group in groups:
