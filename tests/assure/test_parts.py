@@ -129,7 +129,7 @@ def test_the_hosts_mutants_go_on_where_they_were_cut_short(
     live = {everyone[1].key, everyone[3].key, everyone[7].key}
     monkeypatch.setattr(mutate, "explained", lambda: {everyone[3].key: "no difference"})
     monkeypatch.setattr(mutate_host, "mutants", lambda: everyone)
-    monkeypatch.setattr(mutate_host, "chosen", lambda *_: everyone)
+    monkeypatch.setattr(mutate_host, "chosen", lambda *_: list(everyone))
     met: list[str] = []
 
     def run(todo: list[mutate.Mutant], *_: object) -> Iterator[tuple[mutate.Mutant | None, str]]:
@@ -142,11 +142,11 @@ def test_the_hosts_mutants_go_on_where_they_were_cut_short(
     asked = parts.Asked(False, 60.0, 1, tmp_path, None, True, record=True)
     asked.lives_s = 0.0
     first = parts.host(asked)
-    assert met == [everyone[0].key]
-    assert first.numbers["host_mutants"] == 1
+    assert len(met) == 2, "one of each group, however short the time"
+    assert first.numbers["host_mutants"] == 2
     assert first.left_out[1:] == [
-        "9 of the sample not reached, of causes.py, chips.py",
-        "9 of 10 mutants of the host, by the seed",
+        "8 of the sample not reached, of causes.py, chips.py",
+        "8 of 10 mutants of the host, by the seed",
     ]
     asked.go_on, asked.lives_s = True, 1e9
     numbers = {
@@ -159,7 +159,7 @@ def test_the_hosts_mutants_go_on_where_they_were_cut_short(
     met.clear()
     live.clear()
     again = parts.host(asked)
-    assert met == [everyone[1].key, everyone[7].key]
+    assert set(met) == {everyone[1].key, everyone[7].key}
     assert again.numbers == numbers | {"host_mutants_killed": 9}
     assert again.left_out == [
         "1 tests of tests/test_chips.py, which fail here on the code as it is",

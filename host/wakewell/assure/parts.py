@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import random
 import re
 import signal
 import sys
@@ -356,15 +357,23 @@ def host(asked: Asked) -> Figures:
         most = QUICK_HOST_MUTANTS if asked.quick else asked.host_mutants
         todo = mutate_host.chosen(most, asked.seed, quick if asked.quick else ())
         so_far = HostFigures(asked.seed, {}, [mutant.key for mutant in todo], [])
+    random.Random(so_far.seed).shuffle(todo)  # a group that is cut short is a fair sample of it
     groups = [group for group in mutate_host.GROUPS if any(m.file in group.modules for m in todo)]
     new = {mutant.file for mutant in todo if mutant.key in so_far.waiting}
     groups.sort(key=lambda group: not new & set(group.modules))  # what was never judged comes first
     end_s = time.monotonic() + asked.lives_s
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
+        left = len(todo)
         for group in groups:
             for file in group.tests:
                 so_far.failing.pop(f"tests/{file}", None)
-            done = mutate_host.run([m for m in todo if m.file in group.modules], asked.workers)
+            mine = [mutant for mutant in todo if mutant.file in group.modules]
+            mine.sort(key=lambda mutant: mutant.key not in so_far.waiting)
+            # Each group has its share of the time that is left
+            now_s = time.monotonic()
+            group_end_s = now_s + (end_s - now_s) * len(mine) / left
+            left -= len(mine)
+            done = mutate_host.run(mine, asked.workers)
             for mutant, why in done:
                 if mutant is None:
                     file = why.split("::")[0]
@@ -374,14 +383,12 @@ def host(asked: Asked) -> Figures:
                 so_far.judged(group, mutant, why, explained)
                 if mutant.key in so_far.survived:
                     asked.say(f"  survived: {mutant}")
-                if time.monotonic() > end_s:
+                if time.monotonic() > group_end_s:
                     done.close()
                     break
             found = so_far.figures(len(everyone))
             if asked.record:
                 note.record("host", asked.quick, found.numbers, found.left_out, found.more)
-            if time.monotonic() > end_s:
-                break
     return so_far.figures(len(everyone))
 
 
