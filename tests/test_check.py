@@ -96,6 +96,31 @@ def test_json_is_one_object_with_the_same_facts(basil, capsys):
     assert bad["ids"] == {}
 
 
+def test_only_a_lithium_cell_has_its_caution(basil, capsys):
+    caution = "caution (basil): lithium cell"
+    about = (basil / "pot.toml").read_text(encoding="utf-8")
+    for chemistry, told in (("lithium-iron-phosphate", True), ("nickel-metal-hydride", False)):
+        (basil / "pot.toml").write_text(about.replace("lithium-ion", chemistry), encoding="utf-8")
+        cli.main(["check", str(basil)])
+        assert (caution in capsys.readouterr().out) == told
+    mains = (basil / "settings.toml").read_text(encoding="utf-8").replace("[", "mains = 1\n[", 1)
+    (basil / "settings.toml").write_text("mains = 1\n" + mains, encoding="utf-8")
+    (basil / "pot.toml").write_text(
+        about.replace(about[about.index("[battery]") : about.index("[crop]")], ""), encoding="utf-8"
+    )
+    cli.main(["check", str(basil)])
+    assert "lithium cell" not in capsys.readouterr().out
+
+
+def test_what_is_no_folder_has_stage_0_in_json(capsys):
+    """Whoever reads it must not take for commissioned what was never looked at (R14)."""
+    assert cli.main(["check", "--json", "nowhere", POTS[0]]) == 2
+    nowhere = json.loads(capsys.readouterr().out)["folders"][0]
+    assert nowhere["stage"] == 0
+    assert nowhere["name"] is None
+    assert nowhere["problems"]
+
+
 @pytest.mark.parametrize("path", ["nowhere", "x" * 5000, "\x1b[2J", "bad\udcff", "/dev/null"])
 def test_what_is_no_folder_gives_one_line_and_2(path, capsys):
     assert cli.main(["check", path]) == 2

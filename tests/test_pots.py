@@ -319,6 +319,34 @@ def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, say
     assert says in warned if says else not warned
 
 
+def test_a_hose_that_is_not_described_is_assumed_aloud(basil):
+    put(basil, "settings.toml", "pulse_ml", 12)
+    assumed = "; [hose] is not in pot.toml: so much is assumed"
+    assert assumed not in " ".join(warning.text for warning in pots.load(basil).warnings)
+    replace(basil, "pot.toml", "[hose]\ninner_mm = 5\nlength_mm = 700\n", "")
+    told = [w.text for w in pots.load(basil).warnings if w.text.startswith("pulse_ml = 12: ")]
+    assert [text.endswith(assumed) for text in told] == [True]
+
+
+@pytest.mark.parametrize(
+    ("points", "refused"),
+    [
+        # The refill point is 296 ppt: the table must show it, and something wetter
+        ("[[1480000, 400], [1800000, 296]]", False),
+        ("[[1480000, 400], [1800000, 297]]", True),
+        ("[[1480000, 297], [1800000, 130]]", False),
+        ("[[1480000, 296], [1800000, 130]]", True),
+    ],
+)
+def test_a_refill_point_that_the_probe_never_shows_is_refused(basil, points, refused):
+    at = put(basil, "settings.toml", "depletion_ppt", 400)
+    was = "[[1150000, 520], [1480000, 400], [1800000, 270], [2100000, 130], [2300000, 40]]"
+    replace(basil, "calibration.toml", was, points)
+    found = texts(pots.load(basil).problems)
+    said = f"settings.toml:{at}: depletion_ppt = 400: refill point 296 ppt, but "
+    assert [row.startswith(said) for row in found] == [True] * refused
+
+
 def test_a_check_valve_keeps_the_hose_full(basil):
     put(basil, "settings.toml", "upkeep_ml", 12)
     replace(basil, "pot.toml", "length_mm = 700", 'length_mm = 700\nvalve = "check"')

@@ -7,7 +7,9 @@ notes which lines each of them reaches and how long it takes: a mutant is then j
 tests that reach its line, the quickest first, up to the first that fails.
 
 Not mutated: what draws (pictures and pages), and what names the options of a command line.
-A test that starts a program of its own does not see the mutant there. Needs the project's clone.
+A test that starts a program of its own does not see the mutant there, and the property tests
+are left out for the time they take: what only they would notice survives here. Needs the
+project's clone.
 """
 
 from __future__ import annotations
@@ -488,7 +490,7 @@ def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Co
     os.chdir(base)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # what it started is ended on the way out
     files = [str(TESTS / name) for name in group.tests if (TESTS / name).exists()]
-    quiet = ["-q", "-s", "-m", "not slow", "-c", str(ROOT / "pyproject.toml")]
+    quiet = ["-q", "-s", "-m", "not slow and not hypothesis", "-c", str(ROOT / "pyproject.toml")]
     quiet += ["-p", "no:cacheprovider", "-p", "no:xdist"]
     quiet += [f"--basetemp={base}/tests", "-o", "tmp_path_retention_policy=none"]
     for module in {mutant.file for mutant in todo}:
