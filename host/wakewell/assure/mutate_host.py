@@ -77,15 +77,15 @@ GROUPS = (
     ),
     Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
     Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
-    Group(
-        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
-        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
-    ),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
         ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
+    ),
+    Group(
+        ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
+        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
     ),
     Group(
         (

@@ -359,8 +359,6 @@ def host(asked: Asked) -> Figures:
         so_far = HostFigures(asked.seed, {}, [mutant.key for mutant in todo], [])
     random.Random(so_far.seed).shuffle(todo)  # a group that is cut short is a fair sample of it
     groups = [group for group in mutate_host.GROUPS if any(m.file in group.modules for m in todo)]
-    new = {mutant.file for mutant in todo if mutant.key in so_far.waiting}
-    groups.sort(key=lambda group: not new & set(group.modules))  # what was never judged comes first
     end_s = time.monotonic() + asked.lives_s
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
         left = len(todo)
@@ -369,16 +367,16 @@ def host(asked: Asked) -> Figures:
                 so_far.failing.pop(f"tests/{file}", None)
             mine = [mutant for mutant in todo if mutant.file in group.modules]
             mine.sort(key=lambda mutant: mutant.key not in so_far.waiting)
-            # Each group has its share of the time that is left
-            now_s = time.monotonic()
-            group_end_s = now_s + (end_s - now_s) * len(mine) / left
-            left -= len(mine)
+            group_end_s = None
             done = mutate_host.run(mine, asked.workers)
             for mutant, why in done:
                 if mutant is None:
                     file = why.split("::")[0]
                     so_far.failing[file] = so_far.failing.get(file, 0) + 1
                     continue
+                if group_end_s is None:  # its share of the time left, once its tests are measured
+                    now_s = time.monotonic()
+                    group_end_s = now_s + (end_s - now_s) * len(mine) / left
                 bar.update()
                 so_far.judged(group, mutant, why, explained)
                 if mutant.key in so_far.survived:
@@ -386,6 +384,7 @@ def host(asked: Asked) -> Figures:
                 if time.monotonic() > group_end_s:
                     done.close()
                     break
+            left -= len(mine)
             found = so_far.figures(len(everyone))
             if asked.record:
                 note.record("host", asked.quick, found.numbers, found.left_out, found.more)
