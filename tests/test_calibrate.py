@@ -10,6 +10,7 @@ import subprocess
 import sys
 from importlib import resources
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -180,6 +181,70 @@ def test_a_pots_files_are_written_with_comments_and_copies(folder: Path, capsys:
     # The flow's uncertainty is that of a mean of three: t(0.975, 2) s / sqrt(3), JCGM 100, G.3.
     s = 1000 * math.sqrt(((22 - 22.125) ** 2 + (22.75 - 22.125) ** 2 + (21.625 - 22.125) ** 2) / 2)
     assert f"{4.30 * s / math.sqrt(3) / 1000:.2g} ml/s" in out
+
+
+def test_another_point_is_asked_for_in_the_widest_gap() -> None:
+    def told(*values: float) -> str:
+        return fits.gap_advice([Point(0, value) for value in values], "ml")
+
+    assert told(3000, 0, 1000) == "between 1000 and 3000 ml"
+    assert told(3000, 1000) == "well beyond 3000 ml or below 1000 ml"
+
+
+def test_of_two_points_in_the_wrong_order_the_surer_one_counts() -> None:
+    """The weighted mean of 100 +- 1 and 96 +- 10: (100 + 0.96) / 1.01."""
+    points = [Point(0, 0, 1), Point(100, 100, 1), Point(200, 96, 10), Point(300, 200, 1)]
+    _, knots = fits.monotone("level", points, True, "ml")
+    assert [knot.value for knot in knots] == pytest.approx([0, 100.96 / 1.01, 200])
+
+
+@pytest.mark.parametrize(
+    ("refill", "depletion"),
+    # Capacity 420 and wilting 110: 310 ppt of available water
+    [(172.0, 800), (125.5, 950), (125.2, None), (404.5, 50), (405.0, None)],
+)
+def test_a_refill_point_found_by_weighing_is_a_depletion(
+    folder: Path, refill: float, depletion: int | None
+) -> None:
+    record(folder, "soil", [(1_300_000, 420, 10)], "capacity")
+    record(folder, "soil", [(2_000_000, refill, 10)], "refill")
+    made = calibrate.Calibration(folder, Book(folder))
+    calibrate.put_water(made, pots.load(folder), made.book)
+    assert made.changes.get("settings", {}).get("depletion_ppt", None) == depletion
+
+
+@pytest.mark.parametrize(
+    ("expanded", "fill_ppt"),
+    # Basil's own is 930: 420 less 50 are 880 parts per thousand of 420; never below half
+    [(20.0, None), (50.0, 880), (300.0, 500)],
+)
+def test_a_dose_stays_below_capacity_by_what_is_not_known(
+    folder: Path, expanded: float, fill_ppt: int | None
+) -> None:
+    record(folder, "soil", [(1_300_000, 420, 10)], "capacity")
+    made = calibrate.Calibration(folder, Book(folder))
+    made.fits["soil"] = SimpleNamespace(expanded=expanded)
+    calibrate.put_water(made, pots.load(folder), made.book)
+    assert made.changes.get("settings", {}).get("fill_ppt") == fill_ppt
+
+
+def test_rails_lie_a_quarter_of_the_table_outside_it(folder: Path) -> None:
+    """ESP32 series datasheet: the converter reads true from 150 to 2450 mV; 50 mV beyond that."""
+    pot = pots.load(folder)
+    table = [(1_000_000, 500), (1_400_000, 100)]
+    assert calibrate.rails(pot, "soil", table, None) == [900_000, 1_500_000]
+    assert calibrate.rails(pot, "soil", table, [400_000, 2_440_000]) == [400_000, 2_440_000]
+    for old in ([1_000_000, 2_440_000], [400_000, 1_400_000]):
+        assert calibrate.rails(pot, "soil", table, old) == [900_000, 1_500_000]
+    wide = [(160_000, 500), (2_440_000, 100)]
+    assert calibrate.rails(pot, "soil", wide, None) == [100_000, 2_500_000]
+
+
+def test_a_table_has_no_inner_point_that_repeats_a_value() -> None:
+    rising = [(0, 0), (1, 1), (2, 1), (3, 2), (4, 3), (5, 3)]
+    assert fits.strictly(rising) == [(0, 0), (1, 1), (3, 2), (5, 3)]
+    falling = [(counts, -value) for counts, value in rising]
+    assert fits.strictly(falling) == [(counts, -value) for counts, value in fits.strictly(rising)]
 
 
 def test_a_dry_run_writes_nothing(folder: Path) -> None:
