@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -330,3 +331,24 @@ def test_the_drawing_and_the_list_name_every_pin(name: str) -> None:
             assert str(pin) in drawn
             assert f"pin {pin}" in listed
     assert "10 kilohm from pin to ground" in listed
+
+
+def test_runs_into_the_cup_that_the_book_has_are_not_asked_for_again(tmp_path: Path) -> None:
+    """Three good ones on record are enough; a void one does not count."""
+    book = Book(tmp_path)
+    for ml, void in ((44.0, False), (90.0, True), (44.4, False)):
+        book.add("flow", ran_ms=2000, ml=ml, **({"void": "no flow"} if void else {}))
+    runs: list[str] = []
+    found: list[tuple[str, str]] = []
+    session: Any = SimpleNamespace(
+        book=book, step="flow", say=lambda _: None, bench=SimpleNamespace(ran_ms=2000),
+        answers=SimpleNamespace(number=lambda *_: 43.6), finding=lambda *row: found.append(row),
+        run_pump=lambda key, *_: runs.append(key),
+    )  # fmt: skip
+    commission.flow(session)
+    assert runs == ["flow.run"]
+    assert book.rows("flow")[-1]["ml"] == 43.6
+    # 22.0, 22.2 and 21.8 ml/s: their standard deviation is 0.2
+    assert found == [("flow", "22.00 ml/s, scatter 0.9 %")]
+    commission.flow(session)
+    assert runs == ["flow.run"]
