@@ -19,7 +19,8 @@ import pytest
 from freezegun import freeze_time
 
 from wakeboard import senml
-from wakewell import cli, words
+from wakecore import fields, line
+from wakewell import cli, logs, words
 from wakewell.remote import causes, letters, private, remind
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
@@ -362,6 +363,23 @@ def test_what_a_report_says_is_what_is_looked_at(tmp_path: Path) -> None:
     store.take([old], 5000)
     row = store.pots()[BOARD]
     assert (row.heard_at, row.report, row.told["answer"]) == (1000, 5, "in force")
+
+
+def test_the_settings_a_pot_obeys_are_those_its_newest_wake_names(tmp_path: Path) -> None:
+    """What was asked for by radio is in force before the folder says so."""
+    where = pot(tmp_path)
+    record = {"kind": "settings", "version": fields.VERSION, "limits_id": "0" * 8}
+    record |= {name: default for name, _, _, default in fields.SETTINGS}
+    record["radio_wakes"] = asked = where.settings["radio_wakes"] + 3
+    data = line.encode(list(record), record)
+    kept = tmp_path / "logs" / logs.IN_FORCE
+    kept.mkdir(parents=True)
+    (kept / f"{line.identity(data)}.json").write_bytes(data)
+    found = remind.settings_of(where, {"settings": line.identity(data)})
+    assert found["radio_wakes"] == asked
+    assert found.keys() >= where.settings.keys()
+    assert remind.settings_of(where, {"settings": "0" * 8}) == where.settings
+    assert remind.settings_of(where, {}) == where.settings
 
 
 # Until when the tank lasts

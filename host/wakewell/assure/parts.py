@@ -366,7 +366,7 @@ def host(asked: Asked) -> Figures:
             for file in group.tests:
                 so_far.failing.pop(f"tests/{file}", None)
             mine = [mutant for mutant in todo if mutant.file in group.modules]
-            mine.sort(key=lambda mutant: mutant.key not in so_far.waiting)
+            mine.sort(key=lambda mutant: mutant.key in so_far.waiting)  # survivors first: few
             group_end_s = None
             done = mutate_host.run(mine, asked.workers)
             for mutant, why in done:
