@@ -243,6 +243,7 @@ def test_rails_lie_a_quarter_of_the_table_outside_it(folder: Path) -> None:
 def test_a_table_has_no_inner_point_that_repeats_a_value() -> None:
     rising = [(0, 0), (1, 1), (2, 1), (3, 2), (4, 3), (5, 3)]
     assert fits.strictly(rising) == [(0, 0), (1, 1), (3, 2), (5, 3)]
+    assert fits.strictly([(0, 0), (1, 1), (2, 2)]) == [(0, 0), (1, 1), (2, 2)]
     falling = [(counts, -value) for counts, value in rising]
     assert fits.strictly(falling) == [(counts, -value) for counts, value in fits.strictly(rising)]
 
