@@ -6,6 +6,8 @@ import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -176,6 +178,14 @@ def test_a_changed_calibration_that_calibrate_wrote_is_followed(pot: Path) -> No
     book.add("point", step="battery", probe="battery", counts=1_800_000, value=3600.0, u=9.0)
     assert main(["calibrate", str(pot), "--only", "battery"]) == 0
     assert standing(pot).stage == 0
+
+
+def test_a_value_that_a_step_writes_is_followed(pot: Path) -> None:
+    """`commission` must not undo its own work: the book leads to what it wrote itself."""
+    session: Any = SimpleNamespace(folder=pot, pot=pots.load(pot), book=Book(pot))
+    commission.set_value(session, "calibration", "sleep_ua", 21)
+    assert session.pot.calibration["sleep_ua"] == 21
+    assert standing(pot).stage == 2
 
 
 def test_check_compiles_what_counts_and_says_the_next_step(

@@ -78,7 +78,7 @@ GROUPS = (
     Group(("parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
     Group(("logs.py", "fieldlog.py", "usual.py"), ("test_logs.py", "test_fieldlog.py")),
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
-    Group(("commission_wiring.py", "commission.py"), ("test_commission.py",)),
+    Group(("commission_wiring.py", "commission.py"), ("test_commission.py", "test_stage.py")),
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
         ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
