@@ -247,6 +247,8 @@ def test_charge_of_a_wake(changes: Changes, state: str, said: str) -> None:
     thirsty = log(60)
     thirsty.pots = {rows.IDS: rows.pot(calibration={"sleep_ua": 1000})}
     assert findings.charge(thirsty).measure.endswith(", of it asleep 24.00")
+    thirsty.pots = {rows.IDS: rows.pot(calibration={"self_ua": 100})}  # 10 and 100 microamps
+    assert findings.charge(thirsty).measure.endswith(", of it asleep 2.64")
     # 600,000 microamp-hours a day, 59 days apart but 60 wakes
     large = findings.charge(log(60, each(range(60), charge_uah=600_000))).measure
     assert f"; {600 * 60 / 59:.1f} mAh a day with pumping" in large
