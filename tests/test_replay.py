@@ -344,6 +344,22 @@ def test_whatever_befell_the_pot_its_log_replays_whole(tmp_path: Path, name: str
     assert (report.played, report.different, report.good) == (records, 0, True)
 
 
+@pytest.mark.parametrize("name", STORY)
+def test_whatever_befell_the_pot_this_core_is_not_called_another(tmp_path: Path, name: str) -> None:
+    """The same core under another name, its snapshots lost but one and every wake by the timer.
+
+    What is played comes out the same; where no record tells the state, nothing is.
+    """
+    script = [wake | STORY[name].get(n, {}) for n, wake in enumerate(_script(70))]
+    for wake in script:
+        wake |= {"cause": "timer", "slept_s": 3600, "vouched": 1}
+    lines = list(makelog.log_lines(makelog.play(script, core=OTHER_CORE)))
+    snapshots = [data for data in lines if data.startswith(b'{"kind":"state"')]
+    report = report_of(tmp_path, [data for data in lines if data not in snapshots[1:]])
+    assert report.played > 0
+    assert (report.different, report.changes, report.skips.count) == (0, {}, 0)
+
+
 @pytest.mark.parametrize("core", [None, OTHER_CORE])
 @pytest.mark.parametrize("on", interpreter.KINDS)
 def test_whatever_befell_the_pot_micropython_agrees(

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import pytest
 import tomlkit
 
+import makelog
 from makelog import another_cores
 from wakecore import rules
 from wakecore.run import TRIPS
@@ -326,3 +327,61 @@ def test_settings_that_weaken_a_protection_are_a_finding(
     assert {row["rule"] for row in found["weaker"]} == {"R4"}
     assert main(["replay", str(SHIPPED["fern"]), "--settings", str(asked)]) == 1
     assert capfd.readouterr().out.rstrip().splitlines()[-1].startswith("1 replayed, NOT all good: ")
+
+
+RESET = 9  # the wake of the first dose in `unrecorded`
+
+
+def unrecorded(folder: Path, *, then: str = "timer", **members: Any) -> Path:
+    """A log in which the board was reset in its first dose: that wake has no record.
+
+    then: what woke it next. members: of its record.
+    """
+    script = list(makelog.wakes(75, start=1))
+    script[RESET]["run"] = {"reset_at_ms": 1500}
+    script[RESET + 1] |= {"cause": then, "boots": 1, "slept_s": 60, "vouched": 1}
+    played = list(makelog.play(script, core="0123456789ab"))
+    assert [at for at, out in enumerate(played) if out["record"] is None] == [RESET]
+    lines = list(makelog.log_lines(played))
+    assert sum(b'"kind":"state"' in data for data in lines) == 3
+    if members:
+        lines = [
+            makelog.changed(data, **members) if b'"n":%d,' % RESET in data else data
+            for data in lines
+        ]
+    makelog.write(folder, lines)
+    return folder
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_pulse_that_was_never_recorded_makes_no_core_weaker(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], asked: bool
+) -> None:
+    """The wake after it counts its water; from which state it did so, no record tells.
+
+    It and those up to the next snapshot are told as not played, neither good nor a finding.
+    """
+    log = unrecorded(tmp_path / "pot" / "logs")
+    words: list[str | Path] = [log]
+    if asked:
+        words += ["--settings", tmp_path / "asked.toml"]
+        (tmp_path / "asked.toml").write_text("pulse_ml = 100\n")
+    code, found = replayed(capfd, *words)
+    assert (found["weaker"], found["stricter"], found["different"]) == ([], [], 0)
+    assert found["not_played"] == {"the state it began with is not known": 32 - RESET}
+    assert code == 0
+    assert main(["replay", *map(str, words)]) == 0
+    last = capfd.readouterr().out.rstrip().splitlines()[-1]
+    assert f"nothing bad found, but {32 - RESET} wakes not played" in last
+
+
+def test_a_weaker_core_is_found_after_a_pulse_that_was_never_recorded(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    broken = BROKEN["no looks after a pulse"]
+    core = changed_core(tmp_path / "core", broken.file, broken.old, broken.new)
+    log = unrecorded(tmp_path / "pot" / "logs")
+    code, found = replayed(capfd, log, "--core", core)
+    assert code == 1
+    assert {row["rule"] for row in found["weaker"]} == {"R8"}
+    assert all(row["wake"] >= 32 for row in found["weaker"])

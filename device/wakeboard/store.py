@@ -17,7 +17,7 @@ from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
 SLOTS = ("state.0", "state.1")
 MOST_FILE = 32768  # bytes in one log file
 MOST_FILES = 24
-SNAPSHOT_EVERY = 32  # records; also before the first record of a file and after a cold start
+SNAPSHOT_EVERY = 32  # records; also first in a file, after a cold start and after a cut-off pulse
 STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
 
 
@@ -145,7 +145,8 @@ class Store(Folder):
         know its size and once to write it.
         """
         cold = record["begin"]["cause"] not in ("timer", "button")
-        due = cold or record["n"] % SNAPSHOT_EVERY == 0
+        # No record tells of a pulse that a reset cut off, nor of the state that it left.
+        due = cold or before["fields"]["open_ms"] > 0 or record["n"] % SNAPSHOT_EVERY == 0
         size = line.write(names, record, len) + 1
         for _ in range(2):  # a full flash: drop the oldest file and try once more
             try:

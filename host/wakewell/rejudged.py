@@ -8,7 +8,9 @@ state begins anew from the recorded one, so that no consequence is told as a dec
 
 The record holds the recorded state as a hash. The state itself is known at every snapshot, and
 at every wake where the core that made the record is at hand (`States`). In between it is the
-state this core made, with what the records tell of the recorded one put right.
+state this core made, with what the records tell of the recorded one put right. Where a record
+begins with a state that none before it ended with (a pulse begun and never recorded, a lost
+record), it is not known until the next snapshot, and those wakes are told as not played.
 """
 
 from __future__ import annotations
@@ -150,7 +152,7 @@ class Rejudge:
             return None, "the state it began with is not known", []
         own = self.own.begun_with(record) if self.carried else None
         self.own.snapshot = self.own.state = None
-        before = twin(state)
+        before, slots = twin(state), player.slots
         made, why = _played(player, record, state, pot)
         if made is None:
             return self._failed(why)
@@ -178,6 +180,7 @@ class Rejudge:
             # The time that passed is what passed, whatever this core would have slept.
             self.own.state.sleep_s = slept(record["commands"][-1]) or 0
         if not self._same_run(record, made) and self.known(record["state"]) is None:
+            player.slots = slots  # what the recorded wake stored, not what this core did
             made = self._as_it_was(record, before, pot) or made
         self.last = record, made, before
         return made_now, "", found
@@ -187,11 +190,8 @@ class Rejudge:
         state = twin(before)
         if record["plan"]["phase"] == PHASES[SOAK]:
             state.plan_ul = record["plan"]["dose_ul"]
-        slots = self.player.slots
         with decided_as(record):
-            made, _ = _played(self.player, record, state, pot)
-        self.player.slots = slots if made is None else self.player.slots
-        return made
+            return _played(self.player, record, state, pot)[0]
 
     def _failed(self, why: str) -> tuple[None, str, list[Change]]:
         self.passed()
@@ -211,7 +211,7 @@ class Rejudge:
             state = player.snapshot if player.snapshot.crc == record["before"] else None
         if state is not None:
             player.snapshot, player.state, player.ended = twin(state), state, record["before"]
-            player.slots = player.slots or [state.to_bytes()]
+            player.slots = player.slots or [(record["before"], state.to_bytes())]
             return True
         if self.last is not None and player.state is not None:
             put_right(player.state, *self.last, record)

@@ -204,9 +204,10 @@ def small_ring(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(store, "MOST_FILES", 3)
 
 
-def append(pot: store.Store, n: int, cause: str = "timer") -> bool:
+def append(pot: store.Store, n: int, cause: str = "timer", open_ms: int = 0) -> bool:
     state = State()
     state.wakes = n
+    state.open_ms = open_ms  # type: ignore[attr-defined]
     record = store_session.record(n, cause)
     done: bool = pot.append(store_session.NAMES, record, store.snapshot(state, 0))
     return done
@@ -251,6 +252,15 @@ def test_a_cold_start_writes_a_snapshot(pot: store.Store) -> None:
         assert append(pot, n, cause)
     kinds = [(r["kind"], r["n"]) for _, r in lines_of(pot) if r]
     assert kinds == [("state", 1), ("wake", 1), ("wake", 2), ("state", 3), ("wake", 3), ("wake", 4)]
+
+
+def test_a_pulse_that_was_cut_off_writes_a_snapshot_whatever_woke_the_board(
+    pot: store.Store,
+) -> None:
+    for n, open_ms in ((1, 0), (2, 3000), (3, 0)):
+        assert append(pot, n, open_ms=open_ms)
+    kinds = [(r["kind"], r["n"]) for _, r in lines_of(pot) if r]
+    assert kinds == [("state", 1), ("wake", 1), ("state", 2), ("wake", 2), ("wake", 3)]
 
 
 @pytest.mark.parametrize("left", [1, 10, 40])

@@ -100,7 +100,8 @@ class Player:
         self.asked = {}
         self.exact = exact
         self.state = None
-        self.slots = []  # the stored bytes a wake may fall back on, the newest first
+        # What a wake may fall back on, the newest first: (recorded CRC or "", stored bytes)
+        self.slots = []
         self.snapshot = None
         self.ended = ""  # the recorded CRC of the state the last wake ended with
         self.outran = False  # did the last wake's pulse run on where the recorded one had ended?
@@ -128,7 +129,13 @@ class Player:
         board = RecordedWake(record)
         drive(board, state, pot, record["begin"])
         self.state, self.ended = state, record["state"]
-        self.slots = (board.stored + self.slots)[:2]
+        # Only the state at the end of a wake is on record, not that of a pulse begun in it.
+        stored = []
+        for data in board.stored:
+            kept = from_bytes(data)
+            ends = kept is not None and kept.wakes > record["n"]
+            stored.append((record["state"] if ends else "", data))
+        self.slots = (stored + self.slots)[:2]
         self.outran = board.run is not None
         return board.made
 
@@ -137,31 +144,35 @@ class Player:
 
         As a rule the one the last wake ended with. Where the record begins with another
         (a gap, a reset, a write that failed, a slot that was damaged), the snapshot before
-        it or one of the slots.
+        it or one of the slots. A state that no record tells of, such as after a pulse that
+        was begun and never recorded, is not known: its number alone does not make it one.
         """
         if record["begin"]["state"] == "lost":
             self.state = self.snapshot  # with what the log before it knew of lockouts
             if not self.fits(self.state, record):
-                self.state = State()
-                self.state.to_bytes()
+                empty = State()
+                empty.to_bytes()
+                self.state = empty if empty.crc == record["before"] else None
         elif self.ended != record["before"]:
             self.state = None
         if self.fits(self.state, record):
             return self.state
         if self.fits(self.snapshot, record):
-            self.slots = [self.snapshot.to_bytes()]
+            self.slots = [(record["before"], self.snapshot.to_bytes())]
             return self.snapshot
-        for data in self.slots:
+        for crc, data in self.slots:
             state = from_bytes(data)
-            if self.fits(state, record):
+            if self.fits(state, record, crc):
                 return state
         return None
 
-    def fits(self, state, record):
-        """Can the wake have begun with this state?"""
+    def fits(self, state, record, crc=""):
+        """Can the wake have begun with this state? crc: of the recorded one, "" if not known."""
         if state is None:
             return False
-        return state.crc == record["before"] if self.exact else state.wakes == record["n"]
+        if self.exact:
+            return state.crc == record["before"]
+        return state.wakes == record["n"] and crc in ("", record["before"])
 
     def pot(self, record):
         """(Pot, "") in force for this record, or (None, why not)."""
