@@ -12,13 +12,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from wakeboard.store import STATE_RECORD
+from wakeboard.store import STATE_RECORD, snapshot_due
 from wakecore import line
 from wakecore.wake import RECORD
 from wakewell.boards import mock
 from wakewell.core import core_id
 
-SNAPSHOT_EVERY = 32
 CYCLE = 10  # wakes from one dose to the next, the two looks for a leak among them
 LOOKS_S = (0, 60, 600, 0)
 SOIL = ([1_000_000, 500], [2_400_000, 50])  # counts fall as the soil gets wetter
@@ -108,8 +107,7 @@ def log_lines(played: Iterable[dict[str, Any]], first: bool = True) -> Iterator[
         record = out["record"]
         if record is None:
             continue
-        cold = record["begin"]["cause"] not in ("timer", "button")
-        if due or cold or record["n"] % SNAPSHOT_EVERY == 0:
+        if due or snapshot_due(record, out["before"]):
             yield line.encode(STATE_RECORD, out["before"])
         due = False
         yield out["line"]

@@ -332,24 +332,18 @@ def test_settings_that_weaken_a_protection_are_a_finding(
 RESET = 9  # the wake of the first dose in `unrecorded`
 
 
-def unrecorded(folder: Path, *, then: str = "timer", **members: Any) -> Path:
+def unrecorded(folder: Path, older: bool = True) -> Path:
     """A log in which the board was reset in its first dose: that wake has no record.
 
-    then: what woke it next. members: of its record.
+    older: of a board that wrote no snapshot for it.
     """
     script = list(makelog.wakes(75, start=1))
     script[RESET]["run"] = {"reset_at_ms": 1500}
-    script[RESET + 1] |= {"cause": then, "boots": 1, "slept_s": 60, "vouched": 1}
-    played = list(makelog.play(script, core="0123456789ab"))
-    assert [at for at, out in enumerate(played) if out["record"] is None] == [RESET]
-    lines = list(makelog.log_lines(played))
-    assert sum(b'"kind":"state"' in data for data in lines) == 3
-    if members:
-        lines = [
-            makelog.changed(data, **members) if b'"n":%d,' % RESET in data else data
-            for data in lines
-        ]
-    makelog.write(folder, lines)
+    script[RESET + 1] |= {"cause": "timer", "boots": 1, "slept_s": 60, "vouched": 1}
+    lines = list(makelog.log_lines(makelog.play(script, core="0123456789ab")))
+    snapshot = b'{"kind":"state","n":%d,' % RESET
+    assert sum(data.startswith(snapshot) for data in lines) == 1
+    makelog.write(folder, [data for data in lines if not (older and data.startswith(snapshot))])
     return folder
 
 
@@ -385,3 +379,16 @@ def test_a_weaker_core_is_found_after_a_pulse_that_was_never_recorded(
     assert code == 1
     assert {row["rule"] for row in found["weaker"]} == {"R8"}
     assert all(row["wake"] >= 32 for row in found["weaker"])
+
+
+def test_a_snapshot_tells_of_a_pulse_that_was_never_recorded(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """As a board writes it before the first record after such a pulse: every wake is judged."""
+    log = unrecorded(tmp_path / "pot" / "logs", older=False)
+    code, found = replayed(capfd, log)
+    assert (code, found["weaker"], found["different"], found["not_played"]) == (0, [], 0, {})
+    change = "wake.py", "if not state.open_ms:", "if True:"
+    code, found = replayed(capfd, log, "--core", changed_core(tmp_path / "core", *change))
+    assert code == 1
+    assert ("R3", RESET) in {(row["rule"], row["wake"]) for row in found["weaker"]}

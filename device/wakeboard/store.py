@@ -34,6 +34,15 @@ def snapshot(state, dropped):
     }
 
 
+def snapshot_due(record, before):
+    """Is this snapshot to stand before the record, wherever that is in its file?
+
+    So it is where no record tells of the state: a reset that cut a pulse off leaves none.
+    """
+    cold = record["begin"]["cause"] not in ("timer", "button")
+    return cold or before["fields"]["open_ms"] > 0 or record["n"] % SNAPSHOT_EVERY == 0
+
+
 class Store(Folder):
     """A pot's files below `root`, which must exist."""
 
@@ -144,9 +153,7 @@ class Store(Folder):
         line is closed first, so that it costs only itself. The line is made in pieces, once to
         know its size and once to write it.
         """
-        cold = record["begin"]["cause"] not in ("timer", "button")
-        # No record tells of a pulse that a reset cut off, nor of the state that it left.
-        due = cold or before["fields"]["open_ms"] > 0 or record["n"] % SNAPSHOT_EVERY == 0
+        due = snapshot_due(record, before)
         size = line.write(names, record, len) + 1
         for _ in range(2):  # a full flash: drop the oldest file and try once more
             try:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from wakeboard.driver import drive
-from wakeboard.store import SNAPSHOT_EVERY, STATE_RECORD, snapshot
+from wakeboard.store import STATE_RECORD, snapshot, snapshot_due
 from wakecore import line
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, OVERRUN_MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.state import State, from_bytes
@@ -97,8 +97,7 @@ class Log:
 
     def append(self, record: dict[str, Any], before: dict[str, Any]) -> None:
         """As Store.append, without a ring."""
-        cold = record["begin"]["cause"] not in ("timer", "button")
-        if not self.lines or cold or record["n"] % SNAPSHOT_EVERY == 0:
+        if not self.lines or snapshot_due(record, before):
             self.lines.append(line.encode(STATE_RECORD, before) + b"\n")
         self.lines.append(line.encode(RECORD, record) + b"\n")
 
