@@ -96,6 +96,17 @@ def test_json_is_one_object_with_the_same_facts(basil, capsys):
     assert bad["ids"] == {}
 
 
+def test_json_of_a_good_folder_has_every_fact(basil, capsys):
+    assert cli.main(["check", "--json", str(basil)]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["folders"]
+    assert told["name"] == "Basil at the counter"
+    assert told["folder"] == str(basil)
+    assert (told["good"], told["problems"]) == (True, [])
+    (warning,) = told["warnings"]  # a copy has no bench book, so nothing is commissioned (R14)
+    assert warning["file"] == str(basil / "calibration.toml")
+    assert told["stage"] == 0
+
+
 def test_only_a_lithium_cell_has_its_caution(basil, capsys):
     caution = "caution (basil): lithium cell"
     about = (basil / "pot.toml").read_text(encoding="utf-8")

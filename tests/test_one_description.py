@@ -172,6 +172,34 @@ def test_what_is_calibrated_already_is_kept(tmp_path: Path) -> None:
     assert any("tables of level, from wiring and tank" in note for note in trial.notes)
 
 
+def test_a_dry_pumps_current_is_assumed_only_where_nobody_measured_it(tmp_path: Path) -> None:
+    """Between a third of the running current, a pump in air, and that current itself."""
+    folder = copied("mint", tmp_path)
+    measured = pots.load(folder).calibration
+    assert trials.of_pot(folder).in_force().calibration.dry_ma == measured["dry_ma"]
+    change(folder, "calibration", "stage = 2", "stage = 0")
+    assert trials.of_pot(folder).in_force().calibration.dry_ma == measured["dry_ma"]
+    (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
+    cal = trials.of_pot(folder).in_force().calibration
+    assert cal.pump_ua / 3000 < cal.dry_ma < cal.pump_ua / 1000
+
+
+def test_only_a_tapered_tank_is_read_through_more_than_its_ends(tmp_path: Path) -> None:
+    """A gauge shows a height: a box holds in proportion to it, a tapered tank does not."""
+    found = {}
+    for shape in ("box", "tapered"):
+        folder = copied("basil", tmp_path / shape)
+        change(folder, "pot", 'shape = "box"', f'shape = "{shape}"')
+        (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
+        found[shape] = trials.of_pot(folder).in_force().calibration.level
+    assert [ml for _, ml in found["box"].points] == [0, 4000]
+    half_ml = convert(found["tapered"].points, 1_200_000)  # the gauge's middle
+    about = pots.load(tmp_path / "tapered" / "basil").about
+    assert about is not None
+    assert half_ml == round(about.tank.below_ml(80))
+    assert half_ml < 2000
+
+
 @pytest.mark.parametrize(
     ("like", "says"),
     [

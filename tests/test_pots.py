@@ -194,6 +194,32 @@ def test_an_error_reads_as_promised(basil):
     )
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "refused"),
+    [
+        # The smallest planter is a cutting's; no crop of FAO-56 has a Kcb above 1.5
+        ("volume_ml = 3500", "volume_ml = 50", False),
+        ("volume_ml = 3500", "volume_ml = 49", True),
+        ('habit = "herb"', "kcb_ppt = 1500", False),
+        ('habit = "herb"', "kcb_ppt = 1501", True),
+        ("stalled_ua = 700000", "stalled_ua = 1000", False),
+        ("stalled_ua = 700000", "stalled_ua = 999", True),
+        ('name = "Basil at the counter"', f'name = "{"n" * 60}"', False),
+        ('name = "Basil at the counter"', f'name = "{"n" * 61}"', True),
+        ('name = "Basil at the counter"', 'name = "a\\u0007b"', True),
+        ('name = "Basil at the counter"', 'name = "  "', True),
+        ('plant = "basil"', 'plant = "basil"\nnoted = 2026-05-01', False),
+        ('plant = "basil"', 'plant = "basil"\nnoted = "2026-05-01"', True),
+        ('plant = "basil"', 'plant = "basil"\nnoted = 2026-05-01T10:00:00', True),
+    ],
+)
+def test_the_ends_of_what_pot_toml_allows(basil, old, new, refused):
+    if "kcb" in new:
+        new = old + "\n" + new
+    replace(basil, "pot.toml", old, new)
+    assert len(pots.load(basil).problems) == refused
+
+
 # Names
 
 
@@ -397,6 +423,91 @@ def test_a_tank_is_filled_by_its_shape():
 def test_the_window_is_the_one_the_core_counts_in():
     """24 hours, the oscillator's 5 % of them and the four hours that a place takes water in."""
     assert agree.window_s(50) == 86400 + 4320 + state.PLACE_S
+
+
+@pytest.mark.parametrize(
+    ("flow_ul_s", "allowed_ml"),
+    [
+        # A run of 200 ms, the core's shortest: 18 ml take it at 90 ml/s; 1 ml a second more and
+        # they take 197.8 ms; at 90,040 ul/s 199.91 ms, rounded up to 200
+        (90000, None),
+        (90040, None),
+        (90500, 19),
+        (91000, 19),
+    ],
+)
+def test_a_pulse_too_short_to_be_started_is_refused(basil, flow_ul_s, allowed_ml):
+    put(basil, "settings.toml", "pulse_ml", 18)
+    put(basil, "calibration.toml", "flow_ul_s", flow_ul_s)
+    put(basil, "limits.toml", "flow_max_ul_s", 100000)
+    found = [p.text for p in pots.load(basil).problems if p.text.startswith("pulse_ml = 18")]
+    said = f"pulse_ml = 18: allowed from {allowed_ml} at this flow: no run is shorter than 200 ms"
+    assert [text.startswith(said) for text in found] == [True] * (allowed_ml is not None)
+
+
+@pytest.mark.parametrize(
+    ("points", "rails", "warned"),
+    [
+        ("[[150000, 0], [2000000, 4000]]", "[9000, 2460000]", ""),
+        ("[[149000, 0], [2000000, 4000]]", "[9000, 2460000]", "from 149 to 2000 mV at the pin"),
+        ("[[400000, 0], [2450000, 4000]]", "[9000, 2460000]", ""),
+        ("[[400000, 0], [2451000, 4000]]", "[9000, 2460000]", "from 400 to 2451 mV at the pin"),
+    ],
+)
+def test_a_table_is_warned_of_outside_the_converters_reach_only(basil, points, rails, warned):
+    """ESP32 series datasheet, table 4-4: attenuation 3 reads true from 150 to 2450 mV."""
+    replace(basil, "calibration.toml", "[[400000, 0], [2000000, 4000]]", points)
+    replace(basil, "calibration.toml", "rails = [150000, 2440000]", f"rails = {rails}")
+    found = " ".join(warning.text for warning in pots.load(basil).warnings)
+    assert warned in found if warned else "at the pin" not in found
+
+
+def test_a_reserve_that_the_gauge_never_shows_is_refused_at_its_line(basil):
+    """Of [level] from 0 to 4000 ml the reserve must be inside: R4 sees it from both sides."""
+    at = put(basil, "settings.toml", "reserve_ml", 4000)
+    found = [row for row in texts(pots.load(basil).problems) if "reserve_ml" in row]
+    (row,) = [row for row in found if row.startswith("settings.toml")]
+    assert row.startswith(f"settings.toml:{at}: reserve_ml = 4000: allowed 1 to 3999, inside")
+
+
+def test_a_pot_without_button_or_charge_sense_is_told_which_lockouts_stay(basil):
+    """R12 and R5: what a person at the pot cannot end."""
+    rows = (basil / "wiring.toml").read_text(encoding="utf-8").split("\n")
+    left = [row for row in rows if not row.startswith(("button", "charger"))]
+    (basil / "wiring.toml").write_text("\n".join(left), encoding="utf-8")
+    text = (basil / "calibration.toml").read_text(encoding="utf-8")
+    (basil / "calibration.toml").write_text(text[: text.index("[charger]")], encoding="utf-8")
+    found = texts(pots.load(basil).warnings)
+    assert len(found) == 2
+    assert sum("no button: lockouts that end by" in row for row in found) == 1
+    assert sum("no charger sense, and not mains" in row for row in found) == 1
+    put(basil, "settings.toml", "mains", 1)
+    assert "no charger sense" not in " ".join(texts(pots.load(basil).warnings))
+    assert "no charger sense" not in " ".join(texts(pots.load(CAFE / "basil").warnings))
+
+
+@pytest.mark.parametrize(
+    ("pins", "says"),
+    [
+        # Half of 4300 mV is 2150; a lower resistor of 100 kilohm gives 1343, of 250 2287 (6 %)
+        ("upper_ohm = 220000, lower_ohm = 220000", ""),
+        ("upper_ohm = 220000, lower_ohm = 250000", ""),
+        ("upper_ohm = 220000, lower_ohm = 100000", "4300 mV reads 2150000 microvolts, but"),
+        ("upper_ohm = 100000, lower_ohm = 220000", "4300 mV puts 2956 mV on the pin"),
+    ],
+)
+def test_the_batterys_table_is_held_against_the_resistors(basil, pins, says):
+    """Ohm's law at the fullest point of the table."""
+    replace(basil, "wiring.toml", "upper_ohm = 220000, lower_ohm = 220000", pins)
+    found = pots.load(basil)
+    told = " ".join(one.text for one in found.problems + found.warnings)
+    assert says in told if says else not told
+
+
+def test_a_lockout_that_would_not_end_above_its_begin_is_refused(basil):
+    put(basil, "settings.toml", "battery_clear_mv", 3500)
+    (problem,) = pots.load(basil).problems
+    assert problem.text.startswith("battery_clear_mv = 3500: allowed above battery_mv, which is")
 
 
 @pytest.mark.parametrize(

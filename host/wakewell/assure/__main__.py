@@ -11,7 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
 
-from wakewell.assure import corners, note, parts
+from wakewell.assure import corners, mutate_host, note, parts
 from wakewell.assure.parts import Asked, Figures
 
 PARTS: dict[str, Callable[[Asked], Figures]] = {
@@ -74,6 +74,10 @@ def main() -> int:
         help=f"mutants of the host, spread over its modules (default {parts.HOST_MUTANTS})",
     )  # fmt: skip
     parser.add_argument(
+        "--module", action="append", choices=mutate_host.modules(), metavar="MODULE",
+        help="mutants of the host only in the groups of these modules, as budget/sizing.py",
+    )  # fmt: skip
+    parser.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, metavar="N",
         help="mutants of the host at a time (default: one a processor)",
     )  # fmt: skip
@@ -102,6 +106,7 @@ def main() -> int:
     asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
     asked.record, asked.go_on = given.record, given.go_on
     asked.host_mutants, asked.workers = given.most, given.workers
+    asked.modules = given.module
     if given.minutes:
         asked.lives_s = 60 * given.minutes
     figures: dict[str, Any] = {"violations": 0}

@@ -85,7 +85,13 @@ GROUPS = (
     ),
     Group(
         ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
-        ("test_pots.py", "test_check.py", "test_stage.py", "test_one_description.py"),
+        (
+            "test_pots.py",
+            "test_check.py",
+            "test_stage.py",
+            "test_one_description.py",
+            "remote/test_private.py",
+        ),
     ),
     Group(
         (

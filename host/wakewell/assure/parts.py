@@ -59,6 +59,7 @@ class Asked:
     go_on: bool = False  # from the record: corners not at their end, mutants that survived
     host_mutants: int = HOST_MUTANTS
     workers: int = os.cpu_count() or 1  # at a time, of the host's mutants
+    modules: list[str] | None = None  # of the host: only the groups that these are in
 
     def say(self, line: str) -> None:
         """Tell a line, past any progress bar; with --json on the side."""
@@ -359,6 +360,8 @@ def host(asked: Asked) -> Figures:
         so_far = HostFigures(asked.seed, {}, [mutant.key for mutant in todo], [])
     random.Random(so_far.seed).shuffle(todo)  # a group that is cut short is a fair sample of it
     groups = [group for group in mutate_host.GROUPS if any(m.file in group.modules for m in todo)]
+    if asked.modules:
+        groups = [group for group in groups if {*asked.modules} & {*group.modules}]
     end_s = time.monotonic() + asked.lives_s
     with tqdm(total=len(todo), unit="mutant", disable=None, file=sys.stderr) as bar:
         left = len(todo)
