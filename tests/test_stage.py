@@ -81,9 +81,17 @@ def test_a_commissioned_pot_keeps_its_stage(pot: Path) -> None:
     assert stage.compiled(whole, 2).lines == whole.lines
 
 
+def turned(folder: Path) -> None:
+    """The same lines of wiring.toml from the last to the first."""
+    path = folder / "wiring.toml"
+    rows = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(reversed(rows)) + "\n", encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     "change",
     [
+        turned,
         edit(
             "calibration.toml", "# soil water after soaking", "# the water it holds after soaking"
         ),
@@ -92,7 +100,7 @@ def test_a_commissioned_pot_keeps_its_stage(pot: Path) -> None:
         edit("limits.toml", "day_ml = 500", "day_ml = 450"),
         edit("pot.toml", "Basil at the counter", "Basil in the kitchen"),
     ],
-    ids=["comment", "blank lines", "setting", "hard limit", "name"],
+    ids=["order", "comment", "blank lines", "setting", "hard limit", "name"],
 )
 def test_what_was_not_measured_may_change(pot: Path, change: Callable[[Path], None]) -> None:
     change(pot)
@@ -206,6 +214,18 @@ def test_check_compiles_what_counts_and_says_the_next_step(
     assert f"wakewell commission {copy}" in told_text
     record, _ = line.decode((tmp_path / "made/copy/calibration.json").read_bytes().strip())
     assert record["stage"] == 0
+
+
+def test_a_damaged_bench_book_is_told_in_one_whole_sentence(pot: Path) -> None:
+    """What is wrong where, in brackets; what it means; what to do."""
+    write(bench_book.NAME, "[done")(pot)
+    found = standing(pot)
+    assert found.why.startswith("the bench book is damaged (")
+    assert found.why.endswith(")")
+    assert bench_book.NAME in found.why
+    head = "stage = 2 does not count, so this is stage 0 (R14)"
+    assert found.text == f"{head}: {found.why}; {found.do}"
+    assert found.do.endswith(f"run wakewell commission {pot}")
 
 
 @pytest.mark.parametrize("damage", ["id = 7", "id = ", "[[[", "", 'id = "\\u001b[2J"'])

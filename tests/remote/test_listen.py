@@ -460,6 +460,13 @@ def test_rfc_8428_resolved() -> None:
         {"n": name, "u": unit or "%RH", "t": 1320067464 + (t or 0), "v": value}
         for unit, t, value in WALK
     ]
+    # Section 4.1: a base value is added to a value, and is a value by itself where there is none
+    pack = [{"bn": "a:", "bt": 1e9, "bv": 20, "n": "x", "v": 1}, {"n": "y"}, {"n": "z", "vs": "up"}]
+    assert [(one.get("v"), one.get("vs")) for one in letters.resolve(pack, 0)] == [
+        (21, None),
+        (20, None),
+        (None, "up"),
+    ]
     bad: Any
     for bad in (
         [],

@@ -12,6 +12,7 @@ import remote_pots
 
 from wakecore import line
 from wakewell import cli, pots
+from wakewell.logs import BadInput
 from wakewell.remote import private
 from wakewell.trials import CAFE
 
@@ -185,3 +186,55 @@ def test_check_says_what_a_radio_needs(pot: Path, capsys: pytest.CaptureFixture[
     shown = capsys.readouterr().out
     assert "nobody would hear" in shown
     assert "no private.toml" not in shown
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        # TCP ports are 1 to 65535; WPA2 wants 8 to 63 characters (IEEE 802.11)
+        ("[entry]\nport = 0\n", "entry.port: allowed 1 to 65535"),
+        ("[entry]\nport = 1\n", ""),
+        ("[entry]\nport = 65535\n", ""),
+        ("[entry]\nport = 65536\n", "entry.port: allowed 1 to 65535"),
+        ('[entry]\ncode = "1234567"\n', "entry.code: allowed 8 to 63 plain letters and digits"),
+        ('[entry]\ncode = "12345678"\n', ""),
+        ('[entry]\ncode = "12345678é"\n', "entry.code: allowed 8 to 63 plain letters and digits"),
+        ('[entry]\ncode = ""\n', ""),
+    ],
+)
+def test_the_ends_of_what_is_allowed(pot: Path, lines: str, says: str) -> None:
+    (pot / "private.toml").write_text(f'key = "{"0f" * 32}"\n{lines}', encoding="utf-8")
+    if not says:
+        assert private.read(pot).key == b"\x0f" * 32
+        return
+    with pytest.raises(BadInput) as refused:
+        private.read(pot)
+    assert f"private.toml:3: {says}" in str(refused.value)
+
+
+def test_what_is_not_there_is_said_with_the_command_that_makes_it(pot: Path) -> None:
+    with pytest.raises(BadInput, match=f"not there; make it with wakewell ask {pot} --new-key"):
+        private.read(pot)
+    nowhere = pot / "nowhere"
+    with pytest.raises(BadInput, match=f"{nowhere}: no such folder; give a pot's folder"):
+        private.make(nowhere)
+    assert not nowhere.exists()
+
+
+def test_a_pots_own_wi_fi_is_named_after_the_project_and_no_two_are_alike(pot: Path) -> None:
+    private.make(pot)
+    first = private.read(pot).entry
+    (pot / "private.toml").rename(pot / "private-old.toml")
+    private.make(pot)
+    second = private.read(pot).entry
+    assert [len(one["name"]) for one in (first, second)] == [len("wakewell-") + 4] * 2
+    assert first["name"].startswith("wakewell-")
+    assert (first["name"], first["code"]) != (second["name"], second["code"])
+    assert len(first["code"]) == 12
+
+
+def test_the_way_to_the_host_is_the_one_that_names_it(pot: Path) -> None:
+    remote_pots.fill_in(pot, 1883)
+    found = private.read(pot).ways()
+    assert set(found) == {"broker"}
+    assert found["broker"]["port"] == 1883

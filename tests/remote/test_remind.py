@@ -19,7 +19,7 @@ import pytest
 from freezegun import freeze_time
 
 from wakeboard import senml
-from wakecore import fields, line
+from wakecore import fields, line, rules
 from wakewell import cli, logs, words
 from wakewell.remote import causes, letters, private, remind
 from wakewell.remote.store import Store
@@ -446,3 +446,24 @@ def test_the_message_names_room_and_day(tmp_path: Path) -> None:
     tell(store, 1, NOON, needs=["fill the tank"], lockouts=[], values={"level_ml": 360})
     rounds(store, where, post, NOON, NOON + 1)
     assert "There is room for 1100 ml; do it before Monday, 2026-05-11." in post.sent[0][3]
+
+
+def test_one_pots_claim_is_not_anothers(tmp_path: Path) -> None:
+    """Two pots with the same cause: each is told, and each once a day."""
+    store = Store(tmp_path / "db")
+    cause = causes.Cause("need fill the tank", words.OWNER, "is", "do")
+    for board in ("a", "b"):
+        remind.book(store, board, [cause], NOON)
+    assert remind.claim(store, "a", cause.key, int(NOON))
+    assert not remind.claim(store, "a", cause.key, int(NOON) + 1)
+    assert remind.claim(store, "b", cause.key, int(NOON) + 1)
+    assert remind.claim(store, "a", cause.key, int(NOON) + DAY_S)
+
+
+@pytest.mark.parametrize(
+    ("name", "who"),
+    [(name, words.MAKER if way == rules.CABLE else words.OWNER) for name, _, way in rules.LOCKOUTS],
+)
+def test_a_lockout_that_only_the_cable_ends_is_the_makers(name: str, who: str) -> None:
+    told = {"needs": [], "lockouts": [name]}
+    assert [(c.key, c.who) for c in causes.of(told, 0, SETTINGS, 1)] == [(f"lockout {name}", who)]
