@@ -783,6 +783,72 @@ def test_a_pot_without_a_battery(capsys, basil):
     assert "Battery: none in pot.toml" in told_by(capsys, basil, "--away", "7")
 
 
+def test_without_a_battery_the_switch_is_for_twice_the_5_volts_of_a_usb_charger(basil):
+    text = (basil / "pot.toml").read_text(encoding="utf-8")
+    start, end = text.index("[battery]"), text.index("[crop]")
+    (basil / "pot.toml").write_text(text[:start] + text[end:], encoding="utf-8")
+    found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), of(basil), 14)}
+    assert found["switch, voltage"].least == 10.0
+
+
+def test_only_a_lithium_cell_has_its_caution(capsys, basil):
+    assert "caution: lithium cell" in told_by(capsys, basil)
+    put(basil, "pot.toml", '"lithium-ion"', '"nickel-metal-hydride"')
+    put(basil, "pot.toml", "cells = 1", "cells = 3")
+    assert "caution: lithium cell" not in told_by(capsys, basil)
+
+
+def test_the_parts_are_set_apart_by_an_empty_line(capsys):
+    with freeze_time("2026-05-05"):
+        rows = told_by(capsys, CAFE / "basil", "--until", "27", "--away", "7").splitlines()
+    for head in ("Tank: ", "Battery: ", "Until ", "For 7 days ", "Assumed:", "caution: "):
+        at = next(n for n, row in enumerate(rows) if row.startswith(head))
+        assert rows[at - 1] == ""
+
+
+def test_a_start_needs_a_pulse_above_the_reserve_and_a_float_shows_one_millilitre():
+    """R4: below that no run begins. The mint has a float, which knows no amounts."""
+    assert BASIL.reserve_ml == 200 + 70
+    mint = pots.load(CAFE / "mint")
+    reserve_ml = max(mint.settings["reserve_ml"], mint.limits["reserve_ml"])
+    assert of(CAFE / "mint").reserve_ml == reserve_ml + 1
+
+
+def test_rain_falls_on_the_soil_of_pots_in_the_open_only(basil):
+    assert BASIL.rain_cm2 == 0.0
+    put(basil, "pot.toml", 'stands = "window sill"', 'stands = "open"')
+    assert of(basil).rain_cm2 == pytest.approx(math.pi / 4 * 18**2)
+
+
+def test_what_is_assumed_is_said_and_what_is_told_is_not(basil):
+    tank, board = "tank.now_ml is not given: a full tank", "[board] is not in pot.toml"
+    said = " ".join(BASIL.assumed)
+    assert (tank in said, board in said) == (True, False)
+    put(basil, "pot.toml", "outlet_mm = 260", "now_ml = 900\noutlet_mm = 260")
+    text = (basil / "pot.toml").read_text(encoding="utf-8")
+    start, end = text.index("[board]"), text.index("[pump]")
+    (basil / "pot.toml").write_text(text[:start] + text[end:], encoding="utf-8")
+    said = " ".join(of(basil).assumed)
+    assert (tank in said, board in said) == (False, True)
+    assert nominal(of(basil).tank_ml) == 900
+    assert nominal(of(basil).standing_ma) == 0.0
+    kind = '[board]\nkind = "development"\n\n[pump]'
+    (basil / "pot.toml").write_text(text[:start] + kind + text[end + 6 :], encoding="utf-8")
+    assert nominal(of(basil).standing_ma) == inputs.STANDING_MA
+
+
+def test_a_flow_that_was_not_measured_is_the_usual_one_also_for_the_water_of_a_day(basil):
+    """As much as if that very flow had been measured."""
+    told = {}
+    for ul_s in (0, round(1000 * inputs.FLOW_ML_S)):
+        folder = inputs.open_folder(str(basil))
+        folder.calibration["flow_ul_s"] = ul_s
+        found = {s.what: s for s in sizing.sizes(folder, inputs.gather(folder, MAY), 14)}
+        told[ul_s] = found["water a day (R3)"].has
+    assert len(set(told.values())) == 1
+    assert min(told.values()) > 100
+
+
 def test_no_heavy_library_is_loaded():
     code = (
         "import sys; from wakewell import cli; cli.main(['budget', sys.argv[1], '--away', '7'])\n"
@@ -825,7 +891,10 @@ def test_what_cannot_be_is_refused(basil, capsys, old, new, said):
     assert out == ""
     assert err.count("\n") == 1
     assert said in err
-    assert ".toml:" in err
+    name = said.split(" = ")[0].split(".")[-1]
+    rows = (basil / "pot.toml").read_text(encoding="utf-8").splitlines()
+    at = [n for n, row in enumerate(rows, 1) if row in new and row.startswith(f"{name} = ")]
+    assert f"{basil / 'pot.toml'}:{at[0] if at else ''}" in err
 
 
 @pytest.mark.parametrize(
@@ -841,7 +910,18 @@ def test_what_the_other_files_cannot_say(basil, capsys, file, old, new, said):
     assert cli.main(["budget", str(basil)]) == 2
     err = capsys.readouterr().err
     assert said in err
-    assert f"{file}:" in err
+    rows = (basil / file).read_text(encoding="utf-8").splitlines()
+    at = next(n for n, row in enumerate(rows, 1) if row.startswith(new.splitlines()[0]))
+    assert f"{basil / file}:{at}: " in err
+
+
+def test_of_several_faults_the_first_is_told_and_how_many_more(basil, capsys):
+    put(basil, "pot.toml", "crown_mm = 220", "crown_mm = 0")
+    assert cli.main(["budget", str(basil)]) == 2
+    assert "more" not in capsys.readouterr().err
+    put(basil, "pot.toml", "capacity_mah = 2600", "capacity_mah = 0")
+    assert cli.main(["budget", str(basil)]) == 2
+    assert capsys.readouterr().err.endswith(" (and 1 more; wakewell check)\n")
 
 
 @pytest.mark.parametrize(

@@ -183,6 +183,8 @@ def test_water_is_the_larger_of_time_and_fall_rounded_up() -> None:
     assert day_of(one) == 41
     del one["water"]["fall_ml"]
     assert day_of(one) == 41
+    one["run"]["ran_ms"] = 0
+    assert day_of(one) == 0
 
 
 def test_water_leaves_the_sum_after_24_hours_and_not_before() -> None:
