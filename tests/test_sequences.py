@@ -312,6 +312,48 @@ def test_each_key_can_fail(wanted: str, found: str, write: Write) -> None:
     assert failure.found.startswith(found)
 
 
+@pytest.mark.parametrize(
+    ("wanted", "said"),
+    [
+        ("sleep_s = { most = 86399 }", "sleep_s at most 86399"),
+        ("sleep_s = { least = 86401 }", "sleep_s at least 86401"),
+        ("sleep_s = { least = 1, most = 2 }", "sleep_s 1 to 2"),
+        ("sleep_s = 3", "sleep_s = 3"),
+    ],
+)
+def test_a_bound_is_told_as_it_was_given(wanted: str, said: str, write: Write) -> None:
+    (failure,) = failures(write(SMALL.replace("pump = false", wanted)))
+    assert failure.expected == said
+
+
+def test_a_total_that_fails_belongs_to_no_wake_and_shows_none(write: Write) -> None:
+    path = write(SMALL + '[[total]]\nrule = "R4"\npulses = 3\n')
+    (failure,) = failures(path)
+    assert (failure.wake, failure.expected, failure.found) == (None, "pulses = 3", "pulses = 0")
+    assert str(failure).split("\n")[1:] == [
+        "  expected  pulses = 3",
+        "  found     pulses = 0",
+        f"  replay it:  wakewell replay {path}",
+    ]
+
+
+def test_a_record_that_another_interpreter_writes_otherwise_is_told_once(
+    write: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sequence = sequences.load(write(SMALL.replace("300\n", "300\nrepeat = 3\n")))
+    here = list(sequences.run(sequence))
+
+    def played(_: sequences.Sequence, on: str = "cpython") -> Any:
+        for number, out in enumerate(here):
+            yield {**out, "line": b"other"} if on == "other" and number else out
+
+    monkeypatch.setattr(sequences, "run", played)
+    assert sequences.check(sequence, "alike") == []
+    (failure,) = sequences.check(sequence, "other")
+    assert (failure.wake, failure.rule, failure.found) == (2, "R11", "on MicroPython: other")
+    assert failure.expected == f"the record as here: {here[1]['line'].decode()}"
+
+
 def test_never_and_always_and_totals_can_fail(write: Write) -> None:
     path = write(
         SMALL.replace("300", "240\nrepeat = 4").replace("pump = false", "sleep_s = { most = 600 }")
