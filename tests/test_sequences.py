@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from wakecore import rules, run
-from wakewell import interpreter, sequences
+from wakewell import interpreter, sequence_file, sequences
 from wakewell.boards import mock
 
 FOLDER = Path(__file__).parent / "sequences"
@@ -155,6 +155,15 @@ def test_readings_stay_until_they_change(write: Write) -> None:
     ]
     # The tank is filled once and then follows the pump.
     assert [wake.get("level_ml") for wake in wakes] == [500, None, None, None, None]
+
+
+@pytest.mark.parametrize(
+    ("value", "counts"), [(0, 100), (50, 150), (100, 200), (105, 300), (110, 400), (120, 350)]
+)
+def test_a_value_is_found_in_its_own_stretch_of_the_table(value: int, counts: int) -> None:
+    """Straight lines between points, by hand: 1 count a unit, then 20, then 5 back."""
+    points = [(100, 0), (200, 100), (400, 110), (350, 120)]
+    assert sequence_file.counts_for(points, value) == counts
 
 
 def test_a_thousand_quiet_wakes_are_one_in_memory(write: Write) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import itertools
 import json
 import random
@@ -296,6 +297,22 @@ def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shown = capsys.readouterr()
     assert "SECRET" not in shown.out + shown.err
     assert "could be sent" in shown.err
+
+
+@freeze_time("2026-05-04 12:00:00")
+@pytest.mark.parametrize(
+    ("needs", "every", "said"),
+    [([], None, True), ([], 15.0, False), (["fill the tank"], None, False)],
+)
+def test_that_nothing_holds_is_said_once_and_not_by_one_that_goes_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], needs: list[str], every: float | None,
+    said: bool,
+) -> None:  # fmt: skip
+    store = Store(tmp_path / "db")
+    tell(store, 1, NOON - 60, needs=needs, lockouts=[], values={})
+    args = argparse.Namespace(dry_run=True, every=every, calendar=None)
+    assert not remind.once(store, [pot(tmp_path)], args)
+    assert ("nobody needs to be reminded of anything" in capsys.readouterr().out) == said
 
 
 def test_before_which_day(folder: Path) -> None:
