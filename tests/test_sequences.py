@@ -309,6 +309,7 @@ WRONG = [
     ("level_ml = 1000", "level_ml = none"),
     ("soil_ppt = 'none'", "soil_ppt = 300"),
     ("kind = 'set'", "kind = none"),
+    ("phase = 'soak'", "phase = idle"),
     ("logged = false", "logged = true"),
     ("stores = [true, true]", "stores = [1]"),
 ]
