@@ -644,6 +644,20 @@ def test_until_the_27th_and_what_to_add(capsys, basil):
     assert "tank: no; " in text
     assert "ml now and it lasts" in " ".join(text.split())
     assert "battery: yes" in text
+    rows = text[text.index("Until 2026-05-27:") :]
+    tank, cell = " ".join(rows.split()).split(" battery: ")[:2]
+    beyond = "and the soil's own water carries the plant about"
+    assert (beyond in tank, beyond in cell.split("caution")[0]) == (True, False)
+
+
+def test_a_cell_that_is_too_small_says_nothing_of_the_soils_water(capsys, basil):
+    put(basil, "pot.toml", "cells = 1", "cells = 1\nnow_pct = 35")
+    with freeze_time("2026-05-05"):
+        text = told_by(capsys, basil, "--until", "2026-12-01", code=1)
+    rows = " ".join(text[text.index("Until 2026-12-01:") :].split())
+    cell = rows[rows.index("battery: ") : rows.index("caution: ")]
+    assert "battery: yes" not in cell
+    assert "soil's own water" not in cell.split("Assumed:")[0]
 
 
 def test_more_than_fits_is_said_with_a_date(capsys, basil):
@@ -847,6 +861,28 @@ def test_a_flow_that_was_not_measured_is_the_usual_one_also_for_the_water_of_a_d
         told[ul_s] = found["water a day (R3)"].has
     assert len(set(told.values())) == 1
     assert min(told.values()) > 100
+
+
+def test_a_scenario_is_told_in_days_with_its_date(capsys, basil):
+    put(basil, "pot.toml", 'stands = "window sill"', 'stands = "open"')
+    with freeze_time(MAY):
+        text = " ".join(told_by(capsys, basil).split())
+    days, low, high = course.tank_life(replace(of(basil), rain_cm2=0.0)).told_days()
+    end = MAY + timedelta(days=days)
+    assert f" without rain: {days} days ({low} to {high}), until about {end} " in text
+
+
+def test_without_the_pumps_sheet_its_flow_is_the_one_that_was_measured(basil):
+    """Into a cup: 22 ml/s by the basil's calibration."""
+    text = (basil / "pot.toml").read_text(encoding="utf-8")
+    start, end = text.index("[pump]"), text.index("[hose]")
+    (basil / "pot.toml").write_text(text[:start] + text[end:], encoding="utf-8")
+    for ul_s, ml_s in ((22000, 22.0), (0, None)):
+        folder = inputs.open_folder(str(basil))
+        folder.calibration["flow_ul_s"] = ul_s
+        found = {s.what: s for s in sizing.sizes(folder, inputs.gather(folder, MAY), 14)}
+        assert found["pump, flow 260 mm up"].has == ml_s
+        assert found["pump, lift without flow"].has is None
 
 
 def test_no_heavy_library_is_loaded():

@@ -45,10 +45,14 @@ TIMES = 5.0  # and so many times what its tests took on the code as it is
 
 @dataclass(frozen=True)
 class Group:
-    """Modules, below host/wakewell, and the test files that judge them, below tests."""
+    """Modules, below host/wakewell, and the test files that judge them, below tests.
+
+    long: tests of those files that are left out for the time they take, as pytest's -k names them.
+    """
 
     modules: tuple[str, ...]
     tests: tuple[str, ...]
+    long: str = ""
 
 
 # The quick ones first: a run that is bounded in time ends as many as it can
@@ -135,7 +139,12 @@ GROUPS = (
         ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/inspect.py", "usb/link.py"),
         ("usb/test_hostile_board.py", "usb/test_pull.py", "usb/test_flash.py"),
     ),
-    Group(("trials.py",), ("test_simulate.py",)),
+    Group(
+        ("trials.py",),
+        ("test_simulate.py", "test_one_description.py"),
+        long="cluster or dask or scheduler or shipped or demo_set or fault or every_act or "
+        "lives_as_long or ran_out or picture or page or weighed",
+    ),
 )
 
 
@@ -493,7 +502,8 @@ def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Co
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # what it started is ended on the way out
     files = [str(TESTS / name) for name in group.tests if (TESTS / name).exists()]
     quiet = ["-q", "-s", "-m", "not slow and not hypothesis", "-c", str(ROOT / "pyproject.toml")]
-    quiet += ["-p", "no:cacheprovider", "-p", "no:xdist", "-k", "not micropython"]
+    quiet += ["-p", "no:cacheprovider", "-p", "no:xdist"]
+    quiet += ["-k", f"not (micropython or {group.long})" if group.long else "not micropython"]
     quiet += [f"--basetemp={base}/tests", "-o", "tmp_path_retention_policy=none"]
     for module in {mutant.file for mutant in todo}:
         importlib.import_module("wakewell." + module.removesuffix(".py").replace("/", "."))
