@@ -135,9 +135,15 @@ GROUPS = (
         ("replay.py", "rejudged.py"),
         ("test_replay.py", "remote/test_report_verdict.py"),
     ),
+    Group(("usb/inspect.py",), ("usb/test_inspect.py",)),
     Group(
-        ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/inspect.py", "usb/link.py"),
-        ("usb/test_hostile_board.py", "usb/test_pull.py", "usb/test_flash.py"),
+        ("usb/pull.py",),
+        ("usb/test_pull.py", "usb/test_hostile_board.py"),
+        long="begins_at_its_date",
+    ),
+    Group(
+        ("usb/flash.py", "usb/payload.py", "usb/link.py"),
+        ("usb/test_flash.py", "usb/test_hostile_board.py"),
     ),
     Group(
         ("trials.py",),
