@@ -86,6 +86,7 @@ GROUPS = (
     Group(
         ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
         ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
+        long="never_two or real_server",
     ),
     Group(
         ("pots.py", "agree.py", "check.py", "stage.py", "uncalibrated.py"),
@@ -96,6 +97,7 @@ GROUPS = (
             "test_one_description.py",
             "remote/test_private.py",
         ),
+        long="is_simulated or weighed or simulates",
     ),
     Group(
         (
