@@ -100,6 +100,7 @@ def written(folder: Path, text: str) -> Path:
         ("[settings]\npuls_ml = 5", 4, "nearest known name pulse_ml"),
         ("[settings]\ndose_ml = 2000", 3, "outside the pot's hard limits (R14)"),
         ("[start]\ntank = 1.5", 4, "start.tank = 1.5: allowed 0 to 1"),
+        ("[start]\ncharge = 1.5", 4, "start.charge = 1.5: allowed 0 to 1"),
         ("[wake]\nsamples = 0", 4, "wake.samples = 0: allowed 1 to 31"),
         ("[owner]\nfills_after_day = false", 4, "nearest known name fills_after_days"),
         ("seed = -1", 3, "seed = -1; allowed 0 to"),
