@@ -114,23 +114,13 @@ GROUPS = (
         ("sequence_file.py", "sequence_judge.py", "sequence_cut.py", "sequences.py"),
         ("test_sequences.py", "test_cut.py"),
     ),
+    Group(("remote/ask.py", "asked.py"), ("remote/test_ask.py",)),
     Group(
-        (
-            "remote/store.py",
-            "remote/posted.py",
-            "remote/ask.py",
-            "remote/files.py",
-            "remote/homes.py",
-            "remote/room.py",
-            "asked.py",
-        ),
-        (
-            "remote/test_ask.py",
-            "remote/test_listen.py",
-            "remote/test_order.py",
-            "remote/test_post.py",
-        ),
+        ("remote/store.py", "remote/files.py", "remote/homes.py"),
+        ("remote/test_order.py", "remote/test_remind.py"),
+        long="never_two or real_server",
     ),
+    Group(("remote/posted.py", "remote/room.py"), ("remote/test_post.py",)),
     Group(("verdicts.py",), ("test_verdicts.py",)),
     Group(("changes.py",), ("test_changes.py",)),
     Group(
