@@ -191,7 +191,9 @@ def test_only_a_tapered_tank_is_read_through_more_than_its_ends(tmp_path: Path) 
         folder = copied("basil", tmp_path / shape)
         change(folder, "pot", 'shape = "box"', f'shape = "{shape}"')
         (folder / "calibration.toml").write_text(BLANK, encoding="utf-8")
-        found[shape] = trials.of_pot(folder).in_force().calibration.level
+        trial = trials.of_pot(folder)
+        assert trial.spec.tank.capacity_ml == pytest.approx(4000, rel=0.001)
+        found[shape] = trial.in_force().calibration.level
     assert [ml for _, ml in found["box"].points] == [0, 4000]
     half_ml = convert(found["tapered"].points, 1_200_000)  # the gauge's middle
     about = pots.load(tmp_path / "tapered" / "basil").about

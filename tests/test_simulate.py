@@ -449,6 +449,13 @@ def test_what_cannot_be_written_is_told_before_the_runs(
     assert "make it first" in said or "pip install pyarrow" in said
 
 
+def test_what_is_usual_is_listed_as_it_is() -> None:
+    """A hose on a window sill has a siphon break and no valve; nobody comes with the cable."""
+    rows = list(trials.names())
+    for row in ("siphon_break = true", "check_valve = false", "cables_after_days = false"):
+        assert rows.count(row) == 1
+
+
 def test_every_name_that_is_listed_is_known(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
