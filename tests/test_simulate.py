@@ -449,6 +449,12 @@ def test_what_cannot_be_written_is_told_before_the_runs(
     assert "make it first" in said or "pip install pyarrow" in said
 
 
+@pytest.mark.parametrize("shape", ["box", "cylinder", "tapered"])
+def test_a_tank_of_any_shape_holds_what_was_said(shape: str) -> None:
+    tank = trials.TankSize(volume_ml=4000.0, shape=shape, height_mm=160.0).made()
+    assert tank.capacity_ml == pytest.approx(4000.0, rel=0.001)
+
+
 def test_what_is_usual_is_listed_as_it_is() -> None:
     """A hose on a window sill has a siphon break and no valve; nobody comes with the cable."""
     rows = list(trials.names())
