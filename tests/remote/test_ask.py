@@ -38,7 +38,7 @@ def test_what_is_asked_is_what_the_board_takes(
     out = capsys.readouterr().out
     assert "dose_ml: " in out
     assert "-> 61" in out
-    assert "recorded wakes:\n    wake 0 (2025-03-03) is the first decided otherwise: " in out
+    assert "recorded wakes:\n    wake 1 (2025-03-04) is the first decided otherwise: " in out
     assert "commands: report; recorded: nothing\n    the water stays the same: " in out
     key = private.read(pot).key
     assert key.hex() not in out

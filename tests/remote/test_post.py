@@ -117,7 +117,8 @@ def days(board: DeskBoard, count: int) -> None:
         board.advance(86400.0)
         boot = board.wait_asleep()
         assert boot.ended == "deep sleep"
-        count -= boot.sleep_ms == 86_400_000
+        # The radio's boot sleeps the rest of the day; after a dose the looks have had their part
+        count -= 86_390_000 < boot.sleep_ms <= 86_400_000
         if not count:
             return
     raise AssertionError(f"{count} days more are wanted")
@@ -189,7 +190,8 @@ def test_a_server_that_is_another_or_says_what_it_likes(
                 pass
 
     with at_home(tmp_path, flashed, certificates) as (board, house):
-        for here, count in ((tmp_path / "other", 1), (certificates, 8)):
+        # After each report in vain the next try waits longer, up to seven days (R17)
+        for here, count in ((tmp_path / "other", 1), (certificates, 20)):
             stream = socket.create_server(("127.0.0.1", house.port))
             thread = threading.Thread(target=serve, args=(stream, here), daemon=True)
             thread.start()
@@ -204,7 +206,7 @@ def test_a_server_that_is_another_or_says_what_it_likes(
         for why in (b"Gone(71,)", b"Gone(13,)", b"Gone(104,)", b"Gone(110,)"):
             assert why in board.console, why
         with house.listening() as listener:
-            days(board, 2)
+            days(board, 8)
         assert listener.bad == 0
         files = board.read_files()
         log = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/")).splitlines()

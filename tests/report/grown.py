@@ -35,6 +35,7 @@ CALIBRATION: dict[str, Any] = {
     "ul_per_ppt": 1000,
     "flow_ul_s": 20000,
     "tolerance_ml": 8,
+    "self_ua": 0,  # its cell loses nothing by itself: half of the drain is the pump's
     "soil": SOIL,
     "level": LEVEL,
     "battery": {**BATTERY, "spread": 20000},
