@@ -296,7 +296,6 @@ def cluster(folder: Path) -> Iterator[str]:
             process.wait(20)
 
 
-@pytest.mark.slow
 def test_a_dask_cluster_gives_the_local_rows_seed_by_seed(tmp_path: Path) -> None:
     pytest.importorskip("distributed", reason="the cluster extra is not installed")
     trial = shipped("mint", 30, faults=(Fault("leak", 9 * DAY_S, probability=0.5),))

@@ -4,6 +4,7 @@ import ast
 import importlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -354,27 +355,63 @@ def test_check_runs_every_step_and_tells_how_to_repeat_the_failed_one(
     assert len(lines) == 4
 
 
-def test_check_says_how_old_the_records_of_the_proofs_are(
-    check: ModuleType, env: ModuleType
-) -> None:
-    assert check.recorded() == "none"
+def test_check_says_how_old_the_records_are(check: ModuleType, env: ModuleType) -> None:
+    assert check.recorded().splitlines() == [
+        "the whole check (--full) last passed: no record",
+        "the whole proofs (tools/assure.py) were last recorded: none",
+    ]
     kept = env.ROOT / "tests" / "assure"
     kept.mkdir(parents=True)
     found = {"search": {"date": "2026-11-28"}, "nth": {"date": "2026-10-01"}}
     (kept / "last_run.json").write_text(json.dumps(found))
-    assert check.recorded() == "nth 2026-10-01, search 2026-11-28"
+    check.record([("lint", 0, 6.0, []), ("tests", 0, 360.0, [])])
+    whole, proofs = check.recorded().splitlines()
+    assert re.search(r"last passed: \d{4}-\d\d-\d\d, commit unknown$", whole)
+    assert proofs.endswith("recorded: nth 2026-10-01, search 2026-11-28")
+    kept_minutes = json.loads((env.ROOT / "tests" / "last_full.json").read_text())["minutes"]
+    assert kept_minutes == {"lint": 0.1, "tests": 6.0}
 
 
-def test_check_says_what_it_left_out(check: ModuleType) -> None:
-    assert check.left_out(False, None, []) == "nothing"
-    everything = check.left_out(True, "core", ["tests/a.py"])
-    for word in ("slow", "-k core", "tests/a.py"):
-        assert word in everything
-    names = [name for name, _ in check.steps(False, None, [])]
-    assert {"proofs", "figures"} <= set(names), "a whole check has the proofs and every figure"
-    assert not {"proofs", "figures"} & {name for name, _ in check.steps(True, None, [])}
-    tests = check.steps(True, "core", ["tests/a.py"])[-1][1]
-    assert tests[-5:] == ["-m", "not slow", "-k", "core", "tests/a.py"]
+MARKED = """
+@pytest.mark.nightly
+def test_dear(): ...
+@pytest.mark.parametrize("n", [1, pytest.param(9, marks=pytest.mark.nightly)])
+def test_partly_dear(n): ...
+def test_cheap(): ...
+"""
+
+
+def test_check_says_what_it_left_out(check: ModuleType, env: ModuleType) -> None:
+    folder = env.ROOT / "tests" / "rig"
+    folder.mkdir(parents=True)
+    (folder / "test_one.py").write_text(MARKED)
+    (folder / "test_two.py").write_text("pytestmark = [pytest.mark.nightly]\ndef test_all(): ...")
+    names = "test_one::test_dear, test_one::test_partly_dear, test_two::test_all"
+    usual = check.left_out(False, None, [])
+    assert usual.startswith(f"3 tests marked nightly (--full): {names}; the proofs but for their")
+    assert check.left_out(True, None, []) == "nothing"
+    part = check.left_out(False, "core", ["tests/a.py"])
+    for words in (names, "the proofs, ", "the figures, ", "-k core", "outside tests/a.py"):
+        assert words in part
+    assert "nightly" not in check.left_out(True, "core", [])
+
+
+def test_a_whole_check_is_the_usual_one_and_what_that_leaves_out(check: ModuleType) -> None:
+    usual, whole = (dict(check.steps(full, None, [])) for full in (False, True))
+    assert list(usual) == list(whole)
+    assert usual["tests"][-2:] == ["-m", "not nightly"]
+    assert "not nightly" not in whole["tests"]
+    assert usual["proofs"][-1] == "--quick"
+    assert whole["proofs"][-2:] == ["--minutes", str(check.PROOFS_MIN)]
+    part = check.steps(False, "core", ["tests/a.py"])
+    assert not {"proofs", "figures"} & {name for name, _ in part}
+    assert part[-1][1][-5:] == ["-m", "not nightly", "-k", "core", "tests/a.py"]
+
+
+def test_nightly_tests_are_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each is one more thing that a change may break without the check's word."""
+    monkeypatch.syspath_prepend(TOOLS)
+    assert len(importlib.import_module("check").nightly()) <= 12
 
 
 def test_stubs_stay_out_of_the_hosts_sight(env: ModuleType, made: list[list[str]]) -> None:
@@ -390,4 +427,4 @@ def test_stubs_stay_out_of_the_hosts_sight(env: ModuleType, made: list[list[str]
 def test_ci_script_parses_and_calls_check() -> None:
     script = ROOT / ".ci" / "run"
     subprocess.run(["bash", "-n", str(script)], check=True)
-    assert script.read_text().rstrip().endswith("python3 tools/check.py")
+    assert script.read_text().rstrip().endswith('python3 tools/check.py "$@"')

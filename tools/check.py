@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
-"""Check everything: python3 tools/check.py [--fast] [-k EXPRESSION] [test paths]
+"""Check everything: python3 tools/check.py [--full] [-k EXPRESSION] [test paths]
 
 Runs lint, format, types of the host code, types of the device code, what is quick of the
-proofs (tools/assure.py), each figure of tools/bench.py once, and all tests, each to its end, in
-the environment that demo.py uses with the test packages added. Prints each step's command before
-it, a table after them and what was left out.
+proofs (tools/assure.py), each figure of tools/bench.py once, and all tests but those marked
+nightly, each to its end, in the environment that demo.py uses with the test packages added.
+Prints each step's command before it, a table after them and what was left out. --full adds the
+tests marked nightly and the whole proofs, which takes hours; one that passes is on record in
+tests/last_full.json.
 Exit status: 0 all passed, 1 something did not, 2 the environment could not be made.
 
 Device code is checked against the types of MicroPython 1.27 for the ESP32, which stand
@@ -13,12 +15,15 @@ there, see device/mypy.ini. They lie in .venv/stubs, out of sight of the host ch
 """
 
 import argparse
+import ast
 import json
 import os
 import shlex
 import subprocess
 import sys
 import time
+from pathlib import Path
+from typing import Any
 
 import _env
 
@@ -26,7 +31,10 @@ Step = tuple[str, list[str]]
 Row = tuple[str, int, float, list[str]]
 
 
-def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
+PROOFS_MIN = 40  # for each part of the whole proofs, at most
+
+
+def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
     """Name and command of each step; commands are relative to the root of the clone."""
 
     def command(name: str, *arguments: str) -> list[str]:
@@ -38,8 +46,12 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
         return command("pytest", *workers, *arguments)
 
     # A part of the tests only: the proofs are no part of it
-    whole = not fast and expression is None and not paths
-    chosen = [*(["-m", "not slow"] if fast else []), *(["-k", expression] if expression else [])]
+    whole = expression is None and not paths
+    depth = ["--minutes", str(PROOFS_MIN)] if full else ["--quick"]
+    chosen = [
+        *([] if full else ["-m", "not nightly"]),
+        *(["-k", expression] if expression else []),
+    ]
     return [
         ("lint", command("ruff", "check", ".")),
         ("format", command("ruff", "format", "--check", ".")),
@@ -48,9 +60,9 @@ def steps(fast: bool, expression: str | None, paths: list[str]) -> list[Step]:
             "types, device",
             command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/boards"),
         ),
-        *([("proofs", command("python", "-m", "wakewell.assure", "--quick"))] if whole else []),
         *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
         ("tests", tests(*chosen, *paths)),
+        *([("proofs", command("python", "-m", "wakewell.assure", *depth))] if whole else []),
     ]
 
 
@@ -61,6 +73,8 @@ def shown(command: list[str]) -> str:
 
 def run(todo: list[Step]) -> list[Row]:
     """Run every step, also after a failed one; its output goes straight through."""
+    # Many tests start programs of ours: each would compile all it imports once more
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     rows = []
     for name, command in todo:
         print(f"\n== {name}: {shown(command)}", flush=True)
@@ -68,18 +82,48 @@ def run(todo: list[Step]) -> list[Row]:
         # The program is named in full: Windows looks for a relative one from where we
         # are, other systems from where the step will run.
         program = [str(_env.ROOT / command[0]), *command[1:]]
-        code = subprocess.call(program, cwd=_env.ROOT)
+        code = subprocess.call(program, cwd=_env.ROOT, env=environment)
         rows.append((name, code, time.monotonic() - start, command))
     return rows
 
 
-def left_out(fast: bool, expression: str | None, paths: list[str]) -> str:
+def nightly() -> list[str]:
+    """Names of the tests that carry the mark in themselves, in their parameters or their file."""
+    found = []
+    for path in sorted((_env.ROOT / "tests").rglob("test_*.py")):
+        text = path.read_text(encoding="utf-8")
+        if "mark.nightly" not in text:
+            continue
+        body = ast.parse(text).body
+        whole_file = any(
+            isinstance(at, ast.Assign)
+            and ast.unparse(at.targets[0]) == "pytestmark"
+            and marked(at.value)
+            for at in body
+        )
+        found += [
+            f"{path.stem}::{at.name}"
+            for at in body
+            if isinstance(at, ast.FunctionDef) and at.name.startswith("test_")
+            if whole_file or any(marked(decorator) for decorator in at.decorator_list)
+        ]
+    return found
+
+
+def marked(node: ast.expr) -> bool:
+    return "mark.nightly" in ast.unparse(node)
+
+
+def left_out(full: bool, expression: str | None, paths: list[str]) -> str:
     """What this run did not test, in words; the tests' own skips are in pytest's output."""
+    part = bool(expression or paths)
+    names = [] if full else nightly()
     parts = [
-        *(["tests marked slow (--fast)"] if fast else []),
+        *([f"{len(names)} tests marked nightly (--full): {', '.join(names)}"] if names else []),
+        *(["the proofs but for their quick part (--full)"] if not full and not part else []),
         *(
             ["the proofs, tools/assure.py --quick", "the figures, tools/bench.py --least"]
-            if fast or expression or paths
+            if part
             else []
         ),
         *([f"tests not matching -k {expression}"] if expression else []),
@@ -88,12 +132,36 @@ def left_out(fast: bool, expression: str | None, paths: list[str]) -> str:
     return "; ".join(parts) or "nothing"
 
 
+def last_full() -> Path:
+    """The record of the last whole check that passed."""
+    return _env.ROOT / "tests" / "last_full.json"
+
+
 def recorded() -> str:
-    """When each part of the whole proofs was last run and recorded, the oldest first."""
-    path = _env.ROOT / "tests" / "assure" / "last_run.json"
-    parts = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    dates = sorted((one["date"], name) for name, one in parts.items())
-    return ", ".join(f"{name} {day}" for day, name in dates) or "none"
+    """When the whole check last passed, and when each part of the proofs was last recorded."""
+    whole = kept(last_full())
+    proofs = kept(_env.ROOT / "tests" / "assure" / "last_run.json")
+    dates = sorted((one["date"], name) for name, one in proofs.items())
+    parts = ", ".join(f"{name} {day}" for day, name in dates) or "none"
+    full = f"{whole['date']}, commit {whole['commit']}" if whole else "no record"
+    return (
+        f"the whole check (--full) last passed: {full}\n"
+        f"the whole proofs (tools/assure.py) were last recorded: {parts}"
+    )
+
+
+def kept(path: Path) -> dict[str, Any]:
+    """A record, {} if there is none."""
+    return dict(json.loads(path.read_text(encoding="utf-8"))) if path.exists() else {}
+
+
+def record(rows: list[Row]) -> None:
+    """Keep that a whole check passed: its date, its commit and the minutes of its steps."""
+    git = ["git", "-C", str(_env.ROOT), "describe", "--always", "--dirty=+", "--exclude=*"]
+    commit = subprocess.run(git, capture_output=True, text=True).stdout.strip() or "unknown"
+    minutes = {name: round(seconds / 60, 1) for name, _, seconds, _ in rows}
+    passed = {"date": time.strftime("%Y-%m-%d", time.gmtime()), "commit": commit}
+    last_full().write_text(json.dumps(passed | {"minutes": minutes}, indent=1) + "\n", "utf-8")
 
 
 def table(rows: list[Row]) -> str:
@@ -111,16 +179,20 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--fast", action="store_true", help="leave out tests marked slow")
+    parser.add_argument(
+        "--full", action="store_true", help="with the tests marked nightly and the whole proofs"
+    )
     parser.add_argument("-k", metavar="EXPRESSION", help="only tests that match, as in pytest")
     parser.add_argument("paths", nargs="*", help="only these test files or folders")
     asked = parser.parse_args()
     _env.ready(test=True)
-    rows = run(steps(asked.fast, asked.k, asked.paths))
-    asked_out = left_out(asked.fast, asked.k, asked.paths)
-    print(f"\n{table(rows)}\nleft out by request: {asked_out}; skips: see the tests' own lines")
-    print(f"the whole proofs (tools/assure.py) were last recorded: {recorded()}")
-    return 1 if any(code for _, code, _, _ in rows) else 0
+    rows = run(steps(asked.full, asked.k, asked.paths))
+    passed = not any(code for _, code, _, _ in rows)
+    if asked.full and passed and not (asked.k or asked.paths):
+        record(rows)
+    out = left_out(asked.full, asked.k, asked.paths)
+    print(f"\n{table(rows)}\nleft out: {out}; skips: see the tests' own lines\n{recorded()}")
+    return 0 if passed else 1
 
 
 if __name__ == "__main__":

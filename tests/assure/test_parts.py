@@ -221,7 +221,6 @@ def test_every_line_that_decides_is_mutated() -> None:
     assert {one.file for one in found} >= {"wake.py", "rules.py", "plan.py", "run.py", "judge.py"}
 
 
-@pytest.mark.slow
 def test_a_mutant_that_matters_is_killed_and_the_plain_core_is_not() -> None:
     wanted = "f.leak_looks == 0"
     one = next(m for m in mutate.mutants() if m.was == wanted and m.file == "rules.py")

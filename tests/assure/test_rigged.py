@@ -100,7 +100,6 @@ BROKEN: dict[str, tuple[Any, str, Any]] = {
 SEEDS = {"R3": 4}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("rule_", BROKEN)
 def test_a_broken_core_is_found_made_short_and_told(
     rule_: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path

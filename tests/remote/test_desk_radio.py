@@ -490,7 +490,6 @@ def test_a_message_for_the_board_too_long_to_hold(home: Home) -> None:
     assert len(home.store().lines(BOARD)) >= 4
 
 
-@pytest.mark.slow
 def test_a_season_of_wakes_with_an_unreliable_home(home: Home, server: mosquitto.Broker) -> None:
     """Broker and listener come and go; in the end every line is there once, in order."""
     pick = random.Random(7)
@@ -579,7 +578,6 @@ def test_handed_over_without_a_secret_or_a_log(home: Home) -> None:
     assert report.played >= 2
 
 
-@pytest.mark.slow
 def test_a_summer_of_wakes_told_day_by_day(home: Home) -> None:
     """Long enough for several log files; what comes after them is the same again."""
     with home.listening() as listener:

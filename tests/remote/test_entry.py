@@ -124,7 +124,6 @@ def pot_in(under: Path, flashed: Path, broker_port: int = 1, **changes: Any) -> 
 
 
 @desk
-@pytest.mark.slow
 def test_a_new_router_without_a_cable(
     tmp_path: Path, flashed: Path, server: mosquitto.Broker
 ) -> None:
@@ -201,7 +200,6 @@ def test_what_was_entered_stays_until_private_toml_says_something_new() -> None:
 
 
 @desk
-@pytest.mark.slow
 def test_hostile_callers_and_a_used_up_number_of_codes(tmp_path: Path, flashed: Path) -> None:
     """Whatever they send, the page answers the owner, and it ends in sleep (R13)."""
     with pot_in(tmp_path, flashed) as pot:
@@ -350,7 +348,6 @@ def test_the_power_fails_at_every_write_of_the_secrets(tmp_path: Path, half: boo
 
 
 @desk
-@pytest.mark.slow
 def test_handed_over_with_a_way_to_its_next_wifi(tmp_path: Path, flashed: Path) -> None:
     """Old secrets gone everywhere; a new key, a new code and the old broker on the board."""
     with pot_in(tmp_path, flashed, 8883) as pot:

@@ -51,7 +51,6 @@ def a_garden(chance: random.Random, seed: int, **more: object) -> Garden:
     )
 
 
-@pytest.mark.slow
 def test_tank_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
     chance = random.Random(11)
     hits: list[bool] = []
@@ -69,7 +68,6 @@ def test_tank_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
     assert 0.85 <= sum(hits) / len(hits) <= 0.95
 
 
-@pytest.mark.slow
 def test_battery_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
     chance = random.Random(12)
     hits: list[bool] = []

@@ -86,7 +86,6 @@ def at_least(hits: int, count: int, share: float) -> float:
     )
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("what", ["tank", "battery"])
 def test_intervals_cover_what_they_claim(
     tmp_path: Path, what: str, monkeypatch: pytest.MonkeyPatch

@@ -22,7 +22,6 @@ axe_module = pytest.importorskip(
 )
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
-    pytest.mark.slow,
     pytest.mark.skipif(
         CHROMIUM is None, reason="no chromium here; on Debian: apt install chromium"
     ),

@@ -263,7 +263,6 @@ def test_fifty_pots_in_one_round(tmp_path: Path) -> None:
     assert len(page) < 500_000
 
 
-@pytest.mark.slow
 def test_five_years_every_quarter_of_an_hour(tmp_path: Path) -> None:
     place = long_log(tmp_path / "old", 175_000, 900)
     log = series.read("old", place, sorted(place.glob("*.jsonl")))

@@ -407,7 +407,6 @@ def pot_files(folder: Path, code: payload.Code) -> dict[str, bytes]:
     return {path: data for path, data in wanted.items() if path.startswith("/pot/")}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("direction", ["in", "out"])
 def test_a_cable_cut_anywhere_leaves_the_old_version_or_the_new(
     start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, direction: Direction
@@ -479,7 +478,6 @@ def test_the_world_stands_for_a_pot_whose_probes_cross_their_tables(tmp_path: Pa
     assert world.pulse_us(1, 1, 30_000, 3000) == -2
 
 
-@pytest.mark.slow
 def test_a_power_cut_while_all_is_put_in_force(
     start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -133,7 +133,6 @@ def test_words_typed_at_a_desk_board(start: Start) -> None:
     assert "in deep sleep" in say("state")
 
 
-@pytest.mark.slow
 def test_a_button_held_by_the_clock_on_the_wall(start: Start) -> None:
     """Asleep, time runs 3600 times as fast; a hold lasts as long as was typed (R12)."""
     desk = start(awake="real", asleep="real", speed=3600.0)

@@ -41,7 +41,6 @@ class Cut:
         self.records = wakes(self.files)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("half", [False, True])
 def test_a_power_cut_at_every_operation_of_a_dose(
     tmp_path: Path, flashed: Path, half: bool

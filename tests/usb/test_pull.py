@@ -216,7 +216,6 @@ def test_the_command_says_what_it_did(start: Start, capsys: Any) -> None:
     assert "no such port" in capsys.readouterr().out
 
 
-@pytest.mark.slow
 def test_a_month_replays_without_a_divergence(start: Start) -> None:
     """The same core decides on the desk board and here, and a wake writes little."""
     desk = start()
@@ -233,7 +232,6 @@ def test_a_month_replays_without_a_divergence(start: Start) -> None:
     assert max(b.writes for b in timed) <= 60
 
 
-@pytest.mark.slow
 def test_a_cable_cut_anywhere_loses_and_doubles_nothing(
     start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -287,7 +287,7 @@ class Finder(importlib.abc.MetaPathFinder):
 def verdict(mutant: Mutant | None, thorough: bool, alike: bool = False) -> str:
     """What killed it, "" if nothing did. Changes this process for good: see `judged`.
 
-    thorough: with the slow tests too. alike: it is explained, so the quick tests do: one that
+    thorough: with the long tests too. alike: it is explained, so the quick tests do: one that
     they kill was explained wrongly.
     """
     for name in [n for n in sys.modules if n.startswith(OURS) and n != __name__]:

@@ -499,7 +499,7 @@ def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Co
     os.chdir(base)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # what it started is ended on the way out
     files = [str(TESTS / name) for name in group.tests if (TESTS / name).exists()]
-    quiet = ["-q", "-s", "-m", "not slow and not hypothesis", "-c", str(ROOT / "pyproject.toml")]
+    quiet = ["-q", "-s", "-m", "not nightly and not hypothesis", "-c", str(ROOT / "pyproject.toml")]
     quiet += ["-p", "no:cacheprovider", "-p", "no:xdist"]
     quiet += ["-k", f"not (micropython or {group.long})" if group.long else "not micropython"]
     quiet += [f"--basetemp={base}/tests", "-o", "tmp_path_retention_policy=none"]
