@@ -210,10 +210,11 @@ def silent(log: PotLog, calendar: Calendar) -> list[Cause]:
     elif pot is not None:
         floor = max(pot.settings.battery_mv, pot.limits.rest_mv)
         if last.battery_mv < pot.settings.battery_warn_mv:
-            near = "below" if last.battery_mv < floor else "near"
+            side = "below" if last.battery_mv < floor else "above"
+            side = "at" if last.battery_mv == floor else side
             flat.say(
                 3,
-                f"last at {last.battery_mv / 1000:.2f} V, {near} the lockout's "
+                f"last at {last.battery_mv / 1000:.2f} V, {side} the lockout's "
                 f"{floor / 1000:.2f} V",
             )
     recent = lately(log)

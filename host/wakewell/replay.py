@@ -20,7 +20,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import wakewell
 from wakeboard.store import STATE_RECORD, state_from_snapshot
 from wakecore import line
 from wakecore.wake import RECORD
@@ -54,7 +53,7 @@ BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
 MOST_DIFFERENCES = 1000
 MOST_STATES = 64  # kept at a time, where this very core made the log
 MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
-DEMO = Path(wakewell.__file__).parent / "data" / "cafe"
+DEMO = report_pages.DEMO
 TROUBLE = DEMO.with_name("trouble")  # shipped logs that call on what the café's hardly meet
 
 

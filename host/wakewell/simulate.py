@@ -429,7 +429,7 @@ def _leave(args: argparse.Namespace, result: TrialResult) -> None:
             print(f"  log      {show_path(str(path))}")
         if args.page:
             with writing(args.page):
-                link = report.page_link(path.parent, args.page, [path])
+                link = report.page_link(path.parent, args.page, [path], ended=True)
             print(f"  page     {link}", file=sys.stderr if args.json else sys.stdout)
     if args.png:
         from wakewell import picture

@@ -243,8 +243,12 @@ def test_what_to_look_at_when_water_was_kept_back(permissive: str) -> None:
         ])}),
         ({-2: {"battery_mv": None}}, 0, {}),
         ({-1: {"battery_mv": 3700}}, 0, {}),  # the warning begins below it
-        ({-1: {"battery_mv": 3696}}, 0, {FLAT: (3, ["last at 3.70 V, near the lockout's 3.60 V"])}),
-        ({-1: {"battery_mv": 3600}}, 0, {FLAT: (3, ["last at 3.60 V, near the lockout's 3.60 V"])}),
+        (
+            {-1: {"battery_mv": 3696}},
+            0,
+            {FLAT: (3, ["last at 3.70 V, above the lockout's 3.60 V"])},
+        ),
+        ({-1: {"battery_mv": 3600}}, 0, {FLAT: (3, ["last at 3.60 V, at the lockout's 3.60 V"])}),
         ({-1: {"battery_mv": 3590}}, 0, {
             FLAT: (3, ["last at 3.59 V, below the lockout's 3.60 V"])
         }),

@@ -74,15 +74,15 @@ def test_the_condition_and_what_to_do(tmp_path: Path, garden: Garden, word: str,
     assert state.sentence.endswith(".")
 
 
-def test_well_turns_due_once_the_date_has_passed(tmp_path: Path) -> None:
+def test_what_has_run_out_since_is_told(tmp_path: Path) -> None:
     log, found = looked(tmp_path, Garden(days=60))
     tank, battery = forecast.tank(log), forecast.battery(log)
     rows = (log, Calendar("UTC"), tank, battery, list(found.values()))
     assert tank.early_s is not None
     assert condition.judge(*rows, now_s=log.wakes[-1].time_s).word == condition.WELL
     late = condition.judge(*rows, now_s=tank.early_s + 86400)
-    assert late.word == condition.DUE
-    assert late.visit == "now"
+    assert (late.word, late.heard, late.visit) == (condition.SILENT, condition.DUE, "now")
+    assert "Fill the tank now." in [task.do for task in late.tasks]
 
 
 def test_an_old_log_is_never_called_well(tmp_path: Path) -> None:
@@ -92,9 +92,9 @@ def test_an_old_log_is_never_called_well(tmp_path: Path) -> None:
     last_s = log.wakes[-1].time_s
     assert condition.judge(*rows, now_s=last_s + 6 * 86400).word == condition.WELL
     old = condition.judge(*rows, now_s=last_s + 8 * 86400)
-    assert (old.word, old.visit) == (condition.DUE, "now")
-    assert "nothing is known since" in old.sentence
-    assert any("pull its log" in task.do for task in old.tasks)
+    assert (old.word, old.visit) == (condition.SILENT, "now")
+    assert old.sentence.startswith("Last heard on ")
+    assert any("Read its log" in task.do for task in old.tasks)
     log.shifted = True  # a shared parcel says nothing about today
     assert condition.judge(*rows, now_s=last_s + 900 * 86400).word == condition.WELL
 
@@ -109,7 +109,7 @@ def test_who_must_be_visited_sooner_stands_higher(tmp_path: Path) -> None:
     assert week.visit == "this week"
     soon.early_s = last_s + 2 * 86400
     days = condition.judge(*rows)
-    assert days.visit.startswith("by ")
+    assert days.visit == "in 2 days"
     assert days.visit_s is not None
     assert week.visit_s is not None
     assert days.visit_s < week.visit_s

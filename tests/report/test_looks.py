@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 import rows
 
+from wakecore import rules
 from wakewell import words
 from wakewell.report import condition, findings
 from wakewell.report.findings import ACT, QUIET, UNKNOWN, WATCH
@@ -333,10 +334,10 @@ def test_a_quiet_pot_is_well() -> None:
     assert (one.word, one.tasks, one.visit, one.visit_s) == (condition.WELL, [], "", None)
     assert one.sentence == "It is watering by itself. Nothing to do."
     far = judged(tank_day=8, battery_day=20)
-    assert (far.word, far.tasks, far.visit) == (condition.WELL, [], "by Fri 8 May 2026")
-    assert far.sentence == (
-        "Nothing to do now. Fill the tank by Fri 8 May 2026, 8 days after the last wake on record."
-    )
+    assert (far.word, far.tasks, far.visit) == (condition.WELL, [], "in 8 days")
+    assert far.sentence == "Nothing to do now. Fill the tank in 8 days."
+    later = judged(tank_day=8.5, now_day=1)
+    assert later.sentence == "Nothing to do now. Fill the tank in 7 days.", "of the page's own day"
 
 
 @pytest.mark.parametrize("name", words.NEEDS)
@@ -418,11 +419,11 @@ def test_a_dose_that_brought_nothing_is_told_with_its_day() -> None:
 def test_what_runs_out_within_a_week_is_a_task() -> None:
     one = judged(tank_day=7, battery_day=3)
     assert [task.do for task in one.tasks] == [
-        "Charge the battery (away from the water) by Sun 3 May 2026.",
-        "Fill the tank by Thu 7 May 2026.",
+        "Charge the battery (away from the water) within 3 days.",
+        "Fill the tank within 7 days.",
     ]
     assert (one.word, one.visit, one.visit_s) == (
-        condition.DUE, "by Sun 3 May 2026", LAST_S + 3 * DAY_S,
+        condition.DUE, "in 3 days", LAST_S + 3 * DAY_S,
     )  # fmt: skip
     assert judged(tank_day=7.1).tasks == []
     asked = judged({59: {"needs": ("fill the tank", "charge the battery")}}, (), None, 1, 1)
@@ -435,9 +436,8 @@ def test_what_ran_out_since_is_told_as_now() -> None:
     one = judged(tank_day=3, now_day=4)
     assert [task.do for task in one.tasks] == ["Fill the tank now."]
     assert (one.word, one.visit) == (condition.DUE, "now")
-    assert [t.do for t in judged(tank_day=3, now_day=3).tasks] == [
-        "Fill the tank by Sun 3 May 2026."
-    ]
+    assert [t.do for t in judged(tank_day=3, now_day=3).tasks] == ["Fill the tank today."]
+    assert [t.do for t in judged(tank_day=3, now_day=2).tasks] == ["Fill the tank by tomorrow."]
     undated = judged(tank_day=3, now_day=40, dated=False)
     assert undated.old_s == 0
 
@@ -446,10 +446,117 @@ def test_a_log_older_than_a_week_says_nothing_of_today() -> None:
     week = judged(now_day=7)
     assert (week.word, week.old_s) == (condition.WELL, 7 * DAY_S)
     one = judged(now_day=7.1)
-    assert (one.word, one.visit) == (condition.DUE, "now")
-    assert [task.do for task in one.tasks] == ["Look at the pot, and pull its log anew."]
-    assert one.tasks[0].why == "nothing is known since Thu 30 April 2026, 7 days ago"
-    assert one.sentence == "It was watering on Thu 30 April 2026; nothing is known since."
+    assert (one.word, one.heard, one.visit) == (condition.SILENT, condition.WELL, "now")
+    assert [task.do for task in one.tasks] == [
+        "Look at the plant, and water it by hand if the soil is dry.",
+        "Read its log again with the cable.",
+    ]
+    assert one.sentence == "Last heard on Thu 30 April 2026, 7 days ago; then it was watering."
+
+
+def test_a_pot_that_tells_by_radio_is_silent_once_its_report_is_overdue() -> None:
+    def after(days: float, radio_wakes: int, **last: Any) -> condition.Condition:
+        one = rows.log(
+            rows.wakes(60, {59: last}), (), rows.pot(settings={"radio_wakes": radio_wakes})
+        )
+        one.dated = True
+        none = Forecast("tank"), Forecast("battery")
+        return condition.judge(one, Calendar("UTC"), *none, [], LAST_S + days * DAY_S)
+
+    # Two reports that failed and six hours, as a reminder has it
+    assert after(2.2, 1).word == condition.WELL
+    one = after(2.3, 1)
+    assert one.word == condition.SILENT
+    assert "Press its button" in one.tasks[1].do
+    assert after(20, 10).word == condition.WELL
+    assert after(20.3, 10).word == condition.SILENT
+    asked = after(2.3, 10, needs=("fill the tank",))  # it tells once a day what it needs
+    assert (asked.word, asked.heard) == (condition.SILENT, condition.DUE)
+    assert [task.name for task in asked.tasks] == ["", "", "fill the tank"]
+
+
+def test_no_news_is_told_whatever_was_last_heard() -> None:
+    one = judged({59: {"lockouts": ("saucer wet",), "soil_ppt": 200}}, now_day=515)
+    assert (one.word, one.heard) == (condition.SILENT, condition.PERSON)
+    assert one.sentence == "Last heard on Thu 30 April 2026, 515 days ago; then it needed help."
+    assert tasks(one) == ["", "", "saucer wet"], "no amount of water from so long ago"
+
+
+# --- water by hand -------------------------------------------------------------------------------
+
+# Container capacity 400, filled to 0.95 of it: from 200 to 380 at 1 ml for each part
+DRY = {"soil_ppt": 200}
+REFILL, FILLS_ML = 250, 180
+
+
+@pytest.mark.parametrize("name", words.LOCKOUTS)
+def test_a_dry_pot_that_is_locked_out_is_watered_by_hand_first(name: str) -> None:
+    one = judged({59: {"lockouts": (name,), **DRY}})
+    assert tasks(one) == ["water by hand", name]
+    feel = ", if the soil feels dry" if name == "no response" else ""
+    assert one.tasks[0].do == f"Water it by hand now, about {FILLS_ML} ml{feel}."
+    assert one.tasks[0].why.startswith("the soil holds 20.0 % by volume, and at ")
+    lead = f"The soil is dry, and {words.LOCKOUTS[name].plain} (since Thu 30 April 2026)."
+    assert one.sentence == lead
+    assert (one.word, one.visit) == (condition.PERSON, "now")
+    assert tasks(judged({59: {"lockouts": (name,)}})) == [name], "moist enough for now"
+
+
+@pytest.mark.parametrize("name", [row[0] for row in rules.PERMISSIVES])
+def test_a_dry_pot_that_may_not_pump_is_watered_by_hand_first(name: str) -> None:
+    one = judged({59: {"failing": (name,), **DRY}})
+    assert (tasks(one)[:1] == ["water by hand"]) == (name not in ("settled", "steady", "day"))
+
+
+def test_the_refill_point_itself_is_dry() -> None:
+    at = {"lockouts": ("leak",), "soil_ppt": REFILL}
+    assert tasks(judged({59: at})) == ["water by hand", "leak"]
+    assert tasks(judged({59: {**at, "soil_ppt": REFILL + 1}})) == ["leak"]
+
+
+def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
+    lost = {"soil_ppt": None, "soil_word": "absent", "needs": ("see to the soil probe",)}
+    lost["failing"] = ("soil",)
+    one = judged({59: lost})
+    assert tasks(one) == ["water by hand", "see to the soil probe"]
+    assert one.tasks[0].do.startswith("Feel the soil. If it is dry, water it by hand now, about ")
+    assert one.sentence.startswith("The soil probe ")
+    assert tasks(judged({59: {**lost, "soil_word": "cold"}})) == ["see to the soil probe"], "frost"
+    upkeep = rows.log(rows.wakes(60, {59: lost}), (), rows.pot(settings={"upkeep_ml": 50}))
+    told = condition.judge(upkeep, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
+    assert tasks(told) == ["see to the soil probe"], "its upkeep doses go on"
+
+
+def test_a_dry_pot_whose_last_try_brought_no_water() -> None:
+    one = rows.log(
+        rows.wakes(60, {59: DRY}), [rows.dose(59, given_ul=0, trips=("no flow",))], rows.pot()
+    )
+    told = condition.judge(one, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
+    assert (tasks(told), told.word) == (["water by hand", "dry run"], condition.PERSON)
+
+
+def test_water_asked_for_by_the_pot_itself_is_told_once_with_its_amount() -> None:
+    one = judged({59: {"needs": ("see to the level", "water by hand"), **DRY}})
+    assert tasks(one) == ["water by hand", "see to the level"]
+    moist = judged({59: {"needs": ("water by hand",)}})
+    assert moist.tasks[0].do.startswith("Water it by hand now, about ")
+    unknown = rows.log(rows.wakes(60, {59: {"needs": ("water by hand",)}}))
+    told = condition.judge(unknown, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
+    assert told.tasks[0].do == "Feel the soil. If it is dry, water it by hand now."
+
+
+def test_the_amount_is_the_pots_own() -> None:
+    def much(soil_ppt: int, **calibration: int) -> int:
+        return condition.fill_ml(rows.pot(calibration=calibration), soil_ppt)
+
+    # Capacity 400, filled to FILL of it, so many microlitres for each part
+    pot = rows.pot()
+    target = pot.calibration.capacity_ppt * pot.settings.fill_ppt // 1000
+    assert much(target - 100, ul_per_ppt=1000) == 100
+    assert much(target - 100, ul_per_ppt=1044) == 100
+    assert much(target - 100, ul_per_ppt=7010) == 700
+    assert much(target + 5, ul_per_ppt=1000) == 10
+    assert much(200, ul_per_ppt=0) == pot.settings.dose_ml
 
 
 def test_each_wake_is_held_against_the_capacity_of_its_own_calibration() -> None:

@@ -15,9 +15,9 @@ import pyarrow.parquet  # type: ignore[import-untyped]
 import pytest
 from grown import START_S, Garden, long_log, make
 
-from wakewell import bring_up
+from wakewell import bring_up, logs
 from wakewell.cli import main
-from wakewell.report import pages, series
+from wakewell.report import pages, series, sheet
 
 HOSTILE = "</script><script>alert(1)</script>\"'><img src=x onerror=alert(1)>&amp;{{7*7}}"
 
@@ -29,7 +29,7 @@ def a_day_after_the_logs(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def pots(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three pots: well for long, needs a person, well for less long."""
+    """Three pots: well for long, needs help now, well for less long."""
     folder = tmp_path_factory.mktemp("pots")
     make(folder / "fern", Garden(days=60))
     make(folder / "mint", Garden(days=70, hose_off=40, seed=2))
@@ -56,12 +56,12 @@ def test_a_page_for_each_pot_and_the_round(
 ) -> None:
     code = main(["report", str(pots), "--out", str(tmp_path), "--timezone", "UTC"])
     out = capsys.readouterr().out
-    assert code == 1  # one needs a person
+    assert code == 1  # one needs help now
     assert {p.name for p in tmp_path.iterdir()} == {
         *("fern.html", "mint.html", "basil.html", "round.html", "safety.html"),
     }
     assert "siphon break" in (tmp_path / "safety.html").read_text(encoding="utf-8")
-    assert re.search(r"needs a person +mint", out)
+    assert re.search(r"needs help now +mint", out)
     round_page = (tmp_path / "round.html").read_text(encoding="utf-8")
     order = [round_page.index(f'href="{name}.html"') for name in ("mint", "basil", "fern")]
     assert order == sorted(order)
@@ -296,3 +296,73 @@ def test_the_maker_reads_whether_the_board_was_ever_brought_up(
     assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "fern.html").read_text()
     assert "brought up on 2026-05-01, all as it should be" in page
+
+
+def stamp(page: Path) -> str:
+    found = re.search(r'<span class="stamp \w+">([^<]+)</span>', page.read_text(encoding="utf-8"))
+    assert found is not None
+    return found[1]
+
+
+def test_a_page_speaks_of_the_day_it_is_asked_for(
+    pots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask = ["report", str(pots / "mint"), "--out", str(tmp_path), "--timezone", "UTC"]
+    page = tmp_path / "mint.html"
+    assert main(ask) == 1
+    assert stamp(page) == "needs help now"
+    assert main([*ask, "--as-of", "2026-04-05"]) == 0, "before the hose came off"
+    assert (stamp(page), "as of Sun 5 April 2026" in page.read_text()) == ("well", True)
+    assert "2026-04-06" not in page.read_text()
+    assert main([*ask, "--as-of", "2027-04-05"]) == 1
+    assert (stamp(page), "as of Mon 5 April 2027" in page.read_text()) == ("no news", True)
+    capsys.readouterr()
+    for text, said in (
+        ("2026-02-30", "write a date such as"),
+        ("soon", "write a date such as"),
+        ("9999-12-31", "write a date such as"),
+        ("2025-01-01", "nothing is on record up to 2025-01-01; give a later day"),
+    ):
+        assert main([*ask, "--as-of", text]) == 2
+        assert said in capsys.readouterr().err
+
+
+def test_a_log_cut_at_a_day_is_read_as_if_it_had_ended_there(tmp_path: Path) -> None:
+    place = make(tmp_path / "whole", Garden(days=60, clog=40))
+    (file,) = place.glob("*.jsonl")
+    whole = series.read("pot", place, [file])
+    until_s = whole.wakes[-20].time_s
+    cut = series.read("pot", place, [file], until_s=until_s)
+    file.write_bytes(
+        b"".join(file.read_bytes().splitlines(keepends=True)[: cut.wakes[-1].place[1]])
+    )
+    short = series.read("pot", place, [file])
+    assert (cut.wakes, cut.doses, cut.kept) == (short.wakes, short.doses, short.kept)
+    assert (cut.later, short.later) == (len(whole.wakes) - len(cut.wakes), 0)
+
+
+def test_the_demo_set_speaks_of_its_last_day(tmp_path: Path) -> None:
+    from wakewell import report
+
+    assert main(["report", "--demo", "--out", str(tmp_path), "--timezone", "UTC"]) in (0, 1)
+    last = max(
+        date.fromisoformat(row.split("T")[0])
+        for pot in ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
+        for row in [utc_of_last_wake(report.DEMO / pot)]
+    )
+    for name in ("round", "basil", "fern"):
+        text = (tmp_path / f"{name}.html").read_text(encoding="utf-8")
+        assert f"as of {last:%a} {last.day} {last:%B %Y}" in text
+        assert "no news" not in re.findall(r'class="stamp[^>]*>([^<]+)<', text)
+
+
+def utc_of_last_wake(pot: Path) -> str:
+    """The newest date in a pot's log, by its table."""
+    ((place, files),) = logs.find_logs(pot)
+    rows = csv.DictReader(io.StringIO(sheet.csv(series.read("pot", place, files)).decode()))
+    return max(row["time_utc"] for row in rows)
+
+
+def test_nothing_to_report_on(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report"]) == 2
+    assert "or --demo" in capsys.readouterr().err

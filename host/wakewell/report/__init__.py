@@ -10,20 +10,29 @@ import argparse
 import sys
 import time
 from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from datetime import time as clock
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import wakewell
 from wakewell import logs
 from wakewell.logs import BadInput
 from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
     from wakewell.report.pages import PotView
+    from wakewell.report.times import Calendar
+
+DATA = Path(wakewell.__file__).parent / "data"
+DEMO = DATA / "cafe"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("logs", nargs="+", metavar="LOG", help="log, pot's folder or parcel")
+    parser.add_argument("logs", nargs="*", metavar="LOG", help="log, pot's folder or parcel")
+    parser.add_argument("--demo", action="store_true", help="the repair café's six planters")
     parser.add_argument("--out", default="report", metavar="DIR", help="folder to write into")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--png", action="store_true", help="the pictures as files for a notebook")
@@ -36,11 +45,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="put a wake under the magnifier: its number, a date such as 2026-03-14, a day of the "
         "week such as Tuesday (the latest), or last",
     )
+    parser.add_argument(
+        "--as-of",
+        metavar="DATE",
+        help="speak of that day, such as 2026-05-27, and leave out what came later; default: "
+        "today, for the demo set its last day",
+    )
     parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
     parser.epilog = (
-        "exit codes: 0 every pot is well or due, 1 a pot needs a person, 2 input that cannot be "
-        "used. Without --png, --svg, --csv or --parquet it writes a page for each pot and "
-        "round.html for all; --wake writes a page of its own."
+        "exit codes: 0 every pot is well or due, 1 a pot needs help now or is not heard of, "
+        "2 input that cannot be used. Without --png, --svg, --csv or --parquet it writes a page "
+        "for each pot and round.html for all; --wake writes a page of its own."
     )
 
 
@@ -49,13 +64,51 @@ def run(args: argparse.Namespace) -> int:
     from wakewell.parcel import opened
     from wakewell.report.series import without_collector
 
-    with opened([Path(p) for p in args.logs]) as paths, without_collector():
+    given = [Path(p) for p in args.logs] + [DEMO] * args.demo
+    if not given:
+        raise BadInput("nothing to report on: give a log, a pot's folder or a parcel, or --demo")
+    with opened(given) as paths, without_collector():
         return report(paths, args)
 
 
 def today() -> float:
     """Now, in seconds since 1970: what has run out since the log ended depends on it."""
     return time.time()
+
+
+@cache
+def last_day(folder: Path) -> float | None:
+    """The newest time on record in the logs below that folder, seconds since 1970."""
+    from wakewell.report.series import clock_of
+
+    found: list[int] = []
+    for _, files in logs.find_logs(folder):
+        for record, _, _ in logs.read_file(files[-1], logs.Skips()):
+            if record["kind"] == "wake" and not logs.why_bad(record):
+                time_s = clock_of(record["begin"]["utc"])
+                found += [time_s] if time_s is not None else []
+    return max(found, default=None)
+
+
+def speaks_of(place: Path) -> float:
+    """The time a page about that log speaks of: today, for the demo sets their last day."""
+    place = place.resolve()
+    if place.is_relative_to(DATA):
+        ended = last_day(DATA / place.relative_to(DATA).parts[0])
+        if ended is not None:
+            return ended
+    return today()
+
+
+def end_of_day(text: str, calendar: Calendar) -> float:
+    """The last second of that day, seconds since 1970. Raises BadInput."""
+    try:
+        after = date.fromisoformat(text) + timedelta(days=1)
+        return datetime.combine(after, clock(), calendar.zone).timestamp() - 1
+    except (ValueError, OverflowError, OSError):
+        raise BadInput(
+            f"--as-of {text[:40]!r}: not a day; write a date such as 2026-05-27"
+        ) from None
 
 
 def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
@@ -70,9 +123,12 @@ def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
     return found
 
 
-def write_page(place: Path, files: Sequence[Path], out: Path, zone: str = "") -> Path:
+def write_page(
+    place: Path, files: Sequence[Path], out: Path, zone: str = "", ended: bool = False
+) -> Path:
     """Write one pot's page for another command, which then prints where it is.
 
+    ended: of a life that ended with its log, such as a simulated one; the page speaks of that day.
     Raises BadInput without the packages that draw, or if no wake could be read.
     """
     from wakewell.report import pages, series
@@ -82,16 +138,16 @@ def write_page(place: Path, files: Sequence[Path], out: Path, zone: str = "") ->
     if not log.wakes:
         text = f"no wake could be read, {log.skips.count} lines skipped"
         raise BadInput(f"{show_path(str(place))}: {text}")
-    view = pages.view(log, zone, today())
+    view = pages.view(log, zone, None if ended else speaks_of(place))
     pages.write(out / view.page, pages.pot_page(view).encode())
     pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
     return out / view.page
 
 
-def page_link(place: Path, out: str, files: Sequence[Path] = ()) -> str:
+def page_link(place: Path, out: str, files: Sequence[Path] = (), ended: bool = False) -> str:
     """Write one pot's page into that folder; where it is, as a link. files: found if not given."""
     found = list(files) or [path for _, paths in logs.find_logs(place) for path in paths]
-    return write_page(place, found, Path(out)).resolve().as_uri()
+    return write_page(place, found, Path(out), ended=ended).resolve().as_uri()
 
 
 def can_draw() -> None:
@@ -107,7 +163,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     from wakewell.report import condition, pages, pictures, series, sheet
     from wakewell.report.times import Calendar
 
-    Calendar(args.timezone)  # refuses a wrong name before any work
+    calendar = Calendar(args.timezone)  # refuses a wrong name before any work
+    until_s = end_of_day(args.as_of, calendar) if args.as_of else None
     found = find(paths)
     names = series.names([place for place, _ in found])
     if not (args.csv or args.parquet or args.png or args.svg):
@@ -115,19 +172,23 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     out = Path(args.out)
     views, unread = [], []
     for (place, files), name in zip(found, names, strict=True):
-        log = series.read(name, place, files, sys.stderr.isatty())
+        log = series.read(name, place, files, sys.stderr.isatty(), until_s)
         log.complaint, log.shifted = came_with(place)
         for text in series.told(log):
             print(text)
         if not log.wakes:
-            unread.append((name, f"no wake could be read, {log.skips.count} lines skipped"))
+            why = f"no wake could be read, {log.skips.count} lines skipped"
+            if log.later:
+                why = f"nothing is on record up to {args.as_of}"
+            unread.append((name, why))
             continue
         if args.csv or args.parquet:
             path = out / f"{name}.{'csv' if args.csv else 'parquet'}"
             pages.write(path, sheet.csv(log) if args.csv else sheet.parquet(log))
             print(path)
             continue
-        view = pages.view(log, args.timezone, today())
+        now_s = speaks_of(place) if until_s is None else until_s
+        view = pages.view(log, args.timezone, now_s)
         views.append(view)
         if args.png or args.svg:
             form = "png" if args.png else "svg"
@@ -136,7 +197,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
                 pages.write(path, pictures.draw(picture, form))
                 print(path)
     if not views and unread:
-        raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; look at its first lines")
+        advice = "give a later day" if args.as_of else "look at its first lines"
+        raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; {advice}")
     if args.csv or args.parquet or args.png or args.svg:
         return 0
     if args.wake:
@@ -150,7 +212,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     if with_round:
         pages.write(out / "round.html", pages.round_page(views, unread).encode())
         print(f"{'the round':<14}  {out / 'round.html'}")
-    return 1 if unread or any(v.condition.word == condition.PERSON for v in views) else 0
+    not_good = (condition.PERSON, condition.SILENT)
+    return 1 if unread or any(v.condition.word in not_good for v in views) else 0
 
 
 def magnify(views: list[PotView], asked: str, out: Path) -> int:

@@ -1,49 +1,64 @@
 """Is the pot all right, and if not, what is to be done? The first screen's answer.
 
-What belongs here: the three conditions (well, due, needs a person), the things to do in
-order, and the next visit. What does not: wear and drift (findings.py) and layout.
+What belongs here: the four conditions (well, due, no news, needs help now), the things to do
+in order, and the next visit. What does not: wear and drift (findings.py) and layout.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from wakecore import fields
 from wakewell import words
+from wakewell.remote.causes import within_s
 from wakewell.report.findings import ACT, Finding
 from wakewell.report.forecast import Forecast
-from wakewell.report.series import PotLog, Wake
+from wakewell.report.series import PotLog, Wake, refill_of, target_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
-WELL, DUE, PERSON = "well", "due", "needs a person"
-ORDER = {PERSON: 0, DUE: 1, WELL: 2}
+WELL, DUE, SILENT, PERSON = "well", "due", "no news", "needs help now"
+ORDER = {PERSON: 0, SILENT: 1, DUE: 2, WELL: 3}
 CHARGE = "Charge the battery (away from the water)"
-# What runs out within a week makes a visit due, and a log that ended longer ago says nothing
-# of today; common practice, no source.
+# What runs out within a week makes a visit due, and a log that is read by cable and ended longer
+# ago says nothing of today; common practice, no source.
 VISIT_DAYS = 7
+BY_HAND = "water by hand"
 SAID_BY_LOCKOUT = ("clear a lockout", "see to the pot", "see why it stays dry")
 ROUTINE = ("fill the tank", "charge the battery", "confirm the charge", "unplug the charger")
+# Permissives that hold the pump back for a day at most
+NOT_FOR_LONG = ("settled", "steady", "day")
+# Where one of these does not hold, or is latched, the soil reading itself may be wrong
+DOUBTED = ("no response", "answer", "moving", "commissioned")
 
 
 @dataclass
 class Task:
-    """One thing to do. why: the plain reason; name: the core's word, for the maker."""
+    """One thing to do. why: the plain reason; name: the core's word, for the maker.
+
+    told: the lead says why already.
+    """
 
     do: str
     why: str
     cause: str = ""
     name: str = ""
+    told: bool = False
 
 
 @dataclass
 class Condition:
-    """How a pot is. visit_s: when the next visit should be at the latest, if it can be told."""
+    """How a pot is. visit_s: when the next visit should be at the latest, if it can be told.
+
+    heard: how it was at the last wake on record, where nothing is known of today.
+    """
 
     word: str
     sentence: str
     tasks: list[Task] = field(default_factory=list)
     visit_s: float | None = None
     visit: str = ""
-    old_s: float = 0.0  # from the last wake on record to the day the page was made
+    old_s: float = 0.0  # from the last wake on record to the day the page speaks of
+    heard: str = ""
 
 
 def since(log: PotLog, name: str) -> Wake:
@@ -56,15 +71,54 @@ def since(log: PotLog, name: str) -> Wake:
     return first
 
 
-def judge(
-    log: PotLog,
-    calendar: Calendar,
-    tank: Forecast,
-    battery: Forecast,
-    found: list[Finding],
-    now_s: float | None = None,
-) -> Condition:
-    """The condition at the end of the log. now_s: today, for what has run out since."""
+def fill_ml(pot: fields.Pot, soil_ppt: int) -> int:
+    """Water that brings the soil from there to where a dose of this pot would bring it, by its
+    calibrated response, else its set dose. In steps that a jug shows."""
+    if pot.calibration.ul_per_ppt:
+        room_ml = max(0, target_of(pot) - soil_ppt) * int(pot.calibration.ul_per_ppt) / 1000
+    else:
+        room_ml = float(pot.settings.dose_ml)
+    step = 10 if room_ml < 500 else 50
+    return max(step, round(room_ml / step) * step)
+
+
+def held_back(last: Wake, log: PotLog) -> bool:
+    """Is the pot kept from watering by something that does not pass within a day?"""
+    passing: tuple[str, ...] = NOT_FOR_LONG
+    if log.pot is not None and log.pot.settings.upkeep_ml:
+        passing += ("soil", "moving")  # it gives its upkeep doses meanwhile
+    tried = bool(log.doses) and not log.doses[-1].given_ul
+    return bool(last.lockouts) or tried or any(name not in passing for name in last.failing)
+
+
+def by_hand(log: PotLog) -> Task | None:
+    """Water the plant by hand, where it is dry and its pot cannot: what saves it comes first."""
+    last, pot = log.wakes[-1], log.pot
+    asked = words.of(words.NEEDS, BY_HAND) if BY_HAND in last.needs else None
+    if not asked and not held_back(last, log):
+        return None
+    if last.soil_ppt is None or pot is None:
+        if not asked and (last.soil_word == "cold" or pot is None):
+            return None
+        much = f", about {fill_ml(pot, refill_of(pot))} ml" if pot is not None else ""
+        do = f"Feel the soil. If it is dry, water it by hand now{much}."
+        why = "the pot cannot water by itself, and whether the soil is dry it cannot tell"
+        return Task(do, why, "", BY_HAND)
+    refill = refill_of(pot)
+    if last.soil_ppt > refill and not asked:
+        return None
+    doubted = any(name in DOUBTED for name in (*last.lockouts, *last.failing))
+    feel = ", if the soil feels dry" if doubted else ""
+    do = f"Water it by hand now, about {fill_ml(pot, last.soil_ppt)} ml{feel}."
+    holds = f"the soil holds {last.soil_ppt / 10:.1f} % by volume"
+    why = f"{holds}, and at {refill / 10:.1f} % it should be watered"
+    if last.soil_ppt > refill and asked:
+        why = f"{asked.plain}; {holds}"
+    return Task(do, why, "", BY_HAND)
+
+
+def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
+    """(tasks by the lockouts and needs of the last wake, the condition they make)."""
     last = log.wakes[-1]
     tasks, word = [], WELL
     for name in last.lockouts:
@@ -74,7 +128,7 @@ def judge(
         word = PERSON
     dry = "reserve" in last.failing
     for name in last.needs:
-        if name in SAID_BY_LOCKOUT and last.lockouts:
+        if name == BY_HAND or (name in SAID_BY_LOCKOUT and last.lockouts):
             continue
         if name == "charge the battery" and "battery low" in last.lockouts:
             continue
@@ -89,46 +143,95 @@ def judge(
         tasks.append(Task(do, why, cause, name))
         routine = name in ROUTINE and not (name == "fill the tank" and dry)
         word = PERSON if not routine or word == PERSON else DUE
+    return tasks, word
+
+
+def silent_after_s(log: PotLog) -> float:
+    """Time after the last wake from which nothing is known of a pot, seconds.
+
+    By radio it is when its report is overdue, as for a reminder; by cable a set time.
+    """
+    pot = log.pot
+    if pot is None or not pot.settings.radio_wakes:
+        return VISIT_DAYS * DAY_S
+    settings = {name: getattr(pot.settings, name) for name in ("radio_wakes", "wake_s")}
+    return within_s(settings, bool(log.wakes[-1].needs))
+
+
+def judge(
+    log: PotLog,
+    calendar: Calendar,
+    tank: Forecast,
+    battery: Forecast,
+    found: list[Finding],
+    now_s: float | None = None,
+) -> Condition:
+    """The condition on the day the page speaks of, now_s; None: that of the last wake."""
+    last = log.wakes[-1]
+    tasks, word = asked_for(log, calendar)
     if log.doses and not log.doses[-1].given_ul and not last.lockouts:
         tried = log.doses[-1]
         entry = words.of(words.TRIPS_WORDS, tried.trips[-1] if tried.trips else "no flow")
         why = f"it tried to water on {calendar.date(tried.time_s)}, and {entry.plain}"
         tasks.append(Task(entry.do, why, entry.cause, "dry run"))
         word = DUE if word == WELL else word
+    hand = by_hand(log)
+    if hand is not None:
+        tasks.insert(0, hand)
+        word = PERSON
     locked = {words.RULES.get(name) for name in last.lockouts}
     for finding in found:
         if finding.state == ACT and finding.rule not in locked:
             tasks.append(Task(finding.do, finding.plain, "", finding.name))
             word = DUE if word == WELL else word
-    week_s = last.time_s + VISIT_DAYS * DAY_S
+    today = now_s if now_s is not None and log.dated and not log.shifted else last.time_s
+    today = max(today, last.time_s)
+    week_s = today + VISIT_DAYS * DAY_S
     coming = sorted(_coming(last, tank, battery), key=lambda row: row[1])
     condition = Condition(word, "", tasks)
-    today = now_s if now_s is not None and log.dated and not log.shifted else last.time_s
     condition.old_s = today - last.time_s
     for text, date_s in coming:
         if date_s < today:
-            tasks.append(Task(f"{text} now.", "by its last log it may have run out meanwhile"))
+            tasks.append(Task(f"{text} now.", "it may have run out by now"))
         elif date_s <= week_s:
-            by = f"{text} by {calendar.date(date_s)}."
-            tasks.append(Task(by, "it may run out from then on"))
-    if today > week_s:
-        ago = f"{span_text(condition.old_s)} ago"
-        why = f"nothing is known since {calendar.date(last.time_s)}, {ago}"
-        tasks.append(Task("Look at the pot, and pull its log anew.", why))
-    if word == WELL and tasks:
+            why = f"it may run out from {calendar.date(date_s)} on"
+            tasks.append(Task(f"{text} {calendar.within(date_s, today)}.", why))
+    if condition.word == WELL and tasks:
         condition.word = DUE
+    if condition.old_s > silent_after_s(log):
+        condition.heard, condition.word = condition.word, SILENT
+        tasks[:] = [*_look(log), *(task for task in tasks if task is not hand)]
     by_s = [f.early_s for f in (tank, battery) if f.early_s is not None]
-    if condition.word == PERSON:
+    if condition.word in (PERSON, SILENT):
         condition.visit_s, condition.visit = last.time_s, "now"
-    elif soonest := by_s + [week_s] * (today > week_s or any(t.name for t in tasks)):
+    elif soonest := by_s + [week_s] * any(t.name for t in tasks):
         condition.visit_s = min(soonest)
-        condition.visit = f"by {calendar.date(condition.visit_s)}"
+        condition.visit = calendar.ahead(condition.visit_s, today)
         if condition.visit_s <= today:
             condition.visit = "now"
         elif condition.visit_s == week_s:
             condition.visit = "this week"
-    condition.sentence = _sentence(condition, coming, calendar, log)
+    condition.sentence = _sentence(condition, coming, calendar, log, today)
     return condition
+
+
+def _look(log: PotLog) -> list[Task]:
+    """What to do about a pot of which nothing is known."""
+    look = "Look at the plant, and water it by hand if the soil is dry."
+    if log.pot is None or not log.pot.settings.radio_wakes:
+        return [
+            Task(look, "its log was not read since", told=True),
+            Task("Read its log again with the cable.", "only its log says how it is"),
+        ]
+    return [
+        Task(look, "it should have reported, so it may not be watering", told=True),
+        Task(
+            "Press its button. If its light does not answer, charge the battery, away from the "
+            "water.",
+            "a pot that answers is awake",
+            "an empty battery, or a Wi-Fi that is off or has a new password",
+        ),
+    ]
 
 
 def _coming(last: Wake, tank: Forecast, battery: Forecast) -> list[tuple[str, float]]:
@@ -147,21 +250,27 @@ def _sentence(
     coming: list[tuple[str, float]],
     calendar: Calendar,
     log: PotLog,
+    today: float,
 ) -> str:
     if condition.word == PERSON:
-        lead = condition.tasks[0].why
-        more = len(condition.tasks) - 1
+        tasks = condition.tasks
+        lead = tasks[0].why
+        tasks[0].told, more = True, len(tasks) - 1
+        if tasks[0].name == BY_HAND and more:
+            known = log.wakes[-1].soil_ppt is not None
+            tasks[0].told, tasks[1].told, more = not known, True, more - 1
+            lead = f"the soil is dry, and {tasks[1].why}" if known else tasks[1].why
         also = f", and {more} more" if more else ""
         return lead[0].upper() + lead[1:] + also + "."
-    if condition.old_s > VISIT_DAYS * DAY_S:
-        return f"It was watering on {calendar.date(log.wakes[-1].time_s)}; nothing is known since."
+    if condition.word == SILENT:
+        when = calendar.date(log.wakes[-1].time_s)
+        was = {WELL: "it was watering", DUE: "it was watering, and a visit was due"}
+        then = was.get(condition.heard, "it needed help")
+        return f"Last heard on {when}, {span_text(condition.old_s)} ago; then {then}."
     if condition.word == DUE:
         return "It is watering; a visit is due."
     if not coming:
         return "It is watering by itself. Nothing to do."
     text, date_s = coming[0]
-    away = span_text(max(0.0, date_s - log.wakes[-1].time_s))
-    return (
-        f"Nothing to do now. {text} by {calendar.date(date_s)}, {away} after the last wake on "
-        "record."
-    )
+    ahead = calendar.ahead(date_s, today)
+    return f"Nothing to do now. {text} {ahead}."

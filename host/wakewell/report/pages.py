@@ -6,6 +6,7 @@ harm to what is there. What does not: finding it, and drawing.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -26,7 +27,12 @@ MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
-STAMPS = {condition.WELL: "well", condition.DUE: "due", condition.PERSON: "person"}
+STAMPS = {
+    condition.WELL: "well",
+    condition.DUE: "due",
+    condition.SILENT: "silent",
+    condition.PERSON: "person",
+}
 
 
 @dataclass
@@ -50,6 +56,13 @@ class PotView:
     condition: condition.Condition
     pictures: list[pictures.Picture] = field(default_factory=list)
     page: str = ""
+    now_s: float = 0.0  # the time the page speaks of, seconds since 1970
+
+    @property
+    def as_of(self) -> str:
+        """The day it speaks of, "" where the pot never knew a date or hides it."""
+        known = self.log.dated and not self.log.shifted
+        return f"as of {self.calendar.date(self.now_s)}" if known else ""
 
     @property
     def stamp(self) -> str:
@@ -68,7 +81,9 @@ def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
     drawn = pictures.pictures(log, calendar, tank, battery)
     for picture in drawn:
         picture.text = describe(picture, log, calendar, tank, battery)
-    return PotView(log, calendar, tank, battery, found, state, drawn, f"{log.name}.html")
+    spoken_s = log.wakes[-1].time_s + state.old_s
+    page = f"{log.name}.html"
+    return PotView(log, calendar, tank, battery, found, state, drawn, page, spoken_s)
 
 
 def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
@@ -81,11 +96,13 @@ def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
     if found.beyond:
         early = calendar.date(found.early_s, False)
         years = forecast.MOST_DAYS // 365
-        return f"most likely for more than {years} years; nine times in ten not before {early}"
+        return f"most likely for more than {years} years; 19 times in 20 not before {early}"
     if found.late_s is None:
         early = calendar.date(found.early_s, False)
-        return f"most likely until {middle}; nine times in ten not before {early}"
+        return f"most likely until {middle}; 19 times in 20 not before {early}"
     early, late = calendar.between(found.early_s, found.late_s)
+    if early == late:
+        return f"until {middle}, nine times in ten"
     return f"most likely until {middle}; nine times in ten between {early} and {late}"
 
 
@@ -383,7 +400,9 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     if last.soil_ppt is None:
         soil += ": " + words.of(words.PROBE_WORDS, last.soil_word).plain
     elif log.pot is not None:
-        soil += f" by volume; it waters at {magnifier.percent(refill_of(log.pot))}"
+        refill = refill_of(log.pot)
+        side = "above" if last.soil_ppt > refill else "at" if last.soil_ppt == refill else "below"
+        soil += f" by volume, {side} the {magnifier.percent(refill)} at which it waters"
     rows.append(("Soil", soil))
     level = "not believed" if last.level_ml is None else f"{last.level_ml / 1000:.1f} litres"
     if last.level_ml is not None and log.float_only and log.pot is not None:
@@ -399,7 +418,7 @@ def facts(view: PotView) -> list[tuple[str, str]]:
         rows.append(("Commissioning", text))
     read = f"{calendar.moment(last.time_s)} ({calendar.name})"
     if view.condition.old_s >= DAY_S:
-        read += f", {span_text(view.condition.old_s)} before this page was made"
+        read += f", {span_text(view.condition.old_s)} before"
     rows.append(("Read up to", read))
     return rows
 
@@ -494,10 +513,21 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
         "round.html",
         views=order,
         unread=unread,
+        counts=counted(order),
         strips={v.log.name: strip(v) for v in order},
         zone=views[0].calendar.name if views else "",
+        as_of=max(views, key=lambda v: v.now_s).as_of if views else "",
         runs_until=runs_until,
     )
+
+
+def counted(views: Sequence[PotView]) -> list[tuple[str, int]]:
+    """(condition, number of pots in it), most urgent first, those that occur."""
+    found = Counter(view.condition.word for view in views)
+    wanted = "need help now" if found[condition.PERSON] > 1 else condition.PERSON
+    rows = [(wanted, found[condition.PERSON])]
+    rows += [(word, found[word]) for word in (condition.SILENT, condition.DUE, condition.WELL)]
+    return [row for row in rows if row[1]]
 
 
 def safety_page() -> str:

@@ -127,6 +127,7 @@ class PotLog:
     jumps: int = 0
     missing: int = 0  # records the numbers say there should be
     dropped: int = 0  # records the ring gave up, by its own count
+    later: int = 0  # wakes left out, after the day that was asked for
     files: list[Path] = field(default_factory=list)
     doses: list[Dose] = field(default_factory=list)
     others: list[str] = field(default_factory=list)  # lives that are not this pot's, in words
@@ -284,8 +285,16 @@ def without_collector() -> Iterator[None]:
             gc.enable()
 
 
-def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) -> PotLog:
+def read(
+    name: str,
+    place: Path,
+    files: Sequence[Path],
+    progress: bool = False,
+    until_s: float | None = None,
+) -> PotLog:
     """Read one pot's log files, oldest first. Never raises for what they hold.
+
+    until_s: leave out what came later (seconds since 1970; of a log that knows the date).
 
     Where several lives lie there, of another board or of this one before it was begun anew, the
     rows are of the pot's own (`FieldLog.own`); `others` tells of the rest.
@@ -311,6 +320,8 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
     times, log.dated, log.jumps = timeline(row.ticks)
     for wake, time_s in zip(log.wakes, times, strict=True):
         wake.time_s = time_s
+    if until_s is not None and log.dated and log.wakes and log.wakes[-1].time_s > until_s:
+        leave_out(log, until_s)
     find_gaps(log)
     find_pots(log)
     log.doses = doses(log)
@@ -318,6 +329,25 @@ def read(name: str, place: Path, files: Sequence[Path], progress: bool = False) 
         last = log.kept[log.wakes[-1].place]
         log.otherwise, log.uncommissioned = history(folder, last)
     return log
+
+
+def leave_out(log: PotLog, until_s: float) -> None:
+    """Forget the wakes after that time, and keep those whole that were the last ones then."""
+    kept = [wake for wake in log.wakes if wake.time_s <= until_s]
+    log.later, log.wakes = len(log.wakes) - len(kept), kept
+    recent = {wake.place for wake in kept[-RECENT:]}
+    held: list[Place] = []
+    for before, wake in zip([None, *kept], kept, strict=False):
+        if notable(wake, before.lockouts if before else NONE):
+            held.append(wake.place)
+    wanted = recent | set(held[-EVENTS:])
+    found = (entry for entry in FieldLog(log.files).entries() if entry.place in wanted)
+    log.kept = {entry.place: entry.record for entry in found}
+
+
+def notable(wake: Wake, held: tuple[str, ...]) -> bool:
+    """Is this wake's record worth keeping whole? held: the lockouts before it."""
+    return bool(wake.trips or wake.lockouts != held or wake.files or wake.host)
 
 
 def told(log: PotLog) -> list[str]:
@@ -348,7 +378,7 @@ class _Rows:
         self.wakes.append(wake)
         self.ticks.append(tick(wake.cause, wake.slept_s if vouched else None, asked, utc_s))
         self.recent.append((wake.place, data))
-        if wake.trips or wake.lockouts != self.held or wake.files or wake.host:
+        if notable(wake, self.held):
             self.events.append((wake.place, data))
         self.held = wake.lockouts
 

@@ -162,9 +162,28 @@ class Calendar:
     def between(self, early_s: float, late_s: float) -> tuple[str, str]:
         """Two dates, the first without its year where both have the same."""
         early, late = self.date(early_s, False), self.date(late_s, False)
-        if self.dated and early[-4:] == late[-4:]:
+        if self.dated and early != late and early[-4:] == late[-4:]:
             early = early[:-5]
         return early, late
+
+    def days(self, time_s: float, now_s: float) -> int:
+        """Midnights from now until then, on this calendar."""
+        return int(self.wall_s(time_s) // DAY_S) - int(self.wall_s(now_s) // DAY_S)
+
+    def ahead(self, time_s: float, now_s: float) -> str:
+        """How far away a day is: today, tomorrow, in 6 days, in 5 weeks, in 4 months."""
+        days = self.days(time_s, now_s)
+        if days <= 1:
+            return "tomorrow" if days == 1 else "today"
+        for unit, size, most in (("days", 1, 21), ("weeks", 7, 84), ("months", 30.44, 730)):
+            if days < most:
+                return f"in {int(days / size)} {unit}"
+        return f"in {int(days / 365.25)} years"
+
+    def within(self, time_s: float, now_s: float) -> str:
+        """The same as a limit: today, by tomorrow, within 6 days."""
+        days = self.days(time_s, now_s)
+        return "today" if days < 1 else "by tomorrow" if days == 1 else f"within {days} days"
 
     def moment(self, time_s: float) -> str:
         """Fri 12 June 2026, 06:00."""
