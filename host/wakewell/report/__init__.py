@@ -1,7 +1,7 @@
 """`wakewell report`: pages, pictures and tables from field logs.
 
 Read it in this order: times, series (the log as rows), trend, forecast,
-findings, condition (the answer), magnifier (one wake), pictures, pages, sheet (tables).
+findings, recurring, condition (the answer), magnifier (one wake), pictures, pages, sheet (tables).
 """
 
 from __future__ import annotations

@@ -19,8 +19,8 @@ from typing import Any
 import wakewell
 from wakewell import board_file, bring_up, extras, words
 from wakewell.logs import BadInput, Skip
-from wakewell.report import condition, findings, forecast, magnifier, pictures
-from wakewell.report.series import PotLog, Wake, pot_folder, refill_of, start_of
+from wakewell.report import condition, findings, forecast, magnifier, pictures, recurring
+from wakewell.report.series import PotLog, Wake, lockout_spans, pot_folder, refill_of, start_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
@@ -76,7 +76,7 @@ def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
     for wake in log.wakes:
         wake.wall_s = calendar.wall_s(wake.time_s)
     tank, battery = forecast.tank(log), forecast.battery(log)
-    found = findings.findings(log)
+    found = [*findings.findings(log), *recurring.came_back(log, calendar)]
     state = condition.judge(log, calendar, tank, battery, found, now_s)
     drawn = pictures.pictures(log, calendar, tank, battery)
     for picture in drawn:
@@ -225,7 +225,7 @@ def tables(view: PotView) -> dict[str, Table]:
     heads = ("when", "why", "planned, ml", "delivered, ml", "pulses", "cut short because")
     found["doses"] = clipped(heads, rows)
     rows = []
-    for name, start, end, still in reversed(pictures.lockout_spans(log)):
+    for name, start, end, still in reversed(lockout_spans(log)):
         word = words.of(words.LOCKOUTS, name)
         until = "still so" if still else f"until {calendar.moment(end)}"
         rows.append(

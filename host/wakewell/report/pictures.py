@@ -21,7 +21,7 @@ from typing import Any
 from wakewell import extras, words
 from wakewell.logs import BadInput
 from wakewell.report.forecast import Forecast
-from wakewell.report.series import PotLog, refill_of
+from wakewell.report.series import PotLog, lockout_spans, refill_of
 from wakewell.report.times import Calendar
 
 BUCKETS = 1500
@@ -208,23 +208,6 @@ def fan(forecast: Forecast, calendar: Calendar, scale: float) -> list[dict[str, 
         }
         for early, middle, late, value in forecast.fan
     ]
-
-
-def lockout_spans(log: PotLog) -> list[tuple[str, float, float, bool]]:
-    """(name, from, to, still in force) of every lockout, in order of beginning."""
-    found: list[tuple[str, float, float, bool]] = []
-    begun: dict[str, float] = {}
-    held: tuple[str, ...] = ()
-    for wake in log.wakes:
-        if wake.lockouts != held:
-            for name in held:
-                if name not in wake.lockouts:
-                    found.append((name, begun.pop(name), wake.time_s, False))
-            for name in wake.lockouts:
-                begun.setdefault(name, wake.time_s)
-            held = wake.lockouts
-    found += [(name, start, log.wakes[-1].time_s, True) for name, start in begun.items()]
-    return sorted(found, key=lambda row: row[1])
 
 
 def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast) -> list[Picture]:

@@ -442,6 +442,23 @@ def doses(log: PotLog) -> list[Dose]:
     return found
 
 
+def lockout_spans(log: PotLog) -> list[tuple[str, float, float, bool]]:
+    """(name, from, to, still in force) of every lockout, in order of beginning."""
+    found: list[tuple[str, float, float, bool]] = []
+    begun: dict[str, float] = {}
+    held: tuple[str, ...] = ()
+    for wake in log.wakes:
+        if wake.lockouts != held:
+            for name in held:
+                if name not in wake.lockouts:
+                    found.append((name, begun.pop(name), wake.time_s, False))
+            for name in wake.lockouts:
+                begun.setdefault(name, wake.time_s)
+            held = wake.lockouts
+    found += [(name, start, log.wakes[-1].time_s, True) for name, start in begun.items()]
+    return sorted(found, key=lambda row: row[1])
+
+
 def refill_of(pot: fields.Pot) -> int:
     """The refill point, in parts per thousand."""
     return int(refill_ppt(pot.settings, pot.calibration))
