@@ -217,7 +217,7 @@ def dev(*words: str) -> subprocess.CompletedProcess[bytes]:
 
 
 @pytest.mark.parametrize("char", ["\x1b[2J", "\n", "\u202e", "\x85"])
-@pytest.mark.parametrize("key", ["name", "plant", "place", "notes"])
+@pytest.mark.parametrize("key", ["name", "plant", "place", "notes", "maker", "reach"])
 def test_what_a_toml_file_says_is_no_line_of_its_own(
     key: str, char: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -35,6 +35,8 @@ ABOUT: tuple[tuple[str, bool, int, str], ...] = (
     ("plant", True, 60, "what grows in it"),
     ("place", False, 120, "where it stands"),
     ("notes", False, 2000, "anything worth keeping"),
+    ("maker", False, 60, "who built it and is asked for help"),
+    ("reach", False, 120, "how the maker is reached: a phone number or an address"),
 )
 PLANTER: tuple[Row, ...] = (
     ("height_mm", 20, 1500, None, "depth of the substrate"),
@@ -265,6 +267,13 @@ class About:
     pump: Pump | None = None
     hose: Hose | None = None
     noted: datetime.date | None = None
+    maker: str = ""
+    reach: str = ""
+
+    @property
+    def help(self) -> str:
+        """Who is asked for help, and how, in a few words; "" where pot.toml does not say."""
+        return ", ".join(part for part in (self.maker, self.reach) if part)
 
     @property
     def line(self) -> Hose:

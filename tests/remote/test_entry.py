@@ -24,6 +24,7 @@ from typing import Any
 import mosquitto
 import pytest
 import remote_pots
+import segno
 from hypothesis import given
 from hypothesis import strategies as st
 from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
@@ -33,7 +34,7 @@ from wakeboard import entry, radio
 from wakecore import line
 from wakewell import cli, replay
 from wakewell.deskboard import DeskBoard, make_image, read_image, why_not
-from wakewell.remote import handover, private
+from wakewell.remote import card, handover, private
 from wakewell.usb import flash, payload
 
 ID = b"desk-1"
@@ -363,12 +364,12 @@ def test_handed_over_with_a_way_to_its_next_wifi(tmp_path: Path, flashed: Path) 
         assert not set(new.words()) & {old.key.hex(), old.entry["code"], old.wifi["password"]}
         assert files["pot/private.json"] == new.board_line()
         text = "\n".join(rows)
-        assert new.entry["name"] in text
-        assert new.entry["code"] in text
+        printed = (pot.folder / card.FILE).read_text()
+        assert new.entry["name"] in printed
+        assert new.entry["code"] in printed
         kept = (pot.folder / "as-left-2026-05-04.txt").read_text()
-        for word in {*new.words(), *old.words()} - {new.entry["code"], mosquitto.WORD}:
-            assert word not in text + kept
-        assert new.entry["code"] not in kept  # that file may go into git
+        for word in {*new.words(), *old.words()} - {mosquitto.WORD}:
+            assert word not in text + kept  # that file may go into git
         pot.press(7.0)
         assert pot.opened() == 1
 
@@ -383,10 +384,25 @@ def test_the_card_says_how(
     assert len(code) == private.CODE_SIZE
     shown = capsys.readouterr()
     assert code not in shown.out + shown.err
+    text = (folder / "pot.toml").read_text()
+    text = "\n".join(row for row in text.splitlines() if row[:5] not in ("maker", "reach"))
+    text = 'maker = "Ann <b>"\nreach = "ann@example.org"\n' + text
+    (folder / "pot.toml").write_text(text)
     assert cli.main(["ask", str(folder), "--card"]) == 0
     shown = capsys.readouterr()
-    assert code in shown.out
-    assert "http://192.168.4.1" in shown.out
+    assert code not in shown.out + shown.err
+    made = folder / card.FILE
+    assert str(made) in shown.out
+    assert made.stat().st_mode & 0o077 == 0
+    assert card.FILE in (folder / ".gitignore").read_text().split()
+    text = made.read_text()
+    for word in (code, "http://192.168.4.1", "Ann &lt;b&gt;, ann@example.org", "it holds 4000 ml"):
+        assert word in text
+    name = private.read(folder).entry["name"]
+    wanted = segno.make(f"WIFI:T:WPA;S:{name};P:{code};;")  # as phones read it
+    assert wanted.svg_inline(scale=5, border=2, dark="#000", light="#fff") in text
+    assert cli.main(["ask", str(folder), "--card"]) == 0, "made again"
+    capsys.readouterr()
     path = folder / "private.toml"
     path.write_text(path.read_text().replace(code, "short"))
     assert cli.main(["ask", str(folder), "--card"]) == 2

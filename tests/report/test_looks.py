@@ -496,8 +496,8 @@ def test_a_dry_pot_that_is_locked_out_is_watered_by_hand_first(name: str) -> Non
     feel = ", if the soil feels dry" if name == "no response" else ""
     assert one.tasks[0].do == f"Water it by hand now, about {FILLS_ML} ml{feel}."
     assert one.tasks[0].why.startswith("the soil holds 20.0 % by volume, and at ")
-    lead = f"The soil is dry, and {words.LOCKOUTS[name].plain} (since Thu 30 April 2026)."
-    assert one.sentence == lead
+    assert one.sentence == "The soil is dry, and the pot cannot water it enough."
+    assert one.tasks[1].why == f"{words.LOCKOUTS[name].plain} (since Thu 30 April 2026)"
     assert (one.word, one.visit) == (condition.PERSON, "now")
     assert tasks(judged({59: {"lockouts": (name,)}})) == [name], "moist enough for now"
 
@@ -520,7 +520,7 @@ def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
     one = judged({59: lost})
     assert tasks(one) == ["water by hand", "see to the soil probe"]
     assert one.tasks[0].do.startswith("Feel the soil. If it is dry, water it by hand now, about ")
-    assert one.sentence.startswith("The soil probe ")
+    assert one.sentence.startswith("The pot cannot water by itself, and cannot tell whether ")
     assert tasks(judged({59: {**lost, "soil_word": "cold"}})) == ["see to the soil probe"], "frost"
     upkeep = rows.log(rows.wakes(60, {59: lost}), (), rows.pot(settings={"upkeep_ml": 50}))
     told = condition.judge(upkeep, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])

@@ -6,6 +6,7 @@ axe-playwright-python; without them these tests skip. axe-core judges by WCAG 2.
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -240,6 +241,30 @@ def test_it_prints_in_light(opened: Any) -> None:
         "rgb(251, 247, 238)"
     )
     assert len(page.pdf()) > 20_000
+
+
+def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path) -> None:
+    from wakewell import pots
+    from wakewell.remote import card, private
+    from wakewell.replay import DEMO
+
+    folder = tmp_path / "pot"
+    shutil.copytree(DEMO / "strawberry", folder, ignore=shutil.ignore_patterns("logs"))
+    private.make(folder)
+    made = card.write(pots.load(folder), private.read(folder))
+    for width in (1200, 360):
+        page = browser.new_page(viewport={"width": width, "height": 800})
+        page.goto(made.as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        found = axe_module.Axe().run(page, options=RULES)
+        assert found.response["violations"] == [], found.generate_report()
+        page.emulate_media(media="print")
+        points = page.evaluate(
+            "parseFloat(getComputedStyle(document.querySelector('li')).fontSize)"
+        )
+        assert points * 0.75 >= 14
+        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+        page.close()
 
 
 def test_without_scripts_the_tables_are_there(browser: Any, site: Path) -> None:

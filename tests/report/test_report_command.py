@@ -366,3 +366,29 @@ def utc_of_last_wake(pot: Path) -> str:
 def test_nothing_to_report_on(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report"]) == 2
     assert "or --demo" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("reach", "link"),
+    [
+        ("ann@example.org", "mailto:ann@example.org"),
+        ("+32 2 555 01 23", "tel:+3225550123"),
+        ("javascript:alert(1)", ""),
+        ("ann@example.org?cc=all", ""),
+        ("at the counter", ""),
+    ],
+)
+def test_how_the_maker_is_reached(reach: str, link: str) -> None:
+    assert pages.address(reach) == link
+
+
+def test_the_maker_is_named_where_a_call_is_asked_for(tmp_path: Path) -> None:
+    make(tmp_path / "pot", Garden(days=60, leak_ml_day=(30, 300.0)))
+    pot_toml(tmp_path / "pot", maker="Ann", reach="+32 2 555 01 23")
+    main(["report", str(tmp_path / "pot"), "--out", str(tmp_path / "out")])
+    page = (tmp_path / "out" / "pot.html").read_text(encoding="utf-8")
+    tasks = re.search(r'(?s)<ol class="todo">(.*?)</ol>', page)
+    assert tasks is not None
+    link = '<a href="tel:+3225550123">+32 2 555 01 23</a>'
+    assert f"Maker: Ann, {link}" in tasks[1]
+    assert re.search(rf"<dt>Maker</dt><dd>\s*Ann, {re.escape(link)}", page)

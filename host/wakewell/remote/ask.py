@@ -19,8 +19,7 @@ from wakewell.asked import Asked
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput
 from wakewell.obeyed import EPOCH, FOLDER, KEPT, ROWS, Known, known, made_so_far, moment, read_made
-from wakewell.remote import broker, private
-from wakewell.remote.card import card
+from wakewell.remote import broker, card, private
 from wakewell.tomlfile import nearest, show_path
 from wakewell.verdicts import many
 
@@ -224,7 +223,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
     parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
     parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
-    parser.add_argument("--card", action="store_true", help="print the pot's card")
+    parser.add_argument("--card", action="store_true", help="write the owner's card to print")
     parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
 
 
@@ -237,13 +236,14 @@ def run(args: argparse.Namespace) -> int:
         path = private.make(folder)
         print(f"{show_path(str(path))}: made, with a new key; git ignores it")
         print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
-        print("wakewell ask POT --card prints what its owner needs for a new Wi-Fi.")
+        print("wakewell ask POT --card makes the page that its owner needs for a new Wi-Fi.")
         return 0
     if args.card:
         found = pots.load(folder)
         if found.about is None:
             raise BadInput(f"{found.problems[0]}")
-        print(*card(found, private.read(folder)), sep="\n")
+        path = card.write(found, private.read(folder))
+        print(f"{show_path(str(path))}: the card; print it, git ignores it")
         return 0
     if not args.values:
         print(folder.resolve().name)

@@ -19,8 +19,7 @@ from wakecore import line
 from wakewell import logs, pots, stage
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput, printable
-from wakewell.remote import homes, private
-from wakewell.remote.card import card
+from wakewell.remote import card, homes, private
 from wakewell.tomlfile import show_path
 from wakewell.usb import pull
 from wakewell.usb.flash import check_board, keep_in_force, match_ports, progress
@@ -71,8 +70,8 @@ def hand_over(
             names = printable(", ".join(left))
             raise BadInput(f"{port}: could not be wiped: {names}; try again")
         old = split(folder, today, home)  # before its key goes, so that the mark is not lost
-        for path in folder.glob(pots.ALL_PRIVATE):
-            path.unlink()
+        for path in (*folder.glob(pots.ALL_PRIVATE), folder / card.FILE):
+            path.unlink(missing_ok=True)
         secret = None
         if new_key:
             private.make(folder, keep)
@@ -83,9 +82,12 @@ def hand_over(
     rows = sheet(found, last, today, new_key)
     rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
     path = folder / f"as-left-{today:%Y-%m-%d}.txt"
-    path.write_text("\n".join([*rows, "", *card(found)]) + "\n", encoding="utf-8")
+    path.write_text("\n".join([*rows, "", *card.card(found)]) + "\n", encoding="utf-8")
     where = "the sheet is written to " + show_path(str(path))
-    return [*rows, "", *card(found, secret), "", where]
+    if secret is not None:
+        made = card.write(found, secret)
+        where += f"; the card to print is {show_path(str(made))}"
+    return [*rows, "", *card.card(found), "", where]
 
 
 def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:

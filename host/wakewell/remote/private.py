@@ -319,6 +319,16 @@ def _ca(folder: Path, tables: dict[str, dict[str, Any]], file: TomlFile) -> byte
         raise BadFile(file.problem(text, table, "ca")) from None
 
 
+def ignore(folder: Path, *names: str) -> None:
+    """Have git ignore those names in that folder."""
+    path = folder / ".gitignore"
+    text = path.read_text(encoding="utf-8") if path.exists() else ""
+    lacking = [name for name in names if name not in text.split()]
+    if lacking:
+        text += "\n" if text and text[-1] != "\n" else ""
+        path.write_text("\n".join([text + lacking[0], *lacking[1:], ""]), encoding="utf-8")
+
+
 def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
     """Make private.toml with a new key, ignored by git, readable by its owner alone.
 
@@ -329,12 +339,7 @@ def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
     path = folder / PRIVATE
     if not folder.is_dir():
         raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
-    ignore = folder / ".gitignore"
-    text = ignore.read_text(encoding="utf-8") if ignore.exists() else ""
-    lacking = [name for name in (PRIVATE, ALL_PRIVATE) if name not in text.split()]
-    if lacking:
-        text += "\n" if text and text[-1] != "\n" else ""
-        ignore.write_text("\n".join([text + lacking[0], *lacking[1:], ""]), encoding="utf-8")
+    ignore(folder, PRIVATE, ALL_PRIVATE)
     try:
         fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from wakecore import fields
 from wakewell import words
-from wakewell.remote.causes import within_s
+from wakewell.remote.causes import CABLE, within_s
 from wakewell.report.findings import ACT, Finding
 from wakewell.report.forecast import Forecast
 from wakewell.report.series import PotLog, Wake, refill_of, target_of
@@ -35,7 +35,7 @@ DOUBTED = ("no response", "answer", "moving", "commissioned")
 class Task:
     """One thing to do. why: the plain reason; name: the core's word, for the maker.
 
-    told: the lead says why already.
+    told: the lead says why already. call: the maker has to be called.
     """
 
     do: str
@@ -43,6 +43,7 @@ class Task:
     cause: str = ""
     name: str = ""
     told: bool = False
+    call: bool = False
 
 
 @dataclass
@@ -102,7 +103,7 @@ def by_hand(log: PotLog) -> Task | None:
             return None
         much = f", about {fill_ml(pot, refill_of(pot))} ml" if pot is not None else ""
         do = f"Feel the soil. If it is dry, water it by hand now{much}."
-        why = "the pot cannot water by itself, and whether the soil is dry it cannot tell"
+        why = "the pot cannot water by itself, and cannot tell whether the soil is dry"
         return Task(do, why, "", BY_HAND)
     refill = refill_of(pot)
     if last.soil_ppt > refill and not asked:
@@ -124,7 +125,7 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
     for name in last.lockouts:
         entry, begun = words.of(words.LOCKOUTS, name), since(log, name)
         why = f"{entry.plain} (since {calendar.date(begun.time_s)})"
-        tasks.append(Task(entry.do, why, entry.cause, name))
+        tasks.append(Task(entry.do, why, entry.cause, name, call=name in CABLE))
         word = PERSON
     dry = "reserve" in last.failing
     for name in last.needs:
@@ -140,7 +141,8 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
             probe = "soil" if "soil" in name else "level"
             judged = words.of(words.PROBE_WORDS, getattr(last, probe + "_word"))
             why, cause = f"{entry.plain}: {judged.plain}", judged.cause or cause
-        tasks.append(Task(do, why, cause, name))
+        call = name == "see to the pot" or entry.who == words.MAKER
+        tasks.append(Task(do, why, cause, name, call=call))
         routine = name in ROUTINE and not (name == "fill the tank" and dry)
         word = PERSON if not routine or word == PERSON else DUE
     return tasks, word
@@ -253,14 +255,11 @@ def _sentence(
     today: float,
 ) -> str:
     if condition.word == PERSON:
-        tasks = condition.tasks
-        lead = tasks[0].why
-        tasks[0].told, more = True, len(tasks) - 1
-        if tasks[0].name == BY_HAND and more:
-            known = log.wakes[-1].soil_ppt is not None
-            tasks[0].told, tasks[1].told, more = not known, True, more - 1
-            lead = f"the soil is dry, and {tasks[1].why}" if known else tasks[1].why
-        also = f", and {more} more" if more else ""
+        first, more = condition.tasks[0], len(condition.tasks) - 1
+        if first.name == BY_HAND and log.wakes[-1].soil_ppt is not None:
+            return "The soil is dry, and the pot cannot water it enough."
+        lead, first.told = first.why, True
+        also = f", and {more} more" if more and first.name != BY_HAND else ""
         return lead[0].upper() + lead[1:] + also + "."
     if condition.word == SILENT:
         when = calendar.date(log.wakes[-1].time_s)

@@ -6,6 +6,7 @@ harm to what is there. What does not: finding it, and drawing.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -276,13 +277,27 @@ def templates() -> Any:
             "pages need the packages jinja2 and vl-convert-python; install them with: "
             f"{extras.install('report')}"
         ) from None
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("wakewell.report"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["address"] = address
+    return made
+
+
+def address(reach: str) -> str:
+    """A link by which a phone writes or calls, "" for what is neither a mail address nor a number.
+
+    No other kind of link is ever made of what somebody wrote.
+    """
+    if re.fullmatch(r"[\w.+-]+@[\w.-]+", reach):
+        return f"mailto:{reach}"
+    if re.fullmatch(r"\+?[0-9 ()./-]{5,}", reach):
+        return "tel:" + "".join(c for c in reach if c in "+0123456789")
+    return ""
 
 
 def render(template: str, **values: Any) -> str:
@@ -334,7 +349,7 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
         close=close,
         round_page=round_page,
         words=words,
-        maker=maker_rows(view),
+        maker_rows=maker_rows(view),
         calibration=calibration_rows(view),
         **script_parts(specs, {"rows": data, "runs": runs(close)}),
     )
