@@ -7,7 +7,7 @@ log in `sequence_cut`. Here: playing a sequence, on this interpreter or on Micro
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from wakecore import line
@@ -28,6 +28,7 @@ __all__ = [
     "judge",
     "load",
     "run",
+    "together",
 ]
 
 
@@ -39,9 +40,17 @@ def run(sequence: Sequence, on: str = "cpython") -> Iterator[dict[str, Any]]:
     if on == "cpython":
         yield from mock.play(sequence.script)
         return
-    head = {name: value for name, value in sequence.script.items() if name != "wakes"}
-    parts = (head, *sequence.script["wakes"])
-    inputs = (json.dumps(part, ensure_ascii=False).encode() for part in parts)
+    yield from together([sequence], on)
+
+
+def together(sequences: Iterable[Sequence], on: str) -> Iterator[dict[str, Any]]:
+    """The same of several, wake after wake, of one start of one of interpreter.KINDS."""
+    inputs = (
+        json.dumps(part, ensure_ascii=False).encode()
+        for sequence in sequences
+        for wakes in [sequence.script["wakes"]]
+        for part in ({**sequence.script, "wakes": len(wakes)}, *wakes)
+    )
     for answer in interpreter.stream("wakewell.boards.run_script", inputs, on=on):
         out = json.loads(answer)
         out["line"] = out["line"].encode()

@@ -1,7 +1,8 @@
-"""Plays a script for the mock board and prints what came of every wake, one JSON object a line.
+"""Plays scripts for the mock board and prints what came of every wake, one JSON object a line.
 
-Portable: the host runs it on MicroPython and compares the log lines with its own. The
-input's first line is the script without its wakes, each further line is one wake.
+Portable: the host runs it on MicroPython and compares the log lines with its own. A script is a
+line that has the number of its wakes in place of them (none: all lines that follow are its wakes),
+and a line for each wake.
 """
 
 import json
@@ -11,14 +12,16 @@ from wakewell.boards.mock import play
 
 
 def main(path):
-    """Play the script of the file at that path."""
+    """Play the scripts of the file at that path, one after another."""
     with open(path) as file:
-        script = json.loads(file.readline())
-        script["wakes"] = (json.loads(text) for text in file)
-        for out in play(script):
-            out["line"] = out["line"].decode()
-            del out["record"]
-            print(json.dumps(out))
+        for text in file:
+            script = json.loads(text)
+            lines = (file.readline() for _ in range(script["wakes"])) if "wakes" in script else file
+            script["wakes"] = (json.loads(row) for row in lines)
+            for out in play(script):
+                out["line"] = out["line"].decode()
+                del out["record"]
+                print(json.dumps(out))
 
 
 if __name__ == "__main__":
