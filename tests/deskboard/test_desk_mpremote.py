@@ -203,6 +203,32 @@ def test_ctrl_c_harms_neither_memory_nor_flash(make_board: MakeBoard, connect: C
     assert read_image(board.image)["kept"] == b"kept"
 
 
+BUSY_THREADS = """
+import _thread
+def spin():
+    while True:
+        pass
+for _ in range(2):
+    _thread.start_new_thread(spin, ())
+"""
+
+
+def test_ctrl_c_while_memory_is_collected(make_board: MakeBoard, connect: Connect) -> None:
+    """Nearly all of this program's time is spent waiting for other threads to show their pointers,
+    as in any program on a busy computer."""
+    board = make_board(awake="real")
+    transport = connect(board)
+    transport.exec(BUSY_THREADS)
+    for count in range(60):
+        transport.exec_raw_no_follow("import gc\nwhile True: gc.collect()")
+        transport.serial.write(b"\x03")
+        assert b"KeyboardInterrupt" in transport.follow(600)[1]
+        code = f"def f(name_{count}): return [name_{count}, 'text {count}']\nprint(f({count}))"
+        for _ in range(3):
+            assert transport.exec(code) == f"[{count}, 'text {count}']\n".encode()
+    assert [boot.ended for boot in board.boots] == ["soft reset", ""]
+
+
 @pytest.mark.parametrize("count", range(10))
 def test_hard_reset_followed_at_once_by_exec(
     make_board: MakeBoard, connect: Connect, count: int

@@ -533,7 +533,7 @@ class DeskBoard:
         if self._chip.interpreter:  # a chip that is off or asleep hears nothing
             self._chip.interpreter.type_in(sent)
             waking = self._chip.get(L.AT_PROMPT)
-            held_s = 0.001 if waking else self._chip.interpreter.push(now_s)
+            held_s = 0.001 if waking else self._chip.interpreter.push()
             if held_s is not None:
                 again_s = min(again_s, held_s)
         self._port.flush()

@@ -27,8 +27,10 @@ from wakewell.deskboard.inside import layout as L
 
 INSIDE = Path(__file__).with_name("inside")
 RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n"
-# Longest time on the way from a prompt to running code (it compiles) or back.
-BETWEEN_S = 2.0
+READ, FUTEX = "0", "202"  # system calls of Linux on x86-64: of a console, of a lock
+# Most on the way from a prompt to running code (it compiles) or back: of its processor's time, and
+# of looks, a millisecond apart, at which it slept.
+BETWEEN_S, BETWEEN_LOOKS = 2.0, 2000
 FRIENDLY_PROMPT = b'Type "help()" for more information.\r\n>>> '
 
 
@@ -179,6 +181,7 @@ class Interpreter:
         self._tail = b""
         self._unread = bytearray()
         self._between_s = 0.0
+        self._between_looks = 0
 
     def enter_raw_prompt(self) -> None:
         """Go to the raw prompt unseen, as a chip does after a soft reset out of it."""
@@ -233,9 +236,18 @@ class Interpreter:
         found = dict(line.split(":\t", 1) for line in text.splitlines() if ":\t" in line)
         return found["State"][0], bool(int(found["SigCgt"], 16) >> (signal.SIGINT - 1) & 1)
 
+    def _call(self) -> str:
+        """Number of the system call that its main thread waits in (proc(5)); "" if that cannot be
+        told."""
+        try:
+            return Path(f"/proc/{self.pid}/syscall").read_text().split()[0]
+        except OSError:
+            return ""
+
     def at_prompt(self) -> bool:
         """Whether it waits for input, boot.py and main.py being over."""
-        return self._prompted and self._hidden is None and self._look() == ("S", False)
+        waits = self._prompted and self._hidden is None and self._look() == ("S", False)
+        return waits and self._call() in (READ, "")  # code that switched Ctrl-C off sleeps too
 
     def busy_s(self) -> float:
         """Seconds of a processor's time that it used so far (proc(5): utime and stime)."""
@@ -250,7 +262,7 @@ class Interpreter:
         """Send it bytes from the host, in order. Call push() until it returns None."""
         self._unread += data
 
-    def push(self, now_s: float) -> float | None:
+    def push(self) -> float | None:
         """Pass on what can be passed. Returns after how many seconds to try again, None if
         nothing waits."""
         while self._unread:
@@ -261,15 +273,10 @@ class Interpreter:
                 if self._interrupt():
                     del self._unread[0]
                     continue
-                # Neither running code nor a prompt that waits: on its way from one to the
-                # other. The byte would be lost on it, and what runs next would run on. A
-                # program that switched Ctrl-C off gets it in the end.
-                if not (self.done and self._look()[0] == "S"):
-                    self._between_s = self._between_s or now_s
-                    if now_s - self._between_s < BETWEEN_S:
-                        return 0.001
+                if self._on_its_way():
+                    return 0.001
                 at = 1
-            self._between_s = 0.0
+            self._between_s = self._between_looks = 0
             try:
                 done = self.console.send(self._unread[: at if at > 0 else len(self._unread)])
             except BlockingIOError:
@@ -280,8 +287,23 @@ class Interpreter:
             del self._unread[:done]
         return None
 
+    def _on_its_way(self) -> bool:
+        """Whether it may be on its way from running code to a prompt that waits, or back: a Ctrl-C
+        would be lost there, and what runs next would run on. A program that switched Ctrl-C off
+        gets it in the end. How far it came is told by its own work: a computer may be busy."""
+        sleeps = self._look()[0] == "S" and self._call() != FUTEX
+        if sleeps and self.done:
+            return False
+        busy_s = self.busy_s()
+        self._between_s = self._between_s or busy_s
+        self._between_looks += sleeps
+        return busy_s - self._between_s < BETWEEN_S and self._between_looks < BETWEEN_LOOKS
+
     def _interrupt(self) -> bool:
         """Interrupt running code. False if none runs: then the byte belongs to the prompt."""
+        # One that is stopped at every look gets nowhere on a busy computer.
+        if not self._look()[1]:
+            return False
         # Stopped first, so that between look and signal it cannot reach the prompt, where the
         # interrupt would wait for the next line of code.
         os.kill(self.pid, signal.SIGSTOP)
@@ -292,8 +314,10 @@ class Interpreter:
                     break
                 time.sleep(0.00005)
             if catches:
-                # Sent to the main thread, which may wait in a read.
-                _libc().tgkill(self.pid, self.pid, signal.SIGUSR2)
+                # Sent to the main thread, which may wait in a read and must return from it. From
+                # a lock it must not (spawner.py).
+                how = signal.SIGUSR1 if self._call() in (FUTEX, "") else signal.SIGUSR2
+                _libc().tgkill(self.pid, self.pid, how)
             return catches
         finally:
             os.kill(self.pid, signal.SIGCONT)

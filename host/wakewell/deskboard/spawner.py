@@ -50,18 +50,23 @@ def _child(run_main: Callable[[list[str]], int], argv: list[str], console: int, 
 
 
 def _soft_interrupt(library: ctypes.CDLL) -> None:
-    """Make SIGUSR2 a Ctrl-C.
+    """Make SIGUSR1 and SIGUSR2 a Ctrl-C.
 
     MicroPython's own handler of SIGINT jumps out of whatever it interrupts, be it the memory
     manager, littlefs or another thread. The function that other ports call only leaves a note
     that is read at the next branch, as on the chip.
+
+    SIGUSR2 breaks off a wait, SIGUSR1 does not. The memory manager waits for the other threads to
+    show their pointers, and takes a wait that was broken off for their answer (ports/unix,
+    mpthreadport.c): then two threads change the heap's tables at a time, and objects vanish.
     """
     libc = ctypes.CDLL(None)
     libc.signal.argtypes = [ctypes.c_int, ctypes.c_void_p]
     libc.signal.restype = ctypes.c_void_p
     function = ctypes.cast(library.mp_sched_keyboard_interrupt, ctypes.c_void_p)
-    libc.signal(signal.SIGUSR2, function)
-    signal.siginterrupt(signal.SIGUSR2, True)  # so that a read that waits returns for it
+    for number, breaks_off in ((signal.SIGUSR1, False), (signal.SIGUSR2, True)):
+        libc.signal(number, function)
+        signal.siginterrupt(number, breaks_off)
 
 
 def _own_time(library: ctypes.CDLL, shared: mmap.mmap) -> Any:
