@@ -1,4 +1,4 @@
-"""Reminders: one a day for each cause and pot, to the right person, at a decent hour, none lost."""
+"""Reminders: one a day for a pot, to the right person, at a decent hour, none lost."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 import itertools
 import json
 import random
+import re
 import shutil
 import sys
 from binascii import crc32
@@ -21,7 +22,7 @@ from freezegun import freeze_time
 
 from wakeboard import senml
 from wakecore import fields, line, rules
-from wakewell import cli, logs, words
+from wakewell import cli, expected, logs, words
 from wakewell.remote import causes, letters, private, remind
 from wakewell.remote.store import Store
 from wakewell.trials import CAFE
@@ -129,7 +130,7 @@ def test_a_pot_that_is_silent_cannot_say_so(tmp_path: Path) -> None:
     first = post.sent[0]
     # Two wakes and six hours; that is in the evening, before the quiet time.
     assert first[0] == NOON + 2 * DAY_S + 6 * HOUR_S + 900
-    assert "nothing was heard of it for 2 days" in first[2]
+    assert first[2] == "Basil: not heard since Monday 4 May; it was expected daily"
     to_maker = [when for when, who, *_ in post.sent if who == ("json://maker",)]
     assert to_maker[0] == first[0] + 3 * DAY_S  # its owner did not come round to it
 
@@ -157,6 +158,97 @@ def test_a_pot_asked_to_be_silent_is_no_cause(tmp_path: Path) -> None:
     tell(store, 1, NOON, needs=[], values={})
     rounds(store, where, post, NOON + 9 * DAY_S, NOON + 18 * DAY_S)
     assert post.sent == []
+
+
+def test_a_new_cause_waits_for_the_next_days_message(tmp_path: Path) -> None:
+    """Whatever is wrong with a pot, a person hears of it once a day."""
+    store, post = Store(tmp_path / "db"), Post()
+    where = pot(tmp_path, owner=person(start="00:00", end="00:00"))
+    needs = ["fill the tank", "charge the battery", "see to the soil probe"]
+    for hour in range(30):
+        tell(store, hour, NOON + hour * HOUR_S, needs=needs[: 1 + hour // 6], values={})
+        rounds(store, where, post, NOON + hour * HOUR_S, NOON + (hour + 1) * HOUR_S)
+    assert [when for when, *_ in post.sent] == [NOON, NOON + DAY_S]
+    assert all(words.NEEDS[name].do in post.sent[1][3] for name in needs)
+
+
+def test_who_is_owner_and_maker_is_told_once(tmp_path: Path) -> None:
+    store, post = Store(tmp_path / "db"), Post()
+    where = pot(tmp_path, owner=person(), maker=person())
+    tell(store, 1, NOON, needs=["fill the tank"], lockouts=["leak"], values={})
+    rounds(store, where, post, NOON, NOON + 8 * HOUR_S)
+    assert len(post.sent) == 1
+    assert words.LOCKOUTS["leak"].do in post.sent[0][3]
+
+
+def test_a_message_says_what_was_last_heard(tmp_path: Path) -> None:
+    store, post = Store(tmp_path / "db"), Post()
+    where = replace(pot(tmp_path), help="Ann, +32 2 555 01 23")
+    values = {"soil_ppt": 231, "level_ml": 260, "battery_mv": 3490}
+    tell(store, 1, NOON, needs=["charge the battery"], values=values)
+    rounds(store, where, post, NOON, NOON + 1)
+    last = "Last heard on Monday 4 May, 12:00: soil 23.1 % by volume; tank 260 ml; battery 3.49 V."
+    assert last in post.sent[0][3]
+    assert "Help: Ann, +32 2 555 01 23." in post.sent[0][3]
+    rounds(store, where, post, NOON + 2 * DAY_S + 7 * HOUR_S, NOON + 3 * DAY_S)
+    _, _, title, text = post.sent[1]
+    assert title == "Basil: not heard since Monday 4 May, 3.49 V then; it was expected daily"
+    assert last in text
+    assert words.NEEDS["charge the battery"].do not in text, "silence has overtaken it"
+
+
+def test_upkeep_is_told_with_its_schedule(tmp_path: Path) -> None:
+    store, post = Store(tmp_path / "db"), Post()
+    where = replace(pot(tmp_path), settings=SETTINGS | {"upkeep_ml": 50, "upkeep_days": 4})
+    tell(store, 1, NOON, needs=["see to the soil probe"], values={"level_ml": 400})
+    rounds(store, where, post, NOON, NOON + 1)
+    # 400 - 80 are six doses, for 24 days from Monday 4 May
+    wanted = "Meanwhile it gives 50 ml every 4 days, and the tank is enough for that until "
+    assert wanted + "Thursday 28 May." in post.sent[0][3]
+
+
+def test_the_days_left_and_the_water_by_hand_are_of_the_pots_own_log(tmp_path: Path) -> None:
+    sys.path.insert(0, str(Path(__file__).parent.parent / "report"))
+    import grown
+
+    place = grown.make(tmp_path, grown.Garden(days=100, clog=85, drain=0.004))
+    newest = None
+    for record, _, _ in logs.read_file(place / "00000001.jsonl", logs.Skips()):
+        newest = record if record["kind"] == "wake" else newest
+    assert newest is not None
+    day, second, _ = newest["begin"]["utc"]
+    now = float(grown.EPOCH_S + day * DAY_S + second)
+    store, post, where = (
+        Store(tmp_path / "db"),
+        Post(),
+        pot(tmp_path, owner=person("UTC", "00:00", "00:00")),
+    )
+    told = {name: newest[name] for name in ("needs", "lockouts", "values")}
+    tell(store, newest["n"], now, **told)
+    rounds(store, where, post, now, now + 1)
+    text = post.sent[0][3]
+    assert text.startswith("Water it by hand now, about ")
+    assert re.search(r"battery \d\.\d\d V, enough for at least \d+ days\.", text)
+    tell(store, newest["n"] + 1, now + DAY_S, **told)  # the log is behind what was heard
+    rounds(store, where, post, now + DAY_S, now + DAY_S + 1)
+    assert not post.sent[1][3].startswith("Water it")
+
+
+@pytest.mark.parametrize(
+    ("wake_s", "radio_wakes", "needed", "said"),
+    [
+        (DAY_S, 1, False, "daily"),
+        (DAY_S, 3, False, "every 3 days"),
+        (DAY_S, 3, True, "daily"),
+        (6 * HOUR_S, 1, False, "every 6 hours"),
+        (HOUR_S, 1, False, "hourly"),
+        (6 * HOUR_S, 40, False, "every 10 days"),
+    ],
+)
+def test_how_often_a_pot_is_expected(
+    wake_s: int, radio_wakes: int, needed: bool, said: str
+) -> None:
+    assert expected.often({"wake_s": wake_s, "radio_wakes": radio_wakes}, needed) == said
 
 
 @pytest.mark.parametrize("who", ["owner", "maker"])

@@ -525,6 +525,8 @@ def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
     upkeep = rows.log(rows.wakes(60, {59: lost}), (), rows.pot(settings={"upkeep_ml": 50}))
     told = condition.judge(upkeep, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
     assert tasks(told) == ["see to the soil probe"], "its upkeep doses go on"
+    assert "; meanwhile it gives 50 ml every " in told.tasks[0].why
+    assert ", and the tank is enough for that until " in told.tasks[0].why
 
 
 def test_a_dry_pot_whose_last_try_brought_no_water() -> None:

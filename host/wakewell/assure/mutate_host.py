@@ -67,8 +67,8 @@ GROUPS = (
         ("report/test_times.py", "report/test_trend.py", "report/test_looks.py"),
     ),
     Group(
-        ("report/condition.py", "report/findings.py"),
-        ("report/test_looks.py", "report/test_causes.py"),
+        ("report/condition.py", "report/findings.py", "report/recurring.py"),
+        ("report/test_looks.py", "report/test_causes.py", "report/test_recurring.py"),
     ),
     Group(
         ("report/series.py", "report/forecast.py", "report/usage.py", "report/magnifier.py"),
@@ -84,7 +84,13 @@ GROUPS = (
     Group(("calibrate.py", "fits.py", "bench_book.py"), ("test_calibrate.py",)),
     Group(("commission_wiring.py", "commission.py"), ("test_commission.py", "test_stage.py")),
     Group(
-        ("remote/causes.py", "remote/remind.py", "remote/letters.py", "remote/private.py"),
+        (
+            "expected.py",
+            "remote/causes.py",
+            "remote/remind.py",
+            "remote/letters.py",
+            "remote/private.py",
+        ),
         ("remote/test_remind.py", "remote/test_private.py", "remote/test_listen.py"),
         long="never_two or real_server",
     ),

@@ -7,13 +7,14 @@ message goes out and how (remind).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from wakecore import rules
 from wakewell import words
+from wakewell.expected import DAY_S, HOUR_S, often, within_s
 
-HOUR_S, DAY_S = 3600, 86400
-GRACE_S = 6 * HOUR_S  # a pot's clock errs, its owner's router restarts
 UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
 SILENT = "silent"
 NEVER = "never heard"
@@ -33,19 +34,6 @@ class Cause:
     do: str
 
 
-def expected_s(settings: dict[str, int], needed: bool) -> int:
-    """Time between two reports of a pot with these settings, seconds (wakecore.wake)."""
-    wakes = max(1, settings["radio_wakes"])
-    if needed:
-        wakes = min(wakes, max(1, DAY_S // settings["wake_s"]))
-    return wakes * settings["wake_s"]
-
-
-def within_s(settings: dict[str, int], needed: bool) -> int:
-    """A pot not heard from for longer is silent: two wakes that tell, and some hours."""
-    return 2 * expected_s(settings, needed) + GRACE_S
-
-
 def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
     """The cause of a pot that ought to report and never did, once it ought to have."""
     if not settings["radio_wakes"] or waited_s <= within_s(settings, False):
@@ -59,20 +47,28 @@ def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
     )
 
 
-def of(told: dict[str, Any], told_at: int, settings: dict[str, int], now: float) -> list[Cause]:
-    """The causes that hold now. told, told_at: of the pot's newest report, as the store has it."""
-    found = []
+def of(
+    told: dict[str, Any], told_at: int, settings: dict[str, int], now: float, zone: str = "UTC"
+) -> list[Cause]:
+    """The causes that hold now. told, told_at: of the pot's newest report, as the store has it.
+
+    zone: whose days of the week are told. Of a silent pot what it asked for is not repeated: its
+    silence has overtaken that. A lockout stays, for it says where to look.
+    """
+    found, silent = [], False
     needs, lockouts = told.get("needs", []), told.get("lockouts", [])
     late_s = now - told_at
     # With radio_wakes = 0 it was asked to be silent.
     if settings["radio_wakes"] and late_s > within_s(settings, bool(needs)):
+        silent = True
         found.append(
             Cause(
                 SILENT,
                 words.OWNER,
-                f"nothing was heard of it for {_span(late_s)}; so it may not be watering",
-                "Look at the plant and water it by hand if it is dry. See that the pot's light "
-                "answers its button; if it does not, charge the battery, away from the water.",
+                silence(told, told_at, settings, zone),
+                "It may not be watering. Look at the plant and water it by hand if it is dry. See "
+                "that the pot's light answers its button; if it does not, charge the battery, away "
+                "from the water.",
             )
         )
     if told.get("vain"):
@@ -89,13 +85,27 @@ def of(told: dict[str, Any], told_at: int, settings: dict[str, int], now: float)
         word = words.of(words.LOCKOUTS, name)
         who = words.MAKER if name in CABLE else words.OWNER
         found.append(Cause(f"lockout {name}", who, word.plain, word.do))
-    for name in needs:
+    for name in [] if silent else needs:
         if name in BY_LOCKOUT and lockouts:
             continue
         word = words.of(words.NEEDS, name)
         who = words.MAKER if name in MAKERS else words.OWNER
         found.append(Cause(f"need {name}", who, word.plain, word.do))
     return found
+
+
+def day(time_s: float, zone: str) -> str:
+    """A day in words, by the clock on that wall: Monday 4 May."""
+    when = datetime.fromtimestamp(time_s, ZoneInfo(zone))
+    return f"{when:%A} {when.day} {when:%B}"
+
+
+def silence(told: dict[str, Any], told_at: int, settings: dict[str, int], zone: str) -> str:
+    """Since when nothing was heard, how the battery was then, and how often it should tell."""
+    battery_mv = told.get("values", {}).get("battery_mv")
+    volts = f", {battery_mv / 1000:.2f} V then" if battery_mv is not None else ""
+    every = often(settings, bool(told.get("needs")))
+    return f"not heard since {day(told_at, zone)}{volts}; it was expected {every}"
 
 
 def unheeded(cause: Cause, since_s: float) -> Cause | None:

@@ -1,4 +1,4 @@
-"""`wakewell remind`: one message a day for each cause and pot until it is resolved.
+"""`wakewell remind`: at most one message a day about a pot to a person, until all is resolved.
 
 Run it every quarter of an hour or so (--every, cron, a timer). What was sent when is in the
 database, written before a message leaves: a restart neither sends twice nor forgets. Here:
@@ -27,6 +27,7 @@ from wakewell.logs import BadInput
 from wakewell.remote import causes, listen, private
 from wakewell.remote.causes import Cause
 from wakewell.remote.store import SENT, Heard, Store, sa
+from wakewell.report import condition, forecast, series
 from wakewell.tomlfile import show_path
 
 DAY_S = 86400
@@ -34,7 +35,9 @@ MOST_EVERY = 1440  # minutes between two rounds
 WAITING = Cause(
     "waiting", words.MAKER, "", ""
 )  # booked, never sent: since when it was due to report
+MESSAGE = "message to the "  # booked beside the causes: when the last one left to whom
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+BY_CABLE = {f"lockout {name}" for name in causes.CABLE}
 SECRET_URL = re.compile(r"[a-z][a-z0-9+.-]*://\S+", re.IGNORECASE)
 
 Send = Callable[[list[str], str, str], bool]
@@ -51,6 +54,7 @@ class Pot:
     people: dict[str, private.Person]
     settings: dict[str, int]
     tank_ml: int = 0
+    help: str = ""  # who is asked for help, and how
 
 
 @dataclass
@@ -80,22 +84,32 @@ def go_round(
     heard = store.pots()
     for pot in all_pots:
         row = heard.get(pot.board)
+        zone = next((person.timezone for person in pot.people.values()), "UTC")
         since = held(store, pot.board)
         if row is None:
             found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
         else:
-            found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now))
+            found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
             if len(pot.people) == len(private.PEOPLE):
                 found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
         holds = [cause for cause in found if cause is not None]
-        since = book(store, pot.board, holds if row else [*holds, WAITING], now)
+        booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
+        since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
         done.open += [(pot, cause, since[cause.key]) for cause in holds]
-        for who, person in pot.people.items():
+        for parts, person in listeners(pot):
             # Where nobody is named for one part, the other hears of it.
-            mine = [cause for cause in holds if cause.who == who or cause.who not in pot.people]
+            mine = [c for c in holds if c.who in parts or c.who not in pot.people]
             if send is not None and mine and not quiet(person, now):
-                _remind(store, pot, row, who, mine, send, now, done)
+                _remind(store, pot, row, parts[0], mine, send, now, done)
     return done
+
+
+def listeners(pot: Pot) -> list[tuple[list[str], private.Person]]:
+    """(parts, person) of everyone to be reminded: who is owner and maker is told once."""
+    found: dict[tuple[str, ...], tuple[list[str], private.Person]] = {}
+    for who, person in pot.people.items():
+        found.setdefault(person.apprise, ([], person))[0].append(who)
+    return list(found.values())
 
 
 def held(store: Store, board: str) -> dict[str, int]:
@@ -129,20 +143,19 @@ def _remind(
     store: Store, pot: Pot, row: Heard | None, who: str, mine: list[Cause], send: Send,
     now: float, done: Round,
 ) -> None:  # fmt: skip
-    """One message to one person: every cause that was not sent within 24 hours."""
-    due = [cause for cause in mine if claim(store, pot.board, cause.key, int(now))]
-    if not due:
+    """One message to one person with every cause that holds, if none went within 24 hours."""
+    key = MESSAGE + who
+    if not claim(store, pot.board, key, int(now)):
         return
     person = pot.people[who]
-    title = f"{pot.name}: " + ("please look" if len(due) > 1 else due[0].is_)
-    if send(list(person.apprise), title[:120], text_of(pot, row, due, person)):
-        done.sent.append((pot.name, who, due))
+    title = f"{pot.name}: " + ("please look" if len(mine) > 1 else mine[0].is_)
+    if send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now)):
+        done.sent.append((pot.name, who, mine))
         return
     done.failed.append(f"{pot.name}: no message to the {who} could be sent; tried again")
     with store.engine.begin() as c:
-        for cause in due:
-            here = (SENT.c.board == pot.board) & (SENT.c.cause == cause.key)
-            c.execute(SENT.update().where(here).values(sent_at=SENT.c.before))
+        here = (SENT.c.board == pot.board) & (SENT.c.cause == key)
+        c.execute(SENT.update().where(here).values(sent_at=SENT.c.before))
 
 
 def claim(store: Store, board: str, key: str, now: int) -> bool:
@@ -154,9 +167,15 @@ def claim(store: Store, board: str, key: str, now: int) -> bool:
         return c.execute(stated).rowcount == 1
 
 
-def text_of(pot: Pot, row: Heard | None, due: list[Cause], person: private.Person) -> str:
-    """The message's text."""
-    rows = []
+def text_of(
+    pot: Pot, row: Heard | None, due: list[Cause], person: private.Person, now: float
+) -> str:
+    """The message's text: what saves the plant, what is wrong, what to do, what was last heard."""
+    rows, log = [], newest_log(pot, row)
+    hand = condition.by_hand(log) if log is not None else None
+    if hand is not None and not any(cause.key == causes.SILENT for cause in due):
+        rows.append(f"{hand.do} {hand.why[:1].upper()}{hand.why[1:]}.")
+        due = [cause for cause in due if cause.key != f"need {condition.BY_HAND}"]
     for cause in due:
         rows.append(f"{cause.is_[:1].upper()}{cause.is_[1:]}. {cause.do}")
         level_ml = row.told.get("values", {}).get("level_ml") if row else None
@@ -164,8 +183,65 @@ def text_of(pot: Pot, row: Heard | None, due: list[Cause], person: private.Perso
             room = max(0, pot.tank_ml - level_ml) // 50 * 50
             by = last_day(pot, level_ml, row.told_at, person)
             rows.append(f"There is room for {room} ml" + (f"; do it before {by}." if by else "."))
+        if row and cause.key == "need see to the soil probe":
+            rows += upkeep(pot, settings_of(pot, row.told), level_ml, row.told_at, person)
+    if row:
+        rows += last_values(pot, row, log, person, now)
+    if pot.help and any(cause.who == words.OWNER or cause.key in BY_CABLE for cause in due):
+        rows.append(f"Help: {pot.help}.")
     rows.append("Keep mains chargers away from the water. This comes once a day until it is done.")
     return "\n\n".join(rows)
+
+
+def last_values(
+    pot: Pot, row: Heard, log: series.PotLog | None, person: private.Person, now: float
+) -> list[str]:
+    """When it was last heard and what it read then, with the days that are left."""
+    values = row.told.get("values", {})
+    soil, level, battery = (values.get(k) for k in ("soil_ppt", "level_ml", "battery_mv"))
+    said = [] if soil is None else [f"soil {soil / 10:.1f} % by volume"]
+    if level is not None:
+        by = last_day(pot, level, row.told_at, person)
+        said.append(f"tank {level} ml" + (f", enough until {by}" if by else ""))
+    if battery is not None:
+        days = battery_days(log, now)
+        left = "" if days is None else f", enough for at least {days} days"
+        said.append(f"battery {battery / 1000:.2f} V{left}")
+    when = datetime.fromtimestamp(row.told_at, ZoneInfo(person.timezone))
+    heard = f"Last heard on {causes.day(row.told_at, person.timezone)}, {when:%H:%M}"
+    return [f"{heard}: {'; '.join(said)}." if said else f"{heard}."]
+
+
+def newest_log(pot: Pot, row: Heard | None) -> series.PotLog | None:
+    """The pot's log, where it ends with the wake that was last heard."""
+    found = logs.find_logs(pot.folder / "logs") if (pot.folder / "logs").is_dir() else []
+    for place, files in found[:1]:
+        log = series.read(pot.name, place, files)
+        if row is not None and log.wakes and log.wakes[-1].n == row.n:
+            return log
+    return None
+
+
+def battery_days(log: series.PotLog | None, now: float) -> int | None:
+    """Days from now that the charge lasts, 19 times in 20, by the pot's log; None: not known."""
+    lasts = forecast.battery(log) if log is not None and log.dated else None
+    if lasts is None or lasts.early_s is None:
+        return None
+    return max(0, int((lasts.early_s - now) // DAY_S))
+
+
+def upkeep(
+    pot: Pot, settings: dict[str, int], level_ml: int | None, now: float, person: private.Person
+) -> list[str]:
+    """What the pot gives meanwhile: how much, how often, until when; [] where it gives nothing."""
+    if not settings.get("upkeep_ml"):
+        return []
+    text = f"Meanwhile it gives {settings['upkeep_ml']} ml every {settings['upkeep_days']} days"
+    if level_ml is not None:
+        doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
+        until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
+        text += f", and the tank is enough for that until {until}"
+    return [f"{text}."]
 
 
 def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str:
@@ -256,7 +332,8 @@ def load(names: list[str]) -> list[Pot]:
             text = "add [owner] and [maker], each with apprise = [...], to private.toml"
             raise BadInput(f"{show_path(name)}: nobody to remind; {text}")
         tank = made.about.tank.volume_ml
-        found.append(Pot(board, made.about.name, folder, people, dict(made.settings), tank))
+        settings, helps = dict(made.settings), made.about.help
+        found.append(Pot(board, made.about.name, folder, people, settings, tank, helps))
     return found
 
 

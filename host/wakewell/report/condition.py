@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from wakecore import fields
+from wakecore import fields, rules
 from wakewell import words
-from wakewell.remote.causes import CABLE, within_s
+from wakewell.expected import within_s
 from wakewell.report.findings import ACT, Finding
 from wakewell.report.forecast import Forecast
-from wakewell.report.series import PotLog, Wake, refill_of, target_of
+from wakewell.report.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.report.times import DAY_S, Calendar, span_text
 
 WELL, DUE, SILENT, PERSON = "well", "due", "no news", "needs help now"
@@ -28,6 +28,7 @@ ROUTINE = ("fill the tank", "charge the battery", "confirm the charge", "unplug 
 # Permissives that hold the pump back for a day at most
 NOT_FOR_LONG = ("settled", "steady", "day")
 # Where one of these does not hold, or is latched, the soil reading itself may be wrong
+CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 DOUBTED = ("no response", "answer", "moving", "commissioned")
 
 
@@ -118,6 +119,19 @@ def by_hand(log: PotLog) -> Task | None:
     return Task(do, why, "", BY_HAND)
 
 
+def upkeep(pot: fields.Pot, level_ml: int | None, calendar: Calendar, now_s: float) -> str:
+    """What a pot gives while its probe is not believed: how much, how often, until when; or ""."""
+    settings = pot.settings
+    if not settings.upkeep_ml:
+        return ""
+    text = f"; meanwhile it gives {settings.upkeep_ml} ml every {settings.upkeep_days} days"
+    if level_ml is None or pot.calibration.float_only:
+        return text
+    doses = max(0, level_ml - start_of(pot)) // settings.upkeep_ml
+    until_s = now_s + doses * settings.upkeep_days * DAY_S
+    return f"{text}, and the tank is enough for that until {calendar.date(until_s)}"
+
+
 def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
     """(tasks by the lockouts and needs of the last wake, the condition they make)."""
     last = log.wakes[-1]
@@ -142,6 +156,8 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
             judged = words.of(words.PROBE_WORDS, getattr(last, probe + "_word"))
             why, cause = f"{entry.plain}: {judged.plain}", judged.cause or cause
         call = name == "see to the pot" or entry.who == words.MAKER
+        if name == "see to the soil probe" and last.soil_word != "cold" and log.pot is not None:
+            why += upkeep(log.pot, last.level_ml, calendar, last.time_s)
         tasks.append(Task(do, why, cause, name, call=call))
         routine = name in ROUTINE and not (name == "fill the tank" and dry)
         word = PERSON if not routine or word == PERSON else DUE
