@@ -7,6 +7,7 @@ homes     which of a pot's homes a line was heard in
 store     what was heard, in SQLite or PostgreSQL
 files     the log files made of it, laid by place
 listen    the command that hears
+shown     pages kept up to date while it hears
 posted    where reports are posted to; room: its callers; request: what one says first
 ask       the command that asks for other settings
 causes    why somebody is reminded; when, and how often

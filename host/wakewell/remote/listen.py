@@ -71,6 +71,7 @@ class Listener:
     store: Any
     post: Post
     say: Any = print
+    shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
     names: dict[str, str] = field(default_factory=dict)  # of boards to be told of when first heard
     said: dict[str, float] = field(default_factory=dict)
     new: int = 0
@@ -91,6 +92,8 @@ class Listener:
                     dropped.append((f"log of {report.board}", f"line damaged on the board: {why}"))
         self.new += self.store.take(reports, int(now))
         self.keep_files(reports)
+        if self.shown is not None and reports:
+            self.shown.changed({report.board for report in reports})
         for place, why in dropped:
             self.drop(place, why, now)
         utc = datetime.fromtimestamp(now, UTC) - EPOCH
@@ -334,6 +337,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
     )
+    parser.add_argument(
+        "--page",
+        type=Path,
+        metavar="DIR",
+        help="keep each pot's page and the round (index.html) up to date there",
+    )
     parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
 
@@ -367,6 +376,10 @@ def run(args: argparse.Namespace) -> int:
     more = len(names) - MOST_SHOWN
     shown += f" and {more} more" if more > 0 else ""
     listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
+    if args.page is not None:
+        from wakewell.remote.shown import Shown
+
+        listener.shown = Shown(folders, args.page, say)
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:
@@ -383,6 +396,8 @@ def run(args: argparse.Namespace) -> int:
     if posted is not None:
         posted.start()
         where.append(f"port {args.post}")
+    if listener.shown is not None:
+        listener.shown.start()
     at = " and ".join(dict.fromkeys(w for w in where if w))
     print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
     try:
@@ -395,6 +410,8 @@ def run(args: argparse.Namespace) -> int:
         radio.stop()
         if own is not None:
             own.stop()
+        if listener.shown is not None:
+            listener.shown.stop()
         store.close()
         if lock is not None:
             lock.close()
