@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -298,3 +299,47 @@ def test_a_wake_laid_out(basil: PotLog) -> None:
     assert (
         magnifier.given_text(dry) == f"none seen; {wake.given_ul / 1000:.1f} ml by the time it ran"
     )
+
+
+# --- the wakes of a watering in one row ----------------------------------------------------------
+
+
+def gathered(*changes: dict[str, Any]) -> list[Any]:
+    """Rows of these wakes; every number is the one before and one."""
+    log = rows.log(rows.wakes(len(changes), dict(enumerate(changes))), (), rows.pot())
+    close = [
+        magnifier.Magnified(wake, f"day {wake.n}", *magnifier.answer(wake, log))
+        for wake in log.wakes
+    ]
+    return magnifier.gathered(close, log)
+
+
+PULSE = {"ran_ms": 2000, "given_ul": 40000, "pulse_ms": 2000, "kind": "depletion", "dose_ul": 80000}
+SOAK = PULSE | {"phase": "soak"}
+LOOK = {"phase": "first look"}
+
+
+def test_a_watering_is_one_row_that_holds_its_wakes() -> None:
+    found = gathered({}, PULSE, SOAK, LOOK, {"phase": "second look"}, {})
+    assert [len(one.parts) for one in found] == [0, 4, 0]
+    assert found[1].when == "day 1"
+    assert found[1].answer == "watered 80 ml in 2 pulses: the soil was dry: fill it up"
+
+
+def test_what_began_in_a_watering_is_told_in_its_row() -> None:
+    (one,) = gathered(PULSE, LOOK, {"phase": "second look", "lockouts": ("leak",)})
+    assert one.answer.startswith("watered 40 ml in 1 pulse: ")
+    assert words.LOCKOUTS["leak"].plain in one.answer
+    cut = gathered(PULSE, SOAK | {"trips": ("sag",)}, LOOK)[0].answer
+    assert f"; cut short: {words.TRIPS_WORDS['sag'].plain}" in cut
+    dry = PULSE | {"trips": ("no flow",), "given_ul": 40000}
+    (tried,) = gathered(dry, LOOK)
+    assert tried.answer.startswith("tried to water, and no water was seen")
+    (half,) = gathered(PULSE, dry | {"phase": "soak"})
+    assert half.answer.startswith("watered 40 ml in 2 pulses; cut short: ")
+    assert "no water was seen" in half.answer
+
+
+def test_a_row_that_begins_within_a_watering_says_so() -> None:
+    (one,) = gathered(SOAK, LOOK)
+    assert one.answer.startswith("the end of a watering: watered 40 ml in 1 pulse")

@@ -31,7 +31,7 @@ FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 )
-WIDTHS = {"wide": 1200, "phone": 390}
+WIDTHS = {"wide": 1200, "phone": 390, "small": 360}
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
 
@@ -228,10 +228,80 @@ def test_an_undated_pot_counts_days(opened: Any) -> None:
 
 def test_the_magnifier_draws_the_run(opened: Any) -> None:
     page = opened("fern.html")
+    page.locator("details.dose").first.locator("summary").first.click()
     watered = page.locator("details.wake:has(.run)").first
     watered.locator("summary").first.click()
     watered.locator(".run svg").first.wait_for()
     assert watered.locator(".run svg").count() >= 2
+
+
+def test_a_tap_reads_a_value_that_stays(browser: Any, site: Path) -> None:
+    context = browser.new_context(
+        viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True
+    )
+    page = context.new_page()
+    page.goto((site / "fern.html").as_uri())
+    page.wait_for_selector("body[data-drawn]", state="attached")
+    page.locator("#chart-soil").scroll_into_view_if_needed()
+    box = page.locator("#chart-soil").bounding_box()
+    page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + 60)
+    first = page.inner_text("#read-soil")
+    assert "% by volume" in first
+    page.touchscreen.tap(box["x"] + box["width"] / 3, box["y"] + 60)
+    assert page.inner_text("#read-soil") not in ("", first)
+    context.close()
+
+
+def test_a_pictures_role_and_label_survive_drawing(opened: Any) -> None:
+    page = opened("fern.html")
+    page.locator("details.dose").first.locator("summary").first.click()
+    page.locator("details.wake:has(.run)").first.locator("summary").first.click()
+    page.locator(".run svg").first.wait_for()
+    said = """(all) => all.map((e) => [e.getAttribute("role"), e.getAttribute("aria-label"),
+        e.getAttribute("aria-roledescription")])"""
+    for role, label, other in page.locator(".chart").evaluate_all(said):
+        assert (role, other) == ("img", None)
+        assert re.match(r"[A-Z].+\. From .+ to .+\.", label)
+    page.wait_for_function("document.querySelector('.run:has(svg)').getAttribute('role') == 'img'")
+    role, label, _ = page.locator(".run:has(svg)").first.evaluate_all(said)[0]
+    assert " in " in label
+
+
+def test_numbers_stand_below_one_another_and_dates_on_one_line(opened: Any) -> None:
+    page = opened("fern.html", "small")
+    page.evaluate(
+        "document.querySelectorAll('#pictures details').forEach((d) => { d.open = true; })"
+    )
+    cells = page.locator("#chart-doses ~ details td").evaluate_all(
+        "(all) => all.slice(0, 5).map((e) => [e.textContent, getComputedStyle(e).textAlign])"
+    )
+    assert [align for _, align in cells] == ["start", "right", "right", "right", "start"]
+    lines = """(all) => all.map((e) => { const range = document.createRange();
+        range.selectNodeContents(e); return range.getClientRects().length; })"""
+    assert set(page.locator("#pictures tbody th").evaluate_all(lines)) == {1}
+
+
+def test_the_mark_of_the_condition_looks_the_same_on_both_pages(opened: Any) -> None:
+    looks = """(e) => { const s = getComputedStyle(e); return ["fontStyle", "color", "fontSize",
+        "border", "outline", "backgroundColor", "letterSpacing"].map((n) => s[n]); }"""
+    for scheme in ("light", "dark"):
+        for name in ("fern", "mint", "basil"):
+            page = opened(f"{name}.html", color_scheme=scheme)
+            own = page.locator(".stamp").evaluate(looks)
+            page = opened("round.html", color_scheme=scheme)
+            row = page.locator(f"tr:has(a[href='{name}.html']) .stamp").evaluate(looks)
+            assert own == row
+
+
+def test_what_is_closed_is_not_printed(opened: Any) -> None:
+    page = opened("fern.html")
+    page.emulate_media(media="print")
+    shown = page.locator("details").evaluate_all(
+        "(all) => all.filter((e) => e.checkVisibility()).length"
+    )
+    assert shown == 0
+    page.evaluate("document.querySelector('#pictures details').open = true")
+    assert page.locator("#pictures details").first.is_visible()
 
 
 def test_it_prints_in_light(opened: Any) -> None:

@@ -51,6 +51,48 @@ class Magnified:
     run: list[dict[str, Any]] = field(default_factory=list)
     raw: str = ""
     place: str = ""
+    parts: tuple[()] = ()  # a wake of its own
+
+
+@dataclass
+class Watering:
+    """The wakes of one watering: its pulses, the waits between them, the looks for a leak."""
+
+    when: str
+    answer: str
+    parts: list[Magnified]
+
+
+def gathered(close: Sequence[Magnified], log: PotLog) -> list[Magnified | Watering]:
+    """Those wakes in order of time, the ones of a watering in one row."""
+    groups: list[list[Magnified]] = []
+    for one in close:
+        before = groups[-1][-1].wake if groups else None
+        follows = before is not None and one.wake.n == before.n + 1 and one.wake.phase != "idle"
+        if follows:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return [group[0] if len(group) == 1 else watering(group, log) for group in groups]
+
+
+def watering(parts: list[Magnified], log: PotLog) -> Watering:
+    """One row for the wakes of a watering: what it gave, and what began or ended meanwhile."""
+    ran = [part.wake for part in parts if part.wake.ran_ms]
+    given_ul = sum(wake.delivered_ul for wake in ran)
+    said = parts[0].answer
+    if given_ul:
+        pulses = f"{len(ran)} pulse" + ("s" if len(ran) > 1 else "")
+        said = f"watered {given_ul / 1000:.0f} ml in {pulses}"
+        cut = [trip_text(wake) for wake in ran if wake.trips]
+        said += f"; cut short: {'; '.join(cut)}" if cut else ""
+        said += f": {words.of(words.KINDS, ran[0].kind).plain}" if not cut else ""
+    told = [said if parts[0].wake.phase == "idle" else f"the end of a watering: {said}"]
+    for part in parts[0 if given_ul else 1 :]:
+        before = log.before(part.wake)
+        if part.wake.dry or (before is not None and before.lockouts != part.wake.lockouts):
+            told.append(part.answer)
+    return Watering(parts[0].when, "; ".join(dict.fromkeys(told)), parts)
 
 
 def percent(ppt: int | None) -> str:

@@ -26,6 +26,7 @@ from wakewell.report.times import DAY_S, Calendar, span_text
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
+NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?|–|none seen")
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
 STAMPS = {
@@ -43,6 +44,12 @@ class Table:
     heads: Sequence[str]
     rows: list[Sequence[str]]
     note: str = ""
+
+    @property
+    def numeric(self) -> list[bool]:
+        """Of each column, whether it holds numbers, which stand below one another."""
+        columns = zip(*self.rows, strict=True) if self.rows else ((),) * len(self.heads)
+        return [bool(column) and all(map(NUMBER.fullmatch, column)) for column in columns]
 
 
 @dataclass
@@ -328,7 +335,8 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
         by_place = {w.place: w for w in log.wakes}
         kept = [by_place[place] for place in log.kept if place in by_place]
     close = magnified(view, kept, log.kept)
-    close.reverse()
+    rows = magnifier.gathered(close, log)
+    rows.reverse()
     specs = {p.key: pictures.spec(p, pictures.PAGE, data=False) for p in view.pictures}
     data = {p.key: compact(p.rows) for p in view.pictures}
     quiet = [f for f in view.findings if f.state == findings.QUIET]
@@ -346,7 +354,7 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
         watch=[f for f in loud if f.do not in said and f.rule not in locked],
         quiet=quiet,
         unknown=[f for f in view.findings if f.state == findings.UNKNOWN],
-        close=close,
+        close=rows,
         round_page=round_page,
         words=words,
         maker_rows=maker_rows(view),
@@ -508,7 +516,8 @@ def wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str 
         view=view,
         log=view.log,
         asked=asked,
-        close=close,
+        close=magnifier.gathered(close, view.log),
+        count=len(close),
         round_page=round_page,
         **script_parts({}, {"rows": {}, "runs": runs(close)}),
     )

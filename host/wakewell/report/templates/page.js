@@ -115,8 +115,15 @@
     el.addEventListener("pointerdown", (event) => {
       if (event.button === 0) { held = { x: event.clientX, from: shown[0], to: shown[1] }; el.setPointerCapture(event.pointerId); }
     });
-    ["pointerup", "pointercancel"].forEach((name) => el.addEventListener(name, () => { held = null; }));
-    el.addEventListener("pointerleave", () => { if (!held) { point(null); tell(key, null); } });
+    el.addEventListener("pointerup", (event) => {
+      // A tap reads a value, which stays until the next one: a finger does not hover
+      if (held && Math.abs(event.clientX - held.x) < 8) { point(timeAt(el, event), key); }
+      held = null;
+    });
+    el.addEventListener("pointercancel", () => { held = null; });
+    el.addEventListener("pointerleave", (event) => {
+      if (!held && event.pointerType !== "touch") { point(null); tell(key, null); }
+    });
     el.addEventListener("dblclick", () => show(whole[0], whole[1]));
     el.addEventListener("wheel", (event) => {
       if (event.ctrlKey) { event.preventDefault(); zoom(event.deltaY > 0 ? 1.25 : 0.8, timeAt(el, event)); }
@@ -146,10 +153,14 @@
       Object.entries(packed.rows[key]).forEach(([name, columns]) => { rows[key][name] = unpack(columns); });
       pointCache[key] = points(key);
       specs[key].data.forEach((set) => { set.values = rows[key][set.name]; });
+      const said = { role: el.getAttribute("role"), "aria-label": el.getAttribute("aria-label") };
       views[key] = (await vegaEmbed(el, specs[key], plain)).view;
       fit(el, views[key]);
       await views[key].runAsync();
       el.querySelectorAll("[role], [aria-label], [aria-roledescription]").forEach((n) => { ["role", "aria-label", "aria-roledescription"].forEach((a) => n.removeAttribute(a)); });
+      // The drawing library writes its own over them
+      el.removeAttribute("aria-roledescription");
+      Object.entries(said).forEach(([name, text]) => el.setAttribute(name, text));
       listen(el);
     }
     if (charts.length) {
@@ -171,7 +182,12 @@
         if (!el.firstChild && details.open) {
           const spec = packed.runs[el.id];
           spec.width = Math.min(520, Math.max(220, el.clientWidth));
-          vegaEmbed(el, spec, plain);
+          const label = el.getAttribute("aria-label");
+          vegaEmbed(el, spec, plain).then(() => {
+            el.removeAttribute("aria-roledescription");
+            el.setAttribute("role", "img");
+            el.setAttribute("aria-label", label);
+          });
         }
       });
       details.addEventListener("toggle", draw);
