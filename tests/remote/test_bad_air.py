@@ -122,8 +122,7 @@ def test_answers_on_a_bad_way(home: Home, relay: Relay, way: str) -> None:  # no
         assert relay.passed
         assert {boot.ended for boot in home.board.boots[1:]} == {"deep sleep"}
         relay.way = "plain"
-        home.days(2)
-        home.told("wakes")
+        home.heard(2)
     assert listener.bad == 0
     files = home.files()
     text = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/"))
