@@ -26,31 +26,39 @@ MOST_WRONG = 5  # codes; then it closes
 MOST_TRIES = 3  # networks
 LEAST_CODE = 8  # characters, as WPA2 wants them
 
-PAGE = """<!doctype html><html lang=en><meta name=viewport content="width=device-width">
-<title>Wakewell</title><h1>A new Wi-Fi for this pot</h1><p>%s
-<form method=post><p>Name of the Wi-Fi<br><input name=name maxlength=32 required>
-<p>Its password<br><input name=password maxlength=63>
-<p>Code on the pot's card<br><input name=code autocapitalize=none required>
-<p><button>Join</button></form></html>"""
+# Every answer is in this shell, in plain ASCII. Nothing in it is asked of a network.
+SHELL = """<!doctype html><html lang=en><meta name=viewport content="width=device-width">
+<meta name=color-scheme content="light dark"><title>Wakewell</title>
+<style>body{font:18px/1.5 serif;max-width:30em;margin:1em}
+input,button{font:inherit;width:100%%;min-height:44px;box-sizing:border-box}</style>
+<h1>A new Wi-Fi for this pot</h1><p role=status>%s"""
+FORM = """<form method=post><p><label>Name of the Wi-Fi
+<input name=name maxlength=32 required autocapitalize=none></label>
+<p><label>Its password<input name=password maxlength=63 autocapitalize=none></label>
+<p><label>Code on the pot's card<input name=code autocapitalize=none required></label>
+<p><button>Join</button></form>"""
 START = "The pump is off. This page closes by itself after a few minutes."
 NOT_JOINED = "The pot could not join that Wi-Fi. Look at its name and password again."
-TRYING = """<!doctype html><html lang=en><title>Wakewell</title><p>The pot now tries that Wi-Fi, and
-this page closes. If the pot's own Wi-Fi is seen again in a minute, it could not join: come back.
-"""
+WRONG = "That is not the code on the card. Look at it again and enter everything once more."
+CLOSES = "That is not the code on the card, too often. This page is closed; open it by the button."
+TRYING = """The pot now tries that Wi-Fi, and this page closes. If the pot's own Wi-Fi is seen again
+in a minute, it could not join: come back."""
+NOT_READ = "The pot did not understand that. Enter it here once more."
 HEAD = (
     "HTTP/1.1 %s",
     "Content-Type: text/html; charset=utf-8",
     "Content-Length: %d",
     "Cache-Control: no-store",
-    "Content-Security-Policy: default-src 'none'",
+    "Content-Security-Policy: default-src 'none'; style-src 'unsafe-inline'",
     "Connection: close",
     "",
     "%s",
 )
 
 
-def response(status, text):
-    """The bytes of an answer."""
+def response(status, note, form=""):
+    """The bytes of an answer: a note, and the form where there is something to enter."""
+    text = SHELL % note + form
     return ("\r\n".join(HEAD) % (status, len(text), text)).encode()
 
 
@@ -113,7 +121,7 @@ class Page:
         if words[1] != b"/":
             return response("404 Not Found", "The page is /")
         if words[0] == b"GET":
-            return response("200 OK", PAGE % self.note)
+            return response("200 OK", self.note, FORM)
         if words[0] != b"POST":
             return response("405 Not Allowed", "Not understood.")
         if len(data) < at + 4 + size:
@@ -128,11 +136,12 @@ class Page:
             found = form(body)
             code = found.get("code", b"").strip()
         except ValueError:
-            return response("400 Bad Request", "Not understood.")
+            return response("400 Bad Request", NOT_READ, FORM)
         if not sealed.same(code, self.code):
             self.wrong += 1
-            text = "closes now" if self.closed() else "is open still"
-            return response("403 Wrong", "That is not the code on the card. The page %s." % text)
+            if self.closed():
+                return response("403 Closed", CLOSES)
+            return response("403 Wrong", WRONG, FORM)
         try:
             name = plain(found.get("name", b""), 1, 32)
             password = plain(found.get("password", b""), 0, 63)
@@ -140,7 +149,7 @@ class Page:
                 raise ValueError
         except ValueError:
             text = "A Wi-Fi's name has 1 to 32 characters, its password 8 to 63, or none."
-            return response("400 Bad Request", PAGE % text)
+            return response("400 Bad Request", text, FORM)
         self.entered = name, password
         return response("200 OK", TRYING)
 

@@ -249,7 +249,7 @@ def test_hostile_callers_and_a_used_up_number_of_codes(tmp_path: Path, flashed: 
                 guess = ("", "k7mp2xqdw9f", CODE + "h", CODE.upper(), "x" * 12)[turn]
                 status, text = pot.ask(name="new house", password="", code=guess)
                 assert status == 403
-            assert "closes now" in text
+            assert entry.CLOSES in text
         finally:
             stop.set()
             thread.join()
@@ -443,6 +443,30 @@ def test_names_and_passwords_that_no_wifi_has(name: str, password: str) -> None:
     form = urllib.parse.urlencode({"name": name, "password": password, "code": CODE})
     assert asked(page, form).startswith(b"HTTP/1.1 400")
     assert page.entered is None
+
+
+def test_every_answer_has_the_same_shell_and_a_wrong_code_another_try() -> None:
+    page = entry.Page(CODE)
+    form = {"name": "a", "password": "", "code": "wrong"}
+    wrong = urllib.parse.urlencode(form)
+    answers = [
+        bytes(page.answer(bytearray(b"GET / HTTP/1.1\r\n\r\n")) or b""),
+        bytes(page.answer(bytearray(b"GET /a HTTP/1.1\r\n\r\n")) or b""),
+        bytes(page.answer(bytearray(b"x\r\n\r\n")) or b""),
+        bytes(page.answer(bytearray(5000)) or b""),
+        asked(page, "name=%g"),
+        *(asked(page, wrong) for _ in range(entry.MOST_WRONG - 1)),
+    ]
+    assert all(entry.WRONG.encode() in answer for answer in answers[5:])
+    assert all(b"<form" in answer for answer in [answers[0], *answers[4:]])
+    closed = asked(page, wrong)
+    assert (entry.CLOSES.encode() in closed, b"<form" in closed) == (True, False)
+    good = asked(entry.Page(CODE), urllib.parse.urlencode(form | {"code": CODE}))
+    for answer in (*answers, closed, good):
+        head, _, body = answer.partition(b"\r\n\r\n")
+        assert body.startswith(b"<!doctype html><html lang=en>")
+        assert b"A new Wi-Fi for this pot" in body
+        assert f"Content-Length: {len(body)}".encode() in head
 
 
 @given(st.binary(max_size=entry.MOST_REQUEST + 1))

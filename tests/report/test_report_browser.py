@@ -71,7 +71,7 @@ def opened(browser: Any, site: Path) -> Iterator[Any]:
         page.on("pageerror", lambda error: noise.append(str(error)))
         page.on("request", lambda r: noise.extend([] if r.url.startswith("file:") else [r.url]))
         page.goto((site / name).as_uri())
-        if name != "round.html":
+        if name not in ("round.html", "safety.html"):
             page.wait_for_selector("body[data-drawn]", state="attached")
         pages.append(page)
         return page
@@ -100,6 +100,8 @@ def test_every_picture_is_drawn(opened: Any, name: str) -> None:
         ("mint.html", "phone", "dark"),
         ("round.html", "wide", "dark"),
         ("round.html", "phone", "light"),
+        ("round.html", "small", "dark"),
+        ("safety.html", "small", "light"),
         ("fern-wake-4.html", "wide", "dark"),
         ("fern-wake-4.html", "phone", "light"),
     ],
@@ -334,6 +336,40 @@ def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path
         )
         assert points * 0.75 >= 14
         assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+        page.close()
+
+
+def served(headers: dict[str, str], body: str) -> Any:
+    """A server's answer, for the browser's route."""
+    return lambda route: route.fulfill(headers=headers, body=body)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_pots_own_page_for_a_wifi(browser: Any, scheme: str) -> None:
+    """As a phone shows it under the headers that the board sends; 44 px: WCAG 2.1, 2.5.5."""
+    from wakeboard import entry
+
+    at = "http://192.168.4.1/"
+    wrong = b"POST / HTTP/1.1\r\nContent-Length: 6\r\n\r\ncode=x"
+    for asked in (b"GET / HTTP/1.1\r\n\r\n", wrong):
+        answer = bytes(entry.Page("k7mp2xqdw9fh").answer(bytearray(asked)) or b"")
+        head, _, body = answer.decode().partition("\r\n\r\n")
+        headers = dict(row.split(": ", 1) for row in head.split("\r\n")[1:])
+        page = browser.new_page(viewport={"width": 360, "height": 700}, color_scheme=scheme)
+        noise: list[str] = []
+        page.on("console", lambda message, noise=noise: noise.append(message.text))
+        page.route(at, served(headers, body))
+        page.goto(at)
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        sizes = page.locator("input, button").evaluate_all(
+            "(all) => all.map((e) => e.offsetHeight)"
+        )
+        assert (len(sizes), min(sizes) >= 44) == (4, True)
+        for name in ("Name of the Wi-Fi", "Its password", "Code on the pot's card"):
+            assert page.get_by_label(name).count() == 1
+        ground = page.evaluate("getComputedStyle(document.querySelector('button')).colorScheme")
+        assert ground in ("normal", "light dark")
+        assert noise == []
         page.close()
 
 

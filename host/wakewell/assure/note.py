@@ -187,8 +187,6 @@ def text() -> str:
     lines = [
         "# What protects the floor, the pump and the cell",
         "",
-        "Made by `python3 tools/assure.py --note`: change the tables it is made from, not it.",
-        "",
         "The pot fails dry: whatever is in doubt, it does not water. This page says what is",
         "promised, what keeps each promise on the chip, how it was tested, what it does not cover,",
         "and what your hardware must add.",
@@ -224,6 +222,12 @@ def text() -> str:
             f"- Shown by: {seen}.",
             f"- Does not cover: {NOT_COVERED[rule]}.",
         ]
+    lines += [
+        "",
+        "## About this page",
+        "",
+        "Made by `python3 tools/assure.py --note`: change the tables it is made from, not it.",
+    ]
     return "\n".join(lines) + "\n"
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -564,7 +565,13 @@ def safety_page() -> str:
         ) from None
     reader = markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table")
     text = files("wakewell").joinpath("data", SAFETY).read_text(encoding="utf-8")
-    return render("safety.html", note=templates().filters["safe"](reader.render(text)))
+    safe, parts, tokens = templates().filters["safe"], [], reader.parse(text)
+    begins = [i for i, t in enumerate(tokens) if t.type == "heading_open" and t.tag == "h2"]
+    for start, end in pairwise([0, *begins, len(tokens)]):
+        title = tokens[start + 1].content if start else ""
+        rest = tokens[start + 3 * bool(start) : end]  # without its own heading
+        parts.append((title, safe(reader.renderer.render(rest, reader.options, {}))))
+    return render("safety.html", parts=parts)
 
 
 def strip(view: PotView) -> dict[str, Any]:
