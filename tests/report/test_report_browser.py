@@ -51,6 +51,54 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+# Each state of a pot, at its height: (garden, the day the page speaks of, mark, first task)
+HELP, BY_HAND = "needs help now", "Water it by hand now, about "
+STATES = {
+    "well": (Garden(days=60), "2026-04-30", "well", ""),
+    "due": (Garden(days=65, tank_ml=3000), "2026-05-05", "due", "Fill the tank"),
+    "silent": (Garden(days=60), "2027-09-28", "no news", "Look at the plant"),
+    "hose": (Garden(days=90, hose_off=60), "2026-05-30", HELP, BY_HAND),
+    "clogged": (Garden(days=100, clog=85), "2026-06-09", HELP, BY_HAND),
+    "empty": (Garden(days=90, tank_ml=3000), "2026-05-30", HELP, BY_HAND),
+    "probe": (Garden(days=90, unplugged=(80, 90)), "2026-05-30", HELP, "Feel the soil."),
+    "leak": (Garden(days=60, leak_ml_day=(30, 12.0)), "2026-04-30", HELP, BY_HAND),
+    "flat": (Garden(days=150, drain=0.007, refill=(60,)), "2026-07-29", HELP, BY_HAND),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def states(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a pot in each state."""
+    folder = tmp_path_factory.mktemp("states")
+    for name, (garden, day, _, _) in STATES.items():
+        make(folder / name, garden)
+        words = ["report", str(folder / name), "--out", str(folder / "out"), "--as-of", day]
+        main([*words, "--timezone", "UTC"])
+    return folder / "out"
+
+
+@pytest.mark.parametrize("name", STATES)
+def test_ten_seconds_and_a_phone(browser: Any, states: Path, name: str) -> None:
+    """How it is and the first thing to do are on the first screen, in light and dark alike."""
+    _, _, mark, task = STATES[name]
+    for width, scheme in ((390, "light"), (360, "dark")):
+        page = browser.new_page(viewport={"width": width, "height": 780}, color_scheme=scheme)
+        page.goto((states / f"{name}.html").as_uri())
+        page.wait_for_selector("body[data-drawn]", state="attached")
+        assert page.inner_text(".stamp").lower() == mark
+        first = page.locator(".todo li strong").first
+        assert first.count() == bool(task)
+        seen = first if task else page.locator(".lead")
+        assert task in seen.inner_text()
+        box = seen.bounding_box()
+        assert box["y"] + box["height"] < 780
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        if scheme == "dark":
+            found = axe_module.Axe().run(page, options=RULES)
+            assert found.response["violations"] == [], found.generate_report()
+        page.close()
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     with playwright.sync_playwright() as started:
