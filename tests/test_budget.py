@@ -11,6 +11,7 @@ import tempfile
 from dataclasses import fields as rows_of
 from dataclasses import replace
 from datetime import date, timedelta
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -421,7 +422,7 @@ def test_a_thirstier_plant_never_lengthens_a_life(month, factor):
 
 
 @settings(max_examples=10, deadline=None)
-@given(st.integers(1, 200), st.integers(1, 60))
+@given(st.integers(1, 60), st.integers(1, 20))
 def test_more_days_never_need_a_smaller_tank_or_cell(days, more):
     assert sizing.tank_ml(BASIL, days + more) >= sizing.tank_ml(BASIL, days)
     later = sizing.cell_mah(BASIL, days + more)
@@ -595,8 +596,9 @@ def test_margins_are_of_what_the_pot_has(name):
 # The command
 
 
-@pytest.mark.parametrize("days", [1, 7, 30, 366])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    ("name", "days"), [*product(NAMES, [1, 7, 30]), ("basil", 366), ("strawberry", 366)]
+)
 def test_what_is_not_enough_for_the_days_away_is_a_finding(name, days, capsys):
     code = cli.main(["budget", str(CAFE / name), "--away", str(days)])
     text = capsys.readouterr().out

@@ -262,7 +262,7 @@ def test_a_picture_changes_nothing_of_the_run() -> None:
 
 
 def test_rows_are_the_same_for_any_number_of_workers() -> None:
-    trial = shipped("mint", 30, faults=(Fault("probe out", 9 * DAY_S, probability=0.5),))
+    trial = shipped("mint", 12, faults=(Fault("probe out", 4 * DAY_S, probability=0.5),))
     alone = manyruns.many(trial, range(7, 32))
     assert [found["seed"] for found in alone] == list(range(7, 32))
     assert manyruns.many(trial, range(7, 32), workers=2) == alone
@@ -296,7 +296,18 @@ def cluster(folder: Path) -> Iterator[str]:
             process.wait(20)
 
 
-def test_a_dask_cluster_gives_the_local_rows_seed_by_seed(tmp_path: Path) -> None:
+def test_a_dask_scheduler_gives_the_local_rows_seed_by_seed() -> None:
+    distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    trial = shipped("mint", 12, faults=(Fault("leak", 4 * DAY_S, probability=0.5),))
+    here = {"host": "127.0.0.1", "protocol": "tcp", "dashboard_address": None, "processes": False}
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, **here) as cluster:
+        found = manyruns.many(trial, range(25), dask=cluster.scheduler_address)
+    assert found == manyruns.many(trial, range(25))
+
+
+@pytest.mark.nightly
+def test_a_dask_cluster_of_processes_gives_the_same(tmp_path: Path) -> None:
+    """As above, with workers that share nothing with this process."""
     pytest.importorskip("distributed", reason="the cluster extra is not installed")
     trial = shipped("mint", 30, faults=(Fault("leak", 9 * DAY_S, probability=0.5),))
     with cluster(tmp_path) as address:

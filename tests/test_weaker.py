@@ -6,6 +6,7 @@ Each broken core is a copy with one line changed. Each is met by a log that ship
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,7 +18,7 @@ import makelog
 from makelog import another_cores
 from wakecore import rules
 from wakecore.run import TRIPS
-from wakewell import changes, trials
+from wakewell import candidate, changes, trials
 from wakewell.cli import main
 from wakewell.core import core_folder
 from wakewell.fieldlog import FieldLog
@@ -107,6 +108,16 @@ BROKEN = {
         "R16", "fern", "rules.py", "below(f.level_ml, f.warn_ml) or", "False or"
     ),
 }  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _no_trial(monkeypatch: pytest.MonkeyPatch) -> None:
+    """That a core loads is tried before it is used, in a process of its own: all of these do."""
+    monkeypatch.setattr(
+        candidate, "environment", lambda folder: {**os.environ, "PYTHONPATH": folder}
+    )
+
+
 SHIPPED = {
     path.parent.name: path
     for folder in (trials.CAFE, trials.TROUBLE)

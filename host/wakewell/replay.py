@@ -17,6 +17,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -333,30 +334,7 @@ def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life
 
     on: which one, of interpreter.KINDS.
     """
-    in_force = InForce(files[0].parent)
-
-    def inputs() -> Iterator[bytes]:
-        known: set[str] = set()
-        made_for = None
-        yield b"core " + core_id().encode()
-        for entry in FieldLog(files).entries():
-            if entry.life != life:
-                continue
-            record = entry.record
-            if entry.wake is not None:
-                if settings and made_for != record["limits"]:
-                    made_for = record["limits"]
-                    yield b"ask  " + settings.line(made_for)
-                for kind in ("settings", "limits", "calibration"):
-                    identity = record[kind]
-                    data = in_force(identity) if identity not in known else None
-                    if data:
-                        known.add(identity)
-                        yield b"file " + data
-                yield b"wake " + line.encode(RECORD, record)
-            elif state_from_snapshot(record):
-                yield b"wake " + line.encode(STATE_RECORD, record)
-
+    inputs = partial(lines_to_play, files, settings, life)
     there = interpreter.stream("wakewell.boards.run_replay", inputs(), on=on)
     try:
         for number, mine in enumerate(run_replay.answers(inputs()), 1):
@@ -367,6 +345,31 @@ def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life
     except RuntimeError as error:
         return f"{name}: {str(error).splitlines()[-1]}"
     return f"{name}: more answers than records: {extra[:200]!r}" if extra else ""
+
+
+def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> Iterator[bytes]:
+    """The input of `boards.run_replay` for one life of a log."""
+    in_force = InForce(files[0].parent)
+    known: set[str] = set()
+    made_for = None
+    yield b"core " + core_id().encode()
+    for entry in FieldLog(files).entries():
+        if entry.life != life:
+            continue
+        record = entry.record
+        if entry.wake is not None:
+            if settings and made_for != record["limits"]:
+                made_for = record["limits"]
+                yield b"ask  " + settings.line(made_for)
+            for kind in ("settings", "limits", "calibration"):
+                identity = record[kind]
+                data = in_force(identity) if identity not in known else None
+                if data:
+                    known.add(identity)
+                    yield b"file " + data
+            yield b"wake " + line.encode(RECORD, record)
+        elif state_from_snapshot(record):
+            yield b"wake " + line.encode(STATE_RECORD, record)
 
 
 def lines_of(report: Report) -> Iterator[str]:

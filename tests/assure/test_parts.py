@@ -221,7 +221,9 @@ def test_every_line_that_decides_is_mutated() -> None:
     assert {one.file for one in found} >= {"wake.py", "rules.py", "plan.py", "run.py", "judge.py"}
 
 
+@pytest.mark.nightly
 def test_a_mutant_that_matters_is_killed_and_the_plain_core_is_not() -> None:
+    """The check's own sample of mutants shows the same, by `assure --quick`."""
     wanted = "f.leak_looks == 0"
     one = next(m for m in mutate.mutants() if m.was == wanted and m.file == "rules.py")
     assert [why for _, why in mutate.run([one], thorough=False)] != [""]
@@ -319,6 +321,7 @@ def test_an_interrupted_run_over_the_host_leaves_no_process(tmp_path: Path) -> N
         assert process.stdout.readline() == "== host\n"
         while len(started(tmp_path)) < 3:  # it, its group, and who runs the tests
             assert process.poll() is None
+            time.sleep(0.1)  # leave the processor to it
         process.send_signal(signal.SIGINT)
         assert process.wait() == 130
     for _ in range(1000):

@@ -454,9 +454,6 @@ def run(
 
     workers: so many at a time, each in its process.
     """
-    told = judged(None, thorough)
-    if told:
-        raise RuntimeError(f"the core as it is fails: {told}")
     known = explained()
 
     def one(mutant: Mutant) -> tuple[Mutant, str]:
@@ -464,6 +461,9 @@ def run(
 
     pool = ThreadPoolExecutor(workers)  # a thread only waits for its process
     try:
-        yield from pool.map(one, todo)
+        plain, done = pool.submit(judged, None, thorough), pool.map(one, todo)
+        if told := plain.result():
+            raise RuntimeError(f"the core as it is fails: {told}")
+        yield from done
     finally:
         pool.shutdown(cancel_futures=True)

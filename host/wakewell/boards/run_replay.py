@@ -1,8 +1,8 @@
 """Replays records line by line and answers each with the bytes the core makes of it.
 
 Portable: the host runs it here and on MicroPython and compares the answers. Each input
-line is a word and what it is about: `core` (the id of the core that runs), `file` (settings,
-limits or calibration), `ask` (other settings) or `wake` (a record or a snapshot).
+line is a word and what it is about: `core` (a log begins; the id of the core that runs), `file`
+(settings, limits or calibration), `ask` (other settings) or `wake` (a record or a snapshot).
 """
 
 import sys
@@ -14,12 +14,11 @@ from wakewell.boards.replayed import Player
 
 def answers(inputs):
     """For every wake: the line of the record made now, or why there is none."""
-    kept, core = {}, ""
-    player = Player(kept.get)
     for text in inputs:
         word, data = text[:4], text.rstrip(b"\r\n")[5:]
         if word == b"core":
-            core = data.decode()
+            kept, core = {}, data.decode()
+            player = Player(kept.get)
             continue
         if word == b"file":
             kept[line.identity(data)] = data
