@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 import wakewell
 from wakecore import fields
-from wakewell import cli, pots
+from wakewell import agree, chips, cli, pots
 from wakewell.budget import course, doubt, inputs, sizing, told
 from wakewell.budget.command import date_of
 from wakewell.budget.doubt import about, doubtful, nominal, standard
@@ -229,7 +229,7 @@ def test_the_months_are_those_of_the_rigs_weather():
 
 def test_habits_are_those_of_pot_toml():
     assert set(inputs.HABITS) == set(pots.HABITS)
-    assert set(inputs.FADES_PPT) == set(inputs.FULL_MV) == set(pots.CHEMISTRIES)
+    assert set(inputs.FADES_PPT) == set(agree.FULL_MV) == set(pots.CHEMISTRIES)
 
 
 def test_currents_of_the_esp32s_sheet():
@@ -237,7 +237,7 @@ def test_currents_of_the_esp32s_sheet():
     # hibernation 5 uA; table 5-4: receive 95 to 100 mA, transmit 240 mA (802.11b), 190 (g), 180 (n)
     usual = {row[0]: row[3] for row in fields.CALIBRATION}
     assert usual["sleep_ua"] == 10
-    assert inputs.SLEEPS_LEAST_UA["esp32"] == 5
+    assert chips.SLEEPS_LEAST_UA["esp32"] == 5
     assert 95_000 <= inputs.RADIO_UA <= 240_000
 
 
@@ -910,7 +910,7 @@ POT_REFUSED = (
     ("fades_ppt_month = 20", "fades_ppt_month = -1", "battery.fades_ppt_month = -1: allowed 0 to"),
     ("lift_mm = 1200", "lift_mm = 90", "pump.lift_mm = 90: allowed from 101"),
     ("inner_mm = 5", "inner_mm = 5.5", "hose.inner_mm = 5.5: allowed 1 to 50"),
-    ("length_mm = 700", "length_mm = 40000", "hose.length_mm = 40000: allowed up to 2852"),
+    ("length_mm = 700", "length_mm = 254", "hose.length_mm = 254: allowed from 255: up from"),
     ("volume_ml = 3500", "volume_ml = 9000", "planter.volume_ml = 9000: allowed up to 4007"),
     ("outlet_mm = 260", "now_ml = 4001\noutlet_mm = 260", "tank.now_ml = 4001: allowed up to"),
     ('stands = "window sill"', "use_month = 5", "crop.use_ml_day: missing beside use_month"),

@@ -79,6 +79,7 @@ def test_a_cell_of_unknown_curve_warns_above_its_scatter(basil, capsys, warn_mv,
     (basil / "pot.toml").write_text(about, encoding="utf-8")
     path = basil / "settings.toml"
     text = path.read_text(encoding="utf-8").replace("3650", str(warn_mv))
+    text = text.replace("battery_clear_mv = 3750", "battery_clear_mv = 3600")
     path.write_text("radio_wakes = 1\n" + text, encoding="utf-8")
     cli.main(["check", str(basil)])
     assert ("a reading scatters by 40 mV" in capsys.readouterr().out) == told
@@ -111,7 +112,8 @@ def test_only_a_lithium_cell_has_its_caution(basil, capsys):
     caution = "caution (basil): lithium cell"
     about = (basil / "pot.toml").read_text(encoding="utf-8")
     for chemistry, told in (("lithium-iron-phosphate", True), ("nickel-metal-hydride", False)):
-        (basil / "pot.toml").write_text(about.replace("lithium-ion", chemistry), encoding="utf-8")
+        changed = about.replace("lithium-ion", chemistry).replace("cells = 1", "cells = 3")
+        (basil / "pot.toml").write_text(changed, encoding="utf-8")
         cli.main(["check", str(basil)])
         assert (caution in capsys.readouterr().out) == told
     mains = (basil / "settings.toml").read_text(encoding="utf-8").replace("[", "mains = 1\n[", 1)

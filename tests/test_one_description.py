@@ -93,6 +93,104 @@ def test_a_longer_hose_takes_more_of_each_run_everywhere(tmp_path: Path) -> None
     assert any("the hose holds 63 ml" in warning.text for warning in after.warnings)
 
 
+# (file, what it says, what it says then, what is refused): each can be written, and none can be
+NEVER = (
+    ("pot", "length_mm = 700", "length_mm = 20000", "pulse_ml = 70: the hose holds 393 ml"),
+    ("settings", "pulse_ml = 70", "pulse_ml = 13", "pulse_ml = 13: the hose holds 14 ml"),
+    ("settings", "upkeep_ml = 0", "upkeep_ml = 12", "upkeep_ml = 12: the hose holds 14 ml"),
+    ("limits", "pulse_ms = 5000", "pulse_ms = 500", "a run of 11 ml brings 0 ml"),
+    ("pot", "length_mm = 700", "length_mm = 160", "hose.length_mm = 160: allowed from 255"),
+    ("pot", "outlet_mm = 260", "outlet_mm = 1024", "hose.length_mm = 700: allowed from 1019"),
+    ("pot", "volume_ml = 4000", "volume_ml = 200", "reserve_ml = 200: allowed below the tank's"),
+    ("pot", "lithium-ion", "lead", ": allowed up to 2399: a full battery"),
+    ("limits", "rest_mv = 3400", "rest_mv = 4200", "rest_mv = 4200: allowed up to 4199"),
+    ("settings", "clear_mv = 3750", "clear_mv = 4250", "clear_mv = 4250: allowed up to 4199"),
+    ("pot", "radio_ua = 135000", "radio_ua = 16000", "board.radio_ua = 16000: allowed from"),
+    ("calibration", "sleep_ua = 18", "sleep_ua = 1", "sleep_ua = 1: allowed from 5"),
+    ("calibration", "awake_ua = 45000", "awake_ua = 16", "awake_ua = 16: allowed above"),
+    ("pot", 'chip = "esp32"', 'chip = "esp32"\nnoted = 2126-05-01', "noted = 2126-05-01: allowed"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "was", "now", "said"), NEVER)
+def test_what_one_command_refuses_all_refuse(
+    file: str, was: str, now: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In the same words and with the same exit code."""
+    folder = copied("basil", tmp_path)
+    change(folder, file, was, now)
+    for command in (["check"], ["budget"], ["simulate"]):
+        assert cli.main([*command, str(folder)]) == 2, command
+        told = capsys.readouterr()
+        assert said in told.out + told.err, command
+
+
+# The same, and each can be
+ODD = (
+    ("pot", "capacity_mah = 2600", "capacity_mah = 1"),
+    ("pot", "awake_ms = 3500", "awake_ms = 600000"),
+    ("pot", "awake_ms = 3500", "awake_ms = 3500\nstanding_ua = 500000"),
+    ("pot", "rated_mv = 3700", "rated_mv = 1000"),
+    ("pot", "stalled_ua = 700000", "stalled_ua = 50000000"),
+    ("pot", "length_mm = 700", "length_mm = 3200"),
+    ("pot", "length_mm = 700", "length_mm = 255"),
+)
+
+
+@pytest.mark.parametrize(("file", "was", "now"), ODD)
+def test_what_one_command_takes_all_take(file: str, was: str, now: str, tmp_path: Path) -> None:
+    folder = copied("basil", tmp_path)
+    change(folder, file, was, now)
+    assert pots.load(folder).problems == []
+    inputs.gather(inputs.open_folder(str(folder)), TODAY)
+    trials.of_pot(folder)
+
+
+def test_a_hose_that_takes_most_of_a_run_is_told_everywhere(tmp_path: Path) -> None:
+    folder = copied("basil", tmp_path)
+    change(folder, "pot", "length_mm = 700", "length_mm = 3200")
+    said = "pulse_ml = 70: the hose holds 63 ml"
+    assert any(said in warning.text for warning in pots.load(folder).warnings)
+    found = inputs.gather(inputs.open_folder(str(folder)), TODAY)
+    assert any(said in text for text in found.assumed)
+    assert found.fill_ml == pytest.approx(62.8, abs=0.1)
+    assert any(said in note for note in trials.of_pot(folder).notes)
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_hose_that_nobody_told_refuses_nothing(whole: bool, tmp_path: Path) -> None:
+    """A tank as high as a man, and a pulse smaller than what a hose that long would hold."""
+    folder = copied("basil", tmp_path)
+    text = (folder / "pot.toml").read_text(encoding="utf-8")
+    text = text[: text.index("[hose]")].replace("height_mm = 160", "height_mm = 1900")
+    (folder / "pot.toml").write_text(text.replace("lift_mm = 1200", "lift_mm = 4000"))
+    if whole:
+        change(folder, "settings", "pulse_ml = 70", "pulse_ml = 50")
+    else:
+        for name in ("settings", "limits", "calibration", "wiring"):
+            (folder / f"{name}.toml").unlink()
+    said = "the hose holds"
+    found = inputs.gather(inputs.open_folder(str(folder)), TODAY)
+    assert any(said in text and "so much is assumed" in text for text in found.assumed)
+    assert found.fill_ml == pytest.approx(0.8 * found.pulse_ml)
+    notes = trials.of_pot(folder).notes
+    assert any(said in note for note in notes)
+    if whole:
+        warned = pots.load(folder)
+        assert not warned.problems
+        assert any(said in warning.text for warning in warned.warnings)
+
+
+def test_a_hose_that_is_told_refuses_no_pulse_that_is_not(tmp_path: Path) -> None:
+    """A pot that is only planned has no settings.toml yet: its pulse is the usual one."""
+    (tmp_path / "planned").mkdir()
+    shutil.copy(CAFE / "basil" / "pot.toml", tmp_path / "planned")
+    change(tmp_path / "planned", "pot", "length_mm = 700", "length_mm = 20000")
+    found = inputs.gather(inputs.open_folder(str(tmp_path / "planned")), TODAY)
+    assert found.fill_ml == pytest.approx(0.8 * found.pulse_ml)
+    assert any("pulse_ml = 40: the hose holds 393 ml" in text for text in found.assumed)
+
+
 def test_a_measured_flow_that_the_sheet_does_not_explain_is_told(tmp_path: Path) -> None:
     folder = copied("basil", tmp_path)
     assert trials.of_pot(folder).notes == ()

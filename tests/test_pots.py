@@ -302,6 +302,8 @@ def test_no_table_can_give_a_value_that_the_state_cannot_hold(name, kept):
         ("calibration.toml", "flow_ul_s", 0, "calibration.toml", "allowed 1 to flow_max"),
         ("calibration.toml", "float_only", 1, "calibration.toml", "float_only = 1: allowed 0"),
         ("settings.toml", "pulse_ml", 4, "settings.toml", "never started"),
+        ("settings.toml", "pulse_ml", 12, "settings.toml", "a run of 12 ml brings 0 ml"),
+        ("settings.toml", "upkeep_ml", 12, "settings.toml", "upkeep_ml = 12: the hose holds"),
         ("limits.toml", "day_ml", 10, "limits.toml", "the pump never starts"),
     ],
 )
@@ -331,9 +333,9 @@ def test_values_that_do_not_fit_are_refused(basil, file, key, value, where, says
         ("settings.toml", "tank_warn_ml", 200, "too late or always"),
         ("settings.toml", "battery_warn_mv", 3499, "comes after the lockout"),
         # The hose, 5 mm by 700 mm, holds 13.7 ml; four fifths of 18 are 14.4, of 17 13.6
-        ("settings.toml", "pulse_ml", 12, "a run of 12 ml brings 0 ml to the pot (R7)"),
+        ("settings.toml", "pulse_ml", 15, "a run of 15 ml brings 1 ml to the pot (R7)"),
         ("settings.toml", "pulse_ml", 17, "a run of 17 ml brings 3 ml to the pot (R7)"),
-        ("settings.toml", "upkeep_ml", 12, "upkeep_ml = 12: the hose holds 14 ml"),
+        ("settings.toml", "upkeep_ml", 16, "upkeep_ml = 16: the hose holds 14 ml"),
         ("settings.toml", "upkeep_ml", 18, None),
     ],
 )

@@ -10,7 +10,9 @@ A problem is refused; a warning is told. Each cites the requirement it serves.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -22,11 +24,14 @@ from wakecore.state import State, deliver, delivered_ml, pass_time
 from . import chips, meanings
 
 if TYPE_CHECKING:
-    from .pots import PotFolder
+    from .pots import About, Battery, PotFolder
 
 
 MOST_INTAKE = 0.9  # of the tank's height, at which the pump may draw
 FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption
+# A full cell, by chemistry: makers' sheets and common practice, from memory
+FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
+FULL_MV |= {"alkaline": 1600, "lead": 2400}
 REGULAR = 28  # regular wakes over which the day's limit is averaged
 
 
@@ -106,6 +111,15 @@ def check_sizes(folder: PotFolder) -> None:
     if hose and hose.holes and hose.hole_um > 1000 * hose.inner_mm:
         text = f"hose.hole_um = {hose.hole_um}: allowed up to {1000 * hose.inner_mm}, the hose's "
         folder.problem("pot", text + "own bore; measure again", "hose", "hole_um")
+    # Up from the intake to the crest, and down from there to the end: no hose is shorter
+    least_mm = 2 * tank.crest_mm - tank.draws_mm - tank.outlet_mm
+    if hose and hose.length_mm < least_mm:
+        text = f"hose.length_mm = {hose.length_mm}: allowed from {least_mm}: up from the intake, "
+        text += "over the higher of full mark and hose's end, and down to that end; measure again"
+        folder.problem("pot", text, "hose", "length_mm")
+    if about.noted and about.noted > date.today():
+        text = f"noted = {about.noted}: allowed up to today, {date.today()}; correct it"
+        folder.problem("pot", text, "noted")
 
 
 def check_values(folder: PotFolder) -> None:
@@ -119,9 +133,22 @@ def check_values(folder: PotFolder) -> None:
     _others(folder)
     if folder.about:
         _converter(folder)
-        _hose(folder)
+        _draws(folder)
     if len(folder.problems) == before:
         _doses(folder)
+    check_told(folder)
+
+
+def check_told(folder: PotFolder) -> None:
+    """What settings.toml and limits.toml say against pot.toml alone: these hold also for a pot
+    that is only planned, which has no other files yet."""
+    about = folder.about
+    if about is None:
+        return
+    _reserve(folder, about)
+    if about.battery is not None:
+        _floor(folder, about.battery)
+    _hose(folder, about)
 
 
 def _limits(folder: PotFolder) -> None:
@@ -244,24 +271,103 @@ def _converter(folder: PotFolder) -> None:
             folder.warn("calibration", text + "points inside, with a divider if need be", name)
 
 
-def _hose(folder: PotFolder) -> None:
-    """What a run brings to the pot, once it has filled the hose."""
-    about, settings, limits = folder.about, folder.settings, folder.limits
-    assert about is not None
-    fill_ml, flow = about.line.fill_ml, folder.calibration["flow_ul_s"]
-    most_ml = settings["pulse_ml"]
-    if flow:
-        most_ml = min(most_ml, flow_ul(limits["pulse_ms"], flow) // 1000)
+@dataclass(frozen=True)
+class Swallowed:
+    """A setting of which the hose takes most of a run; all: nothing is left for the pot."""
+
+    setting: str
+    all: bool
+    text: str
+
+
+def run_ml(settings: Mapping[str, Any], limits: Mapping[str, Any], flow_ul_s: int) -> int:
+    """What one pulse gives at that flow, inside the hard limit of its time (R2); 0: not known."""
+    most_ml = int(settings["pulse_ml"])
+    return min(most_ml, flow_ul(limits["pulse_ms"], flow_ul_s) // 1000) if flow_ul_s else most_ml
+
+
+def swallowed(
+    about: About, settings: Mapping[str, Any], limits: Mapping[str, Any], flow_ul_s: int
+) -> list[Swallowed]:
+    """The settings whose runs mostly fill the hose (R7), which runs empty between them."""
+    fill_ml, most_ml = about.line.fill_ml, run_ml(settings, limits, flow_ul_s)
+    runs: dict[int, str] = {}
     for name in ("pulse_ml", "dose_ml", "upkeep_ml"):
-        run_ml = min(settings[name], most_ml)
-        if not settings[name] or fill_ml < FILLS_MOST * run_ml:
+        if settings[name]:
+            runs.setdefault(min(settings[name], most_ml), name)
+    found = []
+    for ml, name in runs.items():
+        if fill_ml < FILLS_MOST * ml:
             continue
+        left_ml = max(0.0, ml - fill_ml)
         text = f"{name} = {settings[name]}: the hose holds {fill_ml:.0f} ml and runs empty after "
-        text += f"each run, so a run of {run_ml} ml brings {max(0.0, run_ml - fill_ml):.0f} ml to "
-        text += 'the pot (R7); raise it, shorten the hose, or fit a check valve (valve = "check")'
+        text += f"each run, so a run of {ml} ml brings {left_ml:.0f} ml to the pot (R7); raise it, "
+        text += f"shorten the hose (up to {int(FILLS_MOST * ml / fill_ml * about.line.length_mm)} "
+        text += 'mm at this bore), or fit a check valve (valve = "check")'
         if about.hose is None:
             text += "; [hose] is not in pot.toml: so much is assumed"
-        folder.warn("settings", text, name)
+        found.append(Swallowed(name, fill_ml >= ml, text))
+    return found
+
+
+def _hose(folder: PotFolder, about: About) -> None:
+    """What a run brings to the pot, once it has filled the hose. A hose that nobody told, assumed
+    as it is, refuses nothing."""
+    flow = folder.calibration["flow_ul_s"]
+    for one in swallowed(about, folder.settings, folder.limits, flow):
+        tell = folder.problem if one.all and about.hose is not None else folder.warn
+        tell("settings", one.text, one.setting)
+
+
+def _reserve(folder: PotFolder, about: About) -> None:
+    """R4: the tank holds more than the reserve."""
+    name, volume_ml = "reserve_ml", about.tank.volume_ml
+    kind = max(("settings", "limits"), key=lambda kind: int(getattr(folder, kind)[name]))
+    reserve_ml = getattr(folder, kind)[name]
+    level = folder.calibration.get("level")
+    if reserve_ml >= volume_ml and (level is None or reserve_ml < _ends(level)[1]):
+        text = f"{name} = {reserve_ml}: allowed below the tank's volume, {volume_ml} (R4)"
+        folder.problem(kind, text + "; correct it", name)
+
+
+def _floor(folder: PotFolder, cell: Battery) -> None:
+    """R5: a full cell is above every voltage at which the pump may run."""
+    full_mv = FULL_MV[cell.chemistry] * cell.cells
+    for kind, name in (
+        ("settings", "battery_mv"),
+        ("settings", "battery_clear_mv"),
+        ("limits", "rest_mv"),
+    ):
+        value = getattr(folder, kind)[name]
+        if value >= full_mv:
+            text = f"{name} = {value}: allowed up to {full_mv - 1}: a full battery of this kind "
+            text += f"has {full_mv} mV, so the pump would never run (R5); correct it, or [battery] "
+            folder.problem(kind, text + "of pot.toml", name)
+
+
+def _draws(folder: PotFolder) -> None:
+    """Currents and times of the board: what cannot be with another number of it."""
+    about, cal, settings = folder.about, folder.calibration, folder.settings
+    assert about is not None
+    least = chips.SLEEPS_LEAST_UA.get(about.chip, 1)
+    if cal["sleep_ua"] < least:
+        text = f"sleep_ua = {cal['sleep_ua']}: allowed from {least}: no {about.chip} sleeps on less"
+        folder.problem("calibration", text + "; measure again", "sleep_ua")
+    if cal["awake_ua"] <= cal["sleep_ua"]:
+        text = f"awake_ua = {cal['awake_ua']}: allowed above sleep_ua, {cal['sleep_ua']}; measure "
+        folder.problem("calibration", text + "again", "awake_ua")
+    board = about.board
+    if board is None:
+        return
+    if board.radio_ua is not None and board.radio_ua < cal["awake_ua"]:
+        text = f"board.radio_ua = {board.radio_ua}: allowed from awake_ua of calibration.toml, "
+        folder.problem("pot", text + f"{cal['awake_ua']}; correct it", "board", "radio_ua")
+    awake_ms = board.awake_ms or 0
+    if settings["radio_wakes"]:
+        awake_ms += board.radio_ms or 0
+    if awake_ms >= 1000 * settings["wake_s"]:
+        text = f"board.awake_ms = {board.awake_ms}: allowed together with radio_ms below wake_s, "
+        folder.problem("pot", text + f"{settings['wake_s']} s; correct it", "board", "awake_ms")
 
 
 def _level(folder: PotFolder) -> None:

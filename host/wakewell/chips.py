@@ -262,6 +262,9 @@ CHIPS: dict[str, Chip] = {chip.name: chip for chip in _ALL}
 
 PORTED = tuple(chip.name for chip in CHIPS.values() if chip.port)
 
+# Espressif ESP32 series datasheet v5.2, table 4-2: hibernation; with the timer 10
+SLEEPS_LEAST_UA = {"esp32": 5}
+
 
 def refused(chip: Chip, use: str, pin: int) -> str:
     """Why this pin cannot serve that use, or "". For the pump every doubt is a refusal (R1)."""

@@ -16,7 +16,7 @@ from typing import Any
 import wakewell
 from wakecore import fields as core_fields
 from wakecore.number import is_whole
-from wakewell import pots, uncalibrated
+from wakewell import agree, pots, uncalibrated
 from wakewell.boards.mock import load_pot
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal
@@ -89,7 +89,7 @@ class Habits:
     mains_ma: float = 0.0
 
     def __post_init__(self) -> None:
-        need("wake.awake_s", self.awake_s, 0.1, 100.0, "s")
+        need("wake.awake_s", self.awake_s, 0.1, 600.0, "s")
         need("wake.radio_s", self.radio_s, 0.0, 600.0, "s")
         need("wake.samples", self.samples, 1, 31)
         need("wake.mains_ma", self.mains_ma, 0.0, 5000.0, "mA")
@@ -407,6 +407,9 @@ def _read(reader: Reader, path: Path) -> Trial | None:
     if reader.problems:
         return None
     assumed = uncalibrated.completed(folder, like)
+    flow_ul_s = folder.calibration["flow_ul_s"]
+    lost = agree.swallowed(folder.about, folder.settings, folder.limits, flow_ul_s)
+    assumed += [one.text for one in lost[:1]]
     lines, in_force = _settings(reader, folder)
     spec, notes = _spec(reader, folder, in_force, begins, float(days))
     owner = _owner(reader)
@@ -688,6 +691,7 @@ def _pump(cal: Any, tank: Tank, hose: Hose, told: pots.Pump | None, notes: list[
         head_mm=head,
         flow_ml_s=free,
         rated_mv=rated_mv,
+        turns_mv=min(Pump.turns_mv, rated_mv),
         running_ma=running,
         dry_ma=max(1.0, dry),
         stalled_ma=stalled,

@@ -71,8 +71,6 @@ FADES_PPT = {
     "lead": 50,
 }
 LEFT = (0.10, 0.05)  # charge at the lockout where we know no voltage curve
-FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
-FULL_MV |= {"alkaline": 1600, "lead": 2400}
 
 # Standard uncertainty of a current, as a share: from a sheet (typical values, another unit,
 # another temperature), or measured on this board.
@@ -84,7 +82,6 @@ TIME_DOUBT = 0.20
 RADIO_UA = 130_000
 # Regulator, USB bridge and power light of a development board: common practice, no source.
 STANDING_MA, STANDING_DOUBT_MA = 10.0, 4.0
-SLEEPS_LEAST_UA = {"esp32": 5}  # hibernation, table 4-2 of the same sheet; with the timer 10
 FLOW_ML_S = 20.0  # where no flow was measured yet
 
 
@@ -218,14 +215,22 @@ def open_folder(path: str) -> pots.PotFolder:
         kind for kind in ("wiring", *pots.KINDS) if not os.path.lexists(where / f"{kind}.toml")
     ]
     names = [folder.file_name(kind) for kind in absent]
-    problems = [problem for problem in folder.problems if problem.file not in names]
-    if problems:
-        more = f" (and {len(problems) - 1} more; wakewell check)" if len(problems) > 1 else ""
-        raise BadInput(f"{problems[0]}{more}")
+    _refuse(folder, names)
     for kind in pots.KINDS:
         if kind in absent:
             setattr(folder, kind, {row[0]: row[3] for row in fields.KINDS[kind]})
+    if absent:
+        agree.check_told(folder)
+        _refuse(folder, names)
     return folder
+
+
+def _refuse(folder: pots.PotFolder, absent: list[str]) -> None:
+    """BadInput with the first problem that is not of an absent file."""
+    problems = [problem for problem in folder.problems if problem.file not in absent]
+    if problems:
+        more = f" (and {len(problems) - 1} more; wakewell check)" if len(problems) > 1 else ""
+        raise BadInput(f"{problems[0]}{more}")
 
 
 def gather(folder: pots.PotFolder, today: date) -> Inputs:
@@ -233,8 +238,6 @@ def gather(folder: pots.PotFolder, today: date) -> Inputs:
     told = folder.about
     assert told is not None
     start = told.noted or today
-    if start > today:
-        raise BadInput(_at(folder, "pot", "noted", start, f"up to today, {today}", "noted"))
     assumed: list[str] = []
     water = _water(folder, told, assumed)
     board = _board(folder, told, assumed)
@@ -244,14 +247,6 @@ def gather(folder: pots.PotFolder, today: date) -> Inputs:
     if folder.limits["dose_ml"] <= 0 or nominal(found.water_day_ml(6)) <= 0.0:
         raise BadInput(f"{folder.file_name('pot')}: this pot uses no water; see to [crop]")
     return replace(found, assumed=tuple(assumed))
-
-
-def _at(
-    folder: pots.PotFolder, kind: str, name: str, value: object, allowed: str, *keys: str
-) -> str:
-    file = folder.files.get(kind)
-    line = file.line(*keys) if file else 1
-    return f"{folder.file_name(kind)}:{line}: {name} = {value}: allowed {allowed}; correct it"
 
 
 def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict[str, Any]:
@@ -300,29 +295,23 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
             f"the pump draws nothing below {intake:.0f} ml, {told.tank.draws_mm} mm above the "
             "tank's floor: that counts as the reserve"
         )
-    if reserve >= told.tank.volume_ml:
-        key, kind = "reserve_ml", "settings"
-        if limits["reserve_ml"] > settings["reserve_ml"]:
-            kind = "limits"
-        allowed = f"below the tank's volume, {told.tank.volume_ml}"
-        raise BadInput(_at(folder, kind, key, int(reserve), allowed, key))
     if cal["flow_ul_s"]:
         flow = about(cal["flow_ul_s"] / 1000.0, 0.07, "flow of the pump")
     else:
         flow = about(FLOW_ML_S, 0.40, "flow of the pump")
         assumed.append(f"no flow was measured yet: {FLOW_ML_S:g} ml/s")
-    pulse_ml = min(settings["pulse_ml"], nominal(flow) * limits["pulse_ms"] / 1000.0)
+    flow_ul_s = round(1000.0 * nominal(flow))
+    pulse_ml = float(agree.run_ml(settings, limits, flow_ul_s))
     hose, fill_ml = told.line, told.line.fill_ml
     if told.hose is None:
         assumed.append(
             f"[hose] is not in pot.toml: {hose.inner_mm} mm by {hose.length_mm} mm, an open end"
         )
-    if fill_ml >= agree.FILLS_MOST * pulse_ml:
-        most_mm = int(agree.FILLS_MOST * pulse_ml / fill_ml * hose.length_mm)
-        allowed = f"up to {most_mm} at this bore: it holds {fill_ml:.0f} ml, and a pulse of "
-        allowed += f"{pulse_ml:.0f} ml would hardly reach the pot"
-        text = _at(folder, "pot", "hose.length_mm", hose.length_mm, allowed, "hose", "length_mm")
-        raise BadInput(text)
+    if lost := agree.swallowed(told, settings, limits, flow_ul_s):
+        assumed.append(lost[0].text)
+        if lost[0].all:  # a hose or a pulse that nobody told: what was told was refused before
+            fill_ml = agree.FILLS_MOST * pulse_ml
+            assumed.append(f"of each run {fill_ml:.0f} ml fill the hose, and no more")
     per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
     held = max(0.0, (0.5 * (refill + target) - wilting) * per_ppt / 1000.0)
     depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
@@ -343,7 +332,7 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         "soil_ml": about(held, 0.3, "water in the soil"),
         "depth_ml": depth,
         "dose_most_ml": float(limits["dose_ml"]),
-        "pulse_ml": float(pulse_ml),
+        "pulse_ml": pulse_ml,
         "fill_ml": fill_ml,
         "flow_ml_s": flow,
         "wake_s": float(settings["wake_s"]),
@@ -359,25 +348,9 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
     measured = board.currents == "measured"
     asleep_doubt, doubt = CURRENT_DOUBT[board.currents]
     radio_ua = RADIO_UA if board.radio_ua is None else board.radio_ua
-    least = SLEEPS_LEAST_UA.get(told.chip, 1)
-    if cal["sleep_ua"] < least:
-        allowed = f"from {least}: no {told.chip} sleeps on less"
-        raise BadInput(_at(folder, "calibration", "sleep_ua", cal["sleep_ua"], allowed, "sleep_ua"))
-    if cal["awake_ua"] <= cal["sleep_ua"]:
-        allowed = f"above sleep_ua, {cal['sleep_ua']}"
-        raise BadInput(_at(folder, "calibration", "awake_ua", cal["awake_ua"], allowed, "awake_ua"))
-    if board.radio_ua is not None and radio_ua < cal["awake_ua"]:
-        allowed = f"from awake_ua of calibration.toml, {cal['awake_ua']}"
-        text = _at(folder, "pot", "board.radio_ua", radio_ua, allowed, "board", "radio_ua")
-        raise BadInput(text)
     every = folder.settings["radio_wakes"]
     awake_ms = AWAKE_MS if board.awake_ms is None else board.awake_ms
     radio_ms = RADIO_MS if board.radio_ms is None else board.radio_ms
-    if awake_ms + (radio_ms if every else 0) >= 1000 * folder.settings["wake_s"]:
-        allowed = f"together with radio_ms below wake_s, {folder.settings['wake_s']} s"
-        text = _at(folder, "pot", "board.awake_ms", awake_ms, allowed, "board", "awake_ms")
-        raise BadInput(text)
-
     standing: Doubt = 0.0
     if board.standing_ua is not None:
         standing = about(board.standing_ua / 1000.0, 0.1, "development board")
@@ -413,18 +386,13 @@ def divider_ma(folder: pots.PotFolder, told: pots.About) -> Doubt:
     if part is None or told.battery is None:
         return 0.0
     ohm = part.numbers["upper_ohm"] + part.numbers["lower_ohm"]
-    volts = 0.9 * FULL_MV[told.battery.chemistry] * told.battery.cells / 1000.0
+    volts = 0.9 * agree.FULL_MV[told.battery.chemistry] * told.battery.cells / 1000.0
     return about(1000.0 * volts / ohm, 0.07, "divider")
 
 
 def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: list[str]) -> dict[str, Any]:
     """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
     floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells
-    if floor_mv >= FULL_MV[cell.chemistry]:
-        most = FULL_MV[cell.chemistry] * cell.cells - 1
-        value = max(folder.settings["battery_mv"], folder.limits["rest_mv"])
-        allowed = f"up to {most}: a full battery of this kind has no more"
-        raise BadInput(_at(folder, "settings", "battery_mv", value, allowed, "battery_mv"))
     if cell.chemistry == "lithium-ion":
         # Divider, converter and another maker's curve: 1 % of the voltage
         at, above = charge_at(floor_mv), charge_at(1.01 * floor_mv)

@@ -14,10 +14,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from .. import agree, pots
+from ..agree import FULL_MV
 from ..rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
 from . import course
 from .doubt import COVER, Doubt, nominal, standard
-from .inputs import FULL_MV, Inputs
+from .inputs import Inputs
 
 BORES_MM = (3, 4, 5, 6, 8, 10, 12, 16, 20, 25)
 FASTEST_MM_S = 1500.0  # water in a hose; common practice, no source

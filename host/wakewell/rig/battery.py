@@ -53,7 +53,7 @@ class Cell:
     fades_pct_month: float = 2.0
 
     def __post_init__(self) -> None:
-        need("cell.capacity_mah", self.capacity_mah, 10.0, 200_000.0, "mAh")
+        need("cell.capacity_mah", self.capacity_mah, 1.0, 200_000.0, "mAh")
         need("cell.resistance_mohm", self.resistance_mohm, 1.0, 20_000.0, "mOhm")
         need("cell.fades_pct_month", self.fades_pct_month, 0.0, 50.0, "%")
 

@@ -141,7 +141,7 @@ class Pump:
         need("pump.rated_mv", self.rated_mv, 1000.0, 60_000.0, "mV")
         need("pump.turns_mv", self.turns_mv, 100.0, self.rated_mv, "mV")
         for key in ("running_ma", "dry_ma", "stalled_ma", "start_ma"):
-            need("pump." + key, getattr(self, key), 1.0, 20_000.0, "mA")
+            need("pump." + key, getattr(self, key), 1.0, 50_000.0, "mA")
         need("pump.start_ms", self.start_ms, 0.0, 1000.0, "ms")
         need("pump.prime_s", self.prime_s, 0.0, 120.0, "s")
         need("pump.open_ml_s", self.open_ml_s, 0.0, 1000.0, "ml/s")

@@ -56,7 +56,7 @@ class Board:
         need("board.sleep_ua", self.sleep_ua, 0.1, 100_000.0, "uA")
         need("board.awake_ma", self.awake_ma, 0.1, 2_000.0, "mA")
         need("board.radio_ma", self.radio_ma, 0.1, 2_000.0, "mA")
-        need("board.leak_ua", self.leak_ua, 0.0, 100_000.0, "uA")
+        need("board.leak_ua", self.leak_ua, 0.0, 1_000_000.0, "uA")
         need("board.browns_out_mv", self.browns_out_mv, 1_500.0, 4_100.0, "mV")
         need("board.sleep_error", self.sleep_error, 0.0, 0.1)
 
