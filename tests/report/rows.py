@@ -26,6 +26,7 @@ QUIET: dict[str, Any] = {
     "ran_ms": 0, "given_ul": 0, "fall_ml": None, "after_counts": None, "day_ml": 0, "trips": (),
     "lockouts": (), "needs": (), "failing": (), "awake_ms": 2000, "charge_uah": 290,
     "stores_failed": 0, "boots": 0, "button_ms": 0, "files": (), "host": (),
+    "radio_ms": 0,
 }  # fmt: skip
 
 

@@ -255,6 +255,22 @@ def test_charge_of_a_wake(changes: Changes, state: str, said: str) -> None:
     assert f"; {600 * 60 / 59:.1f} mAh a day with pumping" in large
 
 
+def test_a_report_costs_what_its_radio_was_on_for() -> None:
+    """A wake an hour, each after four seconds of radio at 120 mA: 10, 33 and 133 µAh. So much is
+    planned, and a wake that uses it is quiet; where the radio was silent it is half as much again.
+    """
+    known = rows.pot(calibration={"sleep_ua": 10, "awake_ua": 40000, "radio_ua": 120000})
+    hourly = {"slept_s": 3600, "sleep_s": 3600, "charge_uah": 177}
+    told = log(60, each(range(60), radio_ms=4000, **hourly))
+    told.pots = {rows.IDS: known}
+    found = findings.charge(told)
+    assert (found.state, found.measure.split(";")[0]) == (QUIET, "177 µAh a wake, budget 177 µAh")
+    silent = log(60, each(range(60), **hourly))
+    silent.pots = told.pots
+    found = findings.charge(silent)
+    assert (found.state, found.measure.split(";")[0]) == (WATCH, "177 µAh a wake, budget 43 µAh")
+
+
 def test_storage() -> None:
     assert findings.storage(log()).state == QUIET
     assert findings.storage(log(60, {29: {"stores_failed": 1}})).state == QUIET

@@ -235,13 +235,20 @@ def awake_time(log: PotLog) -> Finding:
 def charge(log: PotLog) -> Finding:
     """Does a wake without pumping use more charge than the budget made of the calibration?"""
     name, pot = "charge per wake", log.pot
-    threshold = "usual wake of the last 30 days 1.5 times the budget of 3 s awake and its sleep"
+    threshold = "usual wake of the last 30 days 1.5 times the budget of its sleep, 3 s awake and "
+    threshold += "the radio"
     lately = [w for w in late(log) if not w.ran_ms and w.phase == "idle" and w.cause == "timer"]
     if pot is None or len(lately) < 5:
         return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(lately)} wakes", threshold)
     cal = pot.calibration
     asleep_ua = cal.sleep_ua + cal.self_ua
-    budget = median([asleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 for w in lately])
+    radio_uah = cal.radio_ua / 3_600_000  # a millisecond
+    budget = median(
+        [
+            asleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 + radio_uah * w.radio_ms
+            for w in lately
+        ]
+    )
     now = median([w.charge_uah for w in lately])
     span_days = max(1.0, (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S)
     day = sum(w.charge_uah for w in log.wakes) / span_days / 1000

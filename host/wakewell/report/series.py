@@ -78,6 +78,7 @@ class Wake(msgspec.Struct, gc=False):
     button_ms: int
     files: tuple[str, ...]  # begin: state, settings, limits, calibration that were not good
     host: tuple[str, ...]
+    radio_ms: int  # the radio was on, since the wake before
     time_s: float = 0.0
     wall_s: float = 0.0  # the same as local wall time; set by whoever knows the time zone
     gap: bool = False  # something is missing between the wake before and this one
@@ -239,6 +240,7 @@ def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
         begin.button_ms,
         not_good,
         names_in(begin.host),
+        0 if begin.radio_ms is UNSET else begin.radio_ms,
     )
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
