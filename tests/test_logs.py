@@ -475,15 +475,18 @@ def test_a_value_is_shown_cut_short(good: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("command", "seconds"),
+    ("command", "sleep"),
     [
-        ("sleep 60", 60), ("sleep 86400 button", 86400), ("sleep 0", 0), ("sleep", None),
-        ("sleep x", None), ("rest 60", None), ("sleep 99999999", 99999999),
-        ("sleep 100000000", None),
+        ("sleep 60", (60, False)), ("sleep 86400 button", (86400, True)), ("sleep 0", (0, False)),
+        ("sleep", None), ("", None), ("sleep x", None), ("sleep -1", None), ("rest 60", None),
+        ("sleep 99999999", (99999999, False)), ("sleep 100000000", None),
+        ("sleep 60 bell", (60, False)),
     ],
 )  # fmt: skip
-def test_seconds_of_sleep(command: str, seconds: int | None) -> None:
-    assert logs.slept(command) == seconds
+def test_the_sleep_that_a_wake_commands(command: str, sleep: tuple[int, bool] | None) -> None:
+    assert logs.sleep_of(["off", command]) == sleep
+    assert logs.sleep_of([command, "report"]) is None
+    assert logs.sleep_of([]) is None
 
 
 def test_a_text_of_a_file_is_cut_to_a_line() -> None:

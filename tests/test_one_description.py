@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from wakecore.table import convert
 from wakewell import agree, cli, pots, simulate, trials
 from wakewell.budget import inputs
+from wakewell.budget.doubt import nominal
 from wakewell.rig.hydraulics import plumbing
 from wakewell.trials import CAFE
 
@@ -105,7 +106,7 @@ NEVER = (
     ("pot", "lithium-ion", "lead", ": allowed up to 2399: a full battery"),
     ("limits", "rest_mv = 3400", "rest_mv = 4200", "rest_mv = 4200: allowed up to 4199"),
     ("settings", "clear_mv = 3750", "clear_mv = 4250", "clear_mv = 4250: allowed up to 4199"),
-    ("pot", "radio_ua = 135000", "radio_ua = 16000", "board.radio_ua = 16000: allowed from"),
+    ("pot", "radio_ms = 4000", "radio_ua = 16000", "board.radio_ua = 16000: allowed from"),
     ("calibration", "sleep_ua = 18", "sleep_ua = 1", "sleep_ua = 1: allowed from 5"),
     ("calibration", "awake_ua = 45000", "awake_ua = 16", "awake_ua = 16: allowed above"),
     ("pot", 'chip = "esp32"', 'chip = "esp32"\nnoted = 2126-05-01', "noted = 2126-05-01: allowed"),
@@ -152,7 +153,7 @@ def test_a_hose_that_takes_most_of_a_run_is_told_everywhere(tmp_path: Path) -> N
     said = "pulse_ml = 70: the hose holds 63 ml"
     assert any(said in warning.text for warning in pots.load(folder).warnings)
     found = inputs.gather(inputs.open_folder(str(folder)), TODAY)
-    assert any(said in text for text in found.assumed)
+    assert any(said in text for text in found.assumed.values())
     assert found.fill_ml == pytest.approx(62.8, abs=0.1)
     assert any(said in note for note in trials.of_pot(folder).notes)
 
@@ -171,7 +172,7 @@ def test_a_hose_that_nobody_told_refuses_nothing(whole: bool, tmp_path: Path) ->
             (folder / f"{name}.toml").unlink()
     said = "the hose holds"
     found = inputs.gather(inputs.open_folder(str(folder)), TODAY)
-    assert any(said in text and "so much is assumed" in text for text in found.assumed)
+    assert any(said in text and "so much is assumed" in text for text in found.assumed.values())
     assert found.fill_ml == pytest.approx(0.8 * found.pulse_ml)
     notes = trials.of_pot(folder).notes
     assert any(said in note for note in notes)
@@ -188,7 +189,7 @@ def test_a_hose_that_is_told_refuses_no_pulse_that_is_not(tmp_path: Path) -> Non
     change(tmp_path / "planned", "pot", "length_mm = 700", "length_mm = 20000")
     found = inputs.gather(inputs.open_folder(str(tmp_path / "planned")), TODAY)
     assert found.fill_ml == pytest.approx(0.8 * found.pulse_ml)
-    assert any("pulse_ml = 40: the hose holds 393 ml" in text for text in found.assumed)
+    assert any("pulse_ml = 40: the hose holds 393 ml" in text for text in found.assumed.values())
 
 
 def test_a_measured_flow_that_the_sheet_does_not_explain_is_told(tmp_path: Path) -> None:
@@ -211,9 +212,45 @@ def test_plant_place_cell_and_board_are_the_folders() -> None:
     assert trial.spec.plant.crown_cm2 == pytest.approx(math.pi / 400 * about.crop.crown_mm**2)
     assert trial.spec.plant.kcb == inputs.HABITS["herb"][0]
     assert trial.spec.cell.fades_pct_month == 2.0
-    assert trial.spec.board.radio_ma == 135.0
+    assert trial.spec.board.radio_ma == 120.0
     assert trial.spec.board.leak_ua == 0.0  # measured at the battery's lead: all is in it
     assert (trial.habits.awake_s, trial.habits.radio_s) == (3.5, 4.0)
+
+
+def test_what_pot_toml_tells_of_cell_and_radio_is_what_the_board_counts_with(
+    tmp_path: Path,
+) -> None:
+    """20 parts per thousand of 2600 mAh are 52 mAh in 720 hours, 72 microamperes."""
+    folder = copied("basil", tmp_path)
+    change(folder, "pot", "cells = 1", "cells = 1\nfades_ppt_month = 20")
+    change(folder, "pot", "radio_ms = 4000", "radio_ms = 4000\nradio_ua = 200000")
+    found = pots.load(folder)
+    assert found.pot is not None
+    cal = found.pot.calibration
+    assert (cal.self_ua, cal.radio_ua) == (72, 200000)
+    trial = trials.of_pot(folder)
+    assert trial.spec.cell.fades_pct_month == 2.0
+    assert trial.spec.board.radio_ma == 200.0
+    (folder / "calibration.toml").unlink()
+    budget = inputs.gather(inputs.open_folder(str(folder)), TODAY)
+    assert nominal(budget.radio_ma) == 200.0
+    assert nominal(budget.fades_day) == pytest.approx(0.02 / 30)
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("self_ua = 72", "fades_ppt_month of [battery]: of 2600 mAh that is 20 parts per thousand"),
+        ("radio_ua = 90000", "radio_ua of [board]; write it there, and take this line out"),
+    ],
+)
+def test_what_pot_toml_tells_is_told_nowhere_else(line: str, said: str, tmp_path: Path) -> None:
+    folder = copied("basil", tmp_path)
+    change(folder, "calibration", "pump_ua", f"{line}\npump_ua")
+    (problem,) = pots.load(folder).problems
+    assert problem.text.startswith(f"{line}: pot.toml tells it, as ")
+    assert said in problem.text
+    assert problem.file.endswith("calibration.toml")
 
 
 def test_a_weighed_use_is_what_the_rig_uses(tmp_path: Path) -> None:

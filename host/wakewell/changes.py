@@ -7,13 +7,13 @@ played (rejudged.py), and what is printed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
-from wakewell.logs import Record, slept
+from wakewell.logs import Record, Sleep, sleep_of
 from wakewell.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
@@ -172,25 +172,26 @@ def _probes(record: Record, made: Record) -> Iterator[Change]:
 
 
 def _trips(record: Record, made: Record, outran: bool) -> Iterator[Change]:
-    for name in record["trips"]:
-        if name not in made["trips"] or (outran and name != "fault"):
-            text = f"trip {name} stopped the pump, now it does not"
-            yield Change(WEAKER, STOPS.get(name, ""), f"trips.{name}", text)
-    for name in made["trips"]:
-        if name not in record["trips"]:
-            text = f"trip {name} now stops the pump"
-            yield Change(STRICTER, STOPS.get(name, ""), f"trips.{name}", text)
+    was, now = record["trips"], made["trips"]
+    if outran:  # what stopped the recorded run did not stop this one
+        now = [name for name in now if name == "fault" or name not in was]
+    words = "trip {} stopped the pump, now it does not", "trip {} now stops the pump"
+    yield from _acting("trips", STOPS, was, now, words)
 
 
 def _lockouts(record: Record, made: Record) -> Iterator[Change]:
-    for name in record["lockouts"]:
-        if name not in made["lockouts"]:
-            text = f"lockout {name} was in force, now it is not"
-            yield Change(WEAKER, LOCKOUTS.get(name, ""), f"lockouts.{name}", text)
-    for name in made["lockouts"]:
-        if name not in record["lockouts"]:
-            text = f"lockout {name} is now in force"
-            yield Change(STRICTER, LOCKOUTS.get(name, ""), f"lockouts.{name}", text)
+    words = "lockout {} was in force, now it is not", "lockout {} is now in force"
+    yield from _acting("lockouts", LOCKOUTS, record["lockouts"], made["lockouts"], words)
+
+
+def _acting(
+    member: str, rules: Mapping[str, str], was: list[str], now: list[str], words: tuple[str, str]
+) -> Iterator[Change]:
+    """What acted and does not now, and what acts only now. words: of either."""
+    for one, other, way, text in ((was, now, WEAKER, words[0]), (now, was, STRICTER, words[1])):
+        for name in one:
+            if name not in other:
+                yield Change(way, rules.get(name, ""), f"{member}.{name}", text.format(name))
 
 
 def _run(record: Record, made: Record, pot: Any) -> Iterator[Change]:
@@ -236,8 +237,8 @@ def _water(record: Record, made: Record) -> Iterator[Change]:
 
 def _rest(record: Record, made: Record) -> Iterator[Change]:
     """The sleep that follows, and whether the button wakes from it."""
-    was, now = record["commands"][-1], made["commands"][-1]
-    was_s, now_s = slept(was) or 0, slept(now) or 0
+    was, now = (sleep_of(r["commands"]) or Sleep(0, False) for r in (record, made))
+    was_s, now_s = was.seconds, now.seconds
     low = "battery low" in record["lockouts"] and "battery low" in made["lockouts"]
     if was_s <= SOON_S and now_s * LATER > was_s * (LATER + 1):
         text = "looks at the level later, or not at all"
@@ -247,10 +248,9 @@ def _rest(record: Record, made: Record) -> Iterator[Change]:
         yield Change(WEAKER, "R5", "commands.sleep", text)
     elif now_s != was_s:
         yield Change(OTHER, "", "commands.sleep", "sleeps for another time")
-    masked, masks = not was.endswith("button"), not now.endswith("button")
-    if masked and not masks:
+    if now.button and not was.button:
         yield Change(WEAKER, "R12", "commands.button", "a stuck button wakes it again")
-    elif masks and not masked:
+    elif was.button and not now.button:
         yield Change(STRICTER, "R12", "commands.button", "the button no longer wakes it")
     if made["commands"][:1] != ["off"] and record["commands"][:1] == ["off"]:
         yield Change(WEAKER, "R1", "commands.off", "the pump is no longer switched off first")

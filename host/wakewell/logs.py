@@ -10,12 +10,12 @@ import contextlib
 import gzip
 import json
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, BinaryIO, NoReturn
+from typing import Any, BinaryIO, NamedTuple, NoReturn
 
 import msgspec
 
@@ -437,17 +437,29 @@ class InForce:
 
 def sleep_s(record: Record) -> int | None:
     """The seconds that a wake commanded to sleep at its end; None if it commanded no sleep."""
-    commands = record["commands"]
-    return slept(commands[-1]) if commands else None
+    found = sleep_of(record["commands"])
+    return found.seconds if found else None
 
 
-@lru_cache(maxsize=1000)
-def slept(command: str) -> int | None:
-    """Seconds of a command to sleep; None of any other. Kept: a pot sleeps the same few lengths."""
-    words = command.split()
-    if len(words) > 1 and words[0] == "sleep" and words[1].isdecimal() and len(words[1]) < 9:
-        return int(words[1])
-    return None
+class Sleep(NamedTuple):
+    """A command to sleep. button: does it wake the board?"""
+
+    seconds: int
+    button: bool
+
+
+def sleep_of(commands: Sequence[str]) -> Sleep | None:
+    """The sleep that a wake commanded at its end (R13); None if it commanded none."""
+    return _slept(commands[-1]) if commands else None
+
+
+@lru_cache(maxsize=1000)  # a pot sleeps the same few lengths
+def _slept(command: str) -> Sleep | None:
+    """`sleep SECONDS`, and `button` where the button wakes it: so the field log has it."""
+    name, *values = command.split()[:3] or [""]
+    if name != "sleep" or not values or not values[0].isdecimal() or len(values[0]) > 8:
+        return None
+    return Sleep(int(values[0]), values[1:] == ["button"])
 
 
 def day_text(day: int) -> str:

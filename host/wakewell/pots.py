@@ -23,6 +23,8 @@ from . import agree, chips, meanings
 from .tomlfile import Problem, TomlFile, nearest, read_toml, shorten, show, show_key, show_path
 
 KINDS = ("limits", "settings", "calibration")
+# Of the board's calibration, what pot.toml alone tells: {name: its table and name there}
+TOLD_BY_POT = {"self_ua": ("battery", "fades_ppt_month"), "radio_ua": ("board", "radio_ua")}
 PRIVATE = "private.toml"
 ALL_PRIVATE = "private*.toml"  # with those that were put aside for a new key
 
@@ -190,6 +192,13 @@ class Battery:
     now_pct: int | None = None
     fades_ppt_month: int | None = None
     most_ma: int | None = None
+
+    @property
+    def self_ua(self) -> int | None:
+        """Its self-discharge as a current, over a month of 30 days; None: not told."""
+        if self.fades_ppt_month is None:
+            return None
+        return round(self.capacity_mah * self.fades_ppt_month / (30 * 24))
 
 
 @dataclass(frozen=True)
@@ -378,11 +387,38 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
             if kind == "calibration":
                 values |= _probes(found)
             setattr(found, kind, values)
+    _told_twice(found)
+    tell_calibration(found)
     in_range = not found.problems
     _known(found)
     _private(found)
     _judge(found, in_range)
     return found
+
+
+def _told_twice(found: PotFolder) -> None:
+    """What pot.toml tells is no name of calibration.toml."""
+    file = found.files.get("calibration")
+    for name, (table, there) in TOLD_BY_POT.items():
+        if file is None or name not in file.data:
+            continue
+        text = f"{name} = {show(file.data[name])}: pot.toml tells it, as {there} of [{table}]"
+        cell = found.about.battery if found.about else None
+        if name == "self_ua" and cell is not None and is_whole(file.data[name], 0, 100000):
+            ppt = round(file.data[name] * 30 * 24 / cell.capacity_mah)
+            text += f": of {cell.capacity_mah} mAh that is {ppt} parts per thousand a month"
+        found.problem("calibration", text + "; write it there, and take this line out", name)
+
+
+def tell_calibration(found: PotFolder) -> None:
+    """Put into the calibration what pot.toml tells of it."""
+    about = found.about
+    if about is None or not found.calibration:
+        return
+    if about.battery is not None and about.battery.self_ua is not None:
+        found.calibration["self_ua"] = about.battery.self_ua
+    if about.board is not None and about.board.radio_ua is not None:
+        found.calibration["radio_ua"] = about.board.radio_ua
 
 
 def with_values(found: PotFolder, kind: str, values: Mapping[str, Any]) -> PotFolder:

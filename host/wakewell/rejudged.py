@@ -38,7 +38,7 @@ from wakecore.state import (
 from wakewell import changes
 from wakewell.boards.replayed import Player
 from wakewell.changes import Change
-from wakewell.logs import Record, slept
+from wakewell.logs import Record, Sleep, sleep_of, sleep_s
 
 Known = Callable[[str], bytes | None]  # the stored form of the state with that CRC, if known
 CRC_SIZE = 8
@@ -178,7 +178,7 @@ class Rejudge:
         self.carried = agreed and not any(change.rule for change in found)
         if self.carried and self.own.state is not None:
             # The time that passed is what passed, whatever this core would have slept.
-            self.own.state.sleep_s = slept(record["commands"][-1]) or 0
+            self.own.state.sleep_s = sleep_s(record) or 0
         if not self._same_run(record, made) and self.known(record["state"]) is None:
             player.slots = slots  # what the recorded wake stored, not what this core did
             made = self._as_it_was(record, before, pot) or made
@@ -265,9 +265,9 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
 
     last: the recorded wake behind `made`, which began with `before`. record: the wake after it.
     """
-    sleep = last["commands"][-1]
-    state.sleep_s = slept(sleep) or 0
-    state.button_masked = 0 if sleep.endswith("button") else 1
+    sleep = sleep_of(last["commands"]) or Sleep(0, False)
+    state.sleep_s = sleep.seconds
+    state.button_masked = int(not sleep.button)
     locked = sum({rules.BITS[name] for name in last["lockouts"] if name in rules.BITS})
     rules.clear(state, state.lockouts & ~locked)
     state.lockouts |= locked

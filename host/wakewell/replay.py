@@ -102,6 +102,7 @@ class Report:
     wakes: int = 0  # records read; those played are fewer by the unplayed
     unplayed: Counter[str] = field(default_factory=Counter)
     unplayed_at: dict[str, str] = field(default_factory=dict)
+    files_missing: bool = False  # settings, limits or calibration are not kept beside the log
     cores: Counter[str] = field(default_factory=Counter)
     faults: list[Difference] = field(default_factory=list)  # of the first divergent wake
     divergent: int = 0  # wakes that this very core decided otherwise, under the same settings
@@ -240,6 +241,7 @@ def replay_log(
         report.first_day, report.last_day = (int((times[at] - EPOCH_S) // DAY_S) for at in (0, -1))
     report.lives = [log.told(number) for number in range(len(log.lives))]
     report.life, report.own = life, log.own
+    report.files_missing = bool(player.missing)
     return report
 
 
@@ -492,7 +494,7 @@ def nothing_played(report: Report) -> str:
     if report.wakes:
         why, count = report.unplayed.most_common(1)[0]
         text = f"none of {report.wakes} wakes could be played: {printable(why)} ({count} wakes)"
-        if why.endswith("is not at hand"):
+        if report.files_missing:
             text += f"; keep the folder {logs.IN_FORCE}/ that came with the log beside it"
         return text
     if report.skips.count:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from wakewell.logs import sleep_of
 from wakewell.sequence_file import UNIT_KEYS, Expectation, Sequence
 
 DAY_S = 86400
@@ -114,14 +115,15 @@ def facts(out: Out) -> dict[str, Any]:
     if record is None:
         return seen
     commands = record["commands"]
-    sleep = commands[-1].split()
+    sleep = sleep_of(commands)
+    assert sleep is not None, "every wake of the core ends in sleep (R13)"
     seen |= {
         "pulse_ms": record["plan"]["pulse_ms"],
         "dose_ml": ml(record["plan"]["dose_ul"]),
         "kind": record["plan"]["kind"],
         "phase": record["plan"]["phase"],
-        "sleep_s": int(sleep[1]),
-        "button": int(sleep[-1] == "button"),
+        "sleep_s": sleep.seconds,
+        "button": int(sleep.button),
         "day_ml": record["water"]["day_ml"],
         "counted_ml": record["water"].get("counted_ml", 0),
         "blocked": [name for name, held in record["permissives"].items() if not held],

@@ -647,7 +647,7 @@ def _board(folder: pots.PotFolder, cal: Any) -> Board:
     return Board(
         sleep_ua=cal.sleep_ua or 10.0,
         awake_ma=max(0.1, cal.awake_ua / 1000.0),
-        radio_ma=(budget.RADIO_UA if told.radio_ua is None else told.radio_ua) / 1000.0,
+        radio_ma=cal.radio_ua / 1000.0,
         leak_ua=leak_ua,
     )
 

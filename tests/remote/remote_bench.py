@@ -22,7 +22,6 @@ from wakewell.usb import flash
 
 ID = b"desk-1"
 DAY_S = 86400
-REST_MS = 60000  # a radio's boot takes less, a dose with its looks more
 MOST_DAYS = 3  # for each wake that is measured: on some days the pot is watered
 
 
@@ -55,18 +54,9 @@ def radio_awake_ms(bench: Any) -> float:
                 board.advance(DAY_S)  # caches and the log's first lines are behind it
                 board.awake = "real"
                 took: list[float] = []
-                for _ in range(MOST_DAYS * count):
-                    before = len(board.boots)
-                    board.advance(DAY_S)
-                    boot = board.wait_asleep()
-                    # The radio's boot, if there is one, sleeps the rest of the day; after a dose
-                    # the looks for a leak have had their part of it
-                    if 0 <= 1000 * DAY_S - boot.sleep_ms < REST_MS:
-                        boots = board.boots[before:]
-                        took.append(sum(one.end_us - one.t_us for one in boots) / 1000)
-                    if len(took) == count:
-                        return statistics.median(took)
-                raise RuntimeError(f"{len(took)} of {count} days without a dose")
+                for boots in remote_pots.idle_days(board, count, MOST_DAYS * count):
+                    took.append(sum(one.end_us - one.t_us for one in boots) / 1000)
+                return statistics.median(took)
 
             without = awake_ms()
             board.write_files({k[1:]: v for k, v in private.board_files(folder).items()})

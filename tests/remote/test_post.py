@@ -113,15 +113,8 @@ def at_home(under: Path, flashed: Path, certificates: Path) -> Iterator[tuple[De
 
 def days(board: DeskBoard, count: int) -> None:
     """So many days on which nothing is under way at the end: the last wake reported."""
-    for _ in range(4 * count):
-        board.advance(86400.0)
-        boot = board.wait_asleep()
-        assert boot.ended == "deep sleep"
-        # The radio's boot sleeps the rest of the day; after a dose the looks have had their part
-        count -= 86_390_000 < boot.sleep_ms <= 86_400_000
-        if not count:
-            return
-    raise AssertionError(f"{count} days more are wanted")
+    for _ in remote_pots.idle_days(board, count, 4 * count):
+        pass
 
 
 @desk
@@ -259,6 +252,35 @@ def test_strangers_get_nothing_and_hold_up_nobody(house: House) -> None:
         assert listener.new == 3
     for each in idle:
         each.close()
+
+
+@pytest.mark.skipif(not socket.has_dualstack_ipv6(), reason="no IPv6 on this computer")
+def test_ipv6_is_heard_beside_ipv4(house: House) -> None:
+    context = ssl.create_default_context(cafile=house.certificates / "ca.pem")
+    with house.listening():
+        for address in ("::1", "127.0.0.1"):
+            with (
+                socket.create_connection((address, house.port)) as plain,
+                context.wrap_socket(plain, server_hostname="localhost") as stream,
+            ):
+                stream.sendall(b"POST /nobody HTTP/1.1\r\nHost: here\r\nContent-Length: 0\r\n\r\n")
+                assert stream.recv(1000).startswith(b"HTTP/1.1 404 "), address
+
+
+@pytest.mark.parametrize(
+    ("address", "counted"),
+    [
+        ("192.0.2.7", "192.0.2.7"),
+        ("::ffff:192.0.2.7", "192.0.2.7"),  # IPv4 at a door for both (RFC 4291, 2.5.5.2)
+        ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64"),
+        ("2001:db8:1:2:ffff::", "2001:db8:1:2::/64"),
+        ("2001:db8:1:3::", "2001:db8:1:3::/64"),
+        ("fe80::1%eth0", "fe80::/64"),
+    ],
+)
+def test_a_home_of_ipv6_is_one_address(address: str, counted: str) -> None:
+    """Who is given a network of 64 bits (RFC 6177, from memory) has one address here, not 2**64."""
+    assert posted.household(address) == counted
 
 
 def test_a_full_queue_and_a_board_that_calls_twice(house: House, monkeypatch: object) -> None:

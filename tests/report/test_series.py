@@ -14,7 +14,7 @@ import rows
 from grown import Garden, make
 
 from wakecore import fields, line
-from wakewell import replay, usual
+from wakewell import logs, replay, usual
 from wakewell.report import series
 from wakewell.report.times import Tick
 
@@ -34,6 +34,18 @@ def test_rows_hold_what_the_records_hold(tmp_path: Path) -> None:
     assert found.skips.count == 0
     assert found.dated
     assert found.pot is not None
+
+
+def test_how_long_the_radio_was_on_is_what_the_record_says(tmp_path: Path) -> None:
+    log = make(tmp_path, Garden(days=4)) / "00000001.jsonl"
+    records = [json.loads(row) for row in log.read_bytes().splitlines()]
+    wakes = [record for record in records if record["kind"] == "wake"]
+    wakes[1]["begin"]["radio_ms"] = 4000
+    del wakes[2]["begin"]["radio_ms"], wakes[2]["begin"]["radio"]  # as older boards wrote it
+    for record in records:
+        del record["crc"]
+    log.write_bytes(b"".join(hostile(record) for record in records))
+    assert [wake.radio_ms for wake in read(tmp_path).wakes[:3]] == [0, 4000, 0]
 
 
 def test_pulses_of_a_dose_are_one_watering(tmp_path: Path) -> None:
@@ -162,17 +174,6 @@ def test_a_dose_is_its_pulses_and_the_soil_of_the_day_after() -> None:
     assert (second.n, second.before_ppt, second.peak_ppt, second.pulses) == (8, 250, 300, 1)
 
 
-@pytest.mark.parametrize(
-    ("command", "seconds"),
-    [
-        ("sleep 60", 60), ("sleep 86400 button", 86400), ("sleep 999999999", 999_999_999),
-        ("sleep 1073741824", 0), ("sleep", 0), ("run 60", 0), ("sleep -1", 0), ("sleep x", 0),
-    ],
-)  # fmt: skip
-def test_how_long_a_wake_sleeps(command: str, seconds: int) -> None:
-    assert series.sleep_of(command) == seconds
-
-
 def test_a_clock_that_is_trusted_is_a_time() -> None:
     day = 9556  # 1 March 2026
     assert series.clock_of([day, 5, 1]) == int(datetime(2026, 3, 1, tzinfo=UTC).timestamp()) + 5
@@ -196,7 +197,8 @@ def test_files_of_a_pot_as_it_goes(tmp_path: Path) -> None:
 def test_only_a_sleep_that_is_vouched_for_is_counted() -> None:
     whole = [out["record"] for out in grown.grow(Garden(days=4))]
     before, found = usual.of(whole[1]), usual.of(whole[2])
-    sleep_s = series.sleep_of(before.commands[-1])
+    sleep_s = logs.sleep_s(whole[1])
+    assert sleep_s is not None
     found.begin.cause, found.begin.slept_s, found.begin.vouched = "timer", sleep_s, 1
     found.begin.utc = [9556, 0, 0]
     expected = sleep_s + before.awake_ms / 1000

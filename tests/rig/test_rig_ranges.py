@@ -39,11 +39,11 @@ RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (
     }),
     (Plant(droop_cm=5000.0), {"stress_cm": (10.0, 2000.0)}),
     (Cell(), {
-        "capacity_mah": (10.0, 2e5), "resistance_mohm": (1.0, 2e4), "fades_pct_month": (0.0, 50.0),
+        "capacity_mah": (1.0, 2e5), "resistance_mohm": (1.0, 2e4), "fades_pct_month": (0.0, 50.0),
     }),
     (Board(), {
         "sleep_ua": (0.1, 1e5), "awake_ma": (0.1, 2e3), "radio_ma": (0.1, 2e3),
-        "leak_ua": (0.0, 1e5), "browns_out_mv": (1500.0, 4100.0), "sleep_error": (0.0, 0.1),
+        "leak_ua": (0.0, 1e6), "browns_out_mv": (1500.0, 4100.0), "sleep_error": (0.0, 0.1),
     }),
     (PotSpec(), {"start_day": (0, 364), "sample_s": (0.01, 2.0), "shunt_uv_ma": (0.0, 1e5)}),
     (Converter(), {
@@ -63,8 +63,8 @@ RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (
     (Divider(), {"ratio": (0.01, 1.0), "off": (-0.2, 0.2), "noise_uv": (0.0, 1e5)}),
     (Pump(), {
         "head_mm": (50.0, 5e4), "flow_ml_s": (0.1, 1e3), "rated_mv": (1800.0, 6e4),
-        "turns_mv": (100.0, 3700.0), "running_ma": (1.0, 2e4), "dry_ma": (1.0, 2e4),
-        "stalled_ma": (1.0, 2e4), "start_ma": (1.0, 2e4), "start_ms": (0.0, 1e3),
+        "turns_mv": (100.0, 3700.0), "running_ma": (1.0, 5e4), "dry_ma": (1.0, 5e4),
+        "stalled_ma": (1.0, 5e4), "start_ma": (1.0, 5e4), "start_ms": (0.0, 1e3),
         "prime_s": (0.0, 120.0), "open_ml_s": (0.0, 1e3),
     }),
     (Pump(turns_mv=500.0), {"rated_mv": (1000.0, 6e4)}),

@@ -366,19 +366,24 @@ def requirements_fail() -> str:
     return tests_fail(OTHERS)
 
 
-def tests_fail(names: tuple[str, ...]) -> str:
-    """The first of these test files' tests that fails, in this process."""
+def quiet_hypothesis() -> str:
+    """The name of a profile: the same inputs for every mutant, and no verdict by the clock."""
     import hypothesis
-    import pytest
 
-    # The same inputs for every mutant, and no verdict by the clock
+    name = "mutants"
     hypothesis.settings.register_profile(
-        "mutants",
+        name,
         deadline=None,
         derandomize=True,
         database=None,
         suppress_health_check=list(hypothesis.HealthCheck),
     )
+    return name
+
+
+def tests_fail(names: tuple[str, ...]) -> str:
+    """The first of these test files' tests that fails, in this process."""
+    import pytest
 
     class Seen:
         failed = ""
@@ -390,7 +395,7 @@ def tests_fail(names: tuple[str, ...]) -> str:
     seen = Seen()
     files = [str(path) for name in names if (path := ROOT / "tests" / f"{name}.py").exists()]
     quiet = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:wakewell"]
-    quiet.append("--hypothesis-profile=mutants")
+    quiet.append(f"--hypothesis-profile={quiet_hypothesis()}")
     out, sys.stdout = sys.stdout, open(os.devnull, "w")  # noqa: SIM115
     try:
         code = pytest.main([*quiet, "-c", str(ROOT / "pyproject.toml"), *files], plugins=[seen])

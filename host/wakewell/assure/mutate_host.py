@@ -487,21 +487,12 @@ def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Co
 
     base: a folder for whatever its tests write.
     """
-    import hypothesis
     import pytest
 
     null = os.open(os.devnull, os.O_RDWR)
     for stream in (0, 1, 2):
         os.dup2(null, stream)
     sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - until this process ends
-    # The same inputs for every mutant, and no verdict by the clock
-    hypothesis.settings.register_profile(
-        "mutants",
-        deadline=None,
-        derandomize=True,
-        database=None,
-        suppress_health_check=list(hypothesis.HealthCheck),
-    )
     os.chdir(base)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # what it started is ended on the way out
     files = [str(TESTS / name) for name in group.tests if (TESTS / name).exists()]
@@ -512,7 +503,8 @@ def run_group(group: Group, todo: list[Mutant], workers: int, base: str, out: Co
     for module in {mutant.file for mutant in todo}:
         importlib.import_module("wakewell." + module.removesuffix(".py").replace("/", "."))
     code = pytest.main(
-        [*quiet, "--hypothesis-profile=mutants", *files], plugins=[Judge(todo, out, workers)]
+        [*quiet, f"--hypothesis-profile={mutate.quiet_hypothesis()}", *files],
+        plugins=[Judge(todo, out, workers)],
     )
     out.send((None, "" if code in (0, 5) else f"pytest ended with {code}"))
 

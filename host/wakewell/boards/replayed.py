@@ -106,6 +106,7 @@ class Player:
         self.ended = ""  # the recorded CRC of the state the last wake ended with
         self.outran = False  # did the last wake's pulse run on where the recorded one had ended?
         self.pots = {}
+        self.missing = []  # the ids of files that were asked for and are not kept
 
     def feed(self, record):
         """(made, why): the record made this time, or None and why it could not be made.
@@ -201,6 +202,8 @@ class Player:
                 return fields.Values(kind), ""
             data = self.in_force(identity)
         if data is None:
+            if identity not in self.missing:
+                self.missing.append(identity)
             return None, "%s %s is not at hand" % (kind, identity)
         content, why = line.decode(data.rstrip(b"\r\n"))
         if content is not None:

@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import math
 import os
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -77,9 +78,6 @@ LEFT = (0.10, 0.05)  # charge at the lockout where we know no voltage curve
 CURRENT_DOUBT = {"sheet": (0.30, 0.25), "measured": (0.10, 0.05)}  # asleep, else
 AWAKE_MS, RADIO_MS, REGULATOR_UA = 4000, 4000, 6  # usual: common practice, no source
 TIME_DOUBT = 0.20
-# With the radio on an ESP32 receives at 95 to 100 mA and sends at up to 240 mA (802.11b, 50 %
-# duty): Espressif ESP32 series datasheet v5.2, table 5-4. A report is mostly receiving.
-RADIO_UA = 130_000
 # Regulator, USB bridge and power light of a development board: common practice, no source.
 STANDING_MA, STANDING_DOUBT_MA = 10.0, 4.0
 FLOW_ML_S = 20.0  # where no flow was measured yet
@@ -98,7 +96,7 @@ class Inputs:
     one pulse, fill_ml of which only fills the hose. empty: share of charge, of what is not
     locked away by cold, at which R5 locks the pump out. cell_true: capacity per that of the
     label. radio_share: of the regular wakes, by radio_wakes of settings.toml. assumed: what was
-    not given, in words.
+    not given, by its name or its subject, in words.
     """
 
     start: date
@@ -138,7 +136,7 @@ class Inputs:
     fades_day: Doubt = 0.0
     empty: Doubt = 0.0
     warmth_k: Doubt = 0.0
-    assumed: tuple[str, ...] = ()
+    assumed: Mapping[str, str] = field(default_factory=dict)
 
     def usable(self, month: int) -> Doubt:
         """Share of the capacity that the cold of a month leaves."""
@@ -220,6 +218,7 @@ def open_folder(path: str) -> pots.PotFolder:
         if kind in absent:
             setattr(folder, kind, {row[0]: row[3] for row in fields.KINDS[kind]})
     if absent:
+        pots.tell_calibration(folder)
         agree.check_told(folder)
         _refuse(folder, names)
     return folder
@@ -238,7 +237,7 @@ def gather(folder: pots.PotFolder, today: date) -> Inputs:
     told = folder.about
     assert told is not None
     start = told.noted or today
-    assumed: list[str] = []
+    assumed: dict[str, str] = {}
     water = _water(folder, told, assumed)
     board = _board(folder, told, assumed)
     found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
@@ -246,22 +245,22 @@ def gather(folder: pots.PotFolder, today: date) -> Inputs:
         found = replace(found, **_cell(folder, told.battery, assumed))
     if folder.limits["dose_ml"] <= 0 or nominal(found.water_day_ml(6)) <= 0.0:
         raise BadInput(f"{folder.file_name('pot')}: this pot uses no water; see to [crop]")
-    return replace(found, assumed=tuple(assumed))
+    return replace(found, assumed=assumed)
 
 
-def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict[str, Any]:
+def _water(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) -> dict[str, Any]:
     """Tank, plant and doses."""
     settings, limits, cal = folder.settings, folder.limits, folder.calibration
     crop = told.crop or pots.Crop()
     et0, air = MONTHS[crop.stands]
     if told.crop is None:
-        assumed.append(f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}")
+        assumed["crop"] = f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}"
     if crop.stands == "open":
-        assumed.append("rain of a usual year is counted, with its doubt; see also: without rain")
+        assumed["rain"] = "rain of a usual year is counted, with its doubt; see also: without rain"
     ground = math.pi / 400.0 * told.planter.diameter_mm**2
     if crop.crown_mm is None:
         crown = about(ground, 0.30, "size of the crown")
-        assumed.append("crop.crown_mm is not given: a crown as wide as the pot")
+        assumed["crop.crown_mm"] = "crop.crown_mm is not given: a crown as wide as the pot"
     else:
         crown = about(math.pi / 400.0 * crop.crown_mm**2, 0.15, "size of the crown")
     kcb, doubt = HABITS[crop.habit]
@@ -283,7 +282,7 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
 
     if told.tank.now_ml is None:
         tank = about(float(told.tank.volume_ml), 0.02, "content of the tank")
-        assumed.append("tank.now_ml is not given: a full tank")
+        assumed["tank.now_ml"] = "tank.now_ml is not given: a full tank"
     else:
         u_ml = max(cal["tolerance_ml"] / math.sqrt(3.0), 0.01 * told.tank.volume_ml)
         tank = doubtful(float(told.tank.now_ml), u_ml, "content of the tank")
@@ -291,7 +290,7 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
     intake = told.tank.below_ml(told.tank.draws_mm)
     if intake > reserve:
         reserve = intake
-        assumed.append(
+        assumed["tank.intake_mm"] = (
             f"the pump draws nothing below {intake:.0f} ml, {told.tank.draws_mm} mm above the "
             "tank's floor: that counts as the reserve"
         )
@@ -299,19 +298,19 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         flow = about(cal["flow_ul_s"] / 1000.0, 0.07, "flow of the pump")
     else:
         flow = about(FLOW_ML_S, 0.40, "flow of the pump")
-        assumed.append(f"no flow was measured yet: {FLOW_ML_S:g} ml/s")
+        assumed["flow_ul_s"] = f"no flow was measured yet: {FLOW_ML_S:g} ml/s"
     flow_ul_s = round(1000.0 * nominal(flow))
     pulse_ml = float(agree.run_ml(settings, limits, flow_ul_s))
     hose, fill_ml = told.line, told.line.fill_ml
     if told.hose is None:
-        assumed.append(
+        assumed["hose"] = (
             f"[hose] is not in pot.toml: {hose.inner_mm} mm by {hose.length_mm} mm, an open end"
         )
     if lost := agree.swallowed(told, settings, limits, flow_ul_s):
-        assumed.append(lost[0].text)
+        assumed["run"] = lost[0].text
         if lost[0].all:  # a hose or a pulse that nobody told: what was told was refused before
             fill_ml = agree.FILLS_MOST * pulse_ml
-            assumed.append(f"of each run {fill_ml:.0f} ml fill the hose, and no more")
+            assumed["fill"] = f"of each run {fill_ml:.0f} ml fill the hose, and no more"
     per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
     held = max(0.0, (0.5 * (refill + target) - wilting) * per_ppt / 1000.0)
     depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
@@ -339,15 +338,17 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
     }
 
 
-def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict[str, Any]:
+def _board(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) -> dict[str, Any]:
     """Times and currents of the board and the pump."""
     cal = folder.calibration
     board = told.board or pots.Board()
     if told.board is None:
-        assumed.append("[board] is not in pot.toml: a bare module, currents from the chip's sheet")
+        assumed["board"] = (
+            "[board] is not in pot.toml: a bare module, currents from the chip's sheet"
+        )
     measured = board.currents == "measured"
+    radio_ua = max(cal["radio_ua"], cal["awake_ua"])
     asleep_doubt, doubt = CURRENT_DOUBT[board.currents]
-    radio_ua = RADIO_UA if board.radio_ua is None else board.radio_ua
     every = folder.settings["radio_wakes"]
     awake_ms = AWAKE_MS if board.awake_ms is None else board.awake_ms
     radio_ms = RADIO_MS if board.radio_ms is None else board.radio_ms
@@ -356,13 +357,17 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         standing = about(board.standing_ua / 1000.0, 0.1, "development board")
     elif board.kind == "development" and not measured:
         standing = doubtful(STANDING_MA, STANDING_DOUBT_MA, "development board")
-        assumed.append(f"board.standing_ua is not given: {STANDING_MA:g} mA beside the chip")
+        assumed["board.standing_ua"] = (
+            f"board.standing_ua is not given: {STANDING_MA:g} mA beside the chip"
+        )
     regulator: Doubt = 0.0
     divider: Doubt = 0.0
     if not measured:
         if board.regulator_ua is None:
             regulator = about(REGULATOR_UA / 1000.0, 0.5, "regulator")
-            assumed.append(f"board.regulator_ua is not given: {REGULATOR_UA} microamperes")
+            assumed["board.regulator_ua"] = (
+                f"board.regulator_ua is not given: {REGULATOR_UA} microamperes"
+            )
         else:
             regulator = about(board.regulator_ua / 1000.0, 0.3, "regulator")
         divider = divider_ma(folder, told)
@@ -372,7 +377,7 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: list[str]) -> dict
         "radio_share": 1.0 / every if every else 0.0,
         "asleep_ma": about(cal["sleep_ua"] / 1000.0, asleep_doubt, "current asleep"),
         "awake_ma": about(cal["awake_ua"] / 1000.0, doubt, "current awake"),
-        "radio_ma": about(max(radio_ua, cal["awake_ua"]) / 1000.0, doubt, "current of the radio"),
+        "radio_ma": about(radio_ua / 1000.0, doubt, "current of the radio"),
         "pump_ma": about(cal["pump_ua"] / 1000.0, doubt, "current of the pump"),
         "regulator_ma": regulator,
         "divider_ma": divider,
@@ -390,7 +395,7 @@ def divider_ma(folder: pots.PotFolder, told: pots.About) -> Doubt:
     return about(1000.0 * volts / ohm, 0.07, "divider")
 
 
-def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: list[str]) -> dict[str, Any]:
+def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: dict[str, str]) -> dict[str, Any]:
     """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
     floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells
     if cell.chemistry == "lithium-ion":
@@ -400,10 +405,12 @@ def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: list[str]) -> dic
         empty = doubtful(at, max(0.02, 0.5 * (above - below)), "charge at the lockout voltage")
     else:
         empty = doubtful(*LEFT, "charge at the lockout voltage")
-        assumed.append(f"no voltage curve for {cell.chemistry}: a tenth is left at the lockout")
+        assumed["battery.chemistry"] = (
+            f"no voltage curve for {cell.chemistry}: a tenth is left at the lockout"
+        )
     if cell.now_pct is None:
         charge = doubtful(1.0, 0.02, "charge at the start")
-        assumed.append("battery.now_pct is not given: a full charge")
+        assumed["battery.now_pct"] = "battery.now_pct is not given: a full charge"
     else:
         charge = doubtful(cell.now_pct / 100.0, 0.05, "charge at the start")
     fades_ppt = FADES_PPT[cell.chemistry] if cell.fades_ppt_month is None else cell.fades_ppt_month

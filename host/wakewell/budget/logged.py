@@ -130,18 +130,18 @@ def applied(inputs: Inputs, told: Logged, folder: pots.PotFolder, today: date) -
 
 
 def _level_and_charge(inputs: Inputs, told: Logged, pot: pots.About) -> Inputs:
-    changes: dict[str, Doubt | date | tuple[str, ...]] = {}
-    kept = inputs.assumed
+    changes: dict[str, Doubt] = {}
+    kept = dict(inputs.assumed)
     if told.level_ml is not None:
         level = min(told.level_ml, inputs.full_ml)
         changes["tank_ml"] = doubtful(level, max(1.0, told.tolerance_ml / 2), "level by its log")
-        kept = tuple(text for text in kept if not text.startswith("tank.now_ml"))
+        kept.pop("tank.now_ml", None)
     cell = pot.battery
     if told.rest_mv is not None and cell is not None and cell.chemistry == "lithium-ion":
         mv = told.rest_mv / cell.cells
         at, above, below = charge_at(mv), charge_at(1.01 * mv), charge_at(0.99 * mv)
         changes["charge"] = doubtful(at, max(0.03, 0.5 * (above - below)), "charge by its log")
-        kept = tuple(text for text in kept if not text.startswith("battery.now_pct"))
+        kept.pop("battery.now_pct", None)
     if not changes:
         return inputs
-    return replace(inputs, start=told.day, assumed=kept, **changes)  # type: ignore[arg-type]
+    return replace(inputs, start=told.day, assumed=kept, **changes)

@@ -188,7 +188,7 @@ def lines(found: Budget) -> list[str]:
     if found.away:
         rows += ["", *_sizes(found)]
     if inputs.assumed:
-        rows += ["", "Assumed:", *(f"  {text}" for text in inputs.assumed)]
+        rows += ["", "Assumed:", *(f"  {text}" for text in inputs.assumed.values())]
     rows += ["", *(f"caution: {text}" for text in cautions(found))]
     return [line for row in rows for line in _wrap(row)]
 
@@ -397,7 +397,7 @@ def as_json(found: Budget) -> dict[str, Any]:
         "battery": None,
         "until": None,
         "away": None,
-        "assumed": list(inputs.assumed),
+        "assumed": list(inputs.assumed.values()),
         "cautions": cautions(found),
     }
     if found.cell is not None:

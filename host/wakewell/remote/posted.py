@@ -11,6 +11,7 @@ memory and no more.
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import queue
 import re
 import socket
@@ -83,7 +84,11 @@ class Posted:
                 "--key the one with its key if it is not in the same"
             ) from None
         try:
-            self.door = socket.create_server(("", port), backlog=128)
+            both = socket.has_dualstack_ipv6()
+            family = socket.AF_INET6 if both else socket.AF_INET
+            self.door = socket.create_server(
+                ("", port), family=family, backlog=128, dualstack_ipv6=both
+            )
         except OSError as error:
             raise BadInput(f"port {port}: {error.strerror}; name another with --post") from None
         self.door.setblocking(False)
@@ -165,7 +170,7 @@ class Posted:
             except OSError:  # no descriptors left, or it has gone already
                 await asyncio.sleep(TRY_S)
                 continue
-            caller, goes = self.room.admit(address, loop.time())
+            caller, goes = self.room.admit(household(address), loop.time())
             if goes is not None:
                 self.tasks[goes].cancel()
             if caller is None:
@@ -259,6 +264,15 @@ def _told(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
     """What strangers do to a connection is no news; a fault of ours is."""
     if not isinstance(context.get("exception"), QUIET):
         loop.default_exception_handler(context)
+
+
+def household(address: str) -> str:
+    """What counts as one address: of IPv6 a network of 64 bits, which is what a home is given."""
+    found = ipaddress.ip_address(address.partition("%")[0])
+    if isinstance(found, ipaddress.IPv6Address):
+        network = ipaddress.ip_network((found, 64), strict=False)
+        return str(found.ipv4_mapped or network)
+    return str(found)
 
 
 def newest_asked(folder: Path) -> bytes:

@@ -13,7 +13,6 @@ from bisect import bisect_left
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,7 @@ from wakecore.wake import DRY_RUNS
 from wakewell import fieldlog, logs, obeyed, pots, stage, usual
 from wakewell.board_file import board_id
 from wakewell.fieldlog import FieldLog, Place
-from wakewell.logs import MOST_NUMBER, MOST_WORD, BadInput, Record, Skips
+from wakewell.logs import MOST_WORD, BadInput, Record, Skips
 from wakewell.report.times import EPOCH_S, Tick, tick, timeline
 
 NONE: tuple[str, ...] = ()
@@ -210,7 +209,7 @@ def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
         found.core,
         shared.setdefault(ids, ids),
         begin.slept_s,
-        sleep_of(found.commands[-1]) if found.commands else 0,
+        _sleep_s(found),
         None if rest is None else rest[0],
         None if soil is None else soil[0],
         values.soil_ppt,
@@ -249,20 +248,16 @@ def tick_of(found: usual.Wake, before: usual.Wake | None) -> Tick:
     """What a wake says about time. before: the wake on record before it."""
     asked = None
     if before is not None and before.n + 1 == found.n:
-        commands = before.commands
-        asked = (sleep_of(commands[-1]) if commands else 0, before.awake_ms)
+        asked = (_sleep_s(before), before.awake_ms)
     begin = found.begin
     slept_s = begin.slept_s if begin.vouched else None
     return tick(begin.cause, slept_s, asked, clock_of(begin.utc))
 
 
-@lru_cache(1024)
-def sleep_of(command: str) -> int:
-    """The seconds that a wake's last command sleeps; 0 if it is none to sleep (R13)."""
-    words = command.split()
-    if len(words) < 2 or words[0] != "sleep" or not (words[1].isdecimal() and len(words[1]) < 10):
-        return 0
-    return min(int(words[1]), MOST_NUMBER - 1)
+def _sleep_s(found: usual.Wake) -> int:
+    """The seconds that a wake commanded to sleep; 0 if it commanded no sleep (R13)."""
+    sleep = logs.sleep_of(found.commands)
+    return sleep.seconds if sleep else 0
 
 
 def clock_of(utc: Sequence[int]) -> int | None:

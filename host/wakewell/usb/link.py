@@ -113,16 +113,23 @@ def left_the_bus(error: Exception) -> bool:
     return number in (errno.EIO, errno.ENXIO, errno.ENODEV) or "disconnected" in str(error)
 
 
+# Prints a file's size, or the board's number of an error below 0 (2, no such file, on every port)
+SIZE = """\
+import os
+try:
+ n=os.stat({path!r})[6]
+except OSError as e:
+ n=-e.errno
+print(n)
+"""
+
+
 class BoardLost(BadInput):
     """The board stopped answering in the middle of something."""
 
 
 class BoardRefused(BoardLost):
-    """The board answered with an error of its own. absent: it has no such file."""
-
-    def __init__(self, text: str, absent: bool = False) -> None:
-        super().__init__(text)
-        self.absent = absent
+    """The board answered with an error of its own."""
 
 
 def value_of(text: str, port: str, kind: Any = Any) -> Any:
@@ -320,9 +327,7 @@ class Link:
             data = self.transport.exec(code)
             return bytes(data).decode(errors="replace")
         except TransportExecError as error:
-            words = last_words(error)
-            absent = words.startswith("OSError") and words.endswith("ENOENT")
-            raise BoardRefused(f"{self.port}: the board says {words}", absent) from None
+            raise BoardRefused(f"{self.port}: the board says {last_words(error)}") from None
         except GONE as error:
             why = printable(str(error), MOST_SAID)
             raise BoardLost(f"{self.port}: the board stopped answering ({why})") from None
@@ -368,22 +373,21 @@ class Link:
 
     def read(self, path: str) -> bytes | None:
         """A file of the board, or None if it has none of that name."""
-        try:
-            size = self.eval(f"__import__('os').stat({path!r})[6]", int)
-            if not 0 <= size <= MOST_FILE:
-                raise BoardLost(f"{self.port}: {path} has {size} bytes, allowed 0 to {MOST_FILE}")
-            self.exec(f"f=open({path!r},'rb')")
-            data = b""
-            while len(data) < size:
-                piece = self.eval(f"f.read({PIECE})", bytes)
-                if len(piece) != min(PIECE, size - len(data)):
-                    raise BoardLost(f"{self.port}: {path} came in pieces of another size")
-                data += piece
-            self.exec("f.close()")
-        except BoardRefused as error:
-            if error.absent:
-                return None
-            raise
+        size = self.eval_output(SIZE.format(path=path), int)
+        if size == -errno.ENOENT:
+            return None
+        if size < 0:
+            raise BoardRefused(f"{self.port}: {path}: the board says error {-size}")
+        if size > MOST_FILE:
+            raise BoardLost(f"{self.port}: {path} has {size} bytes, allowed 0 to {MOST_FILE}")
+        self.exec(f"f=open({path!r},'rb')")
+        data = b""
+        while len(data) < size:
+            piece = self.eval(f"f.read({PIECE})", bytes)
+            if len(piece) != min(PIECE, size - len(data)):
+                raise BoardLost(f"{self.port}: {path} came in pieces of another size")
+            data += piece
+        self.exec("f.close()")
         return data
 
     def write(self, path: str, data: bytes, sent: Callable[[int], None] = lambda n: None) -> None:
