@@ -14,6 +14,7 @@ import remote_pots
 
 from wakeboard import asked, senml
 from wakecore import line
+from wakewell import asked as other_settings
 from wakewell import cli, obeyed, pots
 from wakewell.remote import ask, letters, posted, private
 from wakewell.remote.store import Store
@@ -345,3 +346,9 @@ def test_what_could_not_be_sent_was_not_asked(
     capsys.readouterr()
     assert cli.main(["ask", str(pot)]) == 0
     assert "made but not sent" in capsys.readouterr().out
+
+
+def test_the_settings_of_a_folder_are_those_of_its_settings_toml() -> None:
+    found = other_settings.read(CAFE / "basil")
+    assert found.name.endswith("settings.toml")
+    assert found.values == pots.load(CAFE / "basil").files["settings"].data

@@ -283,6 +283,41 @@ def test_a_home_of_ipv6_is_one_address(address: str, counted: str) -> None:
     assert posted.household(address) == counted
 
 
+class Narrow:
+    """A queue that is full until somebody makes room."""
+
+    def __init__(self) -> None:
+        self.tries, self.room = 0, False
+        self.kept: list[object] = []
+
+    def put_nowait(self, message: object) -> None:
+        self.tries += 1
+        if self.tries > 1000:
+            raise RuntimeError("nobody else had a turn")
+        if not self.room:
+            raise queue.Full
+        self.kept.append(message)
+
+
+def test_while_the_queue_is_full_others_are_served(house: House) -> None:
+    narrow, here = Narrow(), house.certificates
+    server = posted.Posted(
+        house.port, here / "server.pem", here / "server.key",
+        narrow, {remote_pots.BOARD: house.folder},  # type: ignore[arg-type]
+    )  # fmt: skip
+
+    async def served() -> None:
+        waits = asyncio.create_task(server._put(listen.Message("topic", b"report")))
+        while not narrow.tries:
+            await asyncio.sleep(0)
+        narrow.room = True
+        await waits
+
+    asyncio.run(served())
+    server.door.close()
+    assert len(narrow.kept) == 1
+
+
 def test_a_full_queue_and_a_board_that_calls_twice(house: House, monkeypatch: object) -> None:
     """Back-pressure: who cannot be kept now is told so and comes again."""
     secret = private.read(house.folder)

@@ -8,8 +8,9 @@ tests that reach its line, the quickest first, up to the first that fails.
 
 Not mutated: what draws (pictures and pages), and what names the options of a command line.
 A test that starts a program of its own does not see the mutant there: those that start the
-MicroPython interpreter, and test_weaker.py, are left out. So are the property tests, for the time
-they take: what only they would notice survives here. Needs the project's clone.
+MicroPython interpreter, and test_weaker.py, are left out. So are the property tests and those on
+desk boards, for the time they take: what only they would notice survives here. Needs the project's
+clone.
 """
 
 from __future__ import annotations
@@ -123,25 +124,25 @@ GROUPS = (
     Group(("remote/ask.py", "asked.py"), ("remote/test_ask.py",)),
     Group(
         ("remote/store.py", "remote/files.py", "remote/homes.py"),
-        ("remote/test_order.py", "remote/test_remind.py"),
-        long="never_two or real_server",
+        ("remote/test_kept.py", "remote/test_order.py"),
+        long="every_order or whatever_order",
     ),
-    Group(("remote/posted.py", "remote/room.py"), ("remote/test_post.py",)),
+    Group(
+        ("remote/posted.py", "remote/room.py"),
+        ("remote/test_post.py",),
+        long="arrives or another_or or stranger_on or seventy or each_limit or command or no_haste",
+    ),
     Group(("verdicts.py",), ("test_verdicts.py",)),
     Group(("changes.py",), ("test_changes.py",)),
     Group(
         ("replay.py", "rejudged.py"),
-        ("test_replay.py", "remote/test_report_verdict.py"),
+        ("test_replay_parts.py", "test_replay.py"),
+        long="befell or unseen or wrong_value or thousands or shell or core or users",
     ),
     Group(("usb/inspect.py",), ("usb/test_inspect.py",)),
     Group(
-        ("usb/pull.py",),
-        ("usb/test_pull.py", "usb/test_hostile_board.py"),
-        long="begins_at_its_date",
-    ),
-    Group(
-        ("usb/flash.py", "usb/payload.py", "usb/link.py"),
-        ("usb/test_flash.py", "usb/test_hostile_board.py"),
+        ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/link.py"),
+        ("usb/test_scripted_board.py", "usb/test_hostile_board.py"),
     ),
     Group(
         ("trials.py",),
