@@ -297,7 +297,7 @@ def swallowed(
             runs.setdefault(min(settings[name], most_ml), name)
     found = []
     for ml, name in runs.items():
-        if fill_ml < FILLS_MOST * ml:
+        if not fill_ml or fill_ml < FILLS_MOST * ml:
             continue
         left_ml = max(0.0, ml - fill_ml)
         text = f"{name} = {settings[name]}: the hose holds {fill_ml:.0f} ml and runs empty after "

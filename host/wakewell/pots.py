@@ -11,7 +11,7 @@ import datetime
 import math
 import os
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -383,9 +383,9 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
         if kind in found.files:
             said = meanings.of(kind)
             rows = tuple((*row, said[row[0]]) for row in fields.KINDS[kind])
-            values = _numbers(found, kind, (), rows)
+            values = _numbers(found, kind, (), [r for r in rows if r[0] not in TOLD_BY_POT])
             if kind == "calibration":
-                values |= _probes(found)
+                values |= _probes(found) | {r[0]: r[3] for r in rows if r[0] in TOLD_BY_POT}
             setattr(found, kind, values)
     _told_twice(found)
     tell_calibration(found)
@@ -490,7 +490,7 @@ def _table(found: PotFolder, kind: str, key: str, needed: bool) -> dict[str, Any
 
 
 def _numbers(
-    found: PotFolder, kind: str, table: tuple[str, ...], rows: tuple[Row, ...]
+    found: PotFolder, kind: str, table: tuple[str, ...], rows: Iterable[Row]
 ) -> dict[str, Any]:
     """The whole numbers of a table by name, defaults filled in."""
     data = found.files[kind].data
