@@ -30,7 +30,7 @@ def record(**members: Any) -> dict[str, Any]:
     return usual | members
 
 
-def test_under_the_same_core_every_member_is_compared() -> None:
+def test_every_member_is_compared_and_elsewhere_every_decision() -> None:
     was = record(values={"soil_ppt": 300, "level_ml": 900}, needs=[])
     now = record(values={"soil_ppt": 301, "level_ml": 900}, needs=["fill the tank"], stores=[0])
     seen = list(replay.differences(now, was, True))
@@ -150,7 +150,7 @@ def test_another_interpreter_gets_every_file_once_and_every_wake(
     assert len(said) < 700
 
 
-def test_under_another_core_the_same_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_with_rules_from_elsewhere_the_same_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     ran: list[list[str]] = []
     monkeypatch.setattr(replay.candidate, "environment", lambda _: {})
     monkeypatch.setattr(
@@ -168,7 +168,7 @@ def test_under_another_core_the_same_is_asked(monkeypatch: pytest.MonkeyPatch) -
 # A state of another core, from what its records tell
 
 
-def test_the_core_decides_as_was_recorded_for_a_while() -> None:
+def test_what_was_recorded_is_decided_for_a_while() -> None:
     before = plan.pulse_ms, rules.judge_permissives
     wet = {"kind": "depletion", "phase": "idle", "dose_ul": 60000, "pulse_ms": 1800}
     run = record(permissives={"reserve": 1}, plan=wet, commands=["off", "run 1800", "sleep 60"])
