@@ -45,7 +45,7 @@ def test_how_long_the_radio_was_on_is_what_the_record_says(tmp_path: Path) -> No
     for record in records:
         del record["crc"]
     log.write_bytes(b"".join(hostile(record) for record in records))
-    assert [wake.radio_ms for wake in read(tmp_path).wakes[:3]] == [0, 4000, 0]
+    assert [wake.radio_ms for wake in read(log.parent).wakes[:3]] == [0, 4000, 0]
 
 
 def test_pulses_of_a_dose_are_one_watering(tmp_path: Path) -> None:
