@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -22,6 +24,7 @@ from wakewell import interpreter, replay
 from wakewell.boards import run_replay
 from wakewell.cli import main
 from wakewell.core import core_folder
+from wakewell.replay import DEMO
 
 NEEDS_MICROPYTHON = pytest.mark.skipif(not interpreter.found(), reason=interpreter.MISSING)
 OTHER_CORE = "0123456789ab"
@@ -749,3 +752,42 @@ def test_thousands_of_lockouts_are_counted_in_bounded_memory(
     assert sum(report.verdicts.lockouts.values()) == 3500
     assert len(report.verdicts.latched) == 1000
     assert len(report.verdicts.lockouts) <= 1001
+
+
+# --- several logs at a glance --------------------------------------------------------------------
+
+
+def test_the_demo_set_is_one_table(capsys: pytest.CaptureFixture[str]) -> None:
+    """Six rows and a last line, each figure as the log's own lines tell it."""
+    assert main(["replay", "--demo", "--each"]) == 0
+    each = capsys.readouterr().out
+    assert main(["replay", "--demo"]) == 0
+    head, *rows, blank, last = capsys.readouterr().out.splitlines()
+    assert head.split() == ["pot", "wakes", "waterings", "trips", "lockouts", "verdict"]
+    assert (len(rows), blank) == (6, "")
+    assert last == each.splitlines()[-1]
+    for row in rows:
+        name, wakes, waterings, trips, lockouts, verdict = row.split(maxsplit=5)
+        assert verdict == "all held, as recorded"
+        full = re.search(rf"(?s)^{name}: {wakes} wakes.*?^  (\d+) waterings? in (.*?)$", each, re.M)
+        assert full is not None
+        assert full[1] == waterings
+        assert re.search(rf"; {trips} trips?, {lockouts} lockouts?$", full[2])
+    assert max(map(len, [head, *rows])) <= 80
+
+
+def test_one_that_is_not_as_recorded_is_told_in_full(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("fern", "mint"):
+        shutil.copytree(DEMO / name, tmp_path / name)
+    with gzip.open(tmp_path / "mint" / "logs" / "00000001.jsonl.gz", "ab") as file:
+        file.write(b"damaged\n")
+    assert main(["replay", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"(?m)^fern .* all held, as recorded$", out)
+    assert re.search(r"(?m)^mint .* nothing bad found, but 1 line skipped$", out)
+    assert "mint: 212 wakes" in out
+    assert "fern: " not in out
+    assert main(["replay", str(tmp_path / "fern")]) == 0
+    assert "  R1   held" in capsys.readouterr().out, "one log is told in full"

@@ -428,3 +428,26 @@ def test_ci_script_parses_and_calls_check() -> None:
     script = ROOT / ".ci" / "run"
     subprocess.run(["bash", "-n", str(script)], check=True)
     assert script.read_text().rstrip().endswith('python3 tools/check.py "$@"')
+
+
+@pytest.mark.parametrize(("code", "wanted"), [(0, 0), (1, 0), (2, 2)])
+def test_the_demo_ends_with_its_pages(
+    env: ModuleType, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+    code: int, wanted: int,
+) -> None:  # fmt: skip
+    """The round page is written and its place said; a pot that needs somebody is no failure."""
+    demo = importlib.import_module("demo")
+    asked: list[list[str]] = []
+    monkeypatch.setattr(env, "ready", lambda: None)
+    monkeypatch.setattr(sys, "argv", ["demo.py", "--each"])
+
+    def call(command: list[str], **_: object) -> int:
+        asked.append(command[1:])
+        return 0 if command[1] == "replay" else code
+
+    monkeypatch.setattr(subprocess, "call", call)
+    assert demo.main() == wanted
+    assert asked == [["replay", "--demo", "--each"], ["report", "--demo", "--out", str(demo.PAGES)]]
+    out = capsys.readouterr().out
+    assert (f"Their pages: {(demo.PAGES / 'round.html').as_uri()}" in out) == (wanted == 0)
+    assert ("More: " in out) == (wanted == 0)

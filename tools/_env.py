@@ -192,9 +192,9 @@ def make_venv(again: bool) -> None:
 
 
 def install(test: bool) -> None:
-    """The project, editable, with what its tests need if asked for."""
+    """The project, editable, with what its pages need, and its tests if asked for."""
     pip = [str(tool("python")), "-m", "pip", "--no-input", "install"]
-    extra = "[test]" if test else ""
+    extra = "[test]" if test else "[report]"
     jobs = [("Installing Wakewell into .venv", [*pip, "--editable", f"{ROOT}{extra}"])]
     if test:
         # They replace the types of the standard library itself, so they must not lie

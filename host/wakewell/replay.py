@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -552,6 +552,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="play the repair café's six planters; with --core also the logs where protections act",
     )
+    parser.add_argument(
+        "--each",
+        action="store_true",
+        help="say of each of several logs how every requirement held, not only of one that did not",
+    )
     parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
     parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
     parser.add_argument(
@@ -598,11 +603,13 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
     lacking: Counter[str] = Counter()
     others = 0
     good = usable = True
+    all_logs = {path: logs.find_logs(path) for path in paths if path.suffix != ".toml"}
+    table = table_for([place for found in all_logs.values() for place, _ in found], args)
     for path in paths:
         if path.suffix == ".toml":
             good = replay_sequence(path, args, results) and good
             continue
-        found = logs.find_logs(path)
+        found = all_logs[path]
         if not found:
             names = " or ".join(logs.SUFFIXES)
             raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {names}")
@@ -619,7 +626,9 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
             for what, count in report.lacking.items():
                 lacking[what] += count
             results.append(answer)
-            if report.played and not args.json:
+            if report.played and table is not None:
+                table.add(report)
+            elif report.played and not args.json:
                 print(*lines_of(report), sep="\n")
                 if args.on:
                     print(f"  {args.on}  {answer[args.on] or 'the same bytes'}")
@@ -629,8 +638,44 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps({"good": good, "core": core_id(), "replayed": results}))
     else:
+        if table is not None:
+            table.close()
         print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
     return 2 if not usable else 0 if good else 1
+
+
+class Table:
+    """Several logs at a glance, a row each as it is played; in full those with anything to tell."""
+
+    HEADS = ("wakes", "waterings", "trips", "lockouts")
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self.width = max(map(len, ("pot", *names)))
+        self.others: list[Report] = []
+        print("  ".join(["pot".ljust(self.width), *self.HEADS, "verdict"]))
+
+    def add(self, report: Report) -> None:
+        """A row."""
+        seen = report.verdicts
+        counts = (report.wakes, seen.doses, sum(seen.trips.values()), sum(seen.lockouts.values()))
+        cells = [str(n).rjust(len(head)) for n, head in zip(counts, self.HEADS, strict=True)]
+        said = "all held, as recorded"
+        if not report.good or any(report.lacking.values()) or report.different:
+            said = closing(report.good, Counter(report.lacking), report.different)
+            self.others.append(report)
+        print("  ".join([report.name.ljust(self.width), *cells, said]), flush=True)
+
+    def close(self) -> None:
+        """What there is to tell."""
+        for report in self.others:
+            print("", *lines_of(report), sep="\n")
+        print()
+
+
+def table_for(places: Sequence[Path], args: argparse.Namespace) -> Table | None:
+    """A table where several logs are only to be judged; None where each is told in full."""
+    more = args.each or args.json or args.settings or args.states or args.on or args.page
+    return Table([shown(place) for place in places]) if len(places) > 1 and not more else None
 
 
 def played(
