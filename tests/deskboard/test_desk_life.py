@@ -149,6 +149,11 @@ def test_the_heap_can_be_made_small(make_board: MakeBoard, connect: Connect) -> 
     assert 100_000 < transport.eval("gc.mem_free()") < 300_000
 
 
+def test_what_is_asked_of_the_collector_is_told(make_board: MakeBoard, connect: Connect) -> None:
+    transport = connect(make_board({"boot.py": "import gc\ngc.threshold(4096)\n"}))
+    assert transport.eval("__import__('gc').threshold()") == 4096
+
+
 def test_why_not_names_what_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
     assert why_not() is None
     found = importlib.util.find_spec

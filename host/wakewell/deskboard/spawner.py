@@ -151,7 +151,9 @@ def main() -> None:
         # come as descriptors.
         options, start, folder = json.loads(message)
         console, events, image = fds
-        argv = ["micropython", *options, start, folder, str(address), str(events), str(image)]
+        flash = mmap.mmap(image, 0)  # the child's, which inherits it
+        places = address, events, image, ctypes.addressof(ctypes.c_char.from_buffer(flash))
+        argv = ["micropython", *options, start, folder, *map(str, places)]
         pid = os.fork()
         if pid == 0:
             _child(run_main, argv, console, control.fileno())

@@ -11,6 +11,7 @@ import sys
 import desk_core
 import desk_esp32
 import desk_flash
+import desk_gc
 import desk_machine
 import desk_network
 import desk_select
@@ -60,6 +61,7 @@ def run(names):
         sys.modules[prefix + "machine"] = desk_machine
         sys.modules[prefix + "time"] = desk_time
         sys.modules[prefix + "select"] = desk_select
+    sys.modules["gc"] = desk_gc
     sys.modules["esp32"] = desk_esp32
     sys.modules["network"] = desk_network
     for prefix in ("", "u"):
