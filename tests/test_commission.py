@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tomllib
 import xml.etree.ElementTree as ET
@@ -150,6 +151,11 @@ def test_a_blank_pot_is_commissioned_in_three_sittings(
     assert sit(board, world, folder, hands) == 1
     assert "the tank now stands for a day" in hands.said[-1]
     provisional = pots.load(folder)
+    steps = [re.match(r"Step (\d+) of (\d+), .+: about .+", text) for text in hands.said]
+    told = [(int(step[1]), int(step[2])) for step in steps if step]
+    fitted = [row for row in commission.STEPS if not row[1] or row[1] in provisional.parts]
+    assert told == [(n, len(fitted)) for n in range(1, len(told) + 1)]
+    assert hands.said[0] == f"Step 1 of {len(fitted)}, Wiring: about 20 minutes"
     assert not provisional.problems
     assert provisional.calibration["stage"] == 1
     # The pump ran only after its word, each time no longer than was said.
@@ -352,3 +358,26 @@ def test_runs_into_the_cup_that_the_book_has_are_not_asked_for_again(tmp_path: P
     assert found == [("flow", "22.00 ml/s, scatter 0.9 %")]
     commission.flow(session)
     assert runs == ["flow.run"]
+
+
+def test_enter_goes_on_and_starts_no_pump(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def typed(*answers: str) -> commission.Answers:
+        left = iter(answers)
+
+        def ask(question: str) -> str:
+            asked.append(question)
+            return next(left)
+
+        monkeypatch.setattr("builtins.input", ask)
+        return commission.Answers(say=lambda text: None)
+
+    assert typed("").word("level.down", "Float down.", (commission.GO_ON,)) == "ok"
+    assert asked == ["Float down. (Enter for ok, stop) "]
+    assert typed("ok").word("level.down", "Float down.", (commission.GO_ON,)) == "ok"
+    for allowed in ((commission.RUN_WORD,), ("yes", "no")):
+        with pytest.raises(commission.Stopped):
+            typed(*[""] * 5).word("key", "Run the pump?", allowed)
+    with pytest.raises(commission.Stopped):
+        typed("stop").word("level.down", "Float down.", (commission.GO_ON,))

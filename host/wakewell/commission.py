@@ -34,7 +34,7 @@ from wakewell.tomlfile import show
 from wakewell.usb.flash import match_ports
 
 DRAWING = "wiring.svg"
-RUN_WORD = "run"
+RUN_WORD, GO_ON = "run", "ok"
 SHORT_MS, FLOW_MS = 1000, 4000
 WET_MS, DRY_MS = 3000, 1500  # the pump's current; dry is short, for it runs on water's bearing
 DRY_PPT = 800  # a current in air above this part of that in water tells no dry run. Own assumption
@@ -81,14 +81,20 @@ class Answers:
             raise Stopped("end of input") from None
 
     def word(self, key: str, question: str, allowed: tuple[str, ...]) -> str:
-        """One of a few words; "stop" stops."""
+        """One of a few words; "stop" stops. Where all is asked is to go on, Enter does.
+
+        A pump's run has a word of its own, which is typed.
+        """
+        words_ = ["Enter for ok" if allowed == (GO_ON,) else ", ".join(allowed), "stop"]
         for _ in range(5):
-            answer = self.ask(key, f"{question} ({', '.join(allowed)}, stop)")
+            answer = self.ask(key, f"{question} ({', '.join(words_)})")
             if answer == "stop":
                 raise Stopped("as you said")
+            if not answer and allowed == (GO_ON,):
+                return GO_ON
             if answer in allowed:
                 return answer
-            self.say(f"  {show(answer)}: allowed {', '.join(allowed)}, stop")
+            self.say(f"  {show(answer)}: allowed {', '.join(words_)}")
         raise Stopped("no answer that can be used")
 
     def number(self, key: str, question: str, least: float, most: float) -> float | None:
@@ -245,9 +251,9 @@ def sensors(s: Session) -> None:
         s.say(f"  {name}: {reading[0]} counts, spread {reading[1]}")
     parts = s.pot.parts
     if "soil" in parts:
-        s.answers.word("soil.air", "Soil probe clean, dry, in the air. Type ok", ("ok",))
+        s.answers.word("soil.air", "Soil probe clean, dry, in the air.", ("ok",))
         air = s.point("soil", 0, 20, calibrate.BENCH)
-        s.answers.word("soil.water", "In a glass of water, to its mark. Type ok", ("ok",))
+        s.answers.word("soil.water", "In a glass of water, to its mark.", ("ok",))
         water = s.point("soil", 1000, 100, calibrate.BENCH)
         if abs(air[0] - water[0]) < 10 * max(air[1], water[1], 1):
             raise Failed("the soil probe hardly tells air from water: another probe, or its supply")
@@ -260,15 +266,15 @@ def sensors(s: Session) -> None:
         for counts, value in DS18B20:
             s.enter("temperature", counts, value, 300, 4, "sheet")
     if "saucer" in parts:
-        s.answers.word("saucer.dry", "Saucer probe dry. Type ok", ("ok",))
+        s.answers.word("saucer.dry", "Saucer probe dry.", ("ok",))
         s.point("saucer", 0, 50)
-        s.answers.word("saucer.wet", "Saucer probe in tap water. Type ok", ("ok",))
+        s.answers.word("saucer.wet", "Saucer probe in tap water.", ("ok",))
         s.point("saucer", 1000, 50)
     if "charger" in parts:
         s.say("Connect the charger away from water, hands dry.")
-        s.answers.word("charger.on", "It charges now. Type ok", ("ok",))
+        s.answers.word("charger.on", "It charges now.", ("ok",))
         on = s.point("charger", 1, 0)
-        s.answers.word("charger.off", "Charger off again. Type ok", ("ok",))
+        s.answers.word("charger.off", "Charger off again.", ("ok",))
         if on[0] == s.point("charger", 0, 0)[0]:
             raise Failed("the charge sense does not change: see to the charger's status line")
 
@@ -278,17 +284,17 @@ def level(s: Session) -> None:
     assert s.pot.about is not None
     full = s.pot.about.tank.volume_ml
     if part.kind == "float":
-        s.answers.word("level.up", "Float lifted as by a full tank. Type ok", ("ok",))
+        s.answers.word("level.up", "Float lifted as by a full tank.", ("ok",))
         switch_ml = s.answers.number("level.switch_ml", "Content at which it drops, ml", 1, full)
         if switch_ml is None:
             switch_ml = full // 8
             s.say(f"  taken for {switch_ml} ml: the reserve is no surer than that")
         s.point("level", switch_ml, 0)
-        s.answers.word("level.down", "Float down. Type ok", ("ok",))
+        s.answers.word("level.down", "Float down.", ("ok",))
         s.point("level", 0, 0)
         return
     s.say("Tank in its place, empty, everything mains-powered out of reach of a spill.")
-    s.answers.word("level.empty", "Empty to where the pump draws air. Type ok", ("ok",))
+    s.answers.word("level.empty", "Empty to where the pump draws air.", ("ok",))
     s.point("level", 0, 5)
     content, added = 0.0, 0
     while added < 8:
@@ -386,10 +392,10 @@ def pump_current(s: Session) -> None:
 
 
 def button(s: Session) -> None:
-    s.answers.word("button.ready", "Hold the button down now and keep it. Type ok", ("ok",))
+    s.answers.word("button.ready", "Hold the button down now and keep it.", ("ok",))
     if not s.bench.button():
         raise Failed("the button is not seen: see to its wires, and pull in wiring.toml")
-    s.answers.word("button.released", "Let it go. Type ok", ("ok",))
+    s.answers.word("button.released", "Let it go.", ("ok",))
     if s.bench.button():
         raise Failed("the button stays pressed: a stuck one wakes the board until it is masked")
 
@@ -562,25 +568,31 @@ def due_again(s: Session) -> list[str]:
     return last if led.calibration != calibration_mark(s.pot) else []
 
 
-# (step, part it needs, title, what to do)
-STEPS: tuple[tuple[str, str, str, Callable[[Session], None]], ...] = (
-    ("wiring", "", "Wiring", wiring),
-    ("pull-down", "pump", "The resistor that holds the pump off", pull_down),
-    ("battery", "battery", "Battery against a multimeter", battery),
-    ("sensors", "", "Every sensor live", sensors),
-    ("level", "level", "Tank level", level),
-    ("direction", "pump", "Which way the pump turns", direction),
-    ("leak look", "pump", "A look for leaks", leak_look),
-    ("prime", "pump", "The hose primed", prime),
-    ("flow", "pump", "Flow into a cup", flow),
-    ("pump current", "current", "What the pump draws", pump_current),
-    ("button", "button", "The button", button),
-    ("sleep current", "", "Current asleep", sleep_current),
-    ("provisional", "", "Provisional", provisional),
-    ("leak stand", "level", "The tank stands for a day", stand),
-    ("soil capacity", "soil", "Soaked and drained", soil_capacity),
-    ("soil refill", "soil", "When it wants water", soil_refill),
-    ("commissioned", "", "Commissioned", commissioned),
+# (step, part it needs, title, what to do, how long it takes: common practice, no source)
+STEPS: tuple[tuple[str, str, str, Callable[[Session], None], str], ...] = (
+    ("wiring", "", "Wiring", wiring, "20 minutes"),
+    ("pull-down", "pump", "The resistor that holds the pump off", pull_down, "2 minutes"),
+    ("battery", "battery", "Battery against a multimeter", battery, "5 minutes"),
+    ("sensors", "", "Every sensor live", sensors, "15 minutes"),
+    ("level", "level", "Tank level", level, "10 minutes"),
+    ("direction", "pump", "Which way the pump turns", direction, "2 minutes"),
+    ("leak look", "pump", "A look for leaks", leak_look, "12 minutes"),
+    ("prime", "pump", "The hose primed", prime, "2 minutes"),
+    ("flow", "pump", "Flow into a cup", flow, "10 minutes"),
+    ("pump current", "current", "What the pump draws", pump_current, "5 minutes"),
+    ("button", "button", "The button", button, "1 minute"),
+    ("sleep current", "", "Current asleep", sleep_current, "5 minutes"),
+    ("provisional", "", "Provisional", provisional, "1 minute"),
+    ("leak stand", "level", "The tank stands for a day", stand, "a day, most of it waiting"),
+    ("soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting"),
+    (
+        "soil refill",
+        "soil",
+        "When it wants water",
+        soil_refill,
+        "a week or two, most of it waiting",
+    ),
+    ("commissioned", "", "Commissioned", commissioned, "1 minute"),
 )
 
 
@@ -592,14 +604,13 @@ def carry_on(s: Session, again: list[str]) -> int:
         s.say(f"Stopped: {why}. Run the same command to go on.")
         return 1
     again = [*again, *due_again(s)]
-    for name, needs, title, act in STEPS:
-        done = s.book.done(name)
-        if needs and needs not in s.pot.parts:
-            continue
+    steps = [row for row in STEPS if not row[1] or row[1] in s.pot.parts]
+    for number, (name, _, title, act, long) in enumerate(steps, 1):
+        done, place = s.book.done(name), f"Step {number} of {len(steps)}"
         if done and name not in again:
-            s.say(f"{title}: done {done}")
+            s.say(f"{place}, {title}: done {done}")
             continue
-        s.say(f"{title}")
+        s.say(f"{place}, {title}: about {long}")
         s.step = name
         if name != "flow" or name in again:  # runs of a broken-off flow step still count
             s.book.void(name)

@@ -157,6 +157,23 @@ def test_broken_is_counted_and_dropped_with_one_line(
     assert all(KEY.hex() not in text for text in desk.said)
 
 
+def test_it_shows_that_it_lives(tmp_path: Path) -> None:
+    """Reports without trouble are a line a minute, however many there are."""
+    desk = Desk(tmp_path)
+    for number in range(150):
+        message = listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:20], number))
+        desk.listener.deal([message], NOW + number)
+    assert desk.said == [
+        "so far: 1 reports heard, 20 new lines kept, 0 dropped",
+        "so far: 61 reports heard, 20 new lines kept, 0 dropped",
+        "so far: 121 reports heard, 20 new lines kept, 0 dropped",
+    ]
+    named = Desk(tmp_path / "named")
+    named.listener.names[BOARD] = "basil"
+    named.hear(pack(LINES[:5], 1))
+    assert named.said == ["basil: heard, 5 lines of its log"]
+
+
 def test_a_flood_is_one_line_a_minute(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "basil")
     for _ in range(20):

@@ -77,6 +77,7 @@ class Listener:
     new: int = 0
     heard: int = 0
     bad: int = 0
+    told: float = 0.0  # when it last said how far it is
 
     def deal(self, messages: list[Message], now: float) -> None:
         """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
@@ -101,6 +102,7 @@ class Listener:
             self.heard += 1
             name = self.names.pop(report.board, None)
             if name is not None:
+                self.told = now
                 self.say(f"{printable(name)}: heard, {len(report.lines)} lines of its log")
             ids = "".join(letters.id_of(data) for data in report.in_force)
             answer = heard.acknowledge(
@@ -108,6 +110,15 @@ class Listener:
                 report.file, report.offset, ids, (utc.days, utc.seconds), letters.mac,
             )  # fmt: skip
             self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
+        if reports:
+            self.tell(now)
+
+    def tell(self, now: float) -> None:
+        """A line that shows that it lives, one a minute while reports come."""
+        if now - self.told >= MINUTE_S:
+            self.told = now
+            what = f"{self.heard} reports heard, {self.new} new lines kept, {self.bad} dropped"
+            self.say(f"so far: {what}")
 
     def read(self, message: Message) -> tuple[letters.Report | None, str]:
         """The report in a message, or None and why it is none of ours."""
