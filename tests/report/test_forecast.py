@@ -2,7 +2,7 @@
 
 Invented gardens: plants of 18 to 40 ml a day, seasons that swing it by 10 to 50 %,
 weather, cells like one of five published ones and off its curve by up to 15 mV. Over 160
-gardens the 90 % intervals covered 0.91 of the tanks (measured when this was written; 60 of
+gardens the 90 % intervals covered 0.91 of the tanks (measured when this was written; 40 of
 each are counted here).
 """
 
@@ -54,7 +54,7 @@ def a_garden(chance: random.Random, seed: int, **more: object) -> Garden:
 def test_tank_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
     chance = random.Random(11)
     hits: list[bool] = []
-    for seed in range(60):
+    for seed in range(40):
         day = chance.randint(30, 120)
         refills = tuple(range(day - chance.randint(3, 15), 0, -15))
         tank = chance.randint(1000, 2400)
@@ -71,7 +71,7 @@ def test_tank_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
 def test_battery_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
     chance = random.Random(12)
     hits: list[bool] = []
-    for seed in range(60):
+    for seed in range(40):
         day = chance.randint(30, 100)
         garden = a_garden(
             chance,
@@ -94,7 +94,7 @@ def test_battery_intervals_cover_nine_in_ten(tmp_path: Path) -> None:
             if t > now_s and volts_of(garden, charge) * 1000 <= found.floor
         )
         hits.append(covered(found, truth))
-    assert len(hits) >= 48
+    assert len(hits) >= 32
     assert 0.85 <= sum(hits) / len(hits) <= 0.95
 
 
