@@ -31,6 +31,7 @@ READ, FUTEX = "0", "202"  # system calls of Linux on x86-64: of a console, of a 
 # Most on the way from a prompt to running code (it compiles) or back: of its processor's time, and
 # of looks, a millisecond apart, at which it slept.
 BETWEEN_S, BETWEEN_LOOKS = 2.0, 2000
+TICKS_S = os.sysconf("SC_CLK_TCK") if sys.platform != "win32" else 100  # of /proc
 FRIENDLY_PROMPT = b'Type "help()" for more information.\r\n>>> '
 
 
@@ -182,6 +183,8 @@ class Interpreter:
         self._unread = bytearray()
         self._between_s = 0.0
         self._between_looks = 0
+        # Asked for at every turn of the board's thread, so it is kept open
+        self._stat = os.open(f"/proc/{pid}/stat", os.O_RDONLY | os.O_CLOEXEC)
 
     def enter_raw_prompt(self) -> None:
         """Go to the raw prompt unseen, as a chip does after a soft reset out of it."""
@@ -252,11 +255,11 @@ class Interpreter:
     def busy_s(self) -> float:
         """Seconds of a processor's time that it used so far (proc(5): utime and stime)."""
         try:
-            text = Path(f"/proc/{self.pid}/stat").read_text()
-        except FileNotFoundError:
+            text = os.pread(self._stat, 1024, 0)
+        except OSError:  # it has ended
             return 0.0
-        found = text.rpartition(")")[2].split()
-        return (int(found[11]) + int(found[12])) / os.sysconf("SC_CLK_TCK")
+        found = text.rpartition(b")")[2].split()
+        return (int(found[11]) + int(found[12])) / TICKS_S
 
     def type_in(self, data: bytes) -> None:
         """Send it bytes from the host, in order. Call push() until it returns None."""
@@ -325,6 +328,7 @@ class Interpreter:
     def close(self) -> None:
         self.console.close()
         self.events.close()
+        os.close(self._stat)
 
 
 @functools.cache
