@@ -71,13 +71,13 @@ class Listener:
     store: Any
     post: Post
     say: Any = print
-    shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
     names: dict[str, str] = field(default_factory=dict)  # of boards to be told of when first heard
     said: dict[str, float] = field(default_factory=dict)
     new: int = 0
     heard: int = 0
     bad: int = 0
     told: float = 0.0  # when it last said how far it is
+    shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
 
     def deal(self, messages: list[Message], now: float) -> None:
         """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
