@@ -365,6 +365,7 @@ def test_only_the_wakes_that_report_are_charged_for_the_radio(tmp_path, radio_wa
     shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
     path = folder / "settings.toml"
     path.write_text(f"radio_wakes = {radio_wakes}\n" + path.read_text())
+    put(folder, "pot.toml", "radio_ms = 4000", "radio_ms = 4000\nradio_ua = 135000")
     found = of(folder)
     assert found.radio_share == share
     # 4 s at 135 mA, as its pot.toml says
