@@ -650,7 +650,7 @@ HOSTILE = {
     "huge": b"# " + b"x" * (MOST_BYTES + 1),
     "deep": b"a = " + b"[" * 9000 + b"]" * 9000,
     "deep table": b"a = " + b"{a=" * 4000 + b"1" + b"}" * 4000,
-    "long dotted": b".".join([b"a"] * 9000) + b" = 1",
+    "long dotted": b".".join([b"a"] * 3000) + b" = 1",
     "giant number": b"wake_s = " + b"9" * 6000,
     "giant hex": b"wake_s = 0x" + b"f" * 6000,
     "duplicate": b"wake_s = 86400\nwake_s = 86400\n",

@@ -76,9 +76,9 @@ class Link:
 @pytest.fixture
 def talk(tmp_path: Path) -> Any:
     (tmp_path / "log").mkdir()
-    text = lines(60)
-    (tmp_path / "log" / "00000001.jsonl").write_bytes(b"".join(text[:40]))
-    (tmp_path / "log" / "00000002.jsonl").write_bytes(b"".join(text[40:]) + b"torn")
+    text = lines(36)
+    (tmp_path / "log" / "00000001.jsonl").write_bytes(b"".join(text[:24]))
+    (tmp_path / "log" / "00000002.jsonl").write_bytes(b"".join(text[24:]) + b"torn")
     return radio.Talk(Board(tmp_path), {"key": KEY.hex()}, 59)
 
 
@@ -93,7 +93,7 @@ def test_oldest_first_in_bounded_batches_until_all_is_heard(talk: Any) -> None:
         assert len(link.heard) <= radio.MOST_BATCHES
         for report in link.heard:
             assert sum(len(each.data) for each in report.lines[:-1]) <= radio.BATCH
-    assert (talk.memory.file, talk.memory.offset) == (2, sum(map(len, lines(60)[40:])))
+    assert (talk.memory.file, talk.memory.offset) == (2, sum(map(len, lines(36)[24:])))
     assert told(link) == []
 
 
@@ -107,7 +107,7 @@ def test_what_is_not_answered_is_told_again_and_nothing_is_left_out(talk: Any) -
             everything += told(link)
         except mqtt.Gone:
             everything += [d.data + b"\n" for report in link.heard[:-1] for d in report.lines]
-    assert everything == lines(60)
+    assert everything == lines(36)
     assert talk.board.clock
 
 
@@ -133,12 +133,12 @@ def test_short_of_memory_it_tells_less_and_goes_on(
 
     talk.batch = fresh
     found: list[bytes] = []
-    for _ in range(80):
+    for _ in range(48):
         link = Link(talk)
         with contextlib.suppress(MemoryError):  # two such lines in a row: the next report goes on
             talk.tell(link)
         found += told(link)
-    text = lines(60)
+    text = lines(36)
     assert found == [data for data in text if len(data) - 1 <= limit]
     assert found
 
