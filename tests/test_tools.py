@@ -386,7 +386,7 @@ def test_check_says_what_it_left_out(check: ModuleType, env: ModuleType) -> None
     folder.mkdir(parents=True)
     (folder / "test_one.py").write_text(MARKED)
     (folder / "test_two.py").write_text("pytestmark = [pytest.mark.nightly]\ndef test_all(): ...")
-    names = "test_one::test_dear, test_one::test_partly_dear, test_two::test_all"
+    names = "test_one::test_dear, test_one::test_partly_dear (some cases), test_two::test_all"
     usual = check.left_out(False, None, [])
     assert usual.startswith(f"3 tests marked nightly (--full): {names}; the proofs but for their")
     assert check.left_out(True, None, []) == "nothing"

@@ -88,7 +88,7 @@ def run(todo: list[Step]) -> list[Row]:
 
 
 def nightly() -> list[str]:
-    """Names of the tests that carry the mark in themselves, in their parameters or their file."""
+    """Names of the tests with that mark: their own, their file's or that of some of their cases."""
     found = []
     for path in sorted((_env.ROOT / "tests").rglob("test_*.py")):
         text = path.read_text(encoding="utf-8")
@@ -101,12 +101,12 @@ def nightly() -> list[str]:
             and marked(at.value)
             for at in body
         )
-        found += [
-            f"{path.stem}::{at.name}"
-            for at in body
-            if isinstance(at, ast.FunctionDef) and at.name.startswith("test_")
-            if whole_file or any(marked(decorator) for decorator in at.decorator_list)
-        ]
+        for at in body:
+            if isinstance(at, ast.FunctionDef) and at.name.startswith("test_"):
+                marks = [ast.unparse(mark) for mark in at.decorator_list if marked(mark)]
+                if whole_file or marks:
+                    part = not whole_file and "pytest.mark.nightly" not in marks
+                    found.append(f"{path.stem}::{at.name}" + " (some cases)" * part)
     return found
 
 

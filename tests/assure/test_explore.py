@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -24,9 +25,15 @@ def search(name: str, full: bool = False, **bounds: Any) -> tuple[explore.Search
     return found, found.run(**bounds)
 
 
+@cache
+def whole(name: str) -> explore.Result:
+    """What the search of the core as it is comes to."""
+    return search(name)[1]
+
+
 @pytest.mark.parametrize("name", ["begin", "cell", "soil", "run", "saucer", "unready"])
 def test_a_search_ends_and_finds_nothing(name: str) -> None:
-    _, result = search(name)
+    result = whole(name)
     assert [found.why for found in result.found] == []
     assert result.frontier == 0
     assert result.transitions > 5 * result.states > 200
@@ -45,7 +52,7 @@ def test_lockouts_come_up_and_pots_water() -> None:
     """A search in which nothing happens proves nothing."""
     seen: set[str] = set()
     for name in ("cell", "soil", "run", "saucer", "files"):
-        _, result = search(name)
+        result = whole(name)
         assert result.pulses > 100
         seen |= set(result.lockouts)
     assert seen >= {"battery low", "no response", "dry run", "interrupted", "saucer wet"}
@@ -227,7 +234,13 @@ BREAKS = {
 AT_THE_HIGHEST_FLOW = ("a cut counts nothing", "no rest of the day")
 
 
-@pytest.mark.parametrize("name", BREAKS)
+# Found after a long way only; the same requirement is broken by a shorter one above
+FAR = ("a press too many", "proof over pulses")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.nightly) if n in FAR else n for n in BREAKS]
+)
 def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
     name: str, tmp_path: Path
 ) -> None:
