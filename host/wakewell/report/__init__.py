@@ -196,6 +196,11 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
                 path = out / f"{name}-{picture.key}.{form}"
                 pages.write(path, pictures.draw(picture, form))
                 print(path)
+        elif not args.wake:
+            page = pages.pot_page(view, "round.html" if len(found) > 1 else "")
+            pages.write(out / view.page, page.encode())
+            said = f"{view.condition.word:<14}  {view.log.title}: {out / view.page}"
+            print(said, flush=True)  # each as it is done: some years take seconds
     if not views and unread:
         advice = "give a later day" if args.as_of else "look at its first lines"
         raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; {advice}")
@@ -204,12 +209,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     if args.wake:
         return magnify(views, args.wake, out)
     pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
-    with_round = len(views) + len(unread) > 1
-    for view in views:
-        page = pages.pot_page(view, "round.html" if with_round else "")
-        pages.write(out / view.page, page.encode())
-        print(f"{view.condition.word:<14}  {view.log.title}: {out / view.page}")
-    if with_round:
+    if len(found) > 1:
         pages.write(out / "round.html", pages.round_page(views, unread).encode())
         print(f"{'the round':<14}  {out / 'round.html'}")
     not_good = (condition.PERSON, condition.SILENT)
