@@ -57,10 +57,8 @@ class Home:
         store = Store(database or self.database, {BOARD: folder})
         radio = listen.Radio(secret, folder, [BOARD], f"test-{(database or self.database).name}")
         listener = listen.Listener({BOARD: secret.key}, store, radio.post, self.said.append)
-        until, subscribed = threading.Event(), threading.Event()
-        radio.client.on_subscribe = lambda *_: subscribed.set()
+        until = threading.Event()
         radio.start()
-        waiting.until(subscribed.is_set)
         thread = threading.Thread(
             target=listen.listen, args=(listener, radio, until, self.under), daemon=True
         )

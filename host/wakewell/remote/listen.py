@@ -45,6 +45,7 @@ MINUTE_S = 60
 LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
 DATABASE = "heard.db"
 MOST_SHOWN = 9  # pots that are named one by one
+SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
 LATER_S = 5.0  # after the disk or the database refused
 
 
@@ -186,15 +187,17 @@ class Radio(Waiting):
     def __init__(self, secret: private.Private, folder: Path, boards: list[str], name: str) -> None:
         super().__init__()
         self.secret, self.folder, self.boards = secret, folder, boards
-        self.stopped = threading.Event()
+        self.stopped, self.settled = threading.Event(), threading.Event()
         self.client = broker.client(secret, name, keep=True, manual=True)
         self.client.on_connect = self._connected
+        self.client.on_subscribe = lambda *_: self.settled.set()
         self.client.on_message = self._message
 
     def start(self) -> None:
-        """Connect and listen. Raises BadInput."""
+        """Connect and listen: what is told from here on is heard. Raises BadInput."""
         broker.connect(self.client, self.secret, self.folder)
         self.client.loop_start()
+        self.settled.wait(SETTLE_S)
 
     def stop(self) -> None:
         """Disconnect; what was not dealt with comes again next time."""
@@ -204,7 +207,9 @@ class Radio(Waiting):
 
     def _connected(self, client: Any, _: Any, __: Any, reason: Any, ___: Any) -> None:
         self.refused = str(reason) if reason.is_failure else ""
-        if not self.refused:
+        if self.refused:
+            self.settled.set()
+        else:
             what = [(broker.TOPIC.format(board=b, what="report"), 1) for b in self.boards]
             for at in range(0, len(what), 500):
                 client.subscribe(what[at : at + 500])
