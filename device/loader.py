@@ -6,6 +6,7 @@ last one that finished a wake. Three boots in a row that did not finish a wake, 
 one is put in force again. Whatever happens, the board goes to sleep, pump off (R1, R13).
 """
 
+import gc
 import sys
 import time
 from binascii import crc32
@@ -135,8 +136,18 @@ def window(ms=WINDOW_MS):
         time.sleep_ms(100)
 
 
+def twice(step, *given):
+    """What step(*given) returns. Where memory is short: once more, without the garbage."""
+    try:
+        return step(*given)
+    except MemoryError:
+        gc.collect()
+    return step(*given)
+
+
 def run():
     """One boot: the wake of the version in force, then sleep, whatever happens."""
+    error = None
     try:
         finish_moves()
         if not chip.slept():
@@ -152,13 +163,16 @@ def run():
 
             Board(version, boots).wake()
         turn(version, boots)
-    except Exception as error:
-        pump_off()
-        note(error)
+    except Exception as why:
+        error = why
     try:
-        pump_off(True)
+        twice(pump_off)
+        note(error)
     finally:
-        chip.sleep(LAST_RESORT_MS)
+        try:
+            twice(pump_off, True)
+        finally:
+            twice(chip.sleep, LAST_RESORT_MS)
 
 
 def note(error):

@@ -4,6 +4,7 @@ It decides nothing. Whatever goes wrong in a part ends in a reading of None; wha
 wrong elsewhere ends in the loader, which switches the pump off and sleeps.
 """
 
+import gc
 import json
 import os
 import time
@@ -14,10 +15,11 @@ from wakeboard import parts, wiring
 from wakeboard.driver import drive
 from wakeboard.files import exists, read_bytes
 from wakeboard.kept import NEXT_MS, ROOT, Kept, forget_radio, radio_came
+from wakeboard.short import DECISIONS, END, SAMPLES, STEPS, WAKE, shorten
 from wakeboard.store import Store, snapshot
-from wakecore.rules import BITS
+from wakecore.rules import BITS, latched
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
-from wakecore.wake import HELD_MS, RECORD, STUCK_MS
+from wakecore.wake import HELD_MS, STUCK_MS
 
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
 ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
@@ -41,6 +43,7 @@ class Board(Kept):
         self.ran_ms = 0
         self.pressed, self.entry, self.needs = False, False, 0
         self.reports = None
+        self.told, self.run, self.logged = {}, None, False  # what the core was told in this wake
         if self.wiring is not None and self.pump and self.pump[0] in wiring.pins(self.wiring):
             # Half of a new wiring in force, half of the old: no part may move the pump (R1).
             self.wiring, self.wiring_why = None, "a part is on the pump's pin"
@@ -53,12 +56,44 @@ class Board(Kept):
         state, self.state_status = self.store_.load_state(self.hint)
         pot, self.statuses = self.store_.load_pot(self.version[:12])
         self.pulse_limit_ms = pot.limits.pulse_ms
-        self.before = snapshot(state, 0)
+        self.before, self.before_crc = snapshot(state, 0), state.crc
+        self.ended = state.crc  # of what is stored
         self.state = state
         try:
             drive(self, state, pot)
+        except MemoryError:
+            loader.twice(self.leave_record, pot)
+            raise
         finally:  # whatever went wrong, no sensor draws on through the sleep
             self.sensors(False)
+
+    def leave_record(self, pot):
+        """The core had no memory left: a record of what it was told, if it made none itself. The
+        wake ends as usual if all that was left to do was its record."""
+        gc.collect()
+        record, state = self.told, self.state
+        if "begin" not in record or self.logged:
+            return
+        n = self.before["n"]
+        done = state.wakes > n and self.ended == state.crc and "awake_ms" in record
+        record.update({"kind": "wake", "n": n, "core": pot.core, "before": self.before_crc})
+        record.update({"settings": pot.settings.id, "limits": pot.limits.id})
+        record.update({"calibration": pot.calibration.id, "state": self.ended})
+        record["left_out"] = [DECISIONS]
+        if self.run is not None:
+            record["run"] = {"ran_ms": self.run.ran_ms}
+            record["left_out"] = [SAMPLES, DECISIONS]
+            if self.run.trip:
+                record["trips"] = [self.run.trip]
+        if done:
+            record["lockouts"] = latched(state)
+        else:
+            shorten(record, END)
+        self.write(record)
+        if done:
+            if state.reporting:
+                self.report(n)
+            self.sleep(state.sleep_s, 0 if state.button_masked else 1)
 
     def keep(self, state_bytes):
         """Keep this moment, the clock's offset and the state through deep sleep."""
@@ -69,6 +104,11 @@ class Board(Kept):
 
     def begin(self):
         """What is known before any reading."""
+        self.told["begin"] = loader.twice(self.begun)
+        return self.told["begin"]
+
+    def begun(self):
+        """The same, each part asked for now."""
         cause = chip.cause()
         radio, radio_ms = radio_came()
         vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0
@@ -140,9 +180,12 @@ class Board(Kept):
         if data is None:
             return asked
         try:
-            os.remove(HOST)
             found = json.loads(data)
-        except (OSError, ValueError):
+        except ValueError:
+            found = None
+        try:
+            os.remove(HOST)
+        except OSError:
             return asked
         return asked + [a for a in found if type(a) is str] if type(found) is list else asked
 
@@ -154,24 +197,39 @@ class Board(Kept):
         """The battery before any load: nothing else is powered yet."""
         found = parts.fit(self.wiring)
         self.parts = found
-        return parts.read(found.get("battery"))
+        self.told["rest"] = parts.read(found.get("battery"))
+        return self.told["rest"]
 
     def read(self):
         """Every fitted probe, powered only while it is read."""
         self.sensors(True)
-        return {
+        found = {
             name: parts.read(part)
             for name, part in self.parts.items()
             if name not in ("battery", "current")
         }
+        self.told["after" if "read" in self.told else "read"] = found
+        return found
 
     def store(self, data):
-        """The state into its slot; RTC memory keeps it too."""
+        """The state into its slot; RTC memory keeps it too. No memory for it: it is not stored."""
+        try:
+            good = loader.twice(self.stored, data)
+        except MemoryError:
+            good = False
+        self.told.setdefault("stores", []).append(1 if good else 0)
+        if good:
+            self.ended = self.state.crc
+        return good
+
+    def stored(self, data):
+        """True if it is in its slot."""
         self.keep(data)
         return self.store_.save_state(data)
 
     def arm(self, run):
         """The pulse hardware, the watchdog that bites soon after the limit, the last pulse."""
+        self.run = run
         chip.watch(run.pulse_ms + 3000)
         self.whole_pulses, rest_ms = divmod(run.pulse_ms, SAMPLE_MS)
         self.rest_pulse = rest_ms > 0
@@ -213,13 +271,15 @@ class Board(Kept):
 
     def stop(self):
         """Pump off; how long it ran."""
-        if self.pulser is not None:
-            self.pulser.stop()
-        loader.pump_off()
+        try:
+            if self.pulser is not None:
+                loader.twice(self.pulser.stop)
+        finally:
+            loader.twice(loader.pump_off)
         if self.started is not None:
             self.ran_ms = time.ticks_diff(time.ticks_ms(), self.started)
             self.started = None
-        loader.watch()
+        loader.twice(loader.watch)
         return self.ran_ms
 
     def close(self):
@@ -228,13 +288,29 @@ class Board(Kept):
         for part in self.parts.values():
             if isinstance(part, parts.Switch):
                 part.rest()
-        return time.ticks_diff(time.ticks_ms(), self.woke)
+        self.told["awake_ms"] = time.ticks_diff(time.ticks_ms(), self.woke)
+        return self.told["awake_ms"]
 
     def log(self, record):
-        """One line into the ring. A full or damaged flash is no reason not to sleep."""
+        """One line into the ring."""
         self.pressed, self.needs = record["begin"]["cause"] == "button", len(record["needs"])
-        if not self.store_.append(RECORD, record, self.before):
-            print("wakewell: the log could not be written")
+        self.write(record)
+
+    def write(self, record):
+        """The record into the ring; where memory is short, a shorter one. A full or damaged flash
+        is no reason not to sleep, and neither is a lack of memory."""
+        self.logged = True
+        for step in STEPS:
+            try:
+                if step:
+                    gc.collect()
+                    shorten(record, step)
+                if not self.store_.append(WAKE, record, self.before):
+                    print("wakewell: the log could not be written")
+                return
+            except MemoryError:
+                pass
+        print("wakewell: no memory for a line of the log")
 
     def finish(self):
         """The wake is finished: a reset from here on is no unfinished boot."""
@@ -262,8 +338,13 @@ class Board(Kept):
 
         With a report to make the sleep is short, and the radio's boot sleeps the rest of it.
         """
+        loader.twice(self.fall_asleep, sleep_s, button)
+
+    def fall_asleep(self, sleep_s, button):
+        """The same; where memory was short, once more."""
         self.finish()
         if self.pressed and not self.entry:
+            self.pressed = False
             self.shine()
             loader.window()
         loader.pump_off(True)

@@ -48,6 +48,18 @@ class Kept:
         body = struct.pack(KEPT, MARK, *times, *due, len(self.hint)) + self.hint
         chip.memory(body + struct.pack("<I", crc32(body)))
 
+    def sleep_on(self, sleep_s, button):
+        """Deep sleep for what is left of the sleep commanded, pump pin held off; with `button` a
+        press ends it too. Never returns."""
+        import loader
+        from wakeboard import wiring
+
+        loader.pump_off(True)
+        found, _ = wiring.load(read_bytes(ROOT + "/wiring.json"))
+        wakes = wiring.button(found) if button and found is not None else None
+        left_s = sleep_s - max(0, time.time() - self.slept_from)
+        chip.sleep(max(1, left_s) * 1000, wakes)
+
     def utc(self):
         """[day, second, trust]: the chip's clock plus the stored offset."""
         now = time.time()

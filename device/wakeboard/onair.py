@@ -45,14 +45,14 @@ class OnAir(Kept):
             except Exception as error:  # whatever it was, the board has to sleep
                 loader.note(error)
             ms = page_ms + time.ticks_diff(time.ticks_ms(), self.began)
-            kept.note_radio("%s %d" % (came, ms))
+            loader.twice(kept.note_radio, "%s %d" % (came, ms))
         if self.entry:
             self.due = self.n, self.sleep_s, self.button, 0, self.vain
             self.save()
             loader.pump_off(True)
             chip.sleep(kept.NEXT_MS)
         self.save()
-        self.doze()
+        self.sleep_on(self.sleep_s, self.button)
 
     def tell(self):
         """The report. True if a host heard it."""
@@ -60,12 +60,6 @@ class OnAir(Kept):
         from wakeboard import radio
 
         return radio.report(self, self.n)
-
-    def doze(self):
-        """Deep sleep for what is left of the sleep commanded, pump pin held off."""
-        loader.pump_off(True)
-        left_s = self.sleep_s - max(0, time.time() - self.slept_from)
-        chip.sleep(max(1, left_s) * 1000, wiring.button(self.wiring) if self.button else None)
 
     def open_page(self):
         """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""

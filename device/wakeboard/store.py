@@ -17,6 +17,7 @@ from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
 SLOTS = ("state.0", "state.1")
 MOST_FILE = 32768  # bytes in one log file
 MOST_FILES = 24
+HEAD = 256  # bytes of a line that are read at once
 SNAPSHOT_EVERY = 32  # records; also first in a file, after a cold start and after a cut-off pulse
 STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
 
@@ -93,7 +94,7 @@ class Store(Folder):
                     for text in file:
                         record, _ = line.decode(text.rstrip(b"\r\n"))
                         if record is not None and record.get("kind") == "wake":
-                            last = record.get("lockouts")
+                            last = record.get("lockouts", last)  # a shortened one may not say
             except (OSError, MemoryError):
                 pass  # what was read of it counts
             if type(last) is list:
@@ -213,20 +214,33 @@ class Store(Folder):
         if not numbers:
             return most
         with open(self.log_path(numbers[-1]), "rb") as file:
-            for text in file:
-                if text.startswith(b'{"kind":"state"'):
+            text = file.readline(HEAD)
+            while text:
+                if text.startswith(b'{"kind":"state"') and not text.endswith(b"\n"):
+                    text += file.readline()
                     record, _ = line.decode(text.rstrip(b"\r\n"))
                     most = max(most, (record or {}).get("dropped", 0))
+                text = next_head(file, text)
         return most
 
     def _drop(self, number):
         """Remove a log file; the records that were in it."""
         dropped = 0
         with open(self.log_path(number), "rb") as file:
-            for text in file:
+            text = file.readline(HEAD)
+            while text:
                 dropped += b'"kind":"wake"' in text
+                text = next_head(file, text)
         os.remove(self.log_path(number))
         return dropped
+
+
+def next_head(file, text):
+    """The first bytes of the line after the one that begins with `text`. A line may be longer than
+    any free block of memory."""
+    while text and not text.endswith(b"\n"):
+        text = file.readline(HEAD)
+    return file.readline(HEAD)
 
 
 def state_from_snapshot(record):

@@ -4,6 +4,7 @@ A boot of the radio loads nothing of the core that decides, so that TLS has the 
 """
 
 import chip
+import loader
 from wakeboard.kept import Kept
 
 
@@ -14,9 +15,22 @@ def run(version, boots):
         due, kept.due = kept.due, None
         kept.save()  # once, whatever comes of it
         if chip.cause() == "timer":
-            from wakeboard.onair import OnAir
-
-            OnAir(version, due).run()
+            on_air(version, due)
     from wakeboard.board import Board
 
     Board(version, boots).wake()
+
+
+def on_air(version, due):
+    """The radio's boot. Where memory is short it sleeps all the same, for as long as it was to;
+    the next wake knows of a report that nobody heard."""
+    error = None
+    try:
+        from wakeboard.onair import OnAir
+
+        OnAir(version, due).run()
+    except MemoryError as why:
+        error = why
+    loader.twice(loader.finish_boot, version)
+    loader.note(error)
+    loader.twice(loader.twice(Kept).sleep_on, due[1], due[2])

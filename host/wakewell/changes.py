@@ -108,7 +108,7 @@ class Change:
 
 def runs(record: Record) -> list[str]:
     """The pump runs a record commands."""
-    return [command for command in record["commands"] if command.startswith("run ")]
+    return [command for command in record.get("commands", ()) if command.startswith("run ")]
 
 
 def run_ms(record: Record) -> int:

@@ -64,7 +64,7 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
     """
     log = FieldLog(files)
     folder = show_path(str(files[0].parent))
-    entries = list(log.entries())
+    entries = list(log.entries(brief=True))
     chosen = log.own if life is None else life - 1
     if not 0 <= chosen < max(1, len(log.lives)):
         raise BadInput(f"--life {life}: allowed 1 to {len(log.lives)}; {folder} has no other")
@@ -77,7 +77,10 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
         record = entry.record
         begun, ended = records != [] or record["n"] == first, player.ended
         try:
-            if entry.wake is not None and begun:
+            if record["kind"] == "wake" and begun:
+                if "left_out" in record:
+                    text = "was left out, for memory was short: end before it, or begin after it"
+                    raise BadInput(f"wake {record['n']}: {', '.join(record['left_out'])} {text}")
                 state = player.begun_with(record)
                 if state is None:
                     text = "its state is not known; begin a little later, or end before it"
@@ -85,7 +88,7 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
                 if not records or ended != record["before"]:
                     records.append(snapshot(state, 0))
                 records.append(record)
-                if entry.wake.n >= last:
+                if record["n"] >= last:
                     break
             player.feed(record)
         except rejudged.STUMBLES:

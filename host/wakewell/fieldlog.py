@@ -19,13 +19,39 @@ from tqdm import tqdm
 from wakewell import logs, mended, terminal, usual
 from wakewell.logs import Record, Skips
 from wakewell.tomlfile import show_path
-from wakewell.usual import Wake
+from wakewell.usual import Brief, Wake
 
 Place = tuple[int, int]  # file, line
 MOST_KEPT = 200_000  # wakes of a life that are known again
 MOST_LIVES = 50
 MOST_TOLD = 10  # skips in words; whoever wants all asks for --json
 MOST_PENDING = 100  # snapshots in a row
+
+
+@dataclass
+class Short:
+    """Wakes whose record is shortened for want of memory on the board: how many, the first of them
+    in words, and which have no decisions in it."""
+
+    count: int = 0
+    first: list[str] = field(default_factory=list)
+    wakes: set[tuple[int, str, str]] = field(default_factory=set, repr=False)  # n, before, state
+
+    def add(self, wake: Wake | Brief, shown: str) -> None:
+        """One more, which stands there."""
+        self.count += 1
+        left_out = ", ".join(wake.left_out or [])
+        if len(self.first) < logs.MOST_SKIPS:
+            self.first.append(f"wake {wake.n} ({shown}): left out: {terminal.plain(left_out)}")
+        if isinstance(wake, Brief) and len(self.wakes) < MOST_KEPT:
+            self.wakes.add((wake.n, wake.before, wake.state))
+
+    def told(self) -> Iterator[str]:
+        """The same for a person."""
+        for text in self.first[:MOST_TOLD]:
+            yield f"  shortened  memory was short: {text}"
+        if self.count > MOST_TOLD:
+            yield f"  shortened  {self.count} in all"
 
 
 @dataclass
@@ -44,8 +70,9 @@ class Life:
     began: dict[tuple[int, str], str] = field(
         default_factory=dict, repr=False
     )  # (n, before): state
+    short: Short = field(default_factory=lambda: Short())
 
-    def take(self, wake: Wake, place: Place) -> None:
+    def take(self, wake: Wake | Brief, place: Place) -> None:
         """The next wake of it."""
         self.least_n = min(self.least_n, wake.n) if self.wakes else wake.n
         self.most_n = max(self.most_n, wake.n)
@@ -58,11 +85,11 @@ class Life:
         if len(self.began) > MOST_KEPT:
             del self.began[next(iter(self.began))]
 
-    def goes_on(self, wake: Wake) -> bool:
+    def goes_on(self, wake: Wake | Brief) -> bool:
         """Does the wake begin with the very state this life ended with? Every wake changes it."""
         return wake.before == self.ended
 
-    def again(self, wake: Wake) -> bool:
+    def again(self, wake: Wake | Brief) -> bool:
         """May the wake bear a number that was there before?
 
         A pot that lost its state counts anew; one that fell back on its older slot, or that
@@ -72,22 +99,24 @@ class Life:
             return True
         return (wake.begin.state == "previous" or self.unstored) and wake.n >= self.n - 1
 
-    def knows(self, wake: Wake) -> bool:
+    def knows(self, wake: Wake | Brief) -> bool:
         """Was this very wake there before?"""
+        if (wake.n, wake.before, wake.state) in self.short.wakes:
+            return True
         return self.began.get((wake.n, wake.before)) == wake.state
 
-    def late(self, wake: Wake) -> bool:
+    def late(self, wake: Wake | Brief) -> bool:
         """Does the wake end with the state that a wake of this life began with?"""
         return (wake.n + 1, wake.state) in self.began
 
 
 class Entry(NamedTuple):
-    """One record. record is None only for a wake that is just of the usual form."""
+    """One record. kept is None only for a wake that is just of the usual form."""
 
     data: bytes
     place: Place
     life: int
-    wake: Wake | None  # None: a snapshot
+    wake: Wake | None  # None: a snapshot, or a brief wake
     kept: Record | None
 
     @property
@@ -107,17 +136,19 @@ class FieldLog:
     def __post_init__(self) -> None:
         self._names = [show_path(str(path)) for path in self.files]
 
-    def entries(self, progress: bool = False) -> Iterator[Entry]:
+    def entries(self, progress: bool = False, brief: bool = False) -> Iterator[Entry]:
         """Every record, wakes and snapshots, in the order of the files.
 
-        A snapshot belongs to the life of the wake after it. Raises BadInput if a file cannot be
-        read.
+        A snapshot belongs to the life of the wake after it. brief: with the wakes on record without
+        their decisions (`logs.is_brief`), which are else only counted (`Life.short`). Raises
+        BadInput if a file cannot be read.
         """
         self.lives = []
         current = 0
         waiting: list[tuple[bytes, Place, Record]] = []
         for data, place, torn in self._lines(progress):
-            wake, record = usual.decode(data), None
+            wake: Wake | Brief | None = usual.decode(data)
+            record = None
             if wake is None:
                 record, why = logs.decode(data)
                 why = logs.TORN if torn and record is None else why
@@ -130,7 +161,7 @@ class FieldLog:
                     waiting = [*waiting[-MOST_PENDING:], (data, place, record)]
                     continue
                 try:
-                    wake = usual.of(record)
+                    wake = usual.brief(record) if logs.is_brief(record) else usual.of(record)
                 except msgspec.ValidationError as error:
                     self.skip(place, f"not the form of a wake: {error}")
                     continue
@@ -142,12 +173,18 @@ class FieldLog:
             for before, at, snapshot in waiting:
                 yield Entry(before, at, current, None, snapshot)
             waiting.clear()
-            self.lives[current].take(wake, place)
-            yield Entry(data, place, current, wake, record)
+            life = self.lives[current]
+            life.take(wake, place)
+            if wake.left_out:
+                life.short.add(wake, self.shown(place))
+            if isinstance(wake, Wake):
+                yield Entry(data, place, current, wake, record)
+            elif brief:
+                yield Entry(data, place, current, None, record)
         for before, at, snapshot in waiting:
             yield Entry(before, at, current, None, snapshot)
 
-    def _life(self, wake: Wake, place: Place, current: int) -> int | str:
+    def _life(self, wake: Wake | Brief, place: Place, current: int) -> int | str:
         """The life a wake belongs to, or why it is not taken."""
         if not self.lives:
             self.lives.append(Life(place))

@@ -181,11 +181,28 @@ INSIDE: dict[str, dict[str, type | tuple[type, ...]]] = {
 PARTS: dict[str, dict[str, Any]] = {"": MEMBERS, "begin": BEGIN, **INSIDE}
 WORDS = ("core", "settings", "limits", "calibration", "before", "state")
 BEGIN_WORDS = ("cause", "state", "settings", "limits", "calibration")
+# What a brief wake need not have, in the form in which nothing is wrong with it
+BRIEF: Record = {
+    **dict.fromkeys(("awake_ms", "charge_uah"), 0),
+    **{name: [] for name in ("stores", "trips", "lockouts", "needs", "commands")},
+    **{name: {} for name in ("read", "permissives")},
+    "values": dict.fromkeys(INSIDE["values"]),
+    "judged": dict.fromkeys(INSIDE["judged"], ""),
+    "plan": {"phase": "", "kind": "", "dose_ul": 0, "pulse_ms": 0},
+    "water": {"day_ml": 0},
+    "rest": None,
+}
 STATE_MEMBERS: dict[str, type] = {
     **dict.fromkeys(("n", "version", "dropped"), int),
     **dict.fromkeys(("ages_s", "mls"), list),
     "fields": dict,
 }
+
+
+def is_brief(record: Record) -> bool:
+    """Is it a wake without its decisions, for want of memory on the board? It says which wake it
+    was, what began it, and perhaps what was read; `left_out` says what is missing."""
+    return record.get("kind") == "wake" and "left_out" in record and "commands" not in record
 
 
 def why_bad(record: Record) -> str:
@@ -205,6 +222,11 @@ def why_bad(record: Record) -> str:
             return f"a name in {_shown(name)} is not a word"
     if record.get("kind") == "state":
         return _why_bad_snapshot(record)
+    left_out = record.get("left_out", ["samples"])
+    if not isinstance(left_out, list) or not left_out or not all(map(_is_word, left_out)):
+        return f"left_out = {_shown(left_out)} is not a list of words, with one at least"
+    if is_brief(record):  # what it has is as in any other
+        record = BRIEF | record
     for place, members in PARTS.items():
         if why := _lacks(record[place] if place else record, members, place):
             return why
@@ -213,7 +235,7 @@ def why_bad(record: Record) -> str:
     words += [(f"judged.{_shown(name)}", word) for name, word in record["judged"].items()]
     words += [(f"plan.{name}", record["plan"][name]) for name in ("phase", "kind")]
     for name, word in words:
-        if not isinstance(word, str) or len(word) > MOST_WORD:
+        if not _is_word(word):
             return f"{name} = {_shown(word)} is not a word of at most {MOST_WORD} characters"
     for name in TEXTS:
         if not all(isinstance(text, str) for text in record[name]):
@@ -236,6 +258,10 @@ def why_bad(record: Record) -> str:
         if reading is not None and not _is_numbers(reading, 2):
             return f"reading {_shown(name)} = {_shown(reading)} is not [counts, spread]"
     return _why_bad_run(record)
+
+
+def _is_word(word: Any) -> bool:
+    return isinstance(word, str) and len(word) <= MOST_WORD
 
 
 def _lacks(found: Record, members: dict[str, Any], place: str) -> str:

@@ -25,9 +25,9 @@ from typing import Any
 import tomlkit
 
 import wakewell
+from wakeboard.short import END, STEPS, WAKE
 from wakeboard.store import STATE_RECORD
 from wakecore import line, rules
-from wakecore.wake import RECORD
 from wakewell import causes, chips, logs, mended, ownfile, pots, tomlfile
 from wakewell.logs import BadInput, Skips, printable
 from wakewell.report import times
@@ -208,7 +208,9 @@ def shared(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[s
                 record["begin"] = {k: begin[k] for k in BEGIN if k in begin}
                 if why := logs.why_bad(record):
                     raise ValueError(why)
-                rows.append(line.encode(RECORD, record))
+                if "left_out" in record:
+                    record["left_out"] = [s for s in (*STEPS[1:], END) if s in record["left_out"]]
+                rows.append(line.encode(WAKE, record))
             except (KeyError, TypeError, ValueError, AttributeError) as error:
                 skips.add(path, 0, f"not the form of a record: {error}")
         entries[f"logs/{number:08d}.jsonl"] = b"".join(row + b"\n" for row in rows)

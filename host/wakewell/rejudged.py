@@ -36,9 +36,9 @@ from wakecore.state import (
     pass_time,
 )
 from wakewell import changes
-from wakewell.boards.replayed import Player
+from wakewell.boards.replayed import Player, why_unplayable
 from wakewell.changes import Change
-from wakewell.logs import Record, Sleep, sleep_of, sleep_s
+from wakewell.logs import Record, Sleep, is_brief, sleep_of, sleep_s
 
 Known = Callable[[str], bytes | None]  # the stored form of the state with that CRC, if known
 CRC_SIZE = 8
@@ -77,9 +77,11 @@ class States:
                 player.feed(record)
                 return
             pot, _ = player.pot(record)
+            if why_unplayable(record) and record["state"] == record["before"]:
+                return
             state = player.begun_with(record)
             player.snapshot = player.state = None
-            if pot is None or state is None:
+            if pot is None or state is None or why_unplayable(record):
                 return
             self._note(state)
             player.play(record, state, pot)
@@ -144,6 +146,12 @@ class Rejudge:
         if pot is None:
             self.passed()
             return None, why, []
+        why = why_unplayable(record)
+        if is_brief(record) or why:
+            self.passed()
+            if record["state"] != record["before"]:
+                player.snapshot = player.state = None
+            return None, why or "memory was short and its decisions were left out", []
         exact = self._steer(record)
         state = player.begun_with(record)
         player.snapshot = player.state = None

@@ -21,9 +21,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from wakeboard.short import WAKE
 from wakeboard.store import STATE_RECORD, state_from_snapshot
 from wakecore import line
-from wakecore.wake import RECORD
 from wakewell import asked, candidate, fieldlog, interpreter, logs, parcel
 from wakewell import report as report_pages
 from wakewell.asked import Asked
@@ -31,7 +31,7 @@ from wakewell.boards import run_replay
 from wakewell.boards.replayed import Player
 from wakewell.changes import STRICTER, WEAKER, Change, run_ms, runs
 from wakewell.core import core_id
-from wakewell.fieldlog import FieldLog
+from wakewell.fieldlog import FieldLog, Short
 from wakewell.logs import BadInput, InForce, Record, Skips, printable
 from wakewell.rejudged import STUMBLES, Rejudge, States, read_states, write_states
 from wakewell.report.series import tick_of
@@ -52,6 +52,7 @@ from wakewell.verdicts import (
 DECISIONS = ("values", "judged", "permissives", "plan", "trips", "lockouts", "water", "commands")
 BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
 MOST_DIFFERENCES = 1000
+SHORTENED = "with a shortened record"
 MOST_STATES = 64  # kept at a time, where this very core made the log
 MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
 DEMO = report_pages.DEMO
@@ -99,6 +100,7 @@ class Report:
     asked: str = ""  # the name of the settings asked about, if any
     verdicts: Verdicts = field(default_factory=Verdicts)
     skips: Skips = field(default_factory=Skips)
+    short: Short = field(default_factory=Short)
     wakes: int = 0  # records read; those played are fewer by the unplayed
     unplayed: Counter[str] = field(default_factory=Counter)
     unplayed_at: dict[str, str] = field(default_factory=dict)
@@ -148,6 +150,7 @@ class Report:
             "skipped": self.skips.count,
             "mended": self.skips.mended,
             "not played": self.wakes - self.played,
+            SHORTENED: self.short.count,
         }
 
 
@@ -202,7 +205,7 @@ def replay_log(
     made_for = None
     ticks: list[Tick] = []
     before: Wake | None = None
-    for entry in log.entries(progress):
+    for entry in log.entries(progress, brief=True):
         if entry.life != life:
             continue
         record, place = entry.record, log.shown(entry.place)
@@ -210,7 +213,7 @@ def replay_log(
         try:
             if here:
                 here.feed(record)
-            if entry.wake is None:
+            if record["kind"] == "state":
                 rejudge.snapshot(record)
                 made, why = player.feed(record)
             else:
@@ -226,13 +229,15 @@ def replay_log(
         except STUMBLES:
             report.skips.add(*log.at(entry.place), "the core could not make sense of it")
             continue
-        if entry.wake is None:
+        if record["kind"] == "state":
             if why:
                 report.skips.add(*log.at(entry.place), why)
             continue
+        _book(report, record, made, why, place, player.exact, changed)
+        if entry.wake is None:  # without its decisions there is no more to judge
+            continue
         ticks.append(tick_of(entry.wake, before))
         before = entry.wake
-        _book(report, record, made, why, place, player.exact, changed)
         pot, _ = player.pot(record)
         if pot is not None:
             report.verdicts.see(record, pot)
@@ -242,6 +247,8 @@ def replay_log(
     report.lives = [log.told(number) for number in range(len(log.lives))]
     report.life, report.own = life, log.own
     report.files_missing = bool(player.missing)
+    if log.lives:
+        report.short = log.lives[life].short
     return report
 
 
@@ -355,11 +362,11 @@ def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> I
     known: set[str] = set()
     made_for = None
     yield b"core " + core_id().encode()
-    for entry in FieldLog(files).entries():
+    for entry in FieldLog(files).entries(brief=True):
         if entry.life != life:
             continue
         record = entry.record
-        if entry.wake is not None:
+        if record["kind"] == "wake":
             if settings and made_for != record["limits"]:
                 made_for = record["limits"]
                 yield b"ask  " + settings.line(made_for)
@@ -369,7 +376,7 @@ def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> I
                 if data:
                     known.add(identity)
                     yield b"file " + data
-            yield b"wake " + line.encode(RECORD, record)
+            yield b"wake " + line.encode(WAKE, record)
         elif state_from_snapshot(record):
             yield b"wake " + line.encode(STATE_RECORD, record)
 
@@ -414,6 +421,7 @@ def lines_of(report: Report) -> Iterator[str]:
         yield f"  life     {here}"
         yield "           the others are another board's, or this one's before it was begun anew"
     yield from fieldlog.told(report.skips)
+    yield from report.short.told()
     for why, count in report.unplayed.most_common(MOST_SHOWN):
         at = report.unplayed_at.get(why, "see above")
         yield f"  not played  {_many(count)}, first {at}: {printable(why)}"
@@ -532,6 +540,8 @@ def as_json(report: Report) -> dict[str, Any]:
         "skipped": report.skips.count,
         "skips": [str(skip) for skip in report.skips.first],
         "not_played": dict(report.unplayed),
+        "shortened": report.short.count,
+        "shortened_first": report.short.first,
         "divergent": report.divergent,
         **{way: [vars(c) for c in report.changed(way)] for way in (WEAKER, STRICTER)},
         "first_otherwise": vars(report.first) if report.first else None,
@@ -693,7 +703,7 @@ def played(
 
 def closing(good: bool, lacking: Counter[str], others: int) -> str:
     """The last line's verdict. All is good only where all of it was read, played and as it was."""
-    what = {"skipped": "line", "mended": "line", "not played": "wake"}
+    what = {"skipped": "line", "mended": "line", "not played": "wake", SHORTENED: "wake"}
     parts = [f"{many(lacking[how], one)} {how}" for how, one in what.items() if lacking[how]]
     if others:
         parts.append(f"{_many(others)} decided otherwise")
@@ -756,7 +766,7 @@ def keep_states(paths: list[Path], out: Path) -> None:
         for path in folders:
             for _, files in [] if path.suffix == ".toml" else logs.find_logs(path):
                 lives: dict[int, States] = {}
-                for entry in FieldLog(files).entries():
+                for entry in FieldLog(files).entries(brief=True):
                     if entry.life not in lives:
                         in_force = InForce(files[0].parent)
                         lives[entry.life] = States(in_force, core_id(), sys.maxsize)

@@ -17,6 +17,7 @@ from wakewell.logs import LAST_DAY, MOST_NUMBER, MOST_WORD
 Number = Annotated[int, Meta(gt=-MOST_NUMBER, lt=MOST_NUMBER)]
 Flag = Annotated[int, Meta(ge=0, le=1)]
 Text = Annotated[str, Meta(max_length=MOST_WORD)]
+LeftOut = Annotated[list[Text], Meta(min_length=1)]  # of a record, for want of memory
 Reading = tuple[Number, Number] | None
 Day = Annotated[int, Meta(ge=0, le=LAST_DAY)]
 
@@ -96,12 +97,25 @@ class Wake(msgspec.Struct, gc=False):
     state: Text
     run: dict[str, Number | list[Number]] | UnsetType = UNSET
     after: dict[str, Reading] | UnsetType = UNSET
+    left_out: LeftOut | UnsetType = UNSET
 
     @property
     def ran_ms(self) -> int:
         """How long the pump ran; 0 without a pulse."""
         found = self.run["ran_ms"] if self.run else 0
         return found if isinstance(found, int) else 0
+
+
+class Brief(msgspec.Struct, gc=False):
+    """A wake on record without its decisions, for want of memory: what tells which wake it was."""
+
+    n: Annotated[int, Meta(ge=0, lt=MOST_NUMBER)]
+    core: Text
+    begin: Begin
+    before: Text
+    state: Text
+    left_out: LeftOut
+    stores: list[Flag] = []
 
 
 PARTS = (Wake, Begin, Values, Plan, Water)
@@ -125,6 +139,7 @@ def decode(data: bytes) -> Wake | None:
     begin = found.begin
     maybe = [begin.radio, begin.radio_ms, water.counted_ml, water.fall_ml, water.given_ul]
     members += sum([v is not UNSET for v in maybe])
+    members += found.left_out is not UNSET
     for part in (found.run, found.after):
         if part is not UNSET:
             members += 1 + len(part)
@@ -142,5 +157,10 @@ def _is_run(run: dict[str, int | list[int]]) -> bool:
 
 
 def of(record: dict[str, Any]) -> Wake:
-    """The same of a record that `logs.why_bad` finds nothing wrong with."""
+    """The same of a record that `logs.why_bad` finds nothing wrong with, and that is not brief."""
     return msgspec.convert(record, Wake)
+
+
+def brief(record: dict[str, Any]) -> Brief:
+    """The same of one that is (`logs.is_brief`)."""
+    return msgspec.convert(record, Brief)

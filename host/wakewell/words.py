@@ -15,6 +15,14 @@ from dataclasses import dataclass
 from wakecore import rules
 from wakecore.run import TRIPS
 
+# Parts of a record that a board leaves out where its memory is short (wakeboard.short)
+LEFT_OUT = {
+    "samples": "the samples of the pulse",
+    "decisions": "what it decided",
+    "readings": "what it read",
+    "end": "its end: the wake broke off",
+}
+
 OWNER, MAKER, NOBODY = "owner", "maker", "nobody"
 
 

@@ -298,7 +298,7 @@ def test_probes_that_are_not_believed() -> None:
 
 def test_every_look_says_its_requirement_and_what_to_do_if_there_is_anything() -> None:
     """Quiet and loud alike: drift, wear, clogging, loss, resets, awake, charge, storage, probes."""
-    wanted = ["R6", "R4", "R4", "R8", "R9", "R13", "R5", "R11", "R6"]
+    wanted = ["R6", "R4", "R4", "R8", "R9", "R13", "R5", "R11", "R13", "R6"]
     quiet = log(60, runs(*[(2000, 40)] * 9), answers(*[100] * 9))
     falls, rises = [(4000, 400 - 8 * n) for n in range(20)], [20] * 20
     bad = runs(*falls)
@@ -313,7 +313,7 @@ def test_every_look_says_its_requirement_and_what_to_do_if_there_is_anything() -
     for rows_ in found:
         assert [one.rule for one in rows_] == wanted
         assert all(one.threshold for one in rows_)
-    assert [one.state for one in found[0]] == [QUIET] * 9
+    assert [one.state for one in found[0]] == [QUIET] * 10
     loud = {one.name for one in found[1] if one.state in (ACT, WATCH)}
     assert loud >= {"awake time", "charge per wake", "clogging", "pump wear", "resets", "storage"}
     for one in (*found[0], *found[1]):

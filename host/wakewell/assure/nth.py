@@ -212,9 +212,9 @@ class Handle:
         self.files.operation()
         return self.file.read(*given)
 
-    def readline(self) -> Any:
+    def readline(self, *given: int) -> Any:
         self.files.operation()
-        return self.file.readline()
+        return self.file.readline(*given)
 
     def seek(self, at: int) -> Any:
         return self.file.seek(at)

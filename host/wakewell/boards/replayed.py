@@ -5,6 +5,7 @@ that runs on where the recorded one was stopped), the run ends with no trip of i
 records differ: the comparison shows it.
 """
 
+from wakeboard import short
 from wakeboard.driver import drive
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, line
@@ -17,6 +18,7 @@ class RecordedWake:
 
     def __init__(self, record):
         self.record = record
+        self.left_out = record.get("left_out", ())
         self.reads = [record["read"], record.get("after", {})]
         self.stores = list(record["stores"])
         self.stored = []  # what is in the slots after this wake, the newest first
@@ -43,6 +45,7 @@ class RecordedWake:
 
     def arm(self, run):
         """Line up the recorded samples by channel."""
+        self.short_run = run
         kept = self.record.get("run", {})
         count = len(kept.get("ms", ()))
         none = [0] * count
@@ -56,7 +59,8 @@ class RecordedWake:
         """The next recorded sample; past the last one the recorded run had ended."""
         at = self.at
         if at >= self.count:
-            self.run = run
+            if short.SAMPLES not in self.left_out:
+                self.run = run
             raise ValueError
         now, columns = run.now, self.columns
         for channel in range(WIDTH):
@@ -64,10 +68,23 @@ class RecordedWake:
         self.at = at + 1
 
     def stop(self):
-        """The recorded running time. That the record ends is no fault, unless it tells of one."""
+        """The recorded running time. That the record ends is no fault, unless it tells of one.
+
+        Where the samples were left out, what stopped the pulse is believed.
+        """
+        if short.SAMPLES in self.left_out:
+            self.short_run.trip = self.told_trip()
         if self.run is not None and self.run.trip is None and "fault" not in self.record["trips"]:
             self.run.trip = ""
         return self.ran_ms
+
+    def told_trip(self):
+        """What stopped the pulse by the record, "" if nothing did. That no water came may be what
+        was made of a pulse that was complete."""
+        trips = self.record.get("trips")
+        trip = trips[0] if trips else ""
+        whole = self.ran_ms >= self.short_run.pulse_ms
+        return "" if trip == "no flow" and whole else trip
 
     def close(self):
         """The recorded time awake."""
@@ -119,10 +136,13 @@ class Player:
         pot, why = self.pot(record)
         if pot is None:
             return None, why
+        unplayable = why_unplayable(record)
+        if unplayable and record["state"] == record["before"]:
+            return None, unplayable  # it left the state as it was
         state = self.begun_with(record)
         self.snapshot = self.state = None  # if the record is damaged, nothing is kept
-        if state is None:
-            return None, "the state it began with is not known"
+        if unplayable or state is None:
+            return None, unplayable or "the state it began with is not known"
         return self.play(record, state, pot), ""
 
     def play(self, record, state, pot):
@@ -138,7 +158,7 @@ class Player:
             stored.append((record["state"] if ends else "", data))
         self.slots = (stored + self.slots)[:2]
         self.outran = board.run is not None
-        return board.made
+        return as_short(board.made, record)
 
     def begun_with(self, record):
         """The state this wake began with, or None if it is not known.
@@ -211,3 +231,30 @@ class Player:
             if values is not None:
                 return values, ""
         return None, "%s %s: %s" % (kind, identity, why)
+
+
+def why_unplayable(record):
+    """Why a shortened record cannot be played, "" if it can, as far as it goes."""
+    left_out = record.get("left_out", ())
+    if short.END in left_out:
+        return "memory was short and it broke off"
+    if short.READINGS in left_out:
+        return "memory was short and its readings were left out"
+    if short.SAMPLES in left_out and not record.get("after", {}).get("level"):
+        return "memory was short and its samples were left out, with no level after them"
+    return ""
+
+
+def as_short(made, record):
+    """The record that was made, without what the recorded one left out."""
+    left_out = record.get("left_out", ())
+    for step in left_out:
+        short.shorten(made, step)
+    if short.DECISIONS in left_out:  # then it may tell less of them
+        for name in ("trips", "lockouts"):
+            made.pop(name, None)
+            if name in record:
+                made[name] = record[name]
+    if left_out:
+        made["left_out"] = record["left_out"]
+    return made

@@ -7,8 +7,8 @@ line is a word and what it is about: `core` (a log begins; the id of the core th
 
 import sys
 
+from wakeboard.short import WAKE
 from wakecore import line
-from wakecore.wake import RECORD
 from wakewell.boards.replayed import Player
 
 
@@ -33,7 +33,7 @@ def answers(inputs):
         player.exact = not player.asked and record.get("core") == core
         made, why = player.feed(record)
         if record["kind"] == "wake":
-            yield line.encode(RECORD, made) if made else why.encode()
+            yield line.encode(WAKE, made) if made else why.encode()
 
 
 def main(path):

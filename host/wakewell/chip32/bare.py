@@ -12,7 +12,7 @@ import socket
 import subprocess
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
@@ -35,18 +35,49 @@ import gc
 gc.threshold(-1)
 import bare
 bare.begin(%(pins)r, %(level)r)
-del bare
 gc.collect()
 import bare_host
 bare_host.mark("boot")
-bare_host.count()
-del gc, bare_host
+space = {"__name__": "__main__"}
+start = bare_host.count
+del gc, bare, bare_host
+start()
 for name in ("/boot.py", "/main.py"):
     try:
         with open(name) as file:
-            exec(file.read())
+            exec(file.read(), space)
     except Exception as error:
         print(name, repr(error))
+"""
+
+
+# As BOOT, but the wake's line is written again and again, and of each a later allocation fails.
+LINES = """
+import bare
+bare.begin(%(pins)r, %(level)r)
+import bare_host
+with open("/boot.py") as file:
+    exec(file.read(), {})
+import sys
+import loader
+version = loader.read("/code/in-force")
+sys.path.insert(0, "/code/" + version)
+from wakeboard.board import Board
+plain = Board.log
+def log(board, record):
+    nth, enough = %(first)d, 0
+    while not enough:
+        again, escaped = dict(record), 0
+        bare_host.begin_line(nth)
+        try:
+            plain(board, again)
+        except MemoryError:
+            escaped = 1
+        enough = bare_host.end_line(nth, escaped)
+        nth += %(step)d
+    bare.end("enough")
+Board.log = log
+Board(version, 0).wake()
 """
 
 
@@ -92,6 +123,24 @@ class Boot:
     heap: int
     allocations: int
     marks: dict[str, dict[str, int]]
+    levels: dict[int, int]  # at its pins
+    asked: int  # allocations up to when its cause was asked for last, as a wake begins
+
+
+@dataclass
+class Line:
+    """A wake's line while an allocation of that number failed. enough: there was none of it.
+
+    escaped: the board's program was left by the error. files: what it changed in the log.
+    """
+
+    nth: int
+    escaped: bool
+    enough: bool
+    files: dict[str, bytes]
+
+
+Failed = tuple[Boot, dict[str, bytes]]  # a boot, and the flash it leaves
 
 
 @dataclass
@@ -109,21 +158,54 @@ class BareChip:
 
     def boot(self, cause: int = DEEP_SLEEP, wake: int = TIMER, fail_at: int = 0) -> Boot:
         """One boot, to its deep sleep. fail_at: which allocation of it fails; 0: none."""
+        ((boot, self.files),) = self._boots([fail_at], cause, wake)
+        return boot
+
+    def failing(
+        self, fail_at: Sequence[int], cause: int = DEEP_SLEEP, wake: int = TIMER
+    ) -> Iterator[tuple[Failed, Failed]]:
+        """For each of several numbers: the boot whose allocation of that number fails, and a
+        good one after it, each with the flash it leaves. All in one process, for that start
+        costs most; this chip stays as it is."""
+        rtc, clock_s = self.rtc, self.clock_s
+        found = self._boots(list(fail_at), cause, wake)
+        self.rtc, self.clock_s = rtc, clock_s
+        yield from zip(found[::2], found[1::2], strict=True)
+
+    def failing_lines(self, first: int = 1, step: int = 1) -> Iterator[Line]:
+        """The line of the next wake, written again and again, each time to the log as it is now:
+        of each every `step`-th allocation fails, from `first` on to more than it needs."""
         with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
             folder = Path(name)
-            there = {}
-            for number, (path, data) in enumerate(self.files.items()):
-                here = folder / f"{number}"
-                here.write_bytes(data)
-                there["/" + path.lstrip("/")] = here
-            there["/lib/bare.mpy"] = fakes(folder)
-            code = BOOT % {"pins": self.pins, "level": self.level}
-            order = chip32.Order(code, there, self.first, self.most)
-            chip: dict[str, Any] = {"cause": cause, "wake": wake if cause == DEEP_SLEEP else 0}
-            chip |= {"clock": self.clock_s, "rtc": self.rtc.hex(), "fail_at": fail_at}
-            return self._run(order, chip | {"aside": aside()}, folder)
+            order, chip = self._order(LINES, folder, first=first, step=step)
+            chip |= {"cause": DEEP_SLEEP, "wake": TIMER, "fails": [0], "lines": True}
+            for row in self._told(order, chip, folder)[0]:
+                files = {path[1:]: bytes.fromhex(data) for path, data in row["files"].items()}
+                yield Line(row["nth"], bool(row["escaped"]), bool(row["enough"]), files)
 
-    def _run(self, order: chip32.Order, chip: dict[str, Any], folder: Path) -> Boot:
+    def _boots(self, fails: list[int], cause: int, wake: int) -> list[Failed]:
+        with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
+            folder = Path(name)
+            order, chip = self._order(BOOT, folder)
+            chip |= {"cause": cause, "wake": wake if cause == DEEP_SLEEP else 0, "fails": fails}
+            return self._ended(chip, *self._told(order, chip, folder))
+
+    def _order(self, code: str, folder: Path, **words: Any) -> tuple[chip32.Order, dict[str, Any]]:
+        """That program on this chip."""
+        there = {}
+        for number, (path, data) in enumerate(self.files.items()):
+            here = folder / f"{number}"
+            here.write_bytes(data)
+            there["/" + path.lstrip("/")] = here
+        there["/lib/bare.mpy"] = fakes(folder)
+        code %= {"pins": self.pins, "level": self.level, **words}
+        chip = {"clock": self.clock_s, "rtc": self.rtc.hex(), "aside": aside()}
+        return chip32.Order(code, there, self.first, self.most), chip
+
+    def _told(
+        self, order: chip32.Order, chip: dict[str, Any], folder: Path
+    ) -> tuple[list[dict[str, Any]], str, str]:
+        """What the interpreter tells, its console and its errors."""
         with (folder / "result").open("wb") as told, answering(self.peer) as line:
             lines = told.fileno(), line.fileno()
             chip |= {"told": lines[0], "line": lines[1]}
@@ -134,19 +216,34 @@ class BareChip:
         text = (folder / "result").read_text()
         if not text:
             raise RuntimeError(f"the bare chip: {(done.stderr or done.stdout).strip()[-2000:]}")
-        found: dict[str, Any] = json.loads(text)
-        self.files = {path[1:]: bytes.fromhex(data) for path, data in found["files"].items()}
-        self.rtc = bytes.fromhex(found["rtc"])
-        self.clock_s = found["clock"] + found["ms"] // 1000
-        return Boot(
-            found["ended"],
-            found["ms"],
-            done.stdout,
-            done.stderr,
-            found["peak"],
-            found["allocations"],
-            found["marks"],
-        )
+        return [json.loads(row) for row in text.splitlines()], done.stdout, done.stderr
+
+    def _ended(
+        self, chip: dict[str, Any], rows: list[dict[str, Any]], console: str, error: str
+    ) -> list[Failed]:
+        """The boots of those rows. This chip is as after the last of them."""
+        boots: list[Failed] = []
+        for found in rows:
+            files = dict(self.files) if len(chip["fails"]) > 1 else {}
+            for path, data in found["files"].items():
+                files.pop(path[1:], None)
+                if data is not None:
+                    files[path[1:]] = bytes.fromhex(data)
+            self.rtc = bytes.fromhex(found["rtc"])
+            self.clock_s = found["clock"] + found["ms"] // 1000
+            boot = Boot(
+                found["ended"],
+                found["ms"],
+                console,
+                error,
+                found["peak"],
+                found["allocations"],
+                found["marks"],
+                {int(pin): level for pin, level in found["levels"].items()},
+                found["asked"],
+            )
+            boots.append((boot, files))
+        return boots
 
 
 @cache

@@ -3,10 +3,13 @@
 // The order: {folder, first, most, files: {path there: path here}, code}. What it prints goes
 // to the standard output, an exception to the standard error with exit code 1.
 //
-// With `chip` in it ({cause, wake, clock, rtc, aside, fail_at, told, line}) `code` is the boot of a bare
-// chip: inside/bare.py makes its modules from what is here. The result, a JSON object, goes to the
-// descriptor `told`: how the boot ended, the files as they are then, RTC memory, what the heap
-// came to. What its sockets send, and what answers, goes over the descriptor `line`.
+// With `chip` in it ({cause, wake, clock, rtc, aside, fails, told, line}) `code` is the boot of a bare
+// chip: inside/bare.py makes its modules from what is here. The result of each boot, a line of
+// JSON, goes to the descriptor `told`: how the boot ended, the files as they are then, RTC memory,
+// what the heap came to. What its sockets send, and what answers, goes over the descriptor `line`.
+// fails: boots one after another, of which allocation of it fails (0: none). Where there are
+// several, each begins with the files and RTC memory of the order, and has a second boot after it,
+// in which nothing fails; files that are as they were are left out of the results.
 
 import fs from "node:fs";
 import path from "node:path";
@@ -16,10 +19,16 @@ const order = JSON.parse(fs.readFileSync(process.argv[2], "utf8"));
 const chip = order.chip;
 const out = (text) => fs.writeSync(1, text + "\n");
 const { folder, first, most } = order;
-const { python, heap } = await interpreter(folder, first, most, chip?.aside ?? 0, out);
-for (const [there, here] of Object.entries(order.files)) {
-  python.FS.mkdirTree(path.posix.dirname(there));
-  python.FS.writeFile(there, fs.readFileSync(here));
+let python, heap;
+
+/** A new interpreter with those files. */
+async function begin() {
+  ({ python, heap } = await interpreter(folder, first, most, chip?.aside ?? 0, out));
+  for (const [there, here] of Object.entries(order.files)) {
+    python.FS.mkdirTree(path.posix.dirname(there));
+    python.FS.writeFile(there, fs.readFileSync(here));
+  }
+  python.registerJsModule("bare_host", bareHost);
 }
 
 /** One line to the peer, and the line that answers it. */
@@ -35,14 +44,16 @@ function asked(question) {
   return JSON.parse(text);
 }
 
-const result = { ended: "crash", ms: 0, marks: {} };
-let rtc = Buffer.from(chip ? chip.rtc : "", "hex");
+let result;
+let failAt = 0;
+let rtc = Buffer.alloc(0);
+let clock = 0;
 const view = (at, size) => Buffer.from(heap.exports.memory.buffer, at, size);
 const bareHost = {
   end: (how, ms, sinceStartMs) => {
     result.ended = how;
     result.ms = ms;
-    chip.clock += Math.floor(sinceStartMs / 1000);
+    clock += Math.floor(sinceStartMs / 1000);
   },
   // Bytes free and the largest block of them at this moment, garbage put aside
   mark: (name) => {
@@ -53,13 +64,38 @@ const bareHost = {
   // From here on the allocations of the boot are counted
   count: () => {
     heap.count = 0;
-    heap.failAt = chip.fail_at;
+    heap.failAt = failAt;
   },
   reset_cause: () => chip.cause,
-  wake_reason: () => chip.wake,
-  clock_s: () => chip.clock,
+  wake_reason: () => {
+    result.asked = heap.count;
+    return chip.wake;
+  },
+  clock_s: () => clock,
   set_clock: (seconds) => {
-    chip.clock = seconds;
+    clock = seconds;
+  },
+  // A line of the log, again and again: of each, which allocation fails, and what the log is then
+  begin_line: (nth) => {
+    logBefore ??= flash("/pot/log", {});
+    heap.count = 0;
+    heap.failAt = nth;
+  },
+  end_line: (nth, escaped) => {
+    heap.failAt = 0;
+    const enough = heap.count < nth;
+    const files = flash("/pot/log", {});
+    fs.writeSync(chip.told, JSON.stringify({ nth, escaped, enough, files: changed(files) }) + "\n");
+    for (const there of Object.keys(files)) {
+      if (!(there in logBefore)) python.FS.unlink(there);
+    }
+    for (const [there, data] of Object.entries(logBefore)) {
+      if (files[there] !== data) python.FS.writeFile(there, Buffer.from(data, "hex"));
+    }
+    return enough ? 1 : 0;
+  },
+  level: (pin, value) => {
+    result.levels[pin] = value;
   },
   rtc_size: () => rtc.length,
   rtc_read: (at) => rtc.copy(view(at, rtc.length)),
@@ -76,10 +112,16 @@ const bareHost = {
     return Buffer.from(data, "hex").copy(view(at, size));
   },
 };
-python.registerJsModule("bare_host", bareHost);
+let logBefore;
+
+/** Those of the log's files that are not as they were. */
+function changed(files) {
+  return Object.fromEntries(Object.entries(files).filter(([k, data]) => logBefore[k] !== data));
+}
 
 /** {path: bytes in hexadecimal} of all that lies on the flash. */
 function flash(folder, found) {
+  if (!python.FS.analyzePath(folder).exists) return found;
   for (const name of python.FS.readdir(folder)) {
     const place = path.posix.join(folder, name);
     if ([".", ".."].includes(name) || /^\/(dev|home|lib|proc|tmp)$/.test(place)) continue;
@@ -89,21 +131,64 @@ function flash(folder, found) {
   return found;
 }
 
-let code = 0;
-try {
-  python.runPython(order.code);
-} catch (error) {
-  if (!(chip && error.type === "SystemExit")) {
-    fs.writeSync(2, `${error.type ?? ""} ${error.message}\n${error.stack}\n`);
-    code = 1;
+/** Make the flash hold those files and nothing else. */
+function restore(files) {
+  for (const there of Object.keys(flash("/", {}))) {
+    if (!(there in files)) python.FS.unlink(there);
+  }
+  for (const [there, data] of Object.entries(files)) {
+    python.FS.mkdirTree(path.posix.dirname(there));
+    python.FS.writeFile(there, Buffer.from(data, "hex"));
   }
 }
-if (chip) {
-  result.files = flash("/", {});
-  result.clock = chip.clock;
-  result.rtc = rtc.toString("hex");
-  result.allocations = heap.count;
-  result.peak = Math.max(heap.peak, heap.total());
-  fs.writeFileSync(chip.told, JSON.stringify(result));
+
+let code = 0;
+function run() {
+  try {
+    python.runPython(order.code);
+  } catch (error) {
+    if (!(chip && error.type === "SystemExit")) {
+      fs.writeSync(2, `${error.type ?? ""} ${error.message}\n${error.stack}\n`);
+      code = 1;
+    }
+  }
+}
+
+/** One boot, of which that allocation fails; its result without the files that are as in `known`. */
+function boot(nth, known) {
+  failAt = nth;
+  result = { ended: "crash", ms: 0, marks: {}, levels: {}, asked: 0 };
+  run();
+  heap.failAt = 0;
+  const allocations = heap.count;
+  python.runPython("import bare\nbare.tell_levels()");
+  const files = flash("/", {});
+  for (const there of Object.keys(known)) {
+    if (files[there] === known[there]) delete files[there];
+    else files[there] ??= null;
+  }
+  const peak = Math.max(heap.peak, heap.total());
+  Object.assign(result, { nth, files, clock, rtc: rtc.toString("hex"), allocations, peak });
+  fs.writeSync(chip.told, JSON.stringify(result) + "\n");
+  clock += Math.floor(result.ms / 1000);
+}
+
+await begin();
+if (!chip || chip.lines) run();
+else {
+  const many = chip.fails.length > 1;
+  const before = many ? flash("/", {}) : {};
+  for (const nth of chip.fails) {
+    if (many) await begin();
+    rtc = Buffer.from(chip.rtc, "hex");
+    clock = chip.clock;
+    boot(nth, before);
+    if (many) {
+      const files = flash("/", {});
+      await begin();
+      restore(files);
+      boot(0, before);
+    }
+  }
 }
 process.exitCode = code;

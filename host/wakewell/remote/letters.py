@@ -77,6 +77,11 @@ class Line(msgspec.Struct, frozen=True, gc=False):
     data: bytes
 
 
+def tells(line: Line) -> bool:
+    """Is it a wake that tells how the pot is? One shortened to what began it does not."""
+    return line.kind == "wake" and b'"commands":' in line.data
+
+
 class Report(msgspec.Struct):
     """One report of one board. damaged: lines of its log that its flash did not keep whole."""
 

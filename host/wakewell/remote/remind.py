@@ -255,7 +255,7 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
     ):
         for path in files[-2:]:
             for record, _, _ in logs.read_file(path, logs.Skips()):
-                if record["kind"] != "wake" or logs.why_bad(record):
+                if record["kind"] != "wake" or logs.is_brief(record) or logs.why_bad(record):
                     continue
                 day, second, trusted = record["begin"]["utc"]
                 at = day * DAY_S + second

@@ -221,7 +221,7 @@ class Store:
         changed = set()
         for report in reports:
             number, n, told = seen.get(report.board, (-1, -1, {}))
-            wake = next((each for each in reversed(report.lines) if each.kind == "wake"), None)
+            wake = next((each for each in reversed(report.lines) if letters.tells(each)), None)
             utc = letters.utc_of(wake.data) if wake is not None else None
             if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
                 continue

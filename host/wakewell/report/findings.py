@@ -298,6 +298,20 @@ def storage(log: PotLog) -> Finding:
     return Finding(name, QUIET, "its storage keeps what it should", measure, threshold, "", "R11")
 
 
+def memory(log: PotLog) -> Finding:
+    """Were records shortened, for want of memory on the board?"""
+    name, threshold = "memory", "2 shortened records in the last 30 days"
+    wakes = late(log)
+    lately = sum(bool(w.left_out) for w in wakes)
+    lately += sum(n >= wakes[0].n for n, _, _ in log.short.wakes)
+    measure = f"{lately} shortened records in 30 days, {log.short.count} in all"
+    if lately >= 2:
+        plain = f"its memory was short, and {lately} of its records do not tell all"
+        do = "Send the log to the maker: its chip may not have the memory it needs."
+        return Finding(name, WATCH, plain, measure, threshold, do, "R13")
+    return Finding(name, QUIET, "it has memory for its records", measure, threshold, "", "R13")
+
+
 def probe_words(log: PotLog) -> Finding:
     """How often were probes not believed, and why?"""
     name, threshold = "readings not believed", "a tenth of the wakes of the last 30 days"
@@ -326,5 +340,6 @@ LOOKS: tuple[Callable[[PotLog], Finding], ...] = (
     awake_time,
     charge,
     storage,
+    memory,
     probe_words,
 )

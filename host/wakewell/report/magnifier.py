@@ -286,6 +286,9 @@ def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magn
         ("woke", words.of(words.CAUSES, wake.cause).plain),
         ("then slept", f"{wake.sleep_s} s"),
     ]
+    if wake.left_out:
+        text = ", ".join(words.LEFT_OUT.get(part, part) for part in wake.left_out)
+        found.recorded.append(("left out of its record, for its memory was short", text))
     found.run = run_pictures(record, cal)
     return found
 

@@ -472,6 +472,7 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("jumps of the clock", str(log.jumps)),
         ("lines not read", named(log.skips.first, log.skips.count)),
         ("records mended", named(log.skips.mends, log.skips.mended)),
+        ("records shortened", "; ".join([str(log.short.count), *log.short.first[:MOST_NAMED]])),
         ("other lives in this log", "; ".join(log.others) or "none"),
         ("core that recorded", ", ".join(cores)),
         ("settings, limits, calibration", ", ".join(i or "safe defaults" for i in last.ids)),

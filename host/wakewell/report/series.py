@@ -25,7 +25,7 @@ from wakecore.plan import refill_ppt, target_ppt
 from wakecore.wake import DRY_RUNS
 from wakewell import fieldlog, logs, obeyed, pots, stage, usual
 from wakewell.board_file import board_id
-from wakewell.fieldlog import FieldLog, Place
+from wakewell.fieldlog import FieldLog, Place, Short
 from wakewell.logs import MOST_WORD, BadInput, Record, Skips
 from wakewell.report.times import EPOCH_S, Tick, tick, timeline
 
@@ -78,6 +78,7 @@ class Wake(msgspec.Struct, gc=False):
     files: tuple[str, ...]  # begin: state, settings, limits, calibration that were not good
     host: tuple[str, ...]
     radio_ms: int  # the radio was on, since the wake before
+    left_out: tuple[str, ...] = NONE  # of its record, for want of memory
     time_s: float = 0.0
     wall_s: float = 0.0  # the same as local wall time; set by whoever knows the time zone
     gap: bool = False  # something is missing between the wake before and this one
@@ -123,6 +124,7 @@ class PotLog:
     uncommissioned: str = ""  # why its folder's stage does not count on its board
     wakes: list[Wake] = field(default_factory=list)
     skips: Skips = field(default_factory=Skips)
+    short: Short = field(default_factory=Short)
     dated: bool = False
     jumps: int = 0
     missing: int = 0  # records the numbers say there should be
@@ -240,6 +242,7 @@ def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
         not_good,
         names_in(begin.host),
         0 if begin.radio_ms is UNSET else begin.radio_ms,
+        names_in(found.left_out) if found.left_out else NONE,
     )
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
@@ -309,6 +312,8 @@ def read(
             row.add(row_of(entry.wake, entry.place, shared), entry.data)
     own = source.own
     row = rows.get(own) or _Rows()
+    if source.lives:
+        log.short = source.lives[own].short
     log.others = [source.told(number) for number in range(len(source.lives)) if number != own]
     log.wakes, log.dropped = row.wakes, row.dropped
     for spot, data in sorted([*row.events, *row.recent]):
@@ -349,7 +354,7 @@ def notable(wake: Wake, held: tuple[str, ...]) -> bool:
 
 def told(log: PotLog) -> list[str]:
     """What was read otherwise than it stands there: mended, skipped, of another life."""
-    rows = list(fieldlog.told(log.skips))
+    rows = [*fieldlog.told(log.skips), *log.short.told()]
     rows += [
         f"  left out  another board, or this one before it began anew: {o}" for o in log.others
     ]
@@ -382,9 +387,11 @@ class _Rows:
 
 def find_gaps(log: PotLog) -> None:
     """Mark every wake before which something is missing, and count missing records."""
+    brief = sorted({n for n, _, _ in log.short.wakes})
     for before, wake in pairwise(log.wakes):
         if wake.n > before.n + 1:
-            log.missing += wake.n - before.n - 1
+            briefly = [n for n in brief if before.n < n < wake.n]
+            log.missing += wake.n - before.n - 1 - len(briefly)
         away_s = wake.time_s - before.time_s
         wake.gap = wake.n != before.n + 1 or away_s > 1.2 * before.sleep_s + 3600
 

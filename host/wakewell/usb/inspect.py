@@ -10,7 +10,7 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.state import PHASES, from_bytes
-from wakewell import pots
+from wakewell import logs, pots
 from wakewell.logs import BadInput, printable
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
 from wakewell.usb.link import MOST_SAID, Link, connect
@@ -59,15 +59,16 @@ def screen(link: Link, folder: Path) -> list[str]:
         f"{identity.free_bytes // 1024} KiB free",
         f"  version      {version}; last good {good}; {boots} boots not finished",
     ]
-    if wakes:
-        values = wakes[0]["values"]
+    told = [record for record in wakes if not logs.is_brief(record)]
+    if told:
+        values = told[0]["values"]
         for name, key, unit in (
             ("battery", "battery_mv", "mV"),
             ("tank", "level_ml", "ml"),
             ("soil", "soil_ppt", "parts per thousand"),
         ):
             value = values.get(key)
-            word = wakes[0]["judged"].get(key.split("_")[0], "")
+            word = told[0]["judged"].get(key.split("_")[0], "")
             lines.append(
                 f"  {name:<12} {'not believed: ' + word if value is None else value} "
                 f"{'' if value is None else unit}".rstrip()
@@ -85,6 +86,10 @@ def screen(link: Link, folder: Path) -> list[str]:
         if state.open_ms:
             lines.append("  pulse        begun and not ended: the next wake counts it in full")
     for record in wakes:
+        if logs.is_brief(record):
+            cause = record["begin"]["cause"]
+            lines.append(f"  wake {record['n']:<7} {cause}, its record shortened: memory was short")
+            continue
         run = record.get("run")
         what = f"pulse of {run['ran_ms']} ms" if run else "no pulse"
         trips = ", trip " + ", ".join(record["trips"]) if record["trips"] else ""

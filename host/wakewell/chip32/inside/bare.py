@@ -26,6 +26,12 @@ def begin(pins, level):
     _level[0], _level[1] = level
 
 
+def tell_levels():
+    """The level or microvolts at each pin that has any, for the host."""
+    for pin, value in _values.items():
+        host.level(pin, value)
+
+
 def end(how, ms=0):
     """The end of a boot: the host is told, and nothing runs after it."""
     host.end(how, ms, _now[0])
