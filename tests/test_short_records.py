@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-import makelog
 import pytest
 
+import makelog
 from wakeboard import short, store
 from wakecore import line
 from wakewell import chip32, interpreter, replay, usual

@@ -18,7 +18,7 @@ from typing import Any
 from tqdm import tqdm
 
 from wakeboard import driver
-from wakewell import interpreter
+from wakewell import chip32, interpreter
 from wakewell.assure import (
     adversary,
     corners,
@@ -32,6 +32,7 @@ from wakewell.assure import (
     mutate_host,
     note,
     nth,
+    nth_bare,
     projection,
     tell,
     world,
@@ -205,6 +206,17 @@ def each_nth(asked: Asked) -> Figures:
         except nth.Broken as wrong:
             numbers["violations"] += 1
             asked.say(f"  {name}: {wrong}")
+    why_not = chip32.why_not() or ("" if nth_bare.POTS.is_dir() else "only in a clone")
+    if why_not:
+        left_out.append(f"allocations of a bare chip: {why_not}")
+        return Figures(numbers, left_out)
+    try:
+        numbers |= nth_bare.every(asked.quick)
+    except nth.Broken as wrong:
+        numbers["violations"] += 1
+        asked.say(f"  allocations of a bare chip: {wrong}")
+    if asked.quick:
+        left_out.append("allocations of a bare chip: a few of each part only")
     return Figures(numbers, left_out)
 
 

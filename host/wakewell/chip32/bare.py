@@ -124,7 +124,8 @@ class Boot:
     allocations: int
     marks: dict[str, dict[str, int]]
     levels: dict[int, int]  # at its pins
-    asked: int  # allocations up to when its cause was asked for last, as a wake begins
+    loaded: int  # allocations up to when its cause was asked for first: the loader runs
+    asked: int  # and last: a wake begins
 
 
 @dataclass
@@ -240,6 +241,7 @@ class BareChip:
                 found["allocations"],
                 found["marks"],
                 {int(pin): level for pin, level in found["levels"].items()},
+                found.get("loaded", 0),
                 found["asked"],
             )
             boots.append((boot, files))

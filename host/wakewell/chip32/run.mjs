@@ -44,7 +44,7 @@ function asked(question) {
   return JSON.parse(text);
 }
 
-let result;
+let result = {};
 let failAt = 0;
 let rtc = Buffer.alloc(0);
 let clock = 0;
@@ -66,7 +66,10 @@ const bareHost = {
     heap.count = 0;
     heap.failAt = failAt;
   },
-  reset_cause: () => chip.cause,
+  reset_cause: () => {
+    result.loaded ??= heap.count;
+    return chip.cause;
+  },
   wake_reason: () => {
     result.asked = heap.count;
     return chip.wake;
@@ -150,6 +153,8 @@ function run() {
     if (!(chip && error.type === "SystemExit")) {
       fs.writeSync(2, `${error.type ?? ""} ${error.message}\n${error.stack}\n`);
       code = 1;
+      // Not by a Python error: the interpreter itself fell
+      if (!error.type) result.ended = "trap";
     }
   }
 }
