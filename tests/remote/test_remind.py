@@ -115,12 +115,40 @@ def test_it_comes_back_within_the_day_and_is_not_told_twice(tmp_path: Path) -> N
         ({"needs": ["see to the pot"], "lockouts": ["leak"]}, [], ["lockout leak"]),
         ({"needs": ["commission the pot"]}, [], ["need commission the pot"]),
         ({"needs": ["a need of a newer core"]}, ["need a need of a newer core"], []),
+        ({"needs": [], "vain": 3}, [], ["reports in vain"]),
+        ({"needs": [], "vain": 0}, [], []),
     ],
 )
 def test_the_right_person(told: dict[str, Any], owner: list[str], maker: list[str]) -> None:
     found = causes.of(told, int(NOON), SETTINGS, NOON)
     assert [c.key for c in found if c.who == "owner"] == owner
     assert [c.key for c in found if c.who == "maker"] == maker
+
+
+def test_reports_in_vain_are_told_with_the_first_that_came_through_and_not_after_the_next(
+    tmp_path: Path,
+) -> None:
+    """Its answer to what was asked is a report of the same boot, and says it again."""
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+
+    def said(n: int, day: int, **words: Any) -> None:
+        start = NOON + day * DAY_S
+        report = letters.Report(
+            BOARD, n, "00112233", {"wakes": n, "asked": 0, "refused": 0} | words
+        )
+        store.take([report], int(start))
+        rounds(store, where, post, start, start + DAY_S)
+
+    said(1, 0)
+    assert post.sent == []
+    said(5, 1, vain=3)
+    said(6, 1, vain=3)
+    ((_, addresses, _, text),) = post.sent
+    assert addresses == ("json://maker",)
+    assert "after 3 in vain" in text
+    said(7, 2)
+    said(8, 3)
+    assert len(post.sent) == 1
 
 
 def test_a_pot_that_is_silent_cannot_say_so(tmp_path: Path) -> None:

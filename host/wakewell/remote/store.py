@@ -225,6 +225,8 @@ class Store:
             utc = letters.utc_of(wake.data) if wake is not None else None
             if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
                 continue
+            # A word that this report does not say is not true any more
+            told = {key: told[key] for key in (NEWEST, SAID_AT) if key in told}
             told |= {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
             if wake is not None:
                 n = wake.n
