@@ -66,6 +66,14 @@ APP = part(IDS["esp32-s3"], described())
             "does not call itself micropython",
         ),
         (whole("esp32-s3", app=part(9, b"tiny")), "does not call itself micropython"),
+        (
+            whole("esp32-s3", app=part(9, described(version=b"v1.26.1"))),
+            "MicroPython v1.26.1, allowed 1.27 or newer",
+        ),
+        (
+            whole("esp32-s3", app=part(9, described(version=b"v1.9.4-623-g34af10d2e"))),
+            "MicroPython v1.9.4-623-g34af10d2e, allowed 1.27 or newer",
+        ),
         (bytes([0xE9, 200]) + bytes(64), "200 segments, allowed 1 to 16"),
     ],
 )
@@ -78,6 +86,16 @@ def test_what_is_no_image_for_this_chip(data: bytes, why: str, tmp_path: Path) -
     assert why in text
     assert "ESP32_GENERIC_S3" in text
     assert "Nothing was erased" in text
+
+
+@pytest.mark.parametrize(
+    "version", [b"v1.27.0", b"v1.28.0-preview.12.g0123456", b"v2.0.0", b"0123456-dirty"]
+)
+def test_a_version_that_may_do_is_shown_and_taken(version: bytes, tmp_path: Path) -> None:
+    """Somebody's own build may name none: the board itself is asked after it was written."""
+    path = tmp_path / "image.bin"
+    path.write_bytes(whole("esp32", app=part(0, described(version=version))))
+    assert image.look(path, "esp32").version == version.decode()
 
 
 def test_no_file_at_all(tmp_path: Path) -> None:
@@ -126,6 +144,8 @@ def rom(request: pytest.FixtureRequest) -> Iterator[Rom]:
         # ROM say (from memory); esptool's documentation, "Boot Mode Selection": the second.
         (b"rst:0x10 (RTCWDT_RTC_RESET)\r\ninvalid header: 0xffffffff\r\n", "this chip is blank"),
         (b"rst:0x7\r\nInvalid header 0xffffffff\r\n", "--interpreter FILE"),
+        # An older ESP32 after erase_flash: espressif/esp-idf, issue 113
+        (b"flash read err, 1000\r\nets_main.c 371 \r\nets Jun  8 2016\r\n", "--interpreter FILE"),
         (b"boot:0x3 (DOWNLOAD_BOOT)\r\nwaiting for download\r\n", "its boot button was held"),
     ],
     indirect=["rom"],

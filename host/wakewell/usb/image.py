@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import importlib.util
+import re
 import struct
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from pathlib import Path
 from wakewell import chips, extras
 from wakewell.logs import BadInput, printable
 from wakewell.tomlfile import show_path
+from wakewell.usb.link import LEAST_VERSION
 
 MAGIC, SEGMENTS = 0xE9, 16
 DESCRIPTION = struct.Struct("<II8s32s32s")
@@ -24,6 +26,7 @@ TABLE_AT, TABLE_MAGIC, ENTRY = 0x8000, b"\xaa\x50", struct.Struct("<2sBBII16sI")
 APP = 0  # type of an application in the partition table
 DESCRIBED, DESC_MAGIC = 32, 0xABCD5432  # where an application describes itself
 MOST = 64 << 20  # bytes
+VERSION = re.compile(r"v(\d{1,3})\.(\d{1,3})")  # as its builds are named
 CHIP_IDS = {0: "esp32", 2: "esp32-s2", 5: "esp32-c3", 9: "esp32-s3", 12: "esp32-c2",
             13: "esp32-c6", 16: "esp32-h2", 18: "esp32-p4", 23: "esp32-c5"}  # fmt: skip
 # What else a person may have been given
@@ -135,7 +138,11 @@ def look(path: Path, chip: str) -> Image:
         magic, _, _, version, project = DESCRIPTION.unpack(said)
         if magic != DESC_MAGIC or project.rstrip(b"\0") != b"micropython":
             raise ValueError("its program does not call itself micropython")
+        told = printable(version.rstrip(b"\0").decode(errors="replace"), 32)
+        numbers = VERSION.match(told)
+        if numbers and tuple(int(n) for n in numbers.groups()) < LEAST_VERSION:
+            least = ".".join(str(n) for n in LEAST_VERSION)
+            raise ValueError(f"is MicroPython {told}, allowed {least} or newer")
     except ValueError as error:
         raise BadInput(f"{name}: {error}. {advice}") from None
-    told = printable(version.rstrip(b"\0").decode(errors="replace"), 32)
     return Image(path, chip, at, size, hashlib.sha256(data).hexdigest(), told)

@@ -422,12 +422,19 @@ class Link:
 
 
 # What a chip's own first program says, and what it means. It says so again and again.
+WRITE_FIRST = (
+    "Write MicroPython onto it first: wakewell flash POT --port PORT --interpreter FILE; wakewell "
+    "flash --help says where the file comes from"
+)
 ROM = (
     (
         b"invalid header",
-        "this chip is blank ('invalid header' is all it says). Write MicroPython onto it first: "
-        "wakewell flash POT --port PORT --interpreter FILE; wakewell flash --help says where the "
-        "file comes from",
+        f"this chip is blank ('invalid header' is all it says). {WRITE_FIRST}",
+    ),
+    (
+        b"flash read err",
+        f"this chip finds no program ('flash read err' is all it says): it is blank. {WRITE_FIRST}"
+        ". If it says so afterwards too, something pulls at its flash pins or its supply is weak",
     ),
     (
         b"waiting for download",
