@@ -14,6 +14,8 @@ from types import ModuleType
 
 import pytest
 
+from lacking import lacking
+
 ROOT = Path(__file__).resolve().parent.parent
 TOOLS = ROOT / "tools"
 
@@ -421,6 +423,11 @@ def test_stubs_stay_out_of_the_hosts_sight(env: ModuleType, made: list[list[str]
     assert target == env.VENV / "stubs"
     assert "site-packages" not in target.parts
     assert "../.venv/stubs" in (ROOT / "device" / "mypy.ini").read_text()
+
+
+def test_the_command_that_brings_what_is_missing_brings_what_ci_installs() -> None:
+    (listed,) = re.findall(r"^debian_packages=\((.*)\)$", (ROOT / ".ci/run").read_text(), re.M)
+    assert lacking("openssl").endswith(f": sudo apt install {listed}")
 
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="no bash to parse .ci/run with")

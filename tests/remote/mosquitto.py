@@ -8,9 +8,10 @@ import subprocess
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lacking import lacking
 from waiting import until
 
-REASON = "no mosquitto here: apt-get install mosquitto"
+REASON = lacking("mosquitto")
 USER, WORD = "café", "grünes Blatt"
 
 

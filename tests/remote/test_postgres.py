@@ -12,12 +12,13 @@ import mosquitto
 import pytest
 import test_listen as common
 
+from lacking import lacking
 from wakewell import logs
 from wakewell.logs import BadInput
 from wakewell.remote.store import Store
 
 PLACES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-pytestmark = pytest.mark.skipif(not PLACES, reason="no PostgreSQL here: apt-get install postgresql")
+pytestmark = pytest.mark.skipif(not PLACES, reason=lacking("postgresql"))
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from grown import Garden, make
 
+from lacking import lacking
 from wakewell.cli import main
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -23,9 +24,7 @@ axe_module = pytest.importorskip(
 )
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
-    pytest.mark.skipif(
-        CHROMIUM is None, reason="no chromium here; on Debian: apt install chromium"
-    ),
+    pytest.mark.skipif(CHROMIUM is None, reason=lacking("chromium")),
 ]
 FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
