@@ -895,7 +895,7 @@ def test_no_heavy_library_is_loaded():
     code += "print(*sorted({'scipy', 'fluids', 'pvlib', 'refet'} & set(sys.modules)))"
     done = subprocess.run(
         [sys.executable, "-c", code, str(CAFE / "basil")],
-        capture_output=True, text=True, check=True, timeout=60,
+        capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert done.stdout.splitlines()[-1] == ""
 

@@ -286,8 +286,8 @@ def cluster(folder: Path) -> Iterator[str]:
             started.append(one)
         from distributed import Client
 
-        with Client(scheduler_file=str(file), timeout=30) as client:  # type: ignore[no-untyped-call]
-            client.wait_for_workers(2, timeout=30)
+        with Client(scheduler_file=str(file), timeout=600) as client:  # type: ignore[no-untyped-call]
+            client.wait_for_workers(2)
         yield json.loads(file.read_text())["address"]
     finally:
         for process in reversed(started):
