@@ -349,6 +349,8 @@ def test_what_is_closed_is_not_printed(opened: Any) -> None:
         "(all) => all.filter((e) => e.checkVisibility()).length"
     )
     assert shown == 0
+    heading = page.get_by_role("heading", name="Wakes under the magnifier")
+    assert not heading.is_visible(), "nor what stands over it"
     page.evaluate("document.querySelector('#pictures details').open = true")
     assert page.locator("#pictures details").first.is_visible()
 
