@@ -172,18 +172,19 @@ def _state(files: Files) -> Any:
     return max((state for state in states if state is not None), key=lambda state: state.seq)
 
 
-def every(quick: bool) -> dict[str, int]:
-    """All three, on the pots of tests/chip32. Quick: at a stride. Raises Broken."""
+def every() -> dict[str, int]:
+    """All three, on the pots of tests/chip32: every allocation of a line with a short pulse, and
+    of the longest one and of whole boots so many as reach each part of them. Raises Broken."""
     sys.path.insert(0, str(POTS))
     pots = importlib.import_module("bare_pots")
     broker = Broker(pots.BOARD, pots.KEY)
     short_pulse = {"pulse_ml": 8, "dose_ml": 8}
-    found = {"nth_lines": lines(pots.chip(**short_pulse), step=101 if quick else 1)}
-    found["nth_lines"] += lines(pots.chip(), step=997 if quick else 41)
+    found = {"nth_lines": lines(pots.chip(**short_pulse), step=1)}
+    found["nth_lines"] += lines(pots.chip(), step=41)
     chip = pots.reporting(broker, **short_pulse)
-    found["nth_boots"] = _swept(chip, wakes, 997 if quick else 13)
+    found["nth_boots"] = _swept(chip, wakes, 13)
     chip.boot()
-    found["nth_boots"] += _swept(chip, reports, 9973 if quick else 211)
+    found["nth_boots"] += _swept(chip, reports, 211)
     return found
 
 
