@@ -608,7 +608,7 @@ def test_one_bad_log_does_not_hide_the_good_ones(
     makelog.write(tmp_path / "b", lines)
     code, out, err = run(tmp_path)
     assert code == 2
-    assert "b: 70 wakes" in out
+    assert "\nb       70 " in out
     assert err == f"wakewell replay: {tmp_path / 'a'}: no wake in it\n"
 
 
