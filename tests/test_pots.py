@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import wakewell
-from wakecore import fields, line, plan, state
+from wakecore import fields, line, plan, state, tank
 from wakewell import agree, meanings, pots
 from wakewell.tomlfile import MOST_BYTES
 
@@ -92,12 +92,12 @@ def test_a_dose_is_what_fao_56_calls_readily_available_less_the_margin(name):
 def test_the_smallest_provable_fall_is_the_cores_own(name):
     """The core proves nothing below the told water, and proves that fall at it (R4)."""
     found = pots.load(CAFE / name)
-    told, cal = agree.outlook(found), found.pot.calibration
+    told = agree.outlook(found)
 
     def proved(commanded_ml, fall_ml):
-        pot = state.State()
-        pot.proof_ul = commanded_ml * 1000
-        return plan.prove(pot, 2000, 2000 - fall_ml, 0, cal)
+        kept = state.State()
+        kept.proof_ml, kept.proof_ul, kept.proof_pulses = 2000, commanded_ml * 1000, 1
+        return tank.judge_proof(kept, found.pot, 2000 - fall_ml, 4000)
 
     assert proved(told.proof_ml - 1, told.provable_ml) is None
     assert proved(told.proof_ml, told.provable_ml) is True
@@ -425,8 +425,23 @@ def test_a_tank_is_filled_by_its_shape():
 
 
 def test_the_window_is_the_one_the_core_counts_in():
-    """24 hours, the oscillator's 5 % of them and the four hours that a place takes water in."""
-    assert agree.window_s(50) == 86400 + 4320 + state.PLACE_S
+    """24 hours and the oscillator's 5 % of them."""
+    assert agree.window_s(50) == 86400 + 4320
+
+
+@pytest.mark.parametrize(
+    ("ul_per_ppt", "dose_ml", "most_ml"),
+    [
+        (3500, 400, 420),  # three answers of 10 ppt, at four times 3.5 ml
+        (3500, 421, 421),  # or the largest dose
+        (0, 400, 400),  # a soil of which nothing is known gets the largest dose
+    ],
+)
+def test_what_the_floor_can_get(basil, ul_per_ppt, dose_ml, most_ml):
+    """R18: told before it happens."""
+    put(basil, "calibration.toml", "ul_per_ppt", ul_per_ppt)
+    put(basil, "limits.toml", "dose_ml", dose_ml)
+    assert agree.outlook(pots.load(basil)).unanswered_ml == most_ml
 
 
 @pytest.mark.parametrize(

@@ -102,7 +102,7 @@ def check(record, until, pot, utc, wake_n):
     settings, why = fields.load("settings", whole, "asked")
     if settings is None:
         return None, why
-    why = fields.outside(settings, pot.limits)
+    why = fields.outside(settings, pot.limits) or fields.dose_of_nothing(settings, pot.calibration)
     if why:
         return None, why
     return settings_line(limits_id, values), ""

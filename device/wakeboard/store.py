@@ -12,7 +12,7 @@ import os
 
 from wakeboard.files import KINDS, Folder, exists, read_bytes, set_aside, write_bytes
 from wakecore import fields, line, rules
-from wakecore.state import DELIVERIES, FIELDS, State, from_bytes, from_numbers
+from wakecore.state import DELIVERIES, FIELDS, VERSION, State, from_bytes, from_numbers
 
 SLOTS = ("state.0", "state.1")
 MOST_FILE = 32768  # bytes in one log file
@@ -27,7 +27,7 @@ def snapshot(state, dropped):
     return {
         "kind": "state",
         "n": state.wakes,
-        "version": 1,
+        "version": VERSION,
         "dropped": dropped,
         "ages_s": list(state.ages_s),
         "mls": list(state.mls),
@@ -244,8 +244,13 @@ def next_head(file, text):
 
 
 def state_from_snapshot(record):
-    """The State a snapshot describes, or None if it is not one this core knows."""
-    values = record.get("fields")
+    """The State a snapshot describes, or None if it is not one this core knows.
+
+    One of an older form is brought to today's, as a stored state is.
+    """
+    values, version = record.get("fields"), record.get("version")
+    if type(version) is not int or not 1 <= version <= VERSION:
+        return None
     ages_s, mls = record.get("ages_s"), record.get("mls")
     if type(values) is not dict or type(ages_s) is not list or type(mls) is not list:
         return None
@@ -254,7 +259,8 @@ def state_from_snapshot(record):
     numbers = ages_s + mls
     for name, _, _, start in FIELDS:
         numbers.append(values.get(name, start))
-    state = from_numbers(numbers)
+    # A core of form 1 knows no other, and takes none
+    state = from_numbers(numbers) if version == VERSION else from_numbers(numbers, version)
     if state is not None:
         state.to_bytes()
     return state

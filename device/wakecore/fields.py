@@ -6,7 +6,7 @@ because a file can rot. A default is always the careful choice: a pot that runs 
 defaults is not commissioned (stage 0) and never pumps.
 """
 
-from wakecore.number import is_whole
+from wakecore.number import is_whole, muldiv
 from wakecore.table import MOST_POINTS
 
 VERSION = 1
@@ -221,6 +221,25 @@ def outside(settings, limits):
     return ""
 
 
+def refill_ppt(settings, calibration):
+    """The refill point: the soil water at which to water (total less readily available)."""
+    available = calibration.capacity_ppt - calibration.wilting_ppt
+    return calibration.capacity_ppt - muldiv(available, settings.depletion_ppt, 1000)
+
+
+def target_ppt(settings, calibration):
+    """The soil water a dose fills to."""
+    return muldiv(calibration.capacity_ppt, settings.fill_ppt, 1000)
+
+
+def dose_of_nothing(settings, calibration):
+    """Why these settings would never give water, as words; "" if they do (R16)."""
+    refill, target = refill_ppt(settings, calibration), target_ppt(settings, calibration)
+    if target > refill:
+        return ""
+    return "a dose fills to %d ppt, which is not above the refill point %d ppt" % (target, refill)
+
+
 class Pot:
     """The three files in force. match: they were made for one another.
 
@@ -237,7 +256,7 @@ class Pot:
         settings, limits, calibration = self.settings, self.limits, self.calibration
         if not limits.id or settings.limits_id != limits.id or calibration.limits_id != limits.id:
             return False
-        if outside(settings, limits):
+        if outside(settings, limits) or dose_of_nothing(settings, calibration):
             return False
         for name, _, _, needed in PROBES:
             if needed and getattr(calibration, name) is None:

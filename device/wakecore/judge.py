@@ -19,8 +19,10 @@ Only `good` counts as a value. The first six need this wake's reading alone.
 """
 
 from wakecore.number import add_capped, clamp, div_up
-from wakecore.state import IDLE, SOAK, UNKNOWN, delivered_ml, end_dose
+from wakecore.state import SOAK, UNKNOWN, delivered_ml
 from wakecore.table import convert
+
+WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
 GOOD = "good"
 UNFITTED = "unfitted"
@@ -103,30 +105,55 @@ def response_ul_per_ppt(state, calibration):
     return clamp(state.learned_ul_per_ppt or base, max(1, base // 4), base * 4)
 
 
-def learn(state, calibration, settings):
-    """Judge the last dose's answer, and learn the pot's response from a clear one (R7).
+def judge_answer(state, calibration, settings):
+    """(rise of soil water since the question, may it be judged yet?, least rise that answers).
 
-    Called at regular wakes once a dose has settled, with `peak_ppt` the highest soil water
-    seen since; it asks once. Less than half a dose, cut by a trip or by the day's limit and
-    too little to be seen, leaves the question open unless the soil rose all the same: the
-    next dose adds to it. A rise of more than twice the expected is somebody's watering can:
-    believed, never learned from (R6). A lesson moves the response by a quarter of the
-    difference.
+    Less than half a dose that is expected to raise the soil by less than counts asks nothing
+    by itself (R7).
     """
     rise, given = state.peak_ppt - state.before_ppt, state.given_ul
     known = response_ul_per_ppt(state, calibration)
-    expected, needed = 0, settings.response_ppt
+    expected = div_up(given, known) if known else 0
+    needed = settings.response_ppt
     if known:
-        expected = div_up(given, known)
         needed = clamp(expected // 2, 1, needed)
-    if given < 500 * settings.dose_ml and max(expected, rise) < settings.response_ppt:
+    enough = given >= 500 * settings.dose_ml or max(expected, rise) >= settings.response_ppt
+    return rise, enough, needed
+
+
+def follow(state, soil_ppt, calibration, settings):
+    """Keep the highest soil water since the dose. A new height that answers it ends the account
+    of water without an answer, as of now (R18)."""
+    if soil_ppt > state.peak_ppt:
+        state.peak_ppt = soil_ppt
+        rise, enough, needed = judge_answer(state, calibration, settings)
+        if enough and rise >= needed:
+            state.unanswered_ul = 0
+
+
+def learn(state, calibration, settings, exhausted):
+    """Judge the last dose's answer, and learn the pot's response from a clear one (R7).
+
+    Called at regular wakes once a dose has settled, with `peak_ppt` the highest soil water
+    seen since; it asks once. What is too little to be judged leaves the question open: the
+    next dose adds to it. Silence counts only where dry soil asked for the dose. A rise of more
+    than twice the expected is somebody's watering can: believed, never learned from (R6). A
+    lesson moves the response by a quarter of the difference.
+
+    exhausted: no more may be given before an answer (R18), so the question is not left open.
+    """
+    rise, enough, needed = judge_answer(state, calibration, settings)
+    if state.asked and not enough and not exhausted:
         return
+    given, known = state.given_ul, response_ul_per_ppt(state, calibration)
     state.before_ppt = state.peak_ppt = UNKNOWN
     if rise < needed:
-        state.silent_doses = add_capped(state.silent_doses, 1, 100)
+        if state.asked:
+            state.silent_doses = add_capped(state.silent_doses, 1, 100)
         return
     state.silent_doses = 0
-    if known and 2 * settings.response_ppt <= rise <= 2 * expected:
+    # Between twice the least answer and twice the expected: neither noise nor somebody's can
+    if state.asked and known and 2 * settings.response_ppt <= rise <= 2 * div_up(given, known):
         state.learned_ul_per_ppt = known + (given // rise - known) // 4
 
 
@@ -148,36 +175,37 @@ class Facts:
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         # A start needs a pulse's water above the reserve: less would only fill the hose.
         self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
-        self.warn_ml, self.charge_mv = settings.tank_warn_ml, settings.battery_warn_mv
+        self.warn_ml, self.scatter_ml = settings.tank_warn_ml, 2 * cal.tolerance_ml
         self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
+        self.radio_mv = max(limits.radio_mv, self.battery_floor_mv)
+        self.charge_mv = settings.battery_warn_mv
+        if settings.radio_wakes:  # a warning must leave while there is charge for it (R17)
+            self.charge_mv = max(self.charge_mv, self.radio_mv + WARN_MV)
         self.settle_s = settings.settle_s
         self.soil_ppt = self.level_ml = self.battery_mv = self.temperature_mc = None
         self.saucer = self.charger = UNFITTED
         self.judged = {}
-        self.day_left_ml = 0
+        self.dry = self.cold = False
+        self.day_left_ml = self.unanswered_left_ul = 0
         self.kind = "none"
         self.held = self.manual = self.store_failed = self.thermometer_lost = False
         self.confirm_charge = self.unplug_charger = self.weak = False
-        self.standing = self.float_opened = False
-        self.woke_in = state.phase
+        self.standing = self.float_opened = self.empties = self.is_back = self.is_steady = False
+        self.woke_in, self.locked_in, self.needed = state.phase, state.lockouts, state.needed
         self.cut_off = False  # this wake found a pulse begun and not ended
-        # Due: is what this phase waits for over? A press does not shorten a wait.
-        self.due = begin["cause"] != "button"
-        if state.phase == IDLE and state.cycle_s >= settings.wake_s:
-            self.due = True
-        elif state.phase == SOAK and begin["cause"] not in ("timer", "button"):
-            end_dose(state)  # a cold start in a soak ends the dose
-            self.due = False
-        self.soaking = state.phase == SOAK
+        # Due: is what this phase waits for over? A press does not shorten a wait, and a cold
+        # start in a soak ends the dose.
+        cold = begin["cause"] not in ("timer", "button")
+        self.soaking = state.phase == SOAK and not cold
+        self.due = begin["cause"] != "button" and (self.soaking or state.phase != SOAK)
 
     def take_from_state(self, state, limits):
         """The facts that come from the state, once this wake's events are booked in it."""
         self.lockouts = state.lockouts
-        self.leak_looks = state.leak_looks
         self.since_dose_s = state.since_dose_s
         self.button_masked = state.button_masked
-        self.denied = state.denied
-        self.day_left_ml = max(0, limits.day_ml - delivered_ml(state, limits.clock_ppt))
+        self.silent_doses = state.silent_doses
+        self.day_left_ml = max(0, limits.day_ml - delivered_ml(state))
 
 
 def believe(facts, state, pot, rest, read):
@@ -189,6 +217,7 @@ def believe(facts, state, pot, rest, read):
         reading = read.get("temperature")
         facts.temperature_mc = believed(facts, "temperature", cal.temperature, reading)
         facts.thermometer_lost = facts.temperature_mc is None
+        facts.cold = not facts.thermometer_lost and facts.temperature_mc < pot.limits.cold_mc
     soil = read.get("soil")
     facts.judged["soil"] = word = judge_soil(soil, facts.temperature_mc, state, pot)
     facts.soil_ppt = value(cal.soil, soil, word)

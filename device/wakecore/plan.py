@@ -1,4 +1,4 @@
-"""How much water, in which pulses, and whether the pump proved itself.
+"""How much water, and in which pulses.
 
 A dose is planned from depletion, as in FAO Irrigation and Drainage Paper 56 (equations
 82 and 83, there in mm, here in microlitres): the available water lies between wilting
@@ -7,12 +7,14 @@ part of the capacity. It is given in pulses with soak between them. A soil readi
 the dose may end it early and never adds to it: a slow root zone is not "still dry".
 """
 
+from wakecore.fields import target_ppt
 from wakecore.judge import response_ul_per_ppt
-from wakecore.number import SMALL_MAX, add_capped, clamp, div_up, muldiv, muldiv_down, muldiv_up
+from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 
 NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
 KINDS = ("none", "depletion", "set", "upkeep", "manual")
+ASKED = (DEPLETION, SET)  # doses that dry soil asked for
 LEAST_PULSE_MS = 200
 
 
@@ -21,22 +23,28 @@ def water_ul(from_ppt, to_ppt, ul_per_ppt):
     return (to_ppt - from_ppt) * ul_per_ppt if to_ppt > from_ppt else 0
 
 
-def refill_ppt(settings, calibration):
-    """The refill point: the soil water at which to water (total less readily available)."""
-    available = calibration.capacity_ppt - calibration.wilting_ppt
-    return calibration.capacity_ppt - muldiv(available, settings.depletion_ppt, 1000)
-
-
-def target_ppt(settings, calibration):
-    """The soil water a dose fills to."""
-    return muldiv(calibration.capacity_ppt, settings.fill_ppt, 1000)
-
-
 def filled(kind, soil_ppt, pot):
     """Has a dose that the soil asked for reached its target before all of it was given?"""
-    if kind not in (DEPLETION, SET) or soil_ppt is None:
+    if kind not in ASKED or soil_ppt is None:
         return False
     return soil_ppt >= target_ppt(pot.settings, pot.calibration)
+
+
+def bound_ul(state, pot):
+    """The most water without an answer of the soil (R18): the largest dose, or what should
+    raise the soil by three times the least answer, whichever is more."""
+    answers_ul = 3 * pot.settings.response_ppt * response_ul_per_ppt(state, pot.calibration)
+    return max(1000 * pot.limits.dose_ml, answers_ul)
+
+
+def left_ul(state, pot):
+    """What may still be given before the soil answers (R18)."""
+    return max(0, bound_ul(state, pot) - state.unanswered_ul)
+
+
+def least_ul(pot):
+    """Less than this is not worth a start."""
+    return flow_ul(LEAST_PULSE_MS, pot.calibration.flow_ul_s)
 
 
 def demand(facts, state, pot):
@@ -48,7 +56,7 @@ def demand(facts, state, pot):
     elif not facts.due:
         pass
     elif cal.stage == 2 and facts.soil_ppt is not None:
-        if facts.soil_ppt <= refill_ppt(settings, cal):
+        if facts.dry:
             response = response_ul_per_ppt(state, cal)
             kind, ul = SET, settings.dose_ml * 1000
             if response:
@@ -62,13 +70,14 @@ def demand(facts, state, pot):
 def pulse_ms(plan_ul, facts, pot):
     """Length of the next pulse, 0 if none is worth a start.
 
-    Bounded by the pulse setting, the hard limit, what the tank holds above its reserve
-    and what the rolling 24 hours leave at the highest flow, overrun included (R2, R3, R4).
+    Bounded by the pulse setting, the hard limit, what the tank holds above its reserve,
+    what the rolling 24 hours leave at the highest flow, overrun included, and what may be
+    given before the soil answers (R2, R3, R4, R18).
     """
     settings, limits, cal = pot.settings, pot.limits, pot.calibration
     if facts.level_ml is None or not cal.flow_ul_s:
         return 0
-    ul = min(plan_ul, settings.pulse_ml * 1000)
+    ul = min(plan_ul, settings.pulse_ml * 1000, facts.unanswered_left_ul)
     if not cal.float_only:
         ul = min(ul, (facts.level_ml - facts.reserve_ml) * 1000)
     if ul <= 0:
@@ -91,21 +100,3 @@ def given_ul(ran_ms, fall_ml, calibration):
     if fall_ml is not None and fall_ml > 2 * calibration.tolerance_ml:
         return fall_ml * 1000
     return flow_ul(ran_ms, calibration.flow_ul_s)
-
-
-def prove(state, before_ml, after_ml, ran_ms, calibration):
-    """Judge the flow over several pulses: True shown, False absent, None not yet to be told.
-
-    Once a quarter of the water commanded is more than the gauge's tolerance, the level
-    must have fallen by that much in the pulses themselves: evaporation proves no pump (R4).
-    """
-    if calibration.float_only or before_ml is None or after_ml is None:
-        return None
-    state.proof_ul = add_capped(state.proof_ul, flow_ul(ran_ms, calibration.flow_ul_s), SMALL_MAX)
-    state.proof_ml = clamp(state.proof_ml + before_ml - after_ml, -1000000, 1000000)
-    wanted_ml = state.proof_ul // 4000
-    if wanted_ml <= calibration.tolerance_ml:
-        return None
-    shown = state.proof_ml >= wanted_ml
-    state.proof_ml = state.proof_ul = 0
-    return shown

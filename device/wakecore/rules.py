@@ -20,12 +20,13 @@ PERMISSIVES = (
     ("battery", "R5", lambda f: f.battery_mv is not None and f.battery_mv >= f.battery_floor_mv),
     ("level", "R4", lambda f: f.level_ml is not None),
     ("reserve", "R4", lambda f: not below(f.level_ml or 0, f.start_ml)),
-    ("steady", "R8", lambda f: f.leak_looks == 0),
-    ("soil", "R6", lambda f: f.soil_ppt is not None or f.kind in ("upkeep", "manual")),
-    ("moving", "R6", lambda f: not f.standing or f.kind in ("upkeep", "manual")),
+    ("steady", "R8", lambda f: f.is_steady),
+    ("soil", "R6", lambda f: f.soil_ppt is not None or is_blind(f)),
+    ("moving", "R6", lambda f: not f.standing or is_blind(f)),
     ("settled", "R7", lambda f: f.soaking or f.since_dose_s >= f.settle_s),
     ("saucer", "R15", lambda f: f.saucer in ("unfitted", "dry")),
     ("day", "R3", lambda f: f.day_left_ml > 0),
+    ("answer", "R18", lambda f: f.unanswered_left_ul > 0),
 )
 
 # Lockouts: (name, requirement, way out). The order is the order of the bits: add at the end.
@@ -44,24 +45,51 @@ BITS = {row[0]: 1 << i for i, row in enumerate(LOCKOUTS)}
 BUTTON_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == BUTTON])
 CABLE_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == CABLE])
 
-# Needs: (name, who, requirement, is it needed?)
+# Needs: (name, who, requirement, is it needed?, does it stay once it was asked for?)
+# The last keeps a value that flaps around its bound from asking again and again (R17).
+# The order is the order of the bits: add at the end.
+NEVER = lambda f: False  # noqa: E731
+THIRSTY = 3  # regular wakes in want of water until somebody is told (R16)
 NEEDS = (
-    ("fill the tank", "owner", "R4", lambda f: below(f.level_ml, f.warn_ml) or f.float_opened),
-    ("charge the battery", "owner", "R5", lambda f: below(f.battery_mv, f.charge_mv) or f.weak),
-    ("see to the battery", "owner", "R5", lambda f: f.battery_mv is None),
-    ("confirm the charge", "owner", "R5", lambda f: f.confirm_charge),
-    ("unplug the charger", "owner", "R5", lambda f: f.unplug_charger),
-    ("see to the soil probe", "owner", "R6", lambda f: f.soil_ppt is None),
-    ("see to the thermometer", "owner", "R6", lambda f: f.thermometer_lost),
-    ("see to the level", "owner", "R4", lambda f: f.level_ml is None),
-    ("free the button", "owner", "R12", lambda f: f.button_masked),
-    ("empty the saucer", "owner", "R15", lambda f: f.saucer == "wet"),
-    ("see to the saucer probe", "owner", "R15", lambda f: f.saucer == "lost"),
-    ("clear a lockout", "owner", "R9", lambda f: f.lockouts & BUTTON_BITS),
-    ("see to the pot", "maker", "R11", lambda f: f.lockouts & CABLE_BITS or f.store_failed),
-    ("commission the pot", "maker", "R14", lambda f: f.stage < 2 or not f.match),
-    ("see why it stays dry", "maker", "R7", lambda f: f.denied >= 3),
+    (
+        "fill the tank",
+        "owner",
+        "R4",
+        lambda f: (below(f.level_ml, f.warn_ml) or f.float_opened) and not f.empties,
+        lambda f: below(f.level_ml, f.warn_ml + f.scatter_ml) and not f.empties,
+    ),
+    (
+        "charge the battery",
+        "owner",
+        "R5",
+        lambda f: below(f.battery_mv, f.charge_mv) or f.weak,
+        lambda f: below(f.battery_mv, f.charge_mv + 20),
+    ),
+    ("see to the battery", "owner", "R5", lambda f: f.battery_mv is None, NEVER),
+    ("confirm the charge", "owner", "R5", lambda f: f.confirm_charge, NEVER),
+    ("unplug the charger", "owner", "R5", lambda f: f.unplug_charger, NEVER),
+    ("see to the soil probe", "owner", "R6", lambda f: f.soil_ppt is None, NEVER),
+    ("see to the thermometer", "owner", "R6", lambda f: f.thermometer_lost, NEVER),
+    ("see to the level", "owner", "R4", lambda f: f.level_ml is None, NEVER),
+    ("free the button", "owner", "R12", lambda f: f.button_masked, NEVER),
+    ("empty the saucer", "owner", "R15", lambda f: f.saucer == "wet", NEVER),
+    ("see to the saucer probe", "owner", "R15", lambda f: f.saucer == "lost", NEVER),
+    ("clear a lockout", "owner", "R9", lambda f: f.lockouts & BUTTON_BITS or f.is_back, NEVER),
+    ("see to the pot", "maker", "R11", lambda f: f.lockouts & CABLE_BITS or f.store_failed, NEVER),
+    ("commission the pot", "maker", "R14", lambda f: f.stage < 2 or not f.match, NEVER),
+    ("see why it stays dry", "maker", "R7", lambda f: f.thirst >= THIRSTY, NEVER),
+    ("water by hand", "owner", "R16", lambda f: f.thirst >= THIRSTY, NEVER),
+    ("see to the hose", "owner", "R18", lambda f: f.silent_doses > 0, NEVER),
+    ("see why the tank empties", "owner", "R8", lambda f: f.empties, NEVER),
 )
+
+
+NEED_BITS = {row[0]: 1 << i for i, row in enumerate(NEEDS)}
+
+
+def is_blind(facts):
+    """A dose that needs no believed soil: the owner's own, or upkeep where it is not cold (R6)."""
+    return facts.kind == "manual" or (facts.kind == "upkeep" and not facts.cold)
 
 
 def below(value, bound):
@@ -75,14 +103,19 @@ def judge_permissives(facts):
     return judged, 0 not in judged.values()
 
 
-def judge_needs(facts):
-    """The names of the needs, in the order of the list."""
-    return [name for name, _, _, needed in NEEDS if needed(facts)]
-
-
 def need_bits(facts):
-    """The needs as one bit each, in the order of the list: add to it at the end."""
-    return sum([1 << i for i, row in enumerate(NEEDS) if row[3](facts)])
+    """The needs as one bit each, in the order of the list. Those of the last wake may stay."""
+    bits, bit = 0, 1
+    for _, _, _, needed, stays in NEEDS:
+        if needed(facts) or (facts.needed & bit and stays(facts)):
+            bits |= bit
+        bit <<= 1
+    return bits
+
+
+def need_names(bits):
+    """The names of those needs, in the order of the list."""
+    return [row[0] for i, row in enumerate(NEEDS) if bits >> i & 1]
 
 
 def latch(state, name):
@@ -97,13 +130,14 @@ def clear(state, bits):
     if gone & BITS["dry run"]:
         state.dry_trips = 0
     if gone & BITS["no response"]:
-        state.silent_doses = 0
+        state.silent_doses = state.unanswered_ul = 0
     if gone & BITS["interrupted"]:
         state.interrupts = 0
     if gone & BITS["leak"]:
-        state.leak_looks, state.look_ml = 0, -1
+        state.leak_looks = state.fill_looks = 0
+        state.look_ml = state.filled_ml = state.leak_ml = -1
     if gone & BITS["battery low"]:
-        state.clear_wakes = 0
+        state.clear_wakes = state.low_wakes = 0
 
 
 def latched(state):

@@ -105,8 +105,9 @@ def flow_ul(ms, flow_ul_s):
 
 
 def most_fall_ml(ms, pot):
-    """What the level may fall by in that time: twice what any pump here moves, and scatter (R8)."""
-    return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + pot.calibration.tolerance_ml
+    """What the level may fall by in that time: twice what any pump here moves, and the scatter
+    between two readings (R8)."""
+    return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + 2 * pot.calibration.tolerance_ml
 
 
 def below(trip, channel, probe, value, after_ms, wanted):

@@ -8,22 +8,23 @@ added at the end, so an older state still loads: what it lacks takes its start v
 from binascii import crc32
 from struct import pack, unpack
 
-from wakecore.number import SMALL_MAX, SMALL_MIN, add_capped, muldiv_down
+from wakecore.number import SMALL_MAX, SMALL_MIN, add_capped, muldiv_up
 
-VERSION = 1
+VERSION = 2  # 1: the age of a place was that of its first water
 MAGIC = b"wake"
 HEAD = "<4sHH"
 HEAD_SIZE = 8
 
-LONG_S = 63 * 86400  # counters of seconds stop here: longer than any wait in the settings
+DAY_S = 86400
+LONG_S = 63 * DAY_S  # counters of seconds stop here: longer than any wait in the settings
 UNKNOWN = -1
 
 # What a dose is doing between two wakes
 IDLE, SOAK, FIRST_LOOK, SECOND_LOOK = 0, 1, 2, 3
 PHASES = ("idle", "soak", "first look", "second look")
 
-# Deliveries of the last 24 hours: eight places, each opened at least four hours and a bit
-# after the one before, are enough for the widest window.
+# Deliveries of the last 24 hours, the newest first: eight places, each opened at least four
+# hours and a bit after the one before, are enough for the widest window.
 DELIVERIES = 8
 PLACE_S = 14880
 
@@ -42,11 +43,11 @@ FIELDS = (
     ("open_ms", 0, SMALL_MAX, 0),  # length of a pulse begun and not ended (R9)
     ("interrupts", 0, 100, 0),  # unfinished pulses in a row (R9)
     ("dry_trips", 0, 100, 0),  # dry runs in a row (R4)
-    ("proof_ml", -1000000, 1000000, 0),  # fall of the level over the pulses of a proof (R4)
-    ("proof_ul", 0, SMALL_MAX, 0),  # water commanded in these pulses (R4)
+    ("proof_ml", -1000000, 1000000, 0),  # tank content before the first pulse of a proof (R4)
+    ("proof_ul", 0, SMALL_MAX, 0),  # water commanded in the pulses of the proof (R4)
     ("look_ml", -1, 1000000, UNKNOWN),  # tank content with the pump off, to compare with (R8)
     ("look_s", 0, LONG_S, 0),  # time since then (R8)
-    ("leak_looks", 0, 100, 0),  # looks in a row that found too little (R8)
+    ("leak_looks", 0, 100, 0),  # readings in a row that found too little (R8)
     ("soil_counts", SMALL_MIN, SMALL_MAX, 0),  # soil counts of the last regular wake (R6)
     ("soil_same", 0, 1000, 0),  # regular wakes in a row with these counts (R6)
     ("soil_ppt", -1, 1000, UNKNOWN),  # soil water last believed (R6)
@@ -59,15 +60,36 @@ FIELDS = (
     ("lockouts", 0, SMALL_MAX, 0),  # one bit for each latched lockout, in the order of the list
     ("button_masked", 0, 1, 0),  # 1: the button is stuck and no longer wakes (R12)
     ("presses", 0, 100, 0),  # button wakes in a row (R12)
-    ("denied", 0, 100, 0),  # regular wakes in a row that asked for water and gave none
+    ("thirst", 0, 100, 0),  # regular wakes in a row that found the plant in want of water (R16)
     ("calibration_mark", 0, SMALL_MAX, 0),  # which calibration the quantities above came from
     ("quiet_wakes", 0, 100, 0),  # regular wakes since the last report by radio
-    ("told", 0, SMALL_MAX, 0),  # needs of the last report, one bit for each, in the list's order
+    ("told", 0, SMALL_MAX, 0),  # needs reported lately, one bit for each, in the list's order
     ("reporting", 0, 1, 0),  # 1: what came of the last report is not known yet (R13)
     ("radio_fails", 0, 100, 0),  # reports in a row that nobody heard (R17)
     ("radio_wait", 0, 1000, 0),  # regular wakes to let pass before the next try (R17)
+    ("told_s", 0, LONG_S, LONG_S),  # time since the last report that told one (R17)
+    ("needed", 0, SMALL_MAX, 0),  # needs at the end of the last wake, one bit for each
+    ("presses_s", 0, LONG_S, 0),  # time since the first of these presses (R12)
+    ("low_wakes", 0, 100, 0),  # wakes in a row with a rest voltage below the floor (R5)
+    ("rest_mv", 0, 30000, 0),  # rest voltage last believed; 0: none (R17)
+    ("place_s", 0, LONG_S, LONG_S),  # time since the newest place was opened (R3)
+    ("unanswered_ul", 0, SMALL_MAX, 0),  # water given since the soil last answered (R18)
+    ("look_n", 0, 4, 0),  # readings in `look_ml` (R8)
+    ("fill_looks", 0, 100, 0),  # readings in a row that found too much (R8)
+    ("filled_ml", -1, 1000000, UNKNOWN),  # tank content at the last refill (R8)
+    ("filled_s", 0, LONG_S, 0),  # time since then (R8)
+    ("pumped_ml", 0, 1000000, 0),  # the most that the pump can have taken since then (R8)
+    ("leak_ml", -1, 1000000, UNKNOWN),  # tank content before the leak (R8)
+    ("proof_s", 0, LONG_S, 0),  # time since the first pulse of the proof (R4)
+    ("proof_pulses", 0, 100, 0),  # pulses in the proof (R4)
+    ("doubts", 0, 100, 0),  # looks in a row that a doubt about the level asked for (R8)
+    ("unmet", 0, 1, 0),  # 1: the last wish for water was not met (R16)
+    ("asked", 0, 1, 1),  # 1: dry soil asked for the dose whose answer is awaited (R7)
 )
 NAMES = tuple([row[0] for row in FIELDS])
+# Counters of seconds, which grow while the pot sleeps
+TIMES = ("cycle_s", "since_dose_s", "look_s", "soil_s", "told_s", "presses_s", "place_s")
+TIMES += ("filled_s", "proof_s")
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
 
 
@@ -94,10 +116,11 @@ class State:
         return body + pack("<I", crc)
 
 
-def from_numbers(numbers):
+def from_numbers(numbers, version=VERSION):
     """A State from stored numbers, or None if one is out of range or too few are there.
 
-    Numbers beyond the fields known here come from a newer core and are left alone.
+    version: the form they were stored in. Numbers beyond the fields known here come from
+    a newer core and are left alone.
     """
     state = State()
     first = 2 * DELIVERIES
@@ -112,7 +135,21 @@ def from_numbers(numbers):
         if type(number) is not int or not least <= number <= most:
             return None
         setattr(state, name, number)
+    if version == 1:
+        migrate(state)
     return state
+
+
+def migrate(state):
+    """Bring a state of form 1 to today's: newest place first, aged by its newest water.
+
+    What a proof had gathered was another quantity: it begins anew.
+    """
+    places = sorted([(age, ml) for age, ml in zip(state.ages_s, state.mls) if ml])
+    places += [(0, 0)] * (DELIVERIES - len(places))
+    state.ages_s = [max(0, age - PLACE_S) for age, _ in places]
+    state.mls = [ml for _, ml in places]
+    state.proof_ml = state.proof_ul = 0
 
 
 def from_bytes(data):
@@ -122,7 +159,7 @@ def from_bytes(data):
     magic, version, count = unpack(HEAD, data[:HEAD_SIZE])
     if magic != MAGIC or not 1 <= version <= VERSION or len(data) != HEAD_SIZE + 4 * count + 4:
         return None
-    state = from_numbers(unpack("<%di" % count, data[HEAD_SIZE:-4]))
+    state = from_numbers(unpack("<%di" % count, data[HEAD_SIZE:-4]), version)
     if state is not None:
         state.crc = "%08x" % crc32(data[:-4])
     return state
@@ -133,46 +170,42 @@ def end_dose(state):
     state.plan_ul, state.phase = 0, FIRST_LOOK
 
 
-def pass_time(state, elapsed_s):
-    """Let vouched time pass: every counter of seconds grows, none past LONG_S."""
-    state.cycle_s = add_capped(state.cycle_s, elapsed_s, LONG_S)
-    state.since_dose_s = add_capped(state.since_dose_s, elapsed_s, LONG_S)
-    state.look_s = add_capped(state.look_s, elapsed_s, LONG_S)
-    state.soil_s = add_capped(state.soil_s, elapsed_s, LONG_S)
+def pass_time(state, elapsed_s, clock_ppt):
+    """Let vouched time pass: every counter of seconds grows, none past LONG_S.
+
+    Water that is surely older than 24 hours is forgotten: the window is wider by the error
+    of the sleep oscillator, which counted the time (R3).
+    """
+    for name in TIMES:
+        setattr(state, name, add_capped(getattr(state, name), elapsed_s, LONG_S))
+    window_s = DAY_S + muldiv_up(DAY_S, clock_ppt, 1000)
     for i in range(DELIVERIES):
-        if state.mls[i]:
-            state.ages_s[i] = add_capped(state.ages_s[i], elapsed_s, LONG_S)
+        if not state.mls[i]:
+            break
+        state.ages_s[i] = add_capped(state.ages_s[i], elapsed_s, LONG_S)
+        if state.ages_s[i] >= window_s:
+            state.ages_s[i] = state.mls[i] = 0
 
 
 def deliver(state, ml):
     """Book water that left the tank, into the place of the last four hours or a new one (R3).
 
-    Should no place be free, the oldest takes it and counts anew: longer, never shorter.
+    A place counts from its newest water on: longer, never shorter. Should no place be free,
+    the two oldest share one.
     """
     if ml <= 0:
         return
-    place = 0
-    for i in range(DELIVERIES):
-        if state.mls[i] and state.ages_s[i] < PLACE_S:
-            state.mls[i] = add_capped(state.mls[i], ml, 1000000)
-            return
-        if state.mls[place] and (not state.mls[i] or state.ages_s[i] > state.ages_s[place]):
-            place = i
-    state.ages_s[place] = 0
-    state.mls[place] = add_capped(state.mls[place], ml, 1000000)
+    if not state.mls[0] or state.place_s >= PLACE_S:
+        last = DELIVERIES - 1
+        if state.mls[last]:
+            state.mls[last - 1] = add_capped(state.mls[last - 1], state.mls[last], 1000000)
+        state.ages_s = [0] + state.ages_s[:last]
+        state.mls = [0] + state.mls[:last]
+        state.place_s = 0
+    state.ages_s[0] = 0
+    state.mls[0] = add_capped(state.mls[0], ml, 1000000)
 
 
-def delivered_ml(state, clock_ppt):
-    """Water of the last 24 hours; what is surely older is forgotten (R3).
-
-    The window is wider than 24 hours by the error of the sleep oscillator, which is what
-    counted the time, and by the time a place takes in water.
-    """
-    window_s = 86400 + muldiv_down(86400, clock_ppt, 1000) + PLACE_S
-    total = 0
-    for i in range(DELIVERIES):
-        if state.mls[i]:
-            if state.ages_s[i] >= window_s:
-                state.ages_s[i] = state.mls[i] = 0
-            total = add_capped(total, state.mls[i], 1000000)
-    return total
+def delivered_ml(state):
+    """Water of the last 24 hours (R3)."""
+    return min(sum(state.mls), 1000000)

@@ -18,9 +18,10 @@ not asked what it thinks. A report comes when everything else of the wake is don
 (R13), in a boot of its own; what came of it is known to the next wake (`begin`).
 """
 
-from wakecore import judge, plan, rules, run
+from wakecore import fields, judge, plan, rules, run, tank
 from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv_up
 from wakecore.state import (
+    DAY_S,
     FIRST_LOOK,
     IDLE,
     LONG_S,
@@ -35,9 +36,9 @@ from wakecore.state import (
 )
 
 FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
-DAY_S = 86400
-WEEK_S = 7 * DAY_S
-MOST_PRESSES = 20  # button wakes in a row that mean a stuck or chattering button (R12)
+MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering button (R12)
+TOLD_PRESSES = 3  # presses in a day that are answered by radio (R17)
+LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
@@ -47,7 +48,6 @@ TRIP_LOCKOUTS = (
     ("sag", "battery low"),
     ("battery lost", "battery low"),
     ("wet", "saucer wet"),
-    ("fast fall", "leak"),
 )
 
 # The members of a wake's record, in the order they are written. `DEVELOPERS.md` explains each.
@@ -68,8 +68,8 @@ def wake(state, pot, begin):
     yield ("off",)
 
     # Wake: what happened since the last one
-    elapsed_s = clamp(begin["slept_s"], 0, state.sleep_s) if begin["vouched"] else 0
-    pass_time(state, elapsed_s)
+    elapsed_s = credited_s(state, begin)
+    pass_time(state, elapsed_s, pot.limits.clock_ppt)
     facts = judge.Facts(state, pot, begin)
     look_at_files(state, facts, pot, begin)
 
@@ -82,17 +82,26 @@ def wake(state, pot, begin):
 
     # Decide: first what happened to the pump, then whether this wake is a regular one
     # (due: what its phase waits for is over; regular: due, with nothing under way)
+    facts.dry = rules.below(facts.soil_ppt, 1 + fields.refill_ppt(pot.settings, pot.calibration))
+    if state.phase == SOAK and not facts.soaking:
+        finish_dose(state, pot)
     look_at_open_pulse(state, facts, pot)
     regular = facts.due and state.phase == IDLE
     if regular:
         state.cycle_s = 0
-    look_at_button(state, facts, begin)
-    look_at_level(state, facts, pot)
+    look_at_button(state, facts, pot, begin)
+    tank.look(state, facts, pot)
+    facts.is_steady = tank.is_steady(state, facts)
+    if regular and not facts.is_steady and tank.is_doubtful(state):  # it comes once that is settled
+        regular, state.cycle_s = False, pot.settings.wake_s
+    elif regular:
+        state.doubts = 0
     look_at_saucer(state, facts)
-    look_at_battery(state, facts, pot, regular)
+    look_at_battery(state, facts, pot, regular and elapsed_s > 0)
     look_at_soil(state, facts, pot, read.get("soil"), regular, elapsed_s)
     look_at_radio(state, begin, pot.settings)
     facts.take_from_state(state, pot.limits)
+    facts.unanswered_left_ul = plan.left_ul(state, pot)
     if state.phase == SOAK:
         kind, dose_ul = state.plan_kind, state.plan_ul if facts.due else 0
         if plan.filled(kind, facts.soil_ppt, pot):
@@ -104,8 +113,7 @@ def wake(state, pot, begin):
     facts.kind = plan.KINDS[kind]
     permissives, allowed = rules.judge_permissives(facts)
     pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
-    if regular or pulse_ms:
-        state.denied = add_capped(state.denied, 1, 100) if dose_ul and not pulse_ms else 0
+    look_at_thirst(state, facts, pot, regular, pulse_ms)
 
     # Pump: begun is on record before the pump starts (R9)
     trips, water = [], {}
@@ -129,19 +137,18 @@ def wake(state, pot, begin):
             state.open_ms, state.before_ppt = 0, UNKNOWN
             end_dose(state)
     elif facts.due:
-        next_phase(state, facts)
+        next_phase(state, facts, pot)
 
     # Sleep: all parts off, state stored, the wake on record
     commands.append("close")
     awake_ms = yield ("close",)
     state.sleep_s = sleep_s = sleep_time(state, facts, pot.settings, elapsed_s)
     state.wakes = add_capped(state.wakes, 1, SMALL_MAX)
-    facts.lockouts, facts.store_failed = state.lockouts, 0 in stores
-    facts.weak = state.lockouts & rules.BITS["battery low"]
-    facts.float_opened = pot.calibration.float_only and state.dry_trips > 0
+    look_at_needs(state, facts, pot, 0 in stores)
     # A cold start is no reason to report, however many come in a row (R17)
     counts = regular and begin["cause"] == "timer"
     report = is_to_report(state, facts, pot, counts, begin["cause"] == "button")
+    note_report(state, facts, pot, counts, report)
     commands.append("store")
     stored = yield ("store", stamp(state))
     stores.append(1 if stored else 0)
@@ -150,7 +157,7 @@ def wake(state, pot, begin):
         commands.append("report")
     commands.append("sleep %d" % sleep_s if state.button_masked else "sleep %d button" % sleep_s)
 
-    water["day_ml"] = delivered_ml(state, pot.limits.clock_ppt)
+    water["day_ml"] = delivered_ml(state)
     record = {
         "kind": "wake",
         "n": number,
@@ -174,7 +181,7 @@ def wake(state, pot, begin):
         },
         "trips": trips,
         "lockouts": rules.latched(state),
-        "needs": rules.judge_needs(facts),
+        "needs": rules.need_names(rules.need_bits(facts)),
         "water": water,
         "charge_uah": charge_uah(
             pot.calibration, awake_ms, ran, elapsed_s, begin.get("radio_ms", 0)
@@ -200,6 +207,17 @@ def stamp(state):
 # Looks: what happened since the last wake, in the order in which the story asks
 
 
+def credited_s(state, begin):
+    """Seconds that surely passed since the last wake (R10): at most the sleep commanded.
+
+    A press comes before the sleep is over: a clock that says more than that has jumped.
+    """
+    slept_s = begin["slept_s"]
+    if not begin["vouched"] or (begin["cause"] == "button" and slept_s > state.sleep_s):
+        return 0
+    return clamp(slept_s, 0, state.sleep_s)
+
+
 def look_at_files(state, facts, pot, begin):
     """Book what the board found in storage, and what a person with the cable did (R11)."""
     if begin["state"] == "lost":
@@ -212,8 +230,10 @@ def look_at_files(state, facts, pot, begin):
     mark = int(pot.calibration.id[:7] or "0", 16)
     if mark != state.calibration_mark:
         state.calibration_mark = mark  # what was remembered in the old units is forgotten
-        state.look_ml = state.soil_ppt = state.before_ppt = UNKNOWN
-        state.proof_ml = state.proof_ul = state.leak_looks = 0
+        state.look_ml = state.filled_ml = state.leak_ml = UNKNOWN
+        state.soil_ppt = state.before_ppt = UNKNOWN
+        state.leak_looks = state.fill_looks = 0
+        tank.end_proof(state)
     for action in begin["host"]:
         rules.clear(state, rules.BITS.get(action[6:], 0))  # "clear leak"
     if not facts.files_good:
@@ -224,7 +244,10 @@ def look_at_open_pulse(state, facts, pot):
     """A pulse begun and not ended counts in full; too many in a row lock out (R9)."""
     if not state.open_ms:
         return
-    book_water(state, pot, state.open_ms + run.OVERRUN_MS, state.look_ml, facts.level_ml)
+    tank.end_proof(state)
+    ran_ms = state.open_ms + run.OVERRUN_MS
+    ml, _ = tank.book(state, pot, ran_ms, state.look_ml, facts.level_ml)
+    state.unanswered_ul = add_capped(state.unanswered_ul, 1000 * ml, SMALL_MAX)
     state.interrupts = add_capped(state.interrupts, 1, 100)
     if state.interrupts >= pot.limits.interrupts:
         rules.latch(state, "interrupted")
@@ -232,56 +255,38 @@ def look_at_open_pulse(state, facts, pot):
     facts.due, facts.cut_off = False, True
 
 
-def look_at_button(state, facts, begin):
+def look_at_button(state, facts, pot, begin):
     """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
     held_ms = begin["button_ms"]
-    state.presses = add_capped(state.presses, 1, 100) if begin["cause"] == "button" else 0
+    if state.presses_s >= DAY_S:
+        state.presses = 0
+    if begin["cause"] == "button":
+        if not state.presses:
+            state.presses_s = 0
+        state.presses = add_capped(state.presses, 1, 100)
     if held_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
         state.button_masked = 1
     elif held_ms == 0:
         state.button_masked = 0
     elif held_ms >= HELD_MS and not state.button_masked:
         facts.held = True
-        if state.lockouts & rules.BUTTON_BITS:
-            rules.clear(state, rules.BUTTON_BITS)
+        if state.lockouts & rules.BUTTON_BITS or tank.is_back(state, pot):
+            clear_by_press(state, pot)
         elif state.phase == IDLE and not state.lockouts:
             facts.manual = True
 
 
-def look_at_level(state, facts, pot):
-    """With the pump off the level may rise, if somebody fills, and not fall (R8).
-
-    The reference is the level after the last pulse, less the water of the pulses, so that
-    what runs away between pulses adds up; each pulse adds to what scatter may hide.
-    """
-    cal = pot.calibration
-    if cal.float_only or facts.level_ml is None:
-        return  # a switch shows no amounts
-    fall_ml = state.look_ml - facts.level_ml
-    evaporated_ml = muldiv_up(state.look_s, pot.settings.leak_ml_day, 86400)
-    allowed_ml = cal.tolerance_ml * (1 + state.pulses // 2) + evaporated_ml
-    if state.look_ml < 0 or fall_ml < -2 * cal.tolerance_ml:
-        if state.look_ml >= 0:  # a refill
-            rules.clear(state, rules.BITS["dry run"])
-            state.dry_trips = 0
-        refer_to(state, facts.level_ml)
-    elif fall_ml > allowed_ml:
-        if facts.due:
-            state.leak_looks = add_capped(state.leak_looks, 1, 100)
-        if state.leak_looks >= 2:
-            rules.latch(state, "leak")
-            deliver(state, fall_ml)
-            refer_to(state, facts.level_ml)
-    else:
-        state.leak_looks = 0
-        if state.look_s >= WEEK_S:
-            refer_to(state, facts.level_ml)
-
-
-def refer_to(state, level_ml):
-    """Compare later levels with this one."""
-    state.look_ml, state.look_s = level_ml, 0
-    state.leak_looks = 0
+def clear_by_press(state, pot):
+    """What the owner may end (R12). After silent doses the press asks for one more (R18)."""
+    bits = rules.BUTTON_BITS
+    if tank.is_back(state, pot):
+        bits |= rules.BITS["leak"]
+    silent, unanswered_ul = state.lockouts & rules.BITS["no response"], state.unanswered_ul
+    rules.clear(state, bits)
+    if silent:
+        state.silent_doses = pot.limits.response_doses - 1
+        one_more_ul = plan.bound_ul(state, pot) - 1000 * pot.settings.dose_ml
+        state.unanswered_ul = clamp(unanswered_ul, 0, max(0, one_more_ul))
 
 
 def look_at_saucer(state, facts):
@@ -290,26 +295,35 @@ def look_at_saucer(state, facts):
         rules.latch(state, "saucer wet")
 
 
-def look_at_battery(state, facts, pot, regular):
+def look_at_battery(state, facts, pot, rested):
     """Below its rest voltage the cell is left alone until it is surely charged (R5).
 
-    A reading counts towards the end of the lockout only at a regular wake and free of the
-    charger: the charge sense says so, or the pot lives on mains. With neither, a held press
-    after the charge says it, and the voltage must agree.
+    One low reading stops this wake's pump and radio; the next wake's confirms it. The lockout
+    ends at a reading that is free of the charger (the charge sense says so, or the pot lives
+    on mains), at a regular wake after a sleep: a full one at once, one just above the clearing
+    voltage after the set number. A held press ends it too, and the voltage must agree.
     """
     settings, mv = pot.settings, facts.battery_mv
-    charged = mv is not None and mv >= settings.battery_clear_mv
-    if not charged:
-        state.clear_wakes = 0
-    if rules.below(mv, facts.battery_floor_mv):
+    if mv is None:
+        return
+    state.rest_mv = mv
+    state.low_wakes = add_capped(state.low_wakes, 1, 100) if mv < facts.battery_floor_mv else 0
+    if state.low_wakes >= LOW_WAKES:
         rules.latch(state, "battery low")
-    if not charged or not state.lockouts & rules.BITS["battery low"]:
+    if mv < settings.battery_clear_mv:
+        state.clear_wakes = 0
+        return
+    if not state.lockouts & rules.BITS["battery low"]:
         return
     unsensed = facts.charger in (judge.UNFITTED, "lost") and not settings.mains
-    if regular and (facts.charger == "off" or settings.mains):
-        state.clear_wakes = add_capped(state.clear_wakes, 1, 100)
-    if state.clear_wakes >= settings.battery_clear_wakes or (unsensed and facts.held):
+    if rested and (facts.charger == "off" or settings.mains):
+        full_mv = 2 * settings.battery_clear_mv - facts.battery_floor_mv
+        full = settings.battery_clear_wakes if mv >= full_mv else 1
+        state.clear_wakes = add_capped(state.clear_wakes, full, 100)
+    pressed = facts.held and (facts.charger != "on" or settings.mains)
+    if pressed or state.clear_wakes >= settings.battery_clear_wakes:
         rules.clear(state, rules.BITS["battery low"])
+        facts.due = facts.due or (pressed and state.phase == IDLE)  # it waters again at the press
     else:
         facts.confirm_charge = unsensed
         facts.unplug_charger = facts.charger == "on" and not settings.mains
@@ -320,15 +334,47 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
 
     A wake that no vouched time led to is not counted as a repeat of the last reading.
     """
+    exhausted = plan.left_ul(state, pot) < plan.least_ul(pot)
     if facts.soil_ppt is not None and state.before_ppt >= 0:
-        state.peak_ppt = max(state.peak_ppt, facts.soil_ppt)
+        judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings)
         if regular and state.since_dose_s >= pot.settings.settle_s:
-            judge.learn(state, pot.calibration, pot.settings)
+            judge.learn(state, pot.calibration, pot.settings, exhausted)
     facts.standing = regular and elapsed_s > 0 and judge.standing(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
     if state.silent_doses >= pot.limits.response_doses:
         rules.latch(state, "no response")
+    if regular and state.before_ppt < 0 and plan.left_ul(state, pot) < plan.least_ul(pot):
+        rules.latch(state, "no response")  # nothing is awaited, and nothing more may be given
+
+
+def look_at_thirst(state, facts, pot, regular, pulse_ms):
+    """Count the regular wakes in a row that found the plant in want of water (R16).
+
+    Soil that is dry, or not believed, and no dose that may still arrive. Soil seen above the
+    refill point ends the count at a regular wake, and at a look after a dose that was given
+    in full to a plant that was not wilting. Cold soil is left out, for it hardly drinks.
+    """
+    soil_ppt = facts.soil_ppt
+    if soil_ppt is not None and not facts.dry:
+        if regular or not state.unmet:
+            state.thirst = state.unmet = 0
+    elif regular and not (facts.cold and soil_ppt is None):
+        wilting = rules.below(soil_ppt, 1 + pot.calibration.wilting_ppt)
+        state.unmet = 1 if wilting or not pulse_ms else 0
+        may_arrive = facts.since_dose_s < facts.settle_s
+        if not may_arrive or facts.lockouts or state.dry_trips:
+            state.thirst = add_capped(state.thirst, 1, 100)
+
+
+def look_at_needs(state, facts, pot, store_failed):
+    """The facts that the needs look at, once the wake's water is booked."""
+    facts.lockouts, facts.store_failed = state.lockouts, store_failed
+    facts.weak = state.lockouts & rules.BITS["battery low"]
+    facts.float_opened = pot.calibration.float_only and state.dry_trips > 0
+    facts.thirst = state.thirst
+    facts.empties = state.lockouts & rules.BITS["leak"] or tank.empties_by_itself(state, facts, pot)
+    facts.is_back = tank.is_back(state, pot)
 
 
 def look_at_radio(state, begin, settings):
@@ -343,7 +389,7 @@ def look_at_radio(state, begin, settings):
         state.radio_fails = state.radio_wait = 0
     elif state.reporting or came != "none":
         state.radio_fails = add_capped(state.radio_fails, 1, 100)
-        most = max(1, WEEK_S // settings.wake_s)
+        most = max(1, tank.WEEK_S // settings.wake_s)
         wait = min(1 << min(state.radio_fails - 1, 10), most)
         state.radio_wait = wait if came == "cut off" else wait // 2
         state.told, state.quiet_wakes = 0, 100
@@ -353,17 +399,24 @@ def look_at_radio(state, begin, settings):
 # The dose
 
 
-def begin_dose(state, facts, kind, dose_ul):
-    """A new dose. Its answer is judged only where a dry, believed soil asked for it (R7).
+def finish_dose(state, pot):
+    """No more pulses in this dose. More than half a pulse that was not given is missed (R16)."""
+    if state.plan_ul > 500 * pot.settings.pulse_ml:
+        state.unmet = 1
+    end_dose(state)
 
-    A dose on top of one that is not judged yet (a press, or one cut short) adds to the question.
+
+def begin_dose(state, facts, kind, dose_ul):
+    """A new dose: from here on its answer is awaited (R7, R18).
+
+    A dose on top of one that is not judged yet (a press, or one cut short) adds to the
+    question; a question that dry soil asked stays that.
     """
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
-    refer_to(state, facts.level_ml)
-    asked = kind in (plan.DEPLETION, plan.SET)
-    if state.before_ppt < 0:
-        state.given_ul = 0
-        state.before_ppt = state.peak_ppt = facts.soil_ppt if asked else UNKNOWN
+    asked = 1 if kind in plan.ASKED else 0
+    if state.before_ppt < 0 or asked > state.asked:
+        state.asked, state.given_ul = asked, 0
+        state.before_ppt = state.peak_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
 
 
 def end_pulse(state, facts, pot, ran, after, trips):
@@ -371,65 +424,57 @@ def end_pulse(state, facts, pot, ran, after, trips):
     cal, limits = pot.calibration, pot.limits
     level = after.get("level") or [ran.now[run.LEVEL], 0]  # or what the run saw last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
-    ml, fall_ml = book_water(state, pot, ran.ran_ms, facts.level_ml, after_ml)
+    held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
+    before_ml = held_ml if state.fill_looks else state.look_ml
+    ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml)
+    shown_ml = None if fall_ml is None else after_ml
     given_ul = plan.given_ul(ran.ran_ms, fall_ml, cal)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
+    state.unanswered_ul = add_capped(state.unanswered_ul, given_ul, SMALL_MAX)
     state.plan_ul = max(0, state.plan_ul - given_ul)
     state.pulses = add_capped(state.pulses, 1, 100)
 
-    shown = plan.prove(state, facts.level_ml, after_ml, ran.ran_ms, cal)
-    if shown is False and not trips:
-        trips.append("no flow")
-    if trips and trips[0] in (FLOAT_DRY_RUNS if cal.float_only else DRY_RUNS):
-        state.proof_ml = state.proof_ul = 0
+    dry_runs = FLOAT_DRY_RUNS if cal.float_only else DRY_RUNS
+    if trips and trips[0] in dry_runs:
+        tank.end_proof(state)
+        tank.count_dry(state, pot, 1)
+    elif tank.go_on_with_proof(state, pot, ran.ran_ms, before_ml, shown_ml) is False:
+        trips += [] if trips else ["no flow"]
+    elif cal.float_only and cal.current is not None and not trips:
+        state.dry_trips = 0
+    if trips and trips[0] in dry_runs:
         state.given_ul -= given_ul
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
-        state.dry_trips = add_capped(state.dry_trips, 1, 100)
-        if state.dry_trips >= limits.dry_trips:
-            rules.latch(state, "dry run")
-    elif shown or (cal.float_only and cal.current is not None and not trips):
-        state.dry_trips = 0
     for trip, lockout in TRIP_LOCKOUTS:
         if trip in trips:
             rules.latch(state, lockout)
+    # If the level after it does not bear it out, the looks decide
+    fast_ml = run.most_fall_ml(ran.ran_ms, pot)
+    if "fast fall" in trips and (fall_ml is None or fall_ml > fast_ml):
+        rules.latch(state, "leak")
 
     if trips or not state.plan_ul or state.pulses >= limits.pulses:
         state.interrupts = 0
-        end_dose(state)
+        finish_dose(state, pot)
     else:
         state.phase = SOAK
     return {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
 
 
-def book_water(state, pot, ran_ms, before_ml, after_ml):
-    """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
-
-    Later looks compare with the level after it, but with none below what a pump can have
-    left: what is gone beyond that, by a siphon, is a fall to them (R8).
-    """
-    if after_ml is None or before_ml < 0 or pot.calibration.float_only:
-        fall_ml, state.look_ml = None, UNKNOWN
-    else:
-        fall_ml = before_ml - after_ml
-        fell_ml = min(fall_ml, run.most_fall_ml(ran_ms, pot))
-        state.look_ml = max(after_ml, state.look_ml - fell_ml)
-    ml = plan.counted_ml(ran_ms, fall_ml, pot)
-    deliver(state, ml)
-    state.look_s = state.open_ms = state.since_dose_s = 0
-    return ml, fall_ml
-
-
-def next_phase(state, facts):
+def next_phase(state, facts, pot):
     """Without a pulse: soak ends the dose, looks follow one another, a doubt asks for a look."""
     if state.phase == SOAK:
-        end_dose(state)
-    elif state.leak_looks == 1 and facts.level_ml is not None:
+        finish_dose(state, pot)
+    elif tank.is_doubtful(state) and facts.level_ml is not None:
         state.phase = FIRST_LOOK
+        state.doubts = add_capped(state.doubts, 1, 100)
     elif state.phase == FIRST_LOOK:
         state.phase = SECOND_LOOK
     else:
         state.phase = IDLE
+        if facts.is_steady:
+            state.doubts = 0
 
 
 # The end of the wake
@@ -441,6 +486,8 @@ def sleep_time(state, facts, settings, elapsed_s):
         wake_s = settings.wake_s
         if state.lockouts & rules.BITS["battery low"]:
             wake_s = min(2 * wake_s, LONG_S)
+        elif state.low_wakes:
+            wake_s = min(wake_s, DAY_S)  # a doubt about the cell waits no longer than a day
         return max(LEAST_SLEEP_S, wake_s - state.cycle_s)
     if state.phase == facts.woke_in and not facts.due and not facts.cut_off:
         return max(1, state.sleep_s - elapsed_s)
@@ -452,30 +499,51 @@ def sleep_time(state, facts, settings, elapsed_s):
 def is_to_report(state, facts, pot, counts, pressed):
     """Does this wake end with the radio (R5, R8, R12, R17)?
 
-    Every so many regular wakes by the timer, at a press, and at once when somebody is needed
-    for something new; while that lasts, at least once a day. Never on a weak or unknown cell.
-    After a try in vain only at a press or such a regular wake, once the wait is over.
+    Every so many regular wakes by the timer, at the first presses of a day, and at once when
+    somebody is needed for something new; while that lasts, once a day. Never on a weak or unknown
+    cell, but for one report of what latched in this very wake, where the cell bears it. After a
+    try in vain only at a press or such a regular wake, once the wait is over.
     counts: it is such a regular wake.
     """
-    every = pot.settings.radio_wakes
-    if not every:
+    if not pot.settings.radio_wakes:
         return False
     needs = rules.need_bits(facts)
-    state.told &= needs  # what is over is told anew when it comes back
-    if counts:
-        state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
     if state.radio_fails and not pressed and (state.radio_wait or not counts):
-        state.radio_wait -= 1 if counts else 0
         return False
-    floor_mv = max(pot.limits.radio_mv, facts.battery_floor_mv)
-    if facts.weak or facts.battery_mv is None or facts.battery_mv < floor_mv:
+    new, latched = needs & ~state.told, state.lockouts & ~facts.locked_in
+    if facts.weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
+        lost = new & rules.NEED_BITS["see to the battery"]
+        return bool(new and (latched or lost) and state.rest_mv >= pot.limits.rest_mv)
+    if new or latched or (pressed and state.presses <= TOLD_PRESSES):
+        return True
+    if not counts:
         return False
-    if needs:
-        every = min(every, max(1, DAY_S // pot.settings.wake_s))
-    if not (pressed or needs & ~state.told or (counts and state.quiet_wakes >= every)):
-        return False
-    state.quiet_wakes, state.told, state.reporting = 0, needs, 1
-    return True
+    return bool(needs and is_day_over(state, pot)) or is_report_due(state, pot)
+
+
+def is_report_due(state, pot):
+    """Have so many regular wakes passed without a report as the settings say?"""
+    return state.quiet_wakes + 1 >= pot.settings.radio_wakes
+
+
+def is_day_over(state, pot):
+    """Is it a day since a report told a need? The looks after a dose may shift a daily wake."""
+    return state.told_s >= DAY_S - pot.settings.wake_s // 24
+
+
+def note_report(state, facts, pot, counts, report):
+    """Keep what the next wakes must know of this report, or of the lack of one."""
+    state.needed = rules.need_bits(facts)
+    if is_day_over(state, pot) or (report and counts and is_report_due(state, pot)):
+        state.told &= state.needed  # what is over is told anew when it comes back
+    if report:
+        state.quiet_wakes, state.reporting = 0, 1
+        if counts or state.needed & ~state.told:
+            state.told_s = 0  # an answer to a press puts nothing off
+        state.told |= state.needed
+    elif counts:
+        state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
+        state.radio_wait = max(0, state.radio_wait - 1)
 
 
 def charge_uah(calibration, awake_ms, ran, elapsed_s, radio_ms):

@@ -17,7 +17,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from wakecore import fields, plan
-from wakecore.number import div_up, muldiv_down, muldiv_up
+from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 from wakecore.state import State, deliver, delivered_ml, pass_time
 
@@ -475,7 +475,7 @@ def _soil(folder: PotFolder) -> None:
 def water_points(settings: dict[str, Any], cal: dict[str, Any]) -> tuple[int, int]:
     """Refill point and target in ppt, by the core's own planner."""
     asked, pot = _Named(settings), _Named(cal)
-    return int(plan.refill_ppt(asked, pot)), int(plan.target_ppt(asked, pot))
+    return int(fields.refill_ppt(asked, pot)), int(fields.target_ppt(asked, pot))
 
 
 class _Named:
@@ -509,7 +509,8 @@ class Outlook:
     proof_ml: water that must be commanded to prove it, all in one run or over several;
     in_run: whether one run of dry_ms can show it; day_ml: the hard limit; window_s: the time in
     which the core counts it; wake_ml: what one regular wake can really give under it, after a
-    pause, and lasting_ml_day: what regular wakes give a day when each asks for that much.
+    pause, and lasting_ml_day: what regular wakes give a day when each asks for that much;
+    unanswered_ml: the most that is given before the soil answers (R18).
     """
 
     refill_ppt: int
@@ -525,6 +526,7 @@ class Outlook:
     window_s: int
     wake_ml: int
     lasting_ml_day: int
+    unanswered_ml: int
 
 
 def outlook(folder: PotFolder) -> Outlook | None:
@@ -558,7 +560,19 @@ def outlook(folder: PotFolder) -> Outlook | None:
         window_s=window_s(limits["clock_ppt"]),
         wake_ml=wakes[0] // 1000,
         lasting_ml_day=sum(wakes) * 86400 // (1000 * len(wakes) * settings["wake_s"]),
+        unanswered_ml=div_up(unanswered_ul(settings, limits, cal), 1000),
     )
+
+
+def unanswered_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> int:
+    """The core's bound of water without an answer (R18), microlitres: of a pot that has learned
+    the slowest soil that its calibration lets it."""
+    pot = _Named(
+        {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
+    )
+    state = State()
+    state.learned_ul_per_ppt = SMALL_MAX
+    return int(plan.bound_ul(state, pot))
 
 
 def window_s(clock_ppt: int) -> int:
@@ -568,8 +582,8 @@ def window_s(clock_ppt: int) -> int:
     def counts(age_s: int) -> bool:
         state = State()
         deliver(state, 1)
-        pass_time(state, age_s)
-        return bool(delivered_ml(state, clock_ppt))
+        pass_time(state, age_s, clock_ppt)
+        return bool(delivered_ml(state))
 
     while high - low > 1:
         middle = (low + high) // 2
@@ -585,11 +599,14 @@ def given_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, An
     )
     state, found = State(), []
     for _ in range(REGULAR):
-        pass_time(state, settings["wake_s"])
+        pass_time(state, settings["wake_s"], limits["clock_ppt"])
         left_ul, given = limits["dose_ml"] * 1000, 0
         for _ in range(limits["pulses"]):
-            left_ml = max(0, limits["day_ml"] - delivered_ml(state, limits["clock_ppt"]))
-            facts = _Named({"level_ml": 1 << 20, "reserve_ml": 0, "day_left_ml": left_ml})
+            left_ml = max(0, limits["day_ml"] - delivered_ml(state))
+            facts = _Named(
+                {"level_ml": 1 << 20, "reserve_ml": 0, "day_left_ml": left_ml}
+                | {"unanswered_left_ul": left_ul}  # each dose is answered
+            )
             ms = plan.pulse_ms(left_ul, facts, pot)
             if not ms:
                 break

@@ -35,6 +35,7 @@ PERMISSIVES = {row[0]: row[1] for row in rules.PERMISSIVES} | {
     "settled": "R7",
     "saucer": "R15",
     "day": "R3",
+    "answer": "R18",
 }
 STOPS = dict(TRIPS) | {
     "full": "R2",
@@ -68,16 +69,26 @@ COUNTS = {
     "interrupts": ("R9", True),
     "open_ms": ("R9", True),
     "dry_trips": ("R4", True),
+    "proof_pulses": ("R4", True),
     "leak_looks": ("R8", True),
+    "fill_looks": ("R8", False),
+    "pumped_ml": ("R8", False),
+    "doubts": ("R8", False),
     "silent_doses": ("R7", True),
+    "asked": ("R7", True),
+    "unanswered_ul": ("R18", True),
     "soil_same": ("R6", True),
     "presses": ("R12", True),
+    "low_wakes": ("R5", True),
     "clear_wakes": ("R5", False),
     "since_dose_s": ("R7", False),
+    "thirst": ("R16", True),
+    "unmet": ("R16", True),
 }
 # What it remembers to compare with later: {field: (requirement, what stands for nothing)}.
 MEMORIES = {
     "look_ml": ("R8", -1),
+    "filled_ml": ("R8", -1),
     "before_ppt": ("R7", -1),
     "soil_ppt": ("R6", -1),
     "proof_ul": ("R4", 0),

@@ -306,6 +306,10 @@ def _outlook(folder: pots.PotFolder, found: agree.Outlook) -> list[str]:
             f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
             f"full one within {hours:.1f} hours finds the day used up (R3)"
         )
+    rows.append(
+        f"at most {found.unanswered_ml} ml reach the floor if the hose lies beside the pot (R18): "
+        "then it waits for an answer of the soil, or for its owner"
+    )
     if found.provable_ml is None:
         proof = "pump current" if folder.calibration["dry_ma"] else "nothing"
         rows.append(f"the float shows no amounts; flow is proved by {proof} (R4)")

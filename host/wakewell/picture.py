@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from wakecore import plan
+from wakecore import fields
 from wakewell.logs import day_text
 from wakewell.rig.libraries import load
 from wakewell.rig.pot import DAY_S
@@ -138,7 +138,7 @@ def _soil(axes: Any, when: list[datetime], kept: History, result: TrialResult) -
     )  # fmt: skip
     cal = pot.calibration
     _line(axes, cal.capacity_ppt, "capacity")
-    _line(axes, plan.refill_ppt(pot.settings, cal), "refill point")
+    _line(axes, fields.refill_ppt(pot.settings, cal), "refill point")
     _line(axes, cal.wilting_ppt, "wilting point", ALARM)
     axes.set_ylim(0, None)
     axes.set_ylabel("soil water, ‰", fontsize=9)

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from wakeboard.store import state_from_snapshot
-from wakecore import plan, rules
+from wakecore import fields, plan, rules
 from wakecore.number import clamp
 from wakecore.state import (
     IDLE,
@@ -42,6 +42,7 @@ from wakewell.logs import Record, Sleep, is_brief, sleep_of, sleep_s
 
 Known = Callable[[str], bytes | None]  # the stored form of the state with that CRC, if known
 CRC_SIZE = 8
+WIDEST_PPT = next(row[2] for row in fields.LIMITS if row[0] == "clock_ppt")
 # What a record of a wrong form can raise on its way through the core.
 STUMBLES = (
     KeyError,
@@ -284,15 +285,18 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
     if changes.runs(last) != changes.runs(made):
         # Other water: what this core expected of its own is not asked of the recorded one.
         begin = last["begin"]
-        pass_time(before, clamp(begin["slept_s"], 0, before.sleep_s) if begin["vouched"] else 0)
+        passed_s = clamp(begin["slept_s"], 0, before.sleep_s) if begin["vouched"] else 0
+        pass_time(before, passed_s, WIDEST_PPT)
         state.ages_s, state.mls = list(before.ages_s), list(before.mls)
+        state.place_s, state.unanswered_ul = before.place_s, before.unanswered_ul
         state.since_dose_s = before.since_dose_s
         state.look_ml = state.before_ppt = state.peak_ppt = UNKNOWN
-        state.open_ms = state.given_ul = state.proof_ml = state.proof_ul = 0
+        state.open_ms = state.given_ul = state.proof_pulses = state.proof_ul = 0
         counted_ml = last["water"].get("counted_ml") or 0
         if counted_ml:
             deliver(state, counted_ml)
             state.since_dose_s = 0
+            state.unanswered_ul += last["water"].get("given_ul") or 0
         state.pulses = max(1, state.pulses)
         kind = record["plan"]["kind"]
         if phase == SOAK and kind in plan.KINDS:

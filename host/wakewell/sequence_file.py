@@ -59,7 +59,7 @@ MOST_TEXT = 100  # characters of what the host did, and of a core's name
 MOST_DOTS = 16  # in one key: more would keep the TOML reader busy for hours
 MOST = (1 << 30) - 1
 
-RULES = tuple(f"R{number}" for number in range(1, 16))
+RULES = tuple(f"R{number}" for number in range(1, 19))
 
 CAUSES = ("timer", "button", "power", "reset", "watchdog", "brownout")
 EVENTS: tuple[str, ...] = ("off", "rest", "read", "store", "store failed", "on", "close", "log")
@@ -415,7 +415,7 @@ class Reader:
         title = self.value((), "title", text)
         cited = tuple(self.value((), "rules", listed(word(RULES), 15, alone=True)))
         if not cited:
-            self.refuse(("rules",), "[]", "at least one of R1 to R15")
+            self.refuse(("rules",), "[]", "at least one of R1 to R18")
         script: dict[str, Any] = {"pot": self.pot_lines(), "wakes": []}
         if "core" in data:
             script["core"] = data["core"] if data["core"] == "" else self.value((), "core", short)

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from wakecore import rules
+from wakecore import fields, rules
 from wakecore.run import OVERRUN_MS, TRIPS
 from wakecore.wake import DRY_RUNS
 from wakewell import logs
@@ -35,6 +35,9 @@ TITLES = {
     "R13": "every wake ends in sleep",
     "R14": "commissioned",
     "R15": "saucer",
+    "R16": "thirst is told",
+    "R17": "no pot falls silent without a word",
+    "R18": "water without an answer",
 }
 MOST_AWAKE_MS = 300_000
 MOST_SOAK_S = 7200  # no setting lets the soak between two pulses last longer
@@ -94,6 +97,9 @@ class Verdicts:
         self._dose_ul = self._dose_given_ul = 0
         self._slept_s = 0
         self._watered = False  # has the dose under way shown water?
+        self._thirsty = self._ran_s = self._unanswered_ul = 0
+        self._lowest_ppt: int | None = None
+        self.reports = self.most_unanswered_ul = 0
 
     def _break(self, rule: str, record: Record, why: str) -> None:
         self.broken.setdefault(rule, (record["n"], why))
@@ -118,6 +124,7 @@ class Verdicts:
             self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
             # What they held of lockouts ended and of the soil's answers is not known.
             self._held, self._before_ppt, self._silent = [], None, 0
+            self._thirsty, self._unanswered_ul, self._lowest_ppt = 0, 0, None
         elif begin["vouched"]:
             self.clock_s += min(begin["slept_s"], slept_s)
         self._n = record["n"]
@@ -154,8 +161,12 @@ class Verdicts:
         lockouts = record["lockouts"]
         if lockouts or self._open:
             self._follow(record, lockouts)
-        for rule, why in report_faults(record, pot):
+        new = set(lockouts) - set(self._held) or (record["values"].get("battery_mv") is None)
+        for rule, why in report_faults(record, pot, last_word=bool(new)):
             self._break(rule, record, why)
+        self._see_thirst(record, pot)
+        self._see_silence(record, pot)
+        self._see_unanswered(record, pot)
         if "run" in record:
             self._see_answer(record, pot.limits.response_doses)
             self._see_run(record, pot)
@@ -235,6 +246,58 @@ class Verdicts:
                 LOCKOUT_RULES.get(name, "R9"), record, f"pump ran under the lockout {name!r}"
             )
 
+    def _see_thirst(self, record: Record, pot: Any) -> None:
+        """R16: dry or unbelieved soil at regular wakes in a row, and nobody asked to water.
+
+        A wake within the settle time of a run is left out, and so is one whose level was in doubt.
+        """
+        ppt, word = record["values"].get("soil_ppt"), record["judged"].get("soil")
+        moist = ppt is not None and ppt > fields.refill_ppt(pot.settings, pot.calibration)
+        if "run" in record:
+            self._ran_s = self.clock_s
+        if moist or word == "cold" or record["begin"]["state"] != "good":
+            self._thirsty = 0
+        if moist or record["plan"]["phase"] != "idle" or record["begin"]["cause"] != "timer":
+            return
+        settled = "run" in record or self.clock_s - self._ran_s >= pot.settings.settle_s
+        if word == "cold" or not settled or not record["permissives"].get("steady", 1):
+            return
+        self._thirsty += 1
+        if self._thirsty > rules.THIRSTY and "water by hand" not in record["needs"]:
+            self._break(
+                "R16", record, f"{self._thirsty} regular wakes in want, and nobody was told"
+            )
+
+    def _see_silence(self, record: Record, pot: Any) -> None:
+        """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
+        mv = record["values"].get("battery_mv")
+        floor_mv = max(pot.limits.radio_mv, pot.settings.battery_mv)
+        first = record["lockouts"] and not self._held and self.wakes > 1
+        if "report" in record["commands"]:
+            self.reports += 1
+        elif first and pot.settings.radio_wakes and mv is not None and mv >= floor_mv:
+            told = ", ".join(record["lockouts"])
+            self._break("R17", record, f"{told} latched, and no report left")
+
+    def _see_unanswered(self, record: Record, pot: Any) -> None:
+        """R18: water since the soil last rose at all, or somebody saw to the pot.
+
+        The response that a pot learns is at most four times the calibrated one.
+        """
+        ppt, limits, begin = record["values"].get("soil_ppt"), pot.limits, record["begin"]
+        rose = ppt is not None and self._lowest_ppt is not None and ppt > self._lowest_ppt
+        if rose or begin["host"] or begin["button_ms"] or begin["state"] != "good":
+            self._unanswered_ul, self._lowest_ppt = 0, None
+        if ppt is not None:
+            self._lowest_ppt = min(ppt, self._lowest_ppt or ppt)
+        answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
+        most_ul = max(1000 * limits.dose_ml, answers_ul)
+        if "run" in record and self._unanswered_ul > most_ul:
+            ml = self._unanswered_ul // 1000
+            self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
+        self._unanswered_ul += record["water"].get("given_ul") or 0
+        self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
+
     def _count(self, record: Record, ml: int, limit_ml: int) -> None:
         while self.recent and self.clock_s - self.recent[0][0] >= 86400:
             self.recent_ml -= self.recent.popleft()[1]
@@ -280,6 +343,9 @@ class Verdicts:
             "R13": f"longest awake {self.most_awake_ms // 100 / 10} s",
             "R14": pulses,
             "R15": f"{called('R15')}, {many(self.wet, 'wake')} wet",
+            "R16": many(self.needs["water by hand"], "wake") + " asked for water by hand",
+            "R17": many(self.reports, "report"),
+            "R18": f"most {self.most_unanswered_ul // 1000} ml before an answer",
         }
         found = []
         for rule, text in evidence.items():
@@ -325,14 +391,20 @@ def start_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R15", "pump ran with a wet or unread saucer probe"
 
 
-def report_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
-    """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13)."""
+def report_faults(record: Record, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
+    """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
+
+    last_word: something latched or was lost in this wake, which may be reported once (R17).
+    """
     if "report" not in record["commands"]:
         return
-    mv, floor_mv = record["values"].get("battery_mv"), pot.limits.radio_mv
-    if mv is None or mv < floor_mv:
+    mv = record["values"].get("battery_mv")
+    floor_mv = pot.limits.rest_mv if last_word else pot.limits.radio_mv
+    if mv is None and not last_word:
+        yield "R5", "radio without a battery reading"
+    elif mv is not None and mv < floor_mv:
         yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
-    if "battery low" in record["lockouts"]:
+    if "battery low" in record["lockouts"] and not last_word:
         yield "R5", "radio under the low-battery lockout"
     if record["commands"][-3:-1] != ["store", "report"]:
         yield "R13", "radio before the wake was done and stored"

@@ -130,6 +130,25 @@ NEEDS = {
         "Water by hand, then see to what kept it back.",
         MAKER,
     ),
+    "water by hand": Word(
+        "the plant is thirsty and the pot cannot give it enough",
+        "something keeps the pot from watering, or the plant needs more than it may give",
+        "Feel the soil, and water the plant by hand if it is dry.",
+        OWNER,
+    ),
+    "see to the hose": Word(
+        "the last watering did not reach the soil",
+        "the hose lies beside the pot, has come off, or is clogged",
+        "Check that the hose lies on the soil and that its end is clear.",
+        OWNER,
+    ),
+    "see why the tank empties": Word(
+        "the tank lost water that was not pumped",
+        "a leak, a hose that siphons, a switch that is stuck on, or a tank that was carried away",
+        "Look for water on the floor. Lift the end of the hose above the tank, and do not fill "
+        "the tank before the cause is found.",
+        OWNER,
+    ),
 }
 
 LOCKOUTS = {
@@ -277,12 +296,13 @@ PERMISSIVES = {
     "battery": Word("the battery was too low or not to be read", "", "", OWNER),
     "level": Word("the tank's level could not be believed", "", "", OWNER),
     "reserve": Word("the tank was down to its reserve", "", "", OWNER),
-    "steady": Word("the level was suspected of falling by itself", "", "", OWNER),
+    "steady": Word("the level was in doubt, and a second look had to settle it", "", "", OWNER),
     "soil": Word("the soil probe could not be believed", "", "", OWNER),
     "moving": Word("the soil reading stood still, as a dead probe's does", "", "", OWNER),
     "settled": Word("the last dose was still settling"),
     "saucer": Word("the saucer was wet or not to be read", "", "", OWNER),
     "day": Word("the water allowed in 24 hours was used up"),
+    "answer": Word("the soil has not answered the water that was given", "", "", OWNER),
 }
 
 # What the same permissive says when it held.
@@ -302,6 +322,7 @@ HELD = {
     "settled": "the last dose has settled",
     "saucer": "the saucer is dry, or there is no probe in it",
     "day": "water is left in the 24-hour allowance",
+    "answer": "the soil answers its doses",
 }
 
 PROBE_WORDS = {

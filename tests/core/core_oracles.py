@@ -131,19 +131,23 @@ def trips(history: list[Outcome], pot: Any) -> None:
 def battery(history: list[Outcome], pot: Any) -> None:
     settings = pot.settings
     floor_mv = max(settings.battery_mv, pot.limits.rest_mv)
-    low, clear = False, 0
+    full_mv = 2 * settings.battery_clear_mv - floor_mv
+    low, lows, clear = False, 0, 0
     for n, wake in enumerate(history):
         if wake.rolled_back:
-            low = False  # storage lost the latch; R11 judges that
+            low, lows = False, 0  # storage lost the latch; R11 judges that
         mv = shown(pot, wake, "battery")
         charging = wake.begin["host"] or pressed(wake)
         free = pot.settings.mains or (
             pot.calibration.charger is not None and shown(pot, wake, "charger") == 0
         )
         if mv is not None and mv < floor_mv - 1:
-            low, clear = True, 0
-        elif mv is not None and mv > settings.battery_clear_mv - 1 and free:
-            clear += 1
+            lows, clear = lows + 1, 0
+            low = low or lows >= 2
+        elif mv is not None and mv > floor_mv + 1:
+            lows = 0
+        if mv is not None and mv > settings.battery_clear_mv - 1 and free:
+            clear += settings.battery_clear_wakes if mv > full_mv - 1 else 1
         elif mv is None or mv < settings.battery_clear_mv - 1:
             clear = 0
         if low and (clear >= settings.battery_clear_wakes or charging):
@@ -153,16 +157,29 @@ def battery(history: list[Outcome], pot: Any) -> None:
             assert mv > floor_mv - 1, f"wake {n} pumped at {float(mv)} mV at rest"
             assert not low, f"wake {n} pumped before the cell was surely charged"
         if not wake.stored:
-            low = False
+            low, lows = False, 0
 
 
-@oracle("R5 R13 radio")
+@oracle("R5 R13 R17 radio")
 def radio(history: list[Outcome], pot: Any) -> None:
-    """Only where asked for, on a cell above the floor, once, and after all else is done."""
+    """Only where asked for, on a cell above the floor, once, and after all else is done.
+
+    A wake in which a lockout latched, or the battery reading was lost, may report once below it.
+    """
+    latched: list[str] = []
+    known_mv: Fraction | None = None
     for n, wake in enumerate(history):
+        mv = shown(pot, wake, "battery")
+        was, lost = latched, mv is None and known_mv is not None
+        known_mv = known_mv if mv is None else mv
+        if wake.record is not None:
+            latched = wake.record["lockouts"]
         if "report" not in wake.commands:
             continue
-        mv = shown(pot, wake, "battery")
+        if set(latched) - set(was) or lost:
+            assert known_mv is not None, f"wake {n}: radio without ever a battery reading"
+            assert known_mv > pot.limits.rest_mv - 1, f"wake {n}: radio below the hard limit"
+            continue
         assert pot.settings.radio_wakes > 0, f"wake {n}: radio though nobody asked for it"
         assert mv is not None, f"wake {n}: radio without a battery reading"
         assert mv > max(pot.limits.radio_mv, pot.settings.battery_mv) - 1, f"wake {n}: radio low"
@@ -261,14 +278,19 @@ def storage(history: list[Outcome], pot: Any) -> None:
 
 @oracle("R12 button")
 def button(history: list[Outcome], pot: Any) -> None:
+    """A free button wakes, until twenty presses in a life may be a chattering one (R17)."""
+    presses, chatters = 0, False
     for n, wake in enumerate(history):
+        if wake.begin["cause"] == "button":
+            presses += 1
+        chatters = chatters or presses >= 20
         held_ms = wake.begin["button_ms"]
         if wake.begin["cause"] == "button" and held_ms < 2000:
             assert not wake.start, f"wake {n}: a touch of the button pumped"
             assert wake.record, f"wake {n}: a touch of the button left no record"
         if wake.sleep and held_ms >= 15000:
             assert wake.sleep[1] == 0, f"wake {n}: a stuck button may wake the board"
-        if wake.sleep and held_ms == 0:
+        if wake.sleep and held_ms == 0 and not chatters:
             assert wake.sleep[1] == 1, f"wake {n}: a free button does not wake the board"
 
 

@@ -17,6 +17,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from wakecore import fields as core_fields
 from wakecore import plan
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared" / "data" / "usda-cotton-2022"
@@ -84,7 +85,7 @@ def test_readily_available_water() -> None:
         raw_ul = 0
         for fc, wp, ul in rooted(day["Zr"]):
             soil = SimpleNamespace(capacity_ppt=fc, wilting_ppt=wp)
-            raw_ul += plan.water_ul(plan.refill_ppt(settings, soil), fc, ul)
+            raw_ul += plan.water_ul(core_fields.refill_ppt(settings, soil), fc, ul)
         most = DEPTH_M * WATER + PRINTED + PRINTED * day["TAW"] + PPT * day["Zr"]
         assert raw_ul / UL_PER_MM == pytest.approx(day["RAW"], abs=most)
 

@@ -87,6 +87,8 @@ def lived(plot: list[tuple[float, float]], stands_still: bool) -> dict[str, Any]
         world.day = day
         gap = math.isnan(day[0])
         locked = False
+        counts["days"] += 1
+        counts["gaps"] += gap
         for _ in range(40):  # the day's regular wake, then its pulses and looks
             mischief: list[tuple[Any, ...]] = [("fill", 1000)] if world.tank_ul < 500000 else []
             if locked and world.commanded_s > 7200:
@@ -96,8 +98,6 @@ def lived(plot: list[tuple[float, float]], stands_still: bool) -> dict[str, Any]
             assert record is not None
             word = record["judged"]["soil"]
             if record["plan"]["phase"] == "idle":
-                counts["days"] += 1
-                counts["gaps"] += gap
                 counts[word] += 1
                 counts["locked"] += "no response" in record["lockouts"]
             if wake.start:

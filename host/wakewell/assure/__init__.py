@@ -3,7 +3,7 @@
     letters    what one wake may bring: every class of reading, fault and person
     corners    the pots that are searched, each with its letters
     world      one wake of the real core, from a node of the search to the next
-    monitor    what must hold (R1 to R15), judged from what really happened
+    monitor    what must hold (R1 to R18), judged from what really happened
     explore    breadth first from power-up until the frontier is empty; liveness after it
     tell       a path of the search as a sequence file
     nth        fail or cut at the n-th board call, file operation, block write, allocation

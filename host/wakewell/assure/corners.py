@@ -48,6 +48,7 @@ class Corner:
     day_step_ml: int = 1  # water of a day is told apart in steps of this
     gone_ml: int = 100  # a tank that leaks ends here, or empty
     leak_ml: int = 0  # or it loses just this much
+    thirst: bool = False  # are wakes in want of water counted (R16)?
     presses: bool = False  # is each press in a row a state of its own, up to a stuck button?
 
     @cached_property
@@ -187,6 +188,8 @@ def _corners() -> Iterator[Corner]:
     yield Corner(
         "radio, tank", "what it reports at once", **radio, themes=("tank", "cell"), quick=-1
     )
+    for theme in ("soil", "tank"):
+        yield Corner(f"thirst, {theme}", "told in time", **WEEKLY, themes=(theme,), thirst=True)
     yield Corner("presses", "each press counted", **WEEKLY, themes=("people",), presses=True)
     # Who may ask
     upkeep = _changed(
@@ -213,7 +216,7 @@ def _corners() -> Iterator[Corner]:
     yield Corner(
         "coarse gauge", "a pump proved over two pulses", **coarse, themes=("tank",), quick=-1
     )
-    leaky = _changed(WEEKLY, calibration={"tolerance_ml": 40}, limits={"dry_ms": 1600})
+    leaky = _changed(WEEKLY, calibration={"tolerance_ml": 20}, limits={"dry_ms": 1600})
     yield Corner("small leak", "just beyond the tolerance", **leaky, themes=("leak",), leak_ml=41)
     drying = _changed(STRONG, settings={"fall_ppt_day": 70})
     yield Corner("drying", "drier at once than is believed", **drying, themes=("soil",), quick=-1)
@@ -283,12 +286,14 @@ TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily", "c
 
 
 def _ready(corner: Corner) -> Corner:
-    """With two groups together where there is time; a pot on default settings wakes daily."""
+    """With two groups together where there is time, and steps that fit its shortest day."""
     if corner.name in TOGETHER:
         corner = replace(corner, full=2)
-    if "files" in corner.themes and corner.step_s > DAY_S:
-        settings = {**corner.settings, "wake_s": 2 * DAY_S}
-        corner = replace(corner, settings=settings, step_s=DAY_S)
+    # A pot on default settings wakes daily, and so does one whose cell is in doubt
+    for theme, step_s in (("files", DAY_S), ("cell", DAY_S // 2)):
+        if theme in corner.themes and corner.step_s > DAY_S:
+            settings = {**corner.settings, "wake_s": 2 * DAY_S}
+            corner = replace(corner, settings=settings, step_s=step_s)
     return corner
 
 

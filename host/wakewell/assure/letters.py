@@ -31,7 +31,7 @@ BEGIN = (
 )
 BAD = ("absent", "low rail", "high rail", "flicker", "span")
 SOIL = ("dry", "wet", *BAD, "frozen")
-BATTERY = ("full", "nearly", "middle", "low", *BAD)
+BATTERY = ("full", "charged", "nearly", "middle", "low", *BAD)
 LEVEL = ("left", "filled", "gone", "low", *BAD)
 TEMPERATURE = ("warm", "cold", *BAD)
 SAUCER = ("dry", "wet", *BAD)

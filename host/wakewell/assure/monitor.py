@@ -1,4 +1,4 @@
-"""What must hold of every wake of the search, by R1 to R15, judged from what really happened.
+"""What must hold of every wake of the search, by R1 to R18, judged from what really happened.
 
 It looks at the letter (what was really so), at the commands and at the water, and keeps its
 own memory; nothing of it calls the core. In two things it takes the core's word: whether a
@@ -30,7 +30,8 @@ NO_ANSWER_UL = 1 << 29  # of a dose in which not all was given: no answer is owe
 class Kept(NamedTuple):
     """What the pot owes because of what it has seen."""
 
-    low: int = 0  # the cell was low and is not surely charged since (R5)
+    low: int = 0  # the cell was low, twice in a row, and is not surely charged since (R5)
+    lows: int = 0  # wakes in a row that read it low
     charged: int = 0  # readings in a row that say it is
     lost: int = 0  # state lost, nobody came (R11)
     damaged: int = 0  # a file damaged, nobody came with a cable (R11)
@@ -41,6 +42,7 @@ class Kept(NamedTuple):
     silent: int = 0  # full doses in a row without any rise (R7)
     leaked: int = 0  # a leak or siphon was shown, nobody came with a cable (R8)
     falls: int = 0  # looks in a row that showed a fall (R8)
+    highs: int = 0  # readings in a row that showed a refill: one alone is none (R8)
     seen_ml: int = -1  # level last seen, to compare with; -1: none
     frozen: int = 0  # wakes in a row with the very same counts (R6)
     wet_s: int = -1  # since a regular wake last read wet soil; -1: it was dry, or none (R6)
@@ -51,6 +53,10 @@ class Kept(NamedTuple):
     vain: int = 0  # reports in a row that nobody heard (R17)
     reported: int = 0  # the last wake reported
     sits: int = 0  # regular wakes by the timer to sit out before the next try (R17)
+    unanswered_ul: int = 0  # given at the usual flow since the soil was last seen wet (R18)
+    thirst: int = 0  # regular wakes in a row that found the plant in want of water (R16)
+    full_ml: int = -1  # level before the leak: a tank that comes back to it was carried away (R8)
+
 
 
 def most_wait(settings: Any) -> int:
@@ -94,6 +100,8 @@ class Monitor:
         pot = bench.pot
         self.settings, self.limits, self.cal = pot.settings, pot.limits, pot.calibration
         self.window_s = DAY_S * (1000 + self.limits.clock_ppt) // 1000
+        answers_ul = 3 * self.settings.response_ppt * self.cal.ul_per_ppt
+        self.bound_ul = max(1000 * self.limits.dose_ml, answers_ul)
         available = self.cal.capacity_ppt - self.cal.wilting_ppt
         refill_ppt = self.cal.capacity_ppt - available * self.settings.depletion_ppt / 1000
         self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
@@ -127,21 +135,22 @@ class Monitor:
             k = Kept(lost=1)._asdict()
         if held or cable:
             k.update(lost=0, wet=0)
-            self.forgive(node, k)
+            self.forgive(node, k, cable)
+        if held and self.is_back(node, k):
+            k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)
         if cable:
             k.update(damaged=0, low=0)
             if node.numbers[AT["lockouts"]] & rules.BITS["leak"]:
-                k.update(leaked=0, falls=0, seen_ml=-1)  # the level is taken as it is
+                k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)  # the level is taken as it is
         if letter.files != "good":
             k.update(damaged=1, seen_ml=-1, falls=0)
         # The pot that is in force for this wake has no level without its calibration
         level_ml = (
             None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
         )
-        # A press does not shorten a wait, and does not put off what was due before it
-        due = node.numbers[AT["cycle_s"]] + passed_s >= self.settings.wake_s
-        due = due or letter.begin not in PRESSES
-        self.see_battery(k, letter, held, due and node.numbers[AT["phase"]] == IDLE)
+        # A press shortens no wait; only a sleep that is vouched for says that the cell rested
+        rested = letter.begin not in PRESSES and passed_s > 0
+        self.see_battery(k, letter, held, rested and node.numbers[AT["phase"]] == IDLE)
         # A cold start in a soak is no look: it ends the dose, and the looks begin
         soaking = node.numbers[AT["phase"]] == SOAKING
         cold = soaking and happened.begin["cause"] not in ("timer", "button")
@@ -155,7 +164,7 @@ class Monitor:
         ):
             k["wet"] = 1
         if letter.soil == "wet":
-            k["silent"] = 0
+            k.update(silent=0, unanswered_ul=0)
         self.see_radio(k, happened)
         regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
         self.see_soil(k, letter, regular, passed_s)
@@ -199,16 +208,22 @@ class Monitor:
         if letter.files == "calibration":
             return
         mv = self.bench.mv.get(letter.battery)
-        full = mv is not None and mv >= self.settings.battery_clear_mv
-        if mv is not None and mv < self.bench.floor_mv:
+        if mv is None:
+            return
+        full = mv >= self.settings.battery_clear_mv
+        k["lows"] = min(k["lows"] + 1, 2) if mv < self.bench.floor_mv else 0
+        if k["lows"] == 2:
             k.update(low=1, charged=0)
         if not full:
             k["charged"] = 0
         elif regular and (
             self.settings.mains or (self.cal.charger is not None and letter.charger == "off")
         ):
-            k["charged"] = min(k["charged"] + 1, self.settings.battery_clear_wakes)
-        confirmed = held and full and (self.unsensed or letter.charger == "absent")
+            full_mv = 2 * self.settings.battery_clear_mv - self.bench.floor_mv
+            most = self.settings.battery_clear_wakes
+            k["charged"] = most if mv >= full_mv else min(k["charged"] + 1, most)
+        on_charger = self.cal.charger is not None and letter.charger == "on"
+        confirmed = held and full and (self.settings.mains or not on_charger)
         if full and (k["charged"] >= self.settings.battery_clear_wakes or confirmed):
             k["low"] = 0
         if not k["low"]:
@@ -216,7 +231,7 @@ class Monitor:
 
     def fallen(self, seen_ml: int, level_ml: int) -> bool:
         """Did the tank lose what a leak or a siphon takes, and the gauge can tell?"""
-        told = 0 < seen_ml > level_ml + self.cal.tolerance_ml
+        told = 0 < seen_ml > level_ml + 2 * self.cal.tolerance_ml
         return told and level_ml <= self.bench.gone(seen_ml)
 
     def see_level(self, k: dict[str, Any], level_ml: int | None, due: bool) -> None:
@@ -227,15 +242,24 @@ class Monitor:
         if fallen:
             if due:
                 k["falls"] = min(k["falls"] + 1, 2)
+            k["highs"] = 0
             if k["falls"] >= 2:
-                k["leaked"] = 1
-                k["seen_ml"] = level_ml
+                k.update(leaked=1, full_ml=max(k["full_ml"], k["seen_ml"]), seen_ml=level_ml)
             return
         k["falls"] = 0
         if k["seen_ml"] < 0:
             k["seen_ml"] = level_ml
         elif level_ml > k["seen_ml"] + 2 * self.cal.tolerance_ml:
-            k.update(dries=0, dry_ul=0, seen_ml=level_ml)  # one that the gauge missed until now
+            k["highs"] += 1
+            if k["highs"] == 2:  # one that the gauge missed until now
+                k.update(dries=0, dry_ul=0, seen_ml=level_ml, highs=0)
+        else:
+            k["highs"] = 0
+
+    def is_back(self, node: Node, k: dict[str, Any]) -> bool:
+        """Is the tank as full as before the leak, and has it held through the looks (R8)?"""
+        held = node.numbers[AT["look_n"]] >= 3 and not node.numbers[AT["leak_looks"]]
+        return held and 0 <= k["full_ml"] <= node.tank_ml + 2 * self.cal.tolerance_ml
 
     def after(self, node: Node, letter: Letter, happened: Happened, before: Memory) -> Memory:
         """The memory at the end of the wake. Raises Violation."""
@@ -245,6 +269,7 @@ class Monitor:
         if "on" in happened.commands:
             self.judge_start(node, letter, happened, before)
             k, truth = self.book_run(node, letter, happened, before)
+        self.judge_thirst(node, letter, happened, k)
         self.judge_report(node, letter, happened, k)
         self.judge_sleep(node, letter, happened, k)
         return Memory(Kept(**k), truth)
@@ -272,7 +297,8 @@ class Monitor:
             raise Violation("R13", f"sleeps {sleep_s} s", {"sleep_s": {"most": most_s}})
         if letter.begin in ("stuck", "chatter") and button:
             raise Violation("R12", f"a button that is {letter.begin} may wake", {"button": False})
-        if happened.begin["button_ms"] == 0 and not button:
+        chatters = node.numbers[AT["presses"]] >= 19  # masked for a day (R17)
+        if happened.begin["button_ms"] == 0 and not button and not chatters:
             raise Violation("R12", "a free button cannot wake", {"button": True})
 
     # R5, R8, R12, R17: the radio
@@ -280,8 +306,8 @@ class Monitor:
     def judge_report(
         self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
     ) -> None:
-        """Never on a weak or unknown cell, nor too soon after a try in vain; else at a press, and
-        at once for what is new."""
+        """Never on a weak or unknown cell, but for one report of what latched or was lost in this
+        wake, nor too soon after a try in vain; else at a press, and at once for what is new."""
         pressed = happened.begin["cause"] == "button"
         sits, timer = k["sits"], happened.begin["cause"] == "timer"
         regular = timer and node.numbers[AT["phase"]] == IDLE
@@ -290,8 +316,14 @@ class Monitor:
         waits = sits or (k["vain"] and not regular)
         mv = self.bench.mv.get(letter.battery)
         may = mv is not None and mv >= max(self.limits.radio_mv, self.bench.floor_mv)
+        was = node.numbers[AT["lockouts"]]
+        record: dict[str, Any] = happened.record or {}
+        latched_now = [one for one in record.get("lockouts", ()) if not was & rules.BITS[one]]
+        last_word = latched_now or "see to the battery" in record.get("needs", ())
+        if mv is not None and mv < self.limits.rest_mv:
+            last_word = False
         if "report" in happened.commands:
-            if not may or k["low"]:
+            if (not may or k["low"]) and not last_word:
                 why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
                 raise Violation("R5", why, {"events_lacks": ["report"]})
             if waits and not pressed:
@@ -312,7 +344,7 @@ class Monitor:
             k["untold"] = 1
         if not may or "battery low" in latched:
             return
-        if pressed:
+        if pressed and node.numbers[AT["presses"]] < 3:
             raise Violation("R12", "a press did not report", {"events_has": ["report"]})
         if k["untold"] and not waits:
             raise Violation("R8", "a leak was not reported at once", {"events_has": ["report"]})
@@ -354,16 +386,37 @@ class Monitor:
         if letter.files != "good" or kept.damaged:
             raise Violation("R11", "pumped with a damaged file")
         if begin["cause"] == "button" and begin["button_ms"] < 2000:
-            due = node.numbers[AT["cycle_s"]] + begin["slept_s"] >= self.settings.wake_s
-            if begin["slept_s"] < node.slept_s and not due:
-                raise Violation("R12", "a touch of the button pumped")
+            raise Violation("R12", "a touch of the button pumped")
         if not bench.corner.matching or self.cal.stage == 0:
             raise Violation("R14", f"pumped at stage {self.cal.stage}")
         if self.cal.saucer is not None and (letter.saucer != "dry" or kept.wet):
             raise Violation("R15", f"pumped with the saucer {letter.saucer}, wet before {kept.wet}")
+        if kept.unanswered_ul >= self.bound_ul:
+            why = f"pumped after {kept.unanswered_ul} ul without an answer, allowed {self.bound_ul}"
+            raise Violation("R18", why)
         self.judge_asked(letter, happened, memory, phase)
 
-    def forgive(self, node: Node, k: dict[str, Any]) -> None:
+    def judge_thirst(
+        self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
+    ) -> None:
+        """R16: soil that is not seen wet at regular wakes in a row asks for water by hand."""
+        if letter.soil == "wet":
+            k["thirst"] = 0
+        regular = node.numbers[AT["phase"]] == IDLE and letter.begin == "timer"
+        regular = regular and self.bench.corner.thirst
+        record = happened.record
+        if not regular or record is None or letter.files == "calibration":
+            return
+        cold = self.cal.temperature is not None and letter.temperature != "warm"
+        waits = node.numbers[AT["since_dose_s"]] + node.slept_s < self.settings.settle_s
+        if letter.soil == "wet" or cold or waits or not record["permissives"]["steady"]:
+            return
+        k["thirst"] = min(k["thirst"] + 1, 3)
+        if k["thirst"] == 3 and self.is_dry and "water by hand" not in record["needs"]:
+            wanted = {"needs_has": ["water by hand"]}
+            raise Violation("R16", "a thirsty plant was told to nobody", wanted)
+
+    def forgive(self, node: Node, k: dict[str, Any], cable: bool) -> None:
         """A person's word ends a lockout and its count, and leaves a count on its way to one."""
         latched, limits = node.numbers[AT["lockouts"]], self.limits
         # A pulse whose end is not in storage, or may not be, is one more for this wake's core
@@ -379,6 +432,9 @@ class Monitor:
                 k[count] = 0
                 if count == "dries":
                     k["dry_ul"] = 0
+        if latched & rules.BITS["no response"]:  # a press asks for one dose more, the cable for all
+            one_more_ul = 0 if cable else max(0, self.bound_ul - 1000 * self.settings.dose_ml)
+            k["unanswered_ul"] = min(k["unanswered_ul"], one_more_ul)
 
     def judge_asked(self, letter: Letter, happened: Happened, memory: Memory, phase: int) -> None:
         """R6, R7, R14: who asked for this dose, and might it."""
@@ -425,7 +481,9 @@ class Monitor:
         if phase == SOAKING:
             return kept.asked
         if 2000 <= happened.begin["button_ms"] < 15000 and not self.masked:
-            return "manual"
+            # A press that ended a lockout asked for no dose: one by schedule is held to its terms
+            kind = happened.record["plan"]["kind"] if happened.record else "manual"
+            return "upkeep" if kind == "upkeep" else "manual"
         # Counts that stand still may be frozen or not yet: what the pot says is held to its terms
         if letter.soil == "frozen" and happened.record:
             return "upkeep" if happened.record["plan"]["kind"] == "upkeep" else "soil"
@@ -464,6 +522,8 @@ class Monitor:
             dose_ul = happened.record["plan"]["dose_ul"] if happened.record else 0
             k["need_ul"] = min(dose_ul, most_ml * 1000)
         k["looks"] = 2
+        given_ul = kept.unanswered_ul + ran_ms * self.cal.flow_ul_s // 1000
+        k["unanswered_ul"] = min(given_ul, 2 * self.bound_ul)
         if happened.reset:
             k.update(cuts=min(kept.cuts + 1, limits.interrupts), seen_ml=-1, need_ul=0, asked="")
             return k, truth
@@ -472,6 +532,7 @@ class Monitor:
         if how == "wet":
             k["wet"] = 1
         k["seen_ml"] = -1 if self.cal.float_only else self.left_ml(happened)
+        k["highs"] = 0
         shown = self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS
         if (how == "dry" and shown) or how in NO_WATER:
             k["dries"] = min(kept.dries + 1, limits.dry_trips)

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import rules, run
-from wakewell.assure import corners
+from wakewell.assure import corners, hazards
 from wakewell.core import core_id
 from wakewell.verdicts import TITLES, WAY_OUT
 
@@ -33,14 +33,14 @@ ENFORCED = {
     "R1": ("device/loader.py: pump_off", "device/wakeboard/driver.py: pulse"),
     "R2": ("device/wakecore/plan.py: pulse_ms", "device/wakeboard/board.py: sample"),
     "R3": ("device/wakecore/state.py: deliver", "device/wakecore/state.py: delivered_ml"),
-    "R4": ("device/wakecore/run.py: prepare", "device/wakecore/plan.py: prove"),
+    "R4": ("device/wakecore/run.py: prepare", "device/wakecore/tank.py: judge_proof"),
     "R5": ("device/wakecore/wake.py: look_at_battery", "device/wakecore/wake.py: is_to_report"),
     "R6": ("device/wakecore/judge.py: judge_soil", "device/wakecore/plan.py: demand"),
     "R7": ("device/wakecore/judge.py: learn",),
     "R8": (
-        "device/wakecore/wake.py: look_at_level",
+        "device/wakecore/tank.py: look",
         "device/wakecore/wake.py: next_phase",
-        "device/wakecore/wake.py: book_water",
+        "device/wakecore/tank.py: book",
     ),
     "R9": ("device/wakecore/wake.py: look_at_open_pulse", "device/wakeboard/store.py: save_state"),
     "R10": ("device/wakecore/wake.py: wake", "device/wakecore/state.py: pass_time"),
@@ -49,6 +49,9 @@ ENFORCED = {
     "R13": ("device/loader.py: run", "device/wakecore/wake.py: sleep_time"),
     "R14": ("device/wakecore/fields.py: agree",),
     "R15": ("device/wakecore/wake.py: look_at_saucer",),
+    "R16": ("device/wakecore/wake.py: look_at_thirst", "device/wakecore/fields.py: agree"),
+    "R17": ("device/wakecore/wake.py: is_to_report", "device/wakecore/wake.py: note_report"),
+    "R18": ("device/wakecore/plan.py: bound_ul", "device/wakecore/wake.py: clear_by_press"),
 }
 # What of a requirement the search does not judge: sequences and tests of the board do
 BESIDE_THE_SEARCH = {
@@ -82,6 +85,9 @@ NOT_COVERED = {
     "R13": "a chip that hangs before the loader arms its watchdog",
     "R14": "files made for this pot with wrong numbers in them",
     "R15": "water beside the probe",
+    "R16": "a plant that wilts in soil which the probe calls moist; an owner who reads nothing",
+    "R17": "a pot without a radio: its light tells whoever presses; a cell that dies at once",
+    "R18": "water that the soil answers and the plant does not get",
 }
 HARDWARE = (
     "a fuse in the pump's supply, for a switch that fails closed",
@@ -99,7 +105,7 @@ def requirements() -> dict[str, str]:
     """{number: its line} of the developers' table."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     found = dict(re.findall(r"^\| (R\d+) \| (.+?) \|$", text, re.MULTILINE))
-    assert list(found) == list(TITLES), "DEVELOPERS.md lists R1 to R15 in order"
+    assert list(found) == list(TITLES), "DEVELOPERS.md lists R1 to R18 in order"
     return found
 
 
@@ -195,6 +201,8 @@ def text() -> str:
         "",
         *(f"- {row};" for row in HARDWARE[:-1]),
         f"- {HARDWARE[-1]}.",
+        "",
+        *hazards.lines(),
         "",
         "## The last run",
         "",

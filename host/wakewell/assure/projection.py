@@ -6,16 +6,19 @@ age of water that is out of every window. `tests/assure` holds pairs of real sta
 are one here against each other, letter by letter. Two rules say more than is so, and never
 less: any number of short presses may have come before (the letter "chatter" is the last of
 very many; the corner "presses" counts them, and where neither is, no button is masked by
-presses), and what only a need tells (`denied`) is left out where nothing reports.
+presses), and what only a report looks at is left out where nothing reports.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from wakecore import plan
 from wakecore.number import SMALL_MAX
-from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN
-from wakecore.wake import MOST_PRESSES, SECOND_LOOK_S, WEEK_S
+from wakecore.rules import NEED_BITS, THIRSTY
+from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN, State
+from wakecore.tank import MOST_DOUBTS, WEEK_S
+from wakecore.wake import LOW_WAKES, MOST_PRESSES, SECOND_LOOK_S
 from wakewell.assure.monitor import Memory, Truth, most_vain
 from wakewell.assure.world import AT, FIRST, Bench, Numbers
 
@@ -28,7 +31,7 @@ class Projection:
 
     def __init__(self, bench: Bench) -> None:
         settings, limits = bench.pot.settings, bench.pot.limits
-        self.window_s = 86400 + 86400 * limits.clock_ppt // 1000 + PLACE_S
+        self.window_s = 86400 + -(-86400 * limits.clock_ppt // 1000)
         self.step_s = bench.corner.step_s
         self.day_step_ml, self.day_ml = bench.corner.day_step_ml, limits.day_ml
         upkeep_s = settings.upkeep_days * 86400 if settings.upkeep_ml else 0
@@ -47,14 +50,19 @@ class Projection:
         self.given_ul = max(limits.dose_ml * 500, 2 * settings.response_ppt * known)
         if known and 2 * settings.response_ppt <= rise_ppt:
             self.given_ul = SMALL_MAX
-        # Only a need looks at it, and only a report at the needs
-        self.denied = 3 if settings.radio_wakes else 0
+        self.radio, self.thirst = settings.radio_wakes > 0, bench.corner.thirst
+        self.bound_ul = plan.bound_ul(State(), bench.pot)
+        self.scatter_ml = 2 * bench.cal.tolerance_ml
+        self.float_only, self.evaporates = bench.cal.float_only, settings.leak_ml_day > 0
+        self.rest_mv = limits.rest_mv
         self.presses = bench.corner.presses
         self.seconds = (
             (AT["cycle_s"], settings.wake_s),
             (AT["since_dose_s"], self.since_s),
             (AT["look_s"], self.look_s),
             (AT["soil_s"], self.soil_s),
+            (AT["place_s"], PLACE_S),
+            (AT["told_s"], 86400 - settings.wake_s // 24),
         )
         self.most = (
             (AT["pulses"], 100),
@@ -67,6 +75,11 @@ class Projection:
             (AT["soil_ppt"], self.soil_ppt),
             (AT["quiet_wakes"], max(1, settings.radio_wakes)),
             (AT["radio_fails"], most_vain(settings)),
+            (AT["thirst"], THIRSTY),
+            (AT["low_wakes"], LOW_WAKES),
+            (AT["fill_looks"], 2),
+            (AT["doubts"], MOST_DOUBTS),
+            (AT["unanswered_ul"], self.bound_ul),
         )
 
     def near(self, seconds: int) -> int:
@@ -117,6 +130,20 @@ class Projection:
         places += [(0, 0)] * (DELIVERIES - len(places))
         return [age for age, _ in places] + [ml for _, ml in places]
 
+    def account(self, n: list[int]) -> None:
+        """What the tank should hold by the account since the refill, and an unfinished proof."""
+        filled, pumped = AT["filled_ml"], AT["pumped_ml"]
+        if not self.evaporates:
+            n[AT["filled_s"]] = n[AT["proof_s"]] = 0
+        if not n[AT["proof_pulses"]]:
+            n[AT["proof_ml"]] = n[AT["proof_ul"]] = n[AT["proof_s"]] = 0
+        if self.float_only:  # only whether half of it is gone is looked at
+            n[pumped] = min(n[pumped], -(-max(0, n[filled]) // 2))
+        elif n[filled] >= 0:
+            # Below the looks by more than any scatter the account says nothing
+            least = n[AT["look_ml"]] - self.scatter_ml - 1
+            n[filled], n[pumped] = max(n[filled] - n[pumped], least, 0), 0
+
     def __call__(self, numbers: Numbers) -> Numbers:
         """The state that stands for this one."""
         n = list(numbers)
@@ -127,18 +154,32 @@ class Projection:
             if n[place] > most:
                 n[place] = most
         n[AT["seq"]], n[AT["wakes"]] = SEQ, 1
-        n[AT["presses"]] = min(n[AT["presses"]], MOST_PRESSES) if self.presses else 0
-        n[AT["denied"]] = min(n[AT["denied"]], self.denied)
+        n[AT["presses"]] = min(n[AT["presses"]], MOST_PRESSES)
+        if not self.presses and n[AT["presses"]] < MOST_PRESSES:
+            n[AT["presses"]] = 0
+        n[AT["presses_s"]] = self.least(n[AT["presses_s"]], 86400) if n[AT["presses"]] else 0
+        n[AT["rest_mv"]] = self.rest_mv if n[AT["rest_mv"]] >= self.rest_mv else 0
+        if not self.radio:
+            n[AT["quiet_wakes"]] = n[AT["told"]] = n[AT["told_s"]] = n[AT["rest_mv"]] = 0
+        # Of the needs of the last wake only those with a bound of their own are looked at
+        n[AT["needed"]] &= NEED_BITS["fill the tank"] | NEED_BITS["charge the battery"]
+        if not self.radio:
+            n[AT["needed"]] = 0
+        if not (self.thirst or self.radio):
+            n[AT["thirst"]] = n[AT["unmet"]] = 0
         if n[AT["look_ml"]] < 0:
-            n[AT["look_s"]] = 0
+            n[AT["look_s"]] = n[AT["look_n"]] = 0
+        elif not n[AT["proof_pulses"]]:
+            # Readings are alike here, so that only a tank that comes back counts them
+            n[AT["look_n"]] = min(n[AT["look_n"]], 3) if n[AT["leak_ml"]] >= 0 else 1
+        self.account(n)
         n[AT["given_ul"]] = min(n[AT["given_ul"]], self.given_ul)
         if n[AT["before_ppt"]] < 0:
-            n[AT["given_ul"]], n[AT["peak_ppt"]] = 0, UNKNOWN
+            n[AT["given_ul"]], n[AT["peak_ppt"]], n[AT["asked"]] = 0, UNKNOWN, 0
         if n[AT["soil_ppt"]] < 0:
             n[AT["soil_s"]] = 0
         if n[AT["phase"]] != SOAK:
-            n[AT["plan_ul"]] = n[AT["plan_kind"]] = 0
-            n[AT["pulses"]] &= -2  # two pulses add one tolerance
+            n[AT["plan_ul"]] = n[AT["plan_kind"]] = n[AT["pulses"]] = 0
         if n[AT["soil_counts"]] not in self.still:
             n[AT["soil_counts"]] = n[AT["soil_same"]] = 0
         n[:FIRST] = self.places(n[:DELIVERIES], n[DELIVERIES:FIRST])

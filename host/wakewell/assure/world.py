@@ -105,7 +105,8 @@ class Bench:
         self.floor_mv = max(settings.battery_mv, limits.rest_mv)
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         self.mv = {
-            "full": max(3900, settings.battery_clear_mv),
+            "full": max(3900, 2 * settings.battery_clear_mv - self.floor_mv),
+            "charged": settings.battery_clear_mv,
             "nearly": settings.battery_clear_mv - 1,
             "middle": self.floor_mv,
             "low": self.floor_mv - 1,
@@ -175,7 +176,7 @@ class Bench:
         happened = Happened(begin, tank, shown, shown)
         state = state_of(node.numbers)
         if letter.begin == "chatter":
-            state.__dict__["presses"] = 19
+            state.__dict__.update(presses=19, presses_s=0)
         board = Board(self, letter, happened)
         try:
             drive(board, state, self.pots[letter.files], begin)

@@ -21,7 +21,7 @@ import msgspec
 from msgspec import UNSET
 
 from wakecore import fields, line
-from wakecore.plan import refill_ppt, target_ppt
+from wakecore.fields import refill_ppt, target_ppt
 from wakecore.wake import DRY_RUNS
 from wakewell import fieldlog, logs, obeyed, pots, stage, usual
 from wakewell.board_file import board_id

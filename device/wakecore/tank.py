@@ -1,0 +1,235 @@
+"""The tank: what its level says with the pump off, and whether the pump moves water.
+
+One reading lies within the gauge's tolerance of the truth, so two may differ by twice that.
+No single reading decides: one that is out of line is a doubt, and the next one, a minute
+later, settles it (R8). What is compared is the mean of up to four readings since the last
+pulse, so that scatter does not add up (R4, R8).
+"""
+
+from wakecore import plan, rules, run
+from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv, muldiv_up
+from wakecore.state import DAY_S, UNKNOWN, deliver
+
+MOST_DOUBTS = 3  # looks in a row that doubts may ask for, so that a regular wake comes
+MEAN_OF = 4  # readings in the level that later ones are compared with
+WEEK_S = 7 * DAY_S
+
+
+def look(state, facts, pot):
+    """With the pump off the level may rise, if somebody fills, and not fall (R8).
+
+    A press makes no doubt worse: only a wake that was due counts towards a leak.
+    """
+    level_ml, scatter_ml = facts.level_ml, 2 * pot.calibration.tolerance_ml
+    if level_ml is None:
+        return
+    if pot.calibration.float_only:
+        look_at_float(state, level_ml, facts.reserve_ml)
+    elif state.look_ml < 0:
+        refer_to(state, level_ml)
+        if state.filled_ml < 0:
+            count_from(state, level_ml)
+    elif level_ml > state.look_ml + scatter_ml:
+        state.leak_looks = 0
+        state.fill_looks = add_capped(state.fill_looks, 1, 100)
+        if state.fill_looks >= 2:
+            filled(state, level_ml, pot)
+    elif level_ml < expected_ml(state, pot) - scatter_ml:
+        state.fill_looks = 0
+        if facts.due:
+            state.leak_looks = add_capped(state.leak_looks, 1, 100)
+        if state.leak_looks >= 2:
+            leaked(state, level_ml, pot)
+    else:
+        state.leak_looks = state.fill_looks = 0
+        average(state, level_ml)
+        judge_proof(state, pot, state.look_ml, 3000 if state.look_n >= MEAN_OF else 0)
+
+
+def is_doubtful(state):
+    """Is one more look wanted before the level is believed?"""
+    return (state.leak_looks == 1 or state.fill_looks == 1) and state.doubts < MOST_DOUBTS
+
+
+def is_steady(state, facts):
+    """May the pump start by this level (R4, R8)? Not while a leak is in doubt, nor on one high
+    reading where the tank was too empty before it."""
+    return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
+
+
+def look_at_float(state, level_ml, reserve_ml):
+    """A switch shows no amounts: open or closed. Closed after two looks at it open is a refill."""
+    if level_ml < reserve_ml:
+        state.leak_looks = add_capped(state.leak_looks, 1, 100)
+        return
+    if state.filled_ml < 0 or state.leak_looks >= 2:
+        count_from(state, level_ml)
+    state.leak_looks = 0
+
+
+def average(state, level_ml):
+    """Take this reading into the level to compare with; begin anew after a week."""
+    if state.look_s >= WEEK_S:
+        refer_to(state, level_ml)
+    elif state.look_n < MEAN_OF:
+        state.look_n += 1
+        state.look_ml += muldiv(level_ml - state.look_ml, 1, state.look_n)
+
+
+def refer_to(state, level_ml):
+    """Compare later levels with this one."""
+    state.look_ml, state.look_s, state.look_n = level_ml, 0, 1
+    state.leak_looks = state.fill_looks = 0
+
+
+def count_from(state, level_ml):
+    """Begin the account of this tank content: what the pump takes from it, and the time."""
+    state.filled_ml, state.filled_s, state.pumped_ml = level_ml, 0, 0
+    state.proof_ul = state.proof_pulses = 0
+
+
+def expected_ml(state, pot):
+    """The least that the tank should hold: by the last readings, or by the account since the
+    refill, where that says more. So a leak too slow for one night is seen in the end."""
+    a_day_ml = pot.settings.leak_ml_day
+    by_looks_ml = state.look_ml - muldiv_up(state.look_s, a_day_ml, DAY_S)
+    if state.filled_ml < 0:
+        return by_looks_ml
+    gone_ml = state.pumped_ml + muldiv_up(state.filled_s, a_day_ml, DAY_S)
+    return max(by_looks_ml, state.filled_ml - gone_ml)
+
+
+def filled(state, level_ml, pot):
+    """Somebody filled the tank: a pump that ran dry may try again (R4), and soil that waited
+    is looked at as soon as the looks are over."""
+    rules.clear(state, rules.BITS["dry run"])
+    state.dry_trips = 0
+    state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
+    refer_to(state, level_ml)
+    count_from(state, level_ml)
+
+
+def leaked(state, level_ml, pot):
+    """Water left with the pump off (R8). What should be there is kept: a tank that was only
+    carried away comes back to it, and one that leaks slowly does not by itself."""
+    rules.latch(state, "leak")
+    deliver(state, state.look_ml - level_ml)
+    state.leak_ml = max(state.leak_ml, state.look_ml, expected_ml(state, pot))
+    refer_to(state, level_ml)
+    count_from(state, level_ml)
+
+
+def is_back(state, pot):
+    """Is the tank as full again as before the leak, and has it held through the looks (R8)?"""
+    if state.leak_ml < 0 or state.look_n < 3 or state.leak_looks or state.fill_looks:
+        return False
+    return state.look_ml >= state.leak_ml - 2 * pot.calibration.tolerance_ml
+
+
+def empties_by_itself(state, facts, pot):
+    """Is the tank empty although the pump cannot have taken half of what it holds (R8)?
+
+    For a float switch, which sees no leak: `filled_ml` is what the tank holds while it is closed.
+    """
+    if not pot.calibration.float_only or facts.level_ml is None or state.leak_looks < 2:
+        return False
+    return 2 * state.pumped_ml < state.filled_ml
+
+
+def held_ml(state, pot, level_ml, after_ml):
+    """What the tank held before a pulse: a reading that was too high counts if the one after the
+    pulse is too high as well (R8)."""
+    if not state.fill_looks or is_filled(state, pot, after_ml):
+        return level_ml
+    return state.look_ml
+
+
+def is_filled(state, pot, after_ml):
+    """Is the reading after a pulse higher than anything but a refill explains?"""
+    return after_ml is not None and after_ml > state.look_ml + 2 * pot.calibration.tolerance_ml
+
+
+def book(state, pot, ran_ms, before_ml, after_ml):
+    """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
+
+    Later looks compare with the level after it, but with none below what a pump can have
+    left: what is gone beyond that, by a siphon, is a fall to them (R8). Nor with one above the
+    level before it; one that is far above shows no fall, and they compare with what the pump
+    usually leaves.
+    """
+    if after_ml is None or before_ml < 0 or pot.calibration.float_only:
+        fall_ml, state.look_ml = None, UNKNOWN
+    else:
+        fall_ml = before_ml - after_ml
+        if state.fill_looks and is_filled(state, pot, after_ml):
+            filled(state, after_ml, pot)  # high before the pulse, and after it
+        elif state.fill_looks:
+            end_proof(state)
+        if is_filled(state, pot, after_ml):
+            usual_ml = run.flow_ul(ran_ms, pot.calibration.flow_ul_s) // 1000
+            fall_ml, after_ml = None, state.look_ml - usual_ml
+        least_ml = max(0, state.look_ml - run.most_fall_ml(ran_ms, pot))
+        refer_to(state, clamp(after_ml, least_ml, state.look_ml))
+    ml = plan.counted_ml(ran_ms, fall_ml, pot)
+    deliver(state, ml)
+    state.pumped_ml = add_capped(state.pumped_ml, ml, 1000000)
+    state.open_ms = state.since_dose_s = 0
+    return ml, fall_ml
+
+
+# Does the pump move water? Where one pulse is too small to show it, several are judged (R4)
+
+
+def go_on_with_proof(state, pot, ran_ms, before_ml, after_ml):
+    """After a pulse: True if water was shown, False if it was not, None if it is too early.
+
+    before_ml: what the tank held before it, which the first pulse of a proof is judged by.
+    """
+    if not state.proof_pulses or 2 * evaporated_ml(state, pot) > state.proof_ul // 1000:
+        end_proof(state)  # what may have evaporated meanwhile would hide what the pump did
+        state.proof_ml, state.proof_s = before_ml, 0
+    if pot.calibration.float_only or state.proof_ml < 0:
+        return None
+    commanded_ul = run.flow_ul(ran_ms, pot.calibration.flow_ul_s)
+    state.proof_ul = add_capped(state.proof_ul, commanded_ul, SMALL_MAX)
+    state.proof_pulses = add_capped(state.proof_pulses, 1, 100)
+    return None if after_ml is None else judge_proof(state, pot, after_ml, 4000)
+
+
+def judge_proof(state, pot, level_ml, share):
+    """True, False or None as above, and what follows: as many dry runs as the proof had pulses.
+
+    share: a `share / 1000`th of the water commanded must have left the tank, once that is more
+    than the gauge's tolerance; 0: not now. Evaporation proves no pump.
+    """
+    wanted_ml = state.proof_ul // share if share and state.proof_pulses else 0
+    if wanted_ml <= pot.calibration.tolerance_ml:
+        return None
+    gone_ml = evaporated_ml(state, pot)
+    if 2 * gone_ml > state.proof_ul // 1000:
+        return None
+    shown = state.proof_ml - level_ml - gone_ml >= wanted_ml
+    ran_dry = 0 if shown else state.proof_pulses
+    end_proof(state)
+    if shown:
+        state.dry_trips = 0
+    else:
+        count_dry(state, pot, ran_dry)
+    return shown
+
+
+def evaporated_ml(state, pot):
+    """What may have evaporated since the first pulse of the proof."""
+    return muldiv_up(state.proof_s, pot.settings.leak_ml_day, DAY_S)
+
+
+def end_proof(state):
+    """What was gathered so far proves nothing any more."""
+    state.proof_ul = state.proof_pulses = 0
+
+
+def count_dry(state, pot, runs):
+    """So many more runs without water; too many in a row lock out (R4)."""
+    state.dry_trips = add_capped(state.dry_trips, runs, 100)
+    if state.dry_trips >= pot.limits.dry_trips:
+        rules.latch(state, "dry run")
