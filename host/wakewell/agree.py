@@ -570,7 +570,7 @@ def unanswered_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[st
     pot = _Named(
         {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
     )
-    state = State()
+    state: Any = State()
     state.learned_ul_per_ppt = SMALL_MAX
     return int(plan.bound_ul(state, pot))
 

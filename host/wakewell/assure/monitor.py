@@ -58,7 +58,6 @@ class Kept(NamedTuple):
     full_ml: int = -1  # level before the leak: a tank that comes back to it was carried away (R8)
 
 
-
 def most_wait(settings: Any) -> int:
     """Regular wakes in seven days, at least one: the longest wait for a try by radio (R17)."""
     return int(max(1, 7 * DAY_S // settings.wake_s))
