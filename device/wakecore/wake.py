@@ -113,7 +113,7 @@ def wake(state, pot, begin):
     facts.kind = plan.KINDS[kind]
     permissives, allowed = rules.judge_permissives(facts)
     pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
-    look_at_thirst(state, facts, pot, regular, pulse_ms)
+    look_at_thirst(state, facts, pot, regular, pulse_ms, elapsed_s)
 
     # Pump: begun is on record before the pump starts (R9)
     trips, water = [], {}
@@ -348,12 +348,13 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
         rules.latch(state, "no response")  # nothing is awaited, and nothing more may be given
 
 
-def look_at_thirst(state, facts, pot, regular, pulse_ms):
+def look_at_thirst(state, facts, pot, regular, pulse_ms, elapsed_s):
     """Count the regular wakes in a row that found the plant in want of water (R16).
 
     Soil that is dry, or not believed, and no dose that may still arrive. Soil seen above the
     refill point ends the count at a regular wake, and at a look after a dose that was given
-    in full to a plant that was not wilting. Cold soil is left out, for it hardly drinks.
+    in full to a plant that was not wilting. Cold soil is left out, for it hardly drinks. Where
+    no vouched time passes, no dose ever settles: that is no reason to wait for it.
     """
     soil_ppt = facts.soil_ppt
     if soil_ppt is not None and not facts.dry:
@@ -362,7 +363,7 @@ def look_at_thirst(state, facts, pot, regular, pulse_ms):
     elif regular and not (facts.cold and soil_ppt is None):
         wilting = rules.below(soil_ppt, 1 + pot.calibration.wilting_ppt)
         state.unmet = 1 if wilting or not pulse_ms else 0
-        may_arrive = facts.since_dose_s < facts.settle_s
+        may_arrive = elapsed_s > 0 and facts.since_dose_s < facts.settle_s
         if not may_arrive or facts.lockouts or state.dry_trips:
             state.thirst = add_capped(state.thirst, 1, 100)
 

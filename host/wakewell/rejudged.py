@@ -278,8 +278,8 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
     state.sleep_s = sleep.seconds
     state.button_masked = int(not sleep.button)
     locked = sum({rules.BITS[name] for name in last["lockouts"] if name in rules.BITS})
-    rules.clear(state, state.lockouts & ~locked)
-    state.lockouts |= locked
+    rules.clear(state, before.lockouts & ~locked)  # ended, so that what led to it is forgotten
+    state.lockouts = locked  # what this core latched by itself is not, but its counts stay
     phase = record["plan"]["phase"]
     phase = PHASES.index(phase) if phase in PHASES else IDLE
     if changes.runs(last) != changes.runs(made):
