@@ -209,12 +209,12 @@ def judge_proof(state, pot, level_ml, share):
     if 2 * gone_ml > state.proof_ul // 1000:
         return None
     shown = state.proof_ml - level_ml - gone_ml >= wanted_ml
-    ran_dry = 0 if shown else state.proof_pulses
+    pulses = state.proof_pulses
     end_proof(state)
     if shown:
         state.dry_trips = 0
     else:
-        count_dry(state, pot, ran_dry)
+        count_dry(state, pot, pulses)
     return shown
 
 

@@ -667,6 +667,9 @@ def test_rested_readings_prove_as_well() -> None:
     assert look(95) == (0, 3, 2), "5 of 18 ml"
     assert look(100, look_n=2) == (2, 1, 0), "three readings are too few"
     assert look(100, ul=17999) == (2, 1, 0), "a third of it is within the tolerance"
+    exact = pot({"leak_ml_day": 0}, {"dry_trips": 2}, {"tolerance_ml": 0})
+    was = kept(proof_ul=900, proof_pulses=1, proof_ml=100)
+    assert tank.judge_proof(was, exact, 100, 0) is None, "not now, however fine the gauge"
     was = kept(look_ml=100, look_n=4, proof_ul=18000, proof_ml=100)
     assert tank.judge_proof(was, made, 100, 3000) is None, "no pulse, no proof"
 
