@@ -1332,6 +1332,7 @@ def test_a_press_after_silence_asks_for_one_dose_more() -> None:
 
     assert press(150000) == press(190000) == (0, 70000, 2)
     assert press(40000) == (0, 40000, 2)
+    assert press(0) == (0, 0, 2)
     assert press(150000, lockouts=8 | 4) == (4, 70000, 2)
     assert press(150000, lockouts=2) == (0, 150000, 9), "another lockout says nothing of silence"
     made = pot({"dose_ml": 150}, {"dose_ml": 150, "response_doses": 1}, {"ul_per_ppt": 0})
@@ -2054,3 +2055,13 @@ def test_what_the_day_leaves_is_rounded_down_to_the_millisecond() -> None:
     made = pot({}, {"flow_max_ul_s": 9901}, {"flow_ul_s": 9901})
     asking = facts(level_ml=900, reserve_ml=80, day_left_ml=5, unanswered_left_ul=150000)
     assert plan.pulse_ms(40000, asking, made) == 304
+
+
+def test_a_vouched_second_is_rest_enough_for_a_reading() -> None:
+    """Only vouched time counts towards the end of a low battery (R5, R10)."""
+    made = pot(probes=("charger",))
+    counts = {"soil": [1240000, 9], "battery": [1950000, 9], "charger": [500000, 0]}
+    for slept_s, lockouts in ((0, 1), (1, 0)):
+        was = kept(sleep_s=600, lockouts=1)
+        played(was, made, counts=counts, level_ml=900, cause="timer", slept_s=slept_s)
+        assert was.lockouts == lockouts

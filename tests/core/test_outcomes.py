@@ -13,6 +13,7 @@ import core_pots
 import pytest
 from plain_world import DAY_S, World
 
+from wakecore import fields
 from wakecore.state import from_bytes
 
 GAUGE = {"points": [[0, 0], [6000000, 6000]], "rails": [-100, 6000100], "spread": 20000}
@@ -88,6 +89,8 @@ def test_a_dose_of_nothing_is_refused_and_told() -> None:
     assert asked(world.records[-1], "commission the pot")
     assert told(world.records, BY_HAND) >= 1
     assert world.given_ml == 0
+    words = "a dose fills to 200 ppt, which is not above the refill point 310 ppt"
+    assert fields.dose_of_nothing(made.settings, made.calibration) == words
     # One part per thousand above is allowed
     assert not pot({"fill_ppt": 775, "depletion_ppt": 300}).match
     assert pot({"fill_ppt": 778, "depletion_ppt": 300}).match
@@ -343,6 +346,16 @@ def test_one_wrong_reading_decides_nothing(at: int, wrong_ml: int) -> None:
     assert not any(record["lockouts"] for record in world.records)
     assert not any(asked(r, "see why the tank empties") for r in world.records)
     assert world.soil_ppt > 250, "and the plant has its water"
+
+
+def test_a_doubt_about_the_level_puts_a_dose_off_by_minutes() -> None:
+    """A wrong reading at the regular wake of a dry pot: it waters once that is settled."""
+    world = World(pot(), soil_ppt=300, tank_ml=3000)
+    world.days(2)
+    world.soil_ppt, at = 240, len(world.records)
+    world.level_shown = lambda ml: round(ml) - (600 if len(world.records) == at else 0)
+    assert world.wake()["plan"]["pulse_ms"] == 0
+    assert world.days(0.02, lambda record: record["plan"]["pulse_ms"] > 0)
 
 
 def test_a_switch_in_a_tank_that_empties_by_itself() -> None:
