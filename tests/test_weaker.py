@@ -60,7 +60,8 @@ BROKEN = {
         "R4", "tomato", "tank.py", "if state.dry_trips >= pot.limits.dry_trips:", "if False:"
     ),
     "a dry run is forgiven at any other wake": Broken(
-        "R4", "cases", "wake.py", "elif cal.float_only and cal.current is not None and not", "elif not"
+        "R4", "cases", "wake.py", "elif cal.float_only and cal.current is not None and not",
+        "elif not",
     ),
     "pumps on a low cell": Broken(
         "R5", "strawberry", "rules.py", "f.battery_mv >= f.battery_floor_mv", "f.battery_mv > 0"
@@ -82,10 +83,12 @@ BROKEN = {
     ),
     "a dose on top of a dose": Broken("R7", "button", "rules.py", row('("settled", "R7"'), ""),
     "a leak locks nothing": Broken(
-        "R8", "citrus", "tank.py", "if state.leak_looks >= 2:\n            leaked", "if False:\n            leaked"
+        "R8", "citrus", "tank.py", "if state.leak_looks >= 2:\n            leaked",
+        "if False:\n            leaked",
     ),
     "a leak five times as large": Broken(
-        "R8", "gauge", "tank.py", "expected_ml(state, pot) - scatter_ml", "expected_ml(state, pot) - 5 * scatter_ml"
+        "R8", "gauge", "tank.py", "expected_ml(state, pot) - scatter_ml",
+        "expected_ml(state, pot) - 5 * scatter_ml",
     ),
     "no looks after a pulse": Broken(
         "R8", "basil", "wake.py", "SECOND_LOOK_S = 60, 540", "SECOND_LOOK_S = 86400, 86400"

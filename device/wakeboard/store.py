@@ -20,6 +20,7 @@ MOST_FILES = 24
 HEAD = 256  # bytes of a line that are read at once
 SNAPSHOT_EVERY = 32  # records; also first in a file, after a cold start and after a cut-off pulse
 STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
+FORMER = {"thirst": "denied"}  # what a snapshot of form 1 calls a field
 
 
 def snapshot(state, dropped):
@@ -258,7 +259,7 @@ def state_from_snapshot(record):
         return None
     numbers = ages_s + mls
     for name, _, _, start in FIELDS:
-        numbers.append(values.get(name, start))
+        numbers.append(values.get(name, values.get(FORMER.get(name), start)))
     # A core of form 1 knows no other, and takes none
     state = from_numbers(numbers) if version == VERSION else from_numbers(numbers, version)
     if state is not None:

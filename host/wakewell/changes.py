@@ -127,12 +127,15 @@ def run_ms(record: Record) -> int:
     return int(record["plan"]["pulse_ms"]) if runs(record) else 0
 
 
-def judge(record: Record, made: Record, pot: Any, outran: bool, wishes: bool) -> list[Change]:
+def judge(
+    record: Record, made: Record, pot: Any, outran: bool, wishes: bool, locked: int = 0
+) -> list[Change]:
     """Every protection that acts otherwise in `made` than in `record`, which it was made from.
 
     pot: what the core was given this time. outran: its pulse ran on where the recorded one had
     ended. wishes: other settings were asked about, so that
     what is only a wish (how often to report, when to warn) is no weaker for being another.
+    locked: the lockouts before the wake, one bit for each: what latches in it may be told (R17).
     """
     found = [*_permissives(record, made), *_probes(record, made)]
     was_ms, now_ms = run_ms(record), run_ms(made)
@@ -141,7 +144,7 @@ def judge(record: Record, made: Record, pot: Any, outran: bool, wishes: bool) ->
         found += _trips(record, made, outran)
     if seen or not was_ms:
         found += _lockouts(record, made)
-    found += _run(record, made, pot)
+    found += _run(record, made, pot, locked)
     if was_ms == now_ms and record["trips"] == made["trips"]:
         found += _water(record, made)
     asked = [(r["plan"]["kind"], r["plan"]["pulse_ms"]) for r in (record, made)]
@@ -205,11 +208,15 @@ def _acting(
                 yield Change(way, rules.get(name, ""), f"{member}.{name}", text.format(name))
 
 
-def _run(record: Record, made: Record, pot: Any) -> Iterator[Change]:
+def _run(record: Record, made: Record, pot: Any, locked: int) -> Iterator[Change]:
     """A start that should not be, and a pulse longer than the same dose was given before."""
     was_ms, now_ms = run_ms(record), run_ms(made)
-    known = {rule for rule, _ in (*start_faults(record, pot), *report_faults(record, pot))}
-    for rule, why in (*start_faults(made, pot), *report_faults(made, pot)):
+    was, now = (
+        [*start_faults(one, pot), *report_faults(one, pot, last_word=_latches(one, locked))]
+        for one in (record, made)
+    )
+    known = {rule for rule, _ in was}
+    for rule, why in now:
         if rule not in known:
             yield Change(WEAKER, rule, f"commands.{rule}", f"now {why}")
     if not now_ms:
@@ -229,6 +236,12 @@ def _run(record: Record, made: Record, pot: Any) -> Iterator[Change]:
     if (made["plan"]["dose_ul"] or 0) > 1000 * limits.dose_ml:
         text = f"now a dose past the hard limit of {limits.dose_ml} ml"
         yield Change(WEAKER, "R3", "plan.dose_ul", text)
+
+
+def _latches(record: Record, locked: int) -> bool:
+    """Does something end the watering or the reporting in this very wake (R17)?"""
+    new = [name for name in record["lockouts"] if not locked & rules.BITS.get(name, 0)]
+    return bool(new) or record["values"].get("battery_mv") is None
 
 
 def _all_else_the_same(record: Record, made: Record) -> bool:

@@ -166,7 +166,8 @@ class Rejudge:
         if made is None:
             return self._failed(why)
         made_now = made
-        found = changes.judge(record, made, pot, player.outran, self.wishes)
+        told_of = (self.wishes, before.lockouts)
+        found = changes.judge(record, made, pot, player.outran, *told_of)
         if exact and not any(change.way != changes.OTHER for change in found):
             data = self.known(record["state"]) if self._same_run(record, made) else None
             ended = from_bytes(data) if data else None
@@ -178,7 +179,7 @@ class Rejudge:
             if own_made is None:
                 return self._failed(why)
             told = {change.key for change in found}
-            more = changes.judge(record, own_made, pot, self.own.outran, self.wishes)
+            more = changes.judge(record, own_made, pot, self.own.outran, *told_of)
             found += [change for change in more if change.key not in told]
             agreed = agreed and self._same_run(record, own_made)
         else:

@@ -158,7 +158,8 @@ def differences(made: Record, record: Record, exact: bool) -> Iterator[tuple[str
     """(member, recorded, decided) for each member that differs, one level deep.
 
     Where another pulse is decided than was run, nothing is known of how it went, so only
-    what was decided before it is compared.
+    what was decided before it is compared. A permissive that another core does not know is
+    one that held.
     """
     names: Iterable[str] = DECISIONS if runs(made) == runs(record) else BEFORE_PUMP
     for name in dict.fromkeys((*made, *record)) if exact else names:
@@ -166,8 +167,9 @@ def differences(made: Record, record: Record, exact: bool) -> Iterator[tuple[str
         if was == now:
             continue
         if isinstance(was, dict) and isinstance(now, dict):
+            lacking = 1 if name == "permissives" and not exact else None
             for key in sorted({*was, *now}):
-                if was.get(key) != now.get(key):
+                if was.get(key, lacking) != now.get(key, lacking):
                     yield f"{name}.{key}", was.get(key), now.get(key)
         else:
             yield name, was, now
