@@ -477,8 +477,11 @@ def test_an_answer_on_both_sides() -> None:
             before_ppt=before, peak_ppt=before + rise, given_ul=given_ul, silent_doses=1,
             unanswered_ul=99, asked=dry,
         )  # fmt: skip
+        seen = kept(before_ppt=before, peak_ppt=before, given_ul=given_ul, unanswered_ul=99)
+        judge.follow(seen, before + rise, cal, settings)
         judge.learn(was, cal, settings, exhausted)
-        assert was.unanswered_ul == (0 if was.silent_doses == 0 else 99), "R18: answered or not"
+        assert seen.unanswered_ul == (0 if was.silent_doses == 0 else 99), "R18: answered or not"
+        assert was.unanswered_ul == 99, "what was given since the answer was seen counts"
         return was.silent_doses, was.learned_ul_per_ppt, was.before_ppt, was.peak_ppt
 
     closed = (-1, -1)
@@ -889,10 +892,13 @@ def test_after_a_report_in_vain_the_next_one_waits() -> None:
     made = pot({"radio_wakes": 1}, {"radio_mv": 3700})
 
     def told(was: Any, counts: bool = True, pressed: bool = False, **changes: Any) -> bool:
-        return bool(wake.is_to_report(was, facts(**changes), made, counts, pressed))
+        now = facts(**changes)
+        report = wake.is_to_report(was, now, made, counts, pressed)
+        wake.note_report(was, now, made, counts, report)
+        return bool(report)
 
     was = kept(radio_fails=1, radio_wait=2, quiet_wakes=100)
-    assert not told(was, counts=False, denied=3), "nothing new ends the wait"
+    assert not told(was, counts=False, thirst=3), "nothing new ends the wait"
     assert was.radio_wait == 2, "only a regular wake counts"
     assert told(was, counts=False, pressed=True), "a person may try"
     was = kept(radio_fails=1, radio_wait=2, quiet_wakes=100)
@@ -1791,8 +1797,9 @@ def test_when_a_plant_is_in_want_of_water() -> None:
                 **{k: changes.pop(k) for k in ("thirst", "unmet", "dry_trips") if k in changes},
             }
         )
-        dry = ppt is not None and ppt <= 250
-        wake.look_at_thirst(was, facts(soil_ppt=ppt, dry=dry, **changes), made, regular, pulse_ms)
+        dry, elapsed_s = ppt is not None and ppt <= 250, changes.pop("elapsed_s", 86400)
+        now = facts(soil_ppt=ppt, dry=dry, **changes)
+        wake.look_at_thirst(was, now, made, regular, pulse_ms, elapsed_s)
         return was.thirst, was.unmet
 
     assert look(250) == look(None) == (2, 1)
@@ -1808,6 +1815,8 @@ def test_when_a_plant_is_in_want_of_water() -> None:
     # A dose may still arrive, unless none was given
     assert look(250, since_dose_s=8999) == (1, 1)
     assert look(250, since_dose_s=9000) == (2, 1)
+    assert look(250, since_dose_s=8999, elapsed_s=0) == (2, 1), "no time passes, none settles"
+    assert look(250, since_dose_s=8999, elapsed_s=1) == (1, 1)
     assert look(250, since_dose_s=8999, lockouts=1) == (2, 1)
     assert look(250, since_dose_s=8999, dry_trips=1) == (2, 1)
 
