@@ -82,8 +82,6 @@ COUNTS = {
     "low_wakes": ("R5", True),
     "clear_wakes": ("R5", False),
     "since_dose_s": ("R7", False),
-    "thirst": ("R16", True),
-    "unmet": ("R16", True),
 }
 # What it remembers to compare with later: {field: (requirement, what stands for nothing)}.
 MEMORIES = {

@@ -23,7 +23,7 @@ from typing import Any, BinaryIO
 
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, plan, rules
-from wakecore.number import clamp
+from wakecore.number import add_capped, clamp
 from wakecore.state import (
     IDLE,
     PHASES,
@@ -192,6 +192,10 @@ class Rejudge:
         if not self._same_run(record, made) and self.known(record["state"]) is None:
             player.slots = slots  # what the recorded wake stored, not what this core did
             made = self._as_it_was(record, before, pot) or made
+            if self.player.state is not None and _is_asked(record) and not _is_asked(made_now):
+                # Dry soil by the core that recorded it, though not by this one
+                thirst = add_capped(before.thirst, 1, 100)
+                self.player.state.thirst, self.player.state.unmet = thirst, 1
         self.last = record, made, before
         return made_now, "", found
 
@@ -253,6 +257,11 @@ def decided_as(record: Record) -> Iterator[None]:
         yield
     finally:
         plan.demand, plan.filled, plan.pulse_ms, rules.judge_permissives = was
+
+
+def _is_asked(record: Record) -> bool:
+    """Did dry soil ask for the dose of that wake?"""
+    return record["plan"]["kind"] in {plan.KINDS[kind] for kind in plan.ASKED}
 
 
 def twin(state: Any) -> Any:
