@@ -576,6 +576,7 @@ def test_a_pot_that_passes_can_start_its_pump(tmp_path_factory, name, data):
         level_ml = found.about.tank.volume_ml
         reserve_ml = found.settings["reserve_ml"]
         day_left_ml = found.limits["day_ml"]
+        unanswered_left_ul = plan.bound_ul(state.State(), found.pot)
 
     assert plan.pulse_ms(agree.outlook(found).dose_ml * 1000, Facts, found.pot)
 

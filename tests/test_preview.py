@@ -60,7 +60,8 @@ def test_a_core_that_protects_less_is_told_with_requirement_and_wake(fern: Path)
 def test_settings_that_protect_less_or_more(fern: Path) -> None:
     lowered(fern, reserve_ml=130, pulse_ml=20)
     found = preview.of(pots.load(fern))
-    assert {changed.rule for changed in found.weaker} == {"R4"}
+    # R8: by the lower reserve the first reading of the tank filled again is enough for a start
+    assert {changed.rule for changed in found.weaker} == {"R4", "R8"}
     assert found.lines[0].startswith("settings.toml: by the log, ")
     assert any(" is the first decided otherwise: " in text for text in found.lines)
     lowered(fern, reserve_ml=600, pulse_ml=60)

@@ -365,9 +365,10 @@ def test_a_shipped_trial_leaves_a_log_that_replays_as_recorded(name: str, tmp_pa
 STORY = {
     # pot: (trips, lockouts, needs) that its fault must show, and all it may show of the first two
     "basil": (set(), set(), set()),
-    "citrus": (set(), {"leak"}, {"see to the pot", "fill the tank"}),
-    "fern": (set(), set(), {"fill the tank", "see why it stays dry"}),
-    "mint": ({"reserve"}, set(), {"see to the soil probe"}),
+    "citrus": (set(), {"leak"}, {"see to the pot", "see why the tank empties"}),
+    "fern": (set(), set(), {"fill the tank", "see why it stays dry", "water by hand"}),
+    # No probe says whether its upkeep doses arrive: they end at the largest dose in all (R18)
+    "mint": ({"reserve"}, {"no response"}, {"see to the soil probe", "water by hand"}),
     "strawberry": (set(), {"battery low"}, {"charge the battery", "confirm the charge"}),
     "tomato": ({"no flow"}, {"dry run"}, {"clear a lockout", "see why it stays dry"}),
 }

@@ -33,7 +33,9 @@ def look(state, facts, pot):
         state.leak_looks = 0
         state.fill_looks = add_capped(state.fill_looks, 1, 100)
         if state.fill_looks >= 2:
-            filled(state, level_ml, pot)
+            filled(state, level_ml)
+            # Soil that waited for water is looked at as soon as the looks are over
+            state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
     elif level_ml < expected_ml(state, pot) - scatter_ml:
         state.fill_looks = 0
         if facts.due:
@@ -99,12 +101,10 @@ def expected_ml(state, pot):
     return max(by_looks_ml, state.filled_ml - gone_ml)
 
 
-def filled(state, level_ml, pot):
-    """Somebody filled the tank: a pump that ran dry may try again (R4), and soil that waited
-    is looked at as soon as the looks are over."""
+def filled(state, level_ml):
+    """Somebody filled the tank: a pump that ran dry may try again (R4)."""
     rules.clear(state, rules.BITS["dry run"])
     state.dry_trips = 0
-    state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
     refer_to(state, level_ml)
     count_from(state, level_ml)
 
@@ -162,7 +162,7 @@ def book(state, pot, ran_ms, before_ml, after_ml):
     else:
         fall_ml = before_ml - after_ml
         if state.fill_looks and is_filled(state, pot, after_ml):
-            filled(state, after_ml, pot)  # high before the pulse, and after it
+            filled(state, after_ml)  # high before the pulse, and after it
         elif state.fill_looks:
             end_proof(state)
         if is_filled(state, pot, after_ml):
