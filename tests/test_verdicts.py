@@ -15,8 +15,13 @@ from wakewell.verdicts import Verdict, Verdicts
 DAY_S = 86400
 LIMITS = {
     "day_ml": 200, "pulse_ms": 6000, "flow_max_ul_s": 20000, "reserve_ml": 100, "rest_mv": 3500,
-    "radio_mv": 3700, "response_doses": 3,
+    "radio_mv": 3700, "response_doses": 3, "dose_ml": 150,
 }  # fmt: skip
+SETTINGS = {
+    "battery_mv": 3500, "radio_wakes": 0, "settle_s": 14400, "response_ppt": 10,
+    "depletion_ppt": 500,
+}  # fmt: skip
+CALIBRATION = {"capacity_ppt": 400, "wilting_ppt": 100, "ul_per_ppt": 1000}  # refill point 250
 QUIET: dict[str, Any] = {
     "n": 0,
     "begin": {
@@ -53,9 +58,11 @@ def record(*changes: dict[str, Any], **more: Any) -> dict[str, Any]:
     return made
 
 
-def pot(stage: int = 2, **limits: int) -> Any:
+def pot(stage: int = 2, radio_wakes: int = 0, **limits: int) -> Any:
     return SimpleNamespace(
-        limits=SimpleNamespace(**(LIMITS | limits)), calibration=SimpleNamespace(stage=stage)
+        settings=SimpleNamespace(**SETTINGS | {"radio_wakes": radio_wakes}),
+        limits=SimpleNamespace(**(LIMITS | limits)),
+        calibration=SimpleNamespace(stage=stage, **CALIBRATION),
     )
 
 
@@ -79,7 +86,7 @@ def evidence(judge: Verdicts, rule: str) -> str:
 def test_a_quiet_wake_and_a_plain_dose_break_nothing() -> None:
     judge = seen(record(), record(PULSE))
     assert broken(judge) == {}
-    assert [v.rule for v in judge.verdicts()] == [f"R{n}" for n in range(1, 16)]
+    assert [v.rule for v in judge.verdicts()] == [f"R{n}" for n in range(1, 19)]
     assert [v.title for v in judge.verdicts()] == list(verdicts.TITLES.values())
     assert evidence(judge, "R1") == "2 wakes, 1 pulse"
     assert evidence(judge, "R2") == "longest 2000 ms, limit 6000 ms"
@@ -109,9 +116,6 @@ AFTER_STORE = ["off", "rest", "read", "off", "close", "store", "report", "sleep 
         ("R5", record(PULSE, values={"battery_mv": None}), record(values={"battery_mv": None})),
         ("R5", record(commands=AFTER_STORE, values={"battery_mv": 3699}),
          record(commands=AFTER_STORE, values={"battery_mv": 3700})),
-        ("R5", record(commands=AFTER_STORE, values={"battery_mv": None}), record()),
-        ("R5", record(commands=AFTER_STORE, lockouts=["battery low"]),
-         record(commands=AFTER_STORE, lockouts=["leak"])),
         ("R6", record(PULSE, judged={"soil": "frozen"}),
          record(PULSE, judged={"soil": "frozen"}, plan={"kind": "upkeep"})),
         ("R6", record(PULSE, judged={"soil": "cold"}, plan={"kind": "set"}),
@@ -147,6 +151,63 @@ def test_each_requirement(rule: str, bad: dict[str, Any], good: dict[str, Any]) 
     assert broken(seen(good)) == {}
     assert rule in broken(seen(bad))
     assert broken(seen(bad))[rule][0] == 0
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        record(commands=AFTER_STORE, values={"battery_mv": None}),
+        record(commands=AFTER_STORE, lockouts=["battery low"]),
+    ],
+)
+def test_the_last_word_of_a_cell_is_said_once(one: dict[str, Any]) -> None:
+    """R17 allows it where something ends the reporting, R5 no second one."""
+    twice = [copy.deepcopy(one) for _ in range(2)]
+    assert broken(seen(copy.deepcopy(one))) == {}
+    assert {rule: wake for rule, (wake, _) in broken(seen(*twice)).items()} == {"R5": 1}
+
+
+def test_thirst_is_told_at_the_third_wake_or_broken_at_the_fourth() -> None:
+    """R16, at regular wakes in a row whose soil is below the refill point of 250 ppt.
+
+    When the pump last ran is not known at the first wake of a log.
+    """
+
+    def dry(count: int, **more: Any) -> list[dict[str, Any]]:
+        return [record({"values": {"soil_ppt": 200}}, more) for _ in range(count)]
+
+    assert broken(seen(record(), *dry(3))) == {}
+    assert broken(seen(record(), *dry(4))).keys() == {"R16"}
+    assert broken(seen(record(), *dry(3), *dry(9, needs=["water by hand"]))) == {}
+    assert broken(seen(record(), *dry(3), record(values={"soil_ppt": 251}), *dry(3))) == {}
+    assert broken(seen(record(), *dry(3), record(values={"soil_ppt": 250}))).keys() == {"R16"}
+    assert broken(seen(record(), *dry(9, judged={"soil": "cold"}))) == {}
+
+
+def test_what_latches_is_reported() -> None:
+    """R17, where the pot has a radio and its cell bears it."""
+    locked = {"lockouts": ["dry run"]}
+    told = [record(), record(locked, commands=AFTER_STORE), record(locked)]
+    silent = [record(), record(locked)]
+    low = [record(), record(locked, values={"battery_mv": 3699})]
+    assert broken(seen(*copy.deepcopy(told), radio_wakes=1)) == {}
+    assert broken(seen(*copy.deepcopy(low), radio_wakes=1)) == {}
+    assert broken(seen(*copy.deepcopy(silent), radio_wakes=1)).keys() == {"R17"}
+    assert broken(seen(*copy.deepcopy(silent))) == {}
+
+
+def test_water_without_an_answer_is_bounded() -> None:
+    """R18: 150 ml here; the next pulse is one too many, and any rise is an answer."""
+
+    def pulse(ml: int, ppt: int = 300) -> dict[str, Any]:
+        return record(PULSE, values={"soil_ppt": ppt}, water={"given_ul": 1000 * ml},
+                      plan={"kind": "upkeep"})  # fmt: skip
+
+    assert "R18" not in broken(seen(pulse(150), pulse(1)))
+    assert broken(seen(pulse(151), pulse(1)))["R18"] == (
+        1, "151 ml without an answer, allowed 150"
+    )  # fmt: skip
+    assert "R18" not in broken(seen(pulse(151), pulse(1, ppt=301)))
 
 
 @pytest.mark.parametrize(
@@ -319,6 +380,8 @@ def answers(*doses: dict[str, Any]) -> Verdicts:
         then = one.pop("then", 200)
         records += [record(PULSE, {"values": {"soil_ppt": 200}}, one)]
         records += [record({"values": {"soil_ppt": then}})]
+    for one in records:
+        one["needs"] = ["water by hand"]
     return seen(*records, response_doses=2)
 
 

@@ -98,6 +98,7 @@ class Verdicts:
         self._slept_s = 0
         self._watered = False  # has the dose under way shown water?
         self._thirsty = self._ran_s = self._unanswered_ul = 0
+        self._lost = False  # was there no battery reading in the last wake?
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
 
@@ -161,7 +162,9 @@ class Verdicts:
         lockouts = record["lockouts"]
         if lockouts or self._open:
             self._follow(record, lockouts)
-        new = set(lockouts) - set(self._held) or (record["values"].get("battery_mv") is None)
+        lost = record["values"].get("battery_mv") is None
+        new = set(lockouts) - set(self._held) or (lost and not self._lost)
+        self._lost = lost
         for rule, why in report_faults(record, pot, last_word=bool(new)):
             self._break(rule, record, why)
         self._see_thirst(record, pot)
