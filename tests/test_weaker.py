@@ -114,7 +114,7 @@ BROKEN = {
         "R16", "mint", "wake.py", "state.thirst = add_capped(state.thirst, 1, 100)", "pass"
     ),
     "what is new waits for the next report": Broken(
-        "R17", "cases", "wake.py", "if new or (pressed and", "if (pressed and"
+        "R17", "cases", "wake.py", "if new or latched or (pressed and", "if (pressed and"
     ),
     "water without an answer has no bound": Broken(
         "R18", "hose", "plan.py", "return max(1000 * pot.limits.dose_ml, answers_ul)",
