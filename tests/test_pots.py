@@ -543,6 +543,27 @@ def test_what_wakes_really_give(basil, wake_s, a_wake_ml, a_day_ml):
     assert (found.wake_ml, found.lasting_ml_day) == (a_wake_ml, a_day_ml)
 
 
+def test_a_wake_before_the_last_dose_has_settled_gives_nothing(basil):
+    put(basil, "limits.toml", "day_ml", 2000)
+    put(basil, "settings.toml", "wake_s", 43200)
+    put(basil, "settings.toml", "settle_s", 50000)
+    found = agree.outlook(pots.load(basil))
+    assert (found.wake_ml, found.lasting_ml_day) == (400, 400)
+
+
+def test_the_window_of_the_day_may_end_in_a_soak(basil):
+    """Six pulses, 900 s apart: the next wake comes 90540 s after the last, the window is 90720 s.
+
+    What the day leaves, 20 ml at the highest flow, is one short pulse of 16 ml. After its soak
+    the window is over, and the rest follows. The wake after that comes 900 s closer: 16 ml only.
+    """
+    put(basil, "settings.toml", "wake_s", 95040)
+    put(basil, "settings.toml", "soak_s", 900)
+    folder = pots.load(basil)
+    found = agree.given_ul(folder.settings, folder.limits, folder.calibration)
+    assert [ul // 1000 for ul in found[:5]] == [400, 400, 16, 400, 400]
+
+
 def test_a_dose_too_small_for_an_answer_is_told(basil):
     """R7: 400 ml are 10 ppt at 40 ml for each, just an answer."""
     for value, told in ((40000, False), (40001, True)):

@@ -19,7 +19,9 @@ from typing import TYPE_CHECKING, Any
 from wakecore import fields, plan
 from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
-from wakecore.state import State, deliver, delivered_ml, pass_time
+from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
+from wakecore.tank import book
+from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, SECOND_LOOK_S
 
 from . import chips, meanings
 
@@ -592,29 +594,44 @@ def window_s(clock_ppt: int) -> int:
 
 
 def given_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> list[int]:
-    """Microlitres of REGULAR regular wakes, each of which asks for all that it can get: by the
-    core's own pulses and its own window of the day (R3)."""
+    """Microlitres of REGULAR regular wakes, each of which asks for all that it can get and is
+    answered before the next: by the core's own functions, and its own waits between them."""
     pot = _Named(
         {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
     )
-    state, found = State(), []
+    state: Any = State()
+    found = []
     for _ in range(REGULAR):
-        pass_time(state, settings["wake_s"], limits["clock_ppt"])
-        left_ul, given = limits["dose_ml"] * 1000, 0
-        for _ in range(limits["pulses"]):
-            left_ml = max(0, limits["day_ml"] - delivered_ml(state))
-            facts = _Named(
-                {"level_ml": 1 << 20, "reserve_ml": 0, "day_left_ml": left_ml}
-                | {"unanswered_left_ul": left_ul}  # each dose is answered
-            )
-            ms = plan.pulse_ms(left_ul, facts, pot)
-            if not ms:
-                break
-            deliver(state, plan.counted_ml(ms, None, pot))
-            given += flow_ul(ms, cal["flow_ul_s"])
-            left_ul -= flow_ul(ms, cal["flow_ul_s"])
-        found.append(given)
+        sleep_s = max(LEAST_SLEEP_S, settings["wake_s"] - state.cycle_s)
+        pass_time(state, sleep_s, limits["clock_ppt"])
+        state.cycle_s = state.unanswered_ul = 0
+        settled = state.since_dose_s >= settings["settle_s"]
+        found.append(_dose_ul(state, pot) if settled else 0)
     return found
+
+
+def _dose_ul(state: Any, pot: Any) -> int:
+    """Microlitres of one dose, with a full tank and all that follows it until the pot is idle."""
+    settings, limits, cal = pot.settings, pot.limits, pot.calibration
+    asked_ul = left_ul = limits.dose_ml * 1000
+    for count in range(1, limits.pulses + 1):
+        facts = _Named(
+            {"level_ml": 1 << 20, "reserve_ml": 0, "unanswered_left_ul": plan.left_ul(state, pot)}
+            | {"day_left_ml": max(0, limits.day_ml - delivered_ml(state))}
+        )
+        ms = plan.pulse_ms(left_ul, facts, pot)
+        if not ms:
+            break
+        book(state, pot, ms, UNKNOWN, None)
+        pulse_ul = flow_ul(ms, cal.flow_ul_s)
+        state.unanswered_ul += pulse_ul
+        left_ul -= pulse_ul
+        if left_ul <= 0 or count == limits.pulses:
+            break
+        pass_time(state, settings.soak_s, limits.clock_ppt)
+    if left_ul < asked_ul:
+        pass_time(state, FIRST_LOOK_S + SECOND_LOOK_S, limits.clock_ppt)
+    return int(asked_ul - left_ul)
 
 
 def _doses(folder: PotFolder) -> None:

@@ -31,7 +31,7 @@ QUIET: dict[str, Any] = {
 
 
 def pot(**changes: dict[str, Any]) -> fields.Pot:
-    """The grown gardens' pot with a cell that loses nothing by itself.
+    """The grown gardens' pot.
 
     changes: by file, "settings", "limits" or "calibration".
     """
@@ -41,8 +41,6 @@ def pot(**changes: dict[str, Any]) -> fields.Pot:
         assert content is not None
         values = fields.load(kind, content, "")[0]
         assert values is not None
-        if kind == "calibration":
-            values.self_ua = 0
         for name, value in changes.get(kind, {}).items():
             assert hasattr(values, name), name
             setattr(values, name, value)
