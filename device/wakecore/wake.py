@@ -411,13 +411,17 @@ def begin_dose(state, facts, kind, dose_ul):
     """A new dose: from here on its answer is awaited (R7, R18).
 
     A dose on top of one that is not judged yet (a press, or one cut short) adds to the
-    question; a question that dry soil asked stays that.
+    question; a question that dry soil asked stays that. Its answer is a rise from the soil as
+    it is now, where the plant drank meanwhile.
     """
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
     asked = 1 if kind in plan.ASKED else 0
+    soil_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
     if state.before_ppt < 0 or asked > state.asked:
         state.asked, state.given_ul = asked, 0
-        state.before_ppt = state.peak_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
+        state.before_ppt = state.peak_ppt = soil_ppt
+    elif 0 <= soil_ppt < state.before_ppt:
+        state.before_ppt = state.peak_ppt = soil_ppt
 
 
 def end_pulse(state, facts, pot, ran, after, trips):

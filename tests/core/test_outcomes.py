@@ -7,14 +7,15 @@ are; the bounds come from the requirements.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import core_pots
 import pytest
 from plain_world import DAY_S, World
 
-from wakecore import fields
-from wakecore.state import from_bytes
+from wakecore import fields, judge, plan, wake
+from wakecore.state import State, from_bytes
 
 GAUGE = {"points": [[0, 0], [6000000, 6000]], "rails": [-100, 6000100], "spread": 20000}
 SWITCH = {"points": [[0, 0], [1000000, 6000]], "rails": [-100, 1000100], "spread": 20000}
@@ -286,6 +287,19 @@ def test_an_answer_lifts_the_bound() -> None:
     assert world.given_ml > 1000
     assert not any(r["lockouts"] or asked(r, "see to the hose") for r in world.records)
     assert from_bytes(world.slot).unanswered_ul < 150000  # type: ignore[union-attr]
+
+
+def test_an_open_question_is_answered_from_drier_soil() -> None:
+    """The plant drank more since a dose too small to be judged than the next one makes up for."""
+    made = pot()
+    state: Any = State()
+    state.before_ppt, state.peak_ppt, state.given_ul, state.unanswered_ul = 138, 141, 9000, 9000
+    wake.begin_dose(state, SimpleNamespace(soil_ppt=117), plan.DEPLETION, 150000)
+    state.given_ul += 100000
+    judge.follow(state, 126, made.calibration, made.settings)
+    assert state.unanswered_ul == 9000, "nine are less than an answer"
+    judge.follow(state, 144, made.calibration, made.settings)
+    assert state.unanswered_ul == 0
 
 
 def test_presses_water_no_floor_without_end() -> None:
