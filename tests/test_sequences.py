@@ -179,7 +179,7 @@ def test_a_thousand_quiet_wakes_are_one_in_memory(write: Write) -> None:
 BAD = [
     ("", 1, "title is missing"),
     ("title = 3\n", 1, "title = 3; allowed: a text"),
-    (SMALL.replace('rules = "R4"', 'rules = "R16"'), 2, "rules = "),
+    (SMALL.replace('rules = "R4"', 'rules = "R19"'), 2, "rules = "),
     (SMALL.replace('rule = "R4"', 'rule = "R0"'), 8, 'rule = "R0"; allowed: nearest known name'),
     (SMALL.replace("soil_ppt", "soil_ptp"), 5, "nearest known name soil_ppt"),
     (SMALL.replace("300", "501"), 5, "soil_ppt = 501; allowed: 0 to 500"),

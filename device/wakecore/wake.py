@@ -430,10 +430,11 @@ def end_pulse(state, facts, pot, ran, after, trips):
     level = after.get("level") or [ran.now[run.LEVEL], 0]  # or what the run saw last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
+    unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
     before_ml = held_ml if state.fill_looks else state.look_ml
     ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml)
     shown_ml = None if fall_ml is None else after_ml
-    given_ul = plan.given_ul(ran.ran_ms, fall_ml, cal)
+    given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
     state.unanswered_ul = add_capped(state.unanswered_ul, given_ul, SMALL_MAX)
     state.plan_ul = max(0, state.plan_ul - given_ul)

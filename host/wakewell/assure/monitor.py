@@ -24,6 +24,7 @@ NO_WATER = ("level lost", "fault", "memory")  # runs that cannot show any
 TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
 DAY_S = 86400
 LONG_AGO_S = 1 << 29
+LEAST_REST_UL = 2000  # less than this of a dose may be left, or none
 NO_ANSWER_UL = 1 << 29  # of a dose in which not all was given: no answer is owed
 
 
@@ -581,6 +582,9 @@ class Monitor:
         sleep_s = happened.sleep[0]
         if "on" in happened.commands:
             waits = [self.settings.soak_s if k["asked"] else 60]
+            rest_ul = happened.ended[AT["plan_ul"]] if happened.ended else 0
+            if 0 < rest_ul <= LEAST_REST_UL:
+                waits = [60, self.settings.soak_s]  # level and time differ by that much
             if happened.ended is happened.begun:
                 waits = [60, self.settings.soak_s]  # what the pulse came to is not in storage
             if sleep_s not in waits:
