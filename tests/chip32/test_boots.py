@@ -93,7 +93,9 @@ def test_the_clock_told_by_the_host_is_no_sleep() -> None:
     """R10: the radio's boot sets the clock for its certificates, and the sleep stays as long."""
     listener = broker()
     chip = bare_pots.reporting(listener)
-    for _ in range(6):
+    slept_well(chip, chip.boot())
+    chip.pins[bare_pots.LEVEL] -= 132000  # what the pulse took: each boot begins with full pins
+    for _ in range(5):
         slept_well(chip, chip.boot())
     slept = [record["begin"]["slept_s"] for record in records(chip)[1:]]
     assert slept[:3] == [60, 540, 86400 - 600]
