@@ -492,8 +492,6 @@ def sleep_time(state, facts, settings, elapsed_s):
         wake_s = settings.wake_s
         if state.lockouts & rules.BITS["battery low"]:
             wake_s = min(2 * wake_s, LONG_S)
-        elif state.low_wakes:
-            wake_s = min(wake_s, DAY_S)  # a doubt about the cell waits no longer than a day
         return max(LEAST_SLEEP_S, wake_s - state.cycle_s)
     if state.phase == facts.woke_in and not facts.due and not facts.cut_off:
         return max(1, state.sleep_s - elapsed_s)

@@ -286,14 +286,12 @@ TOGETHER = ("cell", "soil", "run", "saucer", "files", "radio", "cell, daily", "c
 
 
 def _ready(corner: Corner) -> Corner:
-    """With two groups together where there is time, and steps that fit its shortest day."""
+    """With two groups together where there is time; a pot on default settings wakes daily."""
     if corner.name in TOGETHER:
         corner = replace(corner, full=2)
-    # A pot on default settings wakes daily, and so does one whose cell is in doubt
-    for theme, step_s in (("files", DAY_S), ("cell", DAY_S // 2)):
-        if theme in corner.themes and corner.step_s > DAY_S:
-            settings = {**corner.settings, "wake_s": 2 * DAY_S}
-            corner = replace(corner, settings=settings, step_s=step_s)
+    if "files" in corner.themes and corner.step_s > DAY_S:
+        settings = {**corner.settings, "wake_s": 2 * DAY_S}
+        corner = replace(corner, settings=settings, step_s=DAY_S)
     return corner
 
 
