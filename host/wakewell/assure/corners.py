@@ -43,7 +43,7 @@ class Corner:
     full: int = 1
     dry_ppt: int = 240
     wet_ppt: int = 380
-    full_ml: int = 390
+    full_ml: int = 420
     step_s: int = 21600  # seconds that make a difference in this pot: see `projection`
     day_step_ml: int = 1  # water of a day is told apart in steps of this
     gone_ml: int = 100  # a tank that leaks ends here, or empty
@@ -77,7 +77,7 @@ class Corner:
     def letters(self, quick: bool) -> list[letters.Letter]:
         """What a wake of this pot may bring."""
         found = letters.choices(("soil", *self.probes), self.themes, self.bad)
-        return list(letters.letters(found, self.quick if quick else self.full))
+        return list(letters.letters(found, self.quick if quick else self.full, not quick))
 
 
 # Every count that leads to a lockout at its least, so that a latch and what leads to it are
@@ -212,7 +212,7 @@ def _corners() -> Iterator[Corner]:
         waters=False,
     )
     # What a gauge and a probe can just tell
-    coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76})
+    coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76}, limits={"dose_ml": 900})
     yield Corner(
         "coarse gauge", "a pump proved over two pulses", **coarse, themes=("tank",), quick=-1
     )
@@ -223,7 +223,7 @@ def _corners() -> Iterator[Corner]:
     # Counts above their least, one kind at a time
     counted = _changed(
         WEEKLY,
-        limits={"dry_trips": 3, "response_doses": 3, "interrupts": 3},
+        limits={"dry_trips": 3, "response_doses": 3, "interrupts": 3, "dose_ml": 900},
         settings={"battery_clear_wakes": 3, "frozen_wakes": 5},
     )
     yield Corner("dry runs", "three to a lockout", **counted, themes=("run", "dry"))
@@ -235,7 +235,8 @@ def _corners() -> Iterator[Corner]:
         settings={"response_ppt": 100},  # so that nothing is learned, which would never repeat
     )
     yield Corner("answers, known", "the same, the response known", **known, themes=("soil",))
-    yield Corner("cuts", "three to a lockout", **counted, themes=("storage",), quick=-1)
+    cut = _changed(counted, limits={"dose_ml": 2000})  # each is booked as nearly two pulses
+    yield Corner("cuts", "three to a lockout", **cut, themes=("storage",), quick=-1)
     yield Corner("charges", "three readings", **counted, probes=("charger",), themes=("cell",))
     # Pulses and soak
     soaked = _changed(
@@ -255,7 +256,7 @@ def _corners() -> Iterator[Corner]:
     rolling = _changed(
         STRONG,
         settings={"wake_s": 21600, "settle_s": 8100},
-        limits={"day_ml": 880, "clock_ppt": 171, "response_doses": 3},
+        limits={"day_ml": 880, "clock_ppt": 171, "response_doses": 3, "dose_ml": 900},
         step_s=5400,
         full_ml=2000,
     )
@@ -264,7 +265,7 @@ def _corners() -> Iterator[Corner]:
     tight = _changed(
         STRONG,
         settings={"wake_s": DAY_S // 2},
-        limits={"day_ml": 440, "response_doses": 2},
+        limits={"day_ml": 440, "response_doses": 2, "dose_ml": 600},
         step_s=DAY_S // 4,
     )
     for theme in ("begin", "storage", "files"):

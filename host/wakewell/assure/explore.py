@@ -91,8 +91,9 @@ class Search:
         """The node that stands for this one."""
         numbers, status, asleep, slept_s, tank_ml, memory = node
         project = self.project
-        slept_s, memory = project.sleep(slept_s), project.memory(memory)
-        return Node(project(numbers), status, asleep, slept_s, tank_ml, memory)
+        numbers = project(numbers, tank_ml)
+        memory = project.memory(memory, numbers)
+        return Node(numbers, status, asleep, project.sleep(slept_s), tank_ml, memory)
 
     def step(self, node: Node, letter: Letter) -> tuple[Happened, Node] | None:
         """One wake and where it ends, not yet projected; None if it cannot be. Raises Violation."""

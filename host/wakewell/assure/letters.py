@@ -166,10 +166,16 @@ def choices(
     return found
 
 
-def letters(found: dict[str, list[str]], together: int) -> Iterator[Letter]:
-    """Every letter with at most that many groups out of the ordinary; wet soil and a filled
-    tank are ordinary too."""
-    ordinary = [("dry", "left"), ("wet", "left"), ("dry", "filled")]
+def letters(found: dict[str, list[str]], together: int, filled: bool) -> Iterator[Letter]:
+    """Every letter with at most that many groups out of the ordinary; wet soil is ordinary too.
+
+    filled: so is a filled tank. If not, it comes with nothing else out of the ordinary.
+    """
+    ordinary = [("dry", "left"), ("wet", "left")]
+    if filled:
+        ordinary.append(("dry", "filled"))
+    else:
+        yield Letter(level="filled")
     odd = {
         group: [n for n in names if (group, n) not in (("soil", "wet"), ("level", "filled"))]
         for group, names in found.items()

@@ -11,12 +11,14 @@ presses), and what only a report looks at is left out where nothing reports.
 
 from __future__ import annotations
 
+from math import gcd
 from typing import Any
 
 from wakecore import plan
 from wakecore.number import SMALL_MAX
-from wakecore.rules import NEED_BITS, THIRSTY
-from wakecore.state import DELIVERIES, PLACE_S, SOAK, UNKNOWN, State
+from wakecore.rules import BITS, NEED_BITS, THIRSTY
+from wakecore.run import SAMPLE_MS
+from wakecore.state import DELIVERIES, FIRST_LOOK, PLACE_S, SECOND_LOOK, SOAK, UNKNOWN, State
 from wakecore.tank import MOST_DOUBTS, WEEK_S
 from wakecore.wake import LOW_WAKES, MOST_PRESSES, SECOND_LOOK_S
 from wakewell.assure.monitor import Memory, Truth, most_vain
@@ -24,6 +26,9 @@ from wakewell.assure.world import AT, FIRST, Bench, Numbers
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
 SHORT_S = SECOND_LOOK_S  # stands for every sleep of less than half a step
+
+LOOKS = {FIRST_LOOK: 2, SECOND_LOOK: 1}  # looks that the monitor waits for, by the core's phase
+NO_WATER_SHOWN = ("dry", "slow", "level lost", "after lost", "current lost", "fault", "memory")
 
 
 class Projection:
@@ -40,22 +45,36 @@ class Projection:
         self.soil_s = (days - 1) * 86400 if days > 1 else 0
         # No fall from one reading to the next is too fast to be believed: 0 falls nowhere
         self.soil_ppt = 0 if settings.fall_ppt_day >= 1000 else 1000
+        alphabet = bench.corner.letters(False)
+        self.levels = {one.level for one in alphabet} & {"filled", "low", "gone"}
         # Only counts without scatter can stand still, and only in these readings have none
-        seen = [bench.soil[name] for name in {one.soil for one in bench.corner.letters(False)}]
+        seen = [bench.soil[name] for name in {one.soil for one in alphabet}]
         self.still = {reading[0] for reading in seen if reading and not reading[1]}
         self.look_s = WEEK_S if settings.leak_ml_day == 0 else SMALL_MAX
         # What was given is compared with half a dose, and with the most that an answer needs,
         # unless a pot may learn from it
         known, rise_ppt = bench.cal.ul_per_ppt, bench.corner.wet_ppt - bench.corner.dry_ppt
-        self.given_ul = max(limits.dose_ml * 500, 2 * settings.response_ppt * known)
+        self.given_ul = max(settings.dose_ml * 500, 2 * settings.response_ppt * known)
         if known and 2 * settings.response_ppt <= rise_ppt:
             self.given_ul = SMALL_MAX
         self.radio, self.thirst = settings.radio_wakes > 0, bench.corner.thirst
         self.bound_ul = plan.bound_ul(State(), bench.pot)
+        self.pulse_ul = 1000 * gcd(settings.pulse_ml, settings.upkeep_ml)
+        self.over_ul = SAMPLE_MS * bench.cal.flow_ul_s // 1000
+        self.bench = bench
         self.scatter_ml = 2 * bench.cal.tolerance_ml
         self.float_only, self.evaporates = bench.cal.float_only, settings.leak_ml_day > 0
         self.rest_mv = limits.rest_mv
         self.presses = bench.corner.presses
+        # What counts towards a lockout has come to its end once that is latched
+        self.latched = (
+            (BITS["no response"], "silent", limits.response_doses),
+            (BITS["interrupted"], "cuts", limits.interrupts),
+            (BITS["dry run"], "dries", limits.dry_trips),
+        )
+        self.one_more_ul = max(0, self.bound_ul - 1000 * settings.dose_ml)
+        self.response_doses, self.wet_ppt = limits.response_doses, bench.corner.wet_ppt
+        self.waters = not any(one.run in NO_WATER_SHOWN for one in alphabet)
         self.seconds = (
             (AT["cycle_s"], settings.wake_s),
             (AT["since_dose_s"], self.since_s),
@@ -79,7 +98,6 @@ class Projection:
             (AT["low_wakes"], LOW_WAKES),
             (AT["fill_looks"], 2),
             (AT["doubts"], MOST_DOUBTS),
-            (AT["unanswered_ul"], self.bound_ul),
         )
 
     def near(self, seconds: int) -> int:
@@ -97,9 +115,24 @@ class Projection:
         wake by the timer, and no such time is compared with anything."""
         return self.near(sleep_s) if 2 * sleep_s > self.step_s else min(sleep_s, 1) * SHORT_S
 
-    def memory(self, memory: Memory) -> Memory:
-        """The monitor's memory that stands for this one; times as above."""
+    def memory(self, memory: Memory, numbers: Numbers) -> Memory:
+        """The monitor's memory that stands for this one, beside that projected state.
+
+        Times as above. Where the pot itself counts as much or more (water without an answer,
+        wakes in want of water, what a lockout stands for, looks under way), the memory counts
+        as much as the pot: stricter, never less.
+        """
         kept, (ledger, since_s) = memory
+        for bit, name, most in self.latched:
+            if numbers[AT["lockouts"]] & bit:
+                kept = kept._replace(**{name: most})
+        phase = numbers[AT["phase"]]
+        if phase in LOOKS:
+            kept = kept._replace(looks=LOOKS[phase])
+        kept = kept._replace(unanswered_ul=self.unanswered(kept.unanswered_ul))
+        for name in ("unanswered_ul", "thirst"):
+            if getattr(kept, name) <= numbers[AT[name]]:
+                kept = kept._replace(**{name: numbers[AT[name]]})
         wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
         kept = kept._replace(wet_s=wet_s if wet_s < self.soil_s else -1)
         return Memory(kept, Truth(self.water(ledger), self.least(since_s, self.since_s)))
@@ -144,7 +177,40 @@ class Projection:
             least = n[AT["look_ml"]] - self.scatter_ml - 1
             n[filled], n[pumped] = max(n[filled] - n[pumped], least, 0), 0
 
-    def __call__(self, numbers: Numbers) -> Numbers:
+    def alike(self, look_ml: int, tank_ml: int) -> bool:
+        """Is every level that a look may show just the one it is compared with, or far from it?"""
+        bench = self.bench
+        shown = {"filled": bench.corner.full_ml, "low": bench.low_ml, "gone": bench.gone(tank_ml)}
+        levels_ml = [tank_ml, *(shown[name] for name in self.levels)]
+        return all(ml == look_ml or abs(ml - look_ml) > self.scatter_ml for ml in levels_ml)
+
+    def unanswered(self, ul: int) -> int:
+        """Water without an answer, in whole pulses: one that was stopped counts as one, and what a
+        pulse gives until the next sample sees its end is left out."""
+        if not ul:
+            return 0
+        pulses = max(1, -(-(ul - self.over_ul) // self.pulse_ul))
+        return min(pulses * self.pulse_ul, self.bound_ul)
+
+    def question(self, n: list[int]) -> None:
+        """What the soil was asked by a dose, and the water without an answer."""
+        n[AT["unanswered_ul"]] = self.unanswered(n[AT["unanswered_ul"]])
+        if n[AT["lockouts"]] & BITS["no response"]:
+            # The press that ends it allows one dose more, whatever was counted
+            n[AT["unanswered_ul"]] = min(n[AT["unanswered_ul"]], self.one_more_ul)
+            if not self.radio:
+                n[AT["silent_doses"]] = self.response_doses
+        n[AT["given_ul"]] = min(n[AT["given_ul"]], self.given_ul)
+        if not n[AT["asked"]]:  # its amount is not judged, only whether there was any
+            n[AT["given_ul"]] = min(n[AT["given_ul"]], 1)
+            # Soil as wet as here can be answers nothing, and nobody waits for it
+            if self.waters and n[AT["before_ppt"]] >= self.wet_ppt:
+                if n[AT["unanswered_ul"]] < self.bound_ul:
+                    n[AT["before_ppt"]] = UNKNOWN
+        if n[AT["before_ppt"]] < 0:
+            n[AT["given_ul"]], n[AT["peak_ppt"]], n[AT["asked"]] = 0, UNKNOWN, 0
+
+    def __call__(self, numbers: Numbers, tank_ml: int) -> Numbers:
         """The state that stands for this one."""
         n = list(numbers)
         for place, most in self.seconds:
@@ -169,13 +235,16 @@ class Projection:
             n[AT["thirst"]] = n[AT["unmet"]] = 0
         if n[AT["look_ml"]] < 0:
             n[AT["look_s"]] = n[AT["look_n"]] = 0
-        elif not n[AT["proof_pulses"]]:
-            # Readings are alike here, so that only a tank that comes back counts them
-            n[AT["look_n"]] = min(n[AT["look_n"]], 3) if n[AT["leak_ml"]] >= 0 else 1
+        elif not n[AT["proof_pulses"]] and self.alike(n[AT["look_ml"]], tank_ml):
+            # A mean of equal readings is that reading: only a tank that comes back counts them
+            if n[AT["leak_ml"]] >= 0:
+                n[AT["look_n"]] = min(n[AT["look_n"]], 3)
+            else:
+                n[AT["look_n"]] = 1
+                if not self.evaporates:
+                    n[AT["look_s"]] = 0
         self.account(n)
-        n[AT["given_ul"]] = min(n[AT["given_ul"]], self.given_ul)
-        if n[AT["before_ppt"]] < 0:
-            n[AT["given_ul"]], n[AT["peak_ppt"]], n[AT["asked"]] = 0, UNKNOWN, 0
+        self.question(n)
         if n[AT["soil_ppt"]] < 0:
             n[AT["soil_s"]] = 0
         if n[AT["phase"]] != SOAK:
@@ -183,6 +252,8 @@ class Projection:
         if n[AT["soil_counts"]] not in self.still:
             n[AT["soil_counts"]] = n[AT["soil_same"]] = 0
         n[:FIRST] = self.places(n[:DELIVERIES], n[DELIVERIES:FIRST])
+        if not n[DELIVERIES]:
+            n[AT["place_s"]] = PLACE_S  # the next water opens a place in any case
         return tuple(n)
 
 
