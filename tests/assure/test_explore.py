@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -36,7 +36,7 @@ def test_a_search_ends_and_finds_nothing(name: str) -> None:
     result = whole(name)
     assert [found.why for found in result.found] == []
     assert result.frontier == 0
-    assert result.transitions > 5 * result.states > 200
+    assert result.transitions > 5 * result.states > 100
 
 
 def test_a_long_search_says_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -82,6 +82,12 @@ def replaced(module: Any, name: str, value: Any) -> Iterator[None]:
         setattr(module, name, kept)
 
 
+@contextmanager
+def both(one: AbstractContextManager[None], other: AbstractContextManager[None]) -> Iterator[None]:
+    with one, other:
+        yield
+
+
 def never(*_: Any, **__: Any) -> None:
     return None
 
@@ -113,8 +119,9 @@ def upkeep_of_any_size(facts: Any, state: Any, pot: Any) -> Any:
     return kind, pot.limits.dose_ml * 1000 if kind == plan.UPKEEP else ul
 
 
-def at_presses(state: Any, facts: Any, pot: Any, regular: bool, pressed: bool) -> bool:
-    return bool(IS_TO_REPORT(state, facts, pot, regular, pressed) and pressed)
+def all_but_a_leak(state: Any, facts: Any, pot: Any, counts: bool, pressed: bool) -> bool:
+    silent = state.lockouts & rules.BITS["leak"] and not pressed
+    return bool(IS_TO_REPORT(state, facts, pot, counts, pressed) and not silent)
 
 
 def at_any_press(state: Any, facts: Any, pot: Any, regular: bool, pressed: bool) -> bool:
@@ -179,7 +186,11 @@ BREAKS = {
     ),
     "float's dry run": (lambda: replaced(wake, "FLOAT_DRY_RUNS", ()), "float", "R4"),
     "a fault shows water": (
-        lambda: replaced(wake, "DRY_RUNS", ("no flow", "no load")),
+        # The level after such a run would show the same, over pulses
+        lambda: both(
+            replaced(wake, "DRY_RUNS", ("no flow", "no load")),
+            replaced(tank, "go_on_with_proof", never),
+        ),
         "dry runs",
         "R4",
     ),
@@ -212,10 +223,14 @@ BREAKS = {
     "any fall": (lambda: replaced(judge, "judge_soil", believes_any_fall), "drying", "R6"),
     "silent press": (lambda: replaced(wake, "is_to_report", never), "radio", "R12"),
     "radio": (lambda: replaced(wake, "is_to_report", at_any_press), "radio", "R5"),
-    "silent leak": (lambda: replaced(wake, "is_to_report", at_presses), "radio, tank", "R8"),
+    "silent leak": (lambda: replaced(wake, "is_to_report", all_but_a_leak), "radio, tank", "R8"),
     "any upkeep": (lambda: replaced(plan, "demand", upkeep_of_any_size), "upkeep", "R6"),
     "battery permissive": (lambda: without_permissive("battery"), "cell", "R5"),
-    "dry runs": (lambda: replaced(wake, "DRY_RUNS", ()), "tank", "R4"),
+    "dry runs": (
+        lambda: both(replaced(wake, "DRY_RUNS", ()), replaced(tank, "go_on_with_proof", never)),
+        "tank",
+        "R4",
+    ),
     "pin permissive": (lambda: without_permissive("pin"), "files", "R1"),
     "settled permissive": (lambda: without_permissive("settled"), "begin", "R7"),
     "saucer permissive": (lambda: without_permissive("saucer"), "saucer", "R15"),
@@ -226,7 +241,15 @@ BREAKS = {
     "no bound": (lambda: replaced(plan, "left_ul", lambda *_: 1 << 29), "answers", "R18"),
     "silent thirst": (lambda: replaced(wake, "look_at_thirst", never), "thirst, soil", "R16"),
     "low for long": (lambda: replaced(wake, "LOW_WAKES", 3), "cell", "R5"),
-    "filled": (lambda: replaced(fields, "refill_ppt", lambda *_: 1000), "cell", "R6"),
+    "filled": (
+        # With settings that ask for a dose of nothing no pot would water at all
+        lambda: both(
+            replaced(fields, "refill_ppt", lambda *_: 1000),
+            replaced(fields, "dose_of_nothing", lambda *_: ""),
+        ),
+        "cell",
+        "R6",
+    ),
 }
 
 
@@ -286,7 +309,9 @@ def test_the_projection_hides_nothing_a_requirement_looks_at(name: str) -> None:
     pick = random.Random(name)
     node = world.start(found.corner)._replace(memory=monitor.Memory())
     compared = 0
-    for step in range(200):
+    for step in range(4000):
+        if compared > 1000:
+            break
         letter = pick.choice(found.alphabet)
         done = found.step(node, letter)
         if done is None:
@@ -307,9 +332,14 @@ def test_the_projection_hides_nothing_a_requirement_looks_at(name: str) -> None:
 
 
 def rounded(found: explore.Search, node: world.Node) -> bool:
-    """Water of a day that is no whole step is taken for a step more: less is left than is so."""
+    """Water of a day that is no whole step is taken for a step more: less is left than is so.
+    And water without an answer for whole pulses: what is left for the next one may differ."""
     step, mls = found.corner.day_step_ml, node.numbers[state.DELIVERIES : world.FIRST]
-    return any(ml % step for ml in mls) or sum(mls) > found.corner.pot.limits.day_ml
+    if any(ml % step for ml in mls) or sum(mls) > found.corner.pot.limits.day_ml:
+        return True
+    project, ul = found.project, node.numbers[world.AT["unanswered_ul"]]
+    left_ul = {max(0, project.bound_ul - one) for one in (ul, project.unanswered(ul))}
+    return len({min(left, project.pulse_ul) for left in left_ul}) > 1
 
 
 def looked_at(found: explore.Search, happened: world.Happened) -> dict[str, Any]:

@@ -43,10 +43,10 @@ class Corner:
     full: int = 1
     dry_ppt: int = 240
     wet_ppt: int = 380
-    full_ml: int = 420
+    full_ml: int = 387  # a pulse leaves what a leak leaves, and what is too low
     step_s: int = 21600  # seconds that make a difference in this pot: see `projection`
     day_step_ml: int = 1  # water of a day is told apart in steps of this
-    gone_ml: int = 100  # a tank that leaks ends here, or empty
+    gone_ml: int = 80  # a tank that leaks ends here, or empty
     leak_ml: int = 0  # or it loses just this much
     thirst: bool = False  # are wakes in want of water counted (R16)?
     presses: bool = False  # is each press in a row a state of its own, up to a stuck button?
@@ -212,10 +212,8 @@ def _corners() -> Iterator[Corner]:
         waters=False,
     )
     # What a gauge and a probe can just tell
-    coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76}, limits={"dose_ml": 900})
-    yield Corner(
-        "coarse gauge", "a pump proved over two pulses", **coarse, themes=("tank",), quick=-1
-    )
+    coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76}, limits={"dose_ml": 1800})
+    yield Corner("coarse gauge", "a pump proved over two pulses", **coarse, themes=("dry",))
     leaky = _changed(WEEKLY, calibration={"tolerance_ml": 20}, limits={"dry_ms": 1600})
     yield Corner("small leak", "just beyond the tolerance", **leaky, themes=("leak",), leak_ml=41)
     drying = _changed(STRONG, settings={"fall_ppt_day": 70})
@@ -226,7 +224,8 @@ def _corners() -> Iterator[Corner]:
         limits={"dry_trips": 3, "response_doses": 3, "interrupts": 3, "dose_ml": 900},
         settings={"battery_clear_wakes": 3, "frozen_wakes": 5},
     )
-    yield Corner("dry runs", "three to a lockout", **counted, themes=("run", "dry"))
+    dry = _changed(counted, limits={"dose_ml": 1500})  # a dry run is water without an answer
+    yield Corner("dry runs", "three to a lockout", **dry, themes=("run", "dry"))
     yield Corner("answers", "three doses without one", **counted, themes=("soil",))
     known = _changed(
         counted,
@@ -240,7 +239,7 @@ def _corners() -> Iterator[Corner]:
     yield Corner("charges", "three readings", **counted, probes=("charger",), themes=("cell",))
     # Pulses and soak
     soaked = _changed(
-        WEEKLY, limits={"dose_ml": 600, "pulses": 3}, settings={"dose_ml": 600}, full_ml=700
+        WEEKLY, limits={"dose_ml": 600, "pulses": 3}, settings={"dose_ml": 600}, full_ml=687
     )
     for theme in ("begin", "soil", "cell"):
         yield Corner(f"{theme}, soaked", "two pulses a dose", **soaked, themes=(theme,))

@@ -24,6 +24,7 @@ NO_WATER = ("level lost", "fault", "memory")  # runs that cannot show any
 TROUBLES = (*GIVES_WAY, "level lost", "wet", "saucer lost", "current lost", "fault", "memory")
 DAY_S = 86400
 LONG_AGO_S = 1 << 29
+CHATTER = 20  # button wakes in a day
 LEAST_REST_UL = 2000  # less than this of a dose may be left, or none
 NO_ANSWER_UL = 1 << 29  # of a dose in which not all was given: no answer is owed
 
@@ -57,6 +58,8 @@ class Kept(NamedTuple):
     unanswered_ul: int = 0  # given at the usual flow since the soil was last seen wet (R18)
     thirst: int = 0  # regular wakes in a row that found the plant in want of water (R16)
     full_ml: int = -1  # level before the leak: a tank that comes back to it was carried away (R8)
+    presses: int = 0  # button wakes in a day, where the corner counts them (R12)
+    presses_s: int = 0  # time since the first of them
 
 
 def most_wait(settings: Any) -> int:
@@ -128,6 +131,8 @@ class Monitor:
             (age + passed_s, ul) for age, ul in truth.ledger if age + passed_s < self.window_s
         )
         truth = Truth(ledger, min(LONG_AGO_S, truth.since_s + passed_s))
+        if self.bench.corner.presses:
+            self.see_button(k, letter, passed_s)
         masked = node.numbers[AT["button_masked"]]
         held = 2000 <= happened.begin["button_ms"] < 15000 and not masked
         cable = letter.begin == "cable"
@@ -173,6 +178,14 @@ class Monitor:
         elif letter.soil in ("dry", "wet", "flicker", "span"):
             k["frozen"] = 0
         return Memory(Kept(**k), truth)
+
+    def see_button(self, k: dict[str, Any], letter: Letter, passed_s: int) -> None:
+        """R12: twenty button wakes in a day are a chattering button."""
+        k["presses_s"] += passed_s if k["presses"] else 0
+        if k["presses_s"] >= DAY_S:
+            k.update(presses=0, presses_s=0)
+        if letter.begin in PRESSES:
+            k["presses"] = min(k["presses"] + 1, CHATTER)
 
     def see_radio(self, k: dict[str, Any], happened: Happened) -> None:
         """R17: after a brown-out the radio sits out one regular wake, then two, then four; after
@@ -248,7 +261,7 @@ class Monitor:
             return
         k["falls"] = 0
         if k["seen_ml"] < 0:
-            k["seen_ml"] = level_ml
+            k.update(seen_ml=level_ml, highs=0)
         elif level_ml > k["seen_ml"] + 2 * self.cal.tolerance_ml:
             k["highs"] += 1
             if k["highs"] == 2:  # one that the gauge missed until now
@@ -263,9 +276,9 @@ class Monitor:
 
     def after(self, node: Node, letter: Letter, happened: Happened, before: Memory) -> Memory:
         """The memory at the end of the wake. Raises Violation."""
-        self.judge_story(node, letter, happened)
         kept, truth = before
         k = kept._asdict()
+        self.judge_story(node, letter, happened, k)
         if "on" in happened.commands:
             self.judge_start(node, letter, happened, before)
             k, truth = self.book_run(node, letter, happened, before)
@@ -276,7 +289,9 @@ class Monitor:
 
     # R1, R12, R13: the order of things
 
-    def judge_story(self, node: Node, letter: Letter, happened: Happened) -> None:
+    def judge_story(
+        self, node: Node, letter: Letter, happened: Happened, k: dict[str, Any]
+    ) -> None:
         commands = happened.commands
         pump = [c for c in commands if c in ("on", "off")]
         if commands[0] != "off" or pump[-1] != "off" or pump.count("on") > 1:
@@ -297,7 +312,9 @@ class Monitor:
             raise Violation("R13", f"sleeps {sleep_s} s", {"sleep_s": {"most": most_s}})
         if letter.begin in ("stuck", "chatter") and button:
             raise Violation("R12", f"a button that is {letter.begin} may wake", {"button": False})
-        chatters = node.numbers[AT["presses"]] >= 19  # masked for a day (R17)
+        chatters = node.numbers[AT["presses"]] >= CHATTER - 1  # masked for a day (R17)
+        if self.bench.corner.presses:
+            chatters = k["presses"] >= CHATTER
         if happened.begin["button_ms"] == 0 and not button and not chatters:
             raise Violation("R12", "a free button cannot wake", {"button": True})
 

@@ -72,11 +72,10 @@ class Projection:
             (BITS["interrupted"], "cuts", limits.interrupts),
             (BITS["dry run"], "dries", limits.dry_trips),
         )
-        self.one_more_ul = max(0, self.bound_ul - 1000 * settings.dose_ml)
         self.response_doses, self.wet_ppt = limits.response_doses, bench.corner.wet_ppt
         self.waters = not any(one.run in NO_WATER_SHOWN for one in alphabet)
         self.seconds = (
-            (AT["cycle_s"], settings.wake_s),
+            (AT["cycle_s"], 2 * settings.wake_s),  # a low cell sleeps for two
             (AT["since_dose_s"], self.since_s),
             (AT["look_s"], self.look_s),
             (AT["soil_s"], self.soil_s),
@@ -92,7 +91,7 @@ class Projection:
             (AT["silent_doses"], limits.response_doses),
             (AT["clear_wakes"], settings.battery_clear_wakes),
             (AT["soil_ppt"], self.soil_ppt),
-            (AT["quiet_wakes"], max(1, settings.radio_wakes)),
+            (AT["quiet_wakes"], max(0, settings.radio_wakes - 1)),
             (AT["radio_fails"], most_vain(settings)),
             (AT["thirst"], THIRSTY),
             (AT["low_wakes"], LOW_WAKES),
@@ -134,6 +133,7 @@ class Projection:
             if getattr(kept, name) <= numbers[AT[name]]:
                 kept = kept._replace(**{name: numbers[AT[name]]})
         wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
+        kept = kept._replace(presses_s=self.least(kept.presses_s, 86400))
         kept = kept._replace(wet_s=wet_s if wet_s < self.soil_s else -1)
         return Memory(kept, Truth(self.water(ledger), self.least(since_s, self.since_s)))
 
@@ -170,8 +170,8 @@ class Projection:
             n[AT["filled_s"]] = n[AT["proof_s"]] = 0
         if not n[AT["proof_pulses"]]:
             n[AT["proof_ml"]] = n[AT["proof_ul"]] = n[AT["proof_s"]] = 0
-        if self.float_only:  # only whether half of it is gone is looked at
-            n[pumped] = min(n[pumped], -(-max(0, n[filled]) // 2))
+        if self.float_only:  # only a need looks whether half of it is gone
+            n[pumped] = min(n[pumped], -(-max(0, n[filled]) // 2)) if self.radio else 0
         elif n[filled] >= 0:
             # Below the looks by more than any scatter the account says nothing
             least = n[AT["look_ml"]] - self.scatter_ml - 1
@@ -195,18 +195,15 @@ class Projection:
     def question(self, n: list[int]) -> None:
         """What the soil was asked by a dose, and the water without an answer."""
         n[AT["unanswered_ul"]] = self.unanswered(n[AT["unanswered_ul"]])
-        if n[AT["lockouts"]] & BITS["no response"]:
-            # The press that ends it allows one dose more, whatever was counted
-            n[AT["unanswered_ul"]] = min(n[AT["unanswered_ul"]], self.one_more_ul)
-            if not self.radio:
-                n[AT["silent_doses"]] = self.response_doses
+        if n[AT["lockouts"]] & BITS["no response"] and not self.radio:
+            n[AT["silent_doses"]] = self.response_doses
         n[AT["given_ul"]] = min(n[AT["given_ul"]], self.given_ul)
         if not n[AT["asked"]]:  # its amount is not judged, only whether there was any
             n[AT["given_ul"]] = min(n[AT["given_ul"]], 1)
             # Soil as wet as here can be answers nothing, and nobody waits for it
-            if self.waters and n[AT["before_ppt"]] >= self.wet_ppt:
-                if n[AT["unanswered_ul"]] < self.bound_ul:
-                    n[AT["before_ppt"]] = UNKNOWN
+            idle = self.waters and n[AT["unanswered_ul"]] < self.bound_ul
+            if idle and n[AT["before_ppt"]] >= self.wet_ppt:
+                n[AT["before_ppt"]] = UNKNOWN
         if n[AT["before_ppt"]] < 0:
             n[AT["given_ul"]], n[AT["peak_ppt"]], n[AT["asked"]] = 0, UNKNOWN, 0
 
