@@ -632,6 +632,8 @@ def test_a_proof_over_several_pulses() -> None:
     was = kept()
     assert pulse(was, 1200, -1, 95) is None, "nothing to compare with"
     assert was.proof_ul == 0
+    assert pulse(was, 1200, 0, None) is None, "a tank that shows nothing is something"
+    assert was.proof_ul == 24000
     switch = pot(calibration={"float_only": 1})
     was = kept()
     assert tank.go_on_with_proof(was, switch, 9000, 100, 0) is None
@@ -1590,6 +1592,8 @@ def test_water_of_a_day_by_place_and_age() -> None:
     state.deliver(was, 4)
     assert (was.mls[:2], was.ages_s[0]) == ([7, 0], 0), "a place counts from its newest water on"
     state.pass_time(was, 1, 50)
+    state.deliver(was, 0)
+    assert was.mls[:2] == [7, 0], "nothing opens no place"
     state.deliver(was, 8)
     assert (was.mls[:3], was.ages_s[:3], was.place_s) == ([8, 7, 0], [0, 1, 0], 0)
     assert state.delivered_ml(was) == 15
@@ -2074,3 +2078,11 @@ def test_a_vouched_second_is_rest_enough_for_a_reading() -> None:
         was = kept(sleep_s=600, lockouts=1)
         played(was, made, counts=counts, level_ml=900, cause="timer", slept_s=slept_s)
         assert was.lockouts == lockouts
+
+
+def test_a_regular_wake_that_waters_has_no_doubt_left() -> None:
+    """The looks after its dose may doubt anew, as often as after any other (R8)."""
+    was = kept(doubts=2, sleep_s=86400)
+    counts = {"soil": [1600000, 9], "battery": [1950000, 9]}
+    played(was, counts=counts, level_ml=900, cause="timer", slept_s=86400)
+    assert (was.pulses, was.doubts) == (1, 0)

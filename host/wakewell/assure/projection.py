@@ -21,7 +21,7 @@ from wakecore.run import SAMPLE_MS
 from wakecore.state import DELIVERIES, FIRST_LOOK, PLACE_S, SECOND_LOOK, SOAK, UNKNOWN, State
 from wakecore.tank import MOST_DOUBTS, WEEK_S
 from wakecore.wake import LOW_WAKES, MOST_PRESSES, SECOND_LOOK_S
-from wakewell.assure.monitor import Memory, Truth, most_vain
+from wakewell.assure.monitor import Kept, Memory, Truth, most_vain
 from wakewell.assure.world import AT, FIRST, Bench, Numbers
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
@@ -122,20 +122,18 @@ class Projection:
         as much as the pot: stricter, never less.
         """
         kept, (ledger, since_s) = memory
+        k = kept._asdict()
         for bit, name, most in self.latched:
             if numbers[AT["lockouts"]] & bit:
-                kept = kept._replace(**{name: most})
-        phase = numbers[AT["phase"]]
-        if phase in LOOKS:
-            kept = kept._replace(looks=LOOKS[phase])
-        kept = kept._replace(unanswered_ul=self.unanswered(kept.unanswered_ul))
+                k[name] = most
+        k["looks"] = LOOKS.get(numbers[AT["phase"]], kept.looks)
+        k["unanswered_ul"] = self.unanswered(kept.unanswered_ul)
         for name in ("unanswered_ul", "thirst"):
-            if getattr(kept, name) <= numbers[AT[name]]:
-                kept = kept._replace(**{name: numbers[AT[name]]})
+            k[name] = max(k[name], numbers[AT[name]])
+        k["presses_s"] = self.least(kept.presses_s, 86400)
         wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
-        kept = kept._replace(presses_s=self.least(kept.presses_s, 86400))
-        kept = kept._replace(wet_s=wet_s if wet_s < self.soil_s else -1)
-        return Memory(kept, Truth(self.water(ledger), self.least(since_s, self.since_s)))
+        k["wet_s"] = wet_s if wet_s < self.soil_s else -1
+        return Memory(Kept(**k), Truth(self.water(ledger), self.least(since_s, self.since_s)))
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""
@@ -190,7 +188,7 @@ class Projection:
         if not ul:
             return 0
         pulses = max(1, -(-(ul - self.over_ul) // self.pulse_ul))
-        return min(pulses * self.pulse_ul, self.bound_ul)
+        return int(min(pulses * self.pulse_ul, self.bound_ul))
 
     def question(self, n: list[int]) -> None:
         """What the soil was asked by a dose, and the water without an answer."""
