@@ -788,7 +788,7 @@ def test_one_that_is_not_as_recorded_is_told_in_full(
     out = capsys.readouterr().out
     assert re.search(r"(?m)^fern .* all held, as recorded$", out)
     assert re.search(r"(?m)^mint .* nothing bad found, but 1 line skipped$", out)
-    assert "mint: 212 wakes" in out
+    assert "mint: 218 wakes" in out
     assert "fern: " not in out
     assert main(["replay", str(tmp_path / "fern")]) == 0
     assert "  R1   held" in capsys.readouterr().out, "one log is told in full"
