@@ -91,7 +91,7 @@ def without(name: str) -> tuple[Any, ...]:
 
 
 BROKEN: dict[str, tuple[Any, str, Any]] = {
-    "R3": (wake, "deliver", lambda *_: None),
+    "R3": (tank, "deliver", lambda *_: None),
     "R5": (wake, "look_at_battery", lambda *_: None),
     "R6": (judge, "standing", lambda *_: False),
     "R8": (tank, "look", lambda *_: None),

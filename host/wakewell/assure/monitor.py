@@ -145,6 +145,8 @@ class Monitor:
             k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)
         if cable:
             k.update(damaged=0, low=0)
+            if node.numbers[AT["lockouts"]] & rules.BITS["battery low"]:
+                k["lows"] = 0  # a cell that was cleared is looked at anew
             if node.numbers[AT["lockouts"]] & rules.BITS["leak"]:
                 k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)  # the level is taken as it is
         if letter.files != "good":

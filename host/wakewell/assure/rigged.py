@@ -250,7 +250,7 @@ class Watch:
         floor_mv = max(settings.battery_mv, limits.rest_mv)
         if mv is None or mv < floor_mv - 1:
             self.breaks("R5", f"pumped at a rest voltage of {mv} mV")
-        if self.low:
+        if self.low and (mv is None or mv < settings.battery_clear_mv - 1):
             self.breaks("R5", "pumped after a low cell that was not charged since")
         level_ml = self.shown("level", self.read.get("level"))
         if level_ml is None or self.suffers("level railed"):
