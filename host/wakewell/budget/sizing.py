@@ -44,6 +44,7 @@ class Size:
     """One part: what it must be at least, what the pot has (None: not told), and why.
 
     margin: has / least - 1, None where not told. most: no more than that (a fuse, a hole).
+    exact: it is that one, not at least so much.
     """
 
     what: str
@@ -52,6 +53,7 @@ class Size:
     has: float | None
     why: str
     most: float | None = None
+    exact: bool = False
 
     @property
     def margin(self) -> float | None:
@@ -261,6 +263,6 @@ def _electric(told: pots.About, inputs: Inputs, settings: dict[str, int]) -> lis
             "fuse, time-lag", "A", fuse, None,
             f"next preferred rating above {running + board:.2f} A / {FUSE_SHARE:g}; at the "
             f"battery's plus, no more than the thinnest wire bears, and {cell}",
-            most,
+            most, True,
         ),
     ]  # fmt: skip

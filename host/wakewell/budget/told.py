@@ -354,7 +354,7 @@ def _sizes(found: Budget) -> list[str]:
         if math.isinf(size.least):
             rows.append(f"  {size.what}: none lasts so long; see what draws most above")
             continue
-        word = "" if size.what.startswith("fuse") else "at least "
+        word = "" if size.exact else "at least "
         text = f"  {size.what}: {word}{_round(size.least)} {size.unit}"
         if size.has is not None and size.margin is not None:
             margin = (
