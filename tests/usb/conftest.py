@@ -12,6 +12,7 @@ import pytest
 from usb_desks import IMAGE_BYTES, Desk, copy_pot, flashed_board, made_once, world_for
 
 from wakewell.deskboard import DeskBoard, why_not
+from wakewell.usb import link
 
 _REASON = why_not()
 Start = Callable[..., Desk]
@@ -32,9 +33,11 @@ def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def start(tmp_path: Path, flashed: Path) -> Iterator[Start]:
+def start(tmp_path: Path, flashed: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
     """Start a desk board for a copy of a café pot: blank=True with nothing on its flash; of: the
     folder of the pot and of the flash it begins with, `flashed` if not told."""
+    # A board that is well may be silent for long on a busy computer
+    monkeypatch.setattr(link, "READ_S", 60.0)
     with ExitStack() as stack:
 
         def make(

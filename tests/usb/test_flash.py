@@ -398,9 +398,6 @@ def test_six_boards_at_once(start: Start, tmp_path: Path, capsys: Any) -> None:
         assert line.decode(files["pot/wiring.json"])[0] is not None
 
 
-CUTS = 24
-
-
 def pot_files(folder: Path, code: payload.Code) -> dict[str, bytes]:
     """The files in /pot that a flash would send."""
     wanted = flash.wanted_files(pots.load(folder), code)
@@ -408,10 +405,11 @@ def pot_files(folder: Path, code: payload.Code) -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize("direction", ["in", "out"])
+@pytest.mark.parametrize("cuts", [7, pytest.param(24, marks=pytest.mark.nightly)])
 def test_a_cable_cut_anywhere_leaves_the_old_version_or_the_new(
-    start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, direction: Direction
+    start: Start, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, direction: Direction, cuts: int
 ) -> None:
-    """Cut at every n-th byte of a flash that changes code and settings."""
+    """Cut at every n-th byte of a flash that changes code and settings, and near its end."""
     old = start(under=tmp_path / "whole")
     old_code = payload.compile_code(6)
     old_pot = pot_files(old.folder, old_code)
@@ -445,7 +443,7 @@ def test_a_cable_cut_anywhere_leaves_the_old_version_or_the_new(
     total = passed[direction]
     assert total > 3000
     seen = set()
-    for cut in range(1, total, max(1, total // CUTS)):
+    for cut in (*range(1, total - 100, total // cuts), total - 100):
         desk = start(under=tmp_path / f"cut{cut}")
         for name in ("settings", "limits"):
             (desk.folder / f"{name}.toml").write_text((old.folder / f"{name}.toml").read_text())

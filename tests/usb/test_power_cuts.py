@@ -42,9 +42,11 @@ class Cut:
 
 
 @pytest.mark.parametrize("half", [False, True])
+@pytest.mark.parametrize("step", [4, pytest.param(1, marks=pytest.mark.nightly)])
 def test_a_power_cut_at_every_operation_of_a_dose(
-    tmp_path: Path, flashed: Path, half: bool
+    tmp_path: Path, flashed: Path, half: bool, step: int
 ) -> None:
+    """step: at every so many-th of them, the last one among them."""
     world = worlds_for(flashed / "basil", water=DRY)
 
     def run(count: int) -> Cut:
@@ -62,7 +64,7 @@ def test_a_power_cut_at_every_operation_of_a_dose(
     operations = whole.operations
     assert operations > 20
     logged = False
-    for count in range(1, operations + 1):
+    for count in reversed(range(operations, 0, -step)):
         where = f"operation {count} of {operations}, {'half' if half else 'not'} done"
         cut = run(count)
         assert [b.ended for b in cut.boots][-2:] == ["power cut", "deep sleep"], where

@@ -270,8 +270,9 @@ class Cable(SerialTransport):  # type: ignore[misc]
         data_consumer: Callable[[bytes], None] | None = None,
         timeout_overall: float | None = None,
     ) -> bytes:
-        """As mpremote's: data up to `ending`, or whatever came in the time allowed."""
-        return bytes(self.serial.until(ending, min(timeout or READ_S, READ_S), timeout_overall))
+        """As mpremote's: data up to `ending`, or whatever came before READ_S of silence, which is
+        what mpremote gives too."""
+        return bytes(self.serial.until(ending, READ_S, timeout_overall))
 
 
 def unlocked(port: str) -> Cable:
