@@ -16,6 +16,9 @@ import micropython
 import chip
 import loader
 
+if False:
+    from typing import Any
+
 PLAN = "/bringup.json"  # what is to be tried and what was found so far
 ASIDE = "/pump.json.aside"
 PATTERN = bytes(range(256)) * 8  # of 2,048 bytes, all the RTC memory there is
@@ -28,12 +31,12 @@ WAIT_MS = 120000  # for the host, once all is done
 STEPS = ("floats", "held", "reset", "bite", "button")
 
 
-def now_ms():
+def now_ms() -> int:
     """The chip's clock, which counts through sleeps and resets."""
     return time.time_ns() // 1000000
 
 
-def levels(spare):
+def levels(spare: int) -> list[int]:
     """[level of the pump's pin against a pull down, against a pull up], by the jumper: [0, 1] is a
     pin that nobody drives, [0, 0] one that is driven or held low, [1, 1] high."""
     found = []
@@ -45,7 +48,7 @@ def levels(spare):
     return found
 
 
-def begin(name, plan):
+def begin(name: str, plan: "dict[str, Any]") -> None:
     """Do a step, to the sleep or reset that ends this boot."""
     pin, off = plan["pump"]
     if name == "floats":
@@ -72,7 +75,7 @@ def begin(name, plan):
         time.sleep_ms(100)
 
 
-def look(plan):
+def look(plan: "dict[str, Any]") -> None:
     """What the boot before left: into the plan, by the step's name."""
     row = {
         "cause": chip.cause(),
@@ -84,12 +87,12 @@ def look(plan):
     plan["found"][STEPS[plan["step"]]] = row
 
 
-def keep(plan):
+def keep(plan: "dict[str, Any]") -> None:
     """Write the plan down."""
     loader.write(PLAN, json.dumps(plan))
 
 
-def run():
+def run() -> bool:
     """The next step; False when there is none, and the board is the pot's again."""
     started_ms = time.ticks_ms()
     micropython.kbd_intr(-1)
@@ -117,7 +120,7 @@ def run():
     return False
 
 
-def finish():
+def finish() -> None:
     """The pump's file back in force; a while for the host, then out of the way."""
     try:
         os.rename(ASIDE, loader.PUMP)

@@ -13,6 +13,9 @@ from binascii import crc32
 
 import chip
 
+if False:
+    from typing import Any
+
 CODE = "/code/"
 PUMP = "/pump.json"  # {"kind":"pump","pin":N,"off":0,"crc":"..."}
 BOOTS = "/boots"
@@ -25,16 +28,17 @@ SHORT_MS = 3000  # the same on a weak cell, or after wakes that did not finish (
 LAST_RESORT_MS = 3600000  # sleep after a wake that failed
 
 
-def read(path):
+def read(path: str) -> str:
     """The stripped text of a small file, "" if there is none."""
     try:
         with open(path) as file:
-            return file.read(256).strip()
+            text: str = file.read(256)
+            return text.strip()
     except (OSError, ValueError):
         return ""
 
 
-def write(path, text):
+def write(path: str, text: str) -> None:
     """Replace a small file by one rename."""
     with open(path + ".new", "w") as file:
         file.write(text)
@@ -43,7 +47,7 @@ def write(path, text):
     os.rename(path + ".new", path)
 
 
-def pump():
+def pump() -> "tuple[int, int] | None":
     """(pin, off level) from the pump's own file, or None: then no pin is driven (R1)."""
     body, _, tail = read(PUMP).partition(',"crc":"')
     if tail != '%08x"}' % crc32(body.encode()):
@@ -54,7 +58,7 @@ def pump():
     return found["pin"], found["off"]
 
 
-def pump_off(hold=False):
+def pump_off(hold: bool = False) -> bool:
     """Set the pump's pin up anew, off. hold: keep it so through deep sleep. True if done."""
     found = pump()
     if found is None:
@@ -67,19 +71,19 @@ def pump_off(hold=False):
     return True
 
 
-def watch():
+def watch() -> None:
     """Arm the watchdog of a whole wake. It cannot be disarmed."""
     chip.watch(WAKE_MS)
 
 
-def lease():
+def lease() -> None:
     """Start or renew the time a host may keep the board awake; then the board resets (R13)."""
     if chip.watched():  # a wake was interrupted
         chip.watch(LEASE_MS)
     chip.reset_after(LEASE_MS)
 
 
-def read_boots():
+def read_boots() -> "tuple[int, str]":
     """(boots in a row that did not finish a wake, "weak" if the last one found a low cell)."""
     count, _, weak = read(BOOTS).partition(" ")
     try:
@@ -88,7 +92,7 @@ def read_boots():
         return 1, weak
 
 
-def finish_moves():
+def finish_moves() -> None:
     """Put in force what a flash had begun to when the power failed: all of it, or none."""
     import os
 
@@ -105,7 +109,7 @@ def finish_moves():
         pass  # most boots find none; a broken flash is no reason not to wake
 
 
-def begin_boot():
+def begin_boot() -> "tuple[str, int]":
     """(version to run, boots before this one that did not finish a wake)."""
     boots, weak = read_boots()
     version, good = read(CODE + "in-force"), read(CODE + "good")
@@ -119,7 +123,7 @@ def begin_boot():
     return version, boots
 
 
-def finish_boot(version, weak=False):
+def finish_boot(version: str, weak: object = False) -> None:
     """This version finished a wake: it is good, and the count of boots begins anew."""
     try:
         write(BOOTS, "0 weak" if weak else "0")
@@ -129,14 +133,14 @@ def finish_boot(version, weak=False):
         pass  # then this boot counts as not finished; the sleep is what matters
 
 
-def window(ms=WINDOW_MS):
+def window(ms: int = WINDOW_MS) -> None:
     """Wait for a host: its interrupt ends the program and leaves the board at the prompt."""
     print("wakewell: awake, pump off; a host may take over for %d s" % (ms // 1000))
     for _ in range(ms // 100):
         time.sleep_ms(100)
 
 
-def twice(step, *given):
+def twice(step: "Any", *given: "Any") -> "Any":
     """What step(*given) returns. Where memory is short: once more, without the garbage."""
     try:
         return step(*given)
@@ -145,9 +149,9 @@ def twice(step, *given):
     return step(*given)
 
 
-def run():
+def run() -> None:
     """One boot: the wake of the version in force, then sleep, whatever happens."""
-    error = None
+    error: "Exception | None" = None
     try:
         finish_moves()
         if not chip.slept():
@@ -175,7 +179,7 @@ def run():
             twice(chip.sleep, LAST_RESORT_MS)
 
 
-def note(error):
+def note(error: "Any") -> None:
     """Keep the last error for a person; no room for it is no reason not to sleep."""
     try:
         with open("/error.txt", "w") as file:

@@ -5,7 +5,7 @@ import loader
 try:
     import bringup  # there only while `wakewell bringup` is at work
 except ImportError:
-    bringup = None
+    bringup = None  # type: ignore[assignment]
 
 if bringup is None or not bringup.run():
     loader.run()

@@ -25,7 +25,7 @@ def rows(count: int, **changes: Any) -> list[Row]:
     for number in range(count):
         one: Row = dict.fromkeys((name for name, *_ in manyruns.SHOWN), 0.0)
         one |= {"seed": 5.0 + number, "pumped_ml": 10.0 * number, "broken": 0.0, "stopped": ""}
-        one |= {f"trip {name}": 0.0 for name, _ in manyruns.TRIPS}
+        one |= {f"trip {name}": 0.0 for name, *_ in manyruns.TRIPS}
         one |= {f"lockout {name}": 0.0 for name, *_ in manyruns.rules.LOCKOUTS}
         made.append(one)
     made[-1] |= changes

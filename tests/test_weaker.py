@@ -199,7 +199,7 @@ def test_the_requirement_of_each_row_is_the_cores_own() -> None:
     """What is said here of a row is what the core's own tables say of it."""
     assert {row[0]: row[1] for row in rules.PERMISSIVES} == changes.PERMISSIVES
     assert {row[0]: row[1] for row in rules.LOCKOUTS} == changes.LOCKOUTS
-    assert dict(TRIPS) == changes.STOPS
+    assert {row[0]: row[1] for row in TRIPS} == changes.STOPS
 
 
 def test_a_core_that_fails_on_a_wake_is_a_finding(

@@ -11,25 +11,38 @@ from wakeboard import sealed
 from wakecore import fields, line
 from wakecore.number import is_whole
 
+if False:
+    from typing import Any, Sequence
+
+    from wakecore.fields import Pot
+
 VERSION = 1
 MOST = 2048  # bytes of a message
 NAMES = ("kind", "version", "board", "n", "until", "until_n", "limits_id", "values")
 MOST_N = (1 << 30) - 1
 
 
-def make(key, board, n, until, until_n, limits_id, values):
+def make(
+    key: bytes,
+    board: str,
+    n: int,
+    until: "Sequence[int]",
+    until_n: int,
+    limits_id: str,
+    values: "dict[str, Any]",
+) -> bytes:
     """The message (host).
 
     n: its number. until: [day since 2000-01-01, second] UTC; until_n: number of the last
     record it may follow, for a board whose clock is unsure. values: every setting by name.
     """
-    record = {"kind": "asked", "version": VERSION, "board": board, "n": n}
+    record: "dict[str, Any]" = {"kind": "asked", "version": VERSION, "board": board, "n": n}
     record["until"], record["until_n"] = list(until), until_n
     record["limits_id"], record["values"] = limits_id, values
     return sealed.seal(line.encode(NAMES, record)[: -line.TAIL_SIZE], key)
 
 
-def settings_line(limits_id, values):
+def settings_line(limits_id: str, values: "dict[str, Any]") -> bytes:
     """The settings as the line a board stores; its id is what a record then shows as in force."""
     record = {"kind": "settings", "version": fields.VERSION, "limits_id": limits_id}
     record.update(values)
@@ -37,7 +50,9 @@ def settings_line(limits_id, values):
     return line.encode(names, record)
 
 
-def judge(data, key, board, last_n, pot, utc, wake_n):
+def judge(
+    data: bytes, key: bytes, board: str, last_n: int, pot: "Pot", utc: list[int], wake_n: int
+) -> "tuple[int, bytes | None, str]":
     """(n, settings line, "") if it is to be put in force, else (n, None, why not).
 
     n: its number, 0 if it is not ours. why "" stands for the message that was judged before,
@@ -47,11 +62,13 @@ def judge(data, key, board, last_n, pot, utc, wake_n):
     n, record, why = opened(data, key, board, last_n)
     if record is None:
         return n, None, why
-    data, why = check(record, record.get("until"), pot, utc, wake_n)
-    return n, data, why
+    found, why = check(record, record.get("until"), pot, utc, wake_n)
+    return n, found, why
 
 
-def opened(data, key, board, last_n):
+def opened(
+    data: bytes, key: bytes, board: str, last_n: int
+) -> "tuple[int, dict[str, Any] | None, str]":
     """(n, record, "") if it is authentic, ours and new, else as `judge`; needs no clock."""
     body, why = sealed.unseal(data, key, MOST)
     if body is None:
@@ -76,7 +93,9 @@ def opened(data, key, board, last_n):
     return n, record, ""
 
 
-def check(record, until, pot, utc, wake_n):
+def check(
+    record: "dict[str, Any]", until: "list[int] | None", pot: "Pot", utc: list[int], wake_n: int
+) -> "tuple[bytes | None, str]":
     """(settings line, "") from an authentic, new message, or (None, why not)."""
     if type(until) is not list or len(until) != 2:
         return None, "no time"

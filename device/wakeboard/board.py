@@ -21,6 +21,13 @@ from wakecore.rules import BITS, latched
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.wake import HELD_MS, STUCK_MS
 
+if False:
+    from typing import Any
+
+    from wakecore.fields import Pot
+    from wakecore.run import Run
+    from wakecore.typed import Begin, Reading, Readings
+
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
 ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
 
@@ -28,30 +35,32 @@ ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck
 class Board(Kept):
     """One boot of one version. `wake()` runs a wake and does not come back."""
 
-    def __init__(self, version, boots):
+    def __init__(self, version: str, boots: int) -> None:
         self.woke = time.ticks_ms()
         Kept.__init__(self)
         self.due = None  # whatever the last boot left of it
         self.version, self.boots = version, boots
         self.store_ = Store(ROOT)
-        self.wiring, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
+        found, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
         self.pump = loader.pump()
-        self.pulser = None
-        self.parts = {}
-        self.power = None
-        self.started = None
+        self.pulser: "Any" = None
+        self.parts: "dict[str, Any]" = {}
+        self.power: "Any" = None
+        self.started: "Any" = None
         self.ran_ms = 0
         self.pressed, self.entry, self.needs = False, False, 0
-        self.reports = None
-        self.told, self.run, self.logged = {}, None, False  # what the core was told in this wake
-        if self.wiring is not None and self.pump and self.pump[0] in wiring.pins(self.wiring):
+        self.reports: int | None = None
+        self.told: "dict[str, Any]" = {}  # what the core was told in this wake
+        self.run: "Run | None" = None
+        self.logged = False
+        if found is not None and self.pump and self.pump[0] in wiring.pins(found):
             # Half of a new wiring in force, half of the old: no part may move the pump (R1).
-            self.wiring, self.wiring_why = None, "a part is on the pump's pin"
-        if self.wiring is None:
+            found, self.wiring_why = None, "a part is on the pump's pin"
+        if found is None:
             print("wakewell: wiring: " + self.wiring_why)
-            self.wiring = wiring.Wiring()
+        self.wiring = wiring.Wiring() if found is None else found
 
-    def wake(self):
+    def wake(self) -> None:
         """Load what is stored, run one wake, sleep."""
         state, self.state_status = self.store_.load_state(self.hint)
         pot, self.statuses = self.store_.load_pot(self.version[:12])
@@ -60,14 +69,14 @@ class Board(Kept):
         self.ended = state.crc  # of what is stored
         self.state = state
         try:
-            drive(self, state, pot)
+            drive(self, state, pot, self.begin())
         except MemoryError:
             loader.twice(self.leave_record, pot)
             raise
         finally:  # whatever went wrong, no sensor draws on through the sleep
             self.sensors(False)
 
-    def leave_record(self, pot):
+    def leave_record(self, pot: "Pot") -> None:
         """The core had no memory left: a record of what it was told, if it made none itself. The
         wake ends as usual if all that was left to do was its record."""
         gc.collect()
@@ -95,26 +104,28 @@ class Board(Kept):
                 self.report(n)
             self.sleep(state.sleep_s, 0 if state.button_masked else 1)
 
-    def keep(self, state_bytes):
+    def keep(self, state_bytes: bytes) -> None:
         """Keep this moment, the clock's offset and the state through deep sleep."""
         self.hint, self.slept_from = state_bytes, time.time()
         self.save()
 
     # What the driver asks for, in its order
 
-    def begin(self):
+    def begin(self) -> "Begin":
         """What is known before any reading."""
-        self.told["begin"] = loader.twice(self.begun)
-        return self.told["begin"]
+        begin: Begin = loader.twice(self.begun)
+        self.told["begin"] = begin
+        return begin
 
-    def begun(self):
+    def begun(self) -> "Begin":
         """The same, each part asked for now."""
         cause = chip.cause()
         radio, radio_ms = radio_came()
         vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0
+        slept_s = 0 if self.slept_from is None else max(0, time.time() - self.slept_from)
         return {
             "cause": cause,
-            "slept_s": max(0, time.time() - self.slept_from) if vouched else 0,
+            "slept_s": slept_s if vouched else 0,
             "vouched": vouched,
             "boots": self.boots,
             "pin": 1 if self.pump is not None else 0,
@@ -129,11 +140,11 @@ class Board(Kept):
             "radio_ms": radio_ms,
         }
 
-    def button_active(self):
+    def button_active(self) -> int:
         """The level of the button's pin while it is pressed."""
         return 1 if self.wiring.button_pull == wiring.DOWN else 0
 
-    def sensors(self, on):
+    def sensors(self, on: bool) -> None:
         """Switch the supply of the sensors, where they have one."""
         if self.wiring.power_pin >= 0 and on != (self.power is not None):
             active = self.wiring.power_active
@@ -144,7 +155,7 @@ class Board(Kept):
             if on:
                 time.sleep_ms(self.wiring.settle_ms)
 
-    def held_ms(self):
+    def held_ms(self) -> int:
         """How long the button is held, up to STUCK_MS; a masked one is stuck if still down.
 
         A hold that asks for the entry page is a press to the core: it clears nothing and waters
@@ -173,7 +184,7 @@ class Board(Kept):
         self.entry = ENTRY_MS <= held_ms < STUCK_MS and exists(ROOT + "/private.json")
         return 50 if self.entry else held_ms
 
-    def host_actions(self):
+    def host_actions(self) -> "list[str]":
         """What the host left to be done in this wake; it counts once. And the entry page."""
         asked = ["entry page"] if self.entry else []
         data = read_bytes(HOST)
@@ -189,18 +200,18 @@ class Board(Kept):
             return asked
         return asked + [a for a in found if type(a) is str] if type(found) is list else asked
 
-    def off(self):
+    def off(self) -> None:
         """Pump off, before any other input or output of the wake."""
         loader.pump_off()
 
-    def rest(self):
+    def rest(self) -> "Reading | None":
         """The battery before any load: nothing else is powered yet."""
         found = parts.fit(self.wiring)
         self.parts = found
-        self.told["rest"] = parts.read(found.get("battery"))
-        return self.told["rest"]
+        self.told["rest"] = reading = parts.read(found.get("battery"))
+        return reading
 
-    def read(self):
+    def read(self) -> "Readings":
         """Every fitted probe, powered only while it is read."""
         self.sensors(True)
         found = {
@@ -211,10 +222,10 @@ class Board(Kept):
         self.told["after" if "read" in self.told else "read"] = found
         return found
 
-    def store(self, data):
+    def store(self, data: bytes) -> bool:
         """The state into its slot; RTC memory keeps it too. No memory for it: it is not stored."""
         try:
-            good = loader.twice(self.stored, data)
+            good = bool(loader.twice(self.stored, data))
         except MemoryError:
             good = False
         self.told.setdefault("stores", []).append(1 if good else 0)
@@ -222,18 +233,19 @@ class Board(Kept):
             self.ended = self.state.crc
         return good
 
-    def stored(self, data):
+    def stored(self, data: bytes) -> bool:
         """True if it is in its slot."""
         self.keep(data)
         return self.store_.save_state(data)
 
-    def arm(self, run):
+    def arm(self, run: "Run") -> None:
         """The pulse hardware, the watchdog that bites soon after the limit, the last pulse."""
         self.run = run
         chip.watch(run.pulse_ms + 3000)
         self.whole_pulses, rest_ms = divmod(run.pulse_ms, SAMPLE_MS)
         self.rest_pulse = rest_ms > 0
         self.pulse_ms = run.pulse_ms
+        assert self.pump is not None, "the permissive pin"
         self.pulser = chip.Pulser(self.pump[0], self.pump[1])
         self.pulser.arm(SAMPLE_MS, rest_ms)
         self.level = self.parts.get("level")
@@ -241,13 +253,13 @@ class Board(Kept):
         self.current = self.parts.get("current")
         self.saucer = self.parts.get("saucer")
 
-    def start(self):
+    def start(self) -> None:
         """Pump on: the first of the finite pulses; the deadline counts from here (R2)."""
         self.started = time.ticks_ms()
         self.whole_pulses -= 1  # the shortest pulse is longer than one of these
         self.pulser.pulse(True)
 
-    def sample(self, run):
+    def sample(self, run: "Run") -> None:
         """Read while the pulse runs, then renew it if the deadline allows; takes no memory."""
         now = run.now
         level = UNREAD if self.level is None else self.level.now()
@@ -269,7 +281,7 @@ class Board(Kept):
         now[LEVEL] = level
         now[MS] = time.ticks_diff(time.ticks_ms(), self.started)
 
-    def stop(self):
+    def stop(self) -> int:
         """Pump off; how long it ran."""
         try:
             if self.pulser is not None:
@@ -282,21 +294,21 @@ class Board(Kept):
         loader.twice(loader.watch)
         return self.ran_ms
 
-    def close(self):
+    def close(self) -> int:
         """Sensors off; milliseconds awake."""
         self.sensors(False)
         for part in self.parts.values():
             if isinstance(part, parts.Switch):
                 part.rest()
-        self.told["awake_ms"] = time.ticks_diff(time.ticks_ms(), self.woke)
-        return self.told["awake_ms"]
+        self.told["awake_ms"] = awake_ms = time.ticks_diff(time.ticks_ms(), self.woke)
+        return awake_ms
 
-    def log(self, record):
+    def log(self, record: "Any") -> None:
         """One line into the ring."""
         self.pressed, self.needs = record["begin"]["cause"] == "button", len(record["needs"])
         self.write(record)
 
-    def write(self, record):
+    def write(self, record: "dict[str, Any]") -> None:
         """The record into the ring; where memory is short, a shorter one. A full or damaged flash
         is no reason not to sleep, and neither is a lack of memory."""
         self.logged = True
@@ -312,12 +324,12 @@ class Board(Kept):
                 pass
         print("wakewell: no memory for a line of the log")
 
-    def finish(self):
+    def finish(self) -> None:
         """The wake is finished: a reset from here on is no unfinished boot."""
         forget_radio()
         loader.finish_boot(self.version, self.state.lockouts & BITS["battery low"])
 
-    def shine(self):
+    def shine(self) -> None:
         """One long light: all is well. Short ones: so many things need somebody (R12)."""
         if self.wiring.light_pin < 0:
             return
@@ -328,11 +340,11 @@ class Board(Kept):
             time.sleep_ms(150 if self.needs else 1500)
             light.value(0)
 
-    def report(self, n):
+    def report(self, n: int) -> None:
         """By radio, in a boot of its own: `sleep` calls for it."""
         self.reports = n
 
-    def sleep(self, sleep_s, button):
+    def sleep(self, sleep_s: int, button: int) -> None:
         """The wake is finished; deep sleep, pump pin held off. After a press the board answers
         by light, and a host may take over, as after a reset.
 
@@ -340,7 +352,7 @@ class Board(Kept):
         """
         loader.twice(self.fall_asleep, sleep_s, button)
 
-    def fall_asleep(self, sleep_s, button):
+    def fall_asleep(self, sleep_s: int, button: int) -> None:
         """The same; where memory was short, once more."""
         self.finish()
         if self.pressed and not self.entry:
@@ -355,6 +367,6 @@ class Board(Kept):
         self.keep(self.hint)
         chip.sleep(NEXT_MS)
 
-    def doze(self, sleep_s, button=1):
+    def doze(self, sleep_s: int, button: int = 1) -> None:
         """Deep sleep; with `button` a press ends it too. Never returns."""
         chip.sleep(sleep_s * 1000, wiring.button(self.wiring) if button else None)

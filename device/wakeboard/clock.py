@@ -13,21 +13,24 @@ from wakeboard.files import read_bytes, write_bytes
 from wakecore import line
 from wakecore.number import is_whole
 
+if False:
+    from typing import Any
+
 FILE = "/clock.json"  # the floor: day since 2000-01-01 and second, UTC
 NAMES = ("kind", "day", "second")
 DAY_S = 86400
 LEAST_DAY, MOST_DAY = 9497, 36525  # 2026-01-01 and 2100-01-01, since 2000-01-01
 
 
-def floor(root):
+def floor(root: str) -> list[int]:
     """[day, second] of the newest time ever told, [0, 0] if none was."""
     record, _ = line.decode((read_bytes(root + FILE) or b"").rstrip(b"\r\n"))
-    found = [0, 0] if record is None else [record.get("day"), record.get("second")]
+    found: "Any" = [0, 0] if record is None else [record.get("day"), record.get("second")]
     good = is_whole(found[0], 0, MOST_DAY) and is_whole(found[1], 0, DAY_S - 1)
     return found if good else [0, 0]
 
 
-def raise_floor(root, day, second):
+def raise_floor(root: str, day: int, second: int) -> None:
     """A host or the cable told the time. Never back, and not on the word of a server that may be
     anybody's: a floor too high would refuse every certificate for ever."""
     if not LEAST_DAY <= day < MOST_DAY or [day, second] <= floor(root):
@@ -40,7 +43,7 @@ def raise_floor(root, day, second):
         print("wakewell: the time told could not be stored")
 
 
-def for_certificates(board):
+def for_certificates(board: "Any") -> None:
     """Set the chip's clock as well as it is known."""
     day, second, trusted = board.utc()
     now = board.chip_s()

@@ -1,45 +1,57 @@
 """The driver: carries wakecore's commands out on a board and brings the values back.
 
-Written once, for chip, mock and replay. It decides nothing. A board offers:
-
-    begin()            what it knows before any reading: the `begin` of a record
-    off()              pump off, the pin set up anew
-    rest()             [counts, spread] of the battery, or None
-    read()             {probe: [counts, spread] or None} of every fitted probe
-    store(data)        True if the bytes are in a slot and read back the same
-    arm(run)           get ready for a pulse of run.pulse_ms; may allocate
-    start()            pump on; the board's own deadline counts from here (R2)
-    sample(run)        wait for the next sample, renew the pulse, fill run.now
-    stop()             pump off, the pin set up anew; milliseconds it ran
-    close()            parts off; milliseconds awake
-    log(record)        one line into the field log
-    report(n)          by radio: what is recorded up to wake n; only where a setting asks for it
-    sleep(s, button)   deep sleep
-
+Written once, for chip, mock and replay. It decides nothing. What a board offers is `Board` below.
 The heap is locked during a pulse where the interpreter can do that: nothing may take memory.
 """
 
+from wakecore.command import CLOSE, OFF, READ, REST, Log, Pump, Report, Sleep, Store
 from wakecore.run import KEEP, MOST_SAMPLES
 from wakecore.wake import wake
+
+if False:
+    from typing import Any, Protocol
+
+    from wakecore.fields import Pot
+    from wakecore.run import Run
+    from wakecore.state import State
+    from wakecore.typed import Reading, Readings
+
+    class Board(Protocol):
+        def off(self) -> None: ...  # pump off, the pin set up anew
+        def rest(self) -> Reading | None: ...  # the battery
+        def read(self) -> Readings: ...  # every fitted probe but the battery
+        def store(self, data: bytes) -> bool: ...  # True: in a slot, and read back the same
+        def arm(self, run: Run) -> None: ...  # get ready for this pulse; may allocate
+        def start(self) -> None: ...  # pump on; the board's own deadline counts from here (R2)
+        def sample(self, run: Run) -> None: ...  # wait, renew the pulse, fill run.now
+        def stop(self) -> int: ...  # pump off, the pin set up anew; milliseconds it ran
+        def close(self) -> int: ...  # parts off; milliseconds awake
+        def log(self, record: Any) -> None: ...  # a Record: one line into the field log
+        def report(self, n: int) -> None: ...  # by radio: what is recorded up to wake n
+        def sleep(self, sleep_s: int, button: int) -> None: ...  # deep sleep
+
 
 try:
     from micropython import heap_lock, heap_unlock
 except ImportError:
 
-    def heap_lock():  # type: ignore[misc]
+    def heap_lock() -> int:
         """A PC has no heap to lock."""
+        return 0
 
-    def heap_unlock():  # type: ignore[misc]
+    def heap_unlock() -> int:
         """A PC has no heap to lock."""
+        return 0
 
 
+MOST_COMMANDS = 16  # the longest wake has twelve
 # Made here: an `except` that lists them makes a tuple, and the heap is locked there.
 FAULTS = (MemoryError, OSError, ValueError)
 
 
-def pulse(board, run):
+def pulse(board: "Board", run: "Run") -> None:
     """One pulse. Whatever goes wrong in it, the pump is off when this returns."""
-    fault = "fault"
+    fault: str | None = "fault"
     locked = False
     try:
         board.arm(run)
@@ -60,32 +72,37 @@ def pulse(board, run):
     run.end(ran_ms, fault)
 
 
-def drive(board, state, pot, begin=None):
-    """One wake on this board, to its sleep. The record goes to `board.log`."""
-    if begin is None:
-        begin = board.begin()
+def drive(board: "Board", state: "State", pot: "Pot", begin: "Any") -> None:
+    """One wake on this board, to its sleep. The record goes to `board.log`.
+
+    begin: what the board knows before any reading, a `Begin`.
+
+    Raises ValueError for a command that is not known here: core and driver are not of one version.
+    """
     story = wake(state, pot, begin)
-    answer = None
-    for _ in range(16):  # the longest wake has twelve commands
+    answer: Any = None
+    for _ in range(MOST_COMMANDS):
         command = story.send(answer)
-        name = command[0]
         answer = None
-        if name == "off":
-            board.off()
-        elif name == "rest":
-            answer = board.rest()
-        elif name == "read":
+        if isinstance(command, Store):
+            answer = board.store(command.data)
+        elif command is READ:
             answer = board.read()
-        elif name == "store":
-            answer = board.store(command[1])
-        elif name == "run":
-            pulse(board, command[1])
-        elif name == "close":
+        elif command is OFF:
+            board.off()
+        elif command is REST:
+            answer = board.rest()
+        elif command is CLOSE:
             answer = board.close()
-        elif name == "log":
-            board.log(command[1])
-        elif name == "report":
-            board.report(command[1])
-        else:
-            board.sleep(command[1], command[2])
+        elif isinstance(command, Pump):
+            pulse(board, command.run)
+        elif isinstance(command, Log):
+            board.log(command.record)
+        elif isinstance(command, Report):
+            board.report(command.n)
+        elif isinstance(command, Sleep):
+            board.sleep(command.sleep_s, command.button)
             return
+        else:
+            raise ValueError("unknown command: %r" % (command,))
+    raise ValueError("a wake of %d commands: it has no end" % MOST_COMMANDS)

@@ -16,6 +16,9 @@ from wakeboard import radio, sealed
 from wakeboard.files import read_bytes, write_bytes
 from wakecore import line
 
+if False:
+    from typing import Any, Callable
+
 MOST_MS = 270000  # the page and all that is tried from it; with the report below the lease
 QUIET_MS = 120000  # closed if nobody has come by then
 TURN_MS = 20
@@ -56,13 +59,13 @@ HEAD = (
 )
 
 
-def response(status, note, form=""):
+def response(status: str, note: str, form: str = "") -> bytes:
     """The bytes of an answer: a note, and the form where there is something to enter."""
     text = SHELL % note + form
     return ("\r\n".join(HEAD) % (status, len(text), text)).encode()
 
 
-def form(body):
+def form(body: bytes) -> dict[str, bytes]:
     """{name: bytes} of application/x-www-form-urlencoded. ValueError for what is not that."""
     found = {}
     for pair in body.replace(b"+", b" ").split(b"&"):
@@ -75,14 +78,14 @@ def form(body):
     return found
 
 
-def plain(data, least, most):
+def plain(data: bytes, least: int, most: int) -> str:
     """Text of so many bytes, none of them a control character. ValueError for anything else."""
     if not least <= len(data) <= most or [b for b in data if b < 32 or b == 127]:
         raise ValueError
     return data.decode()
 
 
-def size_of(head):
+def size_of(head: bytes) -> int:
     """What Content-Length says, 0 if nothing does, -1 if it is no length for us."""
     for row in head.split(b"\r\n")[1:]:
         name, _, value = row.partition(b":")
@@ -96,17 +99,17 @@ def size_of(head):
 class Page:
     """What is asked and answered. `entered`: (name, password) once somebody gave them."""
 
-    def __init__(self, code):
+    def __init__(self, code: str) -> None:
         self.code = code.encode()
         self.note = START
-        self.entered = None
+        self.entered: tuple[str, str] | None = None
         self.wrong = 0
 
-    def closed(self):
+    def closed(self) -> bool:
         """Is there nothing more to be said?"""
         return self.entered is not None or self.wrong >= MOST_WRONG
 
-    def answer(self, data):
+    def answer(self, data: "bytearray") -> "bytes | None":
         """The answer to the bytes of a request, None if more of them are to come."""
         at = data.find(b"\r\n\r\n")
         if at < 0:
@@ -128,7 +131,7 @@ class Page:
             return None
         return self.take(bytes(data[at + 4 : at + 4 + size]))
 
-    def take(self, body):
+    def take(self, body: bytes) -> bytes:
         """The answer to a filled-in form."""
         if self.closed():
             return response("403 Closed", "Closed.")
@@ -157,12 +160,13 @@ class Page:
 class Caller:
     """One connection: what came so far, what is still to be sent, the turns it has left."""
 
-    def __init__(self, stream):
+    def __init__(self, stream: "Any") -> None:
         self.stream = stream
-        self.data, self.out = bytearray(), None
+        self.data = bytearray()
+        self.out: bytes | None = None
         self.left = CALLER_MS // TURN_MS
 
-    def turn(self, page):
+    def turn(self, page: "Page") -> bool:
         """A little of what there is to do; False when it is over."""
         self.left -= 1
         try:
@@ -184,13 +188,14 @@ class Caller:
 class Doors:
     """The access point and its listening socket, open between `open` and `close`."""
 
-    def __init__(self, private):
+    def __init__(self, private: "dict[str, Any]") -> None:
         self.private = private
-        self.wlan = self.listener = None
-        self.callers: list = []
+        self.wlan: "Any" = None
+        self.listener: "Any" = None
+        self.callers: list[Caller] = []
         self.visited = False
 
-    def open(self):
+    def open(self) -> None:
         """Protected by the code, so that nobody nearby reads along. OSError or ValueError if
         this chip cannot do that; then there is no page."""
         import socket
@@ -213,7 +218,7 @@ class Doors:
         self.listener.listen(MOST_CALLERS)
         self.listener.setblocking(False)
 
-    def turn(self, page):
+    def turn(self, page: "Page") -> None:
         """Let somebody in, and give everybody their turn. The one who came first goes when it is
         full, so that idle callers keep nobody out."""
         try:
@@ -233,7 +238,7 @@ class Doors:
                 caller.stream.close()
         self.callers = kept
 
-    def close(self):
+    def close(self) -> None:
         """Everybody out, radio off."""
         for caller in self.callers:
             caller.stream.close()
@@ -248,22 +253,22 @@ class Doors:
 class Clock:
     """The page's time, by the clock and by count, should the clock stand still."""
 
-    def __init__(self, feed):
+    def __init__(self, feed: "Callable[[], Any]") -> None:
         self.feed, self.began, self.turns = feed, time.ticks_ms(), 0
 
-    def up(self, most_ms):
+    def up(self, most_ms: int) -> bool:
         """Is so much time used up? Feeds the watchdog."""
         self.feed()
         late = time.ticks_diff(time.ticks_ms(), self.began) > most_ms
         return late or self.turns * TURN_MS > most_ms
 
-    def pause(self):
+    def pause(self) -> None:
         """One turn's wait."""
         self.turns += 1
         time.sleep_ms(TURN_MS)
 
 
-def serve(doors, page, clock):
+def serve(doors: "Doors", page: "Page", clock: "Clock") -> None:
     """Until somebody entered a Wi-Fi, the codes are used up, or the time is."""
     try:
         doors.open()
@@ -279,13 +284,13 @@ def serve(doors, page, clock):
         doors.close()
 
 
-def mark(private):
+def mark(private: "dict[str, Any]") -> str:
     """A mark of a Wi-Fi's name and password: flash sees by it what was entered in place of what."""
     text = private["wifi_name"] + "\0" + private["wifi_password"]
     return "%08x" % crc32(text.encode())
 
 
-def keep(root, private):
+def keep(root: str, private: "dict[str, Any]") -> bool:
     """The secrets with their new Wi-Fi, by one rename. True if they hold."""
     path = root + radio.PRIVATE
     data = line.encode(sorted(private), private)
@@ -298,7 +303,7 @@ def keep(root, private):
     return read_bytes(path, len(data) + 1) == data
 
 
-def open_page(board, feed):
+def open_page(board: "Any", feed: "Callable[[], Any]") -> None:
     """The whole of it; feed: the watchdog. Wi-Fi is off at its end."""
     root = board.store_.root
     private = radio.secrets(root)

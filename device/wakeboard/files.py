@@ -10,17 +10,18 @@ from wakecore import line
 KINDS = ("settings", "limits", "calibration")
 
 
-def read_bytes(path, most=line.MOST_LINE):
+def read_bytes(path: str, most: int = line.MOST_LINE) -> "bytes | None":
     """A file's first `most` bytes, or None if it cannot be read."""
     try:
         size = os.stat(path)[6]  # asked for more, a read takes memory for all of it
         with open(path, "rb") as file:
-            return file.read(min(size, most))
+            data: bytes = file.read(min(size, most))
+            return data
     except OSError:
         return None
 
 
-def write_bytes(path, data):
+def write_bytes(path: str, data: bytes) -> bool:
     """True if the file now holds exactly these bytes."""
     try:
         with open(path, "wb") as file:
@@ -30,7 +31,7 @@ def write_bytes(path, data):
     return read_bytes(path, len(data) + 1) == data
 
 
-def exists(path):
+def exists(path: str) -> bool:
     """Is there a file or folder of that name?"""
     try:
         os.stat(path)
@@ -39,7 +40,7 @@ def exists(path):
     return True
 
 
-def set_aside(path):
+def set_aside(path: str) -> None:
     """Keep a damaged file for a person to look at, in place of an earlier one."""
     try:
         os.rename(path, path + ".bad")
@@ -50,15 +51,15 @@ def set_aside(path):
 class Folder:
     """Where a pot's files are, below `root`."""
 
-    def __init__(self, root):
+    def __init__(self, root: str) -> None:
         self.root = root
         self.log_folder = root + "/log"
 
-    def path(self, name):
+    def path(self, name: str) -> str:
         """Where a file of the pot is."""
         return self.root + "/" + name
 
-    def log_files(self):
+    def log_files(self) -> list[int]:
         """The numbers of the log files, oldest first."""
         try:
             names = os.listdir(self.log_folder)
@@ -66,6 +67,6 @@ class Folder:
             return []
         return sorted([int(n[:8]) for n in names if len(n) == 14 and n[:8].isdigit()])
 
-    def log_path(self, number):
+    def log_path(self, number: int) -> str:
         """Where that log file is."""
         return "%s/%08d.jsonl" % (self.log_folder, number)

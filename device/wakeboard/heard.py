@@ -13,6 +13,9 @@ from wakeboard.files import exists, read_bytes, set_aside, write_bytes
 from wakecore import line
 from wakecore.number import is_whole
 
+if False:
+    from typing import Any, Callable, Sequence
+
 SLOTS = ("heard.0", "heard.1")
 MOST = (1 << 30) - 1
 # (name, least, most, start); of a text, its length
@@ -33,7 +36,17 @@ NAMES = ("kind",) + tuple([row[0] for row in FIELDS])
 class Heard:
     """One attribute for each field above. lost: how far the numbers had come is not known."""
 
-    def __init__(self, root):
+    seq: int
+    asked: int
+    answer: str
+    refused: int
+    reports: int
+    file: int
+    offset: int
+    ids: str
+    channel: int
+
+    def __init__(self, root: str) -> None:
         self.paths = [root + "/" + name for name in SLOTS]
         self.lost = False
         self.slot = 0
@@ -61,7 +74,7 @@ class Heard:
             if self.lost:
                 self.asked = MOST  # stored with the next write: no number is newer
 
-    def save(self):
+    def save(self) -> bool:
         """True if it is stored and reads back the same."""
         self.seq = min(self.seq + 1, MOST)
         record = {name: getattr(self, name) for name in NAMES[1:]}
@@ -73,12 +86,12 @@ class Heard:
         return True
 
 
-def load(root):
+def load(root: str) -> "Heard":
     """What is remembered in that pot's folder."""
     return Heard(root)
 
 
-def whole(record):
+def whole(record: "dict[str, Any]") -> bool:
     """Has a decoded record every field, in range?"""
     if record.get("kind") != "heard":
         return False
@@ -100,7 +113,17 @@ ANSWER = (
 )
 
 
-def acknowledge(key, board, n, nonce, file, offset, ids, utc, mac=sealed.hmac):
+def acknowledge(
+    key: bytes,
+    board: str,
+    n: int,
+    nonce: str,
+    file: int,
+    offset: int,
+    ids: str,
+    utc: "Sequence[int]",
+    mac: "Callable[[bytes, bytes], bytes]" = sealed.hmac,
+) -> bytes:
     """The host's answer to a report, sealed: heard up to that place of the log; the time now.
 
     n, nonce: the report's. ids: the three files it told, "" for none. utc: [day, second].
@@ -110,7 +133,9 @@ def acknowledge(key, board, n, nonce, file, offset, ids, utc, mac=sealed.hmac):
     return sealed.seal(body.encode(), key, mac=mac)
 
 
-def acknowledged(data, key, board, n, nonce):
+def acknowledged(
+    data: bytes, key: bytes, board: str, n: int, nonce: str
+) -> "tuple[dict[str, Any] | None, str]":
     """(answer, "") if it answers this very report, else (None, why not)."""
     body, why = sealed.unseal(data, key, MOST_ANSWER)
     if body is None:

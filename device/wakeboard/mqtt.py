@@ -7,6 +7,9 @@ retransmission and no session: what is not acknowledged is told again in another
 
 import time
 
+if False:
+    from typing import Any, Iterable
+
 POLL_MS = 20
 MOST = 4096  # bytes of one packet from the broker; a longer one is read and forgotten
 MOST_READS = 16384  # in one talk; nine reports need a few hundred, by HTTPS some thousands
@@ -17,14 +20,14 @@ class Gone(OSError):
     """The broker refused, closed, took too long, or sent what is not MQTT."""
 
 
-def text(data):
+def text(data: "str | bytes") -> bytes:
     """A length of two bytes and the bytes (section 1.5.3)."""
-    if type(data) is str:
+    if isinstance(data, str):
         data = data.encode()
     return bytes([len(data) >> 8, len(data) & 255]) + data
 
 
-def header(kind, size):
+def header(kind: int, size: int) -> bytes:
     """What a packet begins with: its first byte, the remaining length (section 2.2.3)."""
     head = bytes([kind])
     while size > 127:
@@ -33,7 +36,7 @@ def header(kind, size):
     return head + bytes([size])
 
 
-def packet(kind, body):
+def packet(kind: int, body: bytes) -> bytes:
     """A whole packet."""
     return header(kind, len(body)) + body
 
@@ -47,26 +50,26 @@ class Mqtt:
     stand still: who never stops talking lets it wait for nothing.
     """
 
-    def __init__(self, stream, poll, most_ms, got=None):
+    def __init__(self, stream: "Any", poll: "Any", most_ms: int, got: "Any" = None) -> None:
         self.stream, self.poll, self.got = stream, poll, got
         self.polls = most_ms // POLL_MS
         self.reads = MOST_READS
         self.began, self.most_ms = time.ticks_ms(), most_ms
         self.n = 0
 
-    def check(self):
+    def check(self) -> None:
         """Gone when the time is used up."""
         late = time.ticks_diff(time.ticks_ms(), self.began) > self.most_ms
         if late or self.polls < 0 or self.reads < 0:
             raise Gone(110)
 
-    def wait(self):
+    def wait(self) -> None:
         """One poll's wait."""
         self.polls -= 1
         self.check()
         self.poll(POLL_MS)
 
-    def write(self, data):
+    def write(self, data: bytes) -> None:
         """All of it."""
         at = 0
         while at < len(data):
@@ -76,7 +79,7 @@ class Mqtt:
             else:
                 self.wait()
 
-    def read(self, size):
+    def read(self, size: int) -> bytes:
         """Exactly so many bytes."""
         found = b""
         while len(found) < size:
@@ -91,7 +94,7 @@ class Mqtt:
                 found += data
         return found
 
-    def packet(self):
+    def packet(self) -> "tuple[int, bytes]":
         """(first byte, body) of the next packet; (0, b"") of one too long to hold."""
         first = self.read(1)[0]
         size = shift = 0
@@ -111,12 +114,12 @@ class Mqtt:
             return 0, b""
         return first, self.read(size)
 
-    def too_long(self):
+    def too_long(self) -> None:
         """A message too long to hold goes to `got` as None, so that it is counted."""
         if self.got is not None:
             self.got(b"", None)
 
-    def until(self, kind, n=None):
+    def until(self, kind: int, n: "bytes | None" = None) -> bytes:
         """Handle packets until one of that kind (and number) comes; its body."""
         while True:
             first, body = self.packet()
@@ -125,7 +128,7 @@ class Mqtt:
             elif first >> 4 == kind and (n is None or body[:2] == n):
                 return body
 
-    def received(self, first, body):
+    def received(self, first: int, body: bytes) -> None:
         """Hand a message to `got` and acknowledge it."""
         if len(body) < 2:
             raise Gone(71)
@@ -137,7 +140,7 @@ class Mqtt:
         if self.got is not None:
             self.got(topic, body[at:])
 
-    def connect(self, name, user, password):
+    def connect(self, name: str, user: str, password: str) -> None:
         """Say who we are. Gone if the broker will not have us."""
         flags, tail = 2, text(name)  # a clean session
         if user:
@@ -150,19 +153,19 @@ class Mqtt:
         if self.until(CONNACK)[1:2] != b"\0":
             raise Gone(13)
 
-    def number(self):
+    def number(self) -> bytes:
         """The next packet's number, two bytes."""
         self.n += 1
         return bytes([self.n >> 8, self.n & 255])
 
-    def subscribe(self, topic):
+    def subscribe(self, topic: str) -> None:
         """At least once (QoS 1)."""
         n = self.number()
         self.write(packet(0x82, n + text(topic) + b"\1"))
         if self.until(SUBACK, n)[2:3] == b"\x80":
             raise Gone(13)
 
-    def publish(self, topic, pieces):
+    def publish(self, topic: str, pieces: "Iterable[bytes]") -> None:
         """At least once (QoS 1): returns when the broker has it. pieces: of the message."""
         n = self.number()
         self.write(header(0x32, 2 + len(topic) + len(n) + sum([len(p) for p in pieces])))
@@ -171,13 +174,13 @@ class Mqtt:
             self.write(piece)
         self.until(PUBACK, n)
 
-    def next(self):
+    def next(self) -> None:
         """Handle one packet, whichever comes."""
         first, body = self.packet()
         if first >> 4 == PUBLISH:
             self.received(first, body)
 
-    def close(self):
+    def close(self) -> None:
         """Say goodbye, if it still can be said."""
         try:
             self.stream.write(packet(0xE0, b""))

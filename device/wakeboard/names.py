@@ -9,6 +9,9 @@ import os
 import socket
 import time
 
+if False:
+    from typing import Any
+
 WAIT_MS = 1500
 TRIES = 3
 POLL_MS = 20
@@ -16,20 +19,20 @@ MOST = 512  # bytes of an answer (section 2.3.4)
 PORT = 53
 
 
-def question(host):
+def question(host: str) -> bytes:
     """What is asked: that name, an address (A), internet (section 4.1.2)."""
     labels = [bytes([len(label)]) + label.encode() for label in host.split(".")]
     return b"".join(labels) + b"\0\0\1\0\1"
 
 
-def end_of_name(data, at):
+def end_of_name(data: bytes, at: int) -> int:
     """Where the name at that place ends (section 4.1.4)."""
     while 0 < data[at] < 0xC0:
         at += data[at] + 1
     return at + (2 if data[at] else 1)
 
 
-def read(data, number, asked):
+def read(data: bytes, number: bytes, asked: bytes) -> "str | None":
     """The address in an answer, "" if it says there is none; None if it is no answer to this."""
     at = 12 + len(asked)
     if len(data) < at or data[:2] != number or data[12:at] != asked or not data[2] & 0x80:
@@ -46,7 +49,7 @@ def read(data, number, asked):
     return ""
 
 
-def ask(host, server, port=PORT):
+def ask(host: str, server: str, port: int = PORT) -> str:
     """The address as text. OSError if nobody says it in time."""
     import select
 
@@ -74,7 +77,7 @@ def ask(host, server, port=PORT):
     raise OSError("no answer about " + host)
 
 
-def find(host, port, kind, server):
+def find(host: str, port: int, kind: int, server: str) -> "Any":
     """A socket's address for that host. kind: stream or datagram; server: of names."""
     own = host == "localhost" or host.endswith(".local")
     if not own and not host.replace(".", "").isdigit():

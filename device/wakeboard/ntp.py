@@ -19,12 +19,12 @@ LEAST_DAY, MOST_DAY = 9497, 36525  # 2026-01-01 and 2100-01-01, since 2000-01-01
 MOST_OFF = 16 << 16  # root delay and dispersion, 16.16 seconds (MAXDISP of RFC 5905)
 
 
-def question(cookie):
+def question(cookie: bytes) -> bytes:
     """The client's packet: version 4, mode 3, and random bytes for the time it does not know."""
     return b"\x23" + bytes(39) + cookie
 
 
-def read(data, cookie):
+def read(data: bytes, cookie: bytes) -> "list[int] | None":
     """[day since 2000-01-01, second] from a server's answer, or None."""
     if len(data) < SIZE or data[24:32] != cookie:
         return None
@@ -41,7 +41,7 @@ def read(data, cookie):
     return [day, second] if LEAST_DAY <= day < MOST_DAY else None
 
 
-def ask(host, port, names_server):
+def ask(host: str, port: int, names_server: str) -> "list[int] | None":
     """[day, second] from that server, or None: absent, slow, or not to be believed."""
     import select
     import socket
@@ -74,7 +74,7 @@ def ask(host, port, names_server):
     return None
 
 
-def plausible(utc, now):
+def plausible(utc: list[int], now: list[int]) -> bool:
     """May the clock be set to it? now: [day, second, trust] as the board counts. A time that the
     host or the cable told is moved by less than a day."""
     if now[2] != 1:

@@ -20,18 +20,17 @@ BITE_MS = 30000  # the watchdog while the entry page is open
 class OnAir(Kept):
     """One such boot. `run()` does not come back."""
 
-    def __init__(self, version, due):
+    def __init__(self, version: str, due: "tuple[int, int, int, int, int]") -> None:
         Kept.__init__(self)
         # The wake is finished, and what happens here is no unfinished one
         loader.finish_boot(version)
         self.began = time.ticks_ms()
         self.store_ = Folder(kept.ROOT)
         self.n, self.sleep_s, self.button, self.entry, self.vain = due
-        self.wiring, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
-        if self.wiring is None:
-            self.wiring = wiring.Wiring()
+        found, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
+        self.wiring = wiring.Wiring() if found is None else found
 
-    def run(self):
+    def run(self) -> None:
         """The entry page, with the report in a boot after it, or the report; then the rest of the
         sleep."""
         page_ms = kept.radio_came()[1]
@@ -54,14 +53,14 @@ class OnAir(Kept):
         self.save()
         self.sleep_on(self.sleep_s, self.button)
 
-    def tell(self):
+    def tell(self) -> bool:
         """The report. True if a host heard it."""
         loader.watch()
         from wakeboard import radio
 
         return radio.report(self, self.n)
 
-    def open_page(self):
+    def open_page(self) -> None:
         """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""
         loader.lease()
         chip.watch(BITE_MS)

@@ -11,11 +11,17 @@ import chip
 from wakeboard.wiring import ECHO, FLOAT
 from wakecore.run import UNREAD
 
+if False:
+    from typing import Any
+
+    from wakeboard.wiring import Wiring
+    from wakecore.typed import Reading
+
 ECHO_US = 30000  # an echo from 5 m; a tank is shorter
 LOOKS = 16  # conversions to a sample
 
 
-def middle(values):
+def middle(values: list[int]) -> list[int]:
     """[median, spread] of some samples."""
     values.sort()
     return [values[len(values) // 2], values[-1] - values[0]]
@@ -24,10 +30,10 @@ def middle(values):
 class Analogue:
     """A converter input."""
 
-    def __init__(self, pin, samples):
+    def __init__(self, pin: int, samples: int) -> None:
         self.adc, self.samples = chip.analogue(pin), samples
 
-    def read(self):
+    def read(self) -> list[int]:
         """Median of several samples, each the mean of a few conversions, and the spread of single
         conversions, one of each sample.
 
@@ -45,7 +51,7 @@ class Analogue:
         counts, finest = middle(means)
         return [counts, middle(first)[1] or finest]
 
-    def now(self):
+    def now(self) -> int:
         """The middle of three samples, without taking memory."""
         a, b, c = self.adc.read_uv(), self.adc.read_uv(), self.adc.read_uv()
         return max(min(a, b), min(max(a, b), c))
@@ -54,31 +60,31 @@ class Analogue:
 class Switch:
     """A float switch or a charge sense: the level of its pin."""
 
-    def __init__(self, pin, pull, samples):
+    def __init__(self, pin: int, pull: int, samples: int) -> None:
         self.pin, self.samples = chip.sense(pin, pull), samples
 
-    def read(self):
+    def read(self) -> list[int]:
         """Median and spread of several looks."""
         return middle([self.now() for _ in range(self.samples)])
 
-    def now(self):
+    def now(self) -> int:
         """The level, once."""
         return self.pin.value()
 
-    def rest(self):
+    def rest(self) -> None:
         """Its pull off: a closed switch would draw through it for the whole sleep."""
-        self.pin.init(pull=None)
+        self.pin.init(pull=None)  # type: ignore[arg-type]
 
 
 class Echo:
     """An ultrasonic gauge: trigger out, echo in."""
 
-    def __init__(self, trigger, echo, samples):
+    def __init__(self, trigger: int, echo: int, samples: int) -> None:
         self.trigger = chip.drive(trigger, 0)
         self.echo = chip.sense(echo)
         self.samples = samples
 
-    def read(self):
+    def read(self) -> "list[int] | None":
         """Median and spread of several echoes; None if one is missing."""
         found = []
         for _ in range(self.samples):
@@ -89,7 +95,7 @@ class Echo:
             time.sleep_ms(20)  # let the last echo die away
         return middle(found)
 
-    def now(self):
+    def now(self) -> int:
         """One echo in microseconds, or UNREAD."""
         self.trigger.value(1)
         time.sleep_us(10)
@@ -101,13 +107,13 @@ class Echo:
 class Temperature:
     """The first DS18X20 on the wire."""
 
-    def __init__(self, pin):
+    def __init__(self, pin: int) -> None:
         import ds18x20
         import onewire
 
-        self.bus = ds18x20.DS18X20(onewire.OneWire(chip.sense(pin)))
+        self.bus: "Any" = ds18x20.DS18X20(onewire.OneWire(chip.sense(pin)))
 
-    def read(self):
+    def read(self) -> "list[int] | None":
         """Sixteenths of a degree Celsius, as the sensor counts."""
         roms = self.bus.scan()
         if not roms:
@@ -117,10 +123,10 @@ class Temperature:
         return [int(self.bus.read_temp(roms[0]) * 16), 0]
 
 
-def fit(wiring):
+def fit(wiring: "Wiring") -> "dict[str, Any]":
     """{probe: part} of what is fitted and answers to its name."""
     n = wiring.samples
-    makers: dict = {}
+    makers: "dict[str, tuple[Any, ...]]" = {}
     for name in ("soil", "battery", "current", "saucer"):
         pin = getattr(wiring, name + "_pin")
         if pin >= 0:
@@ -139,7 +145,7 @@ def fit(wiring):
     return {name: attempt(maker) for name, maker in makers.items()}
 
 
-def attempt(call):
+def attempt(call: "tuple[Any, ...]") -> "Any":
     """The result of call[0](*call[1:]), or None if the part is faulty."""
     try:
         return call[0](*call[1:])
@@ -148,6 +154,6 @@ def attempt(call):
         return None
 
 
-def read(part):
+def read(part: "Any") -> "Reading | None":
     """A part's reading, or None if it is faulty."""
     return None if part is None else attempt((part.read,))

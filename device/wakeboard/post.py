@@ -7,18 +7,23 @@ The host's answer must say its length; anything else waits for another wake.
 
 from wakeboard.mqtt import MOST, Gone, Mqtt
 
+if False:
+    from typing import Any, Iterable
+
 MOST_HEAD = 1024  # bytes of the answer's head
 
 
 class Post(Mqtt):
     """Looks like the connection to a broker: what `got` is handed are answers to `publish`."""
 
-    def __init__(self, stream, poll, most_ms, got, host, path):
+    def __init__(
+        self, stream: "Any", poll: "Any", most_ms: int, got: "Any", host: str, path: str
+    ) -> None:
         Mqtt.__init__(self, stream, poll, most_ms, got)
         self.host, self.path = host, path
         self.asked = b""
 
-    def publish(self, topic, pieces):
+    def publish(self, topic: str, pieces: "Iterable[bytes]") -> None:
         """Post it; the answer's lines go to `got`. Gone if it was not taken."""
         rows = (
             "POST %s/%s HTTP/1.1" % (self.path, topic),
@@ -38,7 +43,7 @@ class Post(Mqtt):
         if len(lines) > 1:
             self.asked = lines[1]  # it comes with each answer: the same again is no other message
 
-    def size(self):
+    def size(self) -> int:
         """Length of the answer's body, its head read."""
         head = b""
         while not head.endswith(b"\r\n\r\n"):
@@ -58,10 +63,10 @@ class Post(Mqtt):
                 break
         raise Gone(71)
 
-    def next(self):
+    def next(self) -> None:
         """There is no more than the answer to what was posted."""
         raise Gone(110)
 
-    def close(self):
+    def close(self) -> None:
         """Nothing to say goodbye with."""
         self.stream.close()

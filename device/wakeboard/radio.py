@@ -17,6 +17,11 @@ from wakeboard import clock, heard, mqtt, sealed, senml
 from wakeboard.files import KINDS, read_bytes
 from wakecore import line
 
+if False:
+    from typing import Any, Iterator
+
+    from wakeboard.store import Store
+
 PRIVATE = "/private.json"
 CA = "/ca.der"
 JOIN_MS = 12000  # to join the Wi-Fi
@@ -32,7 +37,7 @@ CLOSE = 4  # the interpreter's number for closing a stream
 WIFI_FAULTS = (OSError, RuntimeError, ValueError)
 
 
-def secrets(root):
+def secrets(root: str) -> "dict[str, Any] | None":
     """The pot's secrets, or None."""
     data = read_bytes(root + PRIVATE, 4096)
     if data is None:
@@ -43,7 +48,7 @@ def secrets(root):
     return record
 
 
-def join(private):
+def join(private: "dict[str, Any]") -> "Any":
     """The Wi-Fi, joined, or None. No channel is asked for: as a station the chip looks on each
     of them all the same (MicroPython, ports/esp32/network_wlan.c, connect)."""
     import network
@@ -63,7 +68,7 @@ def join(private):
     return None
 
 
-def leave(wlan):
+def leave(wlan: "Any") -> None:
     """Out of the Wi-Fi, radio off."""
     if wlan is not None:
         try:
@@ -73,7 +78,7 @@ def leave(wlan):
         off(wlan)
 
 
-def off(wlan):
+def off(wlan: "Any") -> None:
     """Radio off, if it obeys: deep sleep ends it in any case."""
     try:
         wlan.active(False)
@@ -81,7 +86,7 @@ def off(wlan):
         print("wakewell: radio: %r" % error)
 
 
-def call(host, port, ca, tls, server):
+def call(host: str, port: int, ca: "bytes | None", tls: int, server: str) -> "tuple[Any, Any]":
     """(stream, poll): to the host, which does not block any more, and its wait for data.
 
     server: of names, as the Wi-Fi told it.
@@ -107,7 +112,7 @@ def call(host, port, ca, tls, server):
     return stream, poll.poll
 
 
-def secured(stream, host, ca):
+def secured(stream: "Any", host: str, ca: "bytes | None") -> "Any":
     """TLS on top. Without knowing who may vouch for the broker nothing is said to it.
 
     Hands are shaken by the first write, inside the bound of the talk: a handshake that drips
@@ -131,26 +136,28 @@ class Below(io.IOBase):
     TLS is handed an error's number, negative: nothing may be raised through it.
     """
 
-    def __init__(self, stream):
+    def __init__(self, stream: "Any") -> None:
         self.stream = stream
         self.began, self.reads = time.ticks_ms(), mqtt.MOST_READS
 
-    def readinto(self, data):
+    def readinto(self, data: "bytearray") -> int:
         self.reads -= 1
         if self.reads < 0 or time.ticks_diff(time.ticks_ms(), self.began) > TALK_MS:
             return -110
         try:
-            return self.stream.readinto(data)
+            size: int = self.stream.readinto(data)
+            return size
         except OSError as error:
             return -(error.errno or 5)
 
-    def write(self, data):
+    def write(self, data: bytes) -> int:
         try:
-            return self.stream.write(data)
+            size: int = self.stream.write(data)
+            return size
         except OSError as error:
             return -(error.errno or 5)
 
-    def ioctl(self, request, arg):
+    def ioctl(self, request: int, arg: int) -> int:
         if request == CLOSE:
             self.stream.close()
             return 0
@@ -160,7 +167,7 @@ class Below(io.IOBase):
 class Talk:
     """One conversation with the host, over a broker."""
 
-    def __init__(self, board, private, n):
+    def __init__(self, board: "Any", private: "dict[str, Any]", n: int) -> None:
         self.board, self.n = board, n
         self.store = board.store_
         self.root = self.store.root
@@ -169,11 +176,11 @@ class Talk:
         self.topic = "wakewell/" + self.id + "/"
         self.memory = heard.load(self.root)
         self.nonce = ""
-        self.answer = None
-        self.asked = None
+        self.answer: dict[str, Any] | None = None
+        self.asked: bytes | None = None
         self.timed = False
 
-    def received(self, topic, data):
+    def received(self, place: bytes, data: "bytes | None") -> None:
         """A message: an answer is believed or refused at once, what is asked has its moment.
 
         data: None stands for one too long to hold, whatever it was.
@@ -181,7 +188,7 @@ class Talk:
         if data is None:
             self.refuse("longer than %d bytes" % mqtt.MOST)
             return
-        topic = topic.decode()
+        topic = place.decode()
         if topic == self.topic + "heard":
             found, why = heard.acknowledged(
                 data, self.key, self.id, self.memory.reports, self.nonce
@@ -193,7 +200,7 @@ class Talk:
         elif topic == self.topic + "asked" and data:
             self.asked = data if self.asked is None else self.newer(self.asked, data)
 
-    def newer(self, kept, data):
+    def newer(self, kept: "Any", data: bytes) -> "bytes | None":
         """Which of two messages that ask is judged: the newer by its number, and no stranger's
         displaces it. The other is counted if it is refused."""
         why = LOST
@@ -211,12 +218,12 @@ class Talk:
             self.refuse(why)
         return data
 
-    def refuse(self, why):
+    def refuse(self, why: str) -> None:
         """Count a message and say why on the console: a stranger's is answered nowhere else."""
         self.memory.refused = min(self.memory.refused + 1, heard.MOST)
         print("wakewell: radio: refused: " + why)
 
-    def next_batch(self):
+    def next_batch(self) -> "Any":
         """As `batch`, with less where memory is short; a line too long for it is passed over,
         and comes by cable."""
         try:
@@ -234,7 +241,7 @@ class Talk:
         print("wakewell: radio: a line of the log is too long to tell")
         return self.batch(1)
 
-    def batch(self, most):
+    def batch(self, most: int) -> "Any":
         """(message, file, offset, ids, size, more): what is told next, where the log goes on, and
         whether there is more of it.
 
@@ -242,7 +249,11 @@ class Talk:
         """
         memory = self.memory
         self.nonce = hexlify(os.urandom(8)).decode()
-        words = {"wakes": self.n, "asked": memory.asked, "refused": memory.refused}
+        words: "dict[str, Any]" = {
+            "wakes": self.n,
+            "asked": memory.asked,
+            "refused": memory.refused,
+        }
         words["answer"] = LOST if memory.lost else memory.answer
         if self.board.vain:
             words["vain"] = self.board.vain  # reports before this one that nobody heard
@@ -267,7 +278,7 @@ class Talk:
         pieces.append(sealed.tag(pieces, self.key, sealed.PACK))
         return pieces, file, offset, ids, size, more
 
-    def tell(self, link):
+    def tell(self, link: "Any") -> None:
         """Everything not yet acknowledged, a batch at a time, while it is heard."""
         memory = self.memory
         for _ in range(MOST_BATCHES):
@@ -285,7 +296,7 @@ class Talk:
             if not more:
                 return
 
-    def settle(self, link):
+    def settle(self, link: "Any") -> bool:
         """Judge what was asked; True if there is an answer to tell."""
         memory, data, self.asked = self.memory, self.asked, None
         if data is None:
@@ -316,7 +327,7 @@ class Talk:
         return n > 0
 
 
-def lines_after(store, file, offset):
+def lines_after(store: "Store", file: int, offset: int) -> "Iterator[tuple[int, int, bytes]]":
     """(file, offset, bytes without end) of every whole line from that place of the log on."""
     for number in store.log_files():
         if number < file:
@@ -335,7 +346,7 @@ def lines_after(store, file, offset):
             continue
 
 
-def posting(private, root, talk, server):
+def posting(private: "dict[str, Any]", root: str, talk: "Talk", server: str) -> "Any":
     """A link to the server that reports are posted to, None if private.json names none."""
     host = private.get("post_host")
     if not host:
@@ -347,7 +358,7 @@ def posting(private, root, talk, server):
     return post.Post(stream, poll, TALK_MS, talk.received, host, private["post_path"])
 
 
-def brokered(private, root, talk, server):
+def brokered(private: "dict[str, Any]", root: str, talk: "Talk", server: str) -> "Any":
     """A link to the broker, its two topics subscribed to."""
     ca = read_bytes(root + CA, 4096)
     tls = private["broker_tls"]
@@ -364,7 +375,7 @@ def brokered(private, root, talk, server):
     return link
 
 
-def report(board, n):
+def report(board: "Any", n: int) -> bool:
     """The whole of it. True if a host heard it. Never raises for what the network does; Wi-Fi is
     off at its end."""
     root = board.store_.root
@@ -405,14 +416,14 @@ def report(board, n):
     finally:
         if link is not None:
             link.close()
-        if wlan is not None:
+        if wlan is not None and talk is not None:
             if not talk.timed and not asked_time and private.get("ntp_host"):
                 ask_time(board, private, server)
             leave(wlan)
     return talk is not None and talk.timed
 
 
-def ask_time(board, private, server):
+def ask_time(board: "Any", private: "dict[str, Any]", server: str) -> None:
     """The clock's offset from a clock server, where no host told the time."""
     from wakeboard import ntp
 

@@ -7,6 +7,9 @@ meet a hash and a comparison and nothing else. No input, no output, no clock.
 import hashlib
 from binascii import hexlify
 
+if False:
+    from typing import Callable, Iterable
+
 KEY_SIZE = 32  # bytes of a pot's key
 BLOCK = 64  # bytes of a block of SHA-256
 TAG_SIZE = 64  # hexadecimal digits
@@ -17,28 +20,29 @@ PACK = (b',{"n":"hmac","vs":"', b'"}]')  # the same for a SenML pack
 class Mac:
     """HMAC-SHA-256 (RFC 2104) of bytes that come piece by piece."""
 
-    def __init__(self, key):
+    def __init__(self, key: bytes) -> None:
         if len(key) > BLOCK:
             key = hashlib.sha256(key).digest()
         self.key = key + bytes(BLOCK - len(key))
         self.inner = hashlib.sha256(bytes([b ^ 0x36 for b in self.key]))
         self.update = self.inner.update
 
-    def digest(self):
+    def digest(self) -> bytes:
         """32 bytes. Asked for once: some ports cannot go on then."""
         outer = hashlib.sha256(bytes([b ^ 0x5C for b in self.key]))
         outer.update(self.inner.digest())
-        return outer.digest()
+        found: bytes = outer.digest()
+        return found
 
 
-def hmac(key, data):
+def hmac(key: bytes, data: bytes) -> bytes:
     """HMAC-SHA-256 of the bytes, 32 bytes."""
     mac = Mac(key)
     mac.update(data)
     return mac.digest()
 
 
-def tag(pieces, key, form=OBJECT):
+def tag(pieces: "Iterable[bytes]", key: bytes, form: "tuple[bytes, bytes]" = OBJECT) -> bytes:
     """What closes the message whose body comes in these pieces."""
     mac = Mac(key)
     for piece in pieces:
@@ -46,7 +50,7 @@ def tag(pieces, key, form=OBJECT):
     return form[0] + hexlify(mac.digest()) + form[1]
 
 
-def same(a, b):
+def same(a: bytes, b: bytes) -> bool:
     """Are the bytes the same? Takes as long wherever they differ."""
     if len(a) != len(b):
         return False
@@ -56,7 +60,12 @@ def same(a, b):
     return differ == 0
 
 
-def seal(body, key, form=OBJECT, mac=hmac):
+def seal(
+    body: bytes,
+    key: bytes,
+    form: "tuple[bytes, bytes]" = OBJECT,
+    mac: "Callable[[bytes, bytes], bytes]" = hmac,
+) -> bytes:
     """The message: the body, which lacks its closing bracket, with the tag at its end.
 
     mac: what makes the tag, where somebody has a quicker one of the same standard.
@@ -64,7 +73,14 @@ def seal(body, key, form=OBJECT, mac=hmac):
     return body + form[0] + hexlify(mac(key, body)) + form[1]
 
 
-def unseal(data, key, most, form=OBJECT, mac=hmac, same=same):
+def unseal(
+    data: bytes,
+    key: bytes,
+    most: int,
+    form: "tuple[bytes, bytes]" = OBJECT,
+    mac: "Callable[[bytes, bytes], bytes]" = hmac,
+    same: "Callable[[bytes, bytes], bool]" = same,
+) -> "tuple[bytes | None, str]":
     """(JSON bytes without the tag, "") or (None, why not). most: bytes a message may have."""
     head, end = form
     if len(data) > most:

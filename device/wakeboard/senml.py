@@ -12,6 +12,9 @@ from binascii import b2a_base64, crc32
 from wakeboard import sealed
 from wakecore import line
 
+if False:
+    from typing import Any, Iterator
+
 PIECE = 384  # bytes of a line that become base64 together; a multiple of three
 UNIX_DAY = 10957  # 2000-01-01, in days since 1970-01-01
 # (value of a record, name, SenML unit, decimal places)
@@ -23,14 +26,14 @@ READINGS = (
 )
 
 
-def base_name(board):
+def base_name(board: str) -> str:
     """The base name of a board: its hardware address as in RFC 9039, else its id."""
     if len(board) == 12:
         return "urn:dev:mac:" + board[:6] + "fffe" + board[6:] + ":"
     return board + ":"
 
 
-def decimal(number, places):
+def decimal(number: int, places: int) -> str:
     """A whole number of thousandths and the like as a JSON number."""
     sign, number = ("-", -number) if number < 0 else ("", number)
     whole, rest = divmod(number, 10**places)
@@ -38,13 +41,13 @@ def decimal(number, places):
     return text.rstrip("0").rstrip(".")
 
 
-def data_value(data):
+def data_value(data: bytes) -> str:
     """base64url without padding (RFC 8428, section 5)."""
     text = b2a_base64(data).decode().rstrip("\n=")
     return text.replace("+", "-").replace("/", "_")
 
 
-def head(board, n, nonce, words):
+def head(board: str, n: int, nonce: str, words: "dict[str, Any]") -> bytes:
     """The pack's first bytes. n: the report's number. words: {name: whole number or text}."""
     text = '[{"bn":"%s","n":"report","v":%d},{"n":"nonce","vs":"%s"}' % (base_name(board), n, nonce)
     for name in sorted(words):
@@ -54,7 +57,7 @@ def head(board, n, nonce, words):
     return text.encode()
 
 
-def readings(record):
+def readings(record: "dict[str, Any]") -> bytes:
     """The believed readings of a decoded wake as SenML records, b"" if its time is not known."""
     if record.get("kind") != "wake" or not record["begin"]["utc"][2]:
         return b""
@@ -69,7 +72,7 @@ def readings(record):
     return text.encode()
 
 
-def summary(data):
+def summary(data: bytes) -> "dict[str, Any]":
     """What `readings` looks at in the bytes of a wake's line, as a record without the rest, which
     may be long; {} if they are not such a line, or damaged."""
     crc = crc32(memoryview(data)[: -line.TAIL_SIZE])
@@ -85,7 +88,7 @@ def summary(data):
     }
 
 
-def log_pieces(file, offset, data):
+def log_pieces(file: int, offset: int, data: bytes) -> "Iterator[bytes]":
     """A line of the log and the place it begins at: file's number and bytes before it. In pieces,
     for a heap with no block left that holds all of them."""
     yield (',{"n":"log/%d/%d","vd":"' % (file, offset)).encode()
@@ -94,16 +97,16 @@ def log_pieces(file, offset, data):
     yield b'"}'
 
 
-def log_line(file, offset, data):
+def log_line(file: int, offset: int, data: bytes) -> bytes:
     """The same at once."""
     return b"".join(log_pieces(file, offset, data))
 
 
-def in_force(data):
+def in_force(data: bytes) -> bytes:
     """One of the pot's three files, as the board stores it."""
     return (',{"n":"in-force","vd":"%s"}' % data_value(data)).encode()
 
 
-def close(body, key):
+def close(body: bytes, key: bytes) -> bytes:
     """The sealed pack."""
     return sealed.seal(body, key, sealed.PACK)

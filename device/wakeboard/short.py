@@ -6,17 +6,20 @@ What was left out stands in its member `left_out`, in this order: SAMPLES of the
 
 from wakecore.wake import RECORD
 
+if False:
+    from typing import Any
+
 WAKE = RECORD + ("left_out",)  # the members of a wake's line, in their order
 SAMPLES, DECISIONS, READINGS, END = "samples", "decisions", "readings", "end"
 STEPS = ("", SAMPLES, DECISIONS, READINGS)  # the first: nothing
-MEMBERS = {
+MEMBERS: "dict[str, tuple[str, ...]]" = {
     DECISIONS: ("values", "judged", "permissives", "plan", "needs", "water", "charge_uah")
     + ("commands",),
     READINGS: ("rest", "read", "run", "after"),
 }
 
 
-def shorten(record, step):
+def shorten(record: "dict[str, Any]", step: str) -> None:
     """Leave out one thing more. Where it was not there, nothing is left out and nothing said."""
     names = [name for name in MEMBERS.get(step, ()) if name in record]
     for name in names:

@@ -14,6 +14,9 @@ from wakeboard.files import KINDS, Folder, exists, read_bytes, set_aside, write_
 from wakecore import fields, line, rules
 from wakecore.state import DELIVERIES, FIELDS, VERSION, State, from_bytes, from_numbers
 
+if False:
+    from typing import Any, Mapping, Sequence
+
 SLOTS = ("state.0", "state.1")
 MOST_FILE = 32768  # bytes in one log file
 MOST_FILES = 24
@@ -23,7 +26,7 @@ STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
 FORMER = {"thirst": "denied"}  # what a snapshot of form 1 calls a field
 
 
-def snapshot(state, dropped):
+def snapshot(state: "State", dropped: int) -> "dict[str, Any]":
     """The record that lets a replay begin here: the whole retained state, by name."""
     return {
         "kind": "state",
@@ -36,7 +39,7 @@ def snapshot(state, dropped):
     }
 
 
-def snapshot_due(record, before):
+def snapshot_due(record: "Mapping[str, Any]", before: "dict[str, Any]") -> bool:
     """Is this snapshot to stand before the record, wherever that is in its file?
 
     So it is where no record tells of the state: a reset that cut a pulse off leaves none.
@@ -48,11 +51,11 @@ def snapshot_due(record, before):
 class Store(Folder):
     """A pot's files below `root`, which must exist."""
 
-    def __init__(self, root):
+    def __init__(self, root: str) -> None:
         Folder.__init__(self, root)
         self.next_slot = 0
 
-    def load_state(self, hint=b""):
+    def load_state(self, hint: bytes = b"") -> "tuple[State, str]":
         """(State, status): "good", "previous" (a slot was damaged), "hinted" (so it was, but RTC
         memory kept what was last written) or "lost" (none was valid).
 
@@ -79,11 +82,11 @@ class Store(Folder):
             newest, status = hinted, "good" if status == "good" and newest else "hinted"
         if newest is None:
             newest, status = State(), "lost"
-            newest.lockouts = self.logged_lockouts() & rules.CABLE_BITS  # type: ignore[attr-defined]
+            newest.lockouts = self.logged_lockouts() & rules.CABLE_BITS
             newest.to_bytes()
         return newest, status
 
-    def logged_lockouts(self):
+    def logged_lockouts(self) -> int:
         """The lockouts at the end of the last wake on record, one bit for each.
 
         A lost state ends by the owner's button; a leak it held must still wait for the cable.
@@ -102,14 +105,14 @@ class Store(Folder):
                 return sum([rules.BITS.get(name, 0) for name in last if type(name) is str])
         return 0
 
-    def save_state(self, data):
+    def save_state(self, data: bytes) -> bool:
         """True if the bytes are in the older slot and read back the same."""
         if not write_bytes(self.path(SLOTS[self.next_slot]), data):
             return False
         self.next_slot = 1 - self.next_slot
         return True
 
-    def load_file(self, kind):
+    def load_file(self, kind: str) -> "tuple[Any, str]":
         """(Values, status) of one of the three files: "good", "previous" or "default"."""
         name = self.path(kind + ".json")
         for path, status in ((name, "good"), (name + ".old", "previous")):
@@ -125,7 +128,7 @@ class Store(Folder):
             set_aside(path)
         return fields.Values(kind), "default"
 
-    def load_pot(self, core=""):
+    def load_pot(self, core: str = "") -> "tuple[fields.Pot, dict[str, str]]":
         """(Pot, {kind: status}): the three files in force."""
         found, statuses = [], {}
         for kind in KINDS:
@@ -133,14 +136,14 @@ class Store(Folder):
             found.append(values)
         return fields.Pot(found[0], found[1], found[2], core), statuses
 
-    def install(self, kind, data):
+    def install(self, kind: str, data: bytes) -> bool:
         """Put a new file in force, keeping the one it replaces as NAME.old. True if it holds."""
         name = self.path(kind + ".json")
         if not write_bytes(name + ".new", data):
             return False
         now = read_bytes(name)
         good = now is not None and line.decode(now.rstrip(b"\r\n"))[0] is not None
-        if good and not write_bytes(name + ".old", now):
+        if now is not None and good and not write_bytes(name + ".old", now):
             return False
         try:
             os.rename(name + ".new", name)
@@ -148,7 +151,9 @@ class Store(Folder):
             return False
         return read_bytes(name, len(data) + 1) == data
 
-    def append(self, names, record, before):
+    def append(
+        self, names: "Sequence[str]", record: "Mapping[str, Any]", before: "dict[str, Any]"
+    ) -> bool:
         """Append a record. before: the snapshot of the state this wake began with.
 
         True if the line is in the file. A new file begins with the snapshot; a torn last
@@ -166,7 +171,7 @@ class Store(Folder):
                 due = True  # the count of what was dropped is in the snapshot
         return False
 
-    def _drop_oldest(self, before):
+    def _drop_oldest(self, before: "dict[str, Any]") -> bool:
         """True if there was an older file than the one written to, and it is gone."""
         numbers = self.log_files()
         if len(numbers) < 2:
@@ -177,7 +182,14 @@ class Store(Folder):
             return False
         return True
 
-    def _append(self, names, record, size, before, snapshot_due):
+    def _append(
+        self,
+        names: "Sequence[str]",
+        record: "Mapping[str, Any]",
+        size: int,
+        before: "dict[str, Any]",
+        snapshot_due: bool,
+    ) -> bool:
         numbers = self.log_files()
         was = os.stat(self.log_path(numbers[-1]))[6] if numbers else 0
         if not numbers or was + size > MOST_FILE:
@@ -200,7 +212,7 @@ class Store(Folder):
             file.write(b"\n")
         return os.stat(path)[6] == size
 
-    def _make_room(self, numbers, before):
+    def _make_room(self, numbers: list[int], before: "dict[str, Any]") -> int:
         """Drop the oldest files until one more fits; the records dropped so far, all told."""
         if not exists(self.log_folder):
             os.mkdir(self.log_folder)
@@ -209,9 +221,9 @@ class Store(Folder):
             dropped += self._drop(number)
         return dropped
 
-    def _dropped(self, numbers, before):
+    def _dropped(self, numbers: list[int], before: "dict[str, Any]") -> int:
         """The records dropped so far, by `before` or the snapshots of the newest file."""
-        most = before["dropped"]
+        most: int = before["dropped"]
         if not numbers:
             return most
         with open(self.log_path(numbers[-1]), "rb") as file:
@@ -224,7 +236,7 @@ class Store(Folder):
                 text = next_head(file, text)
         return most
 
-    def _drop(self, number):
+    def _drop(self, number: int) -> int:
         """Remove a log file; the records that were in it."""
         dropped = 0
         with open(self.log_path(number), "rb") as file:
@@ -236,15 +248,16 @@ class Store(Folder):
         return dropped
 
 
-def next_head(file, text):
+def next_head(file: "Any", text: bytes) -> bytes:
     """The first bytes of the line after the one that begins with `text`. A line may be longer than
     any free block of memory."""
     while text and not text.endswith(b"\n"):
         text = file.readline(HEAD)
-    return file.readline(HEAD)
+    head: bytes = file.readline(HEAD)
+    return head
 
 
-def state_from_snapshot(record):
+def state_from_snapshot(record: "Mapping[str, Any]") -> "State | None":
     """The State a snapshot describes, or None if it is not one this core knows.
 
     One of an older form is brought to today's, as a stored state is.

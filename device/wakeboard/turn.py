@@ -8,7 +8,7 @@ import loader
 from wakeboard.kept import Kept
 
 
-def run(version, boots):
+def run(version: str, boots: int) -> None:
     """This boot, to its sleep. Never returns."""
     kept = Kept()
     if kept.due is not None:
@@ -21,7 +21,7 @@ def run(version, boots):
     Board(version, boots).wake()
 
 
-def on_air(version, due):
+def on_air(version: str, due: "tuple[int, int, int, int, int]") -> None:
     """The radio's boot. Where memory is short it sleeps all the same, for as long as it was to;
     the next wake knows of a report that nobody heard."""
     error = None

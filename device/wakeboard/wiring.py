@@ -38,25 +38,44 @@ WIRING = (
 class Wiring:
     """One attribute for each row above."""
 
-    def __init__(self):
+    soil_pin: int
+    level_kind: int
+    level_pin: int
+    level_pull: int
+    trigger_pin: int
+    battery_pin: int
+    temperature_pin: int
+    current_pin: int
+    saucer_pin: int
+    charger_pin: int
+    charger_pull: int
+    button_pin: int
+    button_pull: int
+    power_pin: int
+    power_active: int
+    light_pin: int
+    samples: int
+    settle_ms: int
+
+    def __init__(self) -> None:
         for name, _, _, default, _ in WIRING:
             setattr(self, name, default)
 
 
-def pins(wiring):
+def pins(wiring: "Wiring") -> list[int]:
     """The pins that some part is on."""
     found = [getattr(wiring, row[0]) for row in WIRING if row[0].endswith("_pin")]
     return [pin for pin in found if pin >= 0]
 
 
-def button(wiring):
+def button(wiring: "Wiring") -> "tuple[int, int, int] | None":
     """(pin, level while pressed, its pull), or None where there is no button."""
     if wiring.button_pin < 0:
         return None
     return wiring.button_pin, 1 if wiring.button_pull == DOWN else 0, wiring.button_pull
 
 
-def load(data):
+def load(data: "bytes | None") -> "tuple[Wiring | None, str]":
     """(Wiring, "") from the line's bytes, or (None, why not)."""
     if data is None:
         return None, "no wiring.json"

@@ -12,7 +12,10 @@ a radio; nothing here uses a float. Read it in this order:
     plan     how much water, and what the pot taught us
     run      one pulse: the trips, watched sample by sample
     line     one line of JSON with a CRC
+    command  what a wake asks of the board
     wake     the story of one wake, from first to last
+
+Each name has its type; those of readings, records and rows are in typed.pyi.
 """
 
 VERSION = 1

@@ -9,6 +9,11 @@ defaults is not commissioned (stage 0) and never pumps.
 from wakecore.number import is_whole, muldiv
 from wakecore.table import MOST_POINTS
 
+if False:
+    from typing import Any
+
+    from wakecore.typed import Points
+
 VERSION = 1
 DAY_S = 86400
 
@@ -105,13 +110,14 @@ ABOVE = (
 )
 
 # Old names and what they are called now, per kind: {version: ((old, new), ...)}.
+RENAMED: "dict[str, dict[int, tuple[tuple[str, str], ...]]]"
 RENAMED = {"settings": {}, "limits": {}, "calibration": {}}
 
 
 class Probe:
     """One probe's calibration: its table, its rails and the scatter it may show."""
 
-    def __init__(self, points, rails, spread):
+    def __init__(self, points: "Points", rails: list[int], spread: int) -> None:
         self.points = points
         self.rail_low, self.rail_high = rails
         self.spread = spread
@@ -122,17 +128,74 @@ class Probe:
 class Values:
     """What `load` returns: one attribute for each field, one for each probe."""
 
-    def __init__(self, kind):
+    pulse_ms: int
+    day_ml: int
+    dose_ml: int
+    pulses: int
+    flow_max_ul_s: int
+    reserve_ml: int
+    dry_ms: int
+    dry_trips: int
+    rest_mv: int
+    sag_mv: int
+    radio_mv: int
+    cold_mc: int
+    upkeep_ml: int
+    upkeep_days: int
+    response_doses: int
+    interrupts: int
+    clock_ppt: int
+    wake_s: int
+    depletion_ppt: int
+    fill_ppt: int
+    pulse_ml: int
+    soak_s: int
+    settle_s: int
+    response_ppt: int
+    frozen_wakes: int
+    fall_ppt_day: int
+    battery_mv: int
+    battery_clear_mv: int
+    battery_clear_wakes: int
+    battery_warn_mv: int
+    mains: int
+    tank_warn_ml: int
+    leak_ml_day: int
+    radio_wakes: int
+    stage: int
+    capacity_ppt: int
+    wilting_ppt: int
+    ul_per_ppt: int
+    flow_ul_s: int
+    float_only: int
+    tolerance_ml: int
+    dry_ma: int
+    wet_ppt: int
+    awake_ua: int
+    sleep_ua: int
+    pump_ua: int
+    radio_ua: int
+    self_ua: int
+    soil: "Probe | None"
+    level: "Probe | None"
+    battery: "Probe | None"
+    temperature: "Probe | None"
+    current: "Probe | None"
+    saucer: "Probe | None"
+    charger: "Probe | None"
+
+    def __init__(self, kind: str) -> None:
         for name, _, _, default in KINDS[kind]:
             setattr(self, name, default)
-        self.limits_id = ""
-        self.id = ""
+        self.limits_id = self.id = ""
         if kind == "calibration":
             for row in PROBES:
                 setattr(self, row[0], None)
 
 
-def migrate(kind, data, renamed=None):
+def migrate(
+    kind: str, data: "dict[str, Any]", renamed: "dict[str, Any] | None" = None
+) -> "tuple[dict[str, Any] | None, str]":
     """`data` with names of older versions replaced by today's; a newer version is refused."""
     version = data.get("version")
     if not is_whole(version, 1, VERSION):
@@ -146,16 +209,16 @@ def migrate(kind, data, renamed=None):
     return data, ""
 
 
-def load(kind, data, identity):
+def load(kind: str, data: "dict[str, Any]", identity: str) -> "tuple[Any, str]":
     """(values, "") from a decoded file of that kind, or (None, why not).
 
     identity: the file's CRC in hexadecimal. A name this version does not know is
     refused; a name it lacks takes its default.
     """
-    data, why = migrate(kind, data)
-    if why:
+    found, why = migrate(kind, data)
+    if found is None:
         return None, why
-    values = Values(kind)
+    data, values = found, Values(kind)
     values.id = identity
     known = ["kind", "version", "limits_id"]
     for name, least, most, default in KINDS[kind]:
@@ -182,12 +245,14 @@ def load(kind, data, identity):
     return values, ""
 
 
-def load_probe(name, data, least, most):
+def load_probe(
+    name: str, data: "dict[str, Any]", least: int, most: int
+) -> "tuple[Probe | None, str]":
     """(Probe, "") from NAME_points, NAME_rails and NAME_spread, or (None, why not).
 
     least, most: what the table may give.
     """
-    flat = data[name + "_points"]
+    flat: "list[Any]" = data[name + "_points"]
     rails = data.get(name + "_rails")
     spread = data.get(name + "_spread", 0)
     if type(flat) is not list or len(flat) % 2 or not 4 <= len(flat) <= 2 * MOST_POINTS:
@@ -211,7 +276,7 @@ def load_probe(name, data, least, most):
     return Probe(points, rails, spread), ""
 
 
-def outside(settings, limits):
+def outside(settings: "Values", limits: "Values") -> str:
     """Which setting lies beyond a hard limit, as words; "" if none."""
     for name, sense, limit in INSIDE:
         value, bound = getattr(settings, name), getattr(limits, limit)
@@ -221,18 +286,18 @@ def outside(settings, limits):
     return ""
 
 
-def refill_ppt(settings, calibration):
+def refill_ppt(settings: "Values", calibration: "Values") -> int:
     """The refill point: the soil water at which to water (total less readily available)."""
     available = calibration.capacity_ppt - calibration.wilting_ppt
     return calibration.capacity_ppt - muldiv(available, settings.depletion_ppt, 1000)
 
 
-def target_ppt(settings, calibration):
+def target_ppt(settings: "Values", calibration: "Values") -> int:
     """The soil water a dose fills to."""
     return muldiv(calibration.capacity_ppt, settings.fill_ppt, 1000)
 
 
-def dose_of_nothing(settings, calibration):
+def dose_of_nothing(settings: "Values", calibration: "Values") -> str:
     """Why these settings would never give water, as words; "" if they do (R16)."""
     refill, target = refill_ppt(settings, calibration), target_ppt(settings, calibration)
     if target > refill:
@@ -246,12 +311,14 @@ class Pot:
     core: which core this is, for the record.
     """
 
-    def __init__(self, settings, limits, calibration, core=""):
+    def __init__(
+        self, settings: "Values", limits: "Values", calibration: "Values", core: str = ""
+    ) -> None:
         self.settings, self.limits, self.calibration = settings, limits, calibration
         self.core = core
         self.match = self.agree()
 
-    def agree(self):
+    def agree(self) -> bool:
         """True if settings and calibration were made for these limits and stay inside them."""
         settings, limits, calibration = self.settings, self.limits, self.calibration
         if not limits.id or settings.limits_id != limits.id or calibration.limits_id != limits.id:

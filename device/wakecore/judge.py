@@ -18,9 +18,15 @@ one word:
 Only `good` counts as a value. The first six need this wake's reading alone.
 """
 
+from wakecore import fields
 from wakecore.number import add_capped, clamp, div_up
-from wakecore.state import SOAK, UNKNOWN, delivered_ml
+from wakecore.state import IDLE, SOAK, UNKNOWN, delivered_ml
 from wakecore.table import convert
+
+if False:
+    from wakecore.fields import Pot, Probe, Values
+    from wakecore.state import State
+    from wakecore.typed import Begin, Reading, Readings
 
 WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
@@ -28,7 +34,7 @@ GOOD = "good"
 UNFITTED = "unfitted"
 
 
-def judge(probe, reading):
+def judge(probe: "Probe | None", reading: "Reading | None") -> str:
     """The word for any probe, by its calibration alone."""
     if probe is None:
         return UNFITTED
@@ -44,19 +50,24 @@ def judge(probe, reading):
     return GOOD
 
 
-def value(probe, reading, word):
+def value(probe: "Probe | None", reading: "Reading | None", word: str) -> "int | None":
     """The quantity of a good reading, else None."""
-    return convert(probe.points, reading[0]) if word == GOOD else None
+    if word != GOOD or probe is None or reading is None:
+        return None
+    counts, _ = reading
+    return convert(probe.points, counts)
 
 
-def judge_soil(reading, temperature_mc, state, pot):
+def judge_soil(
+    reading: "Reading | None", temperature_mc: "int | None", state: "State", pot: "Pot"
+) -> str:
     """The word for the soil probe, which also knows its past and the cold.
 
     temperature_mc: of the soil, None if not believed (or not fitted).
     """
     settings, probe = pot.settings, pot.calibration.soil
     word = judge(probe, reading)
-    if word != GOOD:
+    if word != GOOD or probe is None or reading is None:
         return word
     if pot.calibration.temperature is not None and (
         temperature_mc is None or temperature_mc < pot.limits.cold_mc
@@ -66,38 +77,41 @@ def judge_soil(reading, temperature_mc, state, pot):
         return "frozen"
     if state.soil_ppt >= 0:
         days = 1 + state.soil_s // 86400
-        fall = state.soil_ppt - convert(probe.points, reading[0])
+        counts, _ = reading
+        fall = state.soil_ppt - convert(probe.points, counts)
         if fall > settings.fall_ppt_day * days:
             return "jump"
     return GOOD
 
 
-def standing(state, reading):
+def standing(state: "State", reading: "Reading | None") -> bool:
     """The very same counts as at the last regular wake, and no scatter: perhaps frozen.
 
     Such a reading starts no dose by itself, well before it is called frozen (R6).
     """
-    if reading is None or reading[1] or not state.soil_same:
+    if reading is None or not state.soil_same:
         return False
-    return reading[0] == state.soil_counts
+    counts, spread = reading
+    return not spread and counts == state.soil_counts
 
 
-def remember_soil(state, reading, word, ppt):
+def remember_soil(state: "State", reading: "Reading | None", word: str, ppt: "int | None") -> None:
     """Keep what the next regular wake compares with.
 
     ppt: the believed soil water, or None.
     """
     if ppt is not None:
         state.soil_ppt, state.soil_s = ppt, 0
-    if word in ("absent", "railed", UNFITTED):
+    if reading is None or word in ("absent", "railed", UNFITTED):
         return
     if standing(state, reading):
         state.soil_same = add_capped(state.soil_same, 1, 1000)
     else:
-        state.soil_counts, state.soil_same = reading[0], 1
+        state.soil_counts, _ = reading
+        state.soil_same = 1
 
 
-def response_ul_per_ppt(state, calibration):
+def response_ul_per_ppt(state: "State", calibration: "Values") -> int:
     """Water for one part per thousand: learned if known, near the calibrated one, 0 if unknown."""
     base = calibration.ul_per_ppt
     if base == 0:
@@ -105,7 +119,9 @@ def response_ul_per_ppt(state, calibration):
     return clamp(state.learned_ul_per_ppt or base, max(1, base // 4), base * 4)
 
 
-def judge_answer(state, calibration, settings):
+def judge_answer(
+    state: "State", calibration: "Values", settings: "Values"
+) -> "tuple[int, bool, int]":
     """(rise of soil water since the question, may it be judged yet?, least rise that answers).
 
     Less than half a dose that is expected to raise the soil by less than counts asks nothing
@@ -121,7 +137,7 @@ def judge_answer(state, calibration, settings):
     return rise, enough, needed
 
 
-def follow(state, soil_ppt, calibration, settings):
+def follow(state: "State", soil_ppt: int, calibration: "Values", settings: "Values") -> None:
     """Keep the highest soil water since the dose. A new height that answers it ends the account
     of water without an answer, as of now (R18)."""
     if soil_ppt > state.peak_ppt:
@@ -131,7 +147,7 @@ def follow(state, soil_ppt, calibration, settings):
             state.unanswered_ul = 0
 
 
-def learn(state, calibration, settings, exhausted):
+def learn(state: "State", calibration: "Values", settings: "Values", exhausted: bool) -> None:
     """Judge the last dose's answer, and learn the pot's response from a clear one (R7).
 
     Called at regular wakes once a dose has settled, with `peak_ppt` the highest soil water
@@ -160,46 +176,93 @@ def learn(state, calibration, settings, exhausted):
 class Facts:
     """What is known in this wake, each judged once. Everything the rules look at is here.
 
-    Filled in three steps: what the board knew (here), the readings (`believe`), and the
-    state once this wake's events are booked in it (`take_from_state`).
-    soil_ppt, level_ml, battery_mv are None unless their reading is believed.
+    Made from the readings and the state, which it leaves alone. What happened since the last wake
+    is booked by it, and the facts that come of that are added by `take_in` (see `wake`).
+    soil_ppt, level_ml, battery_mv, temperature_mc are None unless their reading is believed.
     """
 
-    def __init__(self, state, pot, begin):
+    __slots__ = (
+        ("battery_floor_mv", "battery_mv", "boots", "button_masked", "charge_mv", "charger")
+        + ("cold", "confirm_charge", "cut_off", "day_left_ml", "dry", "due", "empties")
+        + ("files_good", "float_opened", "held", "is_back", "is_steady", "judged", "kind")
+        + ("level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs", "pin_good")
+        + ("radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml", "settle_s")
+        + ("silent_doses", "since_dose_s", "soaking", "soil_ppt", "stage", "standing", "start_ml")
+        + ("store_failed", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul")
+        + ("unplug_charger", "warn_ml", "weak", "woke_in")
+    )
+
+    def __init__(
+        self,
+        state: "State",
+        pot: "Pot",
+        begin: "Begin",
+        rest: "Reading | None",
+        read: "Readings",
+        locked_in: int,
+    ) -> None:
         settings, limits, cal = pot.settings, pot.limits, pot.calibration
-        self.pin_good = begin["pin"] == 1
-        self.boots = begin["boots"]
-        files = begin["settings"], begin["limits"], begin["calibration"]
-        self.files_good = "default" not in files
+        self.pin_good, self.boots = begin["pin"] == 1, begin["boots"]
+        self.files_good = are_files_good(begin)
         self.match, self.stage = pot.match, cal.stage
+        self.woke_in, self.locked_in, self.needed = state.phase, locked_in, state.needed
+
+        # Due: is what this phase waits for over? A press does not shorten a wait, a cold start in
+        # a soak ends the dose, and so does a pulse begun and not ended. Regular: nothing under way
+        self.cut_off = state.open_ms > 0
+        pressed, soaking = begin["cause"] == "button", state.phase == SOAK
+        self.soaking = soaking and begin["cause"] in ("timer", "button")
+        self.due = not pressed and not self.cut_off and (self.soaking or not soaking)
+        self.regular = self.due and state.phase == IDLE
+
+        # Bounds of the files. A start needs a pulse's water above the reserve: less would only
+        # fill the hose. A warning must leave while there is charge for it (R17)
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
-        # A start needs a pulse's water above the reserve: less would only fill the hose.
         self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
         self.warn_ml, self.scatter_ml = settings.tank_warn_ml, 2 * cal.tolerance_ml
         self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
         self.radio_mv = max(limits.radio_mv, self.battery_floor_mv)
         self.charge_mv = settings.battery_warn_mv
-        if settings.radio_wakes:  # a warning must leave while there is charge for it (R17)
+        if settings.radio_wakes:
             self.charge_mv = max(self.charge_mv, self.radio_mv + WARN_MV)
         self.settle_s = settings.settle_s
-        self.soil_ppt = self.level_ml = self.battery_mv = self.temperature_mc = None
-        self.saucer = self.charger = UNFITTED
-        self.judged = {}
-        self.dry = self.cold = False
-        self.day_left_ml = self.unanswered_left_ul = 0
-        self.kind = "none"
-        self.held = self.manual = self.store_failed = self.thermometer_lost = False
-        self.confirm_charge = self.unplug_charger = self.weak = False
-        self.standing = self.float_opened = self.empties = self.is_back = self.is_steady = False
-        self.woke_in, self.locked_in, self.needed = state.phase, state.lockouts, state.needed
-        self.cut_off = False  # this wake found a pulse begun and not ended
-        # Due: is what this phase waits for over? A press does not shorten a wait, and a cold
-        # start in a soak ends the dose.
-        cold = begin["cause"] not in ("timer", "button")
-        self.soaking = state.phase == SOAK and not cold
-        self.due = begin["cause"] != "button" and (self.soaking or state.phase != SOAK)
 
-    def take_from_state(self, state, limits):
+        # The readings
+        self.judged: "dict[str, str]" = {}
+        self.battery_mv = self.believed("battery", cal.battery, rest)
+        self.level_ml = self.believed("level", cal.level, read.get("level"))
+        self.temperature_mc: int | None = None
+        self.thermometer_lost = self.cold = False
+        if cal.temperature is not None:
+            mc = self.believed("temperature", cal.temperature, read.get("temperature"))
+            self.temperature_mc, self.thermometer_lost = mc, mc is None
+            self.cold = mc is not None and mc < limits.cold_mc
+        self.saucer = self.charger = UNFITTED
+        if cal.saucer is not None:
+            wet = self.believed("saucer", cal.saucer, read.get("saucer"))
+            self.saucer = "lost" if wet is None else "wet" if wet >= cal.wet_ppt else "dry"
+        if cal.charger is not None:
+            charging = self.believed("charger", cal.charger, read.get("charger"))
+            self.charger = "lost" if charging is None else "on" if charging else "off"
+        soil = read.get("soil")
+        self.judged["soil"] = word = judge_soil(soil, self.temperature_mc, state, pot)
+        self.soil_ppt = ppt = value(cal.soil, soil, word)
+        self.dry = ppt is not None and ppt <= fields.refill_ppt(settings, cal)
+
+        # What `take_in` and what follows may find besides
+        self.kind = "none"
+        self.held = self.manual = self.standing = self.is_steady = False
+        self.confirm_charge = self.unplug_charger = self.store_failed = False
+        self.float_opened = self.empties = self.is_back = self.weak = False
+        self.lockouts = self.button_masked = self.thirst = self.needs = 0
+        self.since_dose_s = self.silent_doses = self.day_left_ml = self.unanswered_left_ul = 0
+
+    def believed(self, name: str, probe: "Probe | None", reading: "Reading | None") -> "int | None":
+        """The quantity of one probe, None if it is not believed; why stands in `judged`."""
+        self.judged[name] = word = judge(probe, reading)
+        return value(probe, reading, word)
+
+    def take_from_state(self, state: "State", limits: "Values") -> None:
         """The facts that come from the state, once this wake's events are booked in it."""
         self.lockouts = state.lockouts
         self.since_dose_s = state.since_dose_s
@@ -207,35 +270,16 @@ class Facts:
         self.silent_doses = state.silent_doses
         self.day_left_ml = max(0, limits.day_ml - delivered_ml(state))
 
-
-def believe(facts, state, pot, rest, read):
-    """Convert each reading once and judge it once; the record's `values`."""
-    cal = pot.calibration
-    facts.battery_mv = believed(facts, "battery", cal.battery, rest)
-    facts.level_ml = believed(facts, "level", cal.level, read.get("level"))
-    if cal.temperature is not None:
-        reading = read.get("temperature")
-        facts.temperature_mc = believed(facts, "temperature", cal.temperature, reading)
-        facts.thermometer_lost = facts.temperature_mc is None
-        facts.cold = not facts.thermometer_lost and facts.temperature_mc < pot.limits.cold_mc
-    soil = read.get("soil")
-    facts.judged["soil"] = word = judge_soil(soil, facts.temperature_mc, state, pot)
-    facts.soil_ppt = value(cal.soil, soil, word)
-    if cal.saucer is not None:
-        wet = believed(facts, "saucer", cal.saucer, read.get("saucer"))
-        facts.saucer = "lost" if wet is None else "wet" if wet >= cal.wet_ppt else "dry"
-    if cal.charger is not None:
-        charging = believed(facts, "charger", cal.charger, read.get("charger"))
-        facts.charger = "lost" if charging is None else "on" if charging else "off"
-    return {
-        "battery_mv": facts.battery_mv,
-        "level_ml": facts.level_ml,
-        "soil_ppt": facts.soil_ppt,
-        "temperature_mc": facts.temperature_mc,
-    }
+    def values(self) -> "dict[str, int | None]":
+        """The quantities that a record tells."""
+        return {
+            "battery_mv": self.battery_mv,
+            "level_ml": self.level_ml,
+            "soil_ppt": self.soil_ppt,
+            "temperature_mc": self.temperature_mc,
+        }
 
 
-def believed(facts, name, probe, reading):
-    """The quantity of one probe, None if it is not believed; why stands in `judged`."""
-    facts.judged[name] = word = judge(probe, reading)
-    return value(probe, reading, word)
+def are_files_good(begin: "Begin") -> bool:
+    """No file in force is the safe default in place of one that was lost (R11)."""
+    return "default" not in (begin["settings"], begin["limits"], begin["calibration"])

@@ -10,6 +10,9 @@ the order given, members of an inner object in the order of their names.
 import json
 from binascii import crc32
 
+if False:
+    from typing import Any, Callable, Mapping, Sequence
+
 MOST_LINE = 32768  # bytes; a longer line is not one of ours
 TAIL = b',"crc":"'
 TAIL_SIZE = 18  # ,"crc":"01234567"} without the line end
@@ -17,7 +20,7 @@ PIECE = 256  # characters, about, of a piece of a line
 ITEMS = 16  # of a list, made into text together
 
 
-def _word(value):
+def _word(value: "Any") -> str:
     """JSON of a whole number, a string or None."""
     if value is None:
         return "null"
@@ -27,21 +30,21 @@ def _word(value):
     return '"' + "".join([c if c >= " " else "\\u%04x" % ord(c) for c in text]) + '"'
 
 
-def _list(value):
+def _list(value: "Any") -> str:
     """JSON of a list of words, or of a word."""
     if type(value) is list or type(value) is tuple:
         return "[" + ",".join([_word(item) for item in value]) + "]"
     return _word(value)
 
 
-def _object(value):
+def _object(value: "Any") -> str:
     """JSON of an object of lists and words, or of one of these."""
     if type(value) is dict:
         return "{" + ",".join(['"%s":%s' % (key, _list(value[key])) for key in sorted(value)]) + "}"
     return _list(value)
 
 
-def encode(names, record):
+def encode(names: "Sequence[str]", record: "Mapping[str, Any]") -> bytes:
     """The line for those members of `record` that `names` lists, in that order, as bytes."""
     body = ",".join(['"%s":%s' % (name, _object(record[name])) for name in names if name in record])
     data = ("{" + body).encode()
@@ -51,18 +54,19 @@ def encode(names, record):
 class Pieces:
     """Gathers the text of a line and hands it on in pieces, each to `out`, with the CRC so far."""
 
-    def __init__(self, out):
+    def __init__(self, out: "Callable[[bytes], Any]") -> None:
         self.out = out
-        self.parts, self.waiting, self.size, self.crc = [], 0, 0, 0
+        self.parts: list[str] = []
+        self.waiting = self.size = self.crc = 0
 
-    def add(self, text):
+    def add(self, text: str) -> None:
         """A small part of the line."""
         self.parts.append(text)
         self.waiting += len(text)
         if self.waiting >= PIECE:
             self.hand_on()
 
-    def hand_on(self):
+    def hand_on(self) -> None:
         """What waits is a piece."""
         data = "".join(self.parts).encode()
         self.parts, self.waiting = [], 0
@@ -70,7 +74,7 @@ class Pieces:
         self.size += len(data)
         self.out(data)
 
-    def items(self, value):
+    def items(self, value: "Any") -> None:
         """A list, a few items at a time, or a word."""
         if type(value) is list or type(value) is tuple:
             self.add("[")
@@ -81,7 +85,9 @@ class Pieces:
             self.add(_word(value))
 
 
-def write(names, record, out):
+def write(
+    names: "Sequence[str]", record: "Mapping[str, Any]", out: "Callable[[bytes], Any]"
+) -> int:
     """Hand the bytes of `encode` to `out`, piece by piece, and return how many they are.
 
     For a heap with no free block that holds the whole line.
@@ -110,7 +116,7 @@ def write(names, record, out):
     return pieces.size + TAIL_SIZE
 
 
-def body_of(data):
+def body_of(data: bytes) -> "tuple[bytes | None, str]":
     """(JSON bytes without the crc member, "") from one line without its end, or (None, why not)."""
     if len(data) > MOST_LINE:
         return None, "longer than %d bytes" % MOST_LINE
@@ -122,7 +128,7 @@ def body_of(data):
     return body + b"}", ""
 
 
-def decode(data):
+def decode(data: bytes) -> "tuple[dict[str, Any] | None, str]":
     """(record, "") from one line's bytes, without its line end, or (None, why not).
 
     The member "crc" is not part of the record.
@@ -139,6 +145,6 @@ def decode(data):
     return record, ""
 
 
-def identity(data):
+def identity(data: bytes) -> str:
     """The CRC at the end of a line, as text: it names the file that holds the line."""
     return data[-10:-2].decode()

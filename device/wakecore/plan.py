@@ -12,42 +12,47 @@ from wakecore.judge import response_ul_per_ppt
 from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 
+if False:
+    from wakecore.fields import Pot, Values
+    from wakecore.judge import Facts
+    from wakecore.state import State
+
 NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
 KINDS = ("none", "depletion", "set", "upkeep", "manual")
 ASKED = (DEPLETION, SET)  # doses that dry soil asked for
 LEAST_PULSE_MS = 200
 
 
-def water_ul(from_ppt, to_ppt, ul_per_ppt):
+def water_ul(from_ppt: int, to_ppt: int, ul_per_ppt: int) -> int:
     """Water that lifts the soil from one content to the other, 0 if it is there already."""
     return (to_ppt - from_ppt) * ul_per_ppt if to_ppt > from_ppt else 0
 
 
-def filled(kind, soil_ppt, pot):
+def filled(kind: int, soil_ppt: "int | None", pot: "Pot") -> bool:
     """Has a dose that the soil asked for reached its target before all of it was given?"""
     if kind not in ASKED or soil_ppt is None:
         return False
     return soil_ppt >= target_ppt(pot.settings, pot.calibration)
 
 
-def bound_ul(state, pot):
+def bound_ul(state: "State", pot: "Pot") -> int:
     """The most water without an answer of the soil (R18): the largest dose, or what should
     raise the soil by three times the least answer, whichever is more."""
     answers_ul = 3 * pot.settings.response_ppt * response_ul_per_ppt(state, pot.calibration)
     return max(1000 * pot.limits.dose_ml, answers_ul)
 
 
-def left_ul(state, pot):
+def left_ul(state: "State", pot: "Pot") -> int:
     """What may still be given before the soil answers (R18)."""
     return max(0, bound_ul(state, pot) - state.unanswered_ul)
 
 
-def least_ul(pot):
+def least_ul(pot: "Pot") -> int:
     """Less than this is not worth a start."""
     return flow_ul(LEAST_PULSE_MS, pot.calibration.flow_ul_s)
 
 
-def demand(facts, state, pot):
+def demand(facts: "Facts", state: "State", pot: "Pot") -> "tuple[int, int]":
     """(kind, microlitres) of the dose this wake asks for, before any permissive."""
     settings, limits, cal = pot.settings, pot.limits, pot.calibration
     kind, ul = NONE, 0
@@ -67,7 +72,7 @@ def demand(facts, state, pot):
     return kind, min(ul, limits.dose_ml * 1000)
 
 
-def pulse_ms(plan_ul, facts, pot):
+def pulse_ms(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
     """Length of the next pulse, 0 if none is worth a start.
 
     Bounded by the pulse setting, the hard limit, what the tank holds above its reserve,
@@ -87,7 +92,7 @@ def pulse_ms(plan_ul, facts, pot):
     return ms if ms >= LEAST_PULSE_MS else 0
 
 
-def counted_ml(ran_ms, fall_ml, pot):
+def counted_ml(ran_ms: int, fall_ml: "int | None", pot: "Pot") -> int:
     """What a run counts for in the 24 hours: the larger of time and level, rounded up (R3)."""
     by_time_ml = div_up(flow_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
     if fall_ml is None or fall_ml <= pot.calibration.tolerance_ml:
@@ -95,7 +100,7 @@ def counted_ml(ran_ms, fall_ml, pot):
     return max(by_time_ml, fall_ml)
 
 
-def given_ul(ran_ms, fall_ml, calibration):
+def given_ul(ran_ms: int, fall_ml: "int | None", calibration: "Values") -> int:
     """Best estimate of the water a run gave: by level where it shows enough, else by time."""
     if fall_ml is not None and fall_ml > 2 * calibration.tolerance_ml:
         return fall_ml * 1000

@@ -6,11 +6,16 @@ taken. A need asks somebody for something. Each row cites its requirement and lo
 lockout bits of the state.
 """
 
+if False:
+    from wakecore.judge import Facts
+    from wakecore.state import State
+    from wakecore.typed import Need, Permissive
+
 # The way out of a lockout
 ITSELF, BUTTON, CABLE = "itself", "button", "cable"
 
 # Permissives: (name, requirement, does it hold?)
-PERMISSIVES = (
+PERMISSIVES: "tuple[Permissive, ...]" = (
     ("pin", "R1", lambda f: f.pin_good),
     ("boots", "R9", lambda f: f.boots < 3),
     ("files", "R11", lambda f: f.files_good),
@@ -45,16 +50,27 @@ BITS = {row[0]: 1 << i for i, row in enumerate(LOCKOUTS)}
 BUTTON_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == BUTTON])
 CABLE_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == CABLE])
 
-# Needs: (name, who, requirement, is it needed?, does it stay once it was asked for?)
-# The last keeps a value that flaps around its bound from asking again and again (R17).
+# How soon a need is told by radio (R17): at once when it is new, on a good cell; the last word also
+# on a weak or unknown one, as long as it last read a voltage that bears a report
+AT_ONCE, LAST_WORD = "at once", "last word"
+
+# Needs: (name, whom it asks, requirement, how soon, is it needed?, does it stay once it was asked
+# for?). The last keeps a value that flaps around its bound from asking again and again (R17).
 # The order is the order of the bits: add at the end.
-NEVER = lambda f: False  # noqa: E731
 THIRSTY = 3  # regular wakes in want of water until somebody is told (R16)
-NEEDS = (
+
+
+def never(facts: "Facts") -> bool:
+    """Asked for only while it is needed."""
+    return False
+
+
+NEEDS: "tuple[Need, ...]" = (
     (
         "fill the tank",
         "owner",
         "R4",
+        AT_ONCE,
         lambda f: (below(f.level_ml, f.warn_ml) or f.float_opened) and not f.empties,
         lambda f: below(f.level_ml, f.warn_ml + f.scatter_ml) and not f.empties,
     ),
@@ -62,68 +78,84 @@ NEEDS = (
         "charge the battery",
         "owner",
         "R5",
+        AT_ONCE,
         lambda f: below(f.battery_mv, f.charge_mv) or f.weak,
         lambda f: below(f.battery_mv, f.charge_mv + 20),
     ),
-    ("see to the battery", "owner", "R5", lambda f: f.battery_mv is None, NEVER),
-    ("confirm the charge", "owner", "R5", lambda f: f.confirm_charge, NEVER),
-    ("unplug the charger", "owner", "R5", lambda f: f.unplug_charger, NEVER),
-    ("see to the soil probe", "owner", "R6", lambda f: f.soil_ppt is None, NEVER),
-    ("see to the thermometer", "owner", "R6", lambda f: f.thermometer_lost, NEVER),
-    ("see to the level", "owner", "R4", lambda f: f.level_ml is None, NEVER),
-    ("free the button", "owner", "R12", lambda f: f.button_masked, NEVER),
-    ("empty the saucer", "owner", "R15", lambda f: f.saucer == "wet", NEVER),
-    ("see to the saucer probe", "owner", "R15", lambda f: f.saucer == "lost", NEVER),
-    ("clear a lockout", "owner", "R9", lambda f: f.lockouts & BUTTON_BITS or f.is_back, NEVER),
-    ("see to the pot", "maker", "R11", lambda f: f.lockouts & CABLE_BITS or f.store_failed, NEVER),
-    ("commission the pot", "maker", "R14", lambda f: f.stage < 2 or not f.match, NEVER),
-    ("see why it stays dry", "maker", "R7", lambda f: f.thirst >= THIRSTY, NEVER),
-    ("water by hand", "owner", "R16", lambda f: f.thirst >= THIRSTY, NEVER),
-    ("see to the hose", "owner", "R18", lambda f: f.silent_doses > 0, NEVER),
-    ("see why the tank empties", "owner", "R8", lambda f: f.empties, NEVER),
+    ("see to the battery", "owner", "R5", LAST_WORD, lambda f: f.battery_mv is None, never),
+    ("confirm the charge", "owner", "R5", AT_ONCE, lambda f: f.confirm_charge, never),
+    ("unplug the charger", "owner", "R5", AT_ONCE, lambda f: f.unplug_charger, never),
+    ("see to the soil probe", "owner", "R6", AT_ONCE, lambda f: f.soil_ppt is None, never),
+    ("see to the thermometer", "owner", "R6", AT_ONCE, lambda f: f.thermometer_lost, never),
+    ("see to the level", "owner", "R4", AT_ONCE, lambda f: f.level_ml is None, never),
+    ("free the button", "owner", "R12", AT_ONCE, lambda f: f.button_masked, never),
+    ("empty the saucer", "owner", "R15", AT_ONCE, lambda f: f.saucer == "wet", never),
+    ("see to the saucer probe", "owner", "R15", AT_ONCE, lambda f: f.saucer == "lost", never),
+    (
+        "clear a lockout",
+        "owner",
+        "R9",
+        AT_ONCE,
+        lambda f: f.lockouts & BUTTON_BITS or f.is_back,
+        never,
+    ),
+    (
+        "see to the pot",
+        "maker",
+        "R11",
+        AT_ONCE,
+        lambda f: f.lockouts & CABLE_BITS or f.store_failed,
+        never,
+    ),
+    ("commission the pot", "maker", "R14", AT_ONCE, lambda f: f.stage < 2 or not f.match, never),
+    ("see why it stays dry", "maker", "R7", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
+    ("water by hand", "owner", "R16", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
+    ("see to the hose", "owner", "R18", AT_ONCE, lambda f: f.silent_doses > 0, never),
+    ("see why the tank empties", "owner", "R8", AT_ONCE, lambda f: f.empties, never),
 )
-
-
 NEED_BITS = {row[0]: 1 << i for i, row in enumerate(NEEDS)}
+LAST_WORD_BITS = sum([NEED_BITS[row[0]] for row in NEEDS if row[3] == LAST_WORD])
 
 
-def is_blind(facts):
+def is_blind(facts: "Facts") -> bool:
     """A dose that needs no believed soil: the owner's own, or upkeep where it is not cold (R6)."""
     return facts.kind == "manual" or (facts.kind == "upkeep" and not facts.cold)
 
 
-def below(value, bound):
+def below(value: "int | None", bound: int) -> bool:
     """A believed value below the bound."""
     return value is not None and value < bound
 
 
-def judge_permissives(facts):
+def judge_permissives(facts: "Facts") -> "tuple[dict[str, int], bool]":
     """{name: 1 or 0} for every permissive, and whether all hold."""
     judged = {name: 1 if holds(facts) else 0 for name, _, holds in PERMISSIVES}
     return judged, 0 not in judged.values()
 
 
-def need_bits(facts):
+def need_bits(facts: "Facts") -> int:
     """The needs as one bit each, in the order of the list. Those of the last wake may stay."""
     bits, bit = 0, 1
-    for _, _, _, needed, stays in NEEDS:
+    for _, _, _, _, needed, stays in NEEDS:
         if needed(facts) or (facts.needed & bit and stays(facts)):
             bits |= bit
         bit <<= 1
     return bits
 
 
-def need_names(bits):
+def need_names(bits: int) -> list[str]:
     """The names of those needs, in the order of the list."""
+    if not bits:
+        return []
     return [row[0] for i, row in enumerate(NEEDS) if bits >> i & 1]
 
 
-def latch(state, name):
+def latch(state: "State", name: str) -> None:
     """Latch a lockout."""
     state.lockouts |= BITS[name]
 
 
-def clear(state, bits):
+def clear(state: "State", bits: int) -> None:
     """End the lockouts of these bits, and forget what led to them."""
     gone = state.lockouts & bits
     state.lockouts &= ~bits
@@ -140,7 +172,7 @@ def clear(state, bits):
         state.clear_wakes = state.low_wakes = 0
 
 
-def latched(state):
+def latched(state: "State") -> list[str]:
     """The names of the latched lockouts, in the order of the list."""
     if not state.lockouts:
         return []

@@ -13,6 +13,12 @@ from array import array
 from wakecore.number import muldiv_down, muldiv_up
 from wakecore.table import counts_at, direction
 
+if False:
+    from typing import Sequence
+
+    from wakecore.fields import Pot, Probe, Values
+    from wakecore.typed import Watch
+
 SAMPLE_MS = 150  # the board samples and renews its 200 ms hardware pulse this often (R2)
 OVERRUN_MS = 200  # what the hardware pulse may add after the last renewal (R2)
 MOST_SAMPLES = 30000 // SAMPLE_MS + 2
@@ -24,27 +30,34 @@ UNREAD = 1 << 29  # what a channel holds when its part does not answer; no count
 
 KEEP, DONE, STOP = 0, 1, 2  # keep running; the pulse is complete; a trip
 
-# What stops a pulse early: (trip, requirement)
+# What a pulse proves that ended so: nothing, that no water came, or that of a float switch alone,
+# for one that opens and bobs back is no full tank (R4)
+NOTHING, NO_WATER, NO_WATER_BY_FLOAT = "", "no water", "no water by a float"
+
+# What stops a pulse early: (trip, requirement, what it proves, the lockout it latches at once)
 TRIPS = (
-    ("full", "R2"),  # more samples than the pulse has time for
-    ("fault", "R2"),  # a part raised an error, or no memory was left
-    ("day", "R3"),  # the level fell by all that the 24 hours still allow
-    ("reserve", "R4"),  # the tank fell to its reserve, or the float opened
-    ("no flow", "R4"),  # the level does not fall
-    ("no load", "R4"),  # the pump draws too little: it runs dry
-    ("fast fall", "R8"),  # the level falls faster than any pump here: hose off, siphon
-    ("level lost", "R4"),  # the level probe does not answer
-    ("sag", "R5"),  # the cell's voltage gives way
-    ("battery lost", "R5"),  # the battery reading does not answer
-    ("wet", "R15"),  # the saucer is wet
-    ("saucer lost", "R15"),  # the saucer probe does not answer
+    ("full", "R2", NOTHING, ""),  # more samples than the pulse has time for
+    ("fault", "R2", NO_WATER, ""),  # a part raised an error, or no memory was left
+    ("day", "R3", NOTHING, ""),  # the level fell by all that the 24 hours still allow
+    ("reserve", "R4", NO_WATER_BY_FLOAT, ""),  # the tank fell to its reserve, or the float opened
+    ("no flow", "R4", NO_WATER, ""),  # the level does not fall
+    ("no load", "R4", NO_WATER, ""),  # the pump draws too little: it runs dry
+    ("fast fall", "R8", NOTHING, "leak"),  # the level falls faster than any pump: hose off, siphon
+    ("level lost", "R4", NO_WATER, ""),  # the level probe does not answer
+    ("sag", "R5", NOTHING, "battery low"),  # the cell's voltage gives way
+    ("battery lost", "R5", NOTHING, "battery low"),  # the battery reading does not answer
+    ("wet", "R15", NOTHING, "saucer wet"),  # the saucer is wet
+    ("saucer lost", "R15", NOTHING, ""),  # the saucer probe does not answer
 )
+DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] == NO_WATER])
+FLOAT_DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] != NOTHING])
+LATCHES = {row[0]: row[3] for row in TRIPS if row[3]}
 
 
 class Run:
     """A pulse of `pulse_ms`, ready to start. `trip` is None unless a row above stopped it."""
 
-    def __init__(self, pulse_ms, rows):
+    def __init__(self, pulse_ms: int, rows: "tuple[Watch, ...]") -> None:
         self.pulse_ms = pulse_ms
         self.rows = rows
         self.samples = array("i", bytes(4 * WIDTH * MOST_SAMPLES))
@@ -52,20 +65,22 @@ class Run:
         self.hits = array("i", [0] * len(rows))
         self.count = 0
         self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
-        self.trip = None
+        self.trip: str | None = None
         self.ran_ms = 0
 
-    def step(self):
+    def step(self) -> int:
         """Take the sample in `now`: KEEP, DONE or STOP. Allocates nothing."""
         now, samples, hits = self.now, self.samples, self.hits
         at = self.count * WIDTH
-        for channel in range(WIDTH):
-            samples[at + channel] = now[channel]
+        samples[at] = ms = now[MS]
+        samples[at + LEVEL] = now[LEVEL]
+        samples[at + BATTERY] = now[BATTERY]
+        samples[at + CURRENT] = now[CURRENT]
+        samples[at + SAUCER] = now[SAUCER]
         self.count += 1
-        ms = now[MS]
         i = 0
         for trip, channel, sign, limit, after_ms, wanted in self.rows:
-            if ms >= after_ms and sign * now[channel] > limit:
+            if sign * now[channel] > limit and ms >= after_ms:
                 hits[i] += 1
                 if hits[i] >= wanted:
                     self.trip = trip
@@ -80,7 +95,7 @@ class Run:
             return STOP
         return KEEP
 
-    def end(self, ran_ms, trip=None):
+    def end(self, ran_ms: int, trip: "str | None" = None) -> None:
         """The pump is off: how long the board says it ran, and a trip of the board's own.
 
         Samples count too: a clock that stands still makes no run shorter (R2, R3).
@@ -90,39 +105,43 @@ class Run:
         slowest_ms = self.count * SAMPLE_MS
         self.ran_ms = slowest_ms if ran_ms < slowest_ms - SAMPLE_MS else ran_ms
 
-    def record(self, channels):
+    def record(self, channels: "Sequence[int]") -> "dict[str, int | list[int]]":
         """The samples as lists, by channel, for those channels that are fitted."""
-        last = self.count * WIDTH
-        found: dict = {"ran_ms": self.ran_ms}
+        samples, last = self.samples, self.count * WIDTH
+        found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms}
         for channel in channels:
-            found[CHANNELS[channel]] = [self.samples[i] for i in range(channel, last, WIDTH)]
+            found[CHANNELS[channel]] = [samples[i] for i in range(channel, last, WIDTH)]
         return found
 
 
-def flow_ul(ms, flow_ul_s):
+def flow_ul(ms: int, flow_ul_s: int) -> int:
     """Water moved in that time, rounded up."""
     return muldiv_up(ms, flow_ul_s, 1000)
 
 
-def most_fall_ml(ms, pot):
+def most_fall_ml(ms: int, pot: "Pot") -> int:
     """What the level may fall by in that time: twice what any pump here moves, and the scatter
     between two readings (R8)."""
     return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + 2 * pot.calibration.tolerance_ml
 
 
-def below(trip, channel, probe, value, after_ms, wanted):
+def below(
+    trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
+) -> "Watch":
     """A row that trips while the quantity is below `value`."""
     sign = direction(probe.points)
     return (trip, channel, -sign, -sign * counts_at(probe.points, value), after_ms, wanted)
 
 
-def at_least(trip, channel, probe, value, after_ms, wanted):
+def at_least(
+    trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
+) -> "Watch":
     """A row that trips while the quantity is `value` or more."""
     sign = direction(probe.points)
     return (trip, channel, sign, sign * counts_at(probe.points, value) - 1, after_ms, wanted)
 
 
-def prepare(pulse_ms, level_ml, day_left_ml, pot):
+def prepare(pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot") -> Run:
     """The watch list for this pulse, in raw counts: a Run, not yet started.
 
     level_ml: tank content before it; day_left_ml: what the 24 hours still allow. The level
@@ -131,7 +150,9 @@ def prepare(pulse_ms, level_ml, day_left_ml, pot):
     """
     limits, settings, cal = pot.limits, pot.settings, pot.calibration
     reserve_ml = max(limits.reserve_ml, settings.reserve_ml)
-    rows = [
+    assert cal.battery is not None
+    assert cal.level is not None
+    rows: "list[Watch]" = [
         ("battery lost", BATTERY, 1, UNREAD - 1, 0, 2),
         ("level lost", LEVEL, 1, UNREAD - 1, 0, 2),
         below("sag", BATTERY, cal.battery, limits.sag_mv, 0, 2),
@@ -159,7 +180,7 @@ def prepare(pulse_ms, level_ml, day_left_ml, pot):
     return Run(pulse_ms, tuple(rows))
 
 
-def channels(calibration):
+def channels(calibration: "Values") -> list[int]:
     """The channels a record of a run keeps: time, level and battery, and what else is fitted."""
     kept = [MS, LEVEL, BATTERY]
     if calibration.current is not None:

@@ -10,6 +10,9 @@ from struct import pack, unpack
 
 from wakecore.number import SMALL_MAX, SMALL_MIN, add_capped, muldiv_up
 
+if False:
+    from typing import Sequence
+
 VERSION = 2  # 1: the age of a place was that of its first water
 MAGIC = b"wake"
 HEAD = "<4sHH"
@@ -87,27 +90,98 @@ FIELDS = (
     ("asked", 0, 1, 1),  # 1: dry soil asked for the dose whose answer is awaited (R7)
 )
 NAMES = tuple([row[0] for row in FIELDS])
-# Counters of seconds, which grow while the pot sleeps
-TIMES = ("cycle_s", "since_dose_s", "look_s", "soil_s", "told_s", "presses_s", "place_s")
-TIMES += ("filled_s", "proof_s")
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
 
 
 class State:
     """One attribute for each field above, and the deliveries: `ages_s` and `mls`."""
 
-    def __init__(self):
+    __slots__ = NAMES + ("ages_s", "mls", "crc")
+    seq: int
+    wakes: int
+    sleep_s: int
+    cycle_s: int
+    since_dose_s: int
+    phase: int
+    plan_ul: int
+    plan_kind: int
+    pulses: int
+    given_ul: int
+    open_ms: int
+    interrupts: int
+    dry_trips: int
+    proof_ml: int
+    proof_ul: int
+    look_ml: int
+    look_s: int
+    leak_looks: int
+    soil_counts: int
+    soil_same: int
+    soil_ppt: int
+    soil_s: int
+    before_ppt: int
+    peak_ppt: int
+    silent_doses: int
+    learned_ul_per_ppt: int
+    clear_wakes: int
+    lockouts: int
+    button_masked: int
+    presses: int
+    thirst: int
+    calibration_mark: int
+    quiet_wakes: int
+    told: int
+    reporting: int
+    radio_fails: int
+    radio_wait: int
+    told_s: int
+    needed: int
+    presses_s: int
+    low_wakes: int
+    rest_mv: int
+    place_s: int
+    unanswered_ul: int
+    look_n: int
+    fill_looks: int
+    filled_ml: int
+    filled_s: int
+    pumped_ml: int
+    leak_ml: int
+    proof_s: int
+    proof_pulses: int
+    doubts: int
+    unmet: int
+    asked: int
+    ages_s: list[int]
+    mls: list[int]
+    crc: str
+
+    def __init__(self) -> None:
         for name, _, _, start in FIELDS:
             setattr(self, name, start)
         self.ages_s = [0] * DELIVERIES
         self.mls = [0] * DELIVERIES
         self.crc = ""  # of the stored form, as text; set by to_bytes and from_bytes
 
-    def numbers(self):
+    def numbers(self) -> list[int]:
         """All numbers in stored order: deliveries first, so that fields can grow at the end."""
-        return self.ages_s + self.mls + [getattr(self, name) for name in NAMES]
+        # fmt: off
+        return self.ages_s + self.mls + [
+            self.seq, self.wakes, self.sleep_s, self.cycle_s, self.since_dose_s, self.phase,
+            self.plan_ul, self.plan_kind, self.pulses, self.given_ul, self.open_ms,
+            self.interrupts, self.dry_trips, self.proof_ml, self.proof_ul, self.look_ml,
+            self.look_s, self.leak_looks, self.soil_counts, self.soil_same, self.soil_ppt,
+            self.soil_s, self.before_ppt, self.peak_ppt, self.silent_doses,
+            self.learned_ul_per_ppt, self.clear_wakes, self.lockouts, self.button_masked,
+            self.presses, self.thirst, self.calibration_mark, self.quiet_wakes, self.told,
+            self.reporting, self.radio_fails, self.radio_wait, self.told_s, self.needed,
+            self.presses_s, self.low_wakes, self.rest_mv, self.place_s, self.unanswered_ul,
+            self.look_n, self.fill_looks, self.filled_ml, self.filled_s, self.pumped_ml,
+            self.leak_ml, self.proof_s, self.proof_pulses, self.doubts, self.unmet, self.asked,
+        ]
+        # fmt: on
 
-    def to_bytes(self):
+    def to_bytes(self) -> bytes:
         """The stored form, closed by its CRC."""
         numbers = self.numbers()
         body = pack(STORED, MAGIC, VERSION, len(numbers), *numbers)
@@ -116,7 +190,7 @@ class State:
         return body + pack("<I", crc)
 
 
-def from_numbers(numbers, version=VERSION):
+def from_numbers(numbers: "Sequence[int]", version: int = VERSION) -> "State | None":
     """A State from stored numbers, or None if one is out of range or too few are there.
 
     version: the form they were stored in. Numbers beyond the fields known here come from
@@ -140,7 +214,7 @@ def from_numbers(numbers, version=VERSION):
     return state
 
 
-def migrate(state):
+def migrate(state: State) -> None:
     """Bring a state of form 1 to today's: newest place first, aged by its newest water.
 
     What a proof had gathered was another quantity: it begins anew.
@@ -152,7 +226,7 @@ def migrate(state):
     state.proof_ml = state.proof_ul = 0
 
 
-def from_bytes(data):
+def from_bytes(data: bytes) -> "State | None":
     """A State from its stored form, or None if it is damaged or newer than this core."""
     if len(data) < HEAD_SIZE + 4 or unpack("<I", data[-4:])[0] != crc32(data[:-4]):
         return None
@@ -165,19 +239,38 @@ def from_bytes(data):
     return state
 
 
-def end_dose(state):
+def fault(state: State) -> str:
+    """What is wrong with a state about to be stored, "" if nothing is. For asserts alone."""
+    for (name, least, most, _), number in zip(FIELDS, state.numbers()[2 * DELIVERIES :]):
+        if not least <= number <= most:
+            return "%s = %d, allowed %d to %d" % (name, number, least, most)
+    if min(state.ages_s) < 0 or min(state.mls) < 0:
+        return "a delivery below 0"
+    if state.plan_ul and state.phase != SOAK and not state.open_ms:
+        return "water to give, and no soak or pulse to give it in"
+    return ""
+
+
+def end_dose(state: State) -> None:
     """No more pulses in this dose: look for a leak next (R8)."""
     state.plan_ul, state.phase = 0, FIRST_LOOK
 
 
-def pass_time(state, elapsed_s, clock_ppt):
+def pass_time(state: State, elapsed_s: int, clock_ppt: int) -> None:
     """Let vouched time pass: every counter of seconds grows, none past LONG_S.
 
     Water that is surely older than 24 hours is forgotten: the window is wider by the error
     of the sleep oscillator, which counted the time (R3).
     """
-    for name in TIMES:
-        setattr(state, name, add_capped(getattr(state, name), elapsed_s, LONG_S))
+    state.cycle_s = add_capped(state.cycle_s, elapsed_s, LONG_S)
+    state.since_dose_s = add_capped(state.since_dose_s, elapsed_s, LONG_S)
+    state.look_s = add_capped(state.look_s, elapsed_s, LONG_S)
+    state.soil_s = add_capped(state.soil_s, elapsed_s, LONG_S)
+    state.told_s = add_capped(state.told_s, elapsed_s, LONG_S)
+    state.presses_s = add_capped(state.presses_s, elapsed_s, LONG_S)
+    state.place_s = add_capped(state.place_s, elapsed_s, LONG_S)
+    state.filled_s = add_capped(state.filled_s, elapsed_s, LONG_S)
+    state.proof_s = add_capped(state.proof_s, elapsed_s, LONG_S)
     window_s = DAY_S + muldiv_up(DAY_S, clock_ppt, 1000)
     for i in range(DELIVERIES):
         if not state.mls[i]:
@@ -187,7 +280,7 @@ def pass_time(state, elapsed_s, clock_ppt):
             state.ages_s[i] = state.mls[i] = 0
 
 
-def deliver(state, ml):
+def deliver(state: State, ml: int) -> None:
     """Book water that left the tank, into the place of the last four hours or a new one (R3).
 
     A place counts from its newest water on: longer, never shorter. Should no place be free,
@@ -206,6 +299,6 @@ def deliver(state, ml):
     state.mls[0] = add_capped(state.mls[0], ml, 1000000)
 
 
-def delivered_ml(state):
+def delivered_ml(state: State) -> int:
     """Water of the last 24 hours (R3)."""
     return min(sum(state.mls), 1000000)

@@ -6,10 +6,13 @@ the table the end value holds: whether to believe such a reading is judged elsew
 
 from wakecore.number import muldiv, muldiv_down, muldiv_up
 
+if False:  # for types alone: a chip never sees it
+    from wakecore.typed import Points
+
 MOST_POINTS = 16
 
 
-def convert(points, counts):
+def convert(points: "Points", counts: int) -> int:
     """The value at counts, rounded to the nearest whole unit."""
     low_counts, low_value = points[0]
     if counts <= low_counts:
@@ -22,12 +25,12 @@ def convert(points, counts):
     return low_value
 
 
-def direction(points):
+def direction(points: "Points") -> int:
     """+1 if the value rises with the counts, -1 if it falls."""
     return 1 if points[-1][1] > points[0][1] else -1
 
 
-def counts_at(points, value):
+def counts_at(points: "Points", value: int) -> int:
     """The counts at which the value first reaches `value`, coming from below.
 
     So `convert(points, counts) >= value` exactly where

@@ -10,12 +10,17 @@ from wakecore import plan, rules, run
 from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv, muldiv_up
 from wakecore.state import DAY_S, UNKNOWN, deliver
 
+if False:
+    from wakecore.fields import Pot
+    from wakecore.judge import Facts
+    from wakecore.state import State
+
 MOST_DOUBTS = 3  # looks in a row that doubts may ask for, so that a regular wake comes
 MEAN_OF = 4  # readings in the level that later ones are compared with
 WEEK_S = 7 * DAY_S
 
 
-def look(state, facts, pot):
+def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     """With the pump off the level may rise, if somebody fills, and not fall (R8).
 
     A press makes no doubt worse: only a wake that was due counts towards a leak.
@@ -48,18 +53,18 @@ def look(state, facts, pot):
         judge_proof(state, pot, state.look_ml, 3000 if state.look_n >= MEAN_OF else 0)
 
 
-def is_doubtful(state):
+def is_doubtful(state: "State") -> bool:
     """Is one more look wanted before the level is believed?"""
     return (state.leak_looks == 1 or state.fill_looks == 1) and state.doubts < MOST_DOUBTS
 
 
-def is_steady(state, facts):
+def is_steady(state: "State", facts: "Facts") -> bool:
     """May the pump start by this level (R4, R8)? Not while a leak is in doubt, nor on one high
     reading where the tank was too empty before it."""
     return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
 
 
-def look_at_float(state, level_ml, reserve_ml):
+def look_at_float(state: "State", level_ml: int, reserve_ml: int) -> None:
     """A switch shows no amounts: open or closed. Closed after two looks at it open is a refill."""
     if level_ml < reserve_ml:
         state.leak_looks = add_capped(state.leak_looks, 1, 100)
@@ -69,7 +74,7 @@ def look_at_float(state, level_ml, reserve_ml):
     state.leak_looks = 0
 
 
-def average(state, level_ml):
+def average(state: "State", level_ml: int) -> None:
     """Take this reading into the level to compare with; begin anew after a week."""
     if state.look_s >= WEEK_S:
         refer_to(state, level_ml)
@@ -78,19 +83,19 @@ def average(state, level_ml):
         state.look_ml += muldiv(level_ml - state.look_ml, 1, state.look_n)
 
 
-def refer_to(state, level_ml):
+def refer_to(state: "State", level_ml: int) -> None:
     """Compare later levels with this one."""
     state.look_ml, state.look_s, state.look_n = level_ml, 0, 1
     state.leak_looks = state.fill_looks = 0
 
 
-def count_from(state, level_ml):
+def count_from(state: "State", level_ml: int) -> None:
     """Begin the account of this tank content: what the pump takes from it, and the time."""
     state.filled_ml, state.filled_s, state.pumped_ml = level_ml, 0, 0
     state.proof_ul = state.proof_pulses = 0
 
 
-def expected_ml(state, pot):
+def expected_ml(state: "State", pot: "Pot") -> int:
     """The least that the tank should hold: by the last readings, or by the account since the
     refill, where that says more. So a leak too slow for one night is seen in the end."""
     a_day_ml = pot.settings.leak_ml_day
@@ -101,7 +106,7 @@ def expected_ml(state, pot):
     return max(by_looks_ml, state.filled_ml - gone_ml)
 
 
-def filled(state, level_ml):
+def filled(state: "State", level_ml: int) -> None:
     """Somebody filled the tank: a pump that ran dry may try again (R4)."""
     rules.clear(state, rules.BITS["dry run"])
     state.dry_trips = 0
@@ -109,7 +114,7 @@ def filled(state, level_ml):
     count_from(state, level_ml)
 
 
-def leaked(state, level_ml, pot):
+def leaked(state: "State", level_ml: int, pot: "Pot") -> None:
     """Water left with the pump off (R8). What should be there is kept: a tank that was only
     carried away comes back to it, and one that leaks slowly does not by itself."""
     rules.latch(state, "leak")
@@ -119,14 +124,14 @@ def leaked(state, level_ml, pot):
     count_from(state, level_ml)
 
 
-def is_back(state, pot):
+def is_back(state: "State", pot: "Pot") -> bool:
     """Is the tank as full again as before the leak, and has it held through the looks (R8)?"""
     if state.leak_ml < 0 or state.look_n < 3 or state.leak_looks or state.fill_looks:
         return False
     return state.look_ml >= state.leak_ml - 2 * pot.calibration.tolerance_ml
 
 
-def empties_by_itself(state, facts, pot):
+def empties_by_itself(state: "State", facts: "Facts", pot: "Pot") -> bool:
     """Is the tank empty although the pump cannot have taken half of what it holds (R8)?
 
     For a float switch, which sees no leak: `filled_ml` is what the tank holds while it is closed.
@@ -136,7 +141,7 @@ def empties_by_itself(state, facts, pot):
     return 2 * state.pumped_ml < state.filled_ml
 
 
-def held_ml(state, pot, level_ml, after_ml):
+def held_ml(state: "State", pot: "Pot", level_ml: int, after_ml: "int | None") -> int:
     """What the tank held before a pulse: a reading that was too high counts if the one after the
     pulse is too high as well (R8)."""
     if not state.fill_looks or is_filled(state, pot, after_ml):
@@ -144,12 +149,14 @@ def held_ml(state, pot, level_ml, after_ml):
     return state.look_ml
 
 
-def is_filled(state, pot, after_ml):
+def is_filled(state: "State", pot: "Pot", after_ml: "int | None") -> bool:
     """Is the reading after a pulse higher than anything but a refill explains?"""
     return after_ml is not None and after_ml > state.look_ml + 2 * pot.calibration.tolerance_ml
 
 
-def book(state, pot, ran_ms, before_ml, after_ml):
+def book(
+    state: "State", pot: "Pot", ran_ms: int, before_ml: int, after_ml: "int | None"
+) -> "tuple[int, int | None]":
     """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
 
     Later looks compare with the level after it, but with none below what a pump can have
@@ -180,7 +187,9 @@ def book(state, pot, ran_ms, before_ml, after_ml):
 # Does the pump move water? Where one pulse is too small to show it, several are judged (R4)
 
 
-def go_on_with_proof(state, pot, ran_ms, before_ml, after_ml):
+def go_on_with_proof(
+    state: "State", pot: "Pot", ran_ms: int, before_ml: int, after_ml: "int | None"
+) -> "bool | None":
     """After a pulse: True if water was shown, False if it was not, None if it is too early.
 
     before_ml: what the tank held before it, which the first pulse of a proof is judged by.
@@ -196,7 +205,7 @@ def go_on_with_proof(state, pot, ran_ms, before_ml, after_ml):
     return None if after_ml is None else judge_proof(state, pot, after_ml, 4000)
 
 
-def judge_proof(state, pot, level_ml, share):
+def judge_proof(state: "State", pot: "Pot", level_ml: int, share: int) -> "bool | None":
     """True, False or None as above, and what follows: as many dry runs as the proof had pulses.
 
     share: a `share / 1000`th of the water commanded must have left the tank, once that is more
@@ -218,17 +227,17 @@ def judge_proof(state, pot, level_ml, share):
     return shown
 
 
-def evaporated_ml(state, pot):
+def evaporated_ml(state: "State", pot: "Pot") -> int:
     """What may have evaporated since the first pulse of the proof."""
     return muldiv_up(state.proof_s, pot.settings.leak_ml_day, DAY_S)
 
 
-def end_proof(state):
+def end_proof(state: "State") -> None:
     """What was gathered so far proves nothing any more."""
     state.proof_ul = state.proof_pulses = 0
 
 
-def count_dry(state, pot, runs):
+def count_dry(state: "State", pot: "Pot", runs: int) -> None:
     """So many more runs without water; too many in a row lock out (R4)."""
     state.dry_trips = add_capped(state.dry_trips, runs, 100)
     if state.dry_trips >= pot.limits.dry_trips:

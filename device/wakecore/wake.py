@@ -1,16 +1,6 @@
 """One wake, from first to last: wake, read, decide, pump, sleep.
 
-`wake()` yields one command at a time and is sent what the command brought:
-
-    ("off",)                 pump off, pin set up anew            nothing
-    ("rest",)                battery before any load              [counts, spread] or None
-    ("read",)                every fitted probe                   {name: [counts, spread] or None}
-    ("store", bytes)         state into a slot, read back         True only if both worked
-    ("run", Run)             one pulse, watched                   nothing; the Run holds it
-    ("close",)               all parts off                        milliseconds awake so far
-    ("log", record)          one line for the field log           nothing
-    ("report", n)            radio: what is recorded up to wake n nothing
-    ("sleep", s, button)     deep sleep; may the button wake?     never returns
+`wake()` yields one command at a time and is sent what the command brought (see `command`).
 
 There is at most one pulse in a wake: soak and the looks for a leak are short sleeps, so
 that what is under way is always in storage (R8, R9). Whoever carries out the commands is
@@ -18,8 +8,10 @@ not asked what it thinks. A report comes when everything else of the wake is don
 (R13), in a boot of its own; what came of it is known to the next wake (`begin`).
 """
 
-from wakecore import fields, judge, plan, rules, run, tank
+from wakecore import judge, plan, rules, run, tank
+from wakecore.command import CLOSE, OFF, READ, REST, Log, Pump, Report, Sleep, Store
 from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv_up
+from wakecore.run import DRY_RUNS, FLOAT_DRY_RUNS, LATCHES
 from wakecore.state import (
     DAY_S,
     FIRST_LOOK,
@@ -32,8 +24,15 @@ from wakecore.state import (
     deliver,
     delivered_ml,
     end_dose,
+    fault,
     pass_time,
 )
+
+if False:
+    from wakecore.fields import Pot, Values
+    from wakecore.judge import Facts
+    from wakecore.state import State
+    from wakecore.typed import Begin, Reading, Readings, Record, Wake, Water
 
 FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
 MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering button (R12)
@@ -42,13 +41,6 @@ LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5
 LEAST_SLEEP_S = 60
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
-DRY_RUNS = ("no flow", "no load", "level lost", "fault")  # trips that showed no water (R4)
-FLOAT_DRY_RUNS = DRY_RUNS + ("reserve",)  # a float that opens and bobs back is no full tank
-TRIP_LOCKOUTS = (
-    ("sag", "battery low"),
-    ("battery lost", "battery low"),
-    ("wet", "saucer wet"),
-)
 
 # The members of a wake's record, in the order they are written. `DEVELOPERS.md` explains each.
 RECORD = (
@@ -58,79 +50,47 @@ RECORD = (
 )
 
 
-def wake(state, pot, begin):
+def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     """One wake of this pot. Changes `state` as it goes; see the top of this file.
 
     begin: what the board knows before any reading, as `DEVELOPERS.md` lists it.
     """
-    commands, stores = ["off"], []
-    number, before = state.wakes, state.crc
-    yield ("off",)
-
-    # Wake: what happened since the last one
+    # Wake: what is retained, and the time that passed
+    number, before, locked_in = state.wakes, state.crc, state.lockouts
+    yield OFF
     elapsed_s = credited_s(state, begin)
     pass_time(state, elapsed_s, pot.limits.clock_ppt)
-    facts = judge.Facts(state, pot, begin)
-    look_at_files(state, facts, pot, begin)
+    look_at_files(state, pot, begin)
 
     # Read: the battery first, before any load
-    commands.append("rest")
-    rest = yield ("rest",)
-    commands.append("read")
-    read = yield ("read",)
-    values = judge.believe(facts, state, pot, rest, read)
+    rest = yield REST
+    read = yield READ
+    facts = judge.Facts(state, pot, begin, rest, read, locked_in)
 
-    # Decide: first what happened to the pump, then whether this wake is a regular one
-    # (due: what its phase waits for is over; regular: due, with nothing under way)
-    facts.dry = rules.below(facts.soil_ppt, 1 + fields.refill_ppt(pot.settings, pot.calibration))
-    if state.phase == SOAK and not facts.soaking:
-        finish_dose(state, pot)
-    look_at_open_pulse(state, facts, pot)
-    regular = facts.due and state.phase == IDLE
-    if regular:
-        state.cycle_s = 0
-    look_at_button(state, facts, pot, begin)
-    tank.look(state, facts, pot)
-    facts.is_steady = tank.is_steady(state, facts)
-    if regular and not facts.is_steady and tank.is_doubtful(state):  # it comes once that is settled
-        regular, state.cycle_s = False, pot.settings.wake_s
-    elif regular:
-        state.doubts = 0
-    look_at_saucer(state, facts)
-    look_at_battery(state, facts, pot, regular and elapsed_s > 0)
-    look_at_soil(state, facts, pot, read.get("soil"), regular, elapsed_s)
-    look_at_radio(state, begin, pot.settings)
-    facts.take_from_state(state, pot.limits)
-    facts.unanswered_left_ul = plan.left_ul(state, pot)
-    if state.phase == SOAK:
-        kind, dose_ul = state.plan_kind, state.plan_ul if facts.due else 0
-        if plan.filled(kind, facts.soil_ppt, pot):
-            dose_ul = state.plan_ul = 0
-    elif state.phase == IDLE:
-        kind, dose_ul = plan.demand(facts, state, pot)
-    else:
-        kind, dose_ul = plan.NONE, 0
+    # Decide: what happened since the last wake, then what this one gives
+    take_in(state, facts, pot, begin, read.get("soil"), elapsed_s)
+    kind, dose_ul = wish(state, facts, pot)
     facts.kind = plan.KINDS[kind]
     permissives, allowed = rules.judge_permissives(facts)
     pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
-    look_at_thirst(state, facts, pot, regular, pulse_ms, elapsed_s)
+    look_at_thirst(state, facts, pot, facts.regular, pulse_ms, elapsed_s)
 
     # Pump: begun is on record before the pump starts (R9)
-    trips, water = [], {}
+    stores: list[int] = []
+    trips: list[str] = []
+    water: "Water" = {}
     ran = None
     if pulse_ms:
         if state.phase == IDLE:
             begin_dose(state, facts, kind, dose_ul)
         state.open_ms, state.sleep_s = pulse_ms, 0  # a reset from here on is credited no time
-        commands.append("store")
-        stored = yield ("store", stamp(state))
+        stored = yield Store(stamp(state))
         stores.append(1 if stored else 0)
         if stored:
+            assert facts.level_ml is not None
             ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot)
-            commands.append("run %d" % pulse_ms)
-            yield ("run", ran)
-            commands.append("read")
-            after = yield ("read",)
+            yield Pump(ran)
+            after = yield READ
             trips = [ran.trip] if ran.trip else []
             water = end_pulse(state, facts, pot, ran, after, trips)
         else:
@@ -140,25 +100,21 @@ def wake(state, pot, begin):
         next_phase(state, facts, pot)
 
     # Sleep: all parts off, state stored, the wake on record
-    commands.append("close")
-    awake_ms = yield ("close",)
+    awake_ms = yield CLOSE
     state.sleep_s = sleep_s = sleep_time(state, facts, pot.settings, elapsed_s)
+    assert 0 < sleep_s <= LONG_S
     state.wakes = add_capped(state.wakes, 1, SMALL_MAX)
     look_at_needs(state, facts, pot, 0 in stores)
     # A cold start is no reason to report, however many come in a row (R17)
-    counts = regular and begin["cause"] == "timer"
+    counts = facts.regular and begin["cause"] == "timer"
     report = is_to_report(state, facts, pot, counts, begin["cause"] == "button")
     note_report(state, facts, pot, counts, report)
-    commands.append("store")
-    stored = yield ("store", stamp(state))
+    stored = yield Store(stamp(state))
     stores.append(1 if stored else 0)
-    facts.store_failed = 0 in stores
-    if report:
-        commands.append("report")
-    commands.append("sleep %d" % sleep_s if state.button_masked else "sleep %d button" % sleep_s)
-
+    if not stored:
+        look_at_needs(state, facts, pot, True)
     water["day_ml"] = delivered_ml(state)
-    record = {
+    record: "Record" = {
         "kind": "wake",
         "n": number,
         "core": pot.core,
@@ -170,7 +126,7 @@ def wake(state, pot, begin):
         "read": read,
         "stores": stores,
         "awake_ms": awake_ms,
-        "values": values,
+        "values": facts.values(),
         "judged": facts.judged,
         "permissives": permissives,
         "plan": {
@@ -181,33 +137,88 @@ def wake(state, pot, begin):
         },
         "trips": trips,
         "lockouts": rules.latched(state),
-        "needs": rules.need_names(rules.need_bits(facts)),
+        "needs": rules.need_names(facts.needs),
         "water": water,
         "charge_uah": charge_uah(
             pot.calibration, awake_ms, ran, elapsed_s, begin.get("radio_ms", 0)
         ),
-        "commands": commands,
+        "commands": commands_of(state, pulse_ms, ran, report),
         "before": before,
         "state": state.crc,
     }
     if ran is not None:
         record["run"], record["after"] = ran.record(run.channels(pot.calibration)), after
-    yield ("log", record)
+    yield Log(record)
     if report:
-        yield ("report", number)
-    yield ("sleep", sleep_s, 0 if state.button_masked else 1)
+        yield Report(number)
+    yield Sleep(sleep_s, 0 if state.button_masked else 1)
 
 
-def stamp(state):
+def commands_of(state: "State", pulse_ms: int, ran: "run.Run | None", report: bool) -> list[str]:
+    """What this wake asked of the board, as its record tells it."""
+    told = ["off", "rest", "read"]
+    if pulse_ms:
+        told.append("store")
+    if ran is not None:
+        told += ["run %d" % pulse_ms, "read"]
+    told += ["close", "store"]
+    if report:
+        told.append("report")
+    told.append(
+        "sleep %d" % state.sleep_s if state.button_masked else "sleep %d button" % state.sleep_s
+    )
+    return told
+
+
+def stamp(state: "State") -> bytes:
     """The state's bytes under a new write number."""
     state.seq = add_capped(state.seq, 1, SMALL_MAX)
+    assert not fault(state), fault(state)
     return state.to_bytes()
 
 
-# Looks: what happened since the last wake, in the order in which the story asks
+# Decide: first what happened since the last wake, in the order in which the story asks
 
 
-def credited_s(state, begin):
+def take_in(
+    state: "State",
+    facts: "Facts",
+    pot: "Pot",
+    begin: "Begin",
+    soil: "Reading | None",
+    elapsed_s: int,
+) -> None:
+    """Book what the readings and the board say that happened, and add to the facts what follows."""
+    if state.phase == SOAK and not facts.soaking:
+        finish_dose(state, pot)
+    look_at_open_pulse(state, facts, pot)
+    if facts.regular:
+        state.cycle_s = 0
+    look_at_button(state, facts, pot, begin)
+    tank.look(state, facts, pot)
+    facts.is_steady = tank.is_steady(state, facts)
+    if facts.regular and not facts.is_steady and tank.is_doubtful(state):
+        facts.regular, state.cycle_s = False, pot.settings.wake_s  # it comes once that is settled
+    elif facts.regular:
+        state.doubts = 0
+    look_at_saucer(state, facts)
+    look_at_battery(state, facts, pot, facts.regular and elapsed_s > 0)
+    look_at_soil(state, facts, pot, soil, facts.regular, elapsed_s)
+    look_at_radio(state, begin, pot.settings)
+    if state.phase == SOAK and plan.filled(state.plan_kind, facts.soil_ppt, pot):
+        state.plan_ul = 0
+    facts.take_from_state(state, pot.limits)
+    facts.unanswered_left_ul = plan.left_ul(state, pot)
+
+
+def wish(state: "State", facts: "Facts", pot: "Pot") -> "tuple[int, int]":
+    """(kind, microlitres) of the dose under way, or of the one this wake asks for."""
+    if state.phase == SOAK:
+        return state.plan_kind, state.plan_ul if facts.due else 0
+    return plan.demand(facts, state, pot) if state.phase == IDLE else (plan.NONE, 0)
+
+
+def credited_s(state: "State", begin: "Begin") -> int:
     """Seconds that surely passed since the last wake (R10): at most the sleep commanded.
 
     A press comes before the sleep is over: a clock that says more than that has jumped.
@@ -218,7 +229,7 @@ def credited_s(state, begin):
     return clamp(slept_s, 0, state.sleep_s)
 
 
-def look_at_files(state, facts, pot, begin):
+def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
     """Book what the board found in storage, and what a person with the cable did (R11)."""
     if begin["state"] == "lost":
         rules.latch(state, "state lost")
@@ -236,11 +247,11 @@ def look_at_files(state, facts, pot, begin):
         tank.end_proof(state)
     for action in begin["host"]:
         rules.clear(state, rules.BITS.get(action[6:], 0))  # "clear leak"
-    if not facts.files_good:
+    if not judge.are_files_good(begin):
         rules.latch(state, "files damaged")
 
 
-def look_at_open_pulse(state, facts, pot):
+def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
     """A pulse begun and not ended counts in full; too many in a row lock out (R9)."""
     if not state.open_ms:
         return
@@ -252,10 +263,9 @@ def look_at_open_pulse(state, facts, pot):
     if state.interrupts >= pot.limits.interrupts:
         rules.latch(state, "interrupted")
     end_dose(state)
-    facts.due, facts.cut_off = False, True
 
 
-def look_at_button(state, facts, pot, begin):
+def look_at_button(state: "State", facts: "Facts", pot: "Pot", begin: "Begin") -> None:
     """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
     held_ms = begin["button_ms"]
     if state.presses_s >= DAY_S:
@@ -276,7 +286,7 @@ def look_at_button(state, facts, pot, begin):
             facts.manual = True
 
 
-def clear_by_press(state, pot):
+def clear_by_press(state: "State", pot: "Pot") -> None:
     """What the owner may end (R12). After silent doses the press asks for one more (R18)."""
     bits = rules.BUTTON_BITS
     if tank.is_back(state, pot):
@@ -289,13 +299,13 @@ def clear_by_press(state, pot):
         state.unanswered_ul = clamp(unanswered_ul, 0, max(0, one_more_ul))
 
 
-def look_at_saucer(state, facts):
+def look_at_saucer(state: "State", facts: "Facts") -> None:
     """Wet between pulses or right after them: more was given than the pot holds (R15)."""
     if facts.saucer == "wet" and state.phase != IDLE:
         rules.latch(state, "saucer wet")
 
 
-def look_at_battery(state, facts, pot, rested):
+def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) -> None:
     """Below its rest voltage the cell is left alone until it is surely charged (R5).
 
     One low reading stops this wake's pump and radio; the next wake's confirms it. The lockout
@@ -320,7 +330,7 @@ def look_at_battery(state, facts, pot, rested):
         full_mv = 2 * settings.battery_clear_mv - facts.battery_floor_mv
         full = settings.battery_clear_wakes if mv >= full_mv else 1
         state.clear_wakes = add_capped(state.clear_wakes, full, 100)
-    pressed = facts.held and (facts.charger != "on" or settings.mains)
+    pressed = facts.held and (facts.charger != "on" or settings.mains == 1)
     if pressed or state.clear_wakes >= settings.battery_clear_wakes:
         rules.clear(state, rules.BITS["battery low"])
         facts.due = facts.due or (pressed and state.phase == IDLE)  # it waters again at the press
@@ -329,13 +339,20 @@ def look_at_battery(state, facts, pot, rested):
         facts.unplug_charger = facts.charger == "on" and not settings.mains
 
 
-def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
+def look_at_soil(
+    state: "State",
+    facts: "Facts",
+    pot: "Pot",
+    reading: "Reading | None",
+    regular: bool,
+    elapsed_s: int,
+) -> None:
     """Follow the last dose's answer, then remember this reading for the next wake (R6, R7).
 
     A wake that no vouched time led to is not counted as a repeat of the last reading.
     """
-    exhausted = plan.left_ul(state, pot) < plan.least_ul(pot)
     if facts.soil_ppt is not None and state.before_ppt >= 0:
+        exhausted = plan.left_ul(state, pot) < plan.least_ul(pot)
         judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
@@ -348,7 +365,9 @@ def look_at_soil(state, facts, pot, reading, regular, elapsed_s):
         rules.latch(state, "no response")  # nothing is awaited, and nothing more may be given
 
 
-def look_at_thirst(state, facts, pot, regular, pulse_ms, elapsed_s):
+def look_at_thirst(
+    state: "State", facts: "Facts", pot: "Pot", regular: bool, pulse_ms: int, elapsed_s: int
+) -> None:
     """Count the regular wakes in a row that found the plant in want of water (R16).
 
     Soil that is dry, or not believed, and no dose that may still arrive. Soil seen above the
@@ -368,17 +387,19 @@ def look_at_thirst(state, facts, pot, regular, pulse_ms, elapsed_s):
             state.thirst = add_capped(state.thirst, 1, 100)
 
 
-def look_at_needs(state, facts, pot, store_failed):
+def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool) -> None:
     """The facts that the needs look at, once the wake's water is booked."""
     facts.lockouts, facts.store_failed = state.lockouts, store_failed
-    facts.weak = state.lockouts & rules.BITS["battery low"]
-    facts.float_opened = pot.calibration.float_only and state.dry_trips > 0
+    facts.weak = state.lockouts & rules.BITS["battery low"] != 0
+    facts.float_opened = pot.calibration.float_only == 1 and state.dry_trips > 0
     facts.thirst = state.thirst
-    facts.empties = state.lockouts & rules.BITS["leak"] or tank.empties_by_itself(state, facts, pot)
+    leaks = state.lockouts & rules.BITS["leak"] != 0
+    facts.empties = leaks or tank.empties_by_itself(state, facts, pot)
     facts.is_back = tank.is_back(state, pot)
+    facts.needs = rules.need_bits(facts)
 
 
-def look_at_radio(state, begin, settings):
+def look_at_radio(state: "State", begin: "Begin", settings: "Values") -> None:
     """What came of the last report. Where nobody heard it, all of it is still to be told (R17).
 
     A report that began and did not end is the radio's brown-out: the next try lets one regular
@@ -400,14 +421,14 @@ def look_at_radio(state, begin, settings):
 # The dose
 
 
-def finish_dose(state, pot):
+def finish_dose(state: "State", pot: "Pot") -> None:
     """No more pulses in this dose. More than half a pulse that was not given is missed (R16)."""
     if state.plan_ul > 500 * pot.settings.pulse_ml:
         state.unmet = 1
     end_dose(state)
 
 
-def begin_dose(state, facts, kind, dose_ul):
+def begin_dose(state: "State", facts: "Facts", kind: int, dose_ul: int) -> None:
     """A new dose: from here on its answer is awaited (R7, R18).
 
     A dose on top of one that is not judged yet (a press, or one cut short) adds to the
@@ -424,9 +445,17 @@ def begin_dose(state, facts, kind, dose_ul):
         state.before_ppt = state.peak_ppt = soil_ppt
 
 
-def end_pulse(state, facts, pot, ran, after, trips):
+def end_pulse(
+    state: "State",
+    facts: "Facts",
+    pot: "Pot",
+    ran: "run.Run",
+    after: "Readings",
+    trips: list[str],
+) -> "Water":
     """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
     cal, limits = pot.calibration, pot.limits
+    assert facts.level_ml is not None
     level = after.get("level") or [ran.now[run.LEVEL], 0]  # or what the run saw last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
@@ -452,13 +481,11 @@ def end_pulse(state, facts, pot, ran, after, trips):
         state.given_ul -= given_ul
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
-    for trip, lockout in TRIP_LOCKOUTS:
-        if trip in trips:
-            rules.latch(state, lockout)
-    # If the level after it does not bear it out, the looks decide
-    fast_ml = run.most_fall_ml(ran.ran_ms, pot)
-    if "fast fall" in trips and (fall_ml is None or fall_ml > fast_ml):
-        rules.latch(state, "leak")
+    # A fast fall that the level after it does not bear out is for the looks to decide
+    borne_out = fall_ml is None or fall_ml > run.most_fall_ml(ran.ran_ms, pot)
+    for trip in trips:
+        if trip in LATCHES and (trip != "fast fall" or borne_out):
+            rules.latch(state, LATCHES[trip])
 
     if trips or not state.plan_ul or state.pulses >= limits.pulses:
         state.interrupts = 0
@@ -468,7 +495,7 @@ def end_pulse(state, facts, pot, ran, after, trips):
     return {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
 
 
-def next_phase(state, facts, pot):
+def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
     """Without a pulse: soak ends the dose, looks follow one another, a doubt asks for a look."""
     if state.phase == SOAK:
         finish_dose(state, pot)
@@ -486,7 +513,7 @@ def next_phase(state, facts, pot):
 # The end of the wake
 
 
-def sleep_time(state, facts, settings, elapsed_s):
+def sleep_time(state: "State", facts: "Facts", settings: "Values", elapsed_s: int) -> int:
     """Seconds to sleep. A wake out of turn (button, reset) does not shorten what was under way."""
     if state.phase == IDLE:
         wake_s = settings.wake_s
@@ -500,7 +527,7 @@ def sleep_time(state, facts, settings, elapsed_s):
     return FIRST_LOOK_S if state.phase == FIRST_LOOK else SECOND_LOOK_S
 
 
-def is_to_report(state, facts, pot, counts, pressed):
+def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, pressed: bool) -> bool:
     """Does this wake end with the radio (R5, R8, R12, R17)?
 
     Every so many regular wakes by the timer, at the first presses of a day, and at once when
@@ -511,13 +538,13 @@ def is_to_report(state, facts, pot, counts, pressed):
     """
     if not pot.settings.radio_wakes:
         return False
-    needs = rules.need_bits(facts)
     if state.radio_fails and not pressed and (state.radio_wait or not counts):
         return False
+    needs = facts.needs
     new, latched = needs & ~state.told, state.lockouts & ~facts.locked_in
     if facts.weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
-        lost = new & rules.NEED_BITS["see to the battery"]
-        return bool(new and (latched or lost) and state.rest_mv >= pot.limits.rest_mv)
+        last_word = latched or new & rules.LAST_WORD_BITS
+        return bool(new and last_word and state.rest_mv >= pot.limits.rest_mv)
     if new or latched or (pressed and state.presses <= TOLD_PRESSES):
         return True
     if not counts:
@@ -525,19 +552,19 @@ def is_to_report(state, facts, pot, counts, pressed):
     return bool(needs and is_day_over(state, pot)) or is_report_due(state, pot)
 
 
-def is_report_due(state, pot):
+def is_report_due(state: "State", pot: "Pot") -> bool:
     """Have so many regular wakes passed without a report as the settings say?"""
     return state.quiet_wakes + 1 >= pot.settings.radio_wakes
 
 
-def is_day_over(state, pot):
+def is_day_over(state: "State", pot: "Pot") -> bool:
     """Is it a day since a report told a need? The looks after a dose may shift a daily wake."""
     return state.told_s >= DAY_S - pot.settings.wake_s // 24
 
 
-def note_report(state, facts, pot, counts, report):
+def note_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, report: bool) -> None:
     """Keep what the next wakes must know of this report, or of the lack of one."""
-    state.needed = rules.need_bits(facts)
+    state.needed = facts.needs
     if is_day_over(state, pot) or (report and counts and is_report_due(state, pot)):
         state.told &= state.needed  # what is over is told anew when it comes back
     if report:
@@ -550,7 +577,9 @@ def note_report(state, facts, pot, counts, report):
         state.radio_wait = max(0, state.radio_wait - 1)
 
 
-def charge_uah(calibration, awake_ms, ran, elapsed_s, radio_ms):
+def charge_uah(
+    calibration: "Values", awake_ms: int, ran: "run.Run | None", elapsed_s: int, radio_ms: int
+) -> int:
     """Estimated charge since the last wake, in microampere-hours: asleep, what the cell loses by
     itself, awake, pumping, and the radio after the last wake."""
     used = muldiv_up(calibration.awake_ua, awake_ms, 3600000)

@@ -175,7 +175,7 @@ def _limits(folder: PotFolder) -> None:
 def _wiring(folder: PotFolder) -> None:
     """What is wired is calibrated, and the other way round."""
     cal, parts = folder.calibration, folder.parts
-    stage, probes = cal["stage"], meanings.meanings("fields", "PROBES")
+    stage, probes = cal["stage"], meanings.PROBES
     for name, _, _, needed in fields.PROBES:
         if name in cal and name not in parts:
             text = f"[{name}]: calibrated but not in wiring.toml; add the part or take it out"
@@ -476,7 +476,8 @@ def _soil(folder: PotFolder) -> None:
 
 def water_points(settings: dict[str, Any], cal: dict[str, Any]) -> tuple[int, int]:
     """Refill point and target in ppt, by the core's own planner."""
-    asked, pot = _Named(settings), _Named(cal)
+    asked: Any = _Named(settings)
+    pot: Any = _Named(cal)
     return int(fields.refill_ppt(asked, pot)), int(fields.target_ppt(asked, pot))
 
 
@@ -569,7 +570,7 @@ def outlook(folder: PotFolder) -> Outlook | None:
 def unanswered_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> int:
     """The core's bound of water without an answer (R18), microlitres: of a pot that has learned
     the slowest soil that its calibration lets it."""
-    pot = _Named(
+    pot: Any = _Named(
         {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
     )
     state: Any = State()
@@ -596,7 +597,7 @@ def window_s(clock_ppt: int) -> int:
 def given_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> list[int]:
     """Microlitres of REGULAR regular wakes, each of which asks for all that it can get and is
     answered before the next: by the core's own functions, and its own waits between them."""
-    pot = _Named(
+    pot: Any = _Named(
         {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
     )
     state: Any = State()
@@ -615,7 +616,7 @@ def _dose_ul(state: Any, pot: Any) -> int:
     settings, limits, cal = pot.settings, pot.limits, pot.calibration
     asked_ul = left_ul = limits.dose_ml * 1000
     for count in range(1, limits.pulses + 1):
-        facts = _Named(
+        facts: Any = _Named(
             {"level_ml": 1 << 20, "reserve_ml": 0, "unanswered_left_ul": plan.left_ul(state, pot)}
             | {"day_left_ml": max(0, limits.day_ml - delivered_ml(state))}
         )

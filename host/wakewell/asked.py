@@ -67,7 +67,8 @@ def read(path: Path) -> Asked:
             text = f"{key} = {show(file.data[key])}: allowed {least} to {most} ({said[key]})"
             raise BadInput(str(file.problem(text, key)))
     asked = Asked(name, file.data)
-    _, why = fields.load("settings", line.decode(asked.line(""))[0], "")
+    record, _ = line.decode(asked.line(""))
+    _, why = fields.load("settings", record or {}, "")
     if why:
         raise BadInput(f"{name}: {why}; correct one of the two")
     return asked

@@ -37,7 +37,7 @@ PERMISSIVES = {row[0]: row[1] for row in rules.PERMISSIVES} | {
     "day": "R3",
     "answer": "R18",
 }
-STOPS = dict(TRIPS) | {
+STOPS = {row[0]: row[1] for row in TRIPS} | {
     "full": "R2",
     "fault": "R2",
     "day": "R3",

@@ -621,7 +621,7 @@ def _parts(found: PotFolder) -> dict[str, Part]:
 def _probes(found: PotFolder) -> dict[str, Any]:
     """The probes of calibration.toml: tables of points, rails and spread."""
     probes: dict[str, Any] = {}
-    said = meanings.meanings("fields", "PROBES")
+    said = meanings.PROBES
     for name, least, most, _ in fields.PROBES:
         meaning = said[name]
         data = _table(found, "calibration", name, False)

@@ -267,6 +267,7 @@ def _is_asked(record: Record) -> bool:
 def twin(state: Any) -> Any:
     """The same state once more."""
     copy = from_numbers(state.numbers())
+    assert copy is not None, "the numbers of a state are those of one"
     copy.crc = state.crc
     return copy
 

@@ -18,7 +18,7 @@ from wakewell.sequence_file import MOST_WAKES, RULES, UNIT_KEYS, Reader, Sequenc
 from wakewell.tomlfile import show
 
 REQUIREMENT = {
-    **dict(run.TRIPS),
+    **{row[0]: row[1] for row in run.TRIPS},
     **{row[0]: row[1] for row in (*rules.LOCKOUTS, *rules.PERMISSIVES)},
 }
 ORDER = {row[0]: number for number, row in enumerate(rules.PERMISSIVES)}

@@ -477,6 +477,7 @@ class Reader:
         for kind, identity in made_for.items():
             if identity is not None:
                 record, _ = line.decode(lines[kind])
+                assert record is not None, "compiled a moment ago"
                 record["limits_id"] = identity
                 lines[kind] = line.encode(tuple(record), record)
         return {kind: data.decode() for kind, data in lines.items()}

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from wakecore import fields, rules
-from wakecore.run import OVERRUN_MS, TRIPS
-from wakecore.wake import DRY_RUNS
+from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
 from wakewell import logs
 from wakewell.report.times import NEAR_S, cut_short
 
@@ -42,7 +41,7 @@ TITLES = {
 MOST_AWAKE_MS = 300_000
 MOST_SOAK_S = 7200  # no setting lets the soak between two pulses last longer
 MOST_LATCHED = 1000  # lockouts kept with their wakes; beyond that they are only counted
-TRIP_RULES = dict(TRIPS)
+TRIP_RULES = {row[0]: row[1] for row in TRIPS}
 LOCKOUT_RULES = {row[0]: row[1] for row in rules.LOCKOUTS}
 WAY_OUT = {
     rules.ITSELF: "by itself",

@@ -397,7 +397,7 @@ RULES = (
     {row[0]: row[1] for row in rules.PERMISSIVES}
     | {row[0]: row[1] for row in rules.LOCKOUTS}
     | {row[0]: row[2] for row in rules.NEEDS}
-    | dict(TRIPS)
+    | {row[0]: row[1] for row in TRIPS}
 )
 
 

@@ -72,7 +72,7 @@ def test_a_broken_core_is_found_made_short_and_told(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(wake, "look_at_saucer", lambda *_: None)
-    monkeypatch.setattr(wake, "TRIP_LOCKOUTS", (("sag", "battery low"),))
+    monkeypatch.setattr(wake, "LATCHES", {"sag": "battery low"})
     _, _, found = adversary.seek(seed=5, lives=400)
     rules = {one.rule for one in found}
     assert rules & {"R15", "R8", "R5"}

@@ -50,9 +50,9 @@ def test_rows_are_those_that_files_rely_on() -> None:
     found = {row[0]: [row[1], row[2]] for row in rules.LOCKOUTS}
     assert list(found.items()) == list(CONTRACT["lockouts"].items())
     assert [row[:2] for row in rules.PERMISSIVES] == list(CONTRACT["permissives"].items())
-    needs = [(row[0], [row[1], row[2]]) for row in rules.NEEDS]
+    needs = [(row[0], list(row[1:4])) for row in rules.NEEDS]
     assert needs == list(CONTRACT["needs"].items())
-    assert list(run.TRIPS) == list(CONTRACT["trips"].items())
+    assert [(row[0], list(row[1:])) for row in run.TRIPS] == list(CONTRACT["trips"].items())
     assert list(wake.RECORD) == CONTRACT["lists"]["record"]
     assert list(state.PHASES) == CONTRACT["lists"]["phases"]
     assert list(plan.KINDS) == CONTRACT["lists"]["kinds"]
@@ -271,7 +271,9 @@ def facts(**changes: Any) -> SimpleNamespace:
         "button_masked": 0, "store_failed": False, "thirst": 2, "silent_doses": 0,
         "empties": False, "is_back": False, "needed": 0, "locked_in": 0,
     }  # fmt: skip
-    return SimpleNamespace(**{**usual, **changes})
+    made = SimpleNamespace(**{**usual, **changes})
+    made.needs = rules.need_bits(made)  # type: ignore[arg-type]
+    return made
 
 
 def test_each_permissive_on_both_sides() -> None:
@@ -822,9 +824,9 @@ def test_when_to_report() -> None:
     def told(was: Any, regular: bool = True, pressed: bool = False, **changes: Any) -> bool:
         now = facts(**{"radio_mv": 3700, "needed": was.needed, **changes})
         report = bool(wake.is_to_report(was, now, made, regular, pressed))
-        before = dict(was.__dict__)
+        before = was.to_bytes()
         assert report is bool(wake.is_to_report(was, now, made, regular, pressed))
-        assert was.__dict__ == before, "a question changes nothing"
+        assert was.to_bytes() == before, "a question changes nothing"
         wake.note_report(was, now, made, regular, report)
         return report
 
@@ -1046,14 +1048,17 @@ def test_an_open_pulse_is_counted() -> None:
     made = pot({"wake_s": 86400}, {"interrupts": 2}, {"tolerance_ml": 5})
 
     def found(level_ml: int | None, cut: Any = None, **changes: Any) -> tuple[Any, Any]:
-        now: Any = SimpleNamespace(level_ml=level_ml, due=True, cut_off=False)
         was = kept(**{"since_dose_s": 900, "look_ml": 900, "before_ppt": 5, **changes})
+        now = begun(cut or made, was)
+        now.level_ml = level_ml
         wake.look_at_open_pulse(was, now, cut or made)
         return was, now
 
     was, now = found(800)
     assert (was.look_ml, was.since_dose_s, now.due, now.cut_off, was.phase) == (900, 900, 1, 0, 0)
+    assert now.regular
     was, now = found(900, open_ms=1800, plan_ul=7)
+    assert not now.regular
     assert was.mls[0] == 50, "2000 ms with the overrun, at the highest flow"
     assert (was.open_ms, was.since_dose_s, was.interrupts, was.plan_ul) == (0, 0, 1, 0)
     assert (was.before_ppt, was.look_ml, was.lockouts) == (5, 900, 0), "the question stays open"
@@ -1619,13 +1624,15 @@ def test_water_of_a_day_by_place_and_age() -> None:
     assert was.mls[0] == 1000000
     was.mls[1] = 3
     assert state.delivered_ml(was) == 1000000
-    for name in state.TIMES:
+    passing = ("cycle_s", "since_dose_s", "look_s", "soil_s", "told_s", "presses_s", "place_s")
+    passing += ("filled_s", "proof_s")
+    for name in passing:
         was = kept(**{name: state.LONG_S - 5})
         state.pass_time(was, 4, 50)
         assert getattr(was, name) == state.LONG_S - 1
         state.pass_time(was, 4, 50)
         assert getattr(was, name) == state.LONG_S
-    assert set(state.TIMES) == {
+    assert set(passing) == {
         row[0] for row in state.FIELDS if row[2] == state.LONG_S and row[0] != "sleep_s"
     }  # fmt: skip
 
@@ -1648,12 +1655,13 @@ def test_a_state_of_the_first_form_is_read() -> None:
 
 
 def begun(made: Any, was: Any = None, **changes: Any) -> Any:
-    """The facts of a wake before any reading."""
+    """The facts of a wake in which no probe answers."""
     begin = {
         "cause": "timer", "pin": 1, "boots": 0, "settings": "good", "limits": "good",
         "calibration": "good",
     }  # fmt: skip
-    return judge.Facts(was or kept(), made, {**begin, **changes})
+    was = was or kept()
+    return judge.Facts(was, made, {**begin, **changes}, None, {}, was.lockouts)
 
 
 def test_what_is_known_before_any_reading() -> None:
@@ -1669,13 +1677,17 @@ def test_what_is_known_before_any_reading() -> None:
     for name in fields.KINDS:
         assert begun(made, **{name: "default"}).files_good is False
         assert begun(made, **{name: "previous"}).files_good is True
-    flags = ("held", "manual", "store_failed", "thermometer_lost", "confirm_charge")
-    for name in (*flags, "unplug_charger", "weak", "standing", "float_opened", "cut_off"):
+    flags = ("held", "manual", "store_failed", "confirm_charge", "unplug_charger", "weak")
+    for name in (*flags, "standing", "float_opened", "cut_off", "dry", "cold", "is_steady"):
         assert getattr(now, name) is False, name
+    assert now.thermometer_lost is True
     for name in ("soil_ppt", "level_ml", "battery_mv", "temperature_mc"):
         assert getattr(now, name) is None, name
-    assert (now.saucer, now.charger) == ("unfitted", "unfitted")
-    assert (now.judged, now.day_left_ml, now.kind) == ({}, 0, "none")
+    assert (now.saucer, now.charger) == ("lost", "lost")
+    bare = begun(pot(probes=()))
+    assert (bare.saucer, bare.charger, bare.thermometer_lost) == ("unfitted", "unfitted", False)
+    assert bare.judged == dict.fromkeys(("battery", "level", "soil"), "absent")
+    assert (now.day_left_ml, now.kind) == (0, "none")
 
 
 def test_what_is_due() -> None:
@@ -1687,11 +1699,11 @@ def test_what_is_due() -> None:
         ("power", 2, 1, 0), ("reset", 3, 1, 0),
     ):  # fmt: skip
         was = kept(phase=phase, cycle_s=5000, plan_ul=7)
-        before = dict(was.__dict__)
+        before = was.to_bytes()
         now = begun(made, was, cause=cause)
         assert (now.due, now.soaking) == (due, soaking), (cause, phase)
-        assert now.woke_in == phase
-        assert was.__dict__ == before, "a question changes nothing"
+        assert (now.woke_in, now.regular) == (phase, due and not phase)
+        assert was.to_bytes() == before, "a question changes nothing"
 
 
 def test_what_the_state_tells_the_facts() -> None:
@@ -1841,9 +1853,9 @@ def test_what_was_found_in_storage() -> None:
         was = changes.pop("was", None) or kept(calibration_mark=int(made.calibration.id[:7], 16))
         begin = {
             "state": "good", "settings": "good", "limits": "good", "calibration": "good",
-            "host": list(host), "cause": "timer", "pin": 1, "boots": 0, **changes,
+            "host": list(host), **changes,
         }  # fmt: skip
-        wake.look_at_files(was, judge.Facts(kept(), made, begin), made, begin)
+        wake.look_at_files(was, made, begin)
         return was
 
     made = pot({}, {"day_ml": 400, "pulse_ms": 5000})
@@ -1879,7 +1891,7 @@ def test_what_was_found_in_storage() -> None:
     bare.calibration.id = ""
     begin = {"state": "good", "host": [], **dict.fromkeys(fields.KINDS, "good")}
     was = kept(calibration_mark=3)
-    wake.look_at_files(was, facts(), bare, begin)
+    wake.look_at_files(was, bare, begin)
     assert was.calibration_mark == 0
 
 
@@ -1933,8 +1945,8 @@ def test_counts_stop_where_the_state_can_still_be_stored() -> None:
     wake.is_to_report(was, facts(battery_mv=None), made, True, False)
     assert was.quiet_wakes == 100
     dry = {"soil": [1600000, 9], "battery": [1950000, 9]}
-    one = played(kept(denied=100), counts=dry, level_ml=81)
-    assert one.denied == 100
+    one = played(kept(thirst=100), counts=dry, level_ml=81)
+    assert one.thirst == 100
 
 
 def played(was: Any, made: Any = None, **given: Any) -> Any:

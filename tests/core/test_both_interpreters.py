@@ -99,7 +99,7 @@ gc.disable()
 with open(sys.argv[1]) as file:
     pot = load_pot(json.loads(file.read()))
 board = Board()
-drive(board, State(), pot)
+drive(board, State(), pot, board.begin())
 free = board.free[:board.count]
 print(json.dumps([board.count, max(free) - min(free), free[0] - board.after,
                   board.run.trip, board.run.ran_ms, board.record["trips"]]))

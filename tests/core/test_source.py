@@ -11,7 +11,20 @@ import pytest
 import wakecore
 
 FILES = sorted(Path(wakecore.__file__).parent.glob("*.py"))
-TREES = {file.stem: ast.parse(file.read_text()) for file in FILES}
+
+
+def ran(file: Path) -> ast.Module:
+    """The tree of a file without what stands below `if False`: types, which no compiler keeps."""
+    tree = ast.parse(file.read_text())
+    tree.body = [
+        node
+        for node in tree.body
+        if not (isinstance(node, ast.If) and ast.unparse(node.test) == "False")
+    ]
+    return tree
+
+
+TREES = {file.stem: ran(file) for file in FILES}
 # Of the standard library, only what every MicroPython port has
 ALLOWED = {"array", "binascii", "json", "struct"}
 FORBIDDEN = {"float", "round", "complex", "eval", "exec", "open", "print", "input", "iter", "next"}

@@ -39,7 +39,7 @@ def test_probe_words_are_those_the_core_lists() -> None:
 
 
 def test_who_is_spoken_to_is_who_the_core_names() -> None:
-    for name, who, _, _, _ in rules.NEEDS:
+    for name, who, *_ in rules.NEEDS:
         if name != "see to the pot":  # the owner is told to call the maker
             assert words.NEEDS[name].who == who
 

@@ -65,6 +65,7 @@ class Corner:
         )
         if not self.matching:
             record, _ = line.decode(made["settings"])
+            assert record is not None, "compiled a moment ago"
             record["limits_id"] = "00000000"
             made["settings"] = line.encode(tuple(record), record)
         return made

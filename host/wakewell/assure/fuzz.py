@@ -90,7 +90,7 @@ def log(data: bytes) -> None:
     with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
         path = Path(folder, "00000001.jsonl")
         path.write_bytes(data)
-        player = replayed.Player({}.get)
+        player = replayed.Player(lambda _: None)
         for record, _, _ in logs.read_file(path, logs.Skips()):
             if not isinstance(record, dict):
                 raise Accepted(f"a record that is {type(record)}")
@@ -128,7 +128,8 @@ def asked(data: bytes) -> None:
     from wakeboard import heard, sealed
     from wakecore import fields
 
-    pot = fields.Pot(*[fields.Values(kind) for kind in ("settings", "limits", "calibration")])
+    defaults = [fields.Values(kind) for kind in ("settings", "limits", "calibration")]
+    pot = fields.Pot(defaults[0], defaults[1], defaults[2])
     for one in (data, sealed.seal(data, KEY)):
         reader.judge(one, KEY, "0242ac110002", 3, pot, [9500, 0, 1], 10)
         heard.acknowledged(one, KEY, "0242ac110002", 3, "ab")

@@ -128,7 +128,7 @@ def judged() -> set[str]:
 def enforced(rule: str) -> list[str]:
     """The rows of the core's tables that enforce it, in words."""
     rows = [f"permissive *{row[0]}*" for row in rules.PERMISSIVES if row[1] == rule]
-    rows += [f"trip *{trip}*" for trip, cited in run.TRIPS if cited == rule]
+    rows += [f"trip *{trip}*" for trip, cited, *_ in run.TRIPS if cited == rule]
     rows += [
         f"lockout *{name}*, ends {WAY_OUT[way]}"
         for name, cited, way in rules.LOCKOUTS

@@ -265,7 +265,7 @@ class FilePot:
         self.moved_ul = self.pulses = 0
         for seq in (1, 2):  # as the maker leaves it: both slots written
             state = State()
-            state.__dict__["seq"] = seq
+            state.seq = seq
             store = Store(root)
             store.load_state()
             store.save_state(state.to_bytes())

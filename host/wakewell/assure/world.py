@@ -87,7 +87,8 @@ def numbers_of(data: bytes) -> Numbers:
 def state_of(numbers: Numbers) -> State:
     """The state of those numbers; its CRC is not looked at in the search."""
     state = State.__new__(State)
-    state.__dict__.update(zip(NAMES, numbers[FIRST:], strict=True))
+    for name, number in zip(NAMES, numbers[FIRST:], strict=True):
+        setattr(state, name, number)
     state.ages_s = list(numbers[:DELIVERIES])
     state.mls = list(numbers[DELIVERIES:FIRST])
     state.crc = ""
@@ -176,7 +177,7 @@ class Bench:
         happened = Happened(begin, tank, shown, shown)
         state = state_of(node.numbers)
         if letter.begin == "chatter":
-            state.__dict__.update(presses=19, presses_s=0)
+            state.presses, state.presses_s = 19, 0
         board = Board(self, letter, happened)
         try:
             drive(board, state, self.pots[letter.files], begin)

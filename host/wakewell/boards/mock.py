@@ -45,6 +45,13 @@ from wakecore.state import State, from_bytes
 from wakecore.table import counts_at
 from wakecore.wake import RECORD
 
+if False:
+    from typing import Any, Iterator
+
+    from wakecore.fields import Pot, Probe
+    from wakecore.run import Run
+    from wakecore.typed import Reading, Readings
+
 # While the pump runs: (name, default, meaning)
 RUN = (
     ("flow_ul_s", None, "what the pump moves; None: the calibrated usual flow"),
@@ -76,7 +83,7 @@ class Reset(BaseException):
 ENDINGS = ("reset_at_ms", "hang_at_ms", "fault_at_ms", "memory_at_ms")
 
 
-def ending(name):
+def ending(name: str) -> "BaseException":
     """What is raised; made before the pulse, as its samples are."""
     if name == "fault_at_ms":
         return OSError(5)
@@ -86,21 +93,21 @@ def ending(name):
 class MockBoard:
     """Plays one wake of a script after another. Keeps what really happened to the water."""
 
-    def __init__(self, pot, state):
+    def __init__(self, pot: "Pot", state: "State") -> None:
         self.pot = pot
         self.slots = [state.to_bytes(), b""]
-        self.level_ml = None
+        self.level_ml: int | None = None
         self.slept_s = 0
         self.next_cause = "power"
-        self.records = []
-        self.wake = {}
+        self.records: list[Any] = []
+        self.wake: dict[str, Any] = {}
         self.pumping = self.reported = False
         self.pumped_ul = 0
-        self.events = []
+        self.events: list[str] = []
 
     # Before a wake
 
-    def prepare(self, wake):
+    def prepare(self, wake: "dict[str, Any]") -> None:
         """Set up the next wake."""
         self.wake = wake
         self.stores = list(wake.get("stores", ()))
@@ -117,7 +124,7 @@ class MockBoard:
         self.ran_ms = 0
         self.after = None
 
-    def begin(self):
+    def begin(self) -> "dict[str, Any]":
         """What the script says, else what a chip would say after the last sleep."""
         cause = self.wake.get("cause", self.next_cause)
         timed = cause in ("timer", "button")
@@ -145,28 +152,30 @@ class MockBoard:
 
     # What the driver asks of a board
 
-    def off(self):
+    def off(self) -> None:
         """Pump off."""
         self.pumping = False
         self.events.append("off")
 
-    def rest(self):
+    def rest(self) -> "Reading | None":
         """The battery at rest."""
         self.events.append("rest")
-        return self.wake["counts"].get("battery")
+        reading: Reading | None = self.wake["counts"].get("battery")
+        return reading
 
-    def read(self):
+    def read(self) -> "Readings":
         """Every probe but the battery; the level follows the tank."""
         self.events.append("read")
         found = dict(self.after or self.wake["counts"])
         found.pop("battery", None)
         if "level" not in found and self.level_ml is not None:
+            assert self.pot.calibration.level is not None
             points = self.pot.calibration.level.points
             spread = self.wake.get("level_spread", 0)
             found["level"] = [counts_at(points, self.level_ml), spread]
         return found
 
-    def store(self, data):
+    def store(self, data: bytes) -> bool:
         """Into the slot whose turn it is, unless the script says that it fails."""
         good = self.stores.pop(0) if self.stores else 1
         self.events.append("store" if good else "store failed")
@@ -174,7 +183,7 @@ class MockBoard:
             self.slots = [data, self.slots[0]]
         return good == 1
 
-    def arm(self, run):
+    def arm(self, run: "Run") -> None:
         """Work out the whole pulse: while it runs the heap is locked, on MicroPython."""
         cal, did = self.pot.calibration, self.behaviour
         flow = did["flow_ul_s"]
@@ -183,11 +192,11 @@ class MockBoard:
         self.at = 0
         self.rows = self.given(did["samples"]) if did["samples"] else self.foreseen(run.pulse_ms)
 
-    def given(self, samples):
+    def given(self, samples: "dict[str, list[int]]") -> "list[Any]":
         """(time really run, ending, samples) of the samples given; past the last one, a fault."""
         none = [0] * len(samples["ms"])
         columns = [samples.get(name, none) for name in CHANNELS]
-        rows = []
+        rows: list[Any] = []
         for at in range(len(none)):
             now = [column[at] for column in columns]
             rows.append((now[MS], None, now))
@@ -195,9 +204,10 @@ class MockBoard:
             rows.append((rows[-1][0] if rows else 0, ending("fault_at_ms"), None))
         return rows
 
-    def foreseen(self, pulse_ms):
+    def foreseen(self, pulse_ms: int) -> "list[Any]":
         """(time really run, ending or None, samples) of every sample until the pulse is over."""
-        did, rows = self.behaviour, []
+        did = self.behaviour
+        rows: list[Any] = []
         deadline_ms = pulse_ms + HARD_DEADLINE_MS
         for count in range(1, MOST_SAMPLES + 2):
             ran_ms = min(count * SAMPLE_MS, deadline_ms)
@@ -217,12 +227,12 @@ class MockBoard:
                 break
         return rows
 
-    def start(self):
+    def start(self) -> None:
         """Pump on."""
         self.pumping = True
         self.after = self.wake.get("after")
 
-    def sample(self, run):
+    def sample(self, run: "Run") -> None:
         """The next sample, or what ends the pulse. Allocates nothing."""
         ran_ms, raised, samples = self.rows[min(self.at, len(self.rows) - 1)]
         self.at += 1
@@ -232,9 +242,10 @@ class MockBoard:
         for channel in range(WIDTH):
             run.now[channel] = samples[channel]
 
-    def samples_at(self, ran_ms):
+    def samples_at(self, ran_ms: int) -> list[int]:
         """Every channel's counts when the pump has run that long."""
         did, cal, now = self.behaviour, self.pot.calibration, [0] * WIDTH
+        assert cal.battery is not None
         now[MS] = did["clock_stops_at_ms"] if past(did["clock_stops_at_ms"], ran_ms) else ran_ms
         now[LEVEL] = self.level_counts(ran_ms)
         mv = did["sag_to_mv"] if past(did["sag_at_ms"], ran_ms) else self.rest_mv - did["sag_mv"]
@@ -248,18 +259,19 @@ class MockBoard:
             now[SAUCER] = UNREAD if lost else counts_at(cal.saucer.points, 1000 if wet else 0)
         return now
 
-    def level_counts(self, ran_ms):
+    def level_counts(self, ran_ms: int) -> int:
         """The level while the pump runs."""
-        did, points = self.behaviour, self.pot.calibration.level.points
+        did, level = self.behaviour, self.pot.calibration.level
         if past(did["level_lost_at_ms"], ran_ms):
             return UNREAD
         if "level" in self.wake["counts"]:
             reading = self.wake["counts"]["level"]
-            return reading[0] if reading else UNREAD
+            return int(reading[0]) if reading else UNREAD
         gone_ml = 0 if did["stuck_level"] else ran_ms * self.flow_ul_s // 1000000
-        return counts_at(points, max(0, self.level_ml - gone_ml))
+        assert level is not None
+        return counts_at(level.points, max(0, (self.level_ml or 0) - gone_ml))
 
-    def stop(self):
+    def stop(self) -> int:
         """Pump off; book what it moved."""
         if self.pumping:
             self.pumping = False
@@ -272,41 +284,42 @@ class MockBoard:
                 self.level_ml = max(0, self.level_ml - moved_ul // 1000)
         return self.ran_ms
 
-    def close(self):
+    def close(self) -> int:
         """A wake takes two seconds and the pump's time."""
         self.events.append("close")
-        return self.wake.get("awake_ms", 2000 + self.ran_ms)
+        awake_ms: int = self.wake.get("awake_ms", 2000 + self.ran_ms)
+        return awake_ms
 
-    def log(self, record):
+    def log(self, record: "Any") -> None:
         """Kept in memory."""
         self.events.append("log")
         self.records.append(record)
 
-    def report(self, n):
+    def report(self, n: int) -> None:
         """Heard, unless the next wake's script says otherwise."""
         self.reported = True
         self.events.append("report")
 
-    def sleep(self, sleep_s, button):
+    def sleep(self, sleep_s: int, button: int) -> None:
         """The scripted time passes at the next wake."""
         self.slept_s = sleep_s
         self.next_cause = "timer"
         self.events.append("sleep")
 
 
-def past(at_ms, now_ms):
+def past(at_ms: "int | None", now_ms: int) -> bool:
     """Has that moment of the script come?"""
     return at_ms is not None and now_ms >= at_ms
 
 
-def fields_value(probe, reading):
+def fields_value(probe: "Probe | None", reading: "Reading | None") -> int:
     """Millivolts of a reading, 0 where there is none."""
     from wakecore.table import convert
 
-    return convert(probe.points, reading[0]) if reading else 0
+    return convert(probe.points, reading[0]) if reading and probe is not None else 0
 
 
-def load_pot(lines, core=""):
+def load_pot(lines: "dict[str, str]", core: str = "") -> "fields.Pot":
     """The Pot of three encoded lines (text). Raises ValueError if the core refuses one."""
     found = []
     for kind in ("settings", "limits", "calibration"):
@@ -321,7 +334,7 @@ def load_pot(lines, core=""):
     return fields.Pot(found[0], found[1], found[2], core)
 
 
-def pot_in_force(pot, wake):
+def pot_in_force(pot: "Pot", wake: "dict[str, Any]") -> "fields.Pot":
     """The pot, with the defaults in place of each file that the script says is lost."""
     values = []
     for kind in ("settings", "limits", "calibration"):
@@ -330,7 +343,7 @@ def pot_in_force(pot, wake):
     return fields.Pot(values[0], values[1], values[2], pot.core)
 
 
-def remembered(board, wake):
+def remembered(board: "MockBoard", wake: "dict[str, Any]") -> "State":
     """The state a wake begins with: from the slots, or what the script says became of it."""
     status = wake.get("state")
     if "retained" in wake or status == "lost":
@@ -339,10 +352,12 @@ def remembered(board, wake):
             setattr(state, name, list(value) if type(value) is list else value)
         state.to_bytes()
         return state
-    return from_bytes(board.slots[1 if status == "previous" and board.slots[1] else 0])
+    stored = from_bytes(board.slots[1 if status == "previous" and board.slots[1] else 0])
+    assert stored is not None, "a slot of a script is whole"
+    return stored
 
 
-def play(script):
+def play(script: "dict[str, Any]") -> "Iterator[dict[str, Any]]":
     """Run a script. Yields, for each wake, a dict:
 
     record      what the core put into the log, or None where the wake did not get that far

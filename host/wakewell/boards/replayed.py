@@ -12,50 +12,59 @@ from wakecore import fields, line
 from wakecore.run import CHANNELS, WIDTH
 from wakecore.state import State, from_bytes
 
+if False:
+    from typing import Any, Callable
+
+    from wakecore.fields import Pot
+    from wakecore.run import Run
+    from wakecore.typed import Reading, Readings
+
 
 class RecordedWake:
     """One record of a field log as a board. `made` is the record the core made this time."""
 
-    def __init__(self, record):
+    def __init__(self, record: "dict[str, Any]") -> None:
         self.record = record
         self.left_out = record.get("left_out", ())
         self.reads = [record["read"], record.get("after", {})]
         self.stores = list(record["stores"])
-        self.stored = []  # what is in the slots after this wake, the newest first
-        self.made = None
-        self.run = None  # the pulse under way, once the samples on record are used up
+        self.stored: list[bytes] = []  # what is in the slots after this wake, the newest first
+        self.made: dict[str, Any] | None = None
+        self.run: Run | None = None  # the pulse under way, once the samples on record are used up
 
-    def off(self):
+    def off(self) -> None:
         """Nothing to switch."""
 
-    def rest(self):
+    def rest(self) -> "Reading | None":
         """The recorded rest reading."""
-        return self.record["rest"]
+        reading: Reading | None = self.record["rest"]
+        return reading
 
-    def read(self):
+    def read(self) -> "Readings":
         """The recorded readings: first those before, then those after a pulse."""
         return self.reads.pop(0) if self.reads else {}
 
-    def store(self, data):
+    def store(self, data: bytes) -> bool:
         """The recorded result."""
         good = self.stores.pop(0) == 1 if self.stores else True
         if good:
             self.stored.insert(0, data)
         return good
 
-    def arm(self, run):
+    def arm(self, run: "Run") -> None:
         """Line up the recorded samples by channel."""
         self.short_run = run
         kept = self.record.get("run", {})
         count = len(kept.get("ms", ()))
         none = [0] * count
         self.columns = [kept.get(name, none) for name in CHANNELS]
-        self.at, self.count, self.ran_ms = 0, count, kept.get("ran_ms", run.pulse_ms)
+        self.at, self.count = 0, count
+        self.ran_ms: int = kept.get("ran_ms", run.pulse_ms)
 
-    def start(self):
+    def start(self) -> None:
         """Nothing to switch."""
 
-    def sample(self, run):
+    def sample(self, run: "Run") -> None:
         """The next recorded sample; past the last one the recorded run had ended."""
         at = self.at
         if at >= self.count:
@@ -67,7 +76,7 @@ class RecordedWake:
             now[channel] = columns[channel][at]
         self.at = at + 1
 
-    def stop(self):
+    def stop(self) -> int:
         """The recorded running time. That the record ends is no fault, unless it tells of one.
 
         Where the samples were left out, what stopped the pulse is believed.
@@ -78,7 +87,7 @@ class RecordedWake:
             self.run.trip = ""
         return self.ran_ms
 
-    def told_trip(self):
+    def told_trip(self) -> str:
         """What stopped the pulse by the record, "" if nothing did. That no water came may be what
         was made of a pulse that was complete."""
         trips = self.record.get("trips")
@@ -86,18 +95,19 @@ class RecordedWake:
         whole = self.ran_ms >= self.short_run.pulse_ms
         return "" if trip == "no flow" and whole else trip
 
-    def close(self):
+    def close(self) -> int:
         """The recorded time awake."""
-        return self.record["awake_ms"]
+        awake_ms: int = self.record["awake_ms"]
+        return awake_ms
 
-    def log(self, record):
+    def log(self, record: "Any") -> None:
         """Kept for the comparison."""
         self.made = record
 
-    def report(self, n):
+    def report(self, n: int) -> None:
         """Nothing to send."""
 
-    def sleep(self, sleep_s, button):
+    def sleep(self, sleep_s: int, button: int) -> None:
         """Nothing to do."""
 
 
@@ -112,20 +122,20 @@ class Player:
     be changed from record to record.
     """
 
-    def __init__(self, in_force, exact=True):
+    def __init__(self, in_force: "Callable[[str], bytes | None]", exact: bool = True) -> None:
         self.in_force = in_force
-        self.asked = {}
+        self.asked: dict[str, bytes] = {}
         self.exact = exact
-        self.state = None
+        self.state: State | None = None
         # What a wake may fall back on, the newest first: (recorded CRC or "", stored bytes)
-        self.slots = []
-        self.snapshot = None
+        self.slots: list[tuple[str, bytes]] = []
+        self.snapshot: State | None = None
         self.ended = ""  # the recorded CRC of the state the last wake ended with
         self.outran = False  # did the last wake's pulse run on where the recorded one had ended?
-        self.pots = {}
-        self.missing = []  # the ids of files that were asked for and are not kept
+        self.pots: dict[Any, fields.Pot] = {}
+        self.missing: list[str] = []  # the ids of files that were asked for and are not kept
 
-    def feed(self, record):
+    def feed(self, record: "dict[str, Any]") -> "tuple[dict[str, Any] | None, str]":
         """(made, why): the record made this time, or None and why it could not be made.
 
         A snapshot gives (None, ""), or why it is of no use.
@@ -145,7 +155,7 @@ class Player:
             return None, unplayable or "the state it began with is not known"
         return self.play(record, state, pot), ""
 
-    def play(self, record, state, pot):
+    def play(self, record: "dict[str, Any]", state: "State", pot: "Pot") -> "dict[str, Any] | None":
         """The record that this wake makes from that state, which it changes."""
         board = RecordedWake(record)
         drive(board, state, pot, record["begin"])
@@ -160,7 +170,7 @@ class Player:
         self.outran = board.run is not None
         return as_short(board.made, record)
 
-    def begun_with(self, record):
+    def begun_with(self, record: "dict[str, Any]") -> "State | None":
         """The state this wake began with, or None if it is not known.
 
         As a rule the one the last wake ended with. Where the record begins with another
@@ -178,7 +188,7 @@ class Player:
             self.state = None
         if self.fits(self.state, record):
             return self.state
-        if self.fits(self.snapshot, record):
+        if self.snapshot is not None and self.fits(self.snapshot, record):
             self.slots = [(record["before"], self.snapshot.to_bytes())]
             return self.snapshot
         for crc, data in self.slots:
@@ -187,15 +197,15 @@ class Player:
                 return state
         return None
 
-    def fits(self, state, record, crc=""):
+    def fits(self, state: "State | None", record: "dict[str, Any]", crc: str = "") -> bool:
         """Can the wake have begun with this state? crc: of the recorded one, "" if not known."""
         if state is None:
             return False
         if self.exact:
-            return state.crc == record["before"]
-        return state.wakes == record["n"] and crc in ("", record["before"])
+            return bool(state.crc == record["before"])
+        return bool(state.wakes == record["n"] and crc in ("", record["before"]))
 
-    def pot(self, record):
+    def pot(self, record: "dict[str, Any]") -> "tuple[fields.Pot | None, str]":
         """(Pot, "") in force for this record, or (None, why not)."""
         kinds = ("settings", "limits", "calibration")
         key = tuple([self.asked.get(kind, record[kind]) for kind in kinds]) + (record["core"],)
@@ -214,7 +224,7 @@ class Player:
         self.pots[key] = pot
         return pot, ""
 
-    def values(self, kind, identity):
+    def values(self, kind: str, identity: str) -> "tuple[Any, str]":
         """(Values, "") of one of the three files by its id; "" stands for the safe defaults."""
         data = self.asked.get(kind)
         if data is None:
@@ -233,7 +243,7 @@ class Player:
         return None, "%s %s: %s" % (kind, identity, why)
 
 
-def why_unplayable(record):
+def why_unplayable(record: "dict[str, Any]") -> str:
     """Why a shortened record cannot be played, "" if it can, as far as it goes."""
     left_out = record.get("left_out", ())
     if short.END in left_out:
@@ -245,9 +255,11 @@ def why_unplayable(record):
     return ""
 
 
-def as_short(made, record):
+def as_short(made: "dict[str, Any] | None", record: "dict[str, Any]") -> "dict[str, Any] | None":
     """The record that was made, without what the recorded one left out."""
     left_out = record.get("left_out", ())
+    if made is None:
+        return None
     for step in left_out:
         short.shorten(made, step)
     if short.DECISIONS in left_out:  # then it may tell less of them

@@ -11,13 +11,17 @@ from wakeboard.short import WAKE
 from wakecore import line
 from wakewell.boards.replayed import Player
 
+if False:
+    from typing import Iterable, Iterator
 
-def answers(inputs):
+
+def answers(inputs: "Iterable[bytes]") -> "Iterator[bytes]":
     """For every wake: the line of the record made now, or why there is none."""
     for text in inputs:
         word, data = text[:4], text.rstrip(b"\r\n")[5:]
         if word == b"core":
-            kept, core = {}, data.decode()
+            kept: dict[str, bytes] = {}
+            core = data.decode()
             player = Player(kept.get)
             continue
         if word == b"file":
@@ -36,7 +40,7 @@ def answers(inputs):
             yield line.encode(WAKE, made) if made else why.encode()
 
 
-def main(path):
+def main(path: str) -> None:
     """Answer the lines of the file at that path."""
     with open(path, "rb") as file:
         for answer in answers(file):

@@ -11,7 +11,7 @@ import sys
 from wakewell.boards.mock import play
 
 
-def main(path):
+def main(path: str) -> None:
     """Play the scripts of the file at that path, one after another."""
     with open(path) as file:
         for text in file:

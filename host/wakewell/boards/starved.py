@@ -12,15 +12,20 @@ import sys
 
 from wakeboard.driver import drive
 from wakecore import line
-from wakecore.state import State, from_bytes
+from wakecore.state import State
 from wakecore.wake import RECORD
-from wakewell.boards.mock import MockBoard, load_pot
+from wakewell.boards.mock import MockBoard, load_pot, remembered
+
+if False:
+    from typing import Any
+
+    from wakecore.fields import Pot
 
 BLOCK = 64
 FEWEST, MOST = 4, 4000
 
 
-def starve(free):
+def starve(free: int) -> "list[Any]":
     """Take all memory but that many blocks: what was taken, to be let go later."""
     gc.collect()
     taken = []
@@ -36,10 +41,10 @@ def starve(free):
     return taken
 
 
-def one(pot, wakes, free):
+def one(pot: "Pot", wakes: "list[dict[str, Any]]", free: int) -> "dict[str, Any]":
     """What came of it with that many blocks left."""
     board = MockBoard(pot, State())
-    state = from_bytes(board.slots[0])
+    state = remembered(board, {})
     board.prepare(wakes[0])
     begin = board.begin()
     out = ""
@@ -59,7 +64,7 @@ def one(pot, wakes, free):
     lines = []
     for wake in wakes[1:]:
         board.prepare(wake)
-        drive(board, from_bytes(board.slots[0]), pot, board.begin())
+        drive(board, remembered(board, {}), pot, board.begin())
         lines.append(line.encode(RECORD, board.records[-1]).decode())
     return {
         "free": free,
@@ -72,7 +77,7 @@ def one(pot, wakes, free):
     }
 
 
-def main(path):
+def main(path: str) -> None:
     """Play the script of the file at that path."""
     with open(path) as file:
         pot = load_pot(json.loads(file.readline())["pot"])

@@ -268,4 +268,4 @@ def id_of(data: bytes) -> str:
     record, _ = line.decode(data)
     if record is None or record.get("kind") not in ("settings", "limits", "calibration"):
         return ""
-    return line.identity(data)  # type: ignore[no-any-return]
+    return line.identity(data)

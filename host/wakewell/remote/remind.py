@@ -20,7 +20,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from wakecore import fields, line
-from wakecore.wake import DRY_RUNS
+from wakecore.run import DRY_RUNS
 from wakewell import logs, pots, words
 from wakewell.board_file import board_id
 from wakewell.logs import BadInput

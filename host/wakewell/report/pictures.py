@@ -246,7 +246,7 @@ def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast)
     cell = Picture("battery", "Battery at rest", "", 200, unit="volts")
     rows = series(log, calendar, "battery_mv", 1000)
     pot = log.pot
-    marks = []
+    marks: list[dict[str, Any]] = []
     if pot is not None:
         floor = max(pot.settings.battery_mv, pot.limits.rest_mv)
         marks = [{"v": floor / 1000, "w": "stops watering below", "b": True}]

@@ -22,7 +22,7 @@ from msgspec import UNSET
 
 from wakecore import fields, line
 from wakecore.fields import refill_ppt, target_ppt
-from wakecore.wake import DRY_RUNS
+from wakecore.run import DRY_RUNS
 from wakewell import fieldlog, logs, obeyed, pots, stage, usual
 from wakewell.board_file import board_id
 from wakewell.fieldlog import FieldLog, Place, Short

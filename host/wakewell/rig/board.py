@@ -209,7 +209,7 @@ class RigBoard:
         self.slots.twin = (None, None)  # from here on the core changes it
         self.boots += 1
         try:
-            drive(self, state, self.in_force)
+            drive(self, state, self.in_force, self.begin())
         except Reset:
             self._restart()
 

