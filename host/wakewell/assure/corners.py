@@ -189,9 +189,9 @@ def _corners() -> Iterator[Corner]:
     yield Corner(
         "radio, tank", "what it reports at once", **radio, themes=("tank", "cell"), quick=-1
     )
-    for theme in ("soil", "tank"):
+    for theme in ("soil", "empty"):
         yield Corner(f"thirst, {theme}", "told in time", **WEEKLY, themes=(theme,), thirst=True)
-    yield Corner("presses", "each press counted", **WEEKLY, themes=("people",), presses=True)
+    yield Corner("presses", "each press counted", **WEEKLY, themes=("press",), presses=True)
     # Who may ask
     upkeep = _changed(
         WEEKLY,
@@ -215,32 +215,42 @@ def _corners() -> Iterator[Corner]:
     # What a gauge and a probe can just tell
     coarse = _changed(WEEKLY, calibration={"tolerance_ml": 76}, limits={"dose_ml": 1800})
     yield Corner("coarse gauge", "a pump proved over two pulses", **coarse, themes=("dry",))
-    leaky = _changed(WEEKLY, calibration={"tolerance_ml": 20}, limits={"dry_ms": 1600})
-    yield Corner("small leak", "just beyond the tolerance", **leaky, themes=("leak",), leak_ml=41)
+    leaky = _changed(WEEKLY, calibration={"tolerance_ml": 59}, limits={"dry_ms": 1600})
+    yield Corner(
+        "small leak",
+        "just beyond the tolerance",
+        **leaky,
+        themes=("leak",),
+        leak_ml=119,
+        full_ml=440,
+    )
     drying = _changed(STRONG, settings={"fall_ppt_day": 70})
     yield Corner("drying", "drier at once than is believed", **drying, themes=("soil",), quick=-1)
-    # Counts above their least, one kind at a time
-    counted = _changed(
-        WEEKLY,
-        limits={"dry_trips": 3, "response_doses": 3, "interrupts": 3, "dose_ml": 900},
-        settings={"battery_clear_wakes": 3, "frozen_wakes": 5},
-    )
-    dry = _changed(counted, limits={"dose_ml": 1500})  # a dry run is water without an answer
+    # Counts above their least, one kind at a time. A run without water is water without an answer
+    dry = _changed(WEEKLY, limits={"dry_trips": 3, "dose_ml": 1500})
     yield Corner("dry runs", "three to a lockout", **dry, themes=("run", "dry"))
-    yield Corner("answers", "three doses without one", **counted, themes=("soil",))
+    silent = _changed(WEEKLY, limits={"response_doses": 3, "dose_ml": 900})
+    yield Corner("answers", "three doses without one", **silent, themes=("soil",))
     known = _changed(
-        counted,
+        silent,
         calibration={"ul_per_ppt": 2000},
         limits={"day_ml": 660},
         settings={"response_ppt": 100},  # so that nothing is learned, which would never repeat
     )
     yield Corner("answers, known", "the same, the response known", **known, themes=("soil",))
-    cut = _changed(counted, limits={"dose_ml": 2000})  # each is booked as nearly two pulses
+    cut = _changed(WEEKLY, limits={"interrupts": 3, "dose_ml": 2000})  # each is two pulses, nearly
     yield Corner("cuts", "three to a lockout", **cut, themes=("storage",), quick=-1)
-    yield Corner("charges", "three readings", **counted, probes=("charger",), themes=("cell",))
+    charged = _changed(WEEKLY, settings={"battery_clear_wakes": 3})
+    yield Corner("charges", "three readings", **charged, probes=("charger",), themes=("cell",))
+    still = _changed(WEEKLY, settings={"frozen_wakes": 5})
+    yield Corner("still", "five of the very same counts", **still, themes=("soil",))
     # Pulses and soak
     soaked = _changed(
-        WEEKLY, limits={"dose_ml": 600, "pulses": 3}, settings={"dose_ml": 600}, full_ml=687
+        WEEKLY,
+        limits={"dose_ml": 600, "pulses": 3},
+        settings={"dose_ml": 600},
+        calibration={"tolerance_ml": 3},  # pulses of a dose differ by more than its double
+        full_ml=687,
     )
     for theme in ("begin", "soil", "cell"):
         yield Corner(f"{theme}, soaked", "two pulses a dose", **soaked, themes=(theme,))
