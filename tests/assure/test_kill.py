@@ -2098,3 +2098,9 @@ def test_a_regular_wake_that_waters_has_no_doubt_left() -> None:
     counts = {"soil": [1600000, 9], "battery": [1950000, 9]}
     played(was, counts=counts, level_ml=900, cause="timer", slept_s=86400)
     assert (was.pulses, was.doubts) == (1, 0)
+
+
+def test_all_places_of_a_day_grow_older() -> None:
+    was = kept(ages_s=[0] * 8, mls=[1] * 8)
+    state.pass_time(was, 1, 50)
+    assert was.ages_s == [1] * 8
