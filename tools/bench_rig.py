@@ -87,9 +87,9 @@ def pot_year_over_parse(bench: Any) -> float:
         begun = CLOCK()
         run_trial(trial)
         simulated = CLOCK()
-        for line in log.lines:
-            json.loads(line)
+        parsed = [json.loads(line) for line in log.lines]
         ratios.append((simulated - begun) / (CLOCK() - simulated))
+        del parsed
     return statistics.median(ratios)
 
 
