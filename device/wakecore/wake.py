@@ -390,7 +390,8 @@ def look_at_thirst(
 def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool) -> None:
     """The facts that the needs look at, once the wake's water is booked."""
     facts.lockouts, facts.store_failed = state.lockouts, store_failed
-    facts.weak = state.lockouts & rules.BITS["battery low"] != 0
+    charged = facts.confirm_charge or facts.unplug_charger
+    facts.weak = state.lockouts & rules.BITS["battery low"] != 0 and not charged
     facts.float_opened = pot.calibration.float_only == 1 and state.dry_trips > 0
     facts.thirst = state.thirst
     leaks = state.lockouts & rules.BITS["leak"] != 0

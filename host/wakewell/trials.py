@@ -343,6 +343,11 @@ def of_pot(folder: Path, like: str | None = None) -> Trial:
     return _made(file, inside, like)
 
 
+def of_tables(name: str, tables: dict[str, Any]) -> Trial:
+    """The trial of tables as a file has them, its pot one of the café. Raises BadInput."""
+    return _made(TomlFile(name, tables), TRIALS / name, None)
+
+
 def _made(file: TomlFile, path: Path, like: str | None) -> Trial:
     if like is not None:
         there = Path(like)  # from where the command was given

@@ -406,7 +406,8 @@ def report_faults(record: Record, pot: Any, last_word: bool = False) -> Iterator
         yield "R5", "radio without a battery reading"
     elif mv is not None and mv < floor_mv:
         yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
-    if "battery low" in record["lockouts"] and not last_word:
+    weak = mv is not None and mv < pot.settings.battery_clear_mv
+    if "battery low" in record["lockouts"] and weak and not last_word:
         yield "R5", "radio under the low-battery lockout"
     if record["commands"][-3:-1] != ["store", "report"]:
         yield "R13", "radio before the wake was done and stored"

@@ -161,6 +161,23 @@ def test_a_lost_divider_is_reported_once() -> None:
     assert world.given_ml == given_ml
 
 
+def test_a_charged_cell_that_nothing_senses_asks_for_its_press() -> None:
+    """The owner did as told and charged; what is left to do is told by radio, the cell is full."""
+    world = World(pot(), soil_ppt=300, battery_mv=3900)
+    world.days(3)
+    world.battery_mv = 3500
+    world.days(3)
+    assert world.records[-1]["lockouts"] == ["battery low"]
+    before = len(world.records)
+    world.battery_mv = 4150
+    world.days(8)
+    # At each wake: under the lockout they are two days apart
+    assert 3 <= told(world.records[before:], "confirm the charge") <= 5
+    assert not asked(world.records[-1], "charge the battery"), "it is charged"
+    world.press()
+    assert not world.records[-1]["lockouts"]
+
+
 @pytest.mark.parametrize("every_h", [1, 5, 20])
 def test_what_was_told_long_ago_is_told_again(every_h: int) -> None:
     """Reports more often than once a day: a need that was over for weeks is new once more."""
@@ -436,6 +453,17 @@ def test_no_upkeep_on_cold_soil(mc: int, waters: bool) -> None:
     world.pot.calibration.soil.spread = 0
     world.days(20)
     assert (world.given_ml > 0) is waters
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_frost_is_no_fault_of_the_probe(cut: bool) -> None:
+    """Cold soil is not read, and nobody can help it; a cut wire is told all the same."""
+    world = World(pot({}, {}, {"temperature": core_pots.COLD}), soil_ppt=300, temperature_mc=-3000)
+    if cut:
+        world.pot.calibration.soil.spread = 0
+    world.days(8)
+    assert {r["judged"]["soil"] for r in world.records} == {"flicker" if cut else "cold"}
+    assert told(world.records, "see to the soil probe") == (9 if cut else 0)
 
 
 def test_a_press_credits_no_jump() -> None:

@@ -21,6 +21,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "nth": parts.each_nth,
     "lives": parts.lives,
     "rig": parts.rig,
+    "outcomes": parts.outcomes,
     "fuzz": parts.fuzzed,
     "wakes": parts.wakes,
     "coverage": parts.coverage,
@@ -108,13 +109,13 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, metavar="N",
-        help="mutants of the host at a time (default: one a processor)",
+        help="lives, or mutants of the host, at a time (default: one a processor)",
     )  # fmt: skip
     parser.add_argument("--minutes", type=positive, help="at most, for each part but nth")
     parser.add_argument("--record", action="store_true", help="keep the figures for the note")
     parser.add_argument(
         "--go-on", action="store_true",
-        help="only corners not at their end and mutants that survived in this core's record",
+        help="only what this core's record lacks: corners, lives, mutants that survived",
     )  # fmt: skip
     parser.add_argument("--note", action="store_true", help="write SAFETY.md from the last run")
     given = parser.parse_args()

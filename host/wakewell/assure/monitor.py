@@ -342,7 +342,8 @@ class Monitor:
         if mv is not None and mv < self.limits.rest_mv:
             last_word = False
         if "report" in happened.commands:
-            if (not may or k["low"]) and not last_word:
+            weak = k["low"] and mv is not None and mv < self.settings.battery_clear_mv
+            if (not may or weak) and not last_word:
                 why = f"the radio was on with the battery {letter.battery}, low {k['low']}"
                 raise Violation("R5", why, {"events_lacks": ["report"]})
             if waits and not pressed:

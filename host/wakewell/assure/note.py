@@ -204,6 +204,10 @@ def text() -> str:
         "",
         *hazards.lines(),
         "",
+        "## What becomes of the plant, the floor and the cell",
+        "",
+        *lived(),
+        "",
         "## The last run",
         "",
         *figures(),
@@ -237,6 +241,63 @@ def text() -> str:
         "Made by `python3 tools/assure.py --note`: change the tables it is made from, not it.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def lived() -> list[str]:
+    """What the lives on the simulated pot came to, for an owner."""
+    kept = last_run().get("outcomes")
+    if not kept:
+        return ["Nothing is recorded yet: `python3 tools/assure.py --only outcomes --record`."]
+    rows: dict[str, Any] = dict(sorted(kept["rows"].items(), key=lambda one: ORDER.get(one[0], 0)))
+    lives, broken = kept["numbers"]["outcome_lives"], len(kept["broken"])
+    went = "In all of them" if not broken else f"In all but {broken} of them"
+    lines = [
+        f"{lives} lives were played on a simulated pot: six kinds of pot, three places, four",
+        "substrates, any month; owners who do what they are told, who only press the button, or",
+        "who are away. A fault comes after two weeks or so, for some days or for good. What is",
+        "judged is the simulated plant, floor and cell, not what the pot believes of them.",
+        f"{went}: no plant was below wilting for three days before its owner could",
+        "have known; no more water reached the floor without an answer of the soil than the bound",
+        "that `check` tells (a siphon, a leak or a switch stuck on can spill the tank: see what",
+        "your hardware must add); pump and radio never took the cell below its floor; a pot with",
+        "nothing wrong was not locked out, and asked for nothing needless more than once a year.",
+        "",
+        "- *told*: days from the fault until light or radio said so, in the middle of the lives",
+        "  and at the latest, and in how many of them. A fault that does no harm need not be told.",
+        "- *untold*: the longest that a plant was below wilting before its owner was told.",
+        "- *floor*: the most that the pump brought to the floor. *spilled*: all that reached it,",
+        "  with rain that ran over a saucer and what leaks, siphons or runs by a stuck switch.",
+        "- *cell*: the lowest true rest voltage at which pump or radio were started (its floor is",
+        "  3400 mV). *again*: regular wakes with dry soil, the fault over, until the pot watered.",
+        "",
+        "| what goes wrong | lives | told | untold | floor | spilled | cell | again |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for row in rows.values():
+        untold = f"{row['untold_days']:g} days"
+        if row["unknowable"]:
+            untold += f"; in {row['unknowable']} lives every reading called the soil moist"
+        again = "" if row["again_wakes"] < 0 else str(row["again_wakes"])
+        cells = (
+            row["words"], str(row["lives"]), told_in(row), untold, f"{row['floor_ml']} ml",
+            f"{row['spilled_ml']} ml", f"{row['lowest_mv']} mV", again,
+        )  # fmt: skip
+        lines.append("| " + " | ".join(cells) + " |")
+    for one in kept["broken"]:
+        lines += ["", f"Broken: {one}."]
+    return lines
+
+
+ORDER = {"healthy": -1, "two at once": 1}  # of the rows; those between stay as they came
+
+
+def told_in(row: dict[str, Any]) -> str:
+    """When somebody heard of it, in words."""
+    days = sorted(int(day) for day, lives in row["told"].items() for _ in range(lives))
+    if not days:
+        return "nothing need be said"
+    last = f"{days[len(days) // 2]} days, at the latest {days[-1]}"
+    return last if len(days) == row["lives"] else f"{last}, in {len(days)} of them"
 
 
 def figures() -> list[str]:

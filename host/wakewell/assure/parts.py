@@ -261,6 +261,49 @@ def rig(asked: Asked) -> Figures:
     return Figures({**numbers, "violations": len(found)}, left_out)
 
 
+def outcomes(asked: Asked) -> Figures:
+    """Lives on the rig judged by plant, floor and cell; each hundred is on record as it is done.
+
+    To go on is to play the lives that this core's record has not reached.
+    """
+    if importlib.util.find_spec("fluids") is None:
+        return Figures({}, ["lives judged by plant, floor and cell: the rig is not installed"])
+    from wakewell.assure import outcomes as lived
+
+    wanted = 40 if asked.quick else lived.LIVES
+    by = crc32(Path(str(lived.__file__)).read_bytes())
+    more: dict[str, Any] = {"by": by, "seed": asked.seed, "rows": {}, "broken": []}
+    kept = note.last_run().get("outcomes", {})
+    same = all(kept.get(name) == more[name] for name in ("by", "seed"))
+    first = 0
+    if asked.go_on and same and kept.get("core") == core_id() and not kept["quick"]:
+        more, first = {name: kept[name] for name in more}, kept["numbers"]["outcome_lives"]
+    rows = {name: lived.Row(**row) for name, row in more["rows"].items()}
+
+    def figures(played: int) -> Figures:
+        more["rows"] = {name: vars(row) for name, row in rows.items()}
+        numbers = {"outcome_lives": played, "violations": len(more["broken"])}
+        return Figures(numbers, unplayed(played, lived.LIVES), more)
+
+    asked.say(f"seed {asked.seed}, lives {first} to {wanted - 1}")
+    end_s, played = time.monotonic() + asked.lives_s, first
+    with tqdm(total=wanted - first, unit="life", disable=None, file=sys.stderr) as bar:
+        for done in lived.many(asked.seed, first, wanted, asked.workers, end_s):
+            for life, came in done:
+                name, words = lived.row_of(life)
+                rows.setdefault(name, lived.Row(words)).add(came)
+                for why in came.broken:
+                    asked.say(f"  {why}; {life.line}, seed {asked.seed}")
+                if came.broken:
+                    more["broken"].append(f"{life.line}: {'; '.join(came.broken)}")
+            played += len(done)
+            bar.update(len(done))
+            if asked.record and not asked.quick and played % 100 == 0:
+                so_far = figures(played)
+                note.record("outcomes", False, dict(so_far.numbers), so_far.left_out, so_far.more)
+    return figures(played)
+
+
 def wakes(asked: Asked) -> Figures:
     """Generated wakes on each interpreter, and every sum in them."""
     full = 200

@@ -168,10 +168,11 @@ class Watch:
         self.pulse_s = 0.0
         self.pump_s = 0.0  # of the pulse under way: the pump's time before it
         self.ledger: list[tuple[float, float, float]] = []  # when, s run, ml out of the hose
-        self.low = self.leaked = 0
+        self.low = self.lows = self.leaked = 0
         self.cut_off = 0  # pulses cut off in a row
         self.falls = 0
         self.seen_ml = -1.0
+        self.full_ml = 0.0  # with so much in it a leaking tank is as full again as before
         self.looks = 0
         self.frozen = 0
 
@@ -218,7 +219,8 @@ class Watch:
         self.begin = begin
         if self.held() or begin["host"]:
             self.cut_off = 0
-        if "clear leak" in begin["host"]:
+        back = self.held() and self.board.pot.line.tank_ml >= self.full_ml
+        if "clear leak" in begin["host"] or (self.leaked and back):  # or it was only carried away
             self.leaked = self.falls = 0
             self.seen_ml = -1.0
 
@@ -299,7 +301,8 @@ class Watch:
         if self.rest is not None:
             mv = self.shown("battery", self.rest) or 0.0
             floor_mv = max(settings.battery_mv, self.board.in_force.limits.rest_mv)
-            if mv < floor_mv - 1:
+            self.lows = self.lows + 1 if mv < floor_mv - 1 else 0
+            if self.lows >= 2:  # one low reading is confirmed by the next
                 self.low = 1
             elif mv >= settings.battery_clear_mv - 1:
                 self.low = 0
@@ -343,6 +346,7 @@ class Watch:
         elif not pressed:
             self.falls += 1
             if self.falls >= 3:
+                self.full_ml = max(self.full_ml * self.leaked, self.seen_ml - hidden_ml)
                 self.leaked = 1
 
     def sleeps(self, sleep_s: int) -> None:
@@ -435,8 +439,7 @@ class RigPlayer:
                 for fault in pot.faults.happening
                 if fault.end_s > pot.t_s and fault.kind not in (*ONCE, step.word)
             ]
-            pot.faults = Faults([*old, new], self.seed)
-            pot._meet_faults()
+            self.suffer([*old, new])
         elif step.does == "visit":
             self.people._come(pot.t_s, Visit(step.word, pot.t_s))
         elif step.does == "tune":
@@ -445,6 +448,13 @@ class RigPlayer:
         else:
             board.cut_in, board.cut_how = int(step.amount), step.word
         return True
+
+    def suffer(self, faults: Iterable[Fault]) -> None:
+        """These faults from now on, in place of those there were."""
+        self.pot.faults = Faults(faults, self.seed)
+        self.pot._meet_faults()
+        self.board.meet_faults()
+        self.board.slots.fails = self.board.write_fails
 
     def told(self, wrong: Violation) -> str:
         """The violation as a sequence, cut from the log; "" if its wake is not in the log."""

@@ -144,9 +144,7 @@ class RigBoard:
         self.field_log, self.seen, self.people = log, seen, people
         self.awake_s, self.radio_s, self.samples = awake_s, radio_s, samples
         self.dark = dark
-        self.write_fails = pot.faults.tries("write fails")
-        self.radio_fails = pot.faults.tries("radio down")
-        self.hangs = pot.faults.tries("program hangs")
+        self.meet_faults()
         self.slots = Slots(self.write_fails)
         self.hint = b""
         self.cause = "power"
@@ -195,6 +193,13 @@ class RigBoard:
         if cal.charger is not None:
             points = turned(cal.charger.points)
             self.charger = round(beyond(points, 0.0)), round(beyond(points, 1.0))
+
+    def meet_faults(self) -> None:
+        """Which tries fail from now on, by the pot's faults."""
+        faults = self.pot.faults
+        self.write_fails = faults.tries("write fails")
+        self.radio_fails = faults.tries("radio down")
+        self.hangs = faults.tries("program hangs")
 
     # --- one boot --------------------------------------------------------------------------------
 

@@ -29,8 +29,10 @@ KINDS = {
     "probe out": Kind(),
     "probe railed": Kind("uV", 0.0, 6e6, 3.1e6),
     "probe frozen": Kind(),
+    "probe drifts": Kind("ppt of water more a day", -100.0, 100.0, 5.0),
     "level railed": Kind("count", -10.0, 6e6, 3.1e6),
     "level frozen": Kind(),
+    "level misread": Kind("mm too high", -5000.0, 5000.0, -50.0, each_time=True),
     "hose off": Kind(),
     "hose clogged": Kind("share of flow lost", 0.0, 1.0, 0.9),
     "tank forgotten": Kind(),
@@ -39,6 +41,7 @@ KINDS = {
     "relay stuck": Kind(),
     "pump blocked": Kind(),
     "cell aged": Kind("share of capacity lost", 0.0, 0.95, 0.5),
+    "battery misread": Kind("mV too high", -5000.0, 5000.0, -150.0, each_time=True),
     "bad contact": Kind("mOhm, so that the pump browns the board out", 0.0, 1e5, 3000.0),
     "clock lost": Kind(),
     "clock jump": Kind("s", -1e10, 1e10, 3600.0),
@@ -52,9 +55,10 @@ KINDS = {
 class Fault:
     """One fault: kind (of KINDS), window in s since the run's start, chance, and amount.
 
-    probability: that it happens in this run at all; for "write fails", "radio down" and "program
-    hangs" (in a pulse), that one try inside the window fails. amount: see KINDS; the usual one
-    unless told. "clock lost" and "clock jump" happen once, at the start of their window.
+    probability: that it happens in this run at all; for "write fails", "radio down", "program
+    hangs" (in a pulse) and a misread level or battery, that one try inside the window fails.
+    amount: see KINDS; the usual one unless told. "clock lost" and "clock jump" happen once, at
+    the start of their window.
     """
 
     kind: str
@@ -117,6 +121,10 @@ class Faults:
         """How much of a fault there is now; None while there is none."""
         fault = self._active.get(kind)
         return None if fault is None else fault.much
+
+    def began_s(self, kind: str) -> float:
+        """When the fault that is there now began, s since the run's start."""
+        return self._active[kind].start_s
 
     def tries(self, kind: str) -> Callable[[], bool]:
         """Whether one try now fails, as `strikes`; at once where that kind never happens."""

@@ -28,6 +28,7 @@ CABLE = {row[0] for row in rules.LOCKOUTS if row[2] == rules.CABLE}
 ACTS = {
     "water by hand": "ml",
     "fill the tank": "",
+    "take the tank away": "",
     "charge the battery": "h",
     "unplug the charger": "",
     "press the button": "",
@@ -38,6 +39,7 @@ ACTS = {
 
 # What an owner does about a need
 ANSWERS = {
+    "water by hand": "water by hand",
     "fill the tank": "fill the tank",
     "charge the battery": "charge the battery",
     "unplug the charger": "unplug the charger",
@@ -69,14 +71,15 @@ class Owner:
     """How soon needs are answered, in days from when they are first told; infinite: never.
 
     fills, charges, empties: tank, battery, saucer; holds: the button, for a lockout or after a
-    charge; cables: a maker with the cable. forgets: chance that an answer is put off by as long
-    again, each time. charger_ma: what the charger gives.
+    charge; waters: by hand; cables: a maker with the cable. forgets: chance that an answer is
+    put off by as long again, each time. charger_ma: what the charger gives.
     """
 
     fills_after_days: float = 2.0
     charges_after_days: float = 3.0
     empties_after_days: float = 2.0
     holds_after_days: float = 2.0
+    waters_after_days: float = math.inf
     cables_after_days: float = math.inf
     forgets: float = 0.0
     charger_ma: float = 500.0
@@ -97,6 +100,7 @@ class Owner:
             "unplug the charger": self.charges_after_days,
             "empty the saucer": self.empties_after_days,
             "hold the button": self.holds_after_days,
+            "water by hand": self.waters_after_days,
             "clear with the cable": self.cables_after_days,
         }[act]
         return days * DAY_S
@@ -118,6 +122,7 @@ class Household:
         self._do: dict[str, Callable[[Any, float | None], int]] = {
             "water by hand": self._water,
             "fill the tank": self._fill,
+            "take the tank away": self._take_tank,
             "charge the battery": self._charge,
             "unplug the charger": self._unplug,
             "press the button": lambda _board, _: PRESS_MS,
@@ -162,6 +167,10 @@ class Household:
 
     def _fill(self, board: Any, _amount: float | None) -> int:
         board.pot.refill()
+        return 0
+
+    def _take_tank(self, board: Any, _amount: float | None) -> int:
+        board.pot.take_tank()
         return 0
 
     def _charge(self, board: Any, amount: float | None) -> int:

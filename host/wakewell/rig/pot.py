@@ -119,7 +119,7 @@ class Counts:
     leaked_ml: float = 0.0
     refilled_ml: float = 0.0
     brim_ml: float = 0.0  # refilled, but over the brim
-    emptied_ml: float = 0.0  # poured away out of the saucer
+    emptied_ml: float = 0.0  # poured away out of the saucer, carried away with the tank
     asleep_mah: float = 0.0
     awake_mah: float = 0.0
     radio_mah: float = 0.0
@@ -149,11 +149,13 @@ class RigPot:
 
     # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
     __slots__ = (
-        "_air_c", "_batch_mas", "_batch_ml", "_batch_s", "_begin_s", "_blocked", "_board_ma",
-        "_board_mas", "_browns_out_mv", "_calm", "_clock_rate", "_clogged", "_converted",
-        "_deviate", "_divided", "_divider_noise_uv", "_draws_ma", "_felt_until_s", "_floor_ml",
+        "_air_c", "_batch_mas", "_batch_ml", "_batch_s", "_battery_off_mv", "_begin_s",
+        "_blocked", "_board_ma", "_board_mas", "_browns_out_mv", "_calm",
+        "_clock_rate", "_clogged", "_converted", "_deviate", "_divided", "_divider_noise_uv",
+        "_draws_ma", "_drift_s", "_drifts",
+        "_felt_until_s", "_floor_ml",
         "_frozen", "_hose_off", "_leak_ma", "_leak_ml_s", "_level_frozen", "_level_odd",
-        "_level_railed", "_lifted_ml", "_look", "_on", "_pot_c", "_probe_frozen",
+        "_level_off_mm", "_level_railed", "_lifted_ml", "_look", "_on", "_pot_c", "_probe_frozen",
         "_probe_noise_uv", "_probe_out", "_probe_railed", "_probe_until_s", "_probe_uv",
         "_puddle_ml", "_puddle_s", "_pump_ma", "_resistance_mohm", "_rest_mv",
         "_saucer_until_s", "_saucer_wet", "_shunt_uv_ma", "_soil", "_soil_s", "_sound",
@@ -582,6 +584,10 @@ class RigPot:
         self._level_railed = faults.amount("level railed")
         self._level_frozen = faults.amount("level frozen") is not None
         self._level_odd = self._level_frozen or self._level_railed is not None
+        self._level_off_mm = faults.amount("level misread")
+        self._battery_off_mv = faults.amount("battery misread")
+        self._drifts = faults.amount("probe drifts") or 0.0
+        self._drift_s = faults.began_s("probe drifts") if self._drifts else 0.0
         if not self._probe_frozen:
             self._frozen.pop("probe", None)
         if not self._level_frozen:
@@ -624,6 +630,11 @@ class RigPot:
         self.counts.emptied_ml += self.soil.saucer_ml
         self._soil.saucer_ml = 0.0
 
+    def take_tank(self) -> None:
+        """Somebody carries the tank away, and with it what is in it."""
+        self.counts.emptied_ml += self.line.tank_ml
+        self.line.tank_ml = 0.0
+
     # --- readings --------------------------------------------------------------------------------
 
     # One sample, its noise drawn here; the plural takes the noise (standard deviations) of several.
@@ -654,6 +665,9 @@ class RigPot:
             self._probe_uv = self.spec.probe.air_uv
         else:
             content = self.soil.probe_content
+            if self._drifts:
+                drifted = content + 0.001 * self._drifts * (self.t_s - self._drift_s) / DAY_S
+                content = min(1.0, max(0.0, drifted))
             self._probe_uv = self.spec.probe.output_uv(content, self.pot_c, self.t_s)
         self._probe_until_s = self.t_s + SOIL_LAG_S
 
@@ -671,6 +685,8 @@ class RigPot:
             return [round(self._level_railed)] * len(deviates)
         line, look = self.line, self._look
         level = line.parts.level_mm(line.tank_ml)
+        if self._level_off_mm is not None and self.faults.strikes("level misread"):
+            level += self._level_off_mm
         counts = [look(level, deviate) for deviate in deviates]
         return self._freeze("level", counts) if self._level_frozen else counts
 
@@ -701,7 +717,10 @@ class RigPot:
     def battery_uvs(self, deviates: Sequence[float]) -> list[int]:
         """Samples of the battery divider in one look."""
         convert, noise_uv = self._converted, self._divider_noise_uv
-        pin_uv = self._divided * self.cell_mv()
+        cell_mv = self.cell_mv()
+        if self._battery_off_mv is not None and self.faults.strikes("battery misread"):
+            cell_mv += self._battery_off_mv
+        pin_uv = self._divided * cell_mv
         return [convert(pin_uv + noise_uv * deviate) for deviate in deviates]
 
     def pump_current_uv(self) -> int:
