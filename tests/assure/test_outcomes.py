@@ -19,7 +19,7 @@ from wakewell.rig.pot import DAY_S
 SEED = 1
 
 
-@pytest.mark.parametrize("number", range(0, 32))
+@pytest.mark.parametrize("number", range(32))
 def test_no_outcome_of_a_life_is_broken(number: int) -> None:
     life = troubles.life(SEED, number)
     came = outcomes.play(life)

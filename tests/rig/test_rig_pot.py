@@ -473,6 +473,48 @@ def test_every_fault_of_the_table_is_met() -> None:
         assert shown or told or timed, kind
 
 
+def test_a_drifting_probe_shows_ever_more_water_than_there_is() -> None:
+    drift = Fault("probe drifts", 2 * DAY_S, amount=10.0)
+    sound = RigPot(replace(SPEC, probe=SoilProbe(noise_uv=0.0)))
+    pot = RigPot(replace(SPEC, probe=SoilProbe(noise_uv=0.0), faults=(drift,)))
+    shown = []
+    for _ in range(4):
+        sound.advance(DAY_S)
+        pot.advance(DAY_S)
+        content = pot.soil.probe_content
+        assert content == sound.soil.probe_content
+        wetter = content + 0.01 * max(0.0, pot.t_s / DAY_S - 2.0)
+        assert pot.soil_uv() == pytest.approx(
+            pot._converted(pot.spec.probe.output_uv(wetter, pot.pot_c, pot.t_s)), abs=1_000
+        )
+        shown.append(pot.soil_uv() - sound.soil_uv())
+    assert shown[1] == pytest.approx(0, abs=1_000)
+    assert shown[3] < shown[2] < -1_000, "the wetter, the lower"
+
+
+def test_misreadings_leave_the_truth_alone() -> None:
+    gauge = LevelGauge(kind="gauge", noise=0.0)
+    faults = (Fault("level misread", amount=-50.0), Fault("battery misread", amount=-150.0))
+    sound = RigPot(replace(SPEC, level=gauge))
+    pot = RigPot(replace(SPEC, level=gauge, faults=faults))
+    assert (pot.line.tank_ml, pot.cell_mv()) == (sound.line.tank_ml, sound.cell_mv())
+    fell_uv = pot.level_raws((0.0,))[0] - sound.level_raws((0.0,))[0]
+    wanted_uv = gauge.gauge_uv(50.0, 0.0) - gauge.gauge_uv(0.0, 0.0)
+    assert fell_uv == pytest.approx(-wanted_uv, abs=5_000)
+    low_uv = pot.battery_uvs((0.0,))[0] - sound.battery_uvs((0.0,))[0]
+    assert low_uv == pytest.approx(-150.0 * pot.spec.divider.uv_per_mv, abs=5_000)
+
+
+def test_a_tank_that_is_carried_away_is_booked() -> None:
+    pot = RigPot(SPEC)
+    began_ml, held_ml = pot.stored_ml(), pot.line.tank_ml
+    pot.take_tank()
+    assert pot.line.tank_ml == 0.0
+    assert pot.counts.emptied_ml == held_ml
+    pot.refill()
+    assert pot.unaccounted_ml(began_ml) == pytest.approx(0.0, abs=1e-6)
+
+
 # --- limits --------------------------------------------------------------------------------------
 
 

@@ -19,7 +19,7 @@ WAYS = (
     "too early, too late or in the wrong order",
     "too short or too long",
 )
-PARTS = ("search", "lives", "rig")  # of the assurance, by their own names
+PARTS = ("search", "lives", "rig", "outcomes")  # of the assurance, by their own names
 
 
 def read() -> dict[str, Any]:

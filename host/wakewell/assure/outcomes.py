@@ -30,6 +30,7 @@ from wakewell.rig.pot import DAY_S, RigPot
 LIVES = 2000
 BATCH = 20  # lives handed out at a time
 WILTED_DAYS = 3.0  # below wilting, and nobody told: a broken outcome
+WELL_S = 0.5 * DAY_S  # a spell below wilting goes on until the plant is well for so long
 THIRSTY_WAKES = 3  # regular wakes in want of water until somebody is told (R16)
 AGAIN_WAKES = 8  # regular wakes with dry soil, the fault over, until the pot waters again
 NEEDLESS = 1  # needs that nothing bears out, in a healthy year
@@ -116,7 +117,7 @@ class Outcome(Watch):
         answers_ml = 3 * settings.response_ppt * pot.soil.volume_ml / 1000.0
         self.bound_ml = FLOW_SHARE * max(float(limits.dose_ml), answers_ml)
         self.drooped_s, self.seen_s = 0.0, 0.0
-        self.droop_run_s = 0.0
+        self.droop_run_s = self.droop_from_s = self.well_s = 0.0
         self.wants = self.same = 0
         self.counts = -1
         self.known_s: float | None = None
@@ -336,16 +337,16 @@ class Outcome(Watch):
         self.seen_s, self.drooped_s = pot.t_s, drooped_s
         if passed_s <= 0.0:
             return
-        if more_s < 0.99 * passed_s:  # it was above wilting meanwhile
-            wet_now = pot.soil.water_ml > pot.soil.levels.droop * pot.soil.volume_ml
-            self.droop_run_s = 0.0 if wet_now else more_s
-        else:
-            self.droop_run_s += more_s
+        if more_s > 0.0 and not self.droop_run_s:
+            self.droop_from_s = pot.t_s - more_s
+        self.well_s = 0.0 if more_s > 0.99 * passed_s else self.well_s + passed_s - more_s
+        self.droop_run_s = 0.0 if self.well_s > WELL_S else self.droop_run_s + more_s
         self.came.wilted_days = drooped_s / DAY_S
-        days = self.droop_run_s / DAY_S
+        if not self.droop_run_s:
+            return
         if self.helped_s is None and self.no_news():
             self.helped_s, self.silent = pot.t_s, True
-        since_s = pot.t_s - self.droop_run_s
+        days, since_s = self.droop_run_s / DAY_S, self.droop_from_s
         if self.helped_s is None or self.helped_s > since_s:
             until_s = pot.t_s if self.helped_s is None else self.helped_s
             self.came.untold_days = max(self.came.untold_days, (until_s - since_s) / DAY_S)
