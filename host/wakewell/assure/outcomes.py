@@ -362,8 +362,12 @@ class Outcome(Watch):
         elif late and not RADIO & set(self.life.troubles):
             late_s = self.helped_s - latest_s
             self.fails(f"plant: {spell}, told {late_s / DAY_S:.1f} days late")
-        elif self.life.owner == "heeds" and days > HEEDED_DAYS and not self.silent:
+        elif self.life.owner == "heeds" and days > HEEDED_DAYS and not self.is_quiet():
             self.fails(f"plant: {spell}, and the owner did all that he was told")
+
+    def is_quiet(self) -> bool:
+        """Does the pot say nothing, dead or unheard? Its owner then only knows by the silence."""
+        return self.silent or self.dark_s is not None
 
     def no_news(self) -> bool:
         """Does the owner know by the silence? Where the board is down, or its radio in vain."""
