@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -57,32 +58,30 @@ def alone(name: str, number: int, **changed: Any) -> troubles.Life:
     return replace(life, **changed)
 
 
-def found(kind: str, lives: range) -> str:
-    """The first line of that kind that these lives break; "" if none."""
-    for number in lives:
-        for line in outcomes.play(troubles.life(SEED, number)).broken:
-            if line.split(": ")[1] == kind:
-                return line
-    return ""
-
-
-BROKEN: dict[str, tuple[Any, str, Any]] = {
-    "plant": (wake, "look_at_thirst", lambda *_: None),
-    "floor": (plan, "left_ul", lambda *_: 1 << 29),
-    "cell": (wake, "look_at_battery", lambda *_: None),
-    "silence": (wake, "is_to_report", lambda *_: False),
-    "lockout": (judge, "judge_answer", lambda *_: (0, True, 10)),
+# {outcome: what the core is broken by, and the lives in which it must show}
+BROKEN: dict[str, tuple[Any, str, Any, tuple[str, ...]]] = {
+    "plant": (wake, "look_at_thirst", lambda *_: None, ("settings too small",)),
+    "floor": (plan, "left_ul", lambda *_: 1 << 29, ("hose off",)),
+    "cell": (wake, "look_at_battery", lambda *_: None, ("cell flat",)),
+    "silence": (wake, "is_to_report", lambda *_: False, ("pump seized",)),
+    "lockout": (judge, "judge_answer", lambda *_: (0, True, 10), ()),
 }
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", BROKEN)
 def test_a_broken_core_is_found(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    module, name, instead = BROKEN[kind]
+    module, name, instead, trouble = BROKEN[kind]
     monkeypatch.setattr(module, name, instead)
     if kind == "floor":  # the lockout stops it as well
         monkeypatch.setattr(judge, "learn", lambda *_: None)
-    assert found(kind, range(120))
+    if kind == "cell":
+        others = tuple(row for row in rules.PERMISSIVES if row[0] != "battery")
+        monkeypatch.setattr(rules, "PERMISSIVES", others)
+    lives = (troubles.life(SEED, number) for number in range(600))
+    some = itertools.islice((life for life in lives if life.troubles == trouble), 10)
+    lines = (line for life in some for line in outcomes.play(life).broken)
+    assert any(line.split(": ")[1] == kind for line in lines)
 
 
 def test_the_record_goes_on_and_the_note_tells_it(

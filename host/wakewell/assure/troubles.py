@@ -116,7 +116,7 @@ def _jumps(pick: Random, begin: float, end: float) -> Made:
 
 
 def _flat(pick: Random, tables: dict[str, Any]) -> None:
-    tables["start"]["charge"] = pick.uniform(0.3, 0.45)
+    tables["start"]["charge"] = pick.uniform(0.17, 0.35)
     tables["battery"]["fades_pct_month"] = pick.uniform(5.0, 25.0)
     tables["wake"]["mains_ma"] = 0.0
     tables["settings"]["mains"] = 0
