@@ -545,7 +545,11 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
     new, latched = needs & ~state.told, state.lockouts & ~facts.locked_in
     if facts.weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
         last_word = latched or new & rules.LAST_WORD_BITS
-        return bool(new and last_word and state.rest_mv >= pot.limits.rest_mv)
+        if new and last_word and state.rest_mv >= pot.limits.rest_mv:
+            return True
+        # It latched below that, in the cold, say: told once the cell bears the radio again
+        low = new & rules.NEED_BITS["charge the battery"]
+        return bool(low and facts.battery_mv is not None and facts.battery_mv >= facts.radio_mv)
     if new or latched or (pressed and state.presses <= TOLD_PRESSES):
         return True
     if not counts:

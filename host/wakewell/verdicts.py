@@ -97,6 +97,9 @@ class Verdicts:
         self._slept_s = 0
         self._watered = False  # has the dose under way shown water?
         self._thirsty = self._ran_s = self._unanswered_ul = 0
+        self._charge_told = (
+            False  # was a charge asked for, and heard?
+        )
         self._lost = False  # was there no battery reading in the last wake?
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
@@ -164,8 +167,14 @@ class Verdicts:
         lost = record["values"].get("battery_mv") is None
         new = set(lockouts) - set(self._held) or (lost and not self._lost)
         self._lost = lost
+        asked = "charge the battery" in record["needs"]
+        if not asked or begin.get("radio") in ("failed", "cut off"):
+            self._charge_told = False
+        new = new or (asked and not self._charge_told)
         for rule, why in report_faults(record, pot, last_word=bool(new)):
             self._break(rule, record, why)
+        if asked and "report" in record["commands"]:
+            self._charge_told = True
         self._see_thirst(record, pot)
         self._see_silence(record, pot)
         self._see_unanswered(record, pot)

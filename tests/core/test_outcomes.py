@@ -161,6 +161,22 @@ def test_a_lost_divider_is_reported_once() -> None:
     assert world.given_ml == given_ml
 
 
+def test_a_lockout_that_latched_on_an_empty_cell_is_told_once_it_bears_the_radio() -> None:
+    """Two cold nights, below the hard limit; then it is warm, and the cell lies in between."""
+    world = World(pot(), soil_ppt=300, battery_mv=3900)
+    world.days(3)
+    before = len(world.reports)
+    world.battery_mv = world.pot.limits.rest_mv - 100
+    world.days(4)
+    assert world.records[-1]["lockouts"] == ["battery low"]
+    assert len(world.reports) == before, "no radio on an empty cell"
+    world.battery_mv = max(world.pot.limits.radio_mv, world.pot.settings.battery_mv) + 20
+    assert world.battery_mv < world.pot.settings.battery_clear_mv
+    world.days(20)
+    assert len(world.reports) == before + 1, "once"
+    assert told(world.records, "charge the battery") == 1
+
+
 def test_a_charged_cell_that_nothing_senses_asks_for_its_press() -> None:
     """The owner did as told and charged; what is left to do is told by radio, the cell is full."""
     world = World(pot(), soil_ppt=300, battery_mv=3900)

@@ -341,6 +341,8 @@ class Monitor:
         last_word = latched_now or "see to the battery" in record.get("needs", ())
         if mv is not None and mv < self.limits.rest_mv:
             last_word = False
+        untold = not node.numbers[AT["told"]] & rules.NEED_BITS["charge the battery"]
+        last_word = last_word or (may and untold)  # it latched when the cell bore no radio
         if "report" in happened.commands:
             weak = k["low"] and mv is not None and mv < self.settings.battery_clear_mv
             if (not may or weak) and not last_word:

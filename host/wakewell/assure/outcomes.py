@@ -370,8 +370,10 @@ class Outcome(Watch):
         return self.silent or self.dark_s is not None
 
     def no_news(self) -> bool:
-        """Does the owner know by the silence? Where the board is down, or its radio in vain."""
-        if self.dark_s is None and not self.suffers("radio down", "bad contact"):
+        """Does the owner know by the silence? Where board or cell are down, or the radio fails."""
+        pot = self.board.pot
+        empty = pot.battery.rest_mv(pot.air_c) < self.board.in_force.limits.rest_mv + MARGIN_MV
+        if not (empty or self.dark_s or self.suffers("radio down", "bad contact")):
             return False
         settings = self.board.in_force.settings
         due_s = 2 * max(1, settings.radio_wakes) * settings.wake_s + DAY_S

@@ -116,11 +116,11 @@ def _jumps(pick: Random, begin: float, end: float) -> Made:
 
 
 def _flat(pick: Random, tables: dict[str, Any]) -> None:
-    tables["start"]["charge"] = pick.uniform(0.17, 0.35)
-    tables["battery"]["fades_pct_month"] = pick.uniform(5.0, 25.0)
+    tables["start"]["charge"] = pick.uniform(0.4, 0.55)
+    tables["battery"]["fades_pct_month"] = pick.uniform(20.0, 50.0)
     tables["wake"]["mains_ma"] = 0.0
     tables["settings"]["mains"] = 0
-    tables["owner"]["charges_after_days"] = pick.choice((3.0, 20.0, False))
+    tables["owner"]["charges_after_days"] = pick.choice((3.0, 12.0))
 
 
 def _cold(pick: Random, tables: dict[str, Any]) -> None:
