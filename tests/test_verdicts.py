@@ -18,7 +18,7 @@ LIMITS = {
     "radio_mv": 3700, "response_doses": 3, "dose_ml": 150,
 }  # fmt: skip
 SETTINGS = {
-    "battery_mv": 3500, "radio_wakes": 0, "settle_s": 14400, "response_ppt": 10,
+    "battery_mv": 3500, "battery_clear_mv": 3950, "radio_wakes": 0, "settle_s": 14400, "response_ppt": 10,
     "depletion_ppt": 500,
 }  # fmt: skip
 CALIBRATION = {"capacity_ppt": 400, "wilting_ppt": 100, "ul_per_ppt": 1000}  # refill point 250
@@ -165,6 +165,17 @@ def test_the_last_word_of_a_cell_is_said_once(one: dict[str, Any]) -> None:
     twice = [copy.deepcopy(one) for _ in range(2)]
     assert broken(seen(copy.deepcopy(one))) == {}
     assert {rule: wake for rule, (wake, _) in broken(seen(*twice)).items()} == {"R5": 1}
+
+
+def test_a_cell_that_bears_the_radio_again_says_so_once_and_a_full_one_as_it_needs() -> None:
+    """Under the lockout: latched at 3699 mV without a word, then 3800 of 3950 mV, then full."""
+    locked = {"lockouts": ["battery low"], "needs": ["charge the battery"]}
+    silent = record(locked, values={"battery_mv": 3699})
+    late = record(locked, commands=AFTER_STORE, values={"battery_mv": 3800})
+    assert broken(seen(*copy.deepcopy([silent, late]))) == {}
+    assert broken(seen(*copy.deepcopy([silent, late, late]))).keys() == {"R5"}
+    full = record(locked, commands=AFTER_STORE, values={"battery_mv": 3950})
+    assert broken(seen(*copy.deepcopy([silent, late, full, full]))) == {}
 
 
 def test_thirst_is_told_at_the_third_wake_or_broken_at_the_fourth() -> None:
