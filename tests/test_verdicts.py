@@ -18,8 +18,8 @@ LIMITS = {
     "radio_mv": 3700, "response_doses": 3, "dose_ml": 150,
 }  # fmt: skip
 SETTINGS = {
-    "battery_mv": 3500, "battery_clear_mv": 3950, "radio_wakes": 0, "settle_s": 14400, "response_ppt": 10,
-    "depletion_ppt": 500,
+    "battery_mv": 3500, "battery_clear_mv": 3950, "radio_wakes": 0, "settle_s": 14400,
+    "response_ppt": 10, "depletion_ppt": 500,
 }  # fmt: skip
 CALIBRATION = {"capacity_ppt": 400, "wilting_ppt": 100, "ul_per_ppt": 1000}  # refill point 250
 QUIET: dict[str, Any] = {

@@ -32,7 +32,7 @@ KINDS = {
     "probe drifts": Kind("ppt of water more a day", -100.0, 100.0, 5.0),
     "level railed": Kind("count", -10.0, 6e6, 3.1e6),
     "level frozen": Kind(),
-    "level misread": Kind("mm too high", -5000.0, 5000.0, -50.0, each_time=True),
+    "level misread": Kind("mm too high", -5000.0, 5000.0, -5.0, each_time=True),
     "hose off": Kind(),
     "hose clogged": Kind("share of flow lost", 0.0, 1.0, 0.9),
     "tank forgotten": Kind(),
