@@ -97,9 +97,7 @@ class Verdicts:
         self._slept_s = 0
         self._watered = False  # has the dose under way shown water?
         self._thirsty = self._ran_s = self._unanswered_ul = 0
-        self._charge_told = (
-            False  # was a charge asked for, and heard?
-        )
+        self._charge_told = False  # was a charge asked for, and heard?
         self._lost = False  # was there no battery reading in the last wake?
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
