@@ -265,10 +265,13 @@ def lived() -> list[str]:
         "- *told*: days from the fault until light or radio said so, in the middle of the lives",
         "  and at the latest, and in how many of them. A fault that does no harm need not be told.",
         "- *untold*: the longest that a plant was below wilting before its owner was told.",
-        "- *floor*: the most that the pump brought to the floor. *spilled*: all that reached it,",
-        "  with rain that ran over a saucer and what leaks, siphons or runs by a stuck switch.",
+        "- *floor*: the most that the pump brought to the floor without an answer of the soil, one",
+        "  dose more for each press; and in one life, where somebody waters by hand or presses again",
+        "  and again. *spilled*: all that reached it, with rain that ran over a saucer and what",
+        "  leaks, siphons or runs by a stuck switch.",
         "- *cell*: the lowest true rest voltage at which pump or radio were started (its floor is",
-        "  3400 mV). *again*: regular wakes with dry soil, the fault over, until the pot watered.",
+        "  3400 mV). *again*: regular wakes with dry soil, the fault over, until the pot watered,",
+        "  where the owner did what he was told.",
         "",
         "| what goes wrong | lives | told | untold | floor | spilled | cell | again |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
@@ -279,7 +282,8 @@ def lived() -> list[str]:
             untold += f"; in {row['unknowable']} lives every reading called the soil moist"
         again = "" if row["again_wakes"] < 0 else str(row["again_wakes"])
         cells = (
-            row["words"], str(row["lives"]), told_in(row), untold, f"{row['floor_ml']} ml",
+            row["words"], str(row["lives"]), told_in(row), untold,
+            f"{row['unanswered_ml']} ml, {row['floor_ml']} in a life",
             f"{row['spilled_ml']} ml", f"{row['lowest_mv']} mV", again,
         )  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")

@@ -91,6 +91,7 @@ class Came:
     broken: list[str] = field(default_factory=list)
     told_days: float | None = None  # from the onset until somebody heard of it
     floor_ml: float = 0.0  # by our pump
+    unanswered_ml: float = 0.0  # of that, the most without an answer of the soil between
     spilled_ml: float = 0.0  # all that reached the floor
     wilted_days: float = 0.0
     untold_days: float = 0.0  # of those, the longest before anybody was told
@@ -266,6 +267,7 @@ class Outcome(Watch):
             return
         self.came.floor_ml += ml
         self.floor_run_ml += ml
+        self.came.unanswered_ml = max(self.came.unanswered_ml, self.floor_run_ml)
         if self.floor_run_ml > self.bound_ml + self.allowed_ml:
             text = f"floor: {self.floor_run_ml:.0f} ml without an answer, at most "
             self.fails(text + f"{self.bound_ml + self.allowed_ml:.0f} ml")
@@ -471,15 +473,17 @@ class Outcome(Watch):
 class Row:
     """What the lives with one trouble came to. The table shows it; the record keeps it.
 
-    told: {days until somebody heard, rounded up: lives}. worst of the others: floor and spilled ml,
-    days below wilting before anybody was told, the cell's lowest mV under pump or radio, dry wakes
-    until it watered again.
+    told: {days until somebody heard, rounded up: lives}. The worst of the others: ml on the floor
+    (without an answer of the soil, by the pump, in all), days below wilting before anybody was
+    told, the cell's lowest mV under pump or radio, dry wakes until it watered again for an owner
+    who did as told.
     """
 
     words: str
     lives: int = 0
     broken: int = 0
     told: dict[str, int] = field(default_factory=dict)
+    unanswered_ml: int = 0
     floor_ml: int = 0
     spilled_ml: int = 0
     untold_days: float = 0.0
@@ -496,12 +500,13 @@ class Row:
         if came.told_days is not None:
             days = str(math.ceil(came.told_days))
             self.told[days] = self.told.get(days, 0) + 1
+        self.unanswered_ml = max(self.unanswered_ml, round(came.unanswered_ml))
         self.floor_ml = max(self.floor_ml, round(came.floor_ml))
         self.spilled_ml = max(self.spilled_ml, round(came.spilled_ml))
         if not came.unknowable:
             self.untold_days = max(self.untold_days, round(came.untold_days, 1))
         self.lowest_mv = min(self.lowest_mv, round(came.lowest_mv))
-        if came.again_wakes is not None:
+        if came.again_wakes is not None and came.owner == "heeds":
             self.again_wakes = max(self.again_wakes, came.again_wakes)
         self.needless = max(self.needless, came.needless)
 
