@@ -20,7 +20,9 @@ from wakewell.rig.pot import DAY_S
 SEED = 1
 
 
-@pytest.mark.parametrize("number", range(32))
+@pytest.mark.parametrize(
+    "number", [*range(12), *(pytest.param(n, marks=pytest.mark.nightly) for n in range(12, 40))]
+)
 def test_no_outcome_of_a_life_is_broken(number: int) -> None:
     life = troubles.life(SEED, number)
     came = outcomes.play(life)
@@ -68,7 +70,7 @@ BROKEN: dict[str, tuple[Any, str, Any, tuple[str, ...]]] = {
 }
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 @pytest.mark.parametrize("kind", BROKEN)
 def test_a_broken_core_is_found(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     module, name, instead, trouble = BROKEN[kind]
