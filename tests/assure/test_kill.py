@@ -873,9 +873,16 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
             wake.is_to_report(was, facts(**{"radio_mv": 3700, **changes}), made, regular, pressed)
         )
 
-    for weak in ({"battery_mv": 3699}, {"battery_mv": 3650, "weak": 1}, {"weak": 1}):
+    for weak in ({"battery_mv": 3699}, {"battery_mv": 3650, "weak": 1}):
         assert not told(pressed=True, **weak), weak
         assert not told(thirst=3, **weak), weak
+    # A lockout that latched when the cell bore no radio is told once it does, and once
+    charge = rules.NEED_BITS["charge the battery"]
+    for mv, late in ((3699, False), (3700, True)):
+        assert told(battery_mv=mv, weak=1) is late
+        assert not told(kept(told=charge), pressed=True, battery_mv=mv, weak=1)
+        assert not told(kept(told=charge), thirst=3, battery_mv=mv, weak=1)
+    assert not told(kept(told=rules.NEED_BITS["see to the battery"]), battery_mv=None, weak=1)
     assert told(kept(), pressed=True, battery_mv=3700)
     latching = {"battery_mv": 3500, "weak": 1, "lockouts": 1}
     assert told(kept(lockouts=1, rest_mv=3400), **latching), "once, as it latches"
