@@ -270,6 +270,7 @@ def facts(**changes: Any) -> SimpleNamespace:
         "confirm_charge": False, "unplug_charger": False, "thermometer_lost": False,
         "button_masked": 0, "store_failed": False, "thirst": 2, "silent_doses": 0,
         "empties": False, "is_back": False, "needed": 0, "locked_in": 0,
+        "judged": {"soil": "good"},
     }  # fmt: skip
     made = SimpleNamespace(**{**usual, **changes})
     made.needs = rules.need_bits(made)  # type: ignore[arg-type]
@@ -327,6 +328,9 @@ def test_each_need_on_both_sides() -> None:
         ({"confirm_charge": True}, ["confirm the charge"]),
         ({"unplug_charger": True}, ["unplug the charger"]),
         ({"soil_ppt": None}, ["see to the soil probe"]),
+        ({"soil_ppt": None, "cold": True}, ["see to the soil probe"]),
+        ({"soil_ppt": None, "judged": {"soil": "cold"}}, ["see to the soil probe"]),
+        ({"soil_ppt": None, "cold": True, "judged": {"soil": "cold"}}, []),
         ({"thermometer_lost": True}, ["see to the thermometer"]),
         ({"level_ml": None}, ["see to the level"]), ({"button_masked": 1}, ["free the button"]),
         ({"saucer": "wet"}, ["empty the saucer"]),
