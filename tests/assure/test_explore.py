@@ -135,6 +135,11 @@ def forgets_an_open_pulse(state: Any, facts: Any, pot: Any) -> None:
     state.ages_s, state.mls = ages, mls
 
 
+def forgets_a_cut(state: Any, facts: Any, pot: Any) -> None:
+    LOOK_AT_OPEN_PULSE(state, facts, pot)
+    rules.clear(state, rules.BITS["interrupted"])
+
+
 def gives_all_again(state: Any, facts: Any, pot: Any, ran: Any, after: Any, trips: Any) -> Any:
     plan_ul = state.plan_ul
     water = END_PULSE(state, facts, pot, ran, after, trips)
@@ -236,7 +241,12 @@ BREAKS = {
     "saucer permissive": (lambda: without_permissive("saucer"), "saucer", "R15"),
     "soil permissive": (lambda: without_permissive("match"), "mismatch", "R14"),
     "leak": (lambda: replaced(tank, "look", never), "tank", "R8"),
-    "open pulse": (lambda: replaced(wake, "look_at_open_pulse", never), "storage", "R9"),
+    "open pulse": (lambda: replaced(wake, "look_at_open_pulse", never), "storage", "R8"),
+    "interrupted": (
+        lambda: replaced(wake, "look_at_open_pulse", forgets_a_cut),
+        "storage",
+        "R9",
+    ),
     "day": (lambda: replaced(tank, "deliver", never), "rolling", "R3"),
     "no bound": (lambda: replaced(plan, "left_ul", lambda *_: 1 << 29), "answers", "R18"),
     "silent thirst": (lambda: replaced(wake, "look_at_thirst", never), "thirst, soil", "R16"),

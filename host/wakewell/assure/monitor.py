@@ -613,12 +613,15 @@ class Monitor:
                 raise Violation("R8", f"sleeps {sleep_s} s after a pulse", {"sleep_s": waits[0]})
             return
         if letter.begin in PRESSES:
-            if sleep_s > max(540, self.settings.soak_s):
-                raise Violation("R8", f"a press before a look: sleeps {sleep_s} s", {"sleep_s": 60})
+            most_s = max(540, self.settings.soak_s)
+            if sleep_s > most_s:
+                most = {"sleep_s": {"most": most_s}}
+                raise Violation("R8", f"a press before a look: sleeps {sleep_s} s", most)
             return
         if k["looks"] == 2:
             if sleep_s not in (60, 540):
-                raise Violation("R8", f"no second look: sleeps {sleep_s} s", {"sleep_s": 540})
+                most = {"sleep_s": {"most": 540}}
+                raise Violation("R8", f"no second look: sleeps {sleep_s} s", most)
             k["looks"] = 1 if sleep_s == 540 else 2
         else:
             k["looks"] = 0
