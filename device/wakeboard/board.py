@@ -306,6 +306,7 @@ class Board(Kept):
     def log(self, record: "Any") -> None:
         """One line into the ring."""
         self.pressed, self.needs = record["begin"]["cause"] == "button", len(record["needs"])
+        self.run = None  # all of it is in the record
         self.write(record)
 
     def write(self, record: "dict[str, Any]") -> None:

@@ -148,6 +148,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     }
     if ran is not None:
         record["run"], record["after"] = ran.record(run.channels(pot.calibration)), after
+        ran = None  # the line needs the memory of its samples
     yield Log(record)
     if report:
         yield Report(number)
