@@ -240,8 +240,8 @@ def test_a_stricter_core_is_listed_and_no_finding(
 def test_the_same_core_is_neither_on_every_log_that_ships(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """A comment makes it another core by its id, so that every wake is judged anew."""
-    core = changed_core(tmp_path, "number.py", '"""\n\n', '"""\n\n# The same.\n\n')
+    """A name that nobody uses makes it another core by its id: every wake is judged anew."""
+    core = changed_core(tmp_path, "number.py", '"""\n\n', '"""\n\nNOBODYS = 0\n\n')
     assert main(["replay", "--demo", "--core", str(core), "--json"]) == 0
     told = json.loads(capfd.readouterr().out)["replayed"]
     assert {r["name"] for r in told} == set(SHIPPED)

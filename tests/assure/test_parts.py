@@ -34,13 +34,13 @@ def test_the_figures_as_json() -> None:
 @pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
 def test_an_interrupted_search_leaves_no_process() -> None:
     command = [sys.executable, "-m", "wakewell.assure", "--only", "search"]
-    command += ["--corner", "saucer", "--corner", "rolling"]
+    command += ["--corner", "unready", "--corner", "rolling"]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as process:
         assert process.stdout
         assert process.stdout.readline() == "== search\n"
-        assert process.stdout.readline().startswith("saucer "), "its workers are there"
+        assert process.stdout.readline().startswith("unready "), "its workers are there"
         os.killpg(process.pid, signal.SIGINT)
         _, told = process.communicate()
         assert process.returncode == 130
