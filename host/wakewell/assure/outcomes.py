@@ -123,6 +123,7 @@ class Outcome(Watch):
         self.counts = -1
         self.known_s: float | None = None
         self.helped_s: float | None = None  # since when the owner knows that help is wanted
+        self.words_s: float | None = None  # and since when by the pot's own words
         self.begun_s = found.onset * DAY_S
         self.cleared_s: float | None = None if found.troubles else 0.0
         self.standing: set[str] = set()
@@ -138,6 +139,7 @@ class Outcome(Watch):
         self.heard_s = 0.0
         self.sent_s: list[float] = []
         self.dark_s: float | None = None
+        self.radio_s = -1e9  # when radio or contact last failed
         self.silent = False  # what the owner knows, he knows from no news
         self.charge_told_s: float | None = None
         self.radio_low = 0
@@ -162,10 +164,10 @@ class Outcome(Watch):
         self.heard_s, self.silent, self.dark_s = now_s, False, None
         self.known_locks |= set(self.locked_s)
         if names & set(HELP):
-            if self.helped_s is None:
-                self.helped_s = now_s
+            self.helped_s = now_s if self.helped_s is None else self.helped_s
+            self.words_s = now_s if self.words_s is None else self.words_s
         else:
-            self.helped_s = None
+            self.helped_s = self.words_s = None
         if "charge the battery" in names or "see to the battery" in names:
             if self.charge_told_s is None:
                 self.charge_told_s = now_s
@@ -213,6 +215,7 @@ class Outcome(Watch):
     def woke(self) -> None:
         super().woke()
         self.plant()
+        self.woke_ppt = 1000.0 * self.board.pot.soil.probe_content
 
     def starts(self) -> None:
         super().starts()
@@ -284,13 +287,15 @@ class Outcome(Watch):
         if self.cleared_s is None:
             self.look_for_end()
         elif regular and not self.watered_again and not self.pulse_s and self.life.troubles:
-            self.dry_wakes += true_ppt < self.refill_ppt - NEAR_PPT
+            cold_c = 0.001 * self.board.in_force.limits.cold_mc + 1.0
+            dry = true_ppt < self.refill_ppt - NEAR_PPT and self.board.pot.pot_c > cold_c
+            self.dry_wakes += dry
             unfit = self.suffers("tank forgotten") or self.tank_low() or self.cell_low()
             if self.dry_wakes > AGAIN_WAKES and not unfit and self.life.owner == "heeds":
                 self.fails(f"again: no water for {self.dry_wakes} dry wakes after the fault")
         self.locked(record)
         if not self.life.troubles:
-            self.healthy(record, true_ppt)
+            self.healthy(record, self.woke_ppt)
 
     def tank_low(self) -> bool:
         """Is there too little in the tank for a start?"""
@@ -337,6 +342,8 @@ class Outcome(Watch):
         drooped_s = pot.soil.tally.drooping_s
         passed_s, more_s = pot.t_s - self.seen_s, drooped_s - self.drooped_s
         self.seen_s, self.drooped_s = pot.t_s, drooped_s
+        if self.suffers("radio down", "bad contact"):
+            self.radio_s = pot.t_s
         if passed_s <= 0.0:
             return
         if more_s > 0.0 and not self.droop_run_s:
@@ -360,16 +367,22 @@ class Outcome(Watch):
         if late and self.known_s is None:
             self.came.unknowable = self.dark_s is None
         elif self.helped_s is None:
-            self.fails(f"plant: {spell}, nobody was told")
+            if pot.t_s - self.radio_s > SILENT_RADIO_DAYS * DAY_S:
+                self.fails(f"plant: {spell}, nobody was told")
         elif late and not RADIO & set(self.life.troubles):
             late_s = self.helped_s - latest_s
             self.fails(f"plant: {spell}, told {late_s / DAY_S:.1f} days late")
-        elif self.life.owner == "heeds" and days > HEEDED_DAYS and not self.is_quiet():
+        elif self.can_help() and pot.t_s - max(since_s, self.words_s or 0.0) > HEEDED_DAYS * DAY_S:
             self.fails(f"plant: {spell}, and the owner did all that he was told")
 
-    def is_quiet(self) -> bool:
-        """Does the pot say nothing, dead or unheard? Its owner then only knows by the silence."""
-        return self.silent or self.dark_s is not None
+    def can_help(self) -> bool:
+        """Does the owner do what he is told, is he told it, and is a can of water enough?"""
+        quiet = self.words_s is None or self.silent or self.dark_s is not None
+        return (
+            self.life.owner == "heeds"
+            and not quiet
+            and "settings too small" not in self.life.troubles
+        )
 
     def no_news(self) -> bool:
         """Does the owner know by the silence? Where board or cell are down, or the radio fails."""

@@ -165,7 +165,9 @@ TROUBLES = {
         "the hose has slipped: the tank siphons empty", _fault("siphon", 30.0, 100.0)
     ),
     "leak": Trouble("the tank leaks", _fault("leak", 1.0, 60.0)),
-    "switch stuck": Trouble("the pump's switch is stuck on", _fault("relay stuck")),
+    "switch stuck": Trouble(
+        "the pump's switch is stuck on", _fault("relay stuck"), sudden=True
+    ),
     "tank carried": Trouble("the tank is carried away and comes back full", _tank_carried),
     "cell flat": Trouble("the cell empties", _none, _flat, about=("charge the battery",)),
     "cell aged": Trouble(
