@@ -123,7 +123,7 @@ import gc, json, time
 from wakewell.boards import run_replay
 with open(%(inputs)r, 'rb') as file:
     lines = file.read().splitlines()
-wakes = [text[5:] for text in lines]
+wakes = [text[5:] for text in lines if text[:4] != b'core']
 for _ in range(%(rounds)d):
     gc.collect()
     a = time.ticks_us()
@@ -150,10 +150,12 @@ def replay_over_parse_micropython(bench: Bench) -> float:
     wakes = 500
     path = bench.log("micropython", wakes)
     inputs = bench.folder / "inputs"
+    lines = path.read_bytes().splitlines()
     with inputs.open("wb") as file:
+        file.write(b"core " + json.loads(lines[-1])["core"].encode() + b"\n")
         for data in makelog.pot().values():
             file.write(b"file " + data + b"\n")
-        for data in path.read_bytes().splitlines():
+        for data in lines:
             file.write(b"wake " + data + b"\n")
     program = RATIO_THERE % {"inputs": str(inputs), "rounds": bench.pick(20, 5, 1)}
     rounds = [[int(word) for word in text.split()] for text in micropython(program).splitlines()]

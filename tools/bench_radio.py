@@ -131,7 +131,8 @@ boards = ["0242ac%%06x" %% n for n in range(count)]
 for board in boards:
     (here / board / "logs").mkdir(parents=True)
 store = Store(here / "heard.db", {board: here / board for board in boards})
-listener = listen.Listener({b: b.encode() for b in boards}, store, lambda topic, payload: None)
+keys = {board: board.encode() for board in boards}
+listener = listen.Listener(keys, store, lambda topic, payload: None, lambda said: None)
 for at in range(0, count, listen.BATCH):
     batch = []
     for board in boards[at : at + listen.BATCH]:
