@@ -129,7 +129,8 @@ def test_the_log_arrives_and_what_is_asked_comes_with_the_answer(
             assert cli.main(["ask", str(house.folder), "dose_ml=61"]) == 0
             days(board, 3)
         assert "takes it with the answer to its next report" in capsys.readouterr().out
-        assert (listener.bad, house.said) == (0, [])
+        assert listener.bad == 0
+        assert not [text for text in house.said if not text.startswith("so far")]
         files = board.read_files()
         log = b"".join(files[n] for n in sorted(files) if n.startswith("pot/log/"))
         assert house.lines() == log.splitlines()
