@@ -27,20 +27,28 @@ def reporting() -> tuple[dict[str, Any], fields.Pot]:
 
 
 @pytest.mark.parametrize(
-    ("member", "value", "rule"),
+    ("battery_mv", "other", "rule"),
     [
-        ("", None, ""),
-        ("values", {"battery_mv": 3599}, "R5"),
-        ("values", {"battery_mv": None}, "R5"),
-        ("lockouts", ["battery low"], "R5"),
-        ("commands", ["off", "rest", "read", "report", "close", "store", "sleep 60"], "R13"),
+        (4000, {}, ""),
+        (3599, {}, "R5"),
+        (None, {}, "R5"),
+        (3600, {}, ""),
+        (3749, {"lockouts": ["battery low"]}, "R5"),
+        (3750, {"lockouts": ["battery low"]}, ""),  # charged: that asks for a press (R17)
+        (
+            4000,
+            {"commands": ["off", "rest", "read", "report", "close", "store", "sleep 60"]},
+            "R13",
+        ),
     ],
 )
-def test_radio_where_it_must_not_be(member: str, value: Any, rule: str) -> None:
+def test_radio_where_it_must_not_be(
+    battery_mv: int | None, other: dict[str, Any], rule: str
+) -> None:
     record, pot = reporting()
+    assert (pot.limits.radio_mv, pot.settings.battery_clear_mv) == (3600, 3750)
     assert record["commands"][-2] == "report"
-    if member:
-        record[member] = record[member] | value if isinstance(value, dict) else value
+    record = record | other | {"values": record["values"] | {"battery_mv": battery_mv}}
     seen = Verdicts()
     # What latches or is lost in this very wake may be told once (R17): it was so before
     quiet = [command for command in record["commands"] if command != "report"]
