@@ -14,7 +14,7 @@ import json
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -58,16 +58,11 @@ def wakes(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
 
     How many left a whole record, a shortened one, one that broke off, none. Raises Broken.
     """
-    whole = copy.copy(chip)
-    good = whole.boot()
+    good = copy.copy(chip).boot()
     before = len(_wakes(chip.files, "before"))
     counts: Counter[str] = Counter()
-    for nth, ((boot, files), (later, after)) in zip(fails, chip.failing(fails), strict=True):
+    for nth, boot, files, after in _failing(chip, good, fails, counts):
         where = f"allocation {nth} fails"
-        if boot.ended == "trap" and nth < good.loaded:
-            counts["trap"] += 1
-            continue
-        _slept(where, chip, boot, later)
         told = [each.record for each in _wakes(files, where)[before:]]
         record, more = told[0] if told else None, told[1:]
         left_out = record.get("left_out", []) if record else []
@@ -100,12 +95,8 @@ def reports(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
     good = copy.copy(chip).boot()
     before = len(_wakes(chip.files, "before"))
     counts: Counter[str] = Counter()
-    for nth, ((boot, files), (later, after)) in zip(fails, chip.failing(fails), strict=True):
+    for nth, boot, files, after in _failing(chip, good, fails, counts):
         where = f"allocation {nth} of the radio's boot fails"
-        if boot.ended == "trap" and nth < good.loaded:
-            counts["trap"] += 1
-            continue
-        _slept(where, chip, boot, later)
         if len(_wakes(files, where)) != before:
             raise Broken(f"{where}: the radio's boot left a record of a wake")
         told = [each.record for each in _wakes(after, where)[before:]]
@@ -121,6 +112,21 @@ def reports(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
         if (came == "heard") != (not _state(after).radio_fails):
             raise Broken(f"{where}: R17: a report in vain is not counted, or one heard is")
     return counts
+
+
+def _failing(
+    chip: BareChip, good: Boot, fails: Sequence[int], counts: Counter[str]
+) -> Iterator[tuple[int, Boot, Files, Files]]:
+    """(n, the boot whose n-th allocation fails, files after it, files after the next boot).
+
+    Both boots ended asleep; where the interpreter itself fell, that is counted and left out.
+    """
+    for nth, ((boot, files), (later, after)) in zip(fails, chip.failing(fails), strict=True):
+        if boot.ended == "trap" and nth < good.loaded:
+            counts["trap"] += 1
+            continue
+        _slept(f"allocation {nth} fails", chip, boot, later)
+        yield nth, boot, files, after
 
 
 def _slept(where: str, chip: BareChip, *boots: Boot) -> None:
