@@ -19,14 +19,17 @@ import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import tomlkit
-from tomlkit.items import AoT, Table
-
+from wakewell import extras
 from wakewell.kept import keep_copy, store, today
 from wakewell.logs import BadInput
 from wakewell.tomlfile import shorten, show, show_path
+
+if TYPE_CHECKING:
+    import tomlkit
+else:
+    tomlkit = extras.Late("tomlkit")
 
 NAME = "commissioning.toml"
 STAGES = {"provisional": 1, "commissioned": 2}  # the step that leads to a stage
@@ -131,7 +134,7 @@ class Book:
         return document
 
     @staticmethod
-    def _table(**values: Any) -> Table:
+    def _table(**values: Any) -> tomlkit.items.Table:
         table = tomlkit.table()
         for key, value in values.items():
             table[key] = value
@@ -150,7 +153,7 @@ class Book:
         if name not in self.document:
             self.document[name] = tomlkit.aot()
         rows = self.document[name]
-        if not isinstance(rows, AoT):
+        if not isinstance(rows, tomlkit.items.AoT):
             raise BadInput(f"{self.path}: {name}: allowed tables, [[{name}]]")
         rows.append(table)
         self.save()

@@ -13,13 +13,17 @@ import os
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import tomlkit
-
+from wakewell import extras
 from wakewell.kept import store
 from wakewell.logs import BadFile
 from wakewell.tomlfile import Problem, read_toml, show_path
+
+if TYPE_CHECKING:
+    import tomlkit
+else:
+    tomlkit = extras.Late("tomlkit")
 
 BOARD_FILE = "board.toml"
 

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 
 import wakewell
-from wakewell import terminal
+from wakewell import extras, terminal
 from wakewell.logs import BadInput
 from wakewell.terminal import OutputLost
 from wakewell.tomlfile import show_path
@@ -65,6 +65,10 @@ def main(argv: Sequence[str] | None = None) -> int:
             if isinstance(error.why, BrokenPipeError):
                 return BROKEN_PIPE
             why, code = f"what it says cannot be written: {error}; make room there", 2
+        except ModuleNotFoundError as absent:
+            why, code = extras.advice(absent.name, name), 2
+            if not why:
+                raise
         except OSError as error:
             if error.errno is None:  # none of the system's
                 raise

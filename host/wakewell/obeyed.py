@@ -12,17 +12,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
-
-import tomlkit
+from typing import TYPE_CHECKING, Any
 
 from wakeboard import asked, heard
 from wakecore import fields, line
-from wakewell import board_file, logs, pots
+from wakewell import board_file, extras, logs, pots
 from wakewell.fieldlog import Entry, FieldLog
 from wakewell.kept import replace
 from wakewell.logs import BadInput
 from wakewell.tomlfile import show_path
+
+if TYPE_CHECKING:
+    import tomlkit
+else:
+    tomlkit = extras.Late("tomlkit")
 
 FOLDER = "asked"  # in a pot's folder: every message ever made, by number
 KEPT = ".kept.json"  # end of the name of one that was not sent

@@ -20,18 +20,21 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
-
-import tomlkit
+from typing import TYPE_CHECKING, Any
 
 import wakewell
 from wakeboard.short import END, STEPS, WAKE
 from wakeboard.store import STATE_RECORD
 from wakecore import line, rules
-from wakewell import causes, chips, logs, mended, ownfile, pots, tomlfile
+from wakewell import causes, chips, extras, logs, mended, ownfile, pots, tomlfile
 from wakewell.logs import BadInput, Skips, printable
 from wakewell.report import times
 from wakewell.tomlfile import show_path
+
+if TYPE_CHECKING:
+    import tomlkit
+else:
+    tomlkit = extras.Late("tomlkit")
 
 FORM = 1
 CONTENTS = "parcel.json"
