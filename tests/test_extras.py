@@ -12,7 +12,7 @@ from importlib.metadata import packages_distributions
 from pathlib import Path
 
 from wakewell import cli, extras
-from wakewell.replay import DEMO
+from wakewell.replay.replaying import DEMO
 
 ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]

@@ -12,7 +12,8 @@ import pytest
 from wakewell import kept as keeping
 from wakewell import ownfile
 from wakewell.deskboard import make_image
-from wakewell.remote import files, private, store
+from wakewell.pot import private
+from wakewell.radio import files, store
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="rights of POSIX")
 

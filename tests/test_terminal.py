@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wakewell import cli, terminal
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
 
 # Unicode 15.1, table 23-1 and annex 9: what turns the direction of text.
 BIDI = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
@@ -45,7 +45,7 @@ def test_every_command_writes_through_the_same_gate(
         print("err\x1b]0;mine\x07", file=sys.stderr)
         raise BadInput("bad\x1b[8m name")
 
-    monkeypatch.setattr("wakewell.check.run", run)
+    monkeypatch.setattr("wakewell.bench.check.run", run)
     assert cli.main(["check", "x"]) == 2
     out, err = capsys.readouterr()
     assert out == "sol\\x1b[2J\\x9b2J\\u202egnp.exe\\r\n\tdone\n"
@@ -130,7 +130,7 @@ def test_what_ends_a_command_is_one_line(
         *(
             (cli.importlib, "import_module", end)
             if when == "importing"
-            else ("wakewell.check.run", end)
+            else ("wakewell.bench.check.run", end)
         )
     )  # type: ignore[attr-defined]
     assert cli.main(list(CHECK)) == code
@@ -145,7 +145,7 @@ def test_an_error_that_is_none_of_the_systems_is_not_hidden(
     def fail(*_: object) -> int:
         raise OSError("a fault of ours")
 
-    monkeypatch.setattr("wakewell.check.run", fail)
+    monkeypatch.setattr("wakewell.bench.check.run", fail)
     with pytest.raises(OSError, match="a fault of ours"):
         cli.main(list(CHECK))
 
@@ -178,7 +178,14 @@ runpy.run_module("wakewell", run_name="__main__")
 
 
 @pytest.mark.parametrize(
-    "name", ["wakewell.cli", "wakewell.logs", "msgspec", "wakewell.check", "wakewell.pots"]
+    "name",
+    [
+        "wakewell.cli",
+        "wakewell.log.logs",
+        "msgspec",
+        "wakewell.bench.check",
+        "wakewell.pot.pot_folder",
+    ],
 )
 def test_ctrl_c_while_modules_load(name: str) -> None:
     code = INTERRUPTED.format(name=name, words=CHECK)

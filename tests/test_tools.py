@@ -283,10 +283,10 @@ def test_other_packages_for_the_32_bit_interpreter_install_again(
 ) -> None:
     env.ready(test=True)
     made.clear()
-    place = tmp_path / "host" / "wakewell" / "chip32"
+    place = tmp_path / "host" / "wakewell" / "interpreters" / "chip32"
     place.mkdir(parents=True)
     for name in env.NODE_FILES:
-        shutil.copy(ROOT / "host" / "wakewell" / "chip32" / name, place / name)
+        shutil.copy(ROOT / "host" / "wakewell" / "interpreters" / "chip32" / name, place / name)
     env.ready(test=True)
     assert kinds(made) == ["project", "stubs", "packages"]
     assert (env.VENV / "node" / "package-lock.json").read_bytes()
@@ -362,7 +362,7 @@ def test_check_says_how_old_the_records_are(check: ModuleType, env: ModuleType) 
         "the whole check (--full) last passed: no record",
         "the whole proofs (tools/assure.py) were last recorded: none",
     ]
-    kept = env.ROOT / "tests" / "assure"
+    kept = env.ROOT / "tests" / "assurance"
     kept.mkdir(parents=True)
     found = {"search": {"date": "2026-11-28"}, "nth": {"date": "2026-10-01"}}
     (kept / "last_run.json").write_text(json.dumps(found))

@@ -86,7 +86,7 @@ def wanted(test: bool) -> dict[str, object]:
 
 def node_files() -> list[Path]:
     """What the 32-bit interpreter is made of: its npm packages and their hashes."""
-    places = [ROOT / "host" / "wakewell" / "chip32" / name for name in NODE_FILES]
+    places = [ROOT / "host" / "wakewell" / "interpreters" / "chip32" / name for name in NODE_FILES]
     return [path for path in places if path.is_file()]
 
 

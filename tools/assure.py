@@ -7,6 +7,7 @@ environment that check.py uses. `--help` names the parts; `--quick` is what a ch
 Exit status: 0 nothing found, 1 something was, 2 it could not be run, 130 it was stopped.
 """
 
+import os
 import subprocess
 import sys
 
@@ -15,8 +16,10 @@ import _env
 
 def main() -> int:
     _env.ready(test=True)
-    command = [str(_env.tool("python")), "-m", "wakewell.assure", *sys.argv[1:]]
-    with subprocess.Popen(command, cwd=_env.ROOT) as process:
+    command = [str(_env.tool("python")), "-m", "assurance", *sys.argv[1:]]
+    places = [str(_env.ROOT / "tools"), os.environ.get("PYTHONPATH", "")]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, places))}
+    with subprocess.Popen(command, cwd=_env.ROOT, env=environment) as process:
         try:
             return process.wait()
         except KeyboardInterrupt:  # it reached the parts as well: let them end their workers

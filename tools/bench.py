@@ -71,7 +71,7 @@ class Bench:
 
 def replay_over_parse(bench: Bench) -> float:
     """Replay over `json.loads` of the same lines, in ten parts that take turns."""
-    from wakewell import replay
+    from wakewell.replay import replaying
 
     ratios = []
     wakes = bench.pick(10_000, 10_000, 500)
@@ -86,7 +86,7 @@ def replay_over_parse(bench: Bench) -> float:
             parsed = CLOCK()
             gc.collect()
             begun = CLOCK()
-            report = replay.replay_log("bench", [path])
+            report = replaying.replay_log("bench", [path])
             ratios.append((CLOCK() - begun) / (parsed - start))
             if (report.played, report.good) != (wakes, True):
                 raise RuntimeError("the log did not replay as recorded")
@@ -306,7 +306,7 @@ def flash_core_bytes(bench: Bench) -> float:
 @cache
 def boots() -> dict[str, Any]:
     """{kind: Boot} of a bare chip with an ESP32's first heap: see tests/chip32/bare_pots.py."""
-    from wakewell import chip32
+    from wakewell.interpreters import chip32
 
     if reason := chip32.why_not():
         raise Absent(reason)
@@ -405,7 +405,7 @@ def pump_loop_heap_bytes(bench: Bench) -> float:
 
 @cache
 def micropython_command() -> list[str]:
-    from wakewell import interpreter
+    from wakewell.interpreters import interpreter
 
     if not interpreter.found():
         raise Absent(interpreter.MISSING)
@@ -415,7 +415,7 @@ def micropython_command() -> list[str]:
 
 def micropython(program: str) -> str:
     """What a program for MicroPython prints. It finds core, driver and portable boards."""
-    from wakewell import interpreter
+    from wakewell.interpreters import interpreter
 
     with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
         path = Path(folder) / "program.py"

@@ -28,7 +28,7 @@ PER_REPORT = 8
 def reports(lines: list[bytes], boards: int) -> list[tuple[str, bytes]]:
     """(topic, sealed report): every board tells of the same wakes, one board after the other."""
     from wakeboard import senml
-    from wakewell import logs
+    from wakewell.log import logs
 
     made, offset = [], 0
     for n, at in enumerate(range(0, len(lines) - PER_REPORT, PER_REPORT), 1):
@@ -51,8 +51,8 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
         raise Absent("the extra 'remote' is not installed")
     makelog = importlib.import_module("makelog")
 
-    from wakewell.remote import listen
-    from wakewell.remote.store import Store
+    from wakewell.radio import listen
+    from wakewell.radio.store import Store
 
     lines = list(makelog.log_lines(makelog.play(makelog.wakes(65))))
     messages = reports([data.rstrip(b"\n") for data in lines], boards)
@@ -119,8 +119,8 @@ import sys
 from pathlib import Path
 sys.path[:0] = [%(tools)r, %(tests)r]
 import bench_radio, makelog
-from wakewell.remote import listen
-from wakewell.remote.store import Store
+from wakewell.radio import listen
+from wakewell.radio.store import Store
 here, count = Path(sys.argv[1]), int(sys.argv[2])
 lines = [d.rstrip(b"\\n") for d in makelog.log_lines(makelog.play(makelog.wakes(12)))]
 topic, data = bench_radio.reports(lines, 1)[0]
@@ -174,7 +174,7 @@ def radio_charge_share(bench: Any) -> float:
 
     from wakewell.budget import inputs
     from wakewell.budget.doubt import nominal
-    from wakewell.trials import CAFE
+    from wakewell.simulate.trials import CAFE
 
     shares = []
     for path in sorted(path for path in CAFE.iterdir() if path.is_dir()):

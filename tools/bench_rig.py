@@ -32,9 +32,9 @@ def a_year(days: float = 365.0, faults: bool = False) -> Any:
     """The café's mint for a year, with daily wakes and hourly weather; faults: two a year."""
     if importlib.util.find_spec("fluids") is None:
         raise Absent("the rig's extra is not installed")
-    from wakewell import trials
     from wakewell.rig.faults import Fault
     from wakewell.rig.pot import DAY_S
+    from wakewell.simulate import trials
 
     trial = trials.load(trials.TRIALS / "mint.toml")
     happening = (
@@ -49,7 +49,7 @@ def a_year(days: float = 365.0, faults: bool = False) -> Any:
 
 def seconds(trial: Any, rounds: int) -> float:
     """The quickest of some runs, after one that fills the tables they share."""
-    from wakewell.simulate import run_trial
+    from wakewell.simulate.one_run import run_trial
 
     run_trial(replace(trial, days=2.0))
     best = float("inf")
@@ -75,7 +75,7 @@ def run_cost_linear(bench: Any) -> float:
 
 def pot_year_over_parse(bench: Any) -> float:
     """A simulated pot year over `json.loads` of its own field log; both take turns."""
-    from wakewell.simulate import run_trial
+    from wakewell.simulate.one_run import run_trial
 
     trial = a_year(bench.pick(365, 365, 2))
     run_trial(replace(trial, days=2.0))
@@ -95,29 +95,29 @@ def pot_year_over_parse(bench: Any) -> float:
 
 def workers_efficiency(bench: Any) -> float:
     """How much two workers do in a second over twice what one does, their start not counted."""
-    from wakewell import manyruns
+    from wakewell.simulate import many_runs
 
     count, days = bench.pick(200, 40, 20), bench.pick(365, 365, 1)
     took = {}
     for workers in (1, 2):
         begun = time.perf_counter()
-        manyruns.many(a_year(0.01), range(20), workers=workers)
+        many_runs.many(a_year(0.01), range(20), workers=workers)
         started = time.perf_counter()
-        manyruns.many(a_year(days), range(count), workers=workers)
+        many_runs.many(a_year(days), range(count), workers=workers)
         took[workers] = time.perf_counter() - started - (started - begun)
     return took[1] / (2.0 * took[2])
 
 
 def run_memory_growth_mib(bench: Any) -> float:
     """Memory kept after 24 runs of two months more than after 4."""
-    from wakewell import manyruns
+    from wakewell.simulate import many_runs
 
     trial = a_year(bench.pick(60, 60, 1))
-    manyruns.many(trial, range(2))
+    many_runs.many(trial, range(2))
     kept = []
     tracemalloc.start()
     for first, last in ((0, 4), (4, 24)):
-        manyruns.many(trial, range(first, last))
+        many_runs.many(trial, range(first, last))
         gc.collect()
         kept.append(tracemalloc.get_traced_memory()[0])
     tracemalloc.stop()
@@ -130,15 +130,15 @@ def thousand_pot_years_s(bench: Any) -> float:
     The start of the workers is timed apart and counts once; the rest comes from 200 runs (quick:
     40) of a year each, cost being linear in runs.
     """
-    from wakewell import manyruns
+    from wakewell.simulate import many_runs
 
     count: int = bench.pick(200, 40, 20)
     days: int = bench.pick(365, 365, 1)
     begun = time.perf_counter()
-    manyruns.many(a_year(0.01, faults=True), range(20), workers=2)
+    many_runs.many(a_year(0.01, faults=True), range(20), workers=2)
     start_s = time.perf_counter() - begun
     begun = time.perf_counter()
-    manyruns.many(a_year(days, faults=True), range(count), workers=2)
+    many_runs.many(a_year(days, faults=True), range(count), workers=2)
     return start_s + (time.perf_counter() - begun - start_s) * 1000.0 / count * 365 / days
 
 

@@ -62,7 +62,7 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
         ),
         *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
         ("tests", tests(*chosen, *paths)),
-        *([("proofs", command("python", "-m", "wakewell.assure", *depth))] if whole else []),
+        *([("proofs", command("python", "tools/assure.py", *depth))] if whole else []),
     ]
 
 
@@ -140,7 +140,7 @@ def last_full() -> Path:
 def recorded() -> str:
     """When the whole check last passed, and when each part of the proofs was last recorded."""
     whole = kept(last_full())
-    proofs = kept(_env.ROOT / "tests" / "assure" / "last_run.json")
+    proofs = kept(_env.ROOT / "tests" / "assurance" / "last_run.json")
     dates = sorted((one["date"], name) for name, one in proofs.items())
     parts = ", ".join(f"{name} {day}" for day, name in dates) or "none"
     full = f"{whole['date']}, commit {whole['commit']}" if whole else "no record"

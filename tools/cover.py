@@ -22,9 +22,11 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
-from wakewell import pots, simulate, trials  # noqa: E402
-from wakewell.report import forecast, series  # noqa: E402
-from wakewell.report.times import DAY_S  # noqa: E402
+from wakewell.budget import forecast  # noqa: E402
+from wakewell.log import series  # noqa: E402
+from wakewell.log.times import DAY_S  # noqa: E402
+from wakewell.pot import pot_folder  # noqa: E402
+from wakewell.simulate import one_run, trials  # noqa: E402
 
 CLASSES = ("window sill, 4 l and more", "window sill, under 4 l", "balcony", "open air")
 TRIAL = """
@@ -55,7 +57,7 @@ def a_log(folder: Path, kind: str, seed: int) -> series.PotLog:
         text = about.read_text(encoding="utf-8")
         text = text.replace('stands = "window sill"', f'stands = "{stands}"')
         about.write_text(text, encoding="utf-8")
-        assert not pots.load(under).problems
+        assert not pot_folder.load(under).problems
         usual = trials.of_pot(under)
         trial = under / "trial.toml"
         text = TRIAL.format(pot=under, month=chance.randint(1, 12), seed=seed)
@@ -64,7 +66,7 @@ def a_log(folder: Path, kind: str, seed: int) -> series.PotLog:
         kcb = usual.spec.plant.kcb * math.exp(chance.gauss(0.0, 0.15))
         text += f"plant = {{ kcb = {min(1.3, kcb):.3f}, crown_cm2 = {crown:.0f} }}\n"
         trial.write_text(text, encoding="utf-8")
-        simulate.write_log(simulate.run_trial(trials.load(trial), log=True), under / "logs")
+        one_run.write_log(one_run.run_trial(trials.load(trial), log=True), under / "logs")
     return series.read(str(seed), under, sorted((under / "logs").glob("*.jsonl")))
 
 

@@ -21,11 +21,13 @@ sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
 from wakeboard.store import STATE_RECORD  # noqa: E402
 from wakecore import line  # noqa: E402
-from wakewell import fieldlog, sequences, simulate, trials, usual  # noqa: E402
 from wakewell.boards import mock  # noqa: E402
 from wakewell.core import core_id  # noqa: E402
-from wakewell.logs import IN_FORCE  # noqa: E402
-from wakewell.verdicts import Verdicts  # noqa: E402
+from wakewell.log import fieldlog, usual  # noqa: E402
+from wakewell.log.logs import IN_FORCE  # noqa: E402
+from wakewell.replay.verdicts import Verdicts  # noqa: E402
+from wakewell.sequences import playing  # noqa: E402
+from wakewell.simulate import one_run, trials  # noqa: E402
 
 SEQUENCES = ROOT / "tests" / "sequences"
 FIRST_DAY = 9100  # of the cases' clock
@@ -40,9 +42,9 @@ def main() -> int:
     for path, pots in shipped:
         began = time.perf_counter()
         trial = trials.load(path)
-        result = simulate.run_trial(trial, log=True)
+        result = one_run.run_trial(trial, log=True)
         folder = emptied(pots / path.stem / "logs")
-        simulate.write_log(result, folder, packed=True)
+        one_run.write_log(result, folder, packed=True)
         code |= not result.good
         size = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
         print(
@@ -66,7 +68,7 @@ def make_cases(folder: Path) -> None:
     lines: list[bytes] = []
     n, day = 0, FIRST_DAY
     for path in sorted(SEQUENCES.glob("*.toml")):
-        script = sequences.load(path).script
+        script = playing.load(path).script
         script["wakes"] = [dict(wake) for wake in script["wakes"]]  # those that repeat are one
         day = dated(script["wakes"], n, day) + APART_DAYS
         seen, mine, good = Verdicts(), [], True

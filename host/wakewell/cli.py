@@ -10,32 +10,44 @@ from collections.abc import Sequence
 
 import wakewell
 from wakewell import extras, terminal
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
 from wakewell.terminal import OutputLost
 from wakewell.tomlfile import show_path
 
 # Subcommand: (module that holds arguments(parser) and run(args) -> exit code, help).
 # Only the module that is asked for is loaded.
 COMMANDS = {
-    "replay": ("wakewell.replay", "play logs and sequences through the control core; a verdict"),
-    "cut": ("wakewell.cut", "cut a sequence, a regression test, from a field log"),
-    "check": ("wakewell.check", "check a pot's folder and compile it to what the board stores"),
-    "simulate": ("wakewell.simulate", "months of a pot's life in a second, the core deciding"),
-    "budget": ("wakewell.budget.command", "how long battery and tank last, and what to buy"),
-    "report": ("wakewell.report", "pages, pictures and tables that show how a pot is doing"),
-    "parcel": ("wakewell.parcel", "pack a pot's log and files into one file to send for help"),
+    "replay": (
+        "wakewell.replay.replaying",
+        "play logs and sequences through the control core; a verdict",
+    ),
+    "cut": ("wakewell.commands.cut", "cut a sequence, a regression test, from a field log"),
+    "check": (
+        "wakewell.bench.check",
+        "check a pot's folder and compile it to what the board stores",
+    ),
+    "simulate": (
+        "wakewell.simulate.one_run",
+        "months of a pot's life in a second, the core deciding",
+    ),
+    "budget": ("wakewell.commands.budget", "how long battery and tank last, and what to buy"),
+    "report": (
+        "wakewell.report.page_files",
+        "pages, pictures and tables that show how a pot is doing",
+    ),
+    "parcel": ("wakewell.log.parcel", "pack a pot's log and files into one file to send for help"),
     "flash": ("wakewell.usb.flash", "put code and settings on a pot's board over USB"),
     "pull": ("wakewell.usb.pull", "fetch a pot's log from its board over USB"),
     "inspect": ("wakewell.usb.inspect", "a board's state on one screen; end a lockout"),
-    "bringup": ("wakewell.usb.bringup", "first contact of a board: each part tried by itself"),
-    "commission": ("wakewell.commission", "a guided first start of a pot at the bench"),
-    "calibrate": ("wakewell.calibrate", "fit a pot's tables from the recorded points"),
-    "ask": ("wakewell.remote.ask", "ask a pot for other settings without a cable"),
-    "listen": ("wakewell.remote.listen", "hear what pots tell by radio, and keep it"),
-    "remind": ("wakewell.remote.remind", "remind people once a day of what a pot needs"),
-    "handover": ("wakewell.remote.handover", "wipe a pot's secrets before it changes its home"),
+    "bringup": ("wakewell.bench.bringup", "first contact of a board: each part tried by itself"),
+    "commission": ("wakewell.bench.commission", "a guided first start of a pot at the bench"),
+    "calibrate": ("wakewell.bench.calibrate", "fit a pot's tables from the recorded points"),
+    "ask": ("wakewell.radio.ask", "ask a pot for other settings without a cable"),
+    "listen": ("wakewell.radio.listen", "hear what pots tell by radio, and keep it"),
+    "remind": ("wakewell.radio.remind", "remind people once a day of what a pot needs"),
+    "handover": ("wakewell.radio.handover", "wipe a pot's secrets before it changes its home"),
     "deskboard": (
-        "wakewell.deskboard.command",
+        "wakewell.commands.deskboard",
         "a board on the desk, to try commands without hardware",
     ),
 }

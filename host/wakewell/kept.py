@@ -14,8 +14,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from wakecore import fields, line
-from wakewell import logs, ownfile
-from wakewell.logs import BadInput
+from wakewell import ownfile
+from wakewell.errors import BadInput
+from wakewell.log import logs
 from wakewell.tomlfile import show_path
 
 KEPT = "kept"

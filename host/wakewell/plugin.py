@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from wakewell.candidate import Worker
+    from wakewell.replay.candidate import Worker
 
 FOLDER = "sequences"
 CHOICES = ("cpython", "micropython", "micropython32")
@@ -45,8 +45,8 @@ def pytest_configure(config: pytest.Config) -> None:
     if where(config) not in CHOICES:
         raise pytest.UsageError(f"wakewell_on = {where(config)}; allowed: {', '.join(CHOICES)}")
     if config.getoption("--core"):
-        from wakewell import candidate
-        from wakewell.logs import BadInput
+        from wakewell.errors import BadInput
+        from wakewell.replay import candidate
 
         try:
             config.stash[WORKER] = candidate.Worker(str(config.getoption("--core")))
@@ -96,7 +96,8 @@ class SequenceItem(pytest.Item):
 
     def runtest(self) -> None:
         """Play it and judge it."""
-        from wakewell import interpreter, sequences
+        from wakewell.interpreters import interpreter
+        from wakewell.sequences import playing
 
         if self.name != CHOICES[0] and not interpreter.found(self.name):
             pytest.skip(interpreter.missing(self.name))
@@ -109,9 +110,9 @@ class SequenceItem(pytest.Item):
                     core = self.config.getoption("--core")
                     failures.append(f"under the core in {core}; to replay it add --core {core}")
             else:
-                found = sequences.check(sequences.load(path), on=self.name)
+                found = playing.check(playing.load(path), on=self.name)
                 failures = [str(failure) for failure in found]
-        except sequences.SequenceError as error:
+        except playing.SequenceError as error:
             raise Wrong(str(error)) from None
         if failures:
             raise Wrong("\n\n".join(failures))

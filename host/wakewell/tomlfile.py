@@ -1,7 +1,7 @@
 """A TOML file with the line of every key, read so that no file can do harm.
 
 What belongs here: size, encoding and syntax of one file, where its keys stand, how a value
-or an unknown name is shown in an error. What does not: what the keys mean (pots.py).
+or an unknown name is shown in an error. What does not: what the keys mean (pot_folder.py).
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from wakeboard import asked, sealed
 from wakecore import fields, line
-from wakewell import pots
+from wakewell.pot import pot_folder
 
 KEY, BOARD = bytes(range(32)), "0242ac110002"
 NOW = [9500, 3600, 1]
@@ -27,7 +27,7 @@ CALIBRATION: dict[str, Any] = {
 def in_force() -> fields.Pot:
     """A pot whose three files match."""
     found = []
-    for kind, data in pots.compile_files({}, LIMITS, CALIBRATION).items():
+    for kind, data in pot_folder.compile_files({}, LIMITS, CALIBRATION).items():
         values, why = fields.load(kind, line.decode(data)[0], line.identity(data))
         assert values is not None, why
         found.append((kind, values))
@@ -57,7 +57,7 @@ def test_a_good_one_is_what_the_board_stores() -> None:
     values = USUAL | {"dose_ml": 90, "radio_wakes": 3}
     n, data, why = judge(message(values=values))
     assert (n, why) == (7, "")
-    assert data == pots.compile_files(values, LIMITS, CALIBRATION)["settings"]
+    assert data == pot_folder.compile_files(values, LIMITS, CALIBRATION)["settings"]
     assert len(message()) < asked.MOST // 2
 
 

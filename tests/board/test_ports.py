@@ -10,7 +10,7 @@ import pytest
 
 import wakeboard
 import wakewell
-from wakewell import chips
+from wakewell.pot import chips
 from wakewell.usb import payload
 
 BOARD = Path(wakeboard.__file__).parent

@@ -10,9 +10,10 @@ import pytest
 
 from wakeboard import asked, heard, mqtt, radio, sealed, senml
 from wakeboard.store import Store
-from wakewell import logs, pots
-from wakewell.remote import letters
-from wakewell.trials import CAFE
+from wakewell.log import logs
+from wakewell.pot import pot_folder
+from wakewell.radio import letters
+from wakewell.simulate.trials import CAFE
 
 KEY, BOARD = bytes(range(32)), "0242ac110002"
 
@@ -195,7 +196,7 @@ def test_an_answer_that_is_refused_is_counted_and_told_on_the_console(
 def message(
     n: int, key: bytes = KEY, version: int = asked.VERSION, dose_ml: int = 0, board: str = BOARD
 ) -> bytes:
-    found = pots.load(CAFE / "basil")
+    found = pot_folder.load(CAFE / "basil")
     limits_id = logs.line.identity(found.lines["limits"])
     values = dict(found.settings)
     values["dose_ml"] = dose_ml or values["dose_ml"]
@@ -222,7 +223,7 @@ def message(
 def test_what_is_asked_and_refused_is_counted_and_told_on_the_console(
     talk: Any, data: bytes, why: str, n: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for kind, text in pots.load(CAFE / "basil").lines.items():
+    for kind, text in pot_folder.load(CAFE / "basil").lines.items():
         (Path(talk.root) / (kind + ".json")).write_bytes(text)
     talk.memory.asked = 5
     talk.received(ASKED, data)
@@ -261,7 +262,7 @@ ELSEWHERE, TOO_MUCH = message(9, board="0242ac110003"), message(8, dose_ml=2000)
 def test_of_several_in_one_wake_the_newest_is_judged_and_every_refused_one_counted(
     talk: Any, met: list[bytes], refused: int, answer: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for kind, text in pots.load(CAFE / "basil").lines.items():
+    for kind, text in pot_folder.load(CAFE / "basil").lines.items():
         (Path(talk.root) / (kind + ".json")).write_bytes(text)
     talk.memory.asked = 5
     for data in met:
@@ -277,7 +278,7 @@ def test_of_several_in_one_wake_the_newest_is_judged_and_every_refused_one_count
 def test_what_is_met_while_an_answer_is_told_counts_too(
     talk: Any, meanwhile: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for kind, text in pots.load(CAFE / "basil").lines.items():
+    for kind, text in pot_folder.load(CAFE / "basil").lines.items():
         (Path(talk.root) / (kind + ".json")).write_bytes(text)
 
     class Broker(Link):

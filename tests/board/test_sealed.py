@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wakeboard import sealed
-from wakewell import interpreter
+from wakewell.interpreters import interpreter
 
 # RFC 4231, section 4: test cases 1 to 4, 6 and 7 (5 is the truncated form, not used here).
 # (key, data, HMAC-SHA-256), hexadecimal.

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from wakeboard import store
 from wakecore import line
 from wakecore.state import State, from_bytes
-from wakewell import interpreter
-from wakewell.pots import compile_files
+from wakewell.interpreters import interpreter
+from wakewell.pot.pot_folder import compile_files
 
 PROBE = {"points": [[0, 0], [1000, 100]], "rails": [-10, 2000], "spread": 9}
 CALIBRATION = {"flow_ul_s": 20000, "stage": 2, "soil": PROBE, "level": PROBE, "battery": PROBE}

@@ -14,8 +14,8 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import State
-from wakewell.chip32.bare import BareChip, Boot
-from wakewell.chip32.broker import Broker
+from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.interpreters.chip32.broker import Broker
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))

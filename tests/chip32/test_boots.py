@@ -8,10 +8,10 @@ import bare_pots
 import pytest
 
 from wakecore import line
-from wakewell import chip32
-from wakewell.chip32 import bare
-from wakewell.chip32.bare import BareChip, Boot
-from wakewell.chip32.broker import Broker
+from wakewell.interpreters import chip32
+from wakewell.interpreters.chip32 import bare
+from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.interpreters.chip32.broker import Broker
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
 

@@ -11,12 +11,12 @@ from pathlib import Path
 import bare_pots
 import pytest
 
+from assurance import nth, nth_bare
 from wakecore import line
 from wakecore.wake import RECORD
-from wakewell import chip32
-from wakewell.assure import nth, nth_bare
-from wakewell.chip32.bare import BareChip
-from wakewell.chip32.broker import Broker
+from wakewell.interpreters import chip32
+from wakewell.interpreters.chip32.bare import BareChip
+from wakewell.interpreters.chip32.broker import Broker
 from wakewell.usb import payload
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())

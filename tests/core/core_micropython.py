@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from wakewell import interpreter
+from wakewell.interpreters import interpreter
 
 needs_micropython = pytest.mark.skipif(not interpreter.found(), reason=interpreter.MISSING)
 

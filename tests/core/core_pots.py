@@ -12,7 +12,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from wakecore import fields, line
-from wakewell.pots import compile_files
+from wakewell.pot.pot_folder import compile_files
 
 # Microvolt tables of an invented pot: a capacitive probe (drier: more), a gauge, a divider.
 SOIL = {"points": [[1000000, 500], [2400000, 50]], "rails": [100000, 3000000], "spread": 20000}

@@ -11,8 +11,8 @@ import core_pots
 import core_scripts
 import pytest
 
-from wakewell import interpreter
 from wakewell.boards.mock import play
+from wakewell.interpreters import interpreter
 
 
 def there(script: dict[str, Any], on: str) -> list[dict[str, Any]]:

@@ -14,7 +14,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from wakecore import line
-from wakewell import interpreter
+from wakewell.interpreters import interpreter
 
 NAMES = st.text(st.characters(min_codepoint=97, max_codepoint=122), min_size=1, max_size=8)
 # A record holds whole numbers, strings, None, lists of these and objects of lists and words

@@ -7,8 +7,8 @@ import re
 import pytest
 
 from wakecore import fields, state
-from wakewell import meanings
 from wakewell.core import core_folder
+from wakewell.pot import meanings
 
 
 def comments(module: str, table: str) -> dict[str, str]:

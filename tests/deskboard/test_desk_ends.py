@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from wakewell import pots, stage
+from wakewell.pot import pot_folder, stage
 
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
 
@@ -28,7 +28,7 @@ def test_no_port_and_no_folder_stay(ended: signal.Signals, tmp_path: Path) -> No
         assert folder.is_dir()
         # Its own pot is commissioned on it: what its calibration says is so, by the rig.
         board = said.split("Desk board ")[1].split(" ")[0]
-        assert stage.standing(pots.load(folder), board).stage == 2
+        assert stage.standing(pot_folder.load(folder), board).stage == 2
         process.send_signal(ended)
         assert process.wait() == 0
     finally:

@@ -12,13 +12,7 @@ from pathlib import Path
 import pytest
 from desk_boards import Connect, MakeBoard
 
-from wakewell.deskboard import (
-    DeskBoard,
-    DeskBoardError,
-    make_image,
-    read_image,
-    write_image,
-)
+from wakewell.deskboard import DeskBoard, DeskBoardError, make_image, read_image, write_image
 
 OLD_LOG = b"".join(b"%04d an old line of the log\n" % i for i in range(220))
 NEW_LINES = b"a new line\n" * 27

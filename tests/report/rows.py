@@ -12,8 +12,8 @@ from typing import Any
 import grown
 
 from wakecore import fields, line
-from wakewell.report.series import Dose, PotLog, Wake
-from wakewell.report.times import DAY_S
+from wakewell.log.series import Dose, PotLog, Wake
+from wakewell.log.times import DAY_S
 
 IDS = ("settings id", "limits id", "calibration id")
 START_S = float(grown.START_S)

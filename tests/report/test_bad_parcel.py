@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 from grown import Garden, make
 
-from wakewell import parcel, replay
 from wakewell.cli import main
+from wakewell.log import parcel
+from wakewell.replay import replaying
 
 Told = pytest.CaptureFixture[str]
 
@@ -166,7 +167,7 @@ def test_what_lies_in_a_parcel_is_named_by_it(whole: bytes, tmp_path: Path, caps
         (log,) = (folder / "logs").glob("*.jsonl")
         log.write_bytes(b"rubbish\n" + log.read_bytes())
         (folder / "pot.toml").write_text("name = 1\n")
-        report = replay.replay_log("pot", [log])
+        report = replaying.replay_log("pot", [log])
         assert str(report.skips.first[0]).startswith(f"{path}/logs/{log.name}:1: ")
     bare = packed(tmp_path / "bare.zip", zipfile.ZIP_DEFLATED, **{"pot.toml": b"x"})
     for command in ("replay", "report", "parcel"):

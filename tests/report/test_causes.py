@@ -8,8 +8,9 @@ import pytest
 import rows
 
 from wakecore import rules
-from wakewell import causes, words
-from wakewell.report.times import DAY_S, Calendar
+from wakewell import words
+from wakewell.log.times import DAY_S, Calendar
+from wakewell.report import complaints
 
 Told = dict[str, tuple[Any, list[str]]]
 SIPHON, DRIFT = "the tank siphons or leaks into the pot", "the soil probe reads too dry"
@@ -35,7 +36,7 @@ NEVER: Told = {WET_PROBE: (1.5, ["it never asked for water in six weeks"])}
 
 def told(complaint: str, log: Any) -> Told:
     """{cause: (weight, evidence)} of all that something speaks for, and only those."""
-    found = causes.ranked(log, complaint, Calendar("UTC"))
+    found = complaints.ranked(log, complaint, Calendar("UTC"))
     assert [c.weight for c in found] == sorted((c.weight for c in found), reverse=True)
     assert all(bool(c.weight) == bool(c.evidence) for c in found)
     return {c.name: (pytest.approx(c.weight), c.evidence) for c in found if c.weight}
@@ -215,7 +216,7 @@ def test_too_dry_by_what_the_log_says_of_the_hardware() -> None:
 
 def test_a_lockout_in_force_comes_before_all_else_and_says_what_to_do() -> None:
     log = rows.log(rows.wakes(60, {-1: {"lockouts": ("dry run",)}}), known=rows.pot())
-    first = causes.ranked(log, "too dry", Calendar("UTC"))[0]
+    first = complaints.ranked(log, "too dry", Calendar("UTC"))[0]
     assert words.LOCKOUTS["dry run"].plain in first.name
     assert first.check == words.LOCKOUTS["dry run"].do
 
@@ -228,7 +229,7 @@ def test_what_to_look_at_when_water_was_kept_back(permissive: str) -> None:
         "saucer": "empty the saucer", "commissioned": "commission the pot",
     }  # fmt: skip
     parts = {"battery": "Charge the battery", "reserve": "Fill the tank", "day": "day_ml"}
-    check = causes.checks_of(permissive)
+    check = complaints.checks_of(permissive)
     if permissive in needs:
         assert check == words.NEEDS[needs[permissive]].do
     else:
@@ -287,7 +288,7 @@ def test_the_floor_is_the_higher_of_setting_and_hard_limit() -> None:
 
 def test_rises_are_counted_between_readings_that_are_believed() -> None:
     changes: dict[int, dict[str, Any]] = {1: {"soil_ppt": None}, 2: {"soil_ppt": 340}}
-    assert causes.rises_by_hand(rows.wakes(3, changes)) == [rows.START_S + 2 * DAY_S]
+    assert complaints.rises_by_hand(rows.wakes(3, changes)) == [rows.START_S + 2 * DAY_S]
     changes[1]["ran_ms"] = 900
-    assert causes.rises_by_hand(rows.wakes(3, changes)) == []
-    assert causes.rises_by_hand(rows.wakes(2, {0: {"soil_ppt": None}})) == []
+    assert complaints.rises_by_hand(rows.wakes(3, changes)) == []
+    assert complaints.rises_by_hand(rows.wakes(2, {0: {"soil_ppt": None}})) == []

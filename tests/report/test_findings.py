@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 from grown import Garden, make
 
-from wakewell.report import condition, findings, forecast, series
-from wakewell.report.times import Calendar
+from wakewell.budget import forecast
+from wakewell.log import series
+from wakewell.log.times import Calendar
+from wakewell.report import condition, findings
 
 
 def looked(folder: Path, garden: Garden) -> tuple[series.PotLog, dict[str, findings.Finding]]:

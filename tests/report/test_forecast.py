@@ -18,10 +18,11 @@ import pytest
 import rows
 from grown import START_S, Garden, make, volts_of
 
-from wakewell import logs
-from wakewell.replay import DEMO
-from wakewell.report import forecast, pages, series
-from wakewell.report.times import DAY_S, Calendar
+from wakewell.budget import forecast
+from wakewell.log import logs, series
+from wakewell.log.times import DAY_S, Calendar
+from wakewell.replay.replaying import DEMO
+from wakewell.report import pages
 
 
 def at_day(folder: Path, garden: Garden, day: int) -> series.PotLog:

@@ -17,8 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from wakewell.report import forecast, series
-from wakewell.report.times import DAY_S
+from wakewell.budget import forecast
+from wakewell.log import series
+from wakewell.log.times import DAY_S
 
 pytest.importorskip("pvlib", reason="the rig's weather needs pvlib: pip install 'wakewell[rig]'")
 
@@ -47,7 +48,7 @@ def other_cell(chance: random.Random) -> tuple[float, ...]:
 
 def a_log(folder: Path, seed: int, what: str, chance: random.Random) -> series.PotLog:
     """The log of a run in which the tank, or the battery, is left to run out."""
-    from wakewell import simulate, trials
+    from wakewell.simulate import one_run, trials
 
     pot = chance.choice(["basil", "strawberry", "citrus"] if what == "tank" else ["basil"])
     text = TRIAL.format(
@@ -63,7 +64,7 @@ def a_log(folder: Path, seed: int, what: str, chance: random.Random) -> series.P
     path = folder / f"{seed}.toml"
     path.write_text(text)
     logs = folder / str(seed) / "logs"
-    simulate.write_log(simulate.run_trial(trials.load(path), log=True), logs)
+    one_run.write_log(one_run.run_trial(trials.load(path), log=True), logs)
     return series.read(str(seed), logs, sorted(logs.glob("*.jsonl")))
 
 

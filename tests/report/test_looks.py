@@ -9,10 +9,10 @@ import rows
 
 from wakecore import rules
 from wakewell import words
+from wakewell.budget.forecast import Forecast
+from wakewell.log.times import DAY_S, Calendar
 from wakewell.report import condition, findings
 from wakewell.report.findings import ACT, QUIET, UNKNOWN, WATCH
-from wakewell.report.forecast import Forecast
-from wakewell.report.times import DAY_S, Calendar
 
 Changes = dict[int, dict[str, Any]]
 

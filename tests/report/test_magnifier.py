@@ -15,11 +15,13 @@ from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS, TRIPS, UNREAD
 from wakecore.state import PHASES
 from wakecore.wake import DRY_RUNS, HELD_MS
-from wakewell import trials, words
+from wakewell import words
 from wakewell.cli import main
-from wakewell.report import magnifier, series
-from wakewell.report.series import PotLog, Wake
-from wakewell.report.times import Calendar
+from wakewell.log import series
+from wakewell.log.series import PotLog, Wake
+from wakewell.log.times import Calendar
+from wakewell.report import magnifier
+from wakewell.simulate import trials
 
 LOGS = {
     place.parent.name: place

@@ -11,7 +11,7 @@ import pytest
 from grown import Garden, make
 
 from wakecore import line
-from wakewell import logs, mended
+from wakewell.log import logs, mended
 
 
 def wrapped(width: int) -> Callable[[bytes], bytes]:

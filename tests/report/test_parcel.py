@@ -14,10 +14,11 @@ from grown import Garden, make
 from test_report_command import pot_toml
 
 from wakecore import line
-from wakewell import causes, logs, parcel, replay
 from wakewell.cli import main
-from wakewell.report import series
-from wakewell.report.times import Calendar
+from wakewell.log import logs, parcel, series
+from wakewell.log.times import Calendar
+from wakewell.replay import replaying
+from wakewell.report import complaints
 
 SECRET = "Grandma Edith, 14 Elm Street"
 
@@ -95,7 +96,7 @@ def test_what_the_shared_form_cannot_tell_is_counted(
 def test_the_shared_form_replays_to_the_last_bit(pot: Path, tmp_path: Path) -> None:
     with parcel.opened([packed(pot, tmp_path / "p.zip", "--share")]) as (folder,):
         ((_, files),) = logs.find_logs(folder)
-        found = replay.replay_log("pot", files)
+        found = replaying.replay_log("pot", files)
     assert found.divergent == 0
     assert not found.unplayed
     assert found.verdicts.wakes > 100
@@ -182,7 +183,7 @@ def test_the_likeliest_cause_is_the_one_that_was_made(
 ) -> None:
     place = make(tmp_path, garden)
     log = series.read("pot", place, sorted(place.glob("*.jsonl")))
-    found = causes.ranked(log, complaint, Calendar("UTC"))
+    found = complaints.ranked(log, complaint, Calendar("UTC"))
     assert likeliest in found[0].name
     assert found[0].evidence
     assert all(cause.check.endswith(".") for cause in found)

@@ -10,9 +10,9 @@ from grown import Garden, make
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wakewell import logs
-from wakewell.replay import DEMO
-from wakewell.report import pages, pictures, series
+from wakewell.log import logs, series
+from wakewell.replay.replaying import DEMO
+from wakewell.report import pages, pictures
 
 VALUES = st.lists(st.one_of(st.none(), st.integers(-1000, 1000)), min_size=1, max_size=400)
 

@@ -8,10 +8,10 @@ import pytest
 import rows
 
 from wakewell import words
+from wakewell.budget.forecast import Forecast
+from wakewell.log.times import Calendar
 from wakewell.report import condition, recurring
 from wakewell.report.findings import ACT, QUIET, WATCH, Finding
-from wakewell.report.forecast import Forecast
-from wakewell.report.times import Calendar
 
 
 def came_back(days: int, changes: dict[int, dict[str, Any]]) -> list[Finding]:

@@ -365,14 +365,14 @@ def test_it_prints_in_light(opened: Any) -> None:
 
 
 def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path) -> None:
-    from wakewell import pots
-    from wakewell.remote import card, private
-    from wakewell.replay import DEMO
+    from wakewell.pot import pot_folder, private
+    from wakewell.radio import card
+    from wakewell.replay.replaying import DEMO
 
     folder = tmp_path / "pot"
     shutil.copytree(DEMO / "strawberry", folder, ignore=shutil.ignore_patterns("logs"))
     private.make(folder)
-    made = card.write(pots.load(folder), private.read(folder))
+    made = card.write(pot_folder.load(folder), private.read(folder))
     for width in (1200, 360):
         page = browser.new_page(viewport={"width": width, "height": 800})
         page.goto(made.as_uri())

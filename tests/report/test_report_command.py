@@ -15,16 +15,17 @@ import pyarrow.parquet  # type: ignore[import-untyped]
 import pytest
 from grown import START_S, Garden, long_log, make
 
-from wakewell import bring_up, logs
 from wakewell.cli import main
-from wakewell.report import pages, series, sheet
+from wakewell.log import logs, series
+from wakewell.pot import bringup_file
+from wakewell.report import pages, sheet
 
 HOSTILE = "</script><script>alert(1)</script>\"'><img src=x onerror=alert(1)>&amp;{{7*7}}"
 
 
 @pytest.fixture(autouse=True)
 def a_day_after_the_logs(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("wakewell.report.today", lambda: START_S + 66 * 86400.0)
+    monkeypatch.setattr("wakewell.report.page_files.today", lambda: START_S + 66 * 86400.0)
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +40,7 @@ def pots(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def pot_toml(folder: Path, **texts: str) -> None:
     """A pot.toml from the demo set with other texts."""
-    from wakewell.replay import DEMO
+    from wakewell.replay.replaying import DEMO
 
     shutil.copytree(
         DEMO / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
@@ -293,8 +294,8 @@ def test_the_maker_reads_whether_the_board_was_ever_brought_up(
     assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "fern.html").read_text()
     assert "its board was never brought up" in page
-    found = bring_up.BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", False, ())
-    bring_up.store(folder, found)
+    found = bringup_file.BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", False, ())
+    bringup_file.store(folder, found)
     assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "fern.html").read_text()
     assert "brought up on 2026-05-01, all as it should be" in page
@@ -344,13 +345,13 @@ def test_a_log_cut_at_a_day_is_read_as_if_it_had_ended_there(tmp_path: Path) -> 
 
 
 def test_the_demo_set_speaks_of_its_last_day(tmp_path: Path) -> None:
-    from wakewell import report
+    from wakewell.report import page_files
 
     assert main(["report", "--demo", "--out", str(tmp_path), "--timezone", "UTC"]) in (0, 1)
     last = max(
         date.fromisoformat(row.split("T")[0])
         for pot in ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
-        for row in [utc_of_last_wake(report.DEMO / pot)]
+        for row in [utc_of_last_wake(page_files.DEMO / pot)]
     )
     for name in ("round", "basil", "fern"):
         text = (tmp_path / f"{name}.html").read_text(encoding="utf-8")

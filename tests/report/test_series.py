@@ -14,9 +14,9 @@ import rows
 from grown import Garden, make
 
 from wakecore import fields, line
-from wakewell import logs, replay, usual
-from wakewell.report import series
-from wakewell.report.times import Tick
+from wakewell.log import logs, series, usual
+from wakewell.log.times import Tick
+from wakewell.replay import replaying
 
 
 def read(folder: Path) -> series.PotLog:
@@ -134,7 +134,7 @@ def test_a_wake_that_commands_no_sleep_is_kept(tmp_path: Path, commands: list[st
     found = read(log)
     assert found.skips.count == 0
     assert found.wakes[2].sleep_s == 0
-    assert replay.replay_log("pot", [file]).wakes == len(found.wakes)
+    assert replaying.replay_log("pot", [file]).wakes == len(found.wakes)
 
 
 def test_a_line_that_is_not_utf_8_costs_one_line(tmp_path: Path) -> None:

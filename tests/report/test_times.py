@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from wakewell.logs import BadInput
-from wakewell.report.times import DAY_S, Calendar, Tick, cut_short, span_text, tick, timeline
+from wakewell.errors import BadInput
+from wakewell.log.times import DAY_S, Calendar, Tick, cut_short, span_text, tick, timeline
 
 START_S = 1_770_000_000
 

@@ -8,7 +8,7 @@ import random
 import pytest
 from scipy import stats  # type: ignore[import-untyped]
 
-from wakewell.report import trend
+from wakewell.log import trend
 
 
 def rows(seed: int, count: int = 60) -> tuple[list[float], list[float]]:

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 import rows
 
-from wakewell.report import usage
-from wakewell.report.times import DAY_S
+from wakewell.budget import usage
+from wakewell.log.times import DAY_S
 
 
 def used(levels: list[int | None], given_ul: dict[int, int] | None = None) -> list[float]:

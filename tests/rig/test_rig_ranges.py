@@ -15,11 +15,11 @@ from wakewell.rig.battery import Battery, Cell
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Line, Plumbing, Pump, box
-from wakewell.rig.people import Owner, Visit
 from wakewell.rig.pot import Board, PotSpec, RigPot
 from wakewell.rig.probes import Converter, Divider, LevelGauge, SoilProbe
 from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Container, Plant, Vessel
 from wakewell.rig.weather import PLACES, Climate
+from wakewell.simulate.people import Owner, Visit
 
 PEAT = SUBSTRATES["peat mix"]
 RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (

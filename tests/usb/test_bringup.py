@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 from usb_desks import Desk
 
-from wakewell import bring_up, chips, pots
-from wakewell.bring_up import BringUp, Step
+from wakewell.bench import bringup
 from wakewell.cli import main
-from wakewell.logs import BadInput
-from wakewell.trials import CAFE
-from wakewell.usb import bringup
+from wakewell.errors import BadInput
+from wakewell.pot import bringup_file, chips, pot_folder
+from wakewell.pot.bringup_file import BringUp, Step
+from wakewell.simulate.trials import CAFE
 from wakewell.usb.link import Link
 
 Start = Callable[..., Desk]
@@ -54,7 +54,7 @@ class Person:
 
 def sitting(start: Start, monkeypatch: pytest.MonkeyPatch, **options: Any) -> tuple[Desk, Person]:
     desk = start(awake="real", asleep="real", speed=20.0)
-    desk.world.jumper = bringup.spare_pin(pots.load(desk.folder), None)
+    desk.world.jumper = bringup.spare_pin(pot_folder.load(desk.folder), None)
     desk.board.wait_asleep()
     person = Person(desk, **options)
     monkeypatch.setattr("builtins.input", person)
@@ -76,13 +76,13 @@ def test_from_end_to_end(
 ) -> None:
     desk, person = sitting(start, monkeypatch)
     pumped_us, before = desk.world.pump_us, desk.board.read_files()
-    assert "never brought up" in bring_up.standing(desk.folder, None)
+    assert "never brought up" in bringup_file.standing(desk.folder, None)
     assert main(["bringup", str(desk.folder), "--port", desk.take()]) == 0
     said = capsys.readouterr().out
     assert "nothing may be connected to it but this jumper" in said
     assert "never across" in said
     assert len(person.asked) == 3
-    found = bring_up.read(desk.folder / bring_up.FILE)
+    found = bringup_file.read(desk.folder / bringup_file.FILE)
     assert found is not None
     assert not found.bad(), said
     assert [step.name for step in found.untried()] == ["TLS"]
@@ -94,8 +94,8 @@ def test_from_end_to_end(
     assert steps["asleep, the pin held"].numbers["levels"] == [0, 0]
     assert steps["current asleep"].numbers == {"asleep_ua": 11.5}
     assert steps["converter, soil"].numbers["step_uv"] == 1000
-    assert "all as it should be (a desk board)" in bring_up.standing(desk.folder, found.board)
-    assert "of another board" in bring_up.standing(desk.folder, "0badcafe")
+    assert "all as it should be (a desk board)" in bringup_file.standing(desk.folder, found.board)
+    assert "of another board" in bringup_file.standing(desk.folder, "0badcafe")
     # The pump's own file is back, nothing of it stays, and the pot lives on.
     assert desk.world.pump_us == pumped_us
     desk.world.jumper = None
@@ -105,9 +105,9 @@ def test_from_end_to_end(
     assert not [name for name in files if "bringup" in name or "aside" in name]
     assert "error.txt" not in files
     # A second one keeps the first.
-    bring_up.store(desk.folder, found)
-    text = (desk.folder / bring_up.FILE).read_text()
-    bring_up.store(desk.folder, BringUp(date(2030, 1, 1), "x", "y", "z", "1.30", False, ()))
+    bringup_file.store(desk.folder, found)
+    text = (desk.folder / bringup_file.FILE).read_text()
+    bringup_file.store(desk.folder, BringUp(date(2030, 1, 1), "x", "y", "z", "1.30", False, ()))
     (copy,) = (desk.folder / "kept").glob("bringup-*.toml")
     assert copy.read_text() == text
 
@@ -119,9 +119,9 @@ def test_a_button_that_nobody_pressed_is_a_finding(
     assert main(["bringup", str(desk.folder), "--port", desk.take()]) == 1
     said = capsys.readouterr().out
     assert "nobody pressed it" in said, said
-    text = bring_up.standing(desk.folder, desk.board.unique_id.hex())
+    text = bringup_file.standing(desk.folder, desk.board.unique_id.hex())
     assert "otherwise than it should be: wake by button" in text
-    assert tomllib.loads((desk.folder / bring_up.FILE).read_text())["desk"]
+    assert tomllib.loads((desk.folder / bringup_file.FILE).read_text())["desk"]
 
 
 def test_without_the_jumper_nothing_else_is_tried(
@@ -132,7 +132,7 @@ def test_without_the_jumper_nothing_else_is_tried(
     desk.world.jumper = 0
     assert main(["bringup", str(desk.folder), "--port", desk.take()]) == 2
     assert f"pin {pump} saw no pulse" in capsys.readouterr().err
-    assert not (desk.folder / bring_up.FILE).exists()
+    assert not (desk.folder / bringup_file.FILE).exists()
 
 
 def test_a_word_that_is_not_given_and_pins_that_will_not_do(
@@ -154,7 +154,7 @@ def test_a_word_that_is_not_given_and_pins_that_will_not_do(
 
 @pytest.mark.parametrize("name", sorted(p.name for p in CAFE.iterdir() if p.is_dir()))
 def test_every_pot_has_a_spare_pin_that_lets_its_chip_start(name: str) -> None:
-    pot = pots.load(CAFE / name)
+    pot = pot_folder.load(CAFE / name)
     assert pot.about is not None
     chip, spare = chips.CHIPS[pot.about.chip], bringup.spare_pin(pot, None)
     assert spare not in {pin for part in pot.parts.values() for pin in part.pins.values()}
@@ -168,7 +168,7 @@ def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:
     port = desk.take()
     with bringup.connect(port) as link:
         link.exec(bringup.BEGIN)
-        made = bringup.Try(desk.folder, pots.load(desk.folder), port, 27, (26, 0), print)
+        made = bringup.Try(desk.folder, pot_folder.load(desk.folder), port, 27, (26, 0), print)
         bringup.away(made, link, None)
     desk.board.asleep = "skip"
     desk.board.awake = "stepped"
@@ -183,7 +183,7 @@ def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:
 def test_flash_says_whether_its_board_was_brought_up(start: Start) -> None:
     desk = start()
     assert any("never brought up" in note for note in desk.flash().notes)
-    bring_up.store(
+    bringup_file.store(
         desk.folder,
         BringUp(date(2026, 5, 1), desk.board.unique_id.hex(), "a chip", "esp32", "1.28", False,
                 (Step("pulses", True, "150 ms"), Step("TLS", False, "no Wi-Fi"))),
@@ -194,17 +194,19 @@ def test_flash_says_whether_its_board_was_brought_up(start: Start) -> None:
 
 def test_what_was_seen_on_which_chip_is_in_the_readme(tmp_path: Path) -> None:
     """The README's list is made from the files of real boards that came with the program."""
-    shipped = bring_up.seen((README.parent / "host" / "wakewell" / "data" / "seen").glob("*.toml"))
+    shipped = bringup_file.seen(
+        (README.parent / "host" / "wakewell" / "data" / "seen").glob("*.toml")
+    )
     assert shipped in README.read_text(encoding="utf-8")
     for desk in (True, False):
         folder = tmp_path / str(desk)
         folder.mkdir()
         steps = (Step("pulses", True, "150 ms", {"lengths_ms": [150.0]}), Step("TLS", None, "no"))
-        bring_up.store(
+        bringup_file.store(
             folder, BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", desk, steps)
         )
-    text = bring_up.seen(tmp_path.glob("*/bringup.toml"))
+    text = bringup_file.seen(tmp_path.glob("*/bringup.toml"))
     assert text == "- esp32-c3, C3 mini, MicroPython 1.28, 2026-05-01: pulses"
     (tmp_path / "x.toml").write_text("[[step")
-    assert bring_up.read(tmp_path / "x.toml") is None
-    assert bring_up.seen([tmp_path / "x.toml"]) == bring_up.NONE
+    assert bringup_file.read(tmp_path / "x.toml") is None
+    assert bringup_file.seen([tmp_path / "x.toml"]) == bringup_file.NONE

@@ -21,8 +21,9 @@ from usb_desks import (
 
 import wakeboard
 from wakecore import line, rules
-from wakewell import pots, replay
 from wakewell.deskboard import DeskBoard, read_image, write_image
+from wakewell.pot import pot_folder
+from wakewell.replay import replaying
 from wakewell.usb import payload, pull
 from wakewell.usb.link import connect
 
@@ -228,7 +229,7 @@ def test_a_leak_outlives_a_lost_state_and_the_button(start: Start) -> None:
     assert pressed["lockouts"] == ["leak"]
     desk.board.start()
     pull.pull_one(desk.folder, desk.take(), 20)
-    report = replay.replay_log("basil", sorted((desk.folder / "logs").glob("*.jsonl")))
+    report = replaying.replay_log("basil", sorted((desk.folder / "logs").glob("*.jsonl")))
     assert report.good
     assert report.played == len(wakes(files))
 
@@ -237,7 +238,7 @@ def test_a_part_on_the_pumps_pin_is_never_moved(start: Start) -> None:
     """R1: a power cut between two files of a new wiring may leave half of each in force."""
     desk = start()
     desk.board.close()
-    pot = pots.load(desk.folder)
+    pot = pot_folder.load(desk.folder)
     pump, power = pot.parts["pump"].pins["pin"], pot.parts["power"].pins["pin"]
     data = payload.wiring_line(pot).replace(b'"power_pin":%d' % power, b'"power_pin":%d' % pump)
     record = json.loads(data)
@@ -285,7 +286,7 @@ def test_a_pot_with_a_mere_float_switch(tmp_path: Path) -> None:
     assert ["dry run"] in locked
     assert locked[-1] == []
     assert "fill the tank" in found[[bool(x) for x in locked].index(True)]["needs"]
-    report = replay.replay_log("mint", sorted((folder / "logs").glob("*.jsonl")))
+    report = replaying.replay_log("mint", sorted((folder / "logs").glob("*.jsonl")))
     assert report.good
     assert report.played == len(found)
 
@@ -330,6 +331,6 @@ def test_every_chip_waters_and_wakes_by_its_button(tmp_path: Path, name: str, ch
     assert set(causes[1:-1]) == {"timer"}
     assert causes[-1] == "button"
     assert world.pump_us > 1_000_000
-    report = replay.replay_log(name, sorted((folder / "logs").glob("*.jsonl")))
+    report = replaying.replay_log(name, sorted((folder / "logs").glob("*.jsonl")))
     assert report.good
     assert report.played == len(found)

@@ -21,11 +21,11 @@ from usb_desks import Desk, copy_pot, newest_state, silent, wakes, world_for
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import pots
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, make_image, read_image, write_image
 from wakewell.deskboard.port import Direction
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
+from wakewell.pot import pot_folder
 from wakewell.usb import flash, link, payload
 from wakewell.usb.link import EPOCH, BoardLost, connect
 
@@ -400,7 +400,7 @@ def test_six_boards_at_once(start: Start, tmp_path: Path, capsys: Any) -> None:
 
 def pot_files(folder: Path, code: payload.Code) -> dict[str, bytes]:
     """The files in /pot that a flash would send."""
-    wanted = flash.wanted_files(pots.load(folder), code)
+    wanted = flash.wanted_files(pot_folder.load(folder), code)
     return {path: data for path, data in wanted.items() if path.startswith("/pot/")}
 
 

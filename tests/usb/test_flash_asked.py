@@ -14,10 +14,10 @@ from usb_desks import Desk, silent, wakes
 
 from wakeboard import asked, heard
 from wakecore import line
-from wakewell import board_file, obeyed, pots
 from wakewell.cli import main
 from wakewell.deskboard import read_image
-from wakewell.remote import private
+from wakewell.log import obeyed
+from wakewell.pot import board_file, pot_folder, private
 from wakewell.usb import flash, pull
 
 Start = Callable[..., Desk]
@@ -26,7 +26,7 @@ BOARD = b"desk-1".hex()
 
 def by_radio(desk: Desk, n: int, answer: str = "in force", **values: int) -> dict[str, int]:
     """As if message n had been taken: settings.json and what the board remembers of it."""
-    found = pots.load(desk.folder)
+    found = pot_folder.load(desk.folder)
     whole = {**found.settings, **values}
     data = asked.settings_line(line.identity(found.lines["limits"]), whole)
     root = desk.folder.parent / f"memory{n}"
@@ -163,7 +163,7 @@ def test_what_is_asked_and_not_yet_taken(start: Start, capsys: pytest.CaptureFix
     desk = start()
     desk.flash()
     private.make(desk.folder)
-    found = pots.load(desk.folder)
+    found = pot_folder.load(desk.folder)
     assert main(["ask", str(desk.folder), "depletion_ppt=300", "--only-file"]) == 0
     made = desk.folder / "asked"
     capsys.readouterr()
@@ -185,14 +185,14 @@ def test_what_is_asked_and_not_yet_taken(start: Start, capsys: pytest.CaptureFix
     (made / "000002.kept.json").rename(made / "000002.json")
     assert command(desk, "--keep-asked") == 0
     assert settings_on(desk.board.read_files())["depletion_ppt"] == 310
-    assert pots.load(desk.folder).settings["depletion_ppt"] == 310
+    assert pot_folder.load(desk.folder).settings["depletion_ppt"] == 310
 
 
 def test_messages_that_no_board_would_take_ask_nobody(start: Start) -> None:
     desk = start()
     desk.flash()
     private.make(desk.folder)
-    found, key = pots.load(desk.folder), private.read(desk.folder).key
+    found, key = pot_folder.load(desk.folder), private.read(desk.folder).key
     limits_id = line.identity(found.lines["limits"])
     now = datetime.now(UTC)
     later = now + timedelta(days=7) - obeyed.EPOCH
@@ -263,7 +263,7 @@ def test_a_flash_notes_what_it_sent(start: Start) -> None:
     path.write_text(path.read_text().replace("dose_ml = 250", "dose_ml = 240"))
     desk.flash()
     noted = board_file.flashed(desk.folder)
-    identity = line.identity(pots.load(desk.folder).lines["settings"])
+    identity = line.identity(pot_folder.load(desk.folder).lines["settings"])
     assert noted is not None
     assert (noted.n, noted.settings) == (last + 1, identity)
     assert wakes(desk.close())[-1]["n"] == last + 1

@@ -11,8 +11,8 @@ from usb_desks import Desk, silent
 from makelog import another_cores
 from wakewell.cli import main
 from wakewell.deskboard import read_image
-from wakewell.logs import BadInput
-from wakewell.trials import CAFE
+from wakewell.errors import BadInput
+from wakewell.simulate.trials import CAFE
 from wakewell.usb import flash
 
 Start = Callable[..., Desk]

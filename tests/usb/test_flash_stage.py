@@ -11,11 +11,11 @@ import pytest
 from usb_desks import IMAGE_BYTES, Desk, commission_for, copy_pot, silent, world_for
 
 from wakecore import line
-from wakewell import bench_book, board_file, pots, stage
-from wakewell.bench_book import Book, LedTo
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
+from wakewell.pot import bench_book, board_file, pot_folder, stage
+from wakewell.pot.bench_book import Book, LedTo
 from wakewell.usb import flash
 
 Start = Callable[..., Desk]
@@ -120,7 +120,9 @@ def test_a_book_from_before_is_known_by_the_board_itself(start: Start, tmp_path:
     result = desk.flash()
     assert (result.stage, result.good) == (2, True)
     assert any("noted in its bench book" in note for note in result.notes)
-    assert bench_book.led_to(desk.folder) == stage.marks(pots.load(desk.folder), b"desk-1".hex())
+    assert bench_book.led_to(desk.folder) == stage.marks(
+        pot_folder.load(desk.folder), b"desk-1".hex()
+    )
     assert "commissioned = 2026-03-12" in (desk.folder / bench_book.NAME).read_text()
     # A copy of it on an empty board is known by nothing.
     (copy / board_file.BOARD_FILE).unlink()
@@ -200,5 +202,5 @@ def test_a_book_that_the_wrong_hand_wrote(start: Start) -> None:
     ):
         (desk.folder / bench_book.NAME).write_text(text)
         assert desk.flash().stage == 0
-    Book(desk.folder).lead_to(stage.marks(pots.load(desk.folder), b"desk-1".hex()))
+    Book(desk.folder).lead_to(stage.marks(pot_folder.load(desk.folder), b"desk-1".hex()))
     assert desk.flash().stage == 2

@@ -17,7 +17,7 @@ from mpremote.transport import TransportError, TransportExecError
 
 import makelog
 from wakecore.state import State
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
 from wakewell.usb import flash, inspect, link, pull
 
 SAYS = repr((b"mallory!", "micropython", (1, 27, 0), 6, 1 << 20, 4096, "board with ESP32"))

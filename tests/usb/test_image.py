@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from usb_images import BOOT_AT, IDS, described, part, whole
 
-from wakewell import chips
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
+from wakewell.pot import chips
 from wakewell.usb import image
 from wakewell.usb.link import connect
 

@@ -14,11 +14,11 @@ import pytest
 from usb_desks import Desk, newest_state, wakes
 from usb_images import whole
 
-from wakewell import pots
 from wakewell.cli import main
-from wakewell.deskboard import command as desk_command
+from wakewell.commands import deskboard as desk_command
 from wakewell.deskboard import read_image
-from wakewell.logs import BadInput
+from wakewell.errors import BadInput
+from wakewell.pot import pot_folder
 
 Start = Callable[..., Desk]
 DRY = {"water": 0.2}
@@ -166,7 +166,7 @@ def test_a_desk_board_in_a_terminal_can_be_flashed(tmp_path: Path) -> None:
 
 
 def test_what_no_desk_board_can_be(tmp_path: Path, capsys: Any) -> None:
-    cafe = Path(pots.__file__).parent / "data" / "cafe"
+    cafe = Path(pot_folder.__file__).parents[1] / "data" / "cafe"
     other = tmp_path / "other"
     shutil.copytree(cafe / "mint", other)
     about = other / "pot.toml"

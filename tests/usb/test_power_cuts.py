@@ -13,7 +13,7 @@ import pytest
 from usb_desks import DAY_S, newest_state, wakes, worlds_for
 
 from wakewell.deskboard import Counters, DeskBoard, read_image
-from wakewell.rigworld import RigWorld
+from wakewell.deskboard.rig_world import RigWorld
 
 DRY = 0.2  # water by volume, below basil's refill point
 

@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 from usb_desks import Desk, copy_pot, wakes
 
-from wakewell import replay
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, read_image, write_image
-from wakewell.logs import BadInput
-from wakewell.report import series
-from wakewell.report.times import DAY_S, EPOCH_S
+from wakewell.errors import BadInput
+from wakewell.log import series
+from wakewell.log.times import DAY_S, EPOCH_S
+from wakewell.replay import replaying
 from wakewell.usb import pull
 from wakewell.usb.link import EPOCH, BoardLost
 
@@ -90,7 +90,7 @@ def test_a_desk_board_begins_at_its_date_and_keeps_it(start: Start) -> None:
     assert now - begins > timedelta(days=17)
     desk.close()
     logs = sorted((desk.folder / "logs").glob("*.jsonl"))
-    report = replay.replay_log("desk", logs)
+    report = replaying.replay_log("desk", logs)
     assert report.first_day == (begins - EPOCH).days
     assert report.last_day is not None
     assert (now - EPOCH).days - 1 <= report.last_day <= (now - EPOCH).days
@@ -222,7 +222,7 @@ def test_so_many_days_replay_without_a_divergence(start: Start, days: int) -> No
     desk = start()
     desk.days(days)
     pulled(desk)
-    report = replay.replay_log("basil", sorted((desk.folder / "logs").glob("*.jsonl")))
+    report = replaying.replay_log("basil", sorted((desk.folder / "logs").glob("*.jsonl")))
     assert report.good
     assert report.played == len(wakes(read_closed(desk)))
     assert report.played > days

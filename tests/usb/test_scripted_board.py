@@ -20,9 +20,10 @@ from usb_desks import copy_pot
 
 import makelog
 from wakecore import line
-from wakewell import changes, pots, preview
-from wakewell.logs import BadInput
-from wakewell.trials import CAFE
+from wakewell.errors import BadInput
+from wakewell.pot import pot_folder as pots
+from wakewell.replay import changes, preview
+from wakewell.simulate.trials import CAFE
 from wakewell.usb import flash, link, payload, pull
 
 SAYS = (b"\x01" * 6, "micropython", (1, 27, 0), 6, 1 << 20, 4096, "Generic ESP32 module with ESP32")

@@ -18,8 +18,8 @@ from typing import Any
 
 from usb_desks import IMAGE_BYTES, Desk, copy_pot, silent, wakes, world_for
 
-from wakewell import simulate, trials
 from wakewell.deskboard import DeskBoard, read_image, write_image
+from wakewell.simulate import one_run, trials
 from wakewell.usb import flash, pull
 
 LOG_FILE_BYTES = 32768  # as wakeboard.store
@@ -83,7 +83,7 @@ def pull_over_mpremote(bench: Any) -> float:
     """A year of logs, verified and stored, over mpremote's own recursive copy of the folder."""
     folder = bench.folder
     trial = replace(trials.load(trials.shipped("basil")), days=bench.pick(365, 60, 3))
-    run = simulate.run_trial(trial, log=True)
+    run = one_run.run_trial(trial, log=True)
     assert run.log is not None
     files: dict[str, bytes] = {}
     size = 0

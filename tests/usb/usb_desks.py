@@ -14,12 +14,12 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import pots, stage
-from wakewell.bench_book import Book
 from wakewell.deskboard import DeskBoard, read_image
+from wakewell.deskboard.rig_world import RigWorld, spec_of
+from wakewell.pot import pot_folder, stage
+from wakewell.pot.bench_book import Book
 from wakewell.rig.pot import RigPot
-from wakewell.rigworld import RigWorld, spec_of
-from wakewell.trials import CAFE
+from wakewell.simulate.trials import CAFE
 from wakewell.usb import flash
 
 IMAGE_BYTES = 1 << 20
@@ -37,7 +37,7 @@ def copy_pot(name: str, under: Path, board: bytes | None = b"desk-1") -> Path:
 
 def commission_for(folder: Path, board: bytes) -> None:
     """Leave a bench book there as a commissioning of that pot on that board would."""
-    Book(folder).lead_to(stage.marks(pots.load(folder), board.hex()))
+    Book(folder).lead_to(stage.marks(pot_folder.load(folder), board.hex()))
 
 
 def made_once(factory: Any, name: str, make: Callable[[Path], None]) -> Path:
@@ -81,7 +81,7 @@ def world_for(folder: Path, seed: int = 1, **changes: Any) -> RigWorld:
 
 def worlds_for(folder: Path, seed: int = 1, **changes: Any) -> Callable[[], RigWorld]:
     """What makes such worlds, one like the other, without a further look at the folder."""
-    found = pots.load(folder)
+    found = pot_folder.load(folder)
     assert found.pot is not None, found.problems
     calibration, spec = found.pot.calibration, replace(spec_of(folder), **changes)
     return lambda: RigWorld(found.parts, RigPot(spec, seed), calibration)

@@ -2,7 +2,7 @@
 
 What belongs here: a pot's folder turned into the numbers of a budget, the usual value and
 the standard uncertainty of each, and where they come from. What does not: what follows from
-them (course.py), what to buy (sizing.py), reading files (pots.py).
+them (course.py), what to buy (sizing.py), reading files (pot_folder.py).
 
 A standard uncertainty below is our own estimate (a type B evaluation, GUM 4.3) unless a source
 stands beside it. Water is ml, charge mAh, current mA, areas cm2; a month is 0 to 11.
@@ -19,11 +19,11 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import fields, plan
+from wakewell.errors import BadInput
+from wakewell.pot import agree, pot_folder
+from wakewell.rig import battery
+from wakewell.rig.tables import along
 
-from .. import agree, pots
-from ..logs import BadInput
-from ..rig import battery
-from ..rig.tables import along
 from .doubt import Doubt, about, doubtful, nominal
 
 # Each month's mean reference ET (mm a day) and air temperature (°C) of the rig's climates: the
@@ -200,7 +200,7 @@ class Inputs:
         return self.cell_mah * self.cell_true * self.charge
 
 
-def open_folder(path: str) -> pots.PotFolder:
+def open_folder(path: str) -> pot_folder.PotFolder:
     """The pot's folder, or its pot.toml, or a folder with nothing but pot.toml in it.
 
     What is not there takes the core's usual values. Raises BadInput with the first problem.
@@ -208,23 +208,25 @@ def open_folder(path: str) -> pots.PotFolder:
     where = Path(path)
     if where.name == "pot.toml":
         where = where.parent
-    folder = pots.load(where)
+    folder = pot_folder.load(where)
     absent = [
-        kind for kind in ("wiring", *pots.KINDS) if not os.path.lexists(where / f"{kind}.toml")
+        kind
+        for kind in ("wiring", *pot_folder.KINDS)
+        if not os.path.lexists(where / f"{kind}.toml")
     ]
     names = [folder.file_name(kind) for kind in absent]
     _refuse(folder, names)
-    for kind in pots.KINDS:
+    for kind in pot_folder.KINDS:
         if kind in absent:
             setattr(folder, kind, {row[0]: row[3] for row in fields.KINDS[kind]})
     if absent:
-        pots.tell_calibration(folder)
+        pot_folder.tell_calibration(folder)
         agree.check_told(folder)
         _refuse(folder, names)
     return folder
 
 
-def _refuse(folder: pots.PotFolder, absent: list[str]) -> None:
+def _refuse(folder: pot_folder.PotFolder, absent: list[str]) -> None:
     """BadInput with the first problem that is not of an absent file."""
     problems = [problem for problem in folder.problems if problem.file not in absent]
     if problems:
@@ -232,7 +234,7 @@ def _refuse(folder: pots.PotFolder, absent: list[str]) -> None:
         raise BadInput(f"{problems[0]}{more}")
 
 
-def gather(folder: pots.PotFolder, today: date) -> Inputs:
+def gather(folder: pot_folder.PotFolder, today: date) -> Inputs:
     """The inputs of a folder without problems. Raises BadInput where they contradict each other."""
     told = folder.about
     assert told is not None
@@ -248,10 +250,12 @@ def gather(folder: pots.PotFolder, today: date) -> Inputs:
     return replace(found, assumed=assumed)
 
 
-def _water(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) -> dict[str, Any]:
+def _water(
+    folder: pot_folder.PotFolder, told: pot_folder.About, assumed: dict[str, str]
+) -> dict[str, Any]:
     """Tank, plant and doses."""
     settings, limits, cal = folder.settings, folder.limits, folder.calibration
-    crop = told.crop or pots.Crop()
+    crop = told.crop or pot_folder.Crop()
     et0, air = MONTHS[crop.stands]
     if told.crop is None:
         assumed["crop"] = f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}"
@@ -338,10 +342,12 @@ def _water(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) ->
     }
 
 
-def _board(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) -> dict[str, Any]:
+def _board(
+    folder: pot_folder.PotFolder, told: pot_folder.About, assumed: dict[str, str]
+) -> dict[str, Any]:
     """Times and currents of the board and the pump."""
     cal = folder.calibration
-    board = told.board or pots.Board()
+    board = told.board or pot_folder.Board()
     if told.board is None:
         assumed["board"] = (
             "[board] is not in pot.toml: a bare module, currents from the chip's sheet"
@@ -385,7 +391,7 @@ def _board(folder: pots.PotFolder, told: pots.About, assumed: dict[str, str]) ->
     }
 
 
-def divider_ma(folder: pots.PotFolder, told: pots.About) -> Doubt:
+def divider_ma(folder: pot_folder.PotFolder, told: pot_folder.About) -> Doubt:
     """Current through the battery divider, by Ohm's law at a nominal voltage."""
     part = folder.parts.get("battery")
     if part is None or told.battery is None:
@@ -395,7 +401,9 @@ def divider_ma(folder: pots.PotFolder, told: pots.About) -> Doubt:
     return about(1000.0 * volts / ohm, 0.07, "divider")
 
 
-def _cell(folder: pots.PotFolder, cell: pots.Battery, assumed: dict[str, str]) -> dict[str, Any]:
+def _cell(
+    folder: pot_folder.PotFolder, cell: pot_folder.Battery, assumed: dict[str, str]
+) -> dict[str, Any]:
     """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
     floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells
     if cell.chemistry == "lithium-ion":

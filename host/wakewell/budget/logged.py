@@ -1,7 +1,7 @@
 """What a pot's own log says, in place of what its pot.toml assumes.
 
 What belongs here: level, charge and use from the log, and the inputs of a budget with them. What
-does not: reading a log (report/series.py), telling its use apart (report/usage.py).
+does not: reading a log (log/series.py), telling its use apart (usage.py).
 """
 
 from __future__ import annotations
@@ -10,11 +10,13 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
-from .. import logs, pots
-from ..report import series, usage
-from ..report.forecast import SPREADS_28, WINDOW, learned_spread
-from ..report.times import DAY_S
+from wakewell.log import logs, series
+from wakewell.log.times import DAY_S
+from wakewell.pot import pot_folder
+
+from . import usage
 from .doubt import Doubt, about, doubtful, nominal
+from .forecast import SPREADS_28, WINDOW, learned_spread
 from .inputs import Inputs, charge_at
 
 FRESH_DAYS = 45  # an older log says how thirsty the plant is, not how full the tank
@@ -46,7 +48,7 @@ class Logged:
     upkeep: bool = False
 
 
-def read(folder: pots.PotFolder) -> Logged | None:
+def read(folder: pot_folder.PotFolder) -> Logged | None:
     """What the log in the pot's folder says, or None if there is none with a date."""
     if not (folder.path / "logs").is_dir():
         return None
@@ -86,7 +88,7 @@ def _used(told: Logged, log: series.PotLog, tolerance_ml: int) -> Logged:
         (b - a) / max(0.25, (two.time_s - one.time_s) / DAY_S)
         for (one, a), (two, b) in pairwise(zip(doses, at, strict=True))
     )
-    place = log.about.crop.stands if log.about and log.about.crop else pots.STANDS[0]
+    place = log.about.crop.stands if log.about and log.about.crop else pot_folder.STANDS[0]
     return replace(
         told,
         use_ml_day=size * (len(doses) - 1) / between,
@@ -103,7 +105,7 @@ def _day(time_s: float) -> date:
     return datetime.fromtimestamp(time_s, UTC).date()
 
 
-def applied(inputs: Inputs, told: Logged, folder: pots.PotFolder, today: date) -> Inputs:
+def applied(inputs: Inputs, told: Logged, folder: pot_folder.PotFolder, today: date) -> Inputs:
     """The inputs with what the log knows better. What was noted later than the log goes before its
     level and charge."""
     about_pot = folder.about
@@ -129,7 +131,7 @@ def applied(inputs: Inputs, told: Logged, folder: pots.PotFolder, today: date) -
     return replace(flat, wasted=flat.wasted * factor)
 
 
-def _level_and_charge(inputs: Inputs, told: Logged, pot: pots.About) -> Inputs:
+def _level_and_charge(inputs: Inputs, told: Logged, pot: pot_folder.About) -> Inputs:
     changes: dict[str, Doubt] = {}
     kept = dict(inputs.assumed)
     if told.level_ml is not None:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from .. import pots
-from ..tomlfile import show_path
+from wakewell.pot import pot_folder
+from wakewell.tomlfile import show_path
+
 from . import course, sizing
 from .course import Answer, Life
 from .doubt import Doubt, contributors, interval, nominal, standard
@@ -33,7 +34,7 @@ class Budget:
     which all advice counts; ran_out: when "tank" or "battery" had ended before today.
     """
 
-    folder: pots.PotFolder
+    folder: pot_folder.PotFolder
     inputs: Inputs
     today: date
     now: Inputs
@@ -49,7 +50,7 @@ class Budget:
     scenarios: list[tuple[str, Life]] = field(default_factory=list)
 
 
-def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None,
+def made(folder: pot_folder.PotFolder, inputs: Inputs, today: date, until: date | None,
          away: int | None, log: Logged | None = None) -> Budget:  # fmt: skip
     """Work it all out."""
     has_cell = inputs.cell_mah > 0.0
@@ -79,7 +80,7 @@ def made(folder: pots.PotFolder, inputs: Inputs, today: date, until: date | None
 
 
 def scenarios(
-    folder: pots.PotFolder, now: Inputs, log: Logged | None = None
+    folder: pot_folder.PotFolder, now: Inputs, log: Logged | None = None
 ) -> list[tuple[str, Life]]:
     """[(what if, how long the tank then lasts from today)]."""
     found, settings = [], folder.settings

@@ -24,13 +24,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar, get_args
 
-from wakewell import chips
 from wakewell.deskboard.chip import CAUSES, Asleep, Awake, Boot, Chip, Counters, State
 from wakewell.deskboard.image import BLOCK_BYTES, read_unlocked, write_unlocked
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.interpreter import DeskBoardError, Spawner, shared_memory
 from wakewell.deskboard.port import Direction, HostPort
 from wakewell.deskboard.world import QuietWorld, World
+from wakewell.pot import chips
 
 if sys.platform != "win32":  # where why_not() must still be able to say why not
     import fcntl
@@ -54,7 +54,8 @@ class DeskBoard:
     world: what is wired to the pins (World); nothing if None.
     unique_id: machine.unique_id(), 6 bytes; made from the image's path if None.
     heap_bytes: size of the interpreter's heap. Its words are twice as wide as a chip's.
-    chip: whose pins it has: one of wakewell.chips.PORTED. Its converter is an ESP32's throughout.
+    chip: whose pins it has: one of wakewell.pot.chips.PORTED. Its converter is an ESP32's
+        throughout.
     awake: how simulated time passes while the chip runs. "real": with the PC's clock.
         "stepped": only as the board uses it (sleep, ticks, pins), so a wake takes
         milliseconds and is the same every time. "host": real while a host has the port open,

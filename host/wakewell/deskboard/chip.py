@@ -19,11 +19,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from wakewell import chips
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.interpreter import DeskBoardError, Interpreter
 from wakewell.deskboard.pads import Pads
 from wakewell.deskboard.world import World
+from wakewell.pot import chips
 
 Awake = Literal["host", "real", "stepped"]
 Asleep = Literal["hold", "skip", "real"]

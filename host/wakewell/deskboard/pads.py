@@ -12,9 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from wakewell import chips
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.world import Level, World
+from wakewell.pot import chips
 
 
 @dataclass

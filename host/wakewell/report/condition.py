@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 
 from wakecore import fields, rules
 from wakewell import words
-from wakewell.expected import within_s
+from wakewell.budget.forecast import Forecast
+from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
+from wakewell.log.times import DAY_S, Calendar, span_text
+from wakewell.report.expected import within_s
 from wakewell.report.findings import ACT, Finding
-from wakewell.report.forecast import Forecast
-from wakewell.report.series import PotLog, Wake, refill_of, start_of, target_of
-from wakewell.report.times import DAY_S, Calendar, span_text
 
 WELL, DUE, SILENT, PERSON = "well", "due", "no news", "needs help now"
 ORDER = {PERSON: 0, SILENT: 1, DUE: 2, WELL: 3}

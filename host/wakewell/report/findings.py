@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from statistics import median
 
 from wakewell import words
-from wakewell.report.series import PotLog, Wake
-from wakewell.report.times import DAY_S
-from wakewell.report.trend import joined, line_fit, mann_kendall, theil_sen
+from wakewell.log.series import PotLog, Wake
+from wakewell.log.times import DAY_S
+from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
 
 QUIET, WATCH, ACT, UNKNOWN = "quiet", "watch", "see to", "not known"
 SURE_P = 0.01

@@ -16,11 +16,11 @@ from wakecore.run import OVERRUN_MS, UNREAD
 from wakecore.table import convert
 from wakecore.wake import HELD_MS
 from wakewell import words
-from wakewell.fieldlog import FieldLog
-from wakewell.logs import Record
+from wakewell.log.fieldlog import FieldLog
+from wakewell.log.logs import Record
+from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
+from wakewell.log.times import Calendar
 from wakewell.report import pictures
-from wakewell.report.series import PotLog, Wake, refill_of, start_of, target_of
-from wakewell.report.times import Calendar
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UNITS = {

@@ -19,11 +19,14 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
-from wakewell import board_file, bring_up, extras, words
-from wakewell.logs import BadInput, Skip
-from wakewell.report import condition, findings, forecast, magnifier, pictures, recurring
-from wakewell.report.series import PotLog, Wake, lockout_spans, pot_folder, refill_of, start_of
-from wakewell.report.times import DAY_S, Calendar, span_text
+from wakewell import extras, words
+from wakewell.budget import forecast
+from wakewell.errors import BadInput
+from wakewell.log.logs import Skip
+from wakewell.log.series import PotLog, Wake, lockout_spans, pot_folder, refill_of, start_of
+from wakewell.log.times import DAY_S, Calendar, span_text
+from wakewell.pot import board_file, bringup_file
+from wakewell.report import condition, findings, magnifier, pictures, recurring
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
@@ -456,7 +459,7 @@ def first_contact(log: PotLog) -> str:
         board = board_file.board_id(pot.path)
     except BadInput:
         board = None
-    return bring_up.standing(pot.path, board)
+    return bringup_file.standing(pot.path, board)
 
 
 def maker_rows(view: PotView) -> list[tuple[str, str]]:

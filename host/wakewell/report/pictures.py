@@ -19,10 +19,10 @@ from itertools import pairwise
 from typing import Any
 
 from wakewell import extras, words
-from wakewell.logs import BadInput
-from wakewell.report.forecast import Forecast
-from wakewell.report.series import PotLog, lockout_spans, refill_of
-from wakewell.report.times import Calendar
+from wakewell.budget.forecast import Forecast
+from wakewell.errors import BadInput
+from wakewell.log.series import PotLog, lockout_spans, refill_of
+from wakewell.log.times import Calendar
 
 BUCKETS = 1500
 Row = tuple[float, float | None]

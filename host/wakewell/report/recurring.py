@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator, Sequence
 from operator import attrgetter
 
 from wakewell import words
+from wakewell.log.series import PotLog, Wake, lockout_spans
+from wakewell.log.times import DAY_S, Calendar
 from wakewell.report.findings import ACT, LATELY_S, QUIET, WATCH, Finding
-from wakewell.report.series import PotLog, Wake, lockout_spans
-from wakewell.report.times import DAY_S, Calendar
 
 NAME = "faults that come back"
 SEASON_DAYS, YEAR_DAYS = 92, 365

@@ -11,8 +11,8 @@ import io
 from datetime import UTC, datetime
 from typing import Any
 
-from wakewell.logs import BadInput
-from wakewell.report.series import PotLog, Wake
+from wakewell.errors import BadInput
+from wakewell.log.series import PotLog, Wake
 
 TIMES = ("time_utc", "elapsed_s")
 NUMBERS = (

@@ -24,22 +24,21 @@ from tqdm import tqdm
 from wakeboard import clock
 from wakecore import line
 from wakecore.state import State, from_bytes
-from wakewell import (
+from wakewell import extras, kept, terminal
+from wakewell.errors import BadInput
+from wakewell.log import obeyed
+from wakewell.pot import (
     bench_book,
     board_file,
-    bring_up,
+    bringup_file,
+    certificates,
     chips,
-    extras,
-    kept,
-    obeyed,
-    pots,
-    preview,
+    pot_folder,
+    private,
     stage,
-    terminal,
 )
-from wakewell.board_file import board_id
-from wakewell.logs import BadInput
-from wakewell.remote import certificates, private
+from wakewell.pot.board_file import board_id
+from wakewell.replay import preview
 from wakewell.usb import image, payload
 from wakewell.usb.link import (
     EPOCH,
@@ -233,7 +232,7 @@ def check_board(link: Link, folder: Path) -> None:
             f"({folder / board_file.BOARD_FILE}). Connect the right board, or delete that file to "
             "change over (then it has to be commissioned on this one)"
         )
-    about = pots.load(folder).about
+    about = pot_folder.load(folder).about
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
     for name in (chip, about.chip if about is not None else None):
         if name is not None and name not in chips.PORTED:
@@ -276,7 +275,7 @@ def check_belongs(link: Link, folder: Path) -> None:
     if board_id(folder) is not None:
         return
     there = (link.read("/pot/limits.json") or b"").rstrip(b"\r\n")
-    if there != pots.load(folder).lines.get("limits", b""):
+    if there != pot_folder.load(folder).lines.get("limits", b""):
         raise BadInput(
             f"{link.port}: this board does not carry the hard limits of {folder.name}, and the "
             f"folder does not say which board is its own. Name the pot it belongs to, or flash "
@@ -285,7 +284,7 @@ def check_belongs(link: Link, folder: Path) -> None:
     board_file.remember(folder, link.identity.unique_id, link.identity.machine)
 
 
-def check_free(link: Link, folder: Path, pot: pots.PotFolder) -> None:
+def check_free(link: Link, folder: Path, pot: pot_folder.PotFolder) -> None:
     """Refuse a board that is another pot's: this one would get its memory and its log."""
     there = (link.read("/pot/limits.json") or b"").rstrip(b"\r\n")
     if board_id(folder) is None and there and there != pot.lines["limits"]:
@@ -339,7 +338,7 @@ def flash_one(
     or replaced by what it says. None: Undecided is raised where there are such.
     accept_weaker: send what by the pot's own log protects less than what is on the board.
     """
-    pot = pots.load(folder)
+    pot = pot_folder.load(folder)
     if pot.problems:
         raise BadInput(f"{folder}: {pot.problems[0]}; run wakewell check {folder}")
     with connect(port, say, **({} if wait_s is None else {"wait_s": wait_s})) as link:
@@ -404,7 +403,7 @@ def flash_one(
     return result
 
 
-def foresee(pot: pots.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
+def foresee(pot: pot_folder.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
     """Say what this version would have decided on the pot's own log; stop where that is weaker."""
     found = preview.of(pot)
     for text in found.lines:
@@ -431,12 +430,12 @@ def ahead(link: Link) -> datetime | None:
 
 def beside(folder: Path, board: str, now: datetime) -> list[str]:
     """What else is to be known of this pot while its board is on the cable."""
-    return [bring_up.standing(folder, board), *certificates.notes(folder, now)]
+    return [bringup_file.standing(folder, board), *certificates.notes(folder, now)]
 
 
 def settle(
-    link: Link, pot: pots.PotFolder, keep_asked: bool | None, result: Result
-) -> tuple[pots.PotFolder, int]:
+    link: Link, pot: pot_folder.PotFolder, keep_asked: bool | None, result: Result
+) -> tuple[pot_folder.PotFolder, int]:
     """What was asked by radio and what settings.toml says become one: (the pot, number of the
     newest message that is settled by it).
 
@@ -445,7 +444,7 @@ def settle(
     link.exec(FINISH)  # what is in force is known only then
     seen = obeyed.judged([link.read(f"/pot/heard.{slot}") for slot in (0, 1)])
     pending = None
-    if (pot.path / pots.PRIVATE).exists():  # else nothing that asks is believed
+    if (pot.path / pot_folder.PRIVATE).exists():  # else nothing that asks is believed
         key, board = private.read(pot.path).key, link.identity.unique_id
         pending = obeyed.pending(pot, board, seen, key, link.now())
     in_force = obeyed.on_board(pot, link.read("/pot/settings.json"), seen)
@@ -475,7 +474,7 @@ def forget_bench(folder: Path, board: str, result: Result) -> None:
         result.notes.append(f"its bench book is of the pot before: set aside in {kept.KEPT}/")
 
 
-def at_its_stage(link: Link, pot: pots.PotFolder, result: Result) -> pots.PotFolder:
+def at_its_stage(link: Link, pot: pot_folder.PotFolder, result: Result) -> pot_folder.PotFolder:
     """The pot at the stage that its commissioning gives it on this board (R14)."""
     board = link.identity.unique_id
     found = stage.standing(pot, board)
@@ -493,7 +492,7 @@ def at_its_stage(link: Link, pot: pots.PotFolder, result: Result) -> pots.PotFol
     return stage.compiled(pot, found.stage)
 
 
-def carries(link: Link, pot: pots.PotFolder, calibration: bytes) -> bool:
+def carries(link: Link, pot: pot_folder.PotFolder, calibration: bytes) -> bool:
     """Does the board have this pot's very calibration in force, on the same pins?"""
     wanted = {"/pot/wiring.json": payload.wiring_line(pot), "/pump.json": payload.pump_line(pot)}
     return stage.same_calibration(pot.lines["calibration"], calibration) and all(
@@ -508,7 +507,7 @@ def keep_in_force(link: Link, folder: Path) -> None:
             kept.keep_in_force(folder, link.read(name) or b"")
 
 
-def wanted_files(pot: pots.PotFolder, code: payload.Code) -> dict[str, bytes]:
+def wanted_files(pot: pot_folder.PotFolder, code: payload.Code) -> dict[str, bytes]:
     """Every file the board shall have, by path."""
     wanted = {f"/code/{code.version}/{name}": data for name, data in code.files.items()}
     assert pot.about is not None  # a folder without problems has one
@@ -816,7 +815,7 @@ def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
     """Write a MicroPython image with esptool, after asking. It erases what is on the chip."""
     if len(folders) != 1 or len(args.port) != 1:
         raise BadInput("--interpreter needs one POT and its --port")
-    about = pots.load(folders[0]).about
+    about = pot_folder.load(folders[0]).about
     if about is None:
         raise BadInput(f"{folders[0]}: no chip is known of it; run wakewell check {folders[0]}")
     if about.chip not in chips.PORTED:

@@ -14,8 +14,10 @@ import struct
 from dataclasses import dataclass
 from pathlib import Path
 
-from wakewell import chips, extras
-from wakewell.logs import BadInput, printable
+from wakewell import extras
+from wakewell.errors import BadInput
+from wakewell.log.logs import printable
+from wakewell.pot import chips
 from wakewell.tomlfile import show_path
 from wakewell.usb.link import LEAST_VERSION
 

@@ -10,12 +10,14 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.state import PHASES, from_bytes
-from wakewell import logs, pots
-from wakewell.logs import BadInput, printable
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.log.logs import printable
+from wakewell.pot import pot_folder
+from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
 from wakewell.usb.link import MOST_SAID, Link, connect
 from wakewell.usb.pull import POT, Pulled, last_records, leave, listed
-from wakewell.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
 
 LAST_WAKES = 5
 
@@ -115,7 +117,7 @@ def run(args: argparse.Namespace) -> int:
     folder = Path(args.pot)
     if not folder.is_dir():
         raise BadInput(f"{folder}: no such folder; give the folder of a pot")
-    pots.load(folder)
+    pot_folder.load(folder)
     port = match_ports([folder], args.port, True)[0][1]
     with connect(port, progress, **({} if args.wait is None else {"wait_s": args.wait})) as link:
         check_board(link, folder)

@@ -27,7 +27,8 @@ from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 from serial.tools import list_ports
 
-from wakewell.logs import BadInput, printable
+from wakewell.errors import BadInput
+from wakewell.log.logs import printable
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)  # from which a board counts
 MOST_S = 1 << 32  # of a date since then

@@ -19,8 +19,10 @@ from typing import Any
 
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell import kept, logs
-from wakewell.logs import BadInput, printable
+from wakewell import kept
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.log.logs import printable
 from wakewell.usb.flash import check_belongs, check_board, keep_in_force, match_ports, progress
 from wakewell.usb.link import EPOCH, BoardLost, Link, connect
 

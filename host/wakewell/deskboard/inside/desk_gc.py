@@ -3,7 +3,7 @@
 
 A collection waits until the second thread (desk_core) has shown its pointers, which takes a busy
 computer its time, and this heap is far larger than a chip's. What board code asks for is kept and
-told; what it means for memory is tried on an interpreter of 32 bits (wakewell.chip32).
+told; what it means for memory is tried on an interpreter of 32 bits (wakewell.interpreters.chip32).
 """
 
 import gc as _gc

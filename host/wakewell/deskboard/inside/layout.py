@@ -36,7 +36,7 @@ EDGES = 120  # uint32: set by the bridge at an edge, cleared by the board before
 UNIQUE_ID = 128  # 6 bytes
 IRQ_RISES = 160  # uint32 per pin, 64 pins: edges seen so far
 IRQ_FALLS = 416
-# The chip, as wakewell.chips has it. Masks of pins, uint64.
+# The chip, as wakewell.pot.chips has it. Masks of pins, uint64.
 OUTPUT_PINS = 672
 INPUT_ONLY_PINS = 680
 RTC_PINS = 688  # those that wake from deep sleep, and are held in it by themselves

@@ -1,0 +1,1 @@
+"""A pot at the bench: checked, brought up, commissioned, calibrated."""

@@ -1,0 +1,464 @@
+"""`wakewell bringup`: first contact of a board, each part tried by itself, as found.
+
+What belongs here: the steps, what a person is told and asked, and what a finding means. What does
+not: what runs on the board by itself (device/bringup.py), the file it ends in (bringup_file.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+
+from wakewell.bench.bench_board import BEGIN
+from wakewell.errors import BadInput
+from wakewell.kept import today
+from wakewell.pot import bringup_file, chips, pot_folder, private
+from wakewell.pot.bringup_file import BringUp, Step
+from wakewell.usb import payload
+from wakewell.usb.flash import check_board, check_pulse, match_ports, progress, set_clock
+from wakewell.usb.link import EPOCH, Link, connect, value_of
+
+CAUTION = """\
+This drives the pump's pin, again and again. Before it begins:
+  - take the pump and its switch off pin {pump}; nothing may be connected to it but this jumper
+  - join pin {pump} and pin {spare} by a jumper wire, and nothing else to pin {spare}
+  - no mains voltage anywhere near: no charger, no mains pump
+  - a lithium cell may burn if shorted: its maker's sheet comes first; the USB cable alone is enough
+No water is needed, and the pot's log and settings stay as they are."""
+ASLEEP = """\
+The one thing that cannot be measured from here is the current asleep. To measure it safely:
+  - cable out, pump and charger off; the cell's own protection circuit stays in place
+  - switch off; ammeter, on its 200 mA range, between the cell's plus and the board; never across
+    the cell: that is a short
+  - switch on, wait a minute until the board sleeps, then go down to the microampere range; go up
+    again before it wakes, for a start of the radio draws half an ampere"""
+ALL_MS, REST_MS = 150, 32  # of a pulse
+# By how much a pulse may be off, in parts per thousand, and how late the program sees its end
+PULSE_PPT, LATE_MS = 50, 3.0  # own assumptions
+WAIT_S = 180.0  # for the board to come back
+UNTIL_BUTTON_S = 20.0  # its own steps before the button's
+BUTTON_S = 60.0
+MOST_UA = 1e6
+EARLY_MS = 1000  # nobody is as quick
+TRIES, AGAIN_S = 5, 5.0
+
+PULSES = """
+import chip, time
+x, w = chip.Pulser({pin}, {off}), 1 - {off}
+s = chip.sense({spare}, 2 if {off} else 1)
+chip.watch(10000)
+def one(whole):
+    x.pulse(whole)
+    t = time.ticks_us()
+    while s.value() != w and time.ticks_diff(time.ticks_us(), t) < 20000:
+        time.sleep_us(200)
+    t = time.ticks_us()
+    while s.value() == w and time.ticks_diff(time.ticks_us(), t) < 400000:
+        time.sleep_us(200)
+    return time.ticks_diff(time.ticks_us(), t)
+x.arm({whole}, {rest})
+try:
+    v = [one(True), one(True), one(True), one(False)]
+finally:
+    x.stop()
+    loader.lease()
+print(v)
+"""
+CONVERTER = """
+b.sensors(True)
+f = parts.fit(b.wiring)
+print(repr({n: [p.adc.read_uv() for _ in range(64)] for n, p in f.items() if hasattr(p, 'adc')}))
+b.sensors(False)
+"""
+MEMORY = """
+import gc, chip, network
+gc.collect()
+w = network.WLAN(network.STA_IF)
+w.active(True)
+print([gc.mem_free(), gc.mem_alloc()] + chip.heap())
+w.active(False)
+"""
+TLS = """
+import chip, time
+from wakeboard import radio
+from wakeboard.store import read_bytes
+t, why, j = time.ticks_ms(), '', 0
+k = None
+p = radio.secrets('/pot')
+if p is None:
+    why = 'no secrets on the board'
+else:
+    w = radio.join(p)
+    j = time.ticks_diff(time.ticks_ms(), t)
+    if w is None:
+        why = 'no Wi-Fi'
+    else:
+        try:
+            chip.set_clock({now_s})
+            t = time.ticks_ms()
+            k = radio.call({host!r}, {port}, read_bytes('/pot/ca.der'), True, w.ifconfig()[3])[0]
+            for _ in range(1000):
+                if k.write(b'\\r\\n'):
+                    break
+                time.sleep_ms(20)
+            else:
+                why = 'no end of the handshake in 20 s'
+        except (OSError, ValueError, RuntimeError, MemoryError) as e:
+            why = repr(e)
+        if k is not None:
+            k.close()
+        radio.leave(w)
+print(repr((j, time.ticks_diff(time.ticks_ms(), t), why)))
+"""
+START = """
+import os
+os.rename('/pump.json', '/pump.json.aside')
+os.rename('/bringup.py.new', '/bringup.py')
+"""
+GO_ON = """
+import bringup
+bringup.run()
+import machine
+machine.reset()
+"""
+END = """
+import os
+for p in ('/bringup.py', '/bringup.json'):
+    try:
+        os.remove(p)
+    except OSError:
+        pass
+"""
+
+
+class Row(msgspec.Struct):
+    """What the boot after a step found: why the chip woke, how long the step took by its clock,
+    the pin's two levels, whether RTC memory was kept, time to the program's start."""
+
+    cause: Annotated[str, msgspec.Meta(max_length=20)]
+    took_ms: Annotated[int, msgspec.Meta(ge=-(1 << 40), le=1 << 40)]
+    levels: Annotated[list[Annotated[int, msgspec.Meta(ge=0, le=1)]], msgspec.Meta(max_length=2)]
+    rtc_memory: bool
+    started_ms: Annotated[int, msgspec.Meta(ge=0, le=1 << 30)]
+
+
+class Plan(msgspec.Struct):
+    """What the board brings back, by the name of each step."""
+
+    step: int
+    done: bool
+    found: dict[str, Row]
+
+
+@dataclass
+class Try:
+    """One sitting: the pot, its board, and what was found so far."""
+
+    folder: Path
+    pot: pot_folder.PotFolder
+    port: str
+    spare: int
+    pump: tuple[int, int]
+    say: Callable[[str], None]
+    steps: list[Step] = field(default_factory=list)
+
+    def add(self, name: str, good: bool | None, found: str, **numbers: Any) -> None:
+        """A step is done: one line for the person, a row for the file."""
+        self.steps.append(Step(name, good, found, numbers))
+        mark = {True: "good", False: "OTHERWISE", None: "not tried"}[good]
+        self.say(f"  {name:<18} {mark:<10} {found}")
+
+
+# --- with the board at its prompt ---------------------------------------------------------------
+
+
+def pulses(t: Try, link: Link) -> None:
+    """Length and count of the pump's hardware pulses, seen at the spare pin. BadInput without the
+    jumper: then nothing else is tried."""
+    pin, off = t.pump
+    code = PULSES.format(pin=pin, off=off, spare=t.spare, whole=ALL_MS, rest=REST_MS)
+    found = [us / 1000 for us in value_of(link.exec(code), t.port, list[int])]
+    if len(found) != 4 or max(found) < 1:
+        raise BadInput(
+            f"{t.port}: pin {t.spare} saw no pulse of pin {pin}: join these two pins by a jumper, "
+            "or name another pin with --spare; nothing else was tried"
+        )
+    wanted = (ALL_MS, ALL_MS, ALL_MS, REST_MS)
+    good = all(
+        abs(a - b) <= PULSE_PPT * b / 1000 + LATE_MS for a, b in zip(found, wanted, strict=True)
+    )
+    text = ", ".join(f"{ms:.1f}" for ms in found)
+    t.add("pulses", good, f"{text} ms; meant: {', '.join(map(str, wanted))}", lengths_ms=found)
+
+
+def converter(t: Try, link: Link) -> None:
+    """Steps and noise of every probe's converter input."""
+    found = value_of(link.exec(CONVERTER), t.port, dict[str, list[int]])
+    for name, looks in sorted(found.items()):
+        values = sorted(set(looks))
+        gaps = [b - a for a, b in pairwise(values)]
+        noise, step = round(statistics.pstdev(looks)), min(gaps, default=0)
+        text = f"{round(statistics.median(looks))} uV, noise {noise} uV"
+        text += f", steps of {step} uV" if step else ", always the very same"
+        t.add(f"converter, {name}", True, text, noise_uv=noise, step_uv=step)
+
+
+def memory(t: Try, link: Link) -> None:
+    """What is left with the Wi-Fi up."""
+    free, used, system, piece = value_of(link.exec(MEMORY), t.port, list[int])
+    text = f"{free} bytes free in the interpreter's heap of {free + used}, Wi-Fi up"
+    text += f"; the system has {system}, the largest piece {piece}" if system else ""
+    t.add("memory", True, text, heap_free=free, heap_used=used, system_free=system, largest=piece)
+
+
+def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
+    """A handshake with the host that reports go to."""
+    if where is None:
+        t.add("TLS", None, "no host: give --tls HOST:PORT, or name a broker in private.toml")
+        return
+    host, port = where
+    now_s = int((link.now() - EPOCH).total_seconds())
+    code = TLS.format(host=host, port=port, now_s=now_s)
+    joined_ms, ms, why = value_of(link.exec(code), t.port, tuple[int, int, str])
+    text = why[:100] or f"hands shaken in {ms} ms, Wi-Fi joined in {joined_ms} ms"
+    t.add("TLS", not why, f"{host}:{port}: {text}", joined_ms=joined_ms, shaken_ms=ms)
+
+
+# --- by itself, through sleeps and resets --------------------------------------------------------
+
+
+def away(t: Try, link: Link, button: list[int] | None) -> None:
+    """Give the board its plan and let it go."""
+    source = (payload.device_folder() / "bringup.py").read_bytes()
+    plan = {"pump": list(t.pump), "spare": t.spare, "button": button, "found": {}}
+    plan |= {"step": -1, "boots": 0, "done": False, "begun_ms": 0, "started_ms": 0}
+    link.write("/bringup.py.new", source)
+    link.replace("/bringup.json", json.dumps(plan).encode())
+    link.exec(START)
+    link.leave()
+
+
+def fetched(t: Try, wait_s: float) -> Plan:
+    """What the board brings back. One that was met between two of its steps goes on."""
+    for left in range(TRIES - 1, -1, -1):
+        with connect(t.port, progress, wait_s=wait_s) as link:
+            try:
+                plan = msgspec.json.decode(link.read("/bringup.json") or b"", type=Plan)
+            except msgspec.DecodeError:
+                raise BadInput(
+                    f"{t.port}: the board brought nothing back that can be read; run this again, "
+                    "and look at /error.txt on it if that does not help"
+                ) from None
+            if plan.done or not left:
+                link.exec(END)
+                # What RTC memory kept of the time went with the steps
+                version = link.read("/code/in-force") or b""
+                set_clock(link, version.decode(errors="replace").strip())
+                link.leave()
+                return plan
+            link.exec_last(GO_ON)
+        progress(f"{t.port}: it was not done yet; waiting for it")
+        time.sleep(AGAIN_S)
+    raise AssertionError("the last try returned or raised")
+
+
+def back(t: Try, plan: Plan, button: list[int] | None) -> None:
+    """What that means, step by step."""
+    found = plan.found
+    if not plan.done:
+        t.add("its own steps", False, f"broken off in step {plan.step}, see /error.txt on it")
+    off = t.pump[1]
+    held, on, free = [off, off], [1 - off, 1 - off], [0, 1]
+    asleep = ("asleep, the pin let go", "asleep, the pin held", "reset, the pin held")
+    for name, title, cause, wanted in (
+        ("floats", asleep[0], "timer", free),
+        ("held", asleep[1], "timer", held),
+        ("reset", asleep[2], "reset", held),
+    ):
+        row = found.get(name)
+        if row is not None:
+            good = row.levels == wanted and row.cause == cause
+            text = f"{pin_text(row.levels)} after it; {row.cause} in {row.took_ms / 1000:.1f} s"
+            t.add(title, good, text, levels=row.levels, took_ms=row.took_ms)
+    if (row := found.get("bite")) is not None:
+        good = row.levels != on and row.cause == "watchdog"
+        text = f"{pin_text(row.levels)} after it; {row.cause} in {row.took_ms / 1000:.1f} s"
+        t.add("watchdog, in a pulse", good, text, levels=row.levels, took_ms=row.took_ms)
+    if button is None:
+        t.add("wake by button", None, "no button in wiring.toml")
+    elif (row := found.get("button")) is not None:
+        early = row.took_ms < EARLY_MS
+        text = f"{row.cause} in {row.took_ms / 1000:.1f} s"
+        if row.cause == "timer":
+            text += ": nobody pressed it, or it does not wake the chip"
+        elif early:
+            text += ": before anybody can have pressed it; does its pin float?"
+        t.add("wake by button", row.cause == "button" and not early, text, took_ms=row.took_ms)
+    kept = [row.rtc_memory for row in found.values()]
+    text = f"2048 bytes kept through {sum(kept)} of {len(kept)} sleeps and resets"
+    t.add("RTC memory", bool(kept) and all(kept), text)
+    if found:
+        ms = max(row.started_ms for row in found.values())
+        t.add("start", True, f"{ms} ms from the start to the program", started_ms=ms)
+
+
+def pin_text(levels: list[int]) -> str:
+    """What a pair of levels tells of a pin."""
+    words = {(0, 1): "pin free", (0, 0): "pin low", (1, 1): "pin high"}
+    return words.get(tuple(levels), "pin at no clear level")  # type: ignore[arg-type]
+
+
+# --- the command --------------------------------------------------------------------------------
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `wakewell bringup`."""
+    parser.add_argument("pot", metavar="POT", help="folder of the pot whose board is tried")
+    parser.add_argument("--port", default="", help="serial port of its board")
+    parser.add_argument("--spare", type=int, metavar="PIN", help="pin at the jumper's other end")
+    parser.add_argument("--tls", default="", metavar="HOST:PORT", help="whom to shake hands with")
+    parser.add_argument("--asleep-ua", type=float, metavar="UA", help="current asleep, measured")
+    parser.add_argument("--yes", action="store_true", help="do not ask; wait for each step's time")
+    parser.add_argument("--wait", type=float, default=WAIT_S, metavar="S", help="wait for a board")
+    parser.epilog = (
+        f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. exit codes: 0 "
+        "all "
+        "that was tried is as it should be; 1 a step found something else; 2 not tried"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    pot = pot_folder.load(folder)
+    if pot.problems or pot.about is None:
+        why = pot.problems[0] if pot.problems else "it is not complete"
+        raise BadInput(f"{folder}: {why}; run wakewell check {folder}")
+    if args.asleep_ua is not None and not 0 < args.asleep_ua <= MOST_UA:
+        raise BadInput(f"--asleep-ua {args.asleep_ua:g}: allowed more than 0, up to {MOST_UA:g}")
+    where = host_of(args.tls, folder)
+    spare = spare_pin(pot, args.spare)
+    part = pot.parts["pump"]
+    pump = (part.pins["pin"], 1 if part.words.get("active") == "low" else 0)
+    print(CAUTION.format(pump=pump[0], spare=spare))
+    if not args.yes and input("Type 'bare' when only the jumper is there: ").strip() != "bare":
+        raise BadInput("nothing was tried; type bare once nothing but the jumper is at the pin")
+    ((_, port),) = match_ports([folder], [args.port] if args.port else [], args.yes)
+    t = Try(folder, pot, port, spare, pump, print)
+    button = button_of(pot)
+    with connect(port, progress, wait_s=args.wait) as link:
+        check_board(link, folder)
+        check_pulse(link)
+        absent = [p for p in ("/code/in-force", "/chip.py", "/pump.json") if link.read(p) is None]
+        if absent:
+            raise BadInput(
+                f"{port}: {absent[0]} is not on this board; run wakewell flash {folder} first"
+            )
+        link.exec(BEGIN)
+        desk = bool(link.eval("hasattr(__import__('machine'), 'desk_utc')"))
+        identity = link.identity
+        pulses(t, link)
+        converter(t, link)
+        memory(t, link)
+        link.renew()
+        tls(t, link, where)
+        away(t, link, button)
+    print("The board now sleeps and resets by itself. Leave the cable in, press nothing yet.")
+    if button is not None:
+        pause(args.yes, f"Count to {UNTIL_BUTTON_S:.0f}, press the POT's button once, then Enter: ",
+              UNTIL_BUTTON_S + BUTTON_S)  # fmt: skip
+    else:
+        pause(args.yes, f"Count to {UNTIL_BUTTON_S:.0f}, then Enter: ", UNTIL_BUTTON_S)
+    back(t, fetched(t, args.wait), button)
+    asleep(t, args.asleep_ua, args.yes)
+    micropython = ".".join(str(n) for n in identity.version)
+    found = BringUp(today(), identity.unique_id, identity.machine, pot.about.chip, micropython,
+                    desk, tuple(t.steps))  # fmt: skip
+    if copy := bringup_file.store(folder, found):
+        print(f"The earlier one is kept: {copy}")
+    print(
+        f"All of it is in {folder / bringup_file.FILE}. "
+        "Take the jumper off before the pump goes on."
+    )
+    return 1 if found.bad() else 0
+
+
+def pause(yes: bool, question: str, wait_s: float) -> None:
+    """Until the person says so, or the time is over."""
+    if yes:
+        time.sleep(wait_s)
+    else:
+        input(question)
+
+
+def asleep(t: Try, given: float | None, yes: bool) -> None:
+    """The current asleep: the person's own measurement."""
+    value = given
+    if value is None and not yes:
+        print(ASLEEP)
+        answer = input("Current asleep in microamperes (empty: not measured): ").strip()
+        if answer:
+            try:
+                value = float(answer.replace(",", "."))
+            except ValueError:
+                value = -1.0
+            if not 0 < value <= MOST_UA:
+                t.say(f"  {answer!r}: allowed more than 0, up to {MOST_UA:g}; not noted")
+                value = None
+    if value is None:
+        t.add("current asleep", None, "not measured")
+    else:
+        t.add("current asleep", True, f"{value:g} uA, as measured by hand", asleep_ua=value)
+
+
+def host_of(given: str, folder: Path) -> tuple[str, int] | None:
+    """Whom to shake hands with: as given, else as private.toml has it, else nobody."""
+    if given:
+        host, _, port = given.rpartition(":")
+        if not host or not port.isdigit() or not 0 < int(port) < 65536:
+            raise BadInput(f"--tls {given}: allowed HOST:PORT, such as broker.example.org:8883")
+        return host, int(port)
+    if not (folder / pot_folder.PRIVATE).exists():
+        return None
+    for name, way in private.read(folder).ways().items():
+        if name == "post" or way["tls"]:
+            return str(way["host"]), int(way["port"])
+    return None
+
+
+def spare_pin(pot: pot_folder.PotFolder, given: int | None) -> int:
+    """The pin at the jumper's other end. BadInput if the one given will not do."""
+    assert pot.about is not None
+    chip = chips.CHIPS[pot.about.chip]
+    taken = frozenset(pin for part in pot.parts.values() for pin in part.pins.values())
+    # Not one that is looked at while the chip starts: the jumper could keep it from starting.
+    never = taken | chip.strapping.keys() | chip.serial.keys()
+    free = [p for p in sorted(chip.pins - never) if not chips.refused(chip, chips.DRIVE, p)]
+    best = chips.fitting(chip, chips.DRIVE, frozenset(never)) or free
+    if given is None and best:
+        return best[-1]
+    if given not in free:
+        said = "no pin is free" if given is None else f"--spare {given}: not one of them"
+        raise BadInput(
+            f"{said}; allowed a free pin with pulls of its own, and none that the chip looks at "
+            f"as it starts: {', '.join(map(str, free)) or 'there is none on this pot'}"
+        )
+    return given
+
+
+def button_of(pot: pot_folder.PotFolder) -> list[int] | None:
+    """[pin, level while pressed, its pull] of the pot's button, as the board knows it."""
+    if "button" not in pot.parts:
+        return None
+    part = pot.parts["button"]
+    pull = {"none": 0, "down": 1, "up": 2}[str(part.words.get("pull") or "up")]
+    return [part.pins["pin"], 1 if pull == 1 else 0, pull]

@@ -1,0 +1,342 @@
+"""`wakewell calibrate`: a pot's tables from the points recorded at the bench and in the pot.
+
+What belongs here: which probe is fitted how, what follows for flow, capacity and doses, the new
+calibration.toml, the picture. What does not: the fits (fits.py), taking points (commission.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from wakecore import fields
+from wakewell import extras
+from wakewell.errors import BadInput
+from wakewell.kept import replace, today
+from wakewell.pot import chips, pot_folder, stage
+from wakewell.pot.bench_book import Book
+
+BENCH = "bench"  # kind of a soil point taken out of the pot
+CAPACITY, REFILL = "capacity", "refill"
+STRAIGHT = ("battery", "temperature", "current")
+UNITS = {"soil": "ppt", "level": "ml", "battery": "mV", "current": "mA", "saucer": "ppt"}
+PICTURE = "calibration.svg"
+# Two-sided 95 % quantiles of Student's t for 1 to 9 degrees of freedom (JCGM 100:2008, table G.2)
+STUDENT = (12.71, 4.30, 3.18, 2.78, 2.57, 2.45, 2.36, 2.31, 2.26)
+
+
+@dataclass
+class Flow:
+    """The flow into a cup. Microlitres a second."""
+
+    mean: float
+    sd: float
+    highest: float
+    runs: int
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty of the mean, about 95 %; infinite for one run."""
+        if self.runs < 2:
+            return math.inf
+        return STUDENT[min(self.runs - 2, 8)] * self.sd / math.sqrt(self.runs)
+
+
+@dataclass
+class Calibration:
+    """What is to be written: changes by file and key, and lines for a person."""
+
+    folder: Path
+    book: Book
+    fits: dict[str, Any] = field(default_factory=dict)
+    changes: dict[str, dict[str, Any]] = field(default_factory=dict)
+    lines: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+    def change(self, kind: str, key: str, value: Any) -> None:
+        """Note a value for a file of the pot."""
+        self.changes.setdefault(kind, {})[key] = value
+
+
+def need_fits() -> None:
+    """BadInput where the libraries of fits, an extra, are not installed."""
+    try:
+        import wakewell.bench.fits  # noqa: F401
+    except ImportError as absent:
+        raise BadInput(
+            f"fitting needs the package {absent.name}: {extras.install('calibrate')}"
+        ) from None
+
+
+def calibrate(folder: Path, book: Book, only: list[str] | None = None) -> Calibration:
+    """Fit every probe that has points. A probe that supports no fit is in `refused`."""
+    need_fits()
+    from wakewell.bench import fits
+
+    pot = pot_folder.load(folder)
+    if pot.about is None or "calibration" not in pot.files:
+        why = pot.problems[0] if pot.problems else "not complete"
+        raise BadInput(f"{folder}: {why}; run wakewell check {folder}")
+    made = Calibration(folder, book)
+    for name, least, most, _ in fields.PROBES:
+        if only and name not in only:
+            continue
+        points = book.points(name)
+        if name == "soil" and any(p.kind != BENCH for p in points):
+            points = [p for p in points if p.kind != BENCH]
+        if not points:
+            continue
+        outside = [p.value for p in points if not least <= p.value <= most]
+        if outside:
+            made.refused.append(f"{name}: {outside[0]:g}: allowed {least} to {most}")
+            continue
+        try:
+            found = fits.fit(name, points, name in STRAIGHT, UNITS.get(name, ""))
+        except BadInput as why:
+            made.refused.append(str(why))
+            continue
+        made.fits[name] = found
+        put_probe(made, pot, name, found)
+    put_flow(made, pot, book)
+    put_water(made, pot, book)
+    return made
+
+
+def put_probe(made: Calibration, pot: pot_folder.PotFolder, name: str, found: Any) -> None:
+    """A probe's table into calibration.toml, and what to say of it."""
+    old = pot.calibration.get(name, {})
+    seen = max(p.spread for p in found.points)
+    spread = max(2 * seen, old.get("spread", 0))
+    table = {
+        "points": [list(pair) for pair in found.table],
+        "rails": rails(pot, name, found.table, old.get("rails")),
+        "spread": spread,
+    }
+    made.change("calibration", name, table)
+    unit = UNITS.get(name, "")
+    low, high = found.span
+    worst = max((abs(r) for r in found.residuals), default=0.0)
+    made.lines += [
+        f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
+        f"{low} to {high} {unit}".rstrip(),
+        f"  uncertainty {found.expanded:.3g} {unit} (k = 2); largest residual {worst:.3g}"
+        + (f", of a point left out {found.left_out:.3g}" if found.left_out else "")
+        + f"; whole numbers add {found.table_error:.2g}",
+    ]
+    if name == "soil" and all(p.kind == BENCH for p in found.points):
+        made.lines.append("  from air and water only: provisional; take points in the pot")
+    if name == "level" and pot.parts[name].kind != "float":
+        steepest = max(
+            abs(b[1] - a[1]) / (b[0] - a[0])
+            for a, b in zip(found.table, found.table[1:], strict=False)
+        )
+        tolerance = math.ceil(spread * steepest) + 1
+        if tolerance > pot.calibration.get("tolerance_ml", 0):
+            made.change("calibration", "tolerance_ml", tolerance)
+            made.lines.append(f"  tolerance_ml = {tolerance}: scatter of the gauge (R4, R8)")
+
+
+def rails(
+    pot: pot_folder.PotFolder, name: str, table: list[tuple[int, int]], old: list[int] | None
+) -> list[int]:
+    """Counts that no sound probe gives: the old ones if they still enclose the points."""
+    low, high = table[0][0], table[-1][0]
+    if old and old[0] < low and high < old[1]:
+        return list(old)
+    part = pot.parts.get(name)
+    margin = max(1, (high - low) // 4)
+    found = [low - margin, high + margin]
+    if part is not None and chips.ANALOG in part.uses.values() and pot.about is not None:
+        chip = chips.CHIPS[pot.about.chip]
+        found[0] = min(low - 1, max(found[0], 1000 * chip.least_mv - 50_000))
+        found[1] = max(high + 1, min(found[1], 1000 * chip.most_mv + 50_000))
+    return found
+
+
+def put_flow(made: Calibration, pot: pot_folder.PotFolder, book: Book) -> None:
+    """The usual flow, and the highest one, by which R3 counts."""
+    rates = []
+    for number, row in enumerate(book.rows("flow"), 1):
+        if "void" in row:
+            continue
+        ran_ms, ml = row.get("ran_ms"), row.get("ml")
+        if not isinstance(ran_ms, int) or not isinstance(ml, int | float) or ran_ms < 1 or ml <= 0:
+            raise BadInput(f"{book.path}: flow {number}: allowed ran_ms and ml above 0; correct it")
+        rates.append(1e6 * ml / ran_ms)
+    if not rates:
+        return
+    mean = sum(rates) / len(rates)
+    sd = math.sqrt(sum((r - mean) ** 2 for r in rates) / (len(rates) - 1)) if rates[1:] else 0.0
+    flow = Flow(mean, sd, max(rates), len(rates))
+    made.change("calibration", "flow_ul_s", round(mean))
+    # R3 counts by the highest flow: seen, with the scatter on top, a twentieth at least.
+    highest = math.ceil(max(flow.highest + 2.0 * sd, 1.05 * flow.highest) / 100.0) * 100
+    if highest != pot.limits.get("flow_max_ul_s"):
+        made.change("limits", "flow_max_ul_s", highest)
+    known = f"{flow.expanded / 1000:.2g} ml/s" if flow.runs > 1 else "not known: run it again"
+    made.lines.append(
+        f"flow: {mean / 1000:.2f} ml/s from {len(rates)} runs, uncertainty {known} (95 %); hard "
+        f"limit counts {highest / 1000:.1f} ml/s (R3)"
+    )
+
+
+def put_water(made: Calibration, pot: pot_folder.PotFolder, book: Book) -> None:
+    """Capacity, refill point and the water for one part per thousand."""
+    assert pot.about is not None
+    values = {p.kind: p.value for p in book.points("soil") if p.kind in (CAPACITY, REFILL)}
+    if CAPACITY not in values:
+        return
+    capacity = round(values[CAPACITY])
+    wilting = pot.calibration.get("wilting_ppt", 100)
+    made.change("calibration", "capacity_ppt", capacity)
+    made.change("calibration", "ul_per_ppt", pot.about.planter.volume_ml)
+    if REFILL in values and capacity > wilting:
+        depletion = round(1000 * (capacity - values[REFILL]) / (capacity - wilting))
+        if 50 <= depletion <= 950:
+            made.change("settings", "depletion_ppt", depletion)
+            made.lines.append(f"refill point {values[REFILL]:.0f} ppt: depletion_ppt = {depletion}")
+    found = made.fits.get("soil")
+    if found is None:
+        return
+    # A dose aimed at a target that is uncertain by U stays U below capacity, or it drains.
+    most = max(500, math.floor(1000 * (capacity - found.expanded) / capacity))
+    if pot.settings.get("fill_ppt", 950) > most:
+        made.change("settings", "fill_ppt", most)
+        made.lines.append(
+            f"fill_ppt = {most}: smaller doses, because soil water is only known to "
+            f"{found.expanded:.0f} ppt"
+        )
+
+
+def write(made: Calibration) -> list[str]:
+    """Write the changes, comments kept, the old files copied. Lines that say so.
+
+    Nothing is written if the folder then holds a problem it did not hold before.
+    """
+    texts: dict[str, str] = {}
+    for kind, changes in made.changes.items():
+        path = made.folder / f"{kind}.toml"
+        document = tomlkit.parse(path.read_text(encoding="utf-8"))
+        for key, value in changes.items():
+            put(document, key, value)
+        texts[kind] = tomlkit.dumps(document)
+    old = {kind: (made.folder / f"{kind}.toml").read_text(encoding="utf-8") for kind in texts}
+    pot = pot_folder.load(made.folder)
+    before = {(p.file, p.text) for p in pot.problems}
+    copies = {k: replace(made.folder / f"{k}.toml", t) for k, t in texts.items() if t != old[k]}
+    written = pot_folder.load(made.folder)
+    after = [p for p in written.problems if (p.file, p.text) not in before]
+    if after:
+        for kind in copies:
+            (made.folder / f"{kind}.toml").write_text(old[kind], encoding="utf-8")
+        raise BadInput(f"{after[0]}; nothing was written")
+    if copies and "calibration" in written.files:
+        stage.follow(made.book, pot, written)
+    return [
+        f"written: {kind}.toml, the one before is {copy}" for kind, copy in sorted(copies.items())
+    ]
+
+
+def put(document: Any, key: str, value: Any) -> None:
+    """Set a value or a table in place, its comment kept."""
+    if not isinstance(value, dict):
+        document[key] = value
+        return
+    if key not in document:
+        document[key] = tomlkit.table()
+        document[key].comment(f"fitted {today().isoformat()}")
+    for inner, content in value.items():
+        document[key][inner] = content
+
+
+def picture(made: Calibration, path: Path) -> None:
+    """Points and fit of every probe, residuals below: one SVG."""
+    try:
+        import matplotlib
+    except ImportError:
+        text = f"the picture needs matplotlib: {extras.install('calibrate')}"
+        raise BadInput(text) from None
+    matplotlib.use("svg")
+    import numpy as np
+    from matplotlib import pyplot
+
+    count = max(1, len(made.fits))
+    figure, axes = pyplot.subplots(
+        2, count, figsize=(4.2 * count, 5.2), squeeze=False, height_ratios=(3, 1), sharex="col"
+    )
+    for column, (name, found) in enumerate(made.fits.items()):
+        top, below = axes[0][column], axes[1][column]
+        low, high = found.table[0][0], found.table[-1][0]
+        grid = np.linspace(low, high, 200)
+        curve = np.array([found.curve(c) for c in grid])
+        scale = 1e-6 if high > 100_000 else 1.0
+        top.fill_between(
+            grid * scale, curve - found.expanded, curve + found.expanded,
+            color="0.88", label="uncertainty (k = 2)",
+        )  # fmt: skip
+        top.plot(grid * scale, curve, color="0.35", label=found.kind)
+        table = np.array(found.table)
+        top.plot(table[:, 0] * scale, table[:, 1], "s--", color="tab:blue", ms=4, label="table")
+        x = np.array([p.counts for p in found.points]) * scale
+        top.errorbar(
+            x, [p.value for p in found.points], [2.0 * p.u for p in found.points],
+            fmt="o", color="black", capsize=3, ms=4, label="points",
+        )  # fmt: skip
+        top.set_title(name)
+        top.set_ylabel(UNITS.get(name, ""))
+        top.legend(fontsize=8, frameon=False)
+        below.axhline(0.0, color="0.6", lw=0.8)
+        below.plot(x, found.residuals, "o", color="black", ms=4)
+        below.set_ylabel("residual")
+        below.set_xlabel("V at the pin" if scale != 1.0 else "counts")
+    figure.suptitle(f"{made.folder.resolve().name}, {today().isoformat()}")
+    figure.tight_layout()
+    figure.savefig(path, metadata={"Date": None})
+    pyplot.close(figure)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument(
+        "--only", action="append", metavar="PROBE", help="fit this probe only; may be repeated"
+    )
+    parser.add_argument("--dry-run", action="store_true", help="show, write nothing")
+    parser.add_argument("--picture", metavar="FILE", help=f"default: {PICTURE} in the folder")
+    parser.add_argument("--page", metavar="DIR", help="write the page of the pot's log there too")
+    parser.epilog = "exit codes: 0 fitted; 1 a probe's points support no fit; 2 nothing to fit"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    known = [row[0] for row in fields.PROBES]
+    for name in args.only or []:
+        if name not in known:
+            raise BadInput(f"--only {name}: allowed {', '.join(known)}")
+    made = calibrate(folder, Book(folder), args.only)
+    if not made.fits and not made.changes:
+        why = "; ".join(made.refused) or "no points are recorded; run wakewell commission"
+        raise BadInput(f"{folder}: {why}")
+    print(*made.lines, sep="\n")
+    for text in made.refused:
+        print(f"NOT fitted: {text}")
+    if not args.dry_run:
+        print(*write(made), sep="\n")
+        if made.fits:
+            path = Path(args.picture) if args.picture else folder / PICTURE
+            picture(made, path)
+            print(f"picture: {path}")
+        if args.page:
+            from wakewell.report import page_files
+
+            print(f"page:    {page_files.page_link(folder / 'logs', args.page)}")
+        print("Now flash the pot, and commit its folder.")
+    return 1 if made.refused else 0

@@ -1,0 +1,685 @@
+"""`wakewell commission`: a pot's first start, step by step, at the bench and then in the pot.
+
+What belongs here: the steps, their questions, and when each may be taken. What does not: what is
+run on the board (bench_board.py), what is made of the points (calibrate.py), the book
+(bench_book.py).
+
+It can be stopped at any question and taken up again: what is measured is in the book at once.
+The pump never runs without a word typed for that very run, nor longer than is said.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import sys
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from wakecore.table import convert
+from wakewell.bench import calibrate, wiring_drawing
+from wakewell.bench.bench_board import Bench
+from wakewell.errors import BadInput
+from wakewell.kept import replace
+from wakewell.pot import agree, chips, pot_folder
+from wakewell.pot.bench_book import STAGES, Book, LedTo
+from wakewell.pot.board_file import board_id
+from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
+from wakewell.tomlfile import show
+from wakewell.usb.flash import match_ports
+
+DRAWING = "wiring.svg"
+RUN_WORD, GO_ON = "run", "ok"
+SHORT_MS, FLOW_MS = 1000, 4000
+WET_MS, DRY_MS = 3000, 1500  # the pump's current; dry is short, for it runs on water's bearing
+DRY_PPT = 800  # a current in air above this part of that in water tells no dry run. Own assumption
+FLOW_RUNS, MOST_FLOW_RUNS = 3, 6
+SCATTER_PPT = 50  # more than this between runs: run again. Common practice, no source
+STAND = timedelta(hours=20)
+METER_MA_PPT = 20  # of its current range, the same
+METER_PPT = 5  # standard uncertainty of a cheap multimeter; own assumption
+WEIGHED_PPT = 15  # standard uncertainty of soil water by weight; own assumption
+FULL_CELL_MV = 4200
+# DS18B20: a sixteenth of a degree a count (Maxim data sheet, table 1)
+DS18B20 = [(-320, -20_000), (960, 60_000)]
+
+
+class Stopped(Exception):
+    """The person, or the file of answers, has had enough for now."""
+
+
+class Failed(Exception):
+    """A step found something that must be seen to."""
+
+
+@dataclass
+class Answers:
+    """Where answers come from: a file (scripted), or the person at the terminal."""
+
+    scripted: dict[str, list[Any]] | None = None
+    say: Callable[[str], None] = print
+    asked: list[str] = field(default_factory=list)
+
+    def ask(self, key: str, question: str) -> str:
+        """The stripped answer. Stopped at the end of the input or where the file has none."""
+        self.asked.append(key)
+        if self.scripted is not None:
+            left = self.scripted.get(key)
+            if not left:
+                raise Stopped(f"no answer for {key} in the file")
+            answer = str(left.pop(0))
+            self.say(f"{question} [{key}] {answer}")
+            return answer.strip()
+        try:
+            return input(f"{question} ").strip()
+        except EOFError:
+            raise Stopped("end of input") from None
+
+    def word(self, key: str, question: str, allowed: tuple[str, ...]) -> str:
+        """One of a few words; "stop" stops. Where all is asked is to go on, Enter does.
+
+        A pump's run has a word of its own, which is typed.
+        """
+        words_ = ["Enter for ok" if allowed == (GO_ON,) else ", ".join(allowed), "stop"]
+        for _ in range(5):
+            answer = self.ask(key, f"{question} ({', '.join(words_)})")
+            if answer == "stop":
+                raise Stopped("as you said")
+            if not answer and allowed == (GO_ON,):
+                return GO_ON
+            if answer in allowed:
+                return answer
+            self.say(f"  {show(answer)}: allowed {', '.join(words_)}")
+        raise Stopped("no answer that can be used")
+
+    def number(self, key: str, question: str, least: float, most: float) -> float | None:
+        """A number in a range; None for "skip"."""
+        for _ in range(5):
+            answer = self.ask(key, f"{question} ({least:g} to {most:g}, skip, stop)")
+            if answer == "stop":
+                raise Stopped("as you said")
+            if answer == "skip":
+                return None
+            try:
+                value = float(answer.replace(",", "."))
+            except ValueError:
+                value = most + 1
+            if least <= value <= most:
+                return value
+            self.say(f"  {show(answer)}: allowed {least:g} to {most:g}, skip, stop")
+        raise Stopped("no answer that can be used")
+
+
+@dataclass
+class Session:
+    """One sitting: pot, book, board, answers."""
+
+    folder: Path
+    pot: pot_folder.PotFolder
+    book: Book
+    bench: Bench
+    answers: Answers
+    board: str
+    now: Callable[[], datetime] = lambda: datetime.now(UTC)
+    step: str = ""
+
+    def say(self, text: str) -> None:
+        """One line for the person."""
+        self.answers.say(text)
+
+    def confirm(self, key: str, question: str, trouble: str) -> None:
+        """A yes, or Failed with what to do."""
+        if self.answers.word(key, question, ("yes", "no")) == "no":
+            raise Failed(trouble)
+
+    def live(self, name: str) -> list[int]:
+        """A probe's reading now; Failed if it does not answer."""
+        reading = self.bench.read().get(name)
+        if reading is None:
+            raise Failed(f"{name} does not answer: see to its wires, then run this again")
+        return reading
+
+    def point(self, probe: str, value: float, u: float, kind: str = "") -> list[int]:
+        """Read a probe and enter the point in the book."""
+        reading = self.live(probe)
+        self.enter(probe, reading[0], value, u, reading[1], kind)
+        self.say(f"  {probe}: {reading[0]} counts, spread {reading[1]}, at {value:g}")
+        return reading
+
+    def enter(
+        self, probe: str, counts: int, value: float, u: float, spread: int, kind: str = ""
+    ) -> None:
+        """A point into the book."""
+        self.book.add(
+            "point", step=self.step, probe=probe, counts=counts, value=value, u=u, spread=spread,
+            kind=kind,
+        )  # fmt: skip
+
+    def finding(
+        self, step: str, as_found: str, as_left: str = "", note: str = "", **values: Any
+    ) -> None:
+        """Enter what was found and left, in words; values: numbers that a later step needs."""
+        self.book.add("finding", step=step, as_found=as_found, as_left=as_left, note=note, **values)
+
+    def found(self, step: str, **kinds: type) -> dict[str, Any]:
+        """The newest finding of that step that has these values, of these kinds; {} if none."""
+        for row in reversed(self.book.rows("finding")):
+            if row.get("step") == step and all(
+                isinstance(row.get(name), kind) for name, kind in kinds.items()
+            ):
+                return dict(row)
+        return {}
+
+    def run_pump(self, key: str, ms: int, where: str) -> None:
+        """Run the pump once, after a word for this very run."""
+        ms = min(ms, self.pot.limits["pulse_ms"])
+        question = f"The pump will run for {ms / 1000:g} s, no longer. {where} Type {RUN_WORD}"
+        self.answers.word(key, question, (RUN_WORD,))
+        ran_ms = self.bench.run_pump(ms)
+        self.say(f"  ran {ran_ms} ms")
+
+
+# --- at the bench ------------------------------------------------------------------------------
+
+
+def wiring(s: Session) -> None:
+    s.say("Unplug the charger and take the cell out while you wire. Never bridge a lithium cell.")
+    for text in wiring_drawing.text(s.pot):
+        s.say(text)
+    path = s.folder / DRAWING
+    path.write_text(wiring_drawing.svg(s.pot), encoding="utf-8")
+    s.say(f"  drawn in {path}")
+    s.confirm("wiring.checked", "Is everything joined as listed?", "join it, then run this again")
+
+
+def pull_down(s: Session) -> None:
+    s.say("Hose end into a bucket. The pump's supply on. Its pin now floats: nothing may move.")
+    s.bench.float_pump()
+    moved = s.answers.word("pulldown.moved", "Did the pump move, or hum?", ("yes", "no"))
+    s.bench.pump_off()
+    if moved == "yes":
+        s.finding("pull-down", "the pump moved with its pin floating")
+        raise Failed(
+            "no resistor holds the switch off: fit 10 kilohm from its input to ground (R1)"
+        )
+    s.finding("pull-down", "held off with the pin floating")
+
+
+def battery(s: Session) -> None:
+    s.say("Charger off. Measure at the cell's own terminals; do not slip: a short burns.")
+    reading = s.live("battery")
+    mv = s.answers.number("battery.meter_mv", "The multimeter says, in mV", 1000, 30000)
+    if mv is None:
+        raise Stopped("without a battery reading there is no low-battery lockout (R5)")
+    part = s.pot.parts["battery"].numbers
+    expected = part["lower_ohm"] / (part["upper_ohm"] + part["lower_ohm"])
+    ratio = reading[0] / 1000.0 / mv
+    if abs(ratio / expected - 1.0) > 0.05:
+        raise Failed(
+            f"the divider gives {ratio:.3f} of the cell, wiring.toml says {expected:.3f}: see "
+            "which resistor is another one, correct it, then run this again"
+        )
+    assert s.pot.about is not None
+    cells = s.pot.about.battery.cells if s.pot.about.battery else 1
+    full_mv = FULL_CELL_MV * cells * ratio
+    most_mv = chips.CHIPS[s.pot.about.chip].most_mv
+    if full_mv > most_mv:
+        raise Failed(
+            f"a full cell puts {full_mv:.0f} mV on the pin, which reads true up to {most_mv} mV: "
+            "use a larger upper resistor"
+        )
+    s.say(f"  divider {ratio:.4f}, {100 * (1 - full_mv / most_mv):.0f} % headroom at a full cell")
+    s.point("battery", mv, mv * METER_PPT / 1000)
+    # A divider is proportional, so a second point follows from the first, less sure of itself.
+    low = round(reading[0] * 0.7)
+    s.enter("battery", low, round(mv * 0.7), mv * 0.01, reading[1], "ratio")
+    s.finding("battery", f"{reading[0]} counts at {mv:g} mV, ratio {ratio:.4f}")
+
+
+def sensors(s: Session) -> None:
+    readings = s.bench.read()
+    dead = [name for name, reading in readings.items() if reading is None]
+    if dead:
+        raise Failed(f"{', '.join(dead)}: no answer; see to the wires, then run this again")
+    for name, reading in sorted(readings.items()):
+        assert reading is not None
+        s.say(f"  {name}: {reading[0]} counts, spread {reading[1]}")
+    parts = s.pot.parts
+    if "soil" in parts:
+        s.answers.word("soil.air", "Soil probe clean, dry, in the air.", ("ok",))
+        air = s.point("soil", 0, 20, calibrate.BENCH)
+        s.answers.word("soil.water", "In a glass of water, to its mark.", ("ok",))
+        water = s.point("soil", 1000, 100, calibrate.BENCH)
+        if abs(air[0] - water[0]) < 10 * max(air[1], water[1], 1):
+            raise Failed("the soil probe hardly tells air from water: another probe, or its supply")
+    if "temperature" in parts:
+        celsius = s.live("temperature")[0] / 16
+        if not -10 <= celsius <= 50:
+            raise Failed(
+                f"the thermometer says {celsius:.1f} °C: see to its wires and its resistor"
+            )
+        for counts, value in DS18B20:
+            s.enter("temperature", counts, value, 300, 4, "sheet")
+    if "saucer" in parts:
+        s.answers.word("saucer.dry", "Saucer probe dry.", ("ok",))
+        s.point("saucer", 0, 50)
+        s.answers.word("saucer.wet", "Saucer probe in tap water.", ("ok",))
+        s.point("saucer", 1000, 50)
+    if "charger" in parts:
+        s.say("Connect the charger away from water, hands dry.")
+        s.answers.word("charger.on", "It charges now.", ("ok",))
+        on = s.point("charger", 1, 0)
+        s.answers.word("charger.off", "Charger off again.", ("ok",))
+        if on[0] == s.point("charger", 0, 0)[0]:
+            raise Failed("the charge sense does not change: see to the charger's status line")
+
+
+def level(s: Session) -> None:
+    part = s.pot.parts["level"]
+    assert s.pot.about is not None
+    full = s.pot.about.tank.volume_ml
+    if part.kind == "float":
+        s.answers.word("level.up", "Float lifted as by a full tank.", ("ok",))
+        switch_ml = s.answers.number("level.switch_ml", "Content at which it drops, ml", 1, full)
+        if switch_ml is None:
+            switch_ml = full // 8
+            s.say(f"  taken for {switch_ml} ml: the reserve is no surer than that")
+        s.point("level", switch_ml, 0)
+        s.answers.word("level.down", "Float down.", ("ok",))
+        s.point("level", 0, 0)
+        return
+    s.say("Tank in its place, empty, everything mains-powered out of reach of a spill.")
+    s.answers.word("level.empty", "Empty to where the pump draws air.", ("ok",))
+    s.point("level", 0, 5)
+    content, added = 0.0, 0
+    while added < 8:
+        more = s.answers.number("level.added_ml", "Weighed water poured in, ml", 1, full)
+        if more is None:
+            break
+        content, added = content + more, added + 1
+        if content > 1.05 * full:
+            raise Failed(f"{content:g} ml is more than the tank's {full} ml in pot.toml: which?")
+        s.point("level", round(content), 5 + 0.005 * content)
+        if content >= 0.97 * full:
+            break
+    if added < 2:
+        s.say("  fewer than three points: the table is a straight line, and less sure")
+
+
+def direction(s: Session) -> None:
+    s.say("Water in the tank, hose end held in a bucket, the board dry and away from both.")
+    s.run_pump("direction.run", SHORT_MS, "Pump under water?")
+    turned = s.answers.word(
+        "direction.water", "Water or bubbles came out of the hose end, not into the tank?",
+        ("yes", "no"),
+    )  # fmt: skip
+    if turned == "no":
+        s.finding("direction", "turned the wrong way, or not")
+        raise Failed("swap the pump's two wires, or free it, then run this again")
+    s.finding("direction", "right")
+
+
+def leak_look(s: Session) -> None:
+    for key, what in (
+        ("leak.joints", "All joints of the hose and the tank dry after that run?"),
+        ("leak.end", "Hose end fixed above the full tank's water, or with a siphon break?"),
+    ):
+        s.confirm(key, what, "a leak or a siphon waters your floor: see to it, then run this again")
+
+
+def prime(s: Session) -> None:
+    for _ in range(5):
+        s.run_pump("prime.run", 3000, "Hose end in the bucket.")
+        if s.answers.word("prime.solid", "A solid stream, no air?", ("yes", "no")) == "yes":
+            return
+    raise Failed("still air after five runs: a kink, a loose joint, or the pump above the water")
+
+
+def flow(s: Session) -> None:
+    s.say("Hose end where it will be in use, over a cup on a scale set to zero.")
+    rates = [1e6 * r["ml"] / r["ran_ms"] for r in s.book.rows("flow") if "void" not in r]
+    for _ in range(MOST_FLOW_RUNS):
+        if len(rates) >= FLOW_RUNS and scatter_ppt(rates) <= SCATTER_PPT:
+            break
+        s.run_pump("flow.run", FLOW_MS, "Cup empty and under the hose?")
+        ml = s.answers.number("flow.ml", "In the cup, g or ml", 1, 5000)
+        if ml is None:
+            continue
+        s.book.add("flow", step=s.step, ran_ms=s.bench.ran_ms, ml=ml)
+        rates.append(1e6 * ml / s.bench.ran_ms)
+    if len(rates) < 2:
+        raise Failed("two runs at the least: one tells nothing of the scatter")
+    word = f"{statistics.mean(rates) / 1000:.2f} ml/s, scatter {scatter_ppt(rates) / 10:.1f} %"
+    s.say(f"  {word}")
+    s.finding("flow", word)
+    if scatter_ppt(rates) > SCATTER_PPT:
+        raise Failed(f"{word}: more than 5 %: air in the hose, or a weak cell? Then run this again")
+
+
+def scatter_ppt(rates: list[float]) -> float:
+    """Standard deviation over mean."""
+    return 1000 * statistics.stdev(rates) / statistics.mean(rates) if len(rates) > 1 else 1000.0
+
+
+def pump_current(s: Session) -> None:
+    s.say("A meter in the pump's lead, in a range for its current; read it while the pump runs.")
+    ma = []
+    for key, where, ms in (
+        ("water", "Pump under water, hose end in the bucket?", WET_MS),
+        ("air", "Pump lifted out, hose empty: it runs dry once, and must not for longer.", DRY_MS),
+    ):
+        s.run_pump("current.run", ms, where)
+        counts, spread = s.bench.drew
+        seen = s.answers.number(f"current.{key}_ma", "The meter said, in mA", 1, 20000)
+        if seen is None:
+            s.say("  left out: the current is not used, and proves no water (R4)")
+            s.book.void(s.step)
+            return
+        ma.append(seen)
+        s.enter("current", counts, round(seen), seen * METER_MA_PPT / 1000, spread)
+    if ma[1] * 1000 > ma[0] * DRY_PPT:
+        raise Failed(
+            f"{ma[1]:g} mA in air, {ma[0]:g} mA in water: too near to tell a dry run; try with "
+            "all the hose in place, or leave current out of wiring.toml"
+        )
+    set_value(s, "calibration", "dry_ma", round((ma[0] + ma[1]) / 2))
+    s.finding("pump current", f"{ma[0]:g} mA in water, {ma[1]:g} mA in air")
+
+
+def button(s: Session) -> None:
+    s.answers.word("button.ready", "Hold the button down now and keep it.", ("ok",))
+    if not s.bench.button():
+        raise Failed("the button is not seen: see to its wires, and pull in wiring.toml")
+    s.answers.word("button.released", "Let it go.", ("ok",))
+    if s.bench.button():
+        raise Failed("the button stays pressed: a stuck one wakes the board until it is masked")
+
+
+def sleep_current(s: Session) -> None:
+    s.say("A meter in the cell's lead, board asleep. Start in the largest range: the start is mA.")
+    ua = s.answers.number("sleep.ua", "It draws, in microamperes", 1, 100000)
+    if ua is None:
+        return
+    s.finding("sleep current", f"{ua:g} uA")
+    set_value(s, "calibration", "sleep_ua", round(ua))
+    if ua > 1000:
+        s.say("  that is a development board's bridge and light: the cell lasts weeks, not a year")
+
+
+def provisional(s: Session) -> None:
+    finish_tables(s, 1)
+    s.say("Provisional: it reads and reports, and gives upkeep doses only if settings.toml agrees")
+    s.say(f"to them. Flash it: wakewell flash {s.folder}")
+
+
+# --- over the first weeks ------------------------------------------------------------------------
+
+
+def stand(s: Session) -> None:
+    if s.pot.parts["level"].kind == "float":  # it shows no amounts
+        dry = s.answers.word(
+            "stand.dry",
+            "Has the full tank stood for a day, and all below it is dry?",
+            ("yes", "no"),
+        )
+        if dry == "no":
+            raise Failed("stand it full over something that shows drops; see to any leak")
+        s.finding("leak stand", "dry below a full tank after a day, by eye")
+        return
+    began = s.found("leak stand begun", counts=int, at=datetime)
+    counts = s.live("level")[0]
+    if not began or began["at"].tzinfo is None:
+        s.finding("leak stand begun", f"{counts} counts", counts=counts, at=s.now())
+        raise Stopped("the tank now stands for a day, pump unused; come back tomorrow")
+    since = s.now() - began["at"]
+    if since < STAND:
+        raise Stopped(f"the tank has stood {since.total_seconds() / 3600:.0f} h; 20 are needed")
+    table = s.pot.calibration["level"]["points"]
+    lost_ml = convert(table, began["counts"]) - convert(table, counts)
+    days = max(1.0, since.total_seconds() / 86400)
+    allowed_ml = s.pot.calibration["tolerance_ml"] + days * s.pot.settings["leak_ml_day"]
+    s.finding("leak stand", f"{lost_ml} ml in {days:.1f} days", f"allowed {allowed_ml:.0f} ml")
+    if lost_ml > allowed_ml:
+        raise Failed(
+            f"the tank lost {lost_ml} ml in {days:.1f} days: find the leak, stand it again"
+        )
+    s.say(f"  {lost_ml} ml in {days:.1f} days, allowed {allowed_ml:.0f}")
+
+
+def soil_capacity(s: Session) -> None:
+    s.say("Soak the pot until it drips, let it drain overnight without a saucer, weigh it whole.")
+    grams = s.answers.number("soil.soaked_g", "It weighs, in g", 10, 500000)
+    if grams is None:
+        raise Stopped("come back when it has drained")
+    dry = s.answers.number("soil.dry_g", "Pot, dry substrate and plant weigh, if known, g", 1, 5e5)
+    assert s.pot.about is not None
+    volume = s.pot.about.planter.volume_ml
+    # What both weighings share drops out of a depletion, so only their own error counts in the fit.
+    ppt, word = float(s.pot.calibration["capacity_ppt"]), "capacity_ppt as it stood, not measured"
+    if dry is not None:
+        ppt, word = 1000 * (grams - dry) / volume, "weighed"
+        if not 100 <= ppt <= 900:
+            raise Failed(
+                f"{ppt:.0f} ppt of water cannot be: weigh again, or see volume_ml (pot.toml)"
+            )
+    s.point("soil", round(ppt), WEIGHED_PPT, calibrate.CAPACITY)
+    s.finding("soil capacity", f"{grams:g} g", f"{ppt:.0f} ppt", word, grams=grams)
+
+
+def soil_refill(s: Session) -> None:
+    s.say("When the plant just wants water, before it droops: weigh the pot again as it was then.")
+    grams = s.answers.number("soil.refill_g", "It weighs, in g", 10, 500000)
+    if grams is None:
+        raise Stopped("come back when it wants water")
+    soaked = s.found("soil capacity", grams=int) or s.found("soil capacity", grams=float)
+    if not soaked:
+        raise Failed(
+            "the bench book holds no weight of the soaked pot (grams): take that step again, with "
+            "--again 'soil capacity'"
+        )
+    was_g = soaked["grams"]
+    capacity = next(p.value for p in s.book.points("soil") if p.kind == calibrate.CAPACITY)
+    assert s.pot.about is not None
+    fell_ppt = 1000 * (was_g - grams) / s.pot.about.planter.volume_ml
+    if not 20 <= fell_ppt < capacity:
+        raise Failed(f"a fall of {fell_ppt:.0f} ppt from {capacity:g} ppt cannot be: weigh again")
+    s.point("soil", round(capacity - fell_ppt), WEIGHED_PPT, calibrate.REFILL)
+    s.finding("soil refill", f"{grams:g} g", f"{capacity - fell_ppt:.0f} ppt")
+
+
+def commissioned(s: Session) -> None:
+    finish_tables(s, 2)
+    s.say("Commissioned. Flash it, commit its folder, and look at the first doses.")
+    s.say(f"  wakewell flash {s.folder}")
+
+
+def finish_tables(s: Session, stage: int) -> None:
+    """Fit, write, set the stage; as found and as left into the book."""
+    found = {key: s.pot.calibration.get(key) for key in ("stage", "flow_ul_s", "capacity_ppt")}
+    made = calibrate.calibrate(s.folder, s.book)
+    if made.refused:
+        raise Failed(made.refused[0])
+    made.change("calibration", "stage", stage)
+    made.change("calibration", "float_only", int(s.pot.parts["level"].kind == "float"))
+    if stage == 1 and "upkeep_ml" in s.pot.settings and not s.pot.settings["upkeep_ml"]:
+        s.say("  settings.toml agrees to no upkeep dose: water by hand meanwhile")
+    for text in [*made.lines, *calibrate.write(made)]:
+        s.say(f"  {text}")
+    s.pot = pot_folder.load(s.folder)
+    s.book.lead_to(marks(s.pot, s.board))
+    left = {key: s.pot.calibration.get(key) for key in found}
+    s.finding("calibration", words(found), words(left))
+    if (outlook := agree.outlook(s.pot)) is not None:
+        s.say(f"  a dose: {outlook.dose_ml} ml in {outlook.pulses} pulses")
+
+
+def words(values: dict[str, Any]) -> str:
+    """Values in a line."""
+    return ", ".join(f"{key} = {value}" for key, value in values.items())
+
+
+def set_value(s: Session, kind: str, key: str, value: Any) -> None:
+    """One value of a file of the pot, a copy of the old file kept."""
+    path = s.folder / f"{kind}.toml"
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    document[key] = value
+    replace(path, tomlkit.dumps(document))
+    before, s.pot = s.pot, pot_folder.load(s.folder)
+    follow(s.book, before, s.pot)
+
+
+def own_book(s: Session) -> None:
+    """The bench book is one of this very board, or a new one is begun. Stopped if neither."""
+    board = s.book.led_to().board
+    if not s.book.begun or board == s.board:
+        pass
+    elif not board:
+        same = s.answers.word(
+            "book.board",
+            f"This bench book does not say which board it is of. Of this one, {s.board}?",
+            ("yes", "no"),
+        )
+        if same == "no":
+            s.book.anew()
+    else:
+        s.say(f"This bench book is of board {board}, and this is board {s.board}: what was")
+        s.say("measured with another board does not hold for this one.")
+        anew = s.answers.word(
+            "book.anew", "Begin a new book? The old one stays in kept/", ("yes", "no")
+        )
+        if anew == "no":
+            raise Stopped("nothing was changed")
+        s.book.anew()
+    if s.book.led_to().board != s.board:
+        s.book.lead_to(LedTo(board=s.board))
+
+
+def due_again(s: Session) -> list[str]:
+    """Steps that are done and hold no more: what they led to was changed since."""
+    led = s.book.led_to()
+    last = [step for step in STAGES if s.book.done(step)][-1:]
+    if led.stage and led.wiring != wiring_mark(s.pot):
+        return ["wiring", "pull-down", *last]
+    return last if led.calibration != calibration_mark(s.pot) else []
+
+
+# (step, part it needs, title, what to do, how long it takes: common practice, no source)
+STEPS: tuple[tuple[str, str, str, Callable[[Session], None], str], ...] = (
+    ("wiring", "", "Wiring", wiring, "20 minutes"),
+    ("pull-down", "pump", "The resistor that holds the pump off", pull_down, "2 minutes"),
+    ("battery", "battery", "Battery against a multimeter", battery, "5 minutes"),
+    ("sensors", "", "Every sensor live", sensors, "15 minutes"),
+    ("level", "level", "Tank level", level, "10 minutes"),
+    ("direction", "pump", "Which way the pump turns", direction, "2 minutes"),
+    ("leak look", "pump", "A look for leaks", leak_look, "12 minutes"),
+    ("prime", "pump", "The hose primed", prime, "2 minutes"),
+    ("flow", "pump", "Flow into a cup", flow, "10 minutes"),
+    ("pump current", "current", "What the pump draws", pump_current, "5 minutes"),
+    ("button", "button", "The button", button, "1 minute"),
+    ("sleep current", "", "Current asleep", sleep_current, "5 minutes"),
+    ("provisional", "", "Provisional", provisional, "1 minute"),
+    ("leak stand", "level", "The tank stands for a day", stand, "a day, most of it waiting"),
+    ("soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting"),
+    (
+        "soil refill",
+        "soil",
+        "When it wants water",
+        soil_refill,
+        "a week or two, most of it waiting",
+    ),
+    ("commissioned", "", "Commissioned", commissioned, "1 minute"),
+)
+
+
+def carry_on(s: Session, again: list[str]) -> int:
+    """Every step that is not done. 0 all done, 1 a step failed or was left for later."""
+    try:
+        own_book(s)
+    except Stopped as why:
+        s.say(f"Stopped: {why}. Run the same command to go on.")
+        return 1
+    again = [*again, *due_again(s)]
+    steps = [row for row in STEPS if not row[1] or row[1] in s.pot.parts]
+    for number, (name, _, title, act, long) in enumerate(steps, 1):
+        done, place = s.book.done(name), f"Step {number} of {len(steps)}"
+        if done and name not in again:
+            s.say(f"{place}, {title}: done {done}")
+            continue
+        s.say(f"{place}, {title}: about {long}")
+        s.step = name
+        if name != "flow" or name in again:  # runs of a broken-off flow step still count
+            s.book.void(name)
+        try:
+            act(s)
+        except Stopped as why:
+            s.say(f"Stopped at {name!r}: {why}. Run the same command to go on.")
+            return 1
+        except Failed as why:
+            s.finding(name, f"failed: {why}")
+            s.say(f"FAILED at {name!r}: {why}")
+            return 1
+        s.book.finish(name)
+    return 0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument("--answers", metavar="FILE", help="TOML: question = answer or [answers]")
+    parser.add_argument(
+        "--again", action="append", default=[], metavar="STEP",
+        help="take a step once more: " + ", ".join(row[0] for row in STEPS),
+    )  # fmt: skip
+    parser.epilog = "exit codes: 0 all steps done; 1 stopped or a step failed; 2 no start"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    calibrate.need_fits()  # what is missing is told before an hour at the bench, not after it
+    folder = Path(args.pot)
+    pot = pot_folder.load(folder)
+    if pot.about is None or not pot.parts or "calibration" not in pot.files:
+        why = pot.problems[0] if pot.problems else "not complete"
+        raise BadInput(f"{why}; correct it, then run this again")
+    for name in args.again:
+        if name not in [row[0] for row in STEPS]:
+            raise BadInput(f"--again {name}: allowed {', '.join(row[0] for row in STEPS)}")
+    answers = Answers(read_answers(Path(args.answers)) if args.answers else None)
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: no board is known for it; run wakewell flash {folder} first")
+    port = match_ports([folder], args.port, True)[0][1]
+    book = Book(folder)
+    if book.begun:
+        print(f"Going on with {book.path}.")
+    with Bench(folder, port, args.wait) as bench:
+        return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
+
+
+def read_answers(path: Path) -> dict[str, list[Any]]:
+    """The file of answers: a value, or a list of them, for each question's key."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(f"{path}: cannot be read: {error.strerror}") from None
+    except ValueError as error:
+        raise BadInput(f"{path}: not TOML: {error}") from None
+    found: dict[str, list[Any]] = {}
+    for key, value in data.items():
+        rows = value if isinstance(value, dict) else {"": value}
+        for inner, content in rows.items():
+            name = f"{key}.{inner}" if inner else key
+            found[name] = list(content) if isinstance(content, list) else [content]
+    return found
+
+
+if __name__ == "__main__":
+    sys.exit("run wakewell commission")

@@ -1,0 +1,119 @@
+"""A pot's wiring as a list and as a drawing, made from its wiring.toml.
+
+What belongs here: what is to be joined to what. What does not: which pins will do (agree.py).
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+from wakewell.pot import pot_folder
+
+WHAT = {
+    "pump": "gate or input of the pump's switch",
+    "power": "switch of the sensors' supply",
+    "soil": "soil probe, analogue out",
+    "battery": "middle of the battery divider",
+    "temperature": "DS18B20, data",
+    "current": "pump-current sense, analogue out",
+    "saucer": "saucer probe, analogue out",
+    "charger": "charger's status line",
+    "button": "button",
+    "light": "light that answers a press",
+}
+LEVEL = {
+    ("float", "pin"): "float switch",
+    ("gauge", "pin"): "level gauge, analogue out",
+    ("echo", "trigger"): "ultrasonic gauge, trigger",
+    ("echo", "echo"): "ultrasonic gauge, echo (its level must suit the pin)",
+}
+ROW_PX, WIDE_PX, CHIP_PX, PIN_PX = 34, 760, 150, 230
+
+
+def rows(pot: pot_folder.PotFolder) -> list[tuple[int, str, str]]:
+    """(pin, what goes there, what else it takes), by pin."""
+    found = []
+    for part in pot.parts.values():
+        for use, pin in part.pins.items():
+            what = LEVEL.get((part.kind, use)) or WHAT[part.name]
+            chip = pot.about.chip if pot.about else ""
+            found.append((pin, what, extra(part, chip, "power" in pot.parts)))
+    return sorted(found)
+
+
+def extra(part: pot_folder.Part, chip: str, switched: bool) -> str:
+    """Resistors and the other end. switched: the sensors' supply has a switch."""
+    if part.name == "pump":
+        return "10 kilohm from pin to ground; a diode across the pump, a fuse in its supply"
+    if part.name == "power":
+        return "10 kilohm from pin to where it is off"
+    if part.name == "battery":
+        upper, lower = part.numbers["upper_ohm"], part.numbers["lower_ohm"]
+        return f"{ohm(upper)} to the battery's plus, {ohm(lower)} to ground"
+    if part.name == "temperature":
+        return "4.7 kilohm from data to 3.3 V"
+    if part.name == "light":
+        return "through its resistor, lit while the pin is high"
+    pull = part.words.get("pull")
+    if part.name == "charger":
+        return {"none": "with a pull resistor of its own outside"}.get(
+            pull or "", "ground in common"
+        )
+    if part.name == "button" and pull in ("up", "down") and chip != "esp32":
+        # Only the ESP32 surely keeps its own pull asleep (MicroPython, quick reference for the
+        # ESP32, deep-sleep mode); Espressif asks for one outside where a low level wakes.
+        end, rail = ("ground", "3.3 V") if pull == "up" else ("3.3 V", "ground")
+        return f"other end to {end}; 100 kilohm from pin to {rail}"
+    if pull:
+        other = {"up": "other end to ground", "down": "other end to 3.3 V"}
+        return other.get(pull, "with a pull resistor of its own outside")
+    supply = "supply from the sensors' switch" if switched else "supply from 3.3 V"
+    return supply if part.name in ("soil", "level", "saucer") else ""
+
+
+def ohm(value: int) -> str:
+    """A resistance as people say it."""
+    if value >= 1_000_000:
+        return f"{value / 1e6:g} megohm"
+    return f"{value / 1e3:g} kilohm" if value >= 1000 else f"{value} ohm"
+
+
+def text(pot: pot_folder.PotFolder) -> list[str]:
+    """The wiring list, a line for each pin."""
+    found = rows(pot)
+    wide = max(len(what) for _, what, _ in found)
+    return [f"  pin {pin:<3} {what:<{wide}}  {more}".rstrip() for pin, what, more in found]
+
+
+def svg(pot: pot_folder.PotFolder) -> str:
+    """The drawing: the chip at the left, a line from each pin to its part."""
+    found = rows(pot)
+    high = 70 + ROW_PX * len(found)
+    chip = pot.about.chip if pot.about else "chip"
+    out = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE_PX} {high}" '
+        'font-family="sans-serif" font-size="13" role="img">',
+        f"<title>Wiring of {escape(pot.name)}</title>",
+        f'<rect width="{WIDE_PX}" height="{high}" fill="#fff"/>',
+        f'<text x="20" y="28" font-size="16">{escape(pot.name)}: wiring</text>',
+        f'<rect x="20" y="44" width="{CHIP_PX}" height="{high - 60}" rx="6" fill="#eef2f5" '
+        'stroke="#345"/>',
+        f'<text x="{20 + CHIP_PX / 2}" y="{(high + 30) / 2}" text-anchor="middle">'
+        f"{escape(chip)}</text>",
+    ]
+    for number, (pin, what, more) in enumerate(found):
+        y = 66 + ROW_PX * number
+        colour = "#b3261e" if what == WHAT["pump"] else "#345"
+        out += [
+            f'<line x1="{20 + CHIP_PX}" y1="{y}" x2="{PIN_PX + 24}" y2="{y}" stroke="{colour}" '
+            'stroke-width="2"/>',
+            f'<circle cx="{20 + CHIP_PX}" cy="{y}" r="3" fill="{colour}"/>',
+            f'<text x="{30 + CHIP_PX}" y="{y - 4}" font-size="12">{pin}</text>',
+            f'<text x="{PIN_PX + 32}" y="{y + 4}">{escape(what)}</text>',
+        ]
+        if more:
+            out.append(
+                f'<text x="{PIN_PX + 32}" y="{y + 18}" font-size="11" fill="#555">'
+                f"{escape(more)}</text>"
+            )
+    return "\n".join([*out, "</svg>", ""])

@@ -1,0 +1,1 @@
+"""Real MicroPythons on this computer."""

@@ -1,0 +1,81 @@
+"""A broker and a listener in one, for one bare chip: it hears each report and answers it.
+
+As much of MQTT 3.1.1 as a board speaks. What it hears is read and answered by the same functions
+as `wakewell listen` uses.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wakeboard import heard, mqtt
+from wakewell.radio import letters
+
+UTC = [9800, 43200]  # the time that it tells: a day in 2026
+
+
+class Broker:
+    """A Peer. reports: what was heard. deaf: it takes reports and answers none."""
+
+    def __init__(self, board: str, key: bytes, deaf: bool = False) -> None:
+        self.board, self.key, self.deaf = board, key, deaf
+        self.reports: list[letters.Report] = []
+        self.waiting, self.out = b"", b""
+
+    def connect(self) -> int:
+        self.waiting = self.out = b""
+        return 0
+
+    def accept(self) -> int:
+        return -1
+
+    def read(self, number: int, size: int) -> bytes | None:
+        data, self.out = self.out[:size], self.out[size:]
+        return data or None
+
+    def write(self, number: int, data: bytes) -> None:
+        self.waiting += data
+        while (found := self._packet()) is not None:
+            self._answer(*found)
+
+    def _packet(self) -> tuple[int, bytes] | None:
+        """The next whole packet: its first byte and its body (section 2.2)."""
+        size, at = 0, 1
+        while at < len(self.waiting):
+            byte = self.waiting[at]
+            size |= (byte & 127) << (7 * (at - 1))
+            at += 1
+            if byte < 128:
+                break
+        else:
+            return None
+        if len(self.waiting) < at + size:
+            return None
+        first, body = self.waiting[0], self.waiting[at : at + size]
+        self.waiting = self.waiting[at + size :]
+        return first, body
+
+    def _answer(self, first: int, body: bytes) -> None:
+        kind = first >> 4
+        if kind == 1:  # CONNECT
+            self.out += bytes([mqtt.CONNACK << 4, 2, 0, 0])
+        elif kind == 8:  # SUBSCRIBE
+            self.out += bytes([mqtt.SUBACK << 4, 3, *body[:2], 1])
+        elif kind == mqtt.PUBLISH:
+            at = 2 + (body[0] << 8 | body[1])
+            self.out += bytes([mqtt.PUBACK << 4, 2, *body[at : at + 2]])
+            report, why = letters.read(body[at + 2 :], self.key, self.board)
+            if report is None:
+                raise ValueError(why)
+            self.reports.append(report)
+            if not self.deaf:
+                self._hear(report)
+
+    def _hear(self, report: letters.Report) -> None:
+        words: dict[str, Any] = {"file": report.file, "offset": report.offset}
+        ids = "".join(letters.id_of(data) for data in report.in_force)
+        answer = heard.acknowledge(
+            self.key, self.board, report.n, report.nonce, words["file"], words["offset"], ids, UTC
+        )
+        topic = mqtt.text(f"wakewell/{self.board}/heard")
+        self.out += mqtt.packet(mqtt.PUBLISH << 4, topic + answer)

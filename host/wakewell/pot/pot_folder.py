@@ -1,0 +1,764 @@
+"""A pot's folder: the TOML a person edits, checked and compiled to what the board stores.
+
+What belongs here: which files and names a folder has, their ranges, and the way from a
+folder to the three stored lines and the core's own Pot. What does not: how values must fit
+one another (agree.py), what a chip's pins can do (chips.py), what is printed (check.py).
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import os
+import subprocess
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from wakecore import fields, line
+from wakecore.number import is_whole
+from wakewell.tomlfile import (
+    Problem,
+    TomlFile,
+    nearest,
+    read_toml,
+    shorten,
+    show,
+    show_key,
+    show_path,
+)
+
+from . import agree, chips, meanings
+
+KINDS = ("limits", "settings", "calibration")
+# Of the board's calibration, what pot.toml alone tells: {name: its table and name there}
+TOLD_BY_POT = {"self_ua": ("battery", "fades_ppt_month"), "radio_ua": ("board", "radio_ua")}
+PRIVATE = "private.toml"
+ALL_PRIVATE = "private*.toml"  # with those that were put aside for a new key
+
+# A number in a file: (name, least, most, value when not given (None: must be given), meaning)
+Row = tuple[str, int, int, "int | None", str]
+
+# pot.toml, top: (name, must be given, most characters, meaning)
+ABOUT: tuple[tuple[str, bool, int, str], ...] = (
+    ("name", True, 60, "what people call the pot"),
+    ("plant", True, 60, "what grows in it"),
+    ("place", False, 120, "where it stands"),
+    ("notes", False, 2000, "anything worth keeping"),
+    ("maker", False, 60, "who built it and is asked for help"),
+    ("reach", False, 120, "how the maker is reached: a phone number or an address"),
+)
+PLANTER: tuple[Row, ...] = (
+    ("height_mm", 20, 1500, None, "depth of the substrate"),
+    ("diameter_mm", 20, 2000, None, "of the substrate's surface, or of a circle of its area"),
+    ("volume_ml", 50, 500000, None, "volume of the substrate"),
+)
+# In a table of pot.toml, OPTIONAL rows may be left out: the budget then takes a usual value
+TANK: tuple[Row, ...] = (
+    ("volume_ml", 50, 100000, None, "what the tank holds"),
+    ("height_mm", 10, 2000, None, "from the tank's floor to its full mark"),
+    ("outlet_mm", -2000, 5000, None, "end of the hose above the tank's floor; negative: below it"),
+)
+TANK_OPTIONAL: tuple[Row, ...] = (
+    ("now_ml", 0, 100000, None, "content on the date `noted`; left out: full"),
+    ("intake_mm", 0, 1800, None, "height above the tank's floor from which the pump draws"),
+)
+USUAL_INTAKE_MM = 5  # a small pump that lies on the floor; common practice, no source
+SHAPES = ("box", "cylinder", "tapered")
+BATTERY: tuple[Row, ...] = (
+    ("capacity_mah", 1, 200000, None, "capacity, from the cell maker's sheet"),
+    ("cells", 1, 12, 1, "cells in series"),
+)
+BATTERY_OPTIONAL: tuple[Row, ...] = (
+    ("now_pct", 0, 100, None, "charge on the date `noted`; left out: full"),
+    ("fades_ppt_month", 0, 300, None, "self-discharge in a month, parts per thousand"),
+    ("most_ma", 10, 200000, None, "greatest discharge current, from the cell maker's sheet"),
+)
+CHEMISTRIES = ("lithium-ion", "lithium-iron-phosphate", "nickel-metal-hydride", "alkaline", "lead")
+
+# The tables below are for the budget and may be left out.
+CROP: tuple[Row, ...] = (
+    ("crown_mm", 10, 3000, None, "diameter of the ground its leaves would shade"),
+    ("kcb_ppt", 10, 1500, None, "basal crop coefficient (FAO-56), parts per thousand"),
+    ("use_ml_day", 1, 10000, None, "water a day, found by weighing the pot"),
+    ("use_month", 1, 12, None, "the month of that weighing"),
+)
+HABITS = ("foliage", "succulent", "woody", "herb", "fruiting")
+STANDS = ("window sill", "balcony", "open")
+BOARD: tuple[Row, ...] = (
+    ("awake_ms", 50, 600000, None, "time awake in a wake, without the radio"),
+    ("radio_ua", 1000, 1000000, None, "current of the whole board with the radio on"),
+    ("radio_ms", 0, 600000, None, "time the radio is on for a report"),
+    ("regulator_ua", 0, 100000, None, "what the regulator draws for itself"),
+    ("standing_ua", 0, 500000, None, "what a development board always draws beside its chip"),
+)
+BOARDS = ("bare", "development")
+CURRENTS = ("sheet", "measured")
+PUMP: tuple[Row, ...] = (
+    ("lift_mm", 50, 50000, None, "lift at which it delivers nothing, at its rated voltage"),
+    ("free_ul_s", 100, 1000000, None, "flow against no lift, at its rated voltage"),
+    ("rated_mv", 1000, 60000, 3700, "rated voltage"),
+)
+PUMP_OPTIONAL: tuple[Row, ...] = (
+    ("stalled_ua", 1000, 50000000, None, "current when blocked or starting"),
+)
+HOSE: tuple[Row, ...] = (
+    ("inner_mm", 1, 50, None, "bore"),
+    ("length_mm", 10, 50000, None, "length"),
+    ("holes", 0, 1000, 0, "drip holes; 0: an open end"),
+    ("hole_um", 100, 20000, 1000, "diameter of a drip hole"),
+)
+
+USUAL_BORE_MM, USUAL_SPARE_MM = 6, 500  # of a hose nobody told; common practice, no source
+VALVES = ("none", "check")  # a check valve keeps the hose full between runs
+
+PULLS = ("up", "down", "none")
+OHMS: tuple[Row, ...] = (
+    ("upper_ohm", 100, 100000000, None, "divider resistor between battery and pin"),
+    ("lower_ohm", 100, 100000000, None, "divider resistor between pin and ground"),
+)
+
+
+@dataclass(frozen=True)
+class PartKind:
+    """What wiring.toml says about a part: pins by use, words with what is allowed, numbers."""
+
+    pins: Mapping[str, str]
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # the first: not given
+    rows: tuple[Row, ...] = ()
+
+
+# wiring.toml: part, or part and kind, to what it is
+PARTS: dict[tuple[str, str], PartKind] = {
+    ("pump", ""): PartKind({"pin": chips.PUMP}, {"active": ("high", "low")}),
+    ("power", ""): PartKind({"pin": chips.DRIVE}, {"active": ("high", "low")}),
+    ("soil", ""): PartKind({"pin": chips.ANALOG}),
+    ("level", "float"): PartKind({"pin": chips.SENSE}, {"pull": PULLS}),
+    ("level", "gauge"): PartKind({"pin": chips.ANALOG}),
+    ("level", "echo"): PartKind({"trigger": chips.DRIVE, "echo": chips.SENSE}),
+    ("battery", ""): PartKind({"pin": chips.ANALOG}, rows=OHMS),
+    ("temperature", ""): PartKind({"pin": chips.WIRE}),
+    ("current", ""): PartKind({"pin": chips.ANALOG}),
+    ("saucer", ""): PartKind({"pin": chips.ANALOG}),
+    ("charger", ""): PartKind({"pin": chips.SENSE}, {"pull": PULLS}),
+    ("button", ""): PartKind({"pin": chips.WAKE}, {"pull": PULLS}),
+    ("light", ""): PartKind({"pin": chips.DRIVE}),
+}
+PART_NAMES = tuple(dict.fromkeys(name for name, _ in PARTS))
+LEVELS = tuple(kind for name, kind in PARTS if name == "level")
+
+
+@dataclass(frozen=True)
+class Planter:
+    """The pot itself: depth, diameter and volume of its substrate."""
+
+    height_mm: int
+    diameter_mm: int
+    volume_ml: int
+
+
+WIDER = 1.25  # a tapered tank's top diameter per its bottom's, where nobody measured it
+
+
+@dataclass(frozen=True)
+class Tank:
+    """The tank. outlet_mm: the end of the hose above the tank's floor; intake_mm: what the pump
+    draws from, None: not told, then USUAL_INTAKE_MM."""
+
+    shape: str
+    volume_ml: int
+    height_mm: int
+    outlet_mm: int
+    now_ml: int | None = None
+    intake_mm: int | None = None
+
+    @property
+    def crest_mm(self) -> int:
+        """The highest point of the water's way: the full mark or the hose's end."""
+        return max(self.height_mm, self.outlet_mm)
+
+    @property
+    def draws_mm(self) -> int:
+        """Height of the pump's intake, as told or as usual."""
+        return USUAL_INTAKE_MM if self.intake_mm is None else self.intake_mm
+
+    def below_ml(self, height_mm: float) -> float:
+        """Content up to a height above the floor, by the tank's shape."""
+        part = min(1.0, max(0.0, height_mm / self.height_mm))
+        if self.shape == "tapered":
+            part = ((1.0 + part * (WIDER - 1.0)) ** 3 - 1.0) / (WIDER**3 - 1.0)
+        return self.volume_ml * part
+
+
+@dataclass(frozen=True)
+class Battery:
+    """The battery, for the budget."""
+
+    chemistry: str
+    capacity_mah: int
+    cells: int
+    now_pct: int | None = None
+    fades_ppt_month: int | None = None
+    most_ma: int | None = None
+
+    @property
+    def self_ua(self) -> int | None:
+        """Its self-discharge as a current, over a month of 30 days; None: not told."""
+        if self.fades_ppt_month is None:
+            return None
+        return round(self.capacity_mah * self.fades_ppt_month / (30 * 24))
+
+
+@dataclass(frozen=True)
+class Crop:
+    """What the plant draws. habit and stands are words; what is None, the budget assumes."""
+
+    habit: str = HABITS[0]
+    stands: str = STANDS[0]
+    crown_mm: int | None = None
+    kcb_ppt: int | None = None
+    use_ml_day: int | None = None
+    use_month: int | None = None
+
+
+@dataclass(frozen=True)
+class Board:
+    """What the board draws beside what calibration.toml says.
+
+    currents: "sheet" if the currents are the chip's alone, out of its sheet (regulator and
+    divider come on top); "measured" if they were measured at the battery's lead (all of it).
+    """
+
+    kind: str = BOARDS[0]
+    currents: str = CURRENTS[0]
+    awake_ms: int | None = None
+    radio_ua: int | None = None
+    radio_ms: int | None = None
+    regulator_ua: int | None = None
+    standing_ua: int | None = None
+
+
+@dataclass(frozen=True)
+class Pump:
+    """The pump's curve, from its maker's sheet."""
+
+    lift_mm: int
+    free_ul_s: int
+    rated_mv: int
+    stalled_ua: int | None = None
+
+
+@dataclass(frozen=True)
+class Hose:
+    """From the tank to the pot. valve: "check" keeps it full between runs."""
+
+    inner_mm: int
+    length_mm: int
+    holes: int
+    hole_um: int
+    valve: str = VALVES[0]
+
+    @property
+    def fill_ml(self) -> float:
+        """Water that every run spends on filling it."""
+        return 0.0 if self.valve == "check" else math.pi / 4e3 * self.inner_mm**2 * self.length_mm
+
+
+@dataclass(frozen=True)
+class About:
+    """pot.toml: what the pot is. A table that it does not have is None.
+
+    noted: when the content of the tank and the charge were looked at.
+    """
+
+    name: str
+    plant: str
+    place: str
+    notes: str
+    chip: str
+    planter: Planter
+    tank: Tank
+    battery: Battery | None
+    crop: Crop | None = None
+    board: Board | None = None
+    pump: Pump | None = None
+    hose: Hose | None = None
+    noted: datetime.date | None = None
+    maker: str = ""
+    reach: str = ""
+
+    @property
+    def help(self) -> str:
+        """Who is asked for help, and how, in a few words; "" where pot.toml does not say."""
+        return ", ".join(part for part in (self.maker, self.reach) if part)
+
+    @property
+    def line(self) -> Hose:
+        """The hose as told, else a usual one that reaches."""
+        if self.hose is not None:
+            return self.hose
+        up_mm, down_mm = self.tank.crest_mm, self.tank.crest_mm - self.tank.outlet_mm
+        return Hose(USUAL_BORE_MM, up_mm + down_mm + USUAL_SPARE_MM, 0, 1000)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of wiring.toml. kind is "" but for the level; uses: what each pin is for."""
+
+    name: str
+    kind: str
+    pins: dict[str, int]
+    uses: Mapping[str, str]
+    words: dict[str, str]
+    numbers: dict[str, int]
+
+
+# Tables of pot.toml: (what they make, rows, rows that may be left out, {word: (allowed, usual)})
+TABLES: dict[
+    str,
+    tuple[type, tuple[Row, ...], tuple[Row, ...], dict[str, tuple[tuple[str, ...], str | None]]],
+] = {
+    "planter": (Planter, PLANTER, (), {}),
+    "tank": (Tank, TANK, TANK_OPTIONAL, {"shape": (SHAPES, None)}),
+    "battery": (Battery, BATTERY, BATTERY_OPTIONAL, {"chemistry": (CHEMISTRIES, None)}),
+    "crop": (Crop, (), CROP, {"habit": (HABITS, HABITS[0]), "stands": (STANDS, STANDS[0])}),
+    "board": (Board, (), BOARD, {"kind": (BOARDS, BOARDS[0]), "currents": (CURRENTS, CURRENTS[0])}),
+    "pump": (Pump, PUMP, PUMP_OPTIONAL, {}),
+    "hose": (Hose, HOSE, (), {"valve": (VALVES, VALVES[0])}),
+}
+NEEDED = ("planter", "tank")
+
+
+@dataclass
+class PotFolder:
+    """What `load` found. Without problems `lines` and `pot` hold what the board will hold.
+
+    files: the TOML files that could be read, by kind ("pot", "wiring", "settings", ...).
+    settings, limits, calibration: the values in force by name, defaults filled in; a probe
+    in `calibration` is a table of `points`, `rails` and `spread`.
+    problems, warnings: sorted by file and line. lines: the compiled bytes by kind.
+    """
+
+    path: Path
+    name: str
+    about: About | None = None
+    parts: dict[str, Part] = field(default_factory=dict)
+    settings: dict[str, Any] = field(default_factory=dict)
+    limits: dict[str, Any] = field(default_factory=dict)
+    calibration: dict[str, Any] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+    lines: dict[str, bytes] = field(default_factory=dict)
+    pot: fields.Pot | None = None
+    files: dict[str, TomlFile] = field(default_factory=dict)
+
+    def problem(self, kind: str, text: str, *keys: str) -> None:
+        """Note a problem at that key of that file."""
+        self.problems.append(self._at(kind, text, *keys))
+
+    def warn(self, kind: str, text: str, *keys: str) -> None:
+        """Note a warning at that key of that file."""
+        self.warnings.append(self._at(kind, text, *keys))
+
+    def _at(self, kind: str, text: str, *keys: str) -> Problem:
+        file = self.files.get(kind)
+        return file.problem(text, *keys) if file else Problem(self.file_name(kind), 1, text)
+
+    def file_name(self, kind: str) -> str:
+        """How the file of that kind is called in errors."""
+        return show_path(os.path.join(str(self.path), kind + ".toml"))
+
+
+def load(folder: str | os.PathLike[str]) -> PotFolder:
+    """Everything about a pot's folder. Never raises for what a user wrote: see `problems`."""
+    path = Path(folder)
+    found = PotFolder(path, os.path.basename(os.path.abspath(path)))
+    if not os.path.isdir(path):
+        text = "not a pot's folder; name a folder that holds pot.toml and wiring.toml"
+        found.problems.append(Problem(show_path(str(path)), 1, text))
+        return found
+    for kind in ("pot", "wiring", *KINDS):
+        file = read_toml(path / (kind + ".toml"), found.file_name(kind))
+        if isinstance(file, Problem):
+            found.problems.append(file)
+        else:
+            found.files[kind] = file
+    if "pot" in found.files:
+        found.about = _about(found)
+    if "wiring" in found.files:
+        found.parts = _parts(found)
+    for kind in KINDS:
+        if kind in found.files:
+            said = meanings.of(kind)
+            rows = tuple((*row, said[row[0]]) for row in fields.KINDS[kind])
+            values = _numbers(found, kind, (), [r for r in rows if r[0] not in TOLD_BY_POT])
+            if kind == "calibration":
+                values |= _probes(found) | {r[0]: r[3] for r in rows if r[0] in TOLD_BY_POT}
+            setattr(found, kind, values)
+    _told_twice(found)
+    tell_calibration(found)
+    in_range = not found.problems
+    _known(found)
+    _private(found)
+    _judge(found, in_range)
+    return found
+
+
+def _told_twice(found: PotFolder) -> None:
+    """What pot.toml tells is no name of calibration.toml."""
+    file = found.files.get("calibration")
+    for name, (table, there) in TOLD_BY_POT.items():
+        if file is None or name not in file.data:
+            continue
+        text = f"{name} = {show(file.data[name])}: pot.toml tells it, as {there} of [{table}]"
+        cell = found.about.battery if found.about else None
+        if name == "self_ua" and cell is not None and is_whole(file.data[name], 0, 100000):
+            ppt = round(file.data[name] * 30 * 24 / cell.capacity_mah)
+            text += f": of {cell.capacity_mah} mAh that is {ppt} parts per thousand a month"
+        found.problem("calibration", text + "; write it there, and take this line out", name)
+
+
+def tell_calibration(found: PotFolder) -> None:
+    """Put into the calibration what pot.toml tells of it."""
+    about = found.about
+    if about is None or not found.calibration:
+        return
+    if about.battery is not None and about.battery.self_ua is not None:
+        found.calibration["self_ua"] = about.battery.self_ua
+    if about.board is not None and about.board.radio_ua is not None:
+        found.calibration["radio_ua"] = about.board.radio_ua
+
+
+def with_values(found: PotFolder, kind: str, values: Mapping[str, Any]) -> PotFolder:
+    """That pot with other values in its file of that kind, by every rule that `load` has.
+
+    kind: one of KINDS. values: by name, each in its range; the others stay. found has no problems.
+    """
+    made = replace(found, problems=[], warnings=[], lines={}, pot=None)
+    setattr(made, kind, {**getattr(found, kind), **values})
+    _judge(made, True)
+    return made
+
+
+def _judge(found: PotFolder, in_range: bool) -> None:
+    """How the values fit one another, and what they are compiled to."""
+    if found.about:
+        agree.check_pins(found)
+        agree.check_sizes(found)
+    if in_range:
+        agree.check_values(found)
+    if not found.problems:
+        _compile(found)
+    found.problems.sort()
+    found.warnings.sort()
+
+
+def _known(found: PotFolder) -> None:
+    """Every name of a file that is no name of that file is a problem."""
+    rows = {kind: [row[0] for row in fields.KINDS[kind]] for kind in KINDS}
+    rows["calibration"] += [row[0] for row in fields.PROBES]
+    rows["pot"] = [row[0] for row in ABOUT] + ["chip", "noted", *TABLES]
+    rows["wiring"] = list(PART_NAMES)
+    for kind, file in found.files.items():
+        _unknown(found, kind, (), file.data, rows[kind], rows)
+
+
+def _unknown(
+    found: PotFolder,
+    kind: str,
+    table: tuple[str, ...],
+    data: Mapping[str, Any],
+    known: list[str],
+    elsewhere: Mapping[str, list[str]] | None = None,
+) -> None:
+    for key, value in data.items():
+        if key in known:
+            continue
+        others = [name for name, names in (elsewhere or {}).items() if key in names]
+        advice = f"{nearest(key, known)}; correct the name or take the line out"
+        if others:
+            advice = f"it is a name of {others[0]}.toml; move it there"
+        where = show_key(*table) + " of " if table else ""
+        text = f"{show_key(*table, key)} = {show(value)}: not a name of {where}{kind}.toml; "
+        found.problem(kind, text + advice, *table, key)
+
+
+def _table(found: PotFolder, kind: str, key: str, needed: bool) -> dict[str, Any] | None:
+    """A table inside a file, or None, with a problem where it is missing or no table."""
+    data = found.files[kind].data
+    if key not in data:
+        if needed:
+            found.problem(kind, f"[{key}]: missing; add this table")
+        return None
+    value = data[key]
+    if not isinstance(value, dict):
+        found.problem(kind, f"{key} = {show(value)}: allowed a table, [{key}]", key)
+        return None
+    return value
+
+
+def _numbers(
+    found: PotFolder, kind: str, table: tuple[str, ...], rows: Iterable[Row]
+) -> dict[str, Any]:
+    """The whole numbers of a table by name, defaults filled in."""
+    data = found.files[kind].data
+    for key in table:
+        data = data[key]
+    values: dict[str, Any] = {}
+    for name, least, most, default, meaning in rows:
+        value = data.get(name, default)
+        if is_whole(value, least, most):
+            values[name] = value
+            continue
+        key = show_key(*table, name)
+        if name not in data:
+            text = f"{key}: missing, allowed {least} to {most} ({meaning}); add it"
+        elif type(value) is int:
+            text = f"{key} = {show(value)}: allowed {least} to {most} ({meaning}); correct it"
+        else:
+            text = f"{key} = {show(value)}: allowed {least} to {most} ({meaning}); "
+            text += "write a whole number"
+        found.problem(kind, text, *table, name)
+    return values
+
+
+def _word(
+    found: PotFolder,
+    kind: str,
+    table: tuple[str, ...],
+    data: Mapping[str, Any],
+    name: str,
+    allowed: tuple[str, ...],
+    default: str | None,
+) -> str:
+    """A word out of a few, or "" with a problem."""
+    value = data.get(name, default)
+    if isinstance(value, str) and value in allowed:
+        return value
+    key, words = show_key(*table, name), ", ".join(allowed)
+    if value is None:
+        text = f"{key}: missing, allowed {words}; add it"
+    else:
+        text = f"{key} = {show(value)}: allowed {words}; correct it"
+    found.problem(kind, text, *table, name)
+    return ""
+
+
+def _about(found: PotFolder) -> About | None:
+    """pot.toml, or None with problems."""
+    before, data = len(found.problems), found.files["pot"].data
+    texts: dict[str, str] = {}
+    for name, needed, most, meaning in ABOUT:
+        value = data.get(name, None if needed else "")
+        if isinstance(value, str) and _is_text(value, needed, most, lines=name == "notes"):
+            texts[name] = value
+        elif value is None:
+            found.problem("pot", f'{name}: missing ({meaning}); add {name} = "..."')
+        else:
+            text = f"{name} = {show(value)}: allowed a line of text, up to {most} characters "
+            found.problem("pot", text + f"({meaning}); correct it", name)
+    chip = _word(found, "pot", (), data, "chip", tuple(chips.CHIPS), None)
+    noted = data.get("noted")
+    if noted is not None and type(noted) is not datetime.date:
+        text = f"noted = {show(noted)}: allowed a date without quotes, such as 2026-05-01"
+        found.problem("pot", text + " (when tank and charge were looked at); correct it", "noted")
+    tables = {key: _section(found, key, *TABLES[key]) for key in TABLES}
+    if len(found.problems) > before:
+        return None
+    made: dict[str, Any] = {**texts, "chip": chip, "noted": noted, "battery": None}
+    for key, values in tables.items():
+        if values is not None:
+            made[key] = TABLES[key][0](**values)
+    return About(**made)
+
+
+def _section(
+    found: PotFolder,
+    key: str,
+    made: type,
+    rows: tuple[Row, ...],
+    optional: tuple[Row, ...],
+    words: Mapping[str, tuple[tuple[str, ...], str | None]],
+) -> dict[str, Any] | None:
+    """The values of one table of pot.toml, or None where it is absent."""
+    inner = _table(found, "pot", key, needed=key in NEEDED)
+    if inner is None:
+        return None
+    values: dict[str, Any] = {
+        word: _word(found, "pot", (key,), inner, word, allowed, default)
+        for word, (allowed, default) in words.items()
+    }
+    given = tuple(row for row in optional if row[0] in inner)
+    _unknown(found, "pot", (key,), inner, [*words, *(row[0] for row in rows + optional)])
+    return values | _numbers(found, "pot", (key,), rows + given)
+
+
+def _is_text(text: str, needed: bool, most: int, lines: bool) -> bool:
+    """Text of allowed length that a terminal can print."""
+    plain = text.replace("\n", " ") if lines else text
+    return len(text) <= most and plain.isprintable() and bool(plain.strip() or not needed)
+
+
+def _parts(found: PotFolder) -> dict[str, Part]:
+    """wiring.toml: the parts that are written without fault."""
+    parts: dict[str, Part] = {}
+    for name in PART_NAMES:
+        data = _table(found, "wiring", name, needed=name == "pump")
+        if data is None:
+            continue
+        before, table, kind = len(found.problems), (name,), ""
+        if name == "level":
+            kind = _word(found, "wiring", table, data, "kind", LEVELS, None)
+            if not kind:
+                continue
+        what = PARTS[name, kind]
+        rows = tuple((pin, 0, 48, None, "a pin of the chip") for pin in what.pins) + what.rows
+        numbers = _numbers(found, "wiring", table, rows)
+        words = {
+            word: _word(found, "wiring", table, data, word, allowed, allowed[0])
+            for word, allowed in what.words.items()
+        }
+        known = [*(["kind"] if kind else []), *(row[0] for row in rows), *words]
+        _unknown(found, "wiring", table, data, known)
+        if len(found.problems) == before:
+            pins = {pin: numbers.pop(pin) for pin in what.pins}
+            parts[name] = Part(name, kind, pins, what.pins, words, numbers)
+    return parts
+
+
+def _probes(found: PotFolder) -> dict[str, Any]:
+    """The probes of calibration.toml: tables of points, rails and spread."""
+    probes: dict[str, Any] = {}
+    said = meanings.PROBES
+    for name, least, most, _ in fields.PROBES:
+        meaning = said[name]
+        data = _table(found, "calibration", name, False)
+        if data is None:
+            continue
+        before = len(found.problems)
+        _unknown(found, "calibration", (name,), data, ["points", "rails", "spread"])
+        points = data.get("points")
+        pairs = isinstance(points, list) and all(
+            isinstance(pair, list) and len(pair) == 2 for pair in points
+        )
+        if not pairs:
+            text = f"{name}.points = {show(points)}: allowed pairs [counts, value], value in "
+            found.problem("calibration", text + f"{meaning}; correct it", name, "points")
+            continue
+        stored = {name + "_points": [n for pair in data["points"] for n in pair]}
+        stored |= {f"{name}_{key}": data[key] for key in ("rails", "spread") if key in data}
+        _, why = fields.load_probe(name, stored, least, most)
+        if why:
+            text = shorten(why.encode("unicode_escape").decode(), 80)
+            text += "; counts rise from point to point, values only rise or only fall, rails lie "
+            text += "outside all points; correct the table"
+            key = _wrong_key(name, stored, least, most)
+            found.problem("calibration", text, name, key)
+            continue
+        if data.get("spread", 0) < 0:
+            text = f"{name}.spread = {show(data['spread'])}: allowed 0 to {fields.COUNTS_MOST} "
+            text += "(counts between highest and lowest sample of a reading); correct it"
+            found.problem("calibration", text, name, "spread")
+        if len(found.problems) == before:
+            probes[name] = data
+    return probes
+
+
+def _wrong_key(name: str, stored: Mapping[str, Any], least: int, most: int) -> str:
+    """Which key of a probe's table the core refuses: the first that it does not take."""
+    taken = {f"{name}_rails": [fields.COUNTS_LEAST, fields.COUNTS_MOST]}
+    for key in ("points", "rails"):
+        taken |= {k: v for k, v in stored.items() if k == f"{name}_{key}"}
+        if fields.load_probe(name, taken, least, most)[0] is None:
+            return key
+    return "rails" if f"{name}_rails" not in stored else "spread"
+
+
+def _private(found: PotFolder) -> None:
+    """private.toml must be out of git. It is never opened here."""
+    if not any(found.path.glob(ALL_PRIVATE)):
+        return
+    name = found.file_name("private")
+    tracked = _git(found.path, "ls-files", "--error-unmatch", "--", ALL_PRIVATE)
+    if tracked == 0:
+        text = "tracked by git, so its secrets travel with the folder; "
+        text += f"git rm --cached {ALL_PRIVATE}, add it to .gitignore, and change the secrets"
+        found.problems.append(Problem(name, 1, text))
+    elif tracked == 1 and _git(found.path, "check-ignore", "-q", "--", PRIVATE) == 1:
+        text = f"not ignored by git; add {PRIVATE} to .gitignore before the next commit"
+        found.warnings.append(Problem(name, 1, text))
+    elif tracked not in (0, 1) and _in_git(found.path):
+        text = "git would not say whether it is tracked; see that it is in .gitignore"
+        found.warnings.append(Problem(name, 1, text))
+
+
+def _in_git(folder: Path) -> bool:
+    """Does a git work tree begin here or above?"""
+    here = Path(os.path.abspath(folder))
+    return any(os.path.lexists(path / ".git") for path in (here, *here.parents))
+
+
+def _git(folder: Path, *words: str) -> int | None:
+    """git's exit code in that folder (128: no work tree), or None without git.
+
+    The folder may be a stranger's: its settings must not start programs, and the
+    surroundings of a hook must not point git elsewhere.
+    """
+    surroundings = {key: value for key, value in os.environ.items() if not key.startswith("GIT_")}
+    command = ["git", "-c", "core.fsmonitor=false", "-C", str(folder), *words]
+    try:
+        return subprocess.run(
+            command, env=surroundings, capture_output=True, timeout=10, check=False
+        ).returncode
+    except (OSError, subprocess.TimeoutExpired):
+        return None
+
+
+def _compile(found: PotFolder) -> None:
+    """The stored lines, and the core's own opinion of them."""
+    found.lines = compile_files(found.settings, found.limits, found.calibration)
+    values = {}
+    for kind, data in found.lines.items():
+        record, why = line.decode(data)
+        if record is not None:
+            values[kind], why = fields.load(kind, record, line.identity(data))
+        if why:
+            found.problem(kind, f"the core refuses it: {why}; correct it")
+            found.lines = {}
+            return
+    found.pot = fields.Pot(values["settings"], values["limits"], values["calibration"])
+    if not found.pot.match and found.calibration["stage"] > 0:
+        text = f"stage = {found.calibration['stage']}: settings, limits and calibration do not "
+        found.problem("calibration", text + "match one another (R14); correct them", "stage")
+
+
+def compile_files(
+    settings: Mapping[str, Any], limits: Mapping[str, Any], calibration: Mapping[str, Any]
+) -> dict[str, bytes]:
+    """The three stored lines, by kind, from the content of the three TOML files.
+
+    Values not given take their defaults. A probe in `calibration` is a table with `points`
+    (pairs of counts and value), `rails` and `spread`. Nothing is checked here.
+    """
+    lines: dict[str, bytes] = {}
+    given: dict[str, Mapping[str, Any]] = {
+        "limits": limits,
+        "settings": settings,
+        "calibration": calibration,
+    }
+    for kind in KINDS:
+        record: dict[str, Any] = {"kind": kind, "version": fields.VERSION}
+        if kind != "limits":
+            record["limits_id"] = line.identity(lines["limits"])
+        for name, _, _, default in fields.KINDS[kind]:
+            record[name] = given[kind].get(name, default)
+        if kind == "calibration":
+            for name, _, _, _ in fields.PROBES:
+                probe = given[kind].get(name)
+                if probe:
+                    record[name + "_points"] = [n for pair in probe["points"] for n in pair]
+                    record[name + "_rails"] = list(probe["rails"])
+                    record[name + "_spread"] = probe.get("spread", 0)
+        lines[kind] = line.encode(tuple(record), record)
+    return lines

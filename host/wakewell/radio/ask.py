@@ -1,0 +1,288 @@
+"""`wakewell ask`: other settings for a pot without a cable, inside its hard limits.
+
+Checks each value against its range and the pot's limits, says what would change, seals the
+message with the pot's key, keeps a copy beside the pot's files and leaves it with the
+broker until the pot's next report. Without values it shows what is asked and in force.
+"""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from wakeboard import asked
+from wakecore import line
+from wakewell import kept
+from wakewell.bench import check
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.log.obeyed import (
+    EPOCH,
+    FOLDER,
+    KEPT,
+    ROWS,
+    Known,
+    known,
+    made_so_far,
+    moment,
+    read_made,
+)
+from wakewell.pot import meanings, pot_folder, private
+from wakewell.pot.board_file import board_id
+from wakewell.radio import broker, card
+from wakewell.replay import replaying
+from wakewell.replay.asked import Asked
+from wakewell.replay.verdicts import many
+from wakewell.tomlfile import nearest, show_path
+
+DAYS = 7  # a message may be taken for so long, if nothing else is said
+MEANINGS = meanings.of("settings")
+
+
+def parse(words: list[str]) -> dict[str, int]:
+    """{setting: value} from key=value words. Raises BadInput."""
+    values: dict[str, int] = {}
+    for word in words:
+        name, equals, text = word.partition("=")
+        if not equals:
+            raise BadInput(f"{word}: allowed key=value, such as dose_ml=60")
+        if name not in ROWS:
+            raise BadInput(f"{name}: not a name of the settings; {nearest(name, ROWS)}")
+        _, least, most, _ = ROWS[name]
+        try:
+            value = int(text)
+        except ValueError:
+            value = least - 1
+        if not least <= value <= most:
+            raise BadInput(f"{name} = {text[:40]}: allowed {least} to {most} ({MEANINGS[name]})")
+        if name in values:
+            raise BadInput(f"{name}: given twice; give it once")
+        values[name] = value
+    return values
+
+
+def effect(found: pot_folder.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
+    """What would change, in words: the settings, and what they decide on the recorded wakes."""
+    rows = []
+    for name, value in values.items():
+        if value != now.settings[name]:
+            rows.append(f"  {name}: {now.settings[name]} -> {value} ({MEANINGS[name]})")
+    if not rows:
+        return ["  nothing: the pot obeys these values already"]
+    folder = found.path / "logs"
+    if now.last is None:
+        return [*rows, "  no log of this pot is here, so the effect on it is not known"]
+    other = Asked("asked", {**now.settings, **values})
+    for _, files in logs.find_logs(folder)[:1]:
+        done = replaying.newest_life(found.name, files, other)
+        rows.append(f"  on the {done.played} recorded wakes:")
+        rows += [f"    {text}" for text in replaying.in_short(done)]
+    if not now.settings["radio_wakes"]:
+        rows.append(
+            "  CAUTION: it obeys radio_wakes = 0 and never asks the broker; flash it by cable"
+        )
+    elif values.get("radio_wakes") == 0:
+        rows.append(
+            "  CAUTION: with radio_wakes = 0 it never reports again; only a cable can change that"
+        )
+    return rows
+
+
+def with_settings(found: pot_folder.PotFolder, values: dict[str, int]) -> pot_folder.PotFolder:
+    """The pot with those settings, by every rule of `wakewell check`."""
+    merged = pot_folder.with_values(found, "settings", values)
+    check.see_warnings_leave(merged)
+    return merged
+
+
+def message(
+    folder: Path,
+    values: dict[str, int],
+    days: int,
+    now: datetime | None = None,
+    database: str | None = None,
+) -> tuple[int, bytes, list[str]]:
+    """(number, sealed message, effect in words). Raises BadInput where the pot would refuse it."""
+    found = pot_folder.load(folder)
+    if found.pot is None:
+        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
+        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
+    secret = private.read(folder)
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: no board is known for this pot; flash it once by cable")
+    at = known(folder, found)
+    whole = {**at.settings, **values}
+    limits_id = line.identity(found.lines["limits"])
+    merged = with_settings(found, whole)
+    if merged.problems:
+        why = "; and ".join(problem.text for problem in merged.problems)
+        raise BadInput(f"not asked, for with what is in force it cannot be: {why}")
+    made = made_so_far(folder)
+    # What the board judged last counts too: another copy of this folder may have asked it.
+    judged = told(folder, database).get("asked", 0)
+    if not isinstance(judged, int):
+        judged = 0
+    n = max(made[-1][0] if made else 0, judged) + 1
+    if n > asked.MOST_N:
+        raise BadInput(
+            f"{show_path(str(folder))}: its board lost count of what was asked and takes nothing "
+            "more; delete /pot/heard.0, heard.1 and their .bad by cable, then let it report once"
+        )
+    until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
+    wakes = -(-days * 86400 // at.settings["wake_s"])
+    until_n = (at.last["n"] if at.last else 0) + wakes
+    data = asked.make(
+        secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
+    )  # fmt: skip
+    before = {w.text for w in with_settings(found, at.settings).warnings}
+    rows = effect(found, at, values)
+    rows += [f"  CAUTION: {w.text}" for w in merged.warnings if w.text not in before]
+    sent = [one for one in made if not one[1].name.endswith(KEPT)]
+    if sent and sent[-1][0] > judged:
+        rows += replaced(*sent[-1], at, values, now or datetime.now(UTC))
+    return n, bytes(data), rows
+
+
+def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetime) -> list[str]:
+    """A caution where an earlier message, not yet answered, asks for what this one does not."""
+    was = read_made(path)
+    lost = [f"{k}={v}" for k, v in was.differs(at).items() if k not in values]
+    if not lost or was.until < now or was.in_force(at):
+        return []
+    words = " ".join(lost)
+    return [f"  CAUTION: replaces number {n}, not seen in force; ask again for {words} if wanted"]
+
+
+def shown(folder: Path, database: str | None = None) -> list[str]:
+    """Asked, in force, next wake: what is known of a pot. Raises BadInput."""
+    found = pot_folder.load(folder)
+    at = known(folder, found)
+    rows = []
+    made = made_so_far(folder)
+    if made:
+        n, path = made[-1]
+        was = read_made(path)
+        differ = [f"{k}={v}" for k, v in was.differs(at).items()]
+        kept = ", made but not sent" if path.name.endswith(KEPT) else ""
+        rows.append(f"  asked      number {n}, until {was.until:%Y-%m-%d %H:%M} UTC{kept}")
+        if at.last is not None and was.in_force(at):
+            rows.append(f"             in force since or before wake {at.last['n']}")
+        else:
+            rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
+    else:
+        rows.append("  asked      nothing so far")
+    rows += answered(told(folder, database))
+    source = f"by wake {at.last['n']}" if at.from_log and at.last else "by settings.toml, no log"
+    rows.append(f"  in force   {source}")
+    if at.last is not None:
+        rows.append(f"  next wake  {next_wake(at.last)}")
+    every = at.settings["radio_wakes"]
+    if every != 1:
+        often = f"every {every} wakes, and takes what is asked then" if every else "never"
+        rows.append(f"  reports    {often} (radio_wakes = {every})")
+    return rows
+
+
+def next_wake(last: dict[str, Any]) -> str:
+    """When a pot wakes next by its newest record, in words."""
+    sleep_s = logs.sleep_s(last)
+    if sleep_s is None:
+        return "not known: its newest wake commands no sleep"
+    when = moment(last, sleep_s)
+    if when is None:
+        return "not known: its clock is unsure"
+    return f"{when:%Y-%m-%d %H:%M} UTC or soon after"
+
+
+def told(folder: Path, database: str | None = None) -> dict[str, Any]:
+    """What the board last told, where `wakewell listen` keeps its database. Raises BadInput."""
+    where = database or str(folder.resolve().parent / "heard.db")
+    board = board_id(folder)
+    if board is None or ("://" not in where and not Path(where).exists()):
+        return {}
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from wakewell.radio.store import Store, self_made
+
+    kept = Store(where)
+    try:
+        row = kept.pots().get(board)
+    except SQLAlchemyError as error:
+        why = str(getattr(error, "orig", None) or error).splitlines()[0]
+        raise BadInput(f"{show_path(self_made(where))}: {why}") from None
+    finally:
+        kept.close()
+    return row.told if row else {}
+
+
+def answered(last: dict[str, Any]) -> list[str]:
+    """What the board itself answered, and how many messages it refused, judged any or not."""
+    refused = last.get("refused", 0)
+    count = many(refused, "message") if isinstance(refused, int) and refused > 0 else ""
+    if not last.get("answer"):
+        return [f"  refused    {count} so far"] if count else []
+    row = f"  answered   number {last.get('asked')}: {logs.printable(str(last['answer']))}"
+    return [row + (f" ({count} refused so far)" if count else "")]
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    parser.add_argument("values", nargs="*", metavar="KEY=VALUE", help="a setting to ask for")
+    parser.add_argument("--days", type=int, default=DAYS, help="how long it may be taken (7)")
+    parser.add_argument("--only-file", action="store_true", help="make the message, do not send it")
+    parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
+    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
+    parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
+    parser.add_argument("--card", action="store_true", help="write the owner's card to print")
+    parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    if args.new_key:
+        path = private.make(folder)
+        print(f"{show_path(str(path))}: made, with a new key; git ignores it")
+        print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
+        print("wakewell ask POT --card makes the page that its owner needs for a new Wi-Fi.")
+        return 0
+    if args.card:
+        found = pot_folder.load(folder)
+        if found.about is None:
+            raise BadInput(f"{found.problems[0]}")
+        path = card.write(found, private.read(folder))
+        print(f"{show_path(str(path))}: the card; print it, git ignores it")
+        return 0
+    if not args.values:
+        print(folder.resolve().name)
+        print(*shown(folder, args.database), sep="\n")
+        return 0
+    if not 1 <= args.days <= 60:
+        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+    n, data, effects = message(folder, parse(args.values), args.days, None, args.database)
+    said = "nothing asked, it would be" if args.dry_run else "asked,"
+    print(f"{folder.resolve().name}: {said} number {n}")
+    print(*effects, sep="\n")
+    if args.dry_run:
+        return 0
+    path = folder / FOLDER / f"{n:06d}{KEPT}"
+    path.parent.mkdir(exist_ok=True)
+    kept.store(path, data, own=True)
+    if args.only_file:
+        print(f"  kept in {show_path(str(path))}; not sent")
+        return 0
+    secret = private.read(folder)
+    how = "  kept; the pot takes it with the answer to its next report"
+    if not secret.post["host"]:
+        topic = broker.TOPIC.format(board=board_id(folder), what="asked")
+        broker.publish(secret, folder, topic, data, retain=True)
+        how = "  left with the broker; the pot takes it at its next report"
+    path.rename(path.with_name(f"{n:06d}.json"))
+    print(how)
+    return 0

@@ -1,0 +1,126 @@
+"""Why somebody is to be reminded of a pot: what it needs, what stopped it, or its silence.
+
+Belongs here: causes and whom they concern, from what was last heard. Not here: when a
+message goes out and how (remind).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from wakecore import rules
+from wakewell import words
+from wakewell.report.expected import DAY_S, HOUR_S, often, within_s
+
+UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
+SILENT = "silent"
+NEVER = "never heard"
+VAIN = "reports in vain"
+BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout itself says better
+CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
+MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause. key names it for good; who: words.OWNER or words.MAKER; is and do: sentences."""
+
+    key: str
+    who: str
+    is_: str
+    do: str
+
+
+def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
+    """The cause of a pot that ought to report and never did, once it ought to have."""
+    if not settings["radio_wakes"] or waited_s <= within_s(settings, False):
+        return None
+    return Cause(
+        NEVER,
+        words.MAKER,
+        f"nothing was ever heard of it, for {_span(waited_s)}",
+        "See that Wi-Fi and broker in its private.toml are right and the board was flashed with "
+        "them, and that wakewell listen names this pot. The plant may need water by hand.",
+    )
+
+
+def of(
+    told: dict[str, Any], told_at: int, settings: dict[str, int], now: float, zone: str = "UTC"
+) -> list[Cause]:
+    """The causes that hold now. told, told_at: of the pot's newest report, as the store has it.
+
+    zone: whose days of the week are told. Of a silent pot what it asked for is not repeated: its
+    silence has overtaken that. A lockout stays, for it says where to look.
+    """
+    found, silent = [], False
+    needs, lockouts = told.get("needs", []), told.get("lockouts", [])
+    late_s = now - told_at
+    # With radio_wakes = 0 it was asked to be silent.
+    if settings["radio_wakes"] and late_s > within_s(settings, bool(needs)):
+        silent = True
+        found.append(
+            Cause(
+                SILENT,
+                words.OWNER,
+                silence(told, told_at, settings, zone),
+                "It may not be watering. Look at the plant and water it by hand if it is dry. See "
+                "that the pot's light answers its button; if it does not, charge the battery, away "
+                "from the water.",
+            )
+        )
+    if told.get("vain"):
+        found.append(
+            Cause(
+                VAIN,
+                words.MAKER,
+                f"its last report is the first that came through after {told['vain']} in vain",
+                "See its wakes in the log, begin.radio: where it was cut off, the battery is too "
+                "weak for the radio or its wires too thin; where it failed, Wi-Fi or broker.",
+            )
+        )
+    for name in lockouts:
+        word = words.of(words.LOCKOUTS, name)
+        who = words.MAKER if name in CABLE else words.OWNER
+        found.append(Cause(f"lockout {name}", who, word.plain, word.do))
+    for name in [] if silent else needs:
+        if name in BY_LOCKOUT and lockouts:
+            continue
+        word = words.of(words.NEEDS, name)
+        who = words.MAKER if name in MAKERS else words.OWNER
+        found.append(Cause(f"need {name}", who, word.plain, word.do))
+    return found
+
+
+def day(time_s: float, zone: str) -> str:
+    """A day in words, by the clock on that wall: Monday 4 May."""
+    when = datetime.fromtimestamp(time_s, ZoneInfo(zone))
+    return f"{when:%A} {when.day} {when:%B}"
+
+
+def silence(told: dict[str, Any], told_at: int, settings: dict[str, int], zone: str) -> str:
+    """Since when nothing was heard, how the battery was then, and how often it should tell."""
+    battery_mv = told.get("values", {}).get("battery_mv")
+    volts = f", {battery_mv / 1000:.2f} V then" if battery_mv is not None else ""
+    every = often(settings, bool(told.get("needs")))
+    return f"not heard since {day(told_at, zone)}{volts}; it was expected {every}"
+
+
+def unheeded(cause: Cause, since_s: float) -> Cause | None:
+    """What the maker is told when the owner was reminded of it for days, else None."""
+    if cause.who != words.OWNER or since_s < UNHEEDED_S:
+        return None
+    return Cause(
+        f"unheeded {cause.key}",
+        words.MAKER,
+        f"{cause.is_}; its owner was told {_span(since_s)} ago and it is still so",
+        f"Ask the owner, or see to it yourself. The owner was told: {cause.do}",
+    )
+
+
+def _span(seconds: float) -> str:
+    """A span of time in words."""
+    hours = int(seconds // HOUR_S)
+    return f"{hours} hours" if hours < 48 else f"{hours // 24} days"

@@ -1,0 +1,184 @@
+"""`wakewell handover`: a pot changes its home. Secrets go, calibration stays.
+
+By cable: the log is pulled and verified, then everything of the old home is wiped from the
+board (Wi-Fi, broker, key, certificate, log) and seen to be gone. On the host the old log
+moves into a folder of its own, private.toml and older ones like it are deleted, and a sheet and a
+card are written.
+With --new-key the board gets new secrets at once: another key and another code, the same
+broker, and no Wi-Fi; its next owner enters that without a cable, as the card says.
+"""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from wakecore import line
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.log.logs import printable
+from wakewell.pot import pot_folder, private, stage
+from wakewell.pot.board_file import board_id
+from wakewell.radio import card, homes
+from wakewell.tomlfile import show_path
+from wakewell.usb import pull
+from wakewell.usb.flash import check_board, keep_in_force, match_ports, progress
+from wakewell.usb.link import BoardLost, Link, connect
+
+WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
+WIPE = """
+import os
+for name in {names!r}:
+    for end in ('', '.new', '.old', '.bad', '.bad.bad'):
+        try:
+            os.remove('/pot/' + name + end)
+        except OSError:
+            pass
+try:
+    for name in os.listdir('/pot/log'):
+        os.remove('/pot/log/' + name)
+except OSError:
+    pass
+left = [n for n in os.listdir('/pot') if n.split('.')[0] in ('private', 'ca', 'heard')]
+try:
+    left += os.listdir('/pot/log')
+except OSError:
+    pass
+print(repr(left))
+"""
+
+
+def hand_over(
+    folder: Path, port: str, today: date, wait_s: float | None = None, new_key: bool = False
+) -> list[str]:
+    """Wipe and split; the lines of the sheet and the card.
+
+    Raises BadInput or BoardLost: then the board keeps what it had, or, if it was lost while it
+    was wiped, the same command finishes it.
+    """
+    found = pot_folder.load(folder)
+    if found.about is None or found.pot is None:
+        raise BadInput(f"{found.problems[0]}")
+    keep = private.read(folder).ways() if new_key else {}
+    home = homes.marks(folder)
+    with connect(port, progress, **({} if wait_s is None else {"wait_s": wait_s})) as link:
+        check_board(link, folder)
+        pulled = pull.Pulled(folder.name)
+        last = pull_all(link, folder, pulled)
+        left = link.eval_output(WIPE.format(names=WIPED), list[str])
+        if left:
+            names = printable(", ".join(left))
+            raise BadInput(f"{port}: could not be wiped: {names}; try again")
+        old = split(folder, today, home)  # before its key goes, so that the mark is not lost
+        for path in (*folder.glob(pot_folder.ALL_PRIVATE), folder / card.FILE):
+            path.unlink(missing_ok=True)
+        secret = None
+        if new_key:
+            private.make(folder, keep)
+            secret = private.read(folder)
+            for name, data in private.board_files(folder).items():
+                link.replace(name, data)
+        pull.leave(link, old, pulled)
+    rows = sheet(found, last, today, new_key)
+    rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
+    path = folder / f"as-left-{today:%Y-%m-%d}.txt"
+    path.write_text("\n".join([*rows, "", *card.card(found)]) + "\n", encoding="utf-8")
+    where = "the sheet is written to " + show_path(str(path))
+    if secret is not None:
+        made = card.write(found, secret)
+        where += f"; the card to print is {show_path(str(made))}"
+    return [*rows, "", *card.card(found), "", where]
+
+
+def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
+    """Everything in the board's log, verified and stored here; its newest wake."""
+    keep_in_force(link, folder)
+    last = pull.pull_log(link, folder / "logs", pulled)
+    if pulled.left:
+        raise BadInput(f"{link.port}: not all of its log is here: {pulled.left[0]}; nothing wiped")
+    return last
+
+
+def split(folder: Path, today: date, left: frozenset[str]) -> Path:
+    """Move the log into a folder of its own; the files in force stay beside both.
+
+    left: the marks of the keys of the home that is left, by which `listen` tells its lines.
+    """
+    for number in range(1, 100):
+        end = f"-{number}" if number > 1 else ""
+        old = folder / f"logs-until-{today:%Y-%m-%d}{end}"
+        if not old.exists():
+            break
+    else:
+        raise BadInput(f"{folder}: handed over a hundred times today; tidy up first")
+    now = folder / "logs"
+    now.rename(old)
+    now.mkdir()
+    homes.leave(folder, old, left)
+    for path in (old / logs.IN_FORCE).glob("*.json"):
+        target = now / logs.IN_FORCE / path.name
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(path.read_bytes())
+    return old
+
+
+def sheet(
+    found: pot_folder.PotFolder, last: dict[str, Any] | None, today: date, new_key: bool = False
+) -> list[str]:
+    """As left: what is in force, and what was last read."""
+    assert found.about is not None
+    standing = stage.standing(found, board_id(found.path))
+    lines = stage.compiled(found, standing.stage).lines
+    ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in lines.items())
+    rows = [
+        f"{found.about.name}: as left, {today:%Y-%m-%d}",
+        f"  board       {board_id(found.path)}, {found.about.chip}",
+        f"  in force    {ids}",
+        f"  stage       {standing.stage}: {stage.WORDS[standing.stage]}",
+        f"  hard limits {found.limits['day_ml']} ml a day, {found.limits['pulse_ms']} ms a run",
+    ]
+    if last is not None:
+        shown = [f"{name} {value}" for name, value in last["values"].items() if value is not None]
+        rows.append(f"  last read   wake {last['n']}: " + ", ".join(shown))
+        rows.append(f"  lockouts    {', '.join(last['lockouts']) or 'none'}")
+        rows.append(f"  needs       {', '.join(last['needs']) or 'nothing'}")
+    then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
+    rows.append(f"  secrets     wiped from the board and from here; {then}")
+    rows.append(
+        "              (somebody who reads the bare flash chip may still find the old Wi-Fi's)"
+    )
+    return rows
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument(
+        "--new-key",
+        action="store_true",
+        help="new secrets at once: same broker, no Wi-Fi",
+    )
+    parser.add_argument("--yes", action="store_true", help="wipe without asking")
+    parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    if not args.yes:
+        print("This deletes the key, Wi-Fi and broker of this pot, here and on its board.")
+        if input("Type yes to go on: ").strip() != "yes":
+            raise BadInput("nothing was changed; type yes, or give --yes")
+    (pair,) = match_ports([folder], args.port, True)
+    try:
+        rows = hand_over(folder, pair[1], date.today(), args.wait, args.new_key)
+        print(*rows, sep="\n")
+    except BoardLost as error:
+        raise BadInput(f"{error}; run the same command again") from None
+    return 0

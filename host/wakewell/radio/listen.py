@@ -1,0 +1,437 @@
+"""`wakewell listen`: hears what pots tell by radio, verifies, keeps, answers.
+
+A message goes: queue (bounded; a full one holds the broker back) -> tag and form -> the
+database, many messages in one transaction -> the pots' log files -> the answer to the board
+-> the broker is told that it is done. Killed anywhere between, the message comes again and is
+kept once. Here: that road and its bounds. Not here: what a report is (letters), how it is
+kept (store).
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import queue
+import shutil
+import signal
+import sys
+import threading
+import time
+import zlib
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from wakeboard import heard
+from wakewell import ownfile
+from wakewell.errors import BadInput
+from wakewell.log.logs import printable
+from wakewell.pot import private
+from wakewell.pot.board_file import board_id
+from wakewell.radio import broker, homes, letters
+from wakewell.tomlfile import show_path
+
+try:
+    import fcntl
+except ImportError:  # Windows: nothing keeps a second listener off there
+    fcntl = None  # type: ignore[assignment]
+
+if TYPE_CHECKING:
+    from wakewell.radio.posted import Posted
+
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+QUEUE = 128  # messages that wait, each of at most letters.MOST bytes
+BATCH = 64  # messages in one transaction
+MINUTE_S = 60
+LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
+DATABASE = "heard.db"
+MOST_SHOWN = 9  # pots that are named one by one
+SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
+LATER_S = 5.0  # after the disk or the database refused
+
+
+@dataclass
+class Message:
+    """One message as the broker brought it. done: tell the broker that it is dealt with."""
+
+    topic: str
+    payload: bytes
+    done: Any = None
+
+
+class Post(Protocol):
+    """Sends an answer to a board."""
+
+    def __call__(self, topic: str, payload: bytes) -> None: ...
+
+
+@dataclass
+class Listener:
+    """Everything but the network. keys: {board: its pot's key}; store: a remote.store.Store."""
+
+    keys: dict[str, bytes]
+    store: Any
+    post: Post
+    say: Any = print
+    names: dict[str, str] = field(default_factory=dict)  # of boards to be told of when first heard
+    said: dict[str, float] = field(default_factory=dict)
+    new: int = 0
+    heard: int = 0
+    bad: int = 0
+    told: float = 0.0  # when it last said how far it is
+    shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
+
+    def deal(self, messages: list[Message], now: float) -> None:
+        """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
+        called again with the same messages it does the rest."""
+        reports, dropped = [], []
+        for message in messages:
+            report, why = self.read(message)
+            if report is None:
+                dropped.append((message.topic, why))
+            else:
+                reports.append(report)
+                for why in report.damaged:
+                    dropped.append((f"log of {report.board}", f"line damaged on the board: {why}"))
+        self.new += self.store.take(reports, int(now))
+        self.keep_files(reports)
+        if self.shown is not None and reports:
+            self.shown.changed({report.board for report in reports})
+        for place, why in dropped:
+            self.drop(place, why, now)
+        utc = datetime.fromtimestamp(now, UTC) - EPOCH
+        for report in reports:
+            self.heard += 1
+            name = self.names.pop(report.board, None)
+            if name is not None:
+                self.told = now
+                self.say(f"{printable(name)}: heard, {len(report.lines)} lines of its log")
+            ids = "".join(letters.id_of(data) for data in report.in_force)
+            answer = heard.acknowledge(
+                self.keys[report.board], report.board, report.n, report.nonce,
+                report.file, report.offset, ids, (utc.days, utc.seconds), letters.mac,
+            )  # fmt: skip
+            self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
+        if reports:
+            self.tell(now)
+
+    def tell(self, now: float) -> None:
+        """A line that shows that it lives, one a minute while reports come."""
+        if now - self.told >= MINUTE_S:
+            self.told = now
+            what = f"{self.heard} reports heard, {self.new} new lines kept, {self.bad} dropped"
+            self.say(f"so far: {what}")
+
+    def read(self, message: Message) -> tuple[letters.Report | None, str]:
+        """The report in a message, or None and why it is none of ours."""
+        words = message.topic.split("/")
+        if len(words) != 3 or words[2] != "report":
+            return None, "not a report's topic"
+        key = self.keys.get(words[1])
+        if key is None:
+            return None, "a board that is none of these pots'"
+        return letters.read(message.payload, key, words[1])
+
+    def keep_files(self, reports: list[letters.Report]) -> None:
+        """The files in force and the log files."""
+        from wakewell.radio.store import keep_in_force
+
+        for report in reports:
+            folder = self.store.folders.get(report.board)
+            for data in report.in_force:
+                if folder is not None and not keep_in_force(folder, data):
+                    self.drop(f"log of {report.board}", "a file in force that is none", time.time())
+        self.store.export()
+
+    def drop(self, topic: str, why: str, now: float) -> None:
+        """Count it; one line, and no more than one a minute for the same reason."""
+        self.bad += 1
+        self.store.drop(why)
+        if now - self.said.get(why, -MINUTE_S) >= MINUTE_S:
+            if len(self.said) > 1000:
+                self.said.clear()
+            self.said[why] = now
+            self.say(f"dropped a message on {printable(topic, 80)}: {printable(why)}")
+
+
+class Waiting:
+    """The queue of messages, whoever fills it. refused: why nothing will come any more."""
+
+    def __init__(self) -> None:
+        self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
+        self.refused = ""
+
+    def batch(self, wait_s: float) -> list[Message]:
+        """What waits, at most BATCH messages; [] if nothing came."""
+        found = []
+        try:
+            found.append(self.waiting.get(timeout=wait_s))
+            while len(found) < BATCH:
+                found.append(self.waiting.get_nowait())
+        except queue.Empty:
+            pass
+        return found
+
+    def start(self) -> None:
+        """Nobody has to be called."""
+
+    def stop(self) -> None:
+        """Nobody waits for a goodbye."""
+
+    def post(self, topic: str, payload: bytes) -> None:
+        """Nobody waits for this answer any more; the board tells again."""
+
+
+class Radio(Waiting):
+    """The connection to the broker: fills the queue, sends answers, tells it what is done."""
+
+    def __init__(self, secret: private.Private, folder: Path, boards: list[str], name: str) -> None:
+        super().__init__()
+        self.secret, self.folder, self.boards = secret, folder, boards
+        self.stopped, self.settled = threading.Event(), threading.Event()
+        self.client = broker.client(secret, name, keep=True, manual=True)
+        self.client.on_connect = self._connected
+        self.client.on_subscribe = lambda *_: self.settled.set()
+        self.client.on_message = self._message
+
+    def start(self) -> None:
+        """Connect and listen: what is told from here on is heard. Raises BadInput."""
+        broker.connect(self.client, self.secret, self.folder)
+        self.client.loop_start()
+        self.settled.wait(SETTLE_S)
+
+    def stop(self) -> None:
+        """Disconnect; what was not dealt with comes again next time."""
+        self.stopped.set()
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def _connected(self, client: Any, _: Any, __: Any, reason: Any, ___: Any) -> None:
+        self.refused = str(reason) if reason.is_failure else ""
+        if self.refused:
+            self.settled.set()
+        else:
+            what = [(broker.TOPIC.format(board=b, what="report"), 1) for b in self.boards]
+            for at in range(0, len(what), 500):
+                client.subscribe(what[at : at + 500])
+
+    def _message(self, client: Any, _: Any, message: Any) -> None:
+        made = Message(
+            message.topic,
+            bytes(message.payload[: letters.MOST + 1]),
+            lambda: client.ack(message.mid, message.qos),
+        )
+        while not self.stopped.is_set():
+            try:
+                self.waiting.put(made, timeout=0.5)
+            except queue.Full:
+                continue
+            return
+
+    def post(self, topic: str, payload: bytes) -> None:
+        """Leave an answer with the broker; a lost one makes the board tell again."""
+        self.client.publish(topic, payload, qos=1)
+
+
+def listen(listener: Listener, radio: Waiting, until: threading.Event, free_in: Path) -> None:
+    """Listen until told to stop. A full disk or a database that refuses is waited for."""
+    while not until.is_set():
+        if radio.refused:
+            raise BadInput(f"broker: {radio.refused}; see broker.user and broker.password")
+        messages = radio.batch(0.5)
+        while messages and not until.is_set():
+            why = deal(listener, messages, free_in)
+            if not why:
+                for message in messages:
+                    message.done()
+                break
+            listener.say(f"waiting: {why}")
+            until.wait(LATER_S)
+
+
+def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
+    """Deal with the messages; "" if done, else why not now."""
+    from sqlalchemy.exc import SQLAlchemyError
+
+    free = shutil.disk_usage(free_in).free
+    if free < LEAST_FREE:
+        return f"{free >> 20} MiB free on the disk, needed {LEAST_FREE >> 20}; make room"
+    try:
+        listener.deal(messages, time.time())
+    except SQLAlchemyError as error:
+        return f"database: {str(getattr(error, 'orig', None) or error).splitlines()[0]}"
+    except OSError as error:
+        return f"log file: {error.filename}: {error.strerror}; make room, or see to its rights"
+    return ""
+
+
+def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
+    """{board: (pot's folder, its secrets)}. Raises BadInput."""
+    found: dict[str, tuple[Path, private.Private]] = {}
+    for name in names:
+        folder = Path(name)
+        board = board_id(folder) if folder.is_dir() else None
+        if board is None:
+            shown = show_path(name)
+            raise BadInput(f"{shown}: no pot's folder whose board is known; flash it once by cable")
+        if board in found:
+            raise BadInput(f"{show_path(name)}: the same board as {found[board][0]}")
+        found[board] = (folder, private.read(folder))
+    return found
+
+
+def alone(where: str) -> Any:
+    """Keeps a second listener off an SQLite file while what it returns is kept. Raises BadInput.
+
+    Two of them would take the broker's connection from each other without end.
+    """
+    if fcntl is None or "://" in where:
+        return None
+    file = None
+    try:
+        file = ownfile.opened(Path(where + ".lock"))
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        if file is not None:
+            file.close()
+        text = "another wakewell listen keeps it; stop that one, or give --database FILE"
+        raise BadInput(f"{show_path(where)}: {text}") from None
+    except OSError as error:
+        why = error.strerror
+        raise BadInput(f"{show_path(where)}: no database can be kept there: {why}") from None
+    return file
+
+
+def by_broker(found: dict[str, tuple[Path, private.Private]], where: str) -> Waiting:
+    """The connection to the broker of those pots that have one. Raises BadInput.
+
+    where: the database, so that the broker keeps apart two that listen for two databases.
+    """
+    boards = sorted(board for board, (_, s) in found.items() if not s.post["host"])
+    if not boards:
+        return Waiting()
+    if len({broker.place(found[b][1], found[b][0]) for b in boards}) > 1:
+        raise BadInput("these pots name different brokers; run one listener for each broker")
+    folder, secret = found[boards[0]]
+    name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}'.encode()):08x}"
+    return Radio(secret, folder, boards, name)
+
+
+def by_post(
+    found: dict[str, tuple[Path, private.Private]], radio: Waiting, args: argparse.Namespace
+) -> Posted | None:
+    """The server for those pots that post. Raises BadInput."""
+    from wakewell.radio.posted import Posted
+
+    posts = {board: folder for board, (folder, s) in found.items() if s.post["host"]}
+    if args.post is None:
+        if posts:
+            folder = show_path(str(next(iter(posts.values()))))
+            raise BadInput(f"{folder}: it posts its reports; give --post PORT --certificate PEM")
+        return None
+    if args.certificate is None or not 1 <= args.post <= 65535:
+        raise BadInput(f"--post {args.post}: allowed 1 to 65535, together with --certificate PEM")
+    return Posted(args.post, args.certificate, args.key, radio.waiting, posts)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
+    parser.add_argument(
+        "--database",
+        metavar="FILE",
+        help=f"an SQLite file ({DATABASE} beside the pots), or postgresql+psycopg://...",
+    )
+    parser.add_argument(
+        "--own-broker", action="store_true", help="be the broker as well, for a first try"
+    )
+    parser.add_argument(
+        "--post", type=int, metavar="PORT", help="take what pots post over HTTPS, on this port"
+    )
+    parser.add_argument(
+        "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
+    )
+    parser.add_argument(
+        "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
+    )
+    parser.add_argument(
+        "--page",
+        type=Path,
+        metavar="DIR",
+        help="keep each pot's page and the round (index.html) up to date there",
+    )
+    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
+    parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    from wakewell.radio.store import Store
+
+    found = folders_of(args.pots)
+    folder, secret = next(iter(found.values()))
+    base = folder.resolve().parent
+    database = str(args.database or base / DATABASE)
+    if "://" not in database:
+        database = str(Path(database).absolute())
+    radio = by_broker(found, database)
+    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
+    lock = alone(database)
+    folders = {board: f for board, (f, _) in found.items()}
+    store = Store(database, folders, {b: homes.marks(f) for b, f in folders.items()})
+    keys = {board: s.key for board, (_, s) in found.items()}
+
+    def say(text: str) -> None:
+        print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
+
+    def post(topic: str, payload: bytes) -> None:
+        if posted is None or not posted.post(topic, payload):
+            radio.post(topic, payload)
+
+    names = {board: f.resolve().name for board, (f, _) in found.items()}
+    shown = ", ".join(list(names.values())[:MOST_SHOWN])
+    more = len(names) - MOST_SHOWN
+    shown += f" and {more} more" if more > 0 else ""
+    listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
+    if args.page is not None:
+        from wakewell.radio.shown import Shown
+
+        listener.shown = Shown(folders, args.page, say)
+    until = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: until.set())
+    if args.for_s is not None:
+        timer = threading.Timer(args.for_s, until.set)
+        timer.daemon = True
+        timer.start()
+    own = None
+    if args.own_broker:
+        from wakewell.radio.own_broker import OwnBroker
+
+        own = OwnBroker(secret)
+        own.start()
+    radio.start()
+    if posted is not None:
+        posted.start()
+        where.append(f"port {args.post}")
+    if listener.shown is not None:
+        listener.shown.start()
+    at = " and ".join(dict.fromkeys(w for w in where if w))
+    print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
+    try:
+        listen(listener, radio, until, base)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        if posted is not None:
+            posted.stop()
+        radio.stop()
+        if own is not None:
+            own.stop()
+        if listener.shown is not None:
+            listener.shown.stop()
+        store.close()
+        if lock is not None:
+            lock.close()
+    print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
+    return 0

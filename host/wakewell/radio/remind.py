@@ -1,0 +1,399 @@
+"""`wakewell remind`: at most one message a day about a pot to a person, until all is resolved.
+
+Run it every quarter of an hour or so (--every, cron, a timer). What was sent when is in the
+database, written before a message leaves: a restart neither sends twice nor forgets. Here:
+when and to whom. Not here: why (causes), what was heard (store).
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from datetime import time as clock
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from wakecore import fields, line
+from wakecore.run import DRY_RUNS
+from wakewell import words
+from wakewell.budget import forecast
+from wakewell.errors import BadInput
+from wakewell.log import logs, series
+from wakewell.pot import pot_folder, private
+from wakewell.pot.board_file import board_id
+from wakewell.radio import causes, listen
+from wakewell.radio.causes import Cause
+from wakewell.radio.store import SENT, Heard, Store, sa
+from wakewell.report import condition
+from wakewell.tomlfile import show_path
+
+DAY_S = 86400
+MOST_EVERY = 1440  # minutes between two rounds
+WAITING = Cause(
+    "waiting", words.MAKER, "", ""
+)  # booked, never sent: since when it was due to report
+MESSAGE = "message to the "  # booked beside the causes: when the last one left to whom
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+BY_CABLE = {f"lockout {name}" for name in causes.CABLE}
+SECRET_URL = re.compile(r"[a-z][a-z0-9+.-]*://\S+", re.IGNORECASE)
+
+Send = Callable[[list[str], str, str], bool]
+"""(addresses, title, text) to whether it left."""
+
+
+@dataclass
+class Pot:
+    """A pot whose people are reminded."""
+
+    board: str
+    name: str
+    folder: Path
+    people: dict[str, private.Person]
+    settings: dict[str, int]
+    tank_ml: int = 0
+    help: str = ""  # who is asked for help, and how
+
+
+@dataclass
+class Round:
+    """What one round over the pots did. open: every cause that holds, sent or not."""
+
+    sent: list[tuple[str, str, list[Cause]]] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
+    open: list[tuple[Pot, Cause, int]] = field(default_factory=list)
+
+
+def quiet(person: private.Person, now: float) -> bool:
+    """Is it this person's quiet time, by the clock on their wall?"""
+    here = datetime.fromtimestamp(now, ZoneInfo(person.timezone)).time()
+    start, end = clock.fromisoformat(person.quiet_from), clock.fromisoformat(person.quiet_to)
+    if start <= end:
+        return start <= here < end
+    return here >= start or here < end
+
+
+def go_round(
+    store: Store, all_pots: list[Pot], send: Send | None, now: float | None = None
+) -> Round:
+    """Look at every pot once; send what is due, or nothing where there is nothing that sends."""
+    now = time.time() if now is None else now
+    done = Round()
+    heard = store.pots()
+    for pot in all_pots:
+        row = heard.get(pot.board)
+        zone = next((person.timezone for person in pot.people.values()), "UTC")
+        since = held(store, pot.board)
+        if row is None:
+            found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
+        else:
+            found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
+            if len(pot.people) == len(private.PEOPLE):
+                found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
+        holds = [cause for cause in found if cause is not None]
+        booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
+        since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
+        done.open += [(pot, cause, since[cause.key]) for cause in holds]
+        for parts, person in listeners(pot):
+            # Where nobody is named for one part, the other hears of it.
+            mine = [c for c in holds if c.who in parts or c.who not in pot.people]
+            if send is not None and mine and not quiet(person, now):
+                _remind(store, pot, row, parts[0], mine, send, now, done)
+    return done
+
+
+def listeners(pot: Pot) -> list[tuple[list[str], private.Person]]:
+    """(parts, person) of everyone to be reminded: who is owner and maker is told once."""
+    found: dict[tuple[str, ...], tuple[list[str], private.Person]] = {}
+    for who, person in pot.people.items():
+        found.setdefault(person.apprise, ([], person))[0].append(who)
+    return list(found.values())
+
+
+def held(store: Store, board: str) -> dict[str, int]:
+    """{cause: it holds since} of a pot, as booked."""
+    chosen = sa.select(SENT.c.cause, SENT.c.since)
+    with store.engine.connect() as c:
+        rows = c.execute(chosen.where((SENT.c.board == board) & SENT.c.holds))
+        return {row.cause: row.since for row in rows}
+
+
+def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, int]:
+    """Note which causes hold; {cause: it holds since}. What is over is no longer held."""
+    at = int(now)
+    keys = {cause.key for cause in found}
+    with store.engine.begin() as c:
+        rows = {r.cause: r for r in c.execute(sa.select(SENT).where(SENT.c.board == board))}
+        for key in keys - rows.keys():
+            c.execute(SENT.insert().values(board=board, cause=key, since=at, holds=True))
+        for key, row in rows.items():
+            here = (SENT.c.board == board) & (SENT.c.cause == key)
+            if row.holds != (key in keys):
+                values = {"holds": key in keys, "since": at if key in keys else row.since}
+                c.execute(SENT.update().where(here).values(**values))
+            if row.sent_at is not None and row.sent_at > at:
+                # The PC's clock was set back: count from now, so that no reminder is hidden.
+                c.execute(SENT.update().where(here).values(sent_at=at))
+    return held(store, board)
+
+
+def _remind(
+    store: Store, pot: Pot, row: Heard | None, who: str, mine: list[Cause], send: Send,
+    now: float, done: Round,
+) -> None:  # fmt: skip
+    """One message to one person with every cause that holds, if none went within 24 hours."""
+    key = MESSAGE + who
+    if not claim(store, pot.board, key, int(now)):
+        return
+    person = pot.people[who]
+    title = f"{pot.name}: " + ("please look" if len(mine) > 1 else mine[0].is_)
+    if send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now)):
+        done.sent.append((pot.name, who, mine))
+        return
+    done.failed.append(f"{pot.name}: no message to the {who} could be sent; tried again")
+    with store.engine.begin() as c:
+        here = (SENT.c.board == pot.board) & (SENT.c.cause == key)
+        c.execute(SENT.update().where(here).values(sent_at=SENT.c.before))
+
+
+def claim(store: Store, board: str, key: str, now: int) -> bool:
+    """True for one asker a day: its message may leave now. On the disk when this returns."""
+    here = (SENT.c.board == board) & (SENT.c.cause == key)
+    free = SENT.c.sent_at.is_(None) | (SENT.c.sent_at <= now - DAY_S)
+    with store.engine.begin() as c:
+        stated = SENT.update().where(here & free).values(before=SENT.c.sent_at, sent_at=now)
+        return c.execute(stated).rowcount == 1
+
+
+def text_of(
+    pot: Pot, row: Heard | None, due: list[Cause], person: private.Person, now: float
+) -> str:
+    """The message's text: what saves the plant, what is wrong, what to do, what was last heard."""
+    rows, log = [], newest_log(pot, row)
+    hand = condition.by_hand(log) if log is not None else None
+    if hand is not None and not any(cause.key == causes.SILENT for cause in due):
+        rows.append(f"{hand.do} {hand.why[:1].upper()}{hand.why[1:]}.")
+        due = [cause for cause in due if cause.key != f"need {condition.BY_HAND}"]
+    for cause in due:
+        rows.append(f"{cause.is_[:1].upper()}{cause.is_[1:]}. {cause.do}")
+        level_ml = row.told.get("values", {}).get("level_ml") if row else None
+        if row and cause.key == "need fill the tank" and level_ml is not None:
+            room = max(0, pot.tank_ml - level_ml) // 50 * 50
+            by = last_day(pot, level_ml, row.told_at, person)
+            rows.append(f"There is room for {room} ml" + (f"; do it before {by}." if by else "."))
+        if row and cause.key == "need see to the soil probe":
+            rows += upkeep(pot, settings_of(pot, row.told), level_ml, row.told_at, person)
+    if row:
+        rows += last_values(pot, row, log, person, now)
+    if pot.help and any(cause.who == words.OWNER or cause.key in BY_CABLE for cause in due):
+        rows.append(f"Help: {pot.help}.")
+    rows.append("Keep mains chargers away from the water. This comes once a day until it is done.")
+    return "\n\n".join(rows)
+
+
+def last_values(
+    pot: Pot, row: Heard, log: series.PotLog | None, person: private.Person, now: float
+) -> list[str]:
+    """When it was last heard and what it read then, with the days that are left."""
+    values = row.told.get("values", {})
+    soil, level, battery = (values.get(k) for k in ("soil_ppt", "level_ml", "battery_mv"))
+    said = [] if soil is None else [f"soil {soil / 10:.1f} % by volume"]
+    if level is not None:
+        by = last_day(pot, level, row.told_at, person)
+        said.append(f"tank {level} ml" + (f", enough until {by}" if by else ""))
+    if battery is not None:
+        days = battery_days(log, now)
+        left = "" if days is None else f", enough for at least {days} days"
+        said.append(f"battery {battery / 1000:.2f} V{left}")
+    when = datetime.fromtimestamp(row.told_at, ZoneInfo(person.timezone))
+    heard = f"Last heard on {causes.day(row.told_at, person.timezone)}, {when:%H:%M}"
+    return [f"{heard}: {'; '.join(said)}." if said else f"{heard}."]
+
+
+def newest_log(pot: Pot, row: Heard | None) -> series.PotLog | None:
+    """The pot's log, where it ends with the wake that was last heard."""
+    found = logs.find_logs(pot.folder / "logs") if (pot.folder / "logs").is_dir() else []
+    for place, files in found[:1]:
+        log = series.read(pot.name, place, files)
+        if row is not None and log.wakes and log.wakes[-1].n == row.n:
+            return log
+    return None
+
+
+def battery_days(log: series.PotLog | None, now: float) -> int | None:
+    """Days from now that the charge lasts, 19 times in 20, by the pot's log; None: not known."""
+    lasts = forecast.battery(log) if log is not None and log.dated else None
+    if lasts is None or lasts.early_s is None:
+        return None
+    return max(0, int((lasts.early_s - now) // DAY_S))
+
+
+def upkeep(
+    pot: Pot, settings: dict[str, int], level_ml: int | None, now: float, person: private.Person
+) -> list[str]:
+    """What the pot gives meanwhile: how much, how often, until when; [] where it gives nothing."""
+    if not settings.get("upkeep_ml"):
+        return []
+    text = f"Meanwhile it gives {settings['upkeep_ml']} ml every {settings['upkeep_days']} days"
+    if level_ml is not None:
+        doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
+        until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
+        text += f", and the tank is enough for that until {until}"
+    return [f"{text}."]
+
+
+def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str:
+    """The day on which the tank reaches its reserve at the use of the last two weeks, or "".
+
+    now: when it had that level.
+    """
+    given_ul, first, last = 0, None, None
+    for _, files in (
+        logs.find_logs(pot.folder / "logs")[:1] if (pot.folder / "logs").is_dir() else ()
+    ):
+        for path in files[-2:]:
+            for record, _, _ in logs.read_file(path, logs.Skips()):
+                if record["kind"] != "wake" or logs.is_brief(record) or logs.why_bad(record):
+                    continue
+                day, second, trusted = record["begin"]["utc"]
+                at = day * DAY_S + second
+                if trusted and at > (now - 946684800) - 14 * DAY_S:
+                    first, last = at if first is None else first, at
+                    if not set(record["trips"]) & set(DRY_RUNS):  # else no water was seen
+                        given_ul += record["water"].get("given_ul") or 0
+    if first is None or last is None or last - first < 2 * DAY_S or given_ul <= 0:
+        return ""
+    ul_day = given_ul * DAY_S // (last - first)
+    days = max(0, level_ml - pot.settings["reserve_ml"]) * 1000 // max(1, ul_day)
+    when = datetime.fromtimestamp(now, ZoneInfo(person.timezone)) + timedelta(days=min(days, 60))
+    return f"{WEEKDAYS[when.weekday()]}, {when:%Y-%m-%d}"
+
+
+def settings_of(pot: Pot, told: dict[str, Any]) -> dict[str, int]:
+    """The settings a pot obeys by its newest wake, else those of its folder."""
+    data = logs.InForce(pot.folder / "logs")(str(told.get("settings", "")))
+    record, _ = line.decode(data) if data else (None, "")
+    values, _ = fields.load("settings", record, "") if record else (None, "")
+    if values is None:
+        return pot.settings
+    return {row[0]: getattr(values, row[0]) for row in fields.SETTINGS}
+
+
+def calendar(done: Round, now: float) -> bytes:
+    """An iCalendar file (RFC 5545) with a task for every cause that holds."""
+    import icalendar
+
+    made = icalendar.Calendar()
+    made.add("prodid", "-//wakewell//remind//EN")
+    made.add("version", "2.0")
+    stamp = datetime.fromtimestamp(now, UTC)
+    for pot, cause, since in done.open:
+        task = icalendar.Todo()
+        task.add("uid", f"{pot.board}-{cause.key.replace(' ', '-')}-{since}@wakewell")
+        task.add("dtstamp", stamp)
+        task.add("dtstart", datetime.fromtimestamp(since, UTC))
+        task.add("summary", f"{pot.name}: {cause.is_}")
+        task.add("description", cause.do)
+        task.add("categories", [cause.who])
+        task.add("status", "NEEDS-ACTION")
+        made.add_component(task)
+    return bytes(made.to_ical())
+
+
+def by_apprise(addresses: list[str], title: str, text: str) -> bool:
+    """Through Apprise: mail, chat, phone. False if not one of them took it: with one that did,
+    the person knows, and another try would tell them twice in a day."""
+    import logging
+
+    import apprise
+
+    logging.getLogger("apprise").disabled = True  # its lines may quote an address
+    took = 0
+    for address in addresses:
+        post = apprise.Apprise()
+        took += bool(post.add(address)) and bool(post.notify(body=text, title=title))
+    return took > 0
+
+
+def load(names: list[str]) -> list[Pot]:
+    """The pots of those folders. Raises BadInput."""
+    found = []
+    for name in names:
+        folder = Path(name)
+        made = pot_folder.load(folder)
+        board = board_id(folder) if folder.is_dir() else None
+        if made.about is None or made.pot is None or board is None:
+            problem = f"{made.problems[0]}" if made.problems else "its board is not known"
+            raise BadInput(f"{show_path(name)}: {problem}")
+        people = private.read(folder).people
+        if not people:
+            text = "add [owner] and [maker], each with apprise = [...], to private.toml"
+            raise BadInput(f"{show_path(name)}: nobody to remind; {text}")
+        tank = made.about.tank.volume_ml
+        settings, helps = dict(made.settings), made.about.help
+        found.append(Pot(board, made.about.name, folder, people, settings, tank, helps))
+    return found
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots")
+    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
+    parser.add_argument("--calendar", metavar="FILE", help="write an iCalendar file of open tasks")
+    parser.add_argument("--every", type=float, metavar="MIN", help="go on, a round every MIN")
+    parser.add_argument("--dry-run", action="store_true", help="show what holds, send nothing")
+    parser.epilog = (
+        "exit codes: 0 nothing holds or all sent; 1 a message could not be sent; 2 input"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    all_pots = load(args.pots)
+    base = Path(args.pots[0]).resolve().parent
+    if args.every is not None and not 0.0 < args.every <= MOST_EVERY:
+        raise BadInput(f"--every {args.every:g}: allowed more than 0, up to {MOST_EVERY} minutes")
+    where = args.database or base / listen.DATABASE
+    if "://" not in str(where) and not Path(where).exists():
+        raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
+    store = Store(where)
+    while True:
+        try:
+            failed = once(store, all_pots, args)
+        except (sa.exc.SQLAlchemyError, OSError) as error:
+            why = str(getattr(error, "orig", None) or error).splitlines()[0]
+            if args.every is None:
+                raise BadInput(f"{why}; nothing more was sent, try again") from None
+            failed = True
+            print(f"waiting: {SECRET_URL.sub('(address)', why)}", file=sys.stderr, flush=True)
+        if args.every is None:
+            store.close()
+            return 1 if failed else 0
+        time.sleep(max(60.0, 60.0 * args.every))
+
+
+def once(store: Store, all_pots: list[Pot], args: argparse.Namespace) -> bool:
+    """One round, told and drawn up. Returns True if a message could not be sent."""
+    now = time.time()
+    done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)
+    for pot, cause, since in done.open:
+        when = datetime.fromtimestamp(since, UTC)
+        print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
+    if not done.open and args.every is None:
+        print("nobody needs to be reminded of anything")
+    for name, who, due in done.sent:
+        print(
+            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
+        )
+    if args.calendar:
+        beside = Path(args.calendar + ".part")
+        beside.write_bytes(calendar(done, now))
+        beside.replace(args.calendar)
+    for text in done.failed:
+        print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
+    return bool(done.failed)

@@ -1,0 +1,439 @@
+"""What was heard, kept: SQLite (WAL) or PostgreSQL through SQLAlchemy, and the pots' log files.
+
+Belongs here: exactly once by board and wake, safe against a power cut at any moment: what
+is acknowledged is in the database and on the disk. Which home a line belongs to is told by its
+row (homes); the log files are made from the database by letters' places (files), whatever the
+order in which they came. Not here: the network.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from wakewell import ownfile
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.radio import files, homes, letters
+
+try:
+    import sqlalchemy as sa
+    from sqlalchemy.dialects import postgresql, sqlite
+except ImportError as error:  # pragma: no cover
+    raise BadInput("needs the extra 'remote': pip install 'wakewell[remote]'") from error
+
+__all__ = ["LINES", "POTS", "SENT", "Store", "keep_in_force", "sa", "summary"]
+
+# After a start, so many lines are looked for in the files, and those heard in this time
+MADE_GOOD = 10_000
+MADE_GOOD_S = 3600
+
+meta = sa.MetaData()
+POTS = sa.Table(
+    "pots",
+    meta,
+    sa.Column("board", sa.String(64), primary_key=True),
+    sa.Column("heard_at", sa.BigInteger, nullable=False),  # seconds since 1970
+    sa.Column("report", sa.BigInteger, nullable=False),  # number of the newest report
+    sa.Column("n", sa.BigInteger, nullable=False),  # number of the newest wake, -1: none
+    sa.Column("told", sa.JSON, nullable=False),  # what it answered
+)
+LINES = sa.Table(
+    "lines",
+    meta,
+    sa.Column("id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True),
+    sa.Column("board", sa.String(64), nullable=False),
+    sa.Column("kind", sa.String(8), nullable=False),
+    sa.Column("n", sa.BigInteger, nullable=False),
+    sa.Column("crc", sa.String(8), nullable=False),
+    sa.Column("file", sa.BigInteger, nullable=False),
+    sa.Column("heard_at", sa.BigInteger, nullable=False),
+    sa.Column("data", sa.LargeBinary, nullable=False),
+    # Since these two are kept; a line heard before has neither.
+    sa.Column("at", sa.BigInteger, nullable=False, server_default="-1"),  # bytes before it in file
+    sa.Column("home", sa.String(homes.MARK_SIZE), nullable=False, server_default=""),  # key's mark
+    sa.UniqueConstraint("board", "kind", "n", "crc"),
+)
+SENT = sa.Table(  # reminders: see remind
+    "reminders",
+    meta,
+    sa.Column("board", sa.String(64), primary_key=True),
+    sa.Column("cause", sa.String(100), primary_key=True),
+    sa.Column("since", sa.BigInteger, nullable=False),  # it holds since then
+    sa.Column("sent_at", sa.BigInteger),  # the last message that left, or was about to
+    sa.Column("before", sa.BigInteger),  # the one before it
+    sa.Column("holds", sa.Boolean, nullable=False),
+)
+DROPPED = sa.Table(
+    "dropped",
+    meta,
+    sa.Column("why", sa.String(200), primary_key=True),
+    sa.Column("times", sa.BigInteger, nullable=False),
+)
+
+
+NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data", "at", "home")
+KNOWN = "SELECT board, report, n, CAST(told AS TEXT) FROM pots WHERE board IN (%s)"
+LAST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
+TOLD = ("needs", "lockouts", "settings", "values")
+# In POTS.told, of the newest wake: the CRC of its line, its `utc`. No word of a report has a space.
+NEWEST, SAID_AT = "newest wake", "said at"
+DAY_S = 86400
+Row = tuple[str, str, int, str, int, int, bytes, int, str]  # NAMES
+BY_FILE = itemgetter(*map(NAMES.index, ("board", "home", "file")))
+PLACED = itemgetter(*map(NAMES.index, ("at", "data")))
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What was last heard of a board: when, the numbers of its newest report and wake.
+
+    told: what that report answered and what that wake says (`summary`).
+    """
+
+    heard_at: int
+    report: int
+    n: int
+    told: dict[str, Any]
+
+    @property
+    def told_at(self) -> int:
+        """When the pot said so, seconds since 1970: a report may have waited for days at a
+        broker. By the board's clock where it is trusted, and never later than heard."""
+        day, second, trusted = self.told.get(SAID_AT, (0, 0, 0))
+        return min(self.heard_at, letters.unix_s(day, second)) if trusted else self.heard_at
+
+
+class Store:
+    """The database. where: a file for SQLite, or an SQLAlchemy URL.
+
+    folders: {board: the pot's folder} whose log files are kept up. ours: {board: marks of the
+    keys that its pot has there}; a board that is not in it: see homes.Homes.
+    """
+
+    def __init__(
+        self,
+        where: str | Path,
+        folders: dict[str, Path] | None = None,
+        ours: dict[str, frozenset[str]] | None = None,
+    ) -> None:
+        text = str(where)
+        try:
+            url = sa.make_url(text if "://" in text else f"sqlite:///{text}")
+            # Values by place, for every driver
+            style = "qmark" if url.get_backend_name() == "sqlite" else "format"
+            if style == "qmark" and url.database and url.database != ":memory:":
+                # SQLite gives what it writes beside it, -wal and -shm, the same rights.
+                for path in (Path(url.database), *map(Path, beside(url.database))):
+                    if path.exists() or path == Path(url.database):
+                        ownfile.keep(path)
+            self.engine = sa.create_engine(url, paramstyle=style)
+            sa.event.listen(self.engine, "connect", _pragmas)
+            meta.create_all(self.engine)
+            _grow(self.engine)
+        except (sa.exc.SQLAlchemyError, ImportError, OSError) as error:
+            why = str(getattr(error, "orig", None) or error).splitlines()[0]
+            why = getattr(error, "strerror", None) or why
+            place = self_made(text)
+            raise BadInput(f"{place}: no database can be kept there: {why}") from None
+        insert = postgresql.insert if self.engine.dialect.name == "postgresql" else sqlite.insert
+        self._insert: Any = insert
+        # As text: the driver then gets the rows as they are, without a look at each of them.
+        add = insert(LINES).inline().on_conflict_do_nothing()
+        self._add = str(add.compile(self.engine, column_keys=list(NAMES)))
+        tell: Any = insert(POTS).inline()
+        names = [column.name for column in POTS.c]
+        tell = tell.on_conflict_do_update(
+            index_elements=names[:1], set_={name: tell.excluded[name] for name in names[1:]}
+        )
+        self._tell = str(tell.compile(self.engine, column_keys=names))
+        self._newest = str(LAST.compile(self.engine, compile_kwargs={"literal_binds": True}))
+        self._mark = "?" if style == "qmark" else "%s"
+        self.folders, self.ours = folders or {}, ours or {}
+        # {(board, mark of its key): the last file written for them, how it was left}
+        self.ends: dict[tuple[str, str], tuple[int, files.End]] = {}
+        self.exported = 0
+        self.at_hand: tuple[int, list[Row]] | None = None  # all that came after `exported`
+        self._start()
+
+    def _start(self) -> None:
+        """From which line on the log files may lack some."""
+        with self.engine.connect() as c:
+            newest = c.execute(LAST).first()
+            if newest is not None:
+                # Later than the newest: the clock was set back since.
+                recent = LINES.c.heard_at.between(newest.heard_at - MADE_GOOD_S, newest.heard_at)
+                before = LAST.where(~recent & (LINES.c.id <= newest.id - MADE_GOOD))
+                self.exported = c.scalar(before) or 0
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def take(self, reports: Iterable[letters.Report], now_s: int) -> int:
+        """Keep these reports, all or none; how many lines were new.
+
+        When this returns they are on the disk. Raises sqlalchemy.exc.SQLAlchemyError.
+        """
+        reports = list(reports)
+        rows: list[Row] = [
+            (
+                report.board,
+                each.kind,
+                each.n,
+                each.crc,
+                each.file,
+                now_s,
+                each.data,
+                each.at,
+                report.home,
+            )
+            for report in reports
+            for each in report.lines
+        ]
+        new = top = 0
+        with self.engine.begin() as c:
+            if rows:
+                new = c.exec_driver_sql(self._add, rows).rowcount
+                top = c.exec_driver_sql(self._newest).scalar() or 0
+            self._see(c, reports, now_s)
+        if rows:
+            # These very rows, and no others, came after what is exported.
+            whole = new == len(rows) and top - new == self.exported
+            self.at_hand = (top, rows) if whole else None
+        return new
+
+    def _see(self, c: Any, reports: list[letters.Report], now_s: int) -> None:
+        """What the newest report of each board says of it. An old one, sent again or come late,
+        says nothing."""
+        boards = tuple({report.board for report in reports})
+        marks = ", ".join([self._mark] * len(boards))
+        known = c.exec_driver_sql(KNOWN % marks, boards) if boards else ()
+        seen = {board: (number, n, msgspec.json.decode(text)) for board, number, n, text in known}
+        changed = set()
+        for report in reports:
+            number, n, told = seen.get(report.board, (-1, -1, {}))
+            wake = next((each for each in reversed(report.lines) if letters.tells(each)), None)
+            utc = letters.utc_of(wake.data) if wake is not None else None
+            if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
+                continue
+            # A word that this report does not say is not true any more
+            told = {key: told[key] for key in (NEWEST, SAID_AT) if key in told}
+            told |= {k: v for k, v in report.words.items() if isinstance(v, (int, str))}
+            if wake is not None:
+                n = wake.n
+                told |= {NEWEST: wake.crc, SAID_AT: utc or (0, 0, 0)}
+            seen[report.board] = (report.n, n, told)
+            changed.add(report.board)
+        rows = []
+        for board in sorted(changed):
+            number, n, told = seen[board]
+            rows.append((board, now_s, number, n, msgspec.json.encode(told).decode()))
+        if rows:
+            c.exec_driver_sql(self._tell, rows)
+
+    def pots(self) -> dict[str, Heard]:
+        """{board: what was last heard of it}."""
+        newest = (LINES.c.board == POTS.c.board) & (LINES.c.kind == "wake")
+        newest &= LINES.c.n == POTS.c.n
+        wakes = sa.select(LINES.c.board, LINES.c.crc, LINES.c.data).join(POTS, newest)
+        with self.engine.connect() as c:
+            said: dict[str, dict[str, Any]] = {}
+            pots = {row.board: row for row in c.execute(sa.select(POTS))}
+            for row in c.execute(wakes.order_by(LINES.c.id)):
+                # A number may come twice: after a write that failed, or a life of the board.
+                if pots[row.board].told.get(NEWEST, row.crc) == row.crc:
+                    said[row.board] = summary(row.data) or {}
+            return {
+                board: Heard(row.heard_at, row.report, row.n, row.told | said.get(board, {}))
+                for board, row in pots.items()
+            }
+
+    def drop(self, why: str, count: int = 1) -> None:
+        """Count messages that were dropped, by why."""
+        stated = self._insert(DROPPED).values(why=why[:200], times=count)
+        more = {"times": DROPPED.c.times + count}
+        with self.engine.begin() as c:
+            c.execute(stated.on_conflict_do_update(index_elements=["why"], set_=more))
+
+    def dropped(self) -> dict[str, int]:
+        """{why: messages dropped}."""
+        with self.engine.connect() as c:
+            return {row.why: row.times for row in c.execute(sa.select(DROPPED))}
+
+    def lines(self, board: str) -> list[bytes]:
+        """Every line of a board, in the order of its log: by file and place."""
+        chosen = sa.select(LINES.c.file, LINES.c.at, LINES.c.data).where(LINES.c.board == board)
+        placed: dict[int, list[files.Placed]] = {}
+        with self.engine.connect() as c:
+            for row in c.execute(chosen.order_by(LINES.c.file, LINES.c.id)):
+                placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
+        return [data for rows in placed.values() for _, data in files.in_order(rows)]
+
+    def export(self) -> None:
+        """Lay lines that are not yet there into the log files. Raises OSError."""
+        at_hand, self.at_hand = self.at_hand, None
+        found: dict[str, homes.Homes] = {}
+        try:
+            if at_hand is None:
+                self._lay_later(found)
+                return
+            for (board, home, file), rows in groupby(at_hand[1], BY_FILE):
+                last, end = self.ends.get((board, home), (-1, None))
+                end = files.append(sorted(map(PLACED, rows)), end) if end and last == file else None
+                if end is not None:
+                    self.ends[board, home] = file, end
+                elif folder := self._logs_of(found, board, home, at_hand[1][0][5]):
+                    self._lay(found, board, home, file, folder)
+            self.exported = at_hand[0]
+        except OSError:
+            self.ends.clear()  # what was written before it must be found when all comes again
+            raise
+
+    def _logs_of(
+        self, found: dict[str, homes.Homes], board: str, home: str, heard_at: int
+    ) -> str | None:
+        """The folder of the log a line belongs to. found: homes that were read before."""
+        if board not in self.folders:
+            return None
+        if board not in found:
+            found[board] = homes.read(self.folders[board], self.ours.get(board))
+        return found[board].logs_of(home, heard_at)
+
+    def _lay_later(self, found: dict[str, homes.Homes]) -> None:
+        """Lay every file of which a line came after what is exported."""
+        fresh = sa.select(LINES.c.board, LINES.c.file, LINES.c.home, sa.func.max(LINES.c.heard_at))
+        fresh = fresh.where(LINES.c.id > self.exported)
+        with self.engine.connect() as c:
+            top = c.scalar(sa.select(sa.func.max(LINES.c.id))) or 0
+            fresh = fresh.where(LINES.c.id <= top)
+            rows = c.execute(fresh.group_by(LINES.c.board, LINES.c.file, LINES.c.home)).all()
+        places = {
+            (board, file, self._logs_of(found, board, home, heard_at)): home
+            for board, file, home, heard_at in rows
+        }
+        for (board, file, folder), home in places.items():
+            if folder is not None:
+                self._lay(found, board, home, file, folder)
+        self.exported = top
+
+    def _lay(
+        self, found: dict[str, homes.Homes], board: str, home: str, file: int, folder: str
+    ) -> None:
+        """Make that log file whole: every line of it that was heard, in its place."""
+        chosen = sa.select(LINES.c.at, LINES.c.data, LINES.c.home, LINES.c.heard_at)
+        chosen = chosen.where((LINES.c.board == board) & (LINES.c.file == file))
+        with self.engine.connect() as c:
+            placed = [
+                (row.at, bytes(row.data))
+                for row in c.execute(chosen.order_by(LINES.c.id))
+                if self._logs_of(found, board, row.home, row.heard_at) == folder
+            ]
+        end = files.lay(f"{folder}/{file:08d}.jsonl", files.in_order(placed))
+        self.ends[board, home] = (file, end)
+
+
+def _grow(engine: sa.Engine) -> None:
+    """Add to a database of an older version the columns it lacks."""
+    kept = {column["name"] for column in sa.inspect(engine).get_columns(LINES.name)}
+    for column in LINES.c:
+        if column.name in kept:
+            continue
+        kind, usual = column.type.compile(engine.dialect), column.server_default.arg  # type: ignore[union-attr]
+        text = (
+            f"ALTER TABLE {LINES.name} ADD COLUMN {column.name} {kind} NOT NULL DEFAULT '{usual}'"
+        )
+        # Another process may add it in the same moment.
+        with suppress(sa.exc.SQLAlchemyError), engine.begin() as c:
+            c.exec_driver_sql(text)
+
+
+def beside(database: str) -> tuple[str, str]:
+    """The two files that SQLite keeps beside its own."""
+    return f"{database}-wal", f"{database}-shm"
+
+
+def self_made(text: str) -> str:
+    """A database's place, without the password a URL may hold."""
+    try:
+        return sa.engine.make_url(text).render_as_string() if "://" in text else text
+    except sa.exc.ArgumentError:
+        return "that URL"
+
+
+# 16 MB of the log are copied into the file at a time, in pages that hold seven lines: the pages of
+# the index, which every message touches, are then written there once for many.
+PRAGMAS = (
+    "page_size=8192",
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "busy_timeout=10000",
+    "wal_autocheckpoint=2000",
+)
+
+
+def _pragmas(connection: Any, _: Any) -> None:
+    """SQLite: a write-ahead log, on the disk before a commit returns."""
+    if type(connection).__module__.startswith("sqlite3"):
+        for text in PRAGMAS:
+            connection.execute("PRAGMA " + text)
+
+
+def is_newer(
+    report: bool, wake: bool, utc: tuple[int, int, int] | None, told: dict[str, Any]
+) -> bool:
+    """Does a report tell of later than what was told? report, wake: its number, and that of its
+    last wake, is higher; utc: when that wake was.
+
+    Any number may begin anew: the reports' where their count was lost, the wakes' with the
+    board's state, both where a board was erased. Where both clocks are trusted they tell.
+    """
+    was = told.get(SAID_AT)
+    if utc is None or was is None or not (utc[2] and was[2]):
+        return report or wake
+    return (report and wake) or utc[:2] > tuple(was[:2])
+
+
+def summary(data: bytes) -> dict[str, Any] | None:
+    """What a wake says of its pot, for those who are reminded; None if it is no whole wake."""
+    try:
+        record = json.loads(data)
+        told = {name: record[name] for name in TOLD}
+        told["utc"] = record["begin"]["utc"]
+        sleep_s = logs.sleep_s(record)
+        told["sleep_s"] = DAY_S if sleep_s is None else sleep_s
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        return None
+    if [type(value) for value in told.values()] != [list, list, str, dict, list, int]:
+        return None
+    texts = (*told["needs"], *told["lockouts"], told["settings"])
+    numbers = (*told["utc"], *(value for value in told["values"].values() if value is not None))
+    good = set(map(type, texts)) <= {str} and set(map(type, numbers)) <= {int}
+    return told if good and len(told["utc"]) == 3 and "".join(texts).isprintable() else None
+
+
+def keep_in_force(folder: Path, data: bytes) -> bool:
+    """Keep one of a pot's three files beside its logs, by id. False if it is none of them."""
+    identity = letters.id_of(data)
+    if not identity:
+        return False
+    target = folder / "logs" / logs.IN_FORCE
+    target.mkdir(parents=True, exist_ok=True)
+    path = target / f"{identity}.json"
+    if not path.exists():
+        beside = path.with_name(path.name + ".part")
+        with beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    return True

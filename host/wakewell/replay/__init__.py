@@ -1,0 +1,1 @@
+"""Records through a core: play, compare, verdicts."""

@@ -1,0 +1,432 @@
+"""A verdict on each requirement from the records alone, by other means than the core's own.
+
+Fed record by record; keeps a few counters. It looks at what was commanded and what was
+read, and asks whether that may stand together. `held` means: no record contradicts it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from wakecore import fields, rules
+from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
+from wakewell.log import logs
+from wakewell.log.times import NEAR_S, cut_short
+
+Record = dict[str, Any]
+
+TITLES = {
+    "R1": "pump off first, off last",
+    "R2": "pump-timeout",
+    "R3": "water in any 24 hours",
+    "R4": "dry-run protection",
+    "R5": "low-battery lockout",
+    "R6": "implausible probe waters nothing",
+    "R7": "no soil response locks out",
+    "R8": "looks for leak and siphon",
+    "R9": "begun on record before the pump starts",
+    "R10": "the clock grants no water",
+    "R11": "damaged files lock out",
+    "R12": "button",
+    "R13": "every wake ends in sleep",
+    "R14": "commissioned",
+    "R15": "saucer",
+    "R16": "thirst is told",
+    "R17": "no pot falls silent without a word",
+    "R18": "water without an answer",
+}
+MOST_AWAKE_MS = 300_000
+MOST_SOAK_S = 7200  # no setting lets the soak between two pulses last longer
+MOST_LATCHED = 1000  # lockouts kept with their wakes; beyond that they are only counted
+TRIP_RULES = {row[0]: row[1] for row in TRIPS}
+LOCKOUT_RULES = {row[0]: row[1] for row in rules.LOCKOUTS}
+WAY_OUT = {
+    rules.ITSELF: "by itself",
+    rules.BUTTON: "by the owner's button",
+    rules.CABLE: "by the maker's cable",
+}
+UNKNOWN_RULE = "R?"  # of a trip or lockout that another core knows and this one does not
+LOCKOUT_WAYS = {row[0]: WAY_OUT[row[2]] for row in rules.LOCKOUTS}
+
+
+@dataclass
+class Verdict:
+    """One requirement: held or broken, with the evidence in a few words."""
+
+    rule: str
+    held: bool
+    evidence: str
+    wake: int | None = None
+
+    @property
+    def title(self) -> str:
+        """The requirement in a few words."""
+        return TITLES[self.rule]
+
+
+class Verdicts:
+    """Judges records as they come; `verdicts()` at the end."""
+
+    def __init__(self) -> None:
+        self.wakes = self.pulses = self.doses = self.given_ul = 0
+        self.trips: Counter[str] = Counter()
+        self.latched: list[tuple[int, str, int | None]] = []  # (wake, lockout, wake it ended)
+        self.lockouts: Counter[str] = Counter()  # all of them, also those past MOST_LATCHED
+        self.broken: dict[str, tuple[int, str]] = {}
+        self.clock_s = 0
+        self.recent: deque[tuple[int, int]] = deque()
+        self.recent_ml = self.most_day_ml = self.day_limit_ml = 0
+        self.longest_ms = self.pulse_limit_ms = self.most_awake_ms = 0
+        self.lowest_start_mv: int | None = None
+        self.looks = self.jumps = self.presses = self.manual = 0
+        self.bad_files = self.disbelieved = self.wet = 0
+        self._held: list[str] = []
+        self._open: dict[str, int] = {}
+        self._utc_s: int | None = None
+        self._utc_at_s, self._counted = 0, True  # the count at that clock, and is it whole since?
+        self._n: int | None = None
+        # The last dose a dry soil asked for: soil water before it, highest since, doses unanswered
+        self._before_ppt: int | None = None
+        self._peak_ppt = 0
+        self._silent = 0
+        self.needs: Counter[str] = Counter()  # wakes in which somebody was asked for something
+        self._dose_ul = self._dose_given_ul = 0
+        self._slept_s = 0
+        self._watered = False  # has the dose under way shown water?
+        self._thirsty = self._ran_s = self._unanswered_ul = 0
+        self._charge_told = False  # was a charge asked for, and heard?
+        self._lost = False  # was there no battery reading in the last wake?
+        self._lowest_ppt: int | None = None
+        self.reports = self.most_unanswered_ul = 0
+
+    def _break(self, rule: str, record: Record, why: str) -> None:
+        self.broken.setdefault(rule, (record["n"], why))
+
+    def see(self, record: Record, pot: Any) -> None:
+        """Judge one more record. pot: what was in force for it."""
+        self.wakes += 1
+        begin, commands = record["begin"], record["commands"]
+        day, second, trusted = begin["utc"]
+        utc_s = day * 86400 + second
+        if not commands or commands[0] != "off":
+            self._break("R1", record, "the first command was not off")
+        slept_s, self._slept_s = self._slept_s, self._sleep_of(record)
+        if record["awake_ms"] > self.most_awake_ms:
+            self.most_awake_ms = record["awake_ms"]
+            if self.most_awake_ms > MOST_AWAKE_MS:
+                self._break("R13", record, f"awake {self.most_awake_ms} ms")
+        missing = self._n is not None and record["n"] > self._n + 1
+        if missing:
+            # Records are missing, and with them how long the board slept: by its clock, or a day
+            known = trusted and self._utc_s is not None
+            self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
+            # What they held of lockouts ended and of the soil's answers is not known.
+            self._held, self._before_ppt, self._silent = [], None, 0
+            self._thirsty, self._unanswered_ul, self._lowest_ppt = 0, 0, None
+        elif begin["vouched"]:
+            self.clock_s += min(begin["slept_s"], slept_s)
+        self._n = record["n"]
+        if self._slept_s in (60, 540):
+            self.looks += 1
+        if begin["cause"] == "button":
+            self.presses += 1
+        if not begin["vouched"] or missing or cut_short(begin["cause"], begin["slept_s"], slept_s):
+            self._counted = False  # what passed since the last clock, nobody counted
+        if trusted:
+            if self._utc_s is not None:
+                moved_s, counted_s = utc_s - self._utc_s, self.clock_s - self._utc_at_s
+                if self._counted:
+                    self.jumps += abs(moved_s - counted_s) > NEAR_S + counted_s // 10
+                else:
+                    self.jumps += moved_s < -NEAR_S
+            self._utc_s, self._utc_at_s, self._counted = utc_s, self.clock_s, True
+        judged = record["judged"]
+        if judged.get("soil") not in ("good", "unfitted"):
+            self.disbelieved += 1
+        default = "default" in (begin["settings"], begin["limits"], begin["calibration"])
+        if default or begin["state"] != "good":
+            self.bad_files += 1
+        if judged.get("saucer") == "good" and not record["permissives"].get("saucer", 1):
+            self.wet += 1
+        # Has the soil answered? With a reading not believed or a person there, no telling.
+        ppt = record["values"].get("soil_ppt")
+        if ppt is None or begin["host"] or begin["button_ms"] or begin["state"] != "good":
+            self._before_ppt, self._silent = None, 0
+        elif ppt > self._peak_ppt:
+            self._peak_ppt = ppt
+        for name in record["needs"]:
+            book(self.needs, name)
+        lockouts = record["lockouts"]
+        if lockouts or self._open:
+            self._follow(record, lockouts)
+        lost = record["values"].get("battery_mv") is None
+        new = set(lockouts) - set(self._held) or (lost and not self._lost)
+        self._lost = lost
+        asked = "charge the battery" in record["needs"]
+        if not asked or begin.get("radio") in ("failed", "cut off"):
+            self._charge_told = False
+        new = new or (asked and not self._charge_told)
+        for rule, why in report_faults(record, pot, last_word=bool(new)):
+            self._break(rule, record, why)
+        if asked and "report" in record["commands"]:
+            self._charge_told = True
+        self._see_thirst(record, pot)
+        self._see_silence(record, pot)
+        self._see_unanswered(record, pot)
+        if "run" in record:
+            self._see_answer(record, pot.limits.response_doses)
+            self._see_run(record, pot)
+        self._held = lockouts
+
+    def _sleep_of(self, record: Record) -> int:
+        """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
+        sleep_s = logs.sleep_s(record)
+        if sleep_s is None:
+            self._break("R13", record, "the last command was not sleep")
+            return 0
+        return sleep_s
+
+    def _follow(self, record: Record, lockouts: list[str]) -> None:
+        for name in lockouts:
+            if name not in self._open:
+                self._open[name] = len(self.latched)
+                book(self.lockouts, name)
+                if len(self.latched) < MOST_LATCHED:
+                    self.latched.append((record["n"], name, None))
+        for name in [name for name in self._open if name not in lockouts]:
+            at = self._open.pop(name)
+            if at < len(self.latched):
+                self.latched[at] = (self.latched[at][0], name, record["n"])
+
+    def _see_answer(self, record: Record, allowed: int) -> None:
+        """A new dose after so many without any rise of the soil water at all (R7).
+
+        A dose that tripped, or gave less than half of what it was to give, asks nothing.
+        """
+        plan, ppt = record["plan"], record["values"].get("soil_ppt")
+        if plan["phase"] != "idle":
+            return
+        asked = plan["kind"] in ("depletion", "set")
+        whole = 2 * self._dose_given_ul >= self._dose_ul
+        silent = self._before_ppt is not None and self._peak_ppt <= self._before_ppt and whole
+        if whole or not asked:
+            self._silent = self._silent + 1 if silent and asked else 0
+        if self._silent >= allowed:
+            self._break("R7", record, f"watered on after {self._silent} doses without an answer")
+        self._before_ppt, self._peak_ppt = ppt if asked else None, 0
+        self._dose_ul, self._dose_given_ul = plan.get("dose_ul") or 0, 0
+
+    def _see_run(self, record: Record, pot: Any) -> None:
+        limits = pot.limits
+        ran_ms, values, water = record["run"]["ran_ms"], record["values"], record["water"]
+        kind = record["plan"]["kind"]
+        self.pulses += 1
+        if record["plan"]["phase"] == "idle":
+            self._watered = False
+        if not set(record["trips"]) & set(DRY_RUNS):  # else it was a try: no water was seen
+            self.doses += not self._watered
+            self._watered = True
+            self.given_ul += water.get("given_ul") or 0
+        self._dose_given_ul += water.get("given_ul") or 0
+        if record["trips"]:
+            self._before_ppt = None
+        for name in record["trips"]:
+            book(self.trips, name)
+        self.longest_ms = max(self.longest_ms, ran_ms)
+        self.pulse_limit_ms = limits.pulse_ms
+        if ran_ms > limits.pulse_ms + OVERRUN_MS:
+            self._break("R2", record, f"ran {ran_ms} ms, allowed {limits.pulse_ms}")
+        ml = max(-(-ran_ms * limits.flow_max_ul_s // 1_000_000), water.get("fall_ml") or 0)
+        self._count(record, ml, limits.day_ml)
+        if self._slept_s > MOST_SOAK_S:
+            self._break("R8", record, f"slept {self._slept_s} s after a pulse, without a look")
+        for rule, why in start_faults(record, pot):
+            self._break(rule, record, why)
+        mv = values.get("battery_mv")
+        if mv is not None and mv >= limits.rest_mv:
+            self.lowest_start_mv = min(mv, self.lowest_start_mv or mv)
+        if kind == "manual":
+            self.manual += 1
+        for name in (name for name in self._held if name in record["lockouts"]):
+            self._break(
+                LOCKOUT_RULES.get(name, "R9"), record, f"pump ran under the lockout {name!r}"
+            )
+
+    def _see_thirst(self, record: Record, pot: Any) -> None:
+        """R16: dry or unbelieved soil at regular wakes in a row, and nobody asked to water.
+
+        A wake within the settle time of a run is left out, and so is one whose level was in doubt.
+        """
+        ppt, word = record["values"].get("soil_ppt"), record["judged"].get("soil")
+        moist = ppt is not None and ppt > fields.refill_ppt(pot.settings, pot.calibration)
+        if "run" in record:
+            self._ran_s = self.clock_s
+        if moist or word == "cold" or record["begin"]["state"] != "good":
+            self._thirsty = 0
+        if moist or record["plan"]["phase"] != "idle" or record["begin"]["cause"] != "timer":
+            return
+        settled = "run" in record or self.clock_s - self._ran_s >= pot.settings.settle_s
+        if word == "cold" or not settled or not record["permissives"].get("steady", 1):
+            return
+        self._thirsty += 1
+        if self._thirsty > rules.THIRSTY and "water by hand" not in record["needs"]:
+            self._break(
+                "R16", record, f"{self._thirsty} regular wakes in want, and nobody was told"
+            )
+
+    def _see_silence(self, record: Record, pot: Any) -> None:
+        """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
+        mv = record["values"].get("battery_mv")
+        floor_mv = max(pot.limits.radio_mv, pot.settings.battery_mv)
+        first = record["lockouts"] and not self._held and self.wakes > 1
+        if "report" in record["commands"]:
+            self.reports += 1
+        elif first and pot.settings.radio_wakes and mv is not None and mv >= floor_mv:
+            told = ", ".join(record["lockouts"])
+            self._break("R17", record, f"{told} latched, and no report left")
+
+    def _see_unanswered(self, record: Record, pot: Any) -> None:
+        """R18: water since the soil last rose at all, or somebody saw to the pot.
+
+        The response that a pot learns is at most four times the calibrated one.
+        """
+        ppt, limits, begin = record["values"].get("soil_ppt"), pot.limits, record["begin"]
+        rose = ppt is not None and self._lowest_ppt is not None and ppt > self._lowest_ppt
+        if rose or begin["host"] or begin["button_ms"] or begin["state"] != "good":
+            self._unanswered_ul, self._lowest_ppt = 0, None
+        if ppt is not None:
+            self._lowest_ppt = min(ppt, self._lowest_ppt or ppt)
+        answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
+        most_ul = max(1000 * limits.dose_ml, answers_ul)
+        if "run" in record and self._unanswered_ul > most_ul:
+            ml = self._unanswered_ul // 1000
+            self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
+        self._unanswered_ul += record["water"].get("given_ul") or 0
+        self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
+
+    def _count(self, record: Record, ml: int, limit_ml: int) -> None:
+        while self.recent and self.clock_s - self.recent[0][0] >= 86400:
+            self.recent_ml -= self.recent.popleft()[1]
+        self.recent.append((self.clock_s, ml))
+        self.recent_ml += ml
+        self.most_day_ml, self.day_limit_ml = max(self.most_day_ml, self.recent_ml), limit_ml
+        if self.recent_ml > limit_ml:
+            self._break("R3", record, f"{self.recent_ml} ml in 24 hours, allowed {limit_ml}")
+
+    def verdicts(self) -> list[Verdict]:
+        """One verdict for each requirement, in order."""
+        trips = Counter[str]()
+        for trip, count in self.trips.items():
+            trips[TRIP_RULES.get(trip, UNKNOWN_RULE)] += count
+        locked = Counter[str]()
+        for name, count in self.lockouts.items():
+            locked[LOCKOUT_RULES.get(name, UNKNOWN_RULE)] += count
+
+        def called(rule: str) -> str:
+            parts = [many(trips[rule], "trip")] if trips[rule] else []
+            parts += [many(locked[rule], "lockout")] if locked[rule] else []
+            return ", ".join(parts) or "not called on"
+
+        pulses = many(self.pulses, "pulse")
+        start_mv = self.lowest_start_mv
+        evidence = {
+            "R1": f"{many(self.wakes, 'wake')}, {pulses}",
+            "R2": f"longest {self.longest_ms} ms, limit {self.pulse_limit_ms} ms"
+            if self.pulses
+            else "no pulse",
+            "R3": f"most {self.most_day_ml} ml, limit {self.day_limit_ml} ml"
+            if self.pulses
+            else "no pulse",
+            "R4": called("R4"),
+            "R5": called("R5") + (f", lowest start {start_mv} mV" if start_mv else ""),
+            "R6": f"{many(self.disbelieved, 'wake')} disbelieved",
+            "R7": called("R7"),
+            "R8": f"{many(self.looks, 'look')}, {called('R8')}",
+            "R9": f"{pulses}, {called('R9')}",
+            "R10": f"{many(self.jumps, 'jump')} of the clock",
+            "R11": many(self.bad_files, "wake") + " with a damaged file",
+            "R12": f"{many(self.presses, 'press', 'presses')}, {self.manual} watered on request",
+            "R13": f"longest awake {self.most_awake_ms // 100 / 10} s",
+            "R14": pulses,
+            "R15": f"{called('R15')}, {many(self.wet, 'wake')} wet",
+            "R16": many(self.needs["water by hand"], "wake") + " asked for water by hand",
+            "R17": many(self.reports, "report"),
+            "R18": f"most {self.most_unanswered_ul // 1000} ml before an answer",
+        }
+        found = []
+        for rule, text in evidence.items():
+            wake, why = self.broken.get(rule, (None, text))
+            found.append(Verdict(rule, rule not in self.broken, why, wake))
+        return found
+
+
+def start_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
+    """(requirement, why) of each one that this wake's start of the pump goes against.
+
+    By what was read, commanded and stored in this wake alone; nothing where it starts no pump.
+    pot: what was in force for it.
+    """
+    commands = record["commands"]
+    starts = [at for at, command in enumerate(commands) if command.startswith("run ")]
+    if not starts and "run" not in record:
+        return
+    limits, cal = pot.limits, pot.calibration
+    values, judged, begin = record["values"], record["judged"], record["begin"]
+    kind = record["plan"]["kind"]
+    if begin["pin"] != 1:
+        yield "R1", "pump ran with the pin file unread"
+    begun = commands.index("store") if "store" in commands else len(commands)
+    if begun > min(starts, default=begun) or not record["stores"] or record["stores"][0] != 1:
+        yield "R9", "pump ran without a begun record in storage"
+    level_ml, mv = values.get("level_ml"), values.get("battery_mv")
+    if level_ml is None or level_ml < limits.reserve_ml:
+        yield "R4", f"pump started at a level of {level_ml} ml"
+    if mv is None or mv < limits.rest_mv:
+        yield "R5", f"pump started at {mv} mV"
+    soil = judged.get("soil")
+    if kind in ("depletion", "set") and soil != "good":
+        yield "R6", f"watered on a soil reading judged {soil}"
+    if kind != "manual" and begin["cause"] == "button" and begin["button_ms"] < 2000:
+        yield "R12", "a short press watered"
+    if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
+        yield "R11", "pump ran on default files"
+    if cal.stage == 0 or (cal.stage == 1 and kind not in ("upkeep", "manual")):
+        yield "R14", f"pump ran at stage {cal.stage} with a dose of kind {kind}"
+    dry = judged.get("saucer") in (None, "good") and record["permissives"].get("saucer", 1)
+    if not dry:
+        yield "R15", "pump ran with a wet or unread saucer probe"
+
+
+def report_faults(record: Record, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
+    """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
+
+    last_word: something latched or was lost in this wake, which may be reported once (R17).
+    """
+    if "report" not in record["commands"]:
+        return
+    mv = record["values"].get("battery_mv")
+    floor_mv = pot.limits.rest_mv if last_word else pot.limits.radio_mv
+    if mv is None and not last_word:
+        yield "R5", "radio without a battery reading"
+    elif mv is not None and mv < floor_mv:
+        yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
+    weak = mv is not None and mv < pot.settings.battery_clear_mv
+    if "battery low" in record["lockouts"] and weak and not last_word:
+        yield "R5", "radio under the low-battery lockout"
+    if record["commands"][-3:-1] != ["store", "report"]:
+        yield "R13", "radio before the wake was done and stored"
+
+
+def book(counter: Counter[str], name: str) -> None:
+    """Count one more of that name, with a bound on how many names are kept."""
+    if name not in counter and len(counter) >= MOST_LATCHED:
+        name = "others"
+    counter[name] += 1
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """A count and its word, as in 1 trip, 2 trips; `more` where an s does not make the plural."""
+    return f"{count} {one if count == 1 else more or one + 's'}"

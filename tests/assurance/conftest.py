@@ -1,0 +1,15 @@
+"""The assurance lies beside the tools: programs that a test starts find it there too."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+TOOLS = Path(__file__).parents[2] / "tools"
+
+
+@pytest.fixture(autouse=True)
+def _found_by_programs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PYTHONPATH", str(TOOLS), prepend=os.pathsep)
