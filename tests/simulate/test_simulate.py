@@ -11,7 +11,6 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -684,37 +683,67 @@ def test_every_act_of_a_visit_can_be_done(act: str) -> None:
 
 
 def test_a_picture_goes_on_when_the_board_is_dead_and_says_so() -> None:
-    pytest.importorskip("matplotlib", reason="the rig's extra is not installed")
     from wakewell.simulate import picture
 
     trial = shipped("strawberry", 60)
     spec = replace(trial.spec, charge=0.5, board=replace(trial.spec.board, sleep_ua=3000.0))
     never = replace(trial, spec=spec, visits=(), owner=Owner(charges_after_days=math.inf))
-    result = run_trial(never, history=True)
+    result = run_trial(never, history=True, log=True)
     kept = result.history
     assert kept is not None
-    died = kept.dark.index(True)
+    died = kept.n.index(None)
     assert 5.0 < kept.day[died] < 30.0
-    assert all(kept.dark[died:])
+    assert set(kept.n[died:]) == {None}
     assert kept.day[-1] == pytest.approx(60.0)
     assert max(b - a for a, b in pairwise(kept.day[died:])) < 1.1
     assert kept.soil_ppt[-1] < kept.soil_ppt[died] - 20.0  # nobody waters it
-    assert kept.read_ppt[-1] is None
-    assert kept.lockouts[-1] == kept.needs[-1] == []
     assert result.numbers() == run_trial(never).numbers()
-    figure = picture.draw(result)
-    texts = [text.get_text() for axes in figure.axes for text in axes.texts]
-    assert texts.count("no more wakes") == 1
-    ends = picture.EPOCH + timedelta(days=trial.begins + 60)
-    assert figure.axes[0].lines[0].get_xdata()[-1] == pytest.approx(ends, abs=timedelta(minutes=1))
+    soil, *others = picture.draw(result)
+    (gap,) = [row for row in soil.rows["gaps"] if row["w"] == "no more wakes"]
+    assert gap["t"] == soil.rows["span"][0]["u"]
+    day_ms = DAY_S * 1000
+    assert gap["u"] - soil.rows["span"][0]["t"] == pytest.approx(60 * day_ms, abs=day_ms)
+    assert soil.rows["truth"][-1]["t"] == pytest.approx(gap["u"], abs=60_000)
+    assert {one.reach for one in (soil, *others)} == {gap["u"]}
 
     charged = replace(never, visits=(Visit("charge the battery", 40 * DAY_S, 8.0),))
-    result = run_trial(charged, history=True)
-    assert result.history is not None
-    (gap,) = picture.gaps(result.history)[:1]
-    assert gap == (kept.day[died - 1], pytest.approx(40.0, abs=1.0))
-    texts = [text.get_text() for axes in picture.draw(result).axes for text in axes.texts]
-    assert texts.count("no wakes") == 1
+    result = run_trial(charged, history=True, log=True)
+    (soil, *_, events) = picture.draw(result)
+    (gap,) = [row for row in soil.rows["gaps"] if row["u"] - row["t"] > 10 * day_ms]
+    assert gap["w"] == "no wakes"
+    came = [row["t"] for row in events.rows["marks"] if row["w"] == "charge the battery"]
+    assert came == [pytest.approx(gap["u"], abs=day_ms)]
+
+
+def values(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows without their times, which a pot's own clock does not know exactly."""
+    return [{name: value for name, value in row.items() if name not in "tu"} for row in rows]
+
+
+def test_a_picture_is_that_of_the_pots_own_page(tmp_path: Path) -> None:
+    """The same rows under the same names, in the same units, with the truth beside them."""
+    from wakewell.log import series
+    from wakewell.report import pages
+    from wakewell.simulate import picture
+
+    result = run_trial(shipped("tomato"), history=True, log=True)
+    made = {one.key: one for one in picture.draw(result)}
+    path = one_run.write_log(result, tmp_path)
+    view = pages.view(series.read("tomato", tmp_path, [path]), "UTC")
+    for page in view.pictures:
+        drawn = made[page.key]
+        assert (drawn.title, drawn.unit) == (page.title, page.unit)
+        for name in {"line", "doses", "bad", "refills"} & set(page.rows):
+            assert values(drawn.rows[name]) == values(page.rows[name])
+    for key, quantity, scale in (("soil", "soil_ppt", 10), ("tank", "tank_ml", 1000)):
+        true = getattr(result.history, quantity)
+        rows = made[key].rows["truth"]
+        assert [row["v"] for row in rows] == pytest.approx([v / scale for v in true], abs=1e-3)
+        low, high = made[key].domain
+        assert all(low <= row["v"] <= high for row in rows)
+    rows = made["events"].rows
+    assert [bar["row"] for bar in rows["bars"] if bar["k"] == "faults"] == ["fault: hose clogged"]
+    assert len([m for m in rows["marks"] if m["row"] == "somebody came"]) == len(result.people.done)
 
 
 def test_a_forgotten_tank_is_not_told_as_filled() -> None:

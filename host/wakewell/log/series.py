@@ -451,17 +451,23 @@ def doses(log: PotLog) -> list[Dose]:
 
 def lockout_spans(log: PotLog) -> list[tuple[str, float, float, bool]]:
     """(name, from, to, still in force) of every lockout, in order of beginning."""
+    return spans_of(log, "lockouts")
+
+
+def spans_of(log: PotLog, member: str) -> list[tuple[str, float, float, bool]]:
+    """(name, from, to, still so) of each of the wakes' "lockouts" or "needs", by beginning."""
     found: list[tuple[str, float, float, bool]] = []
     begun: dict[str, float] = {}
     held: tuple[str, ...] = ()
     for wake in log.wakes:
-        if wake.lockouts != held:
+        now: tuple[str, ...] = getattr(wake, member)
+        if now != held:
             for name in held:
-                if name not in wake.lockouts:
+                if name not in now:
                     found.append((name, begun.pop(name), wake.time_s, False))
-            for name in wake.lockouts:
+            for name in now:
                 begun.setdefault(name, wake.time_s)
-            held = wake.lockouts
+            held = now
     found += [(name, start, log.wakes[-1].time_s, True) for name, start in begun.items()]
     return sorted(found, key=lambda row: row[1])
 

@@ -20,7 +20,7 @@ from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import Record
 from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.log.times import Calendar
-from wakewell.report import pictures
+from wakewell.report import plots
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UNITS = {
@@ -338,7 +338,7 @@ def run_pictures(record: Record, cal: Any) -> list[dict[str, Any]]:
         first, last = rows[0]["v"], rows[-1]["v"]
         text = f"{words.PROBES[name]}: {first:g} to {last:g} {unit} in {rows[-1]['t']} ms"
         text += f"; {silent} samples did not answer" if silent else ""
-        found.append({"text": text, "spec": pictures.run_spec(rows, unit, None)})
+        found.append({"text": text, "spec": plots.run_spec(rows, unit)})
     return found
 
 

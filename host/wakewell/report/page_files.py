@@ -153,9 +153,9 @@ def page_link(place: Path, out: str, files: Sequence[Path] = (), ended: bool = F
 
 def can_draw() -> None:
     """BadInput if the packages that draw are not installed: asked before any long work."""
-    from wakewell.report import pictures
+    from wakewell import drawing
 
-    pictures.converter()
+    drawing.converter()
 
 
 def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
@@ -163,14 +163,14 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     from wakewell.log import series
     from wakewell.log.parcel import came_with
     from wakewell.log.times import Calendar
-    from wakewell.report import condition, pages, pictures, sheet
+    from wakewell.report import condition, pages, plots, sheet
 
     calendar = Calendar(args.timezone)  # refuses a wrong name before any work
     until_s = end_of_day(args.as_of, calendar) if args.as_of else None
     found = find(paths)
     names = series.names([place for place, _ in found])
     if not (args.csv or args.parquet or args.png or args.svg):
-        pictures.begin_script()
+        plots.begin_script()
     out = Path(args.out)
     views, unread = [], []
     for (place, files), name in zip(found, names, strict=True):
@@ -196,7 +196,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
             form = "png" if args.png else "svg"
             for picture in view.pictures:
                 path = out / f"{name}-{picture.key}.{form}"
-                pages.write(path, pictures.draw(picture, form))
+                pages.write(path, plots.draw(picture, form, log.title, pages.span_of(view)))
                 print(path)
         elif not args.wake:
             page = pages.pot_page(view, "round.html" if len(found) > 1 else "")

@@ -6,6 +6,7 @@ harm to what is there. What does not: finding it, and drawing.
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -19,18 +20,19 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
-from wakewell import extras, words
+from wakewell import drawing, extras, words
 from wakewell.budget import forecast
 from wakewell.errors import BadInput
 from wakewell.log.logs import Skip
-from wakewell.log.series import PotLog, Wake, lockout_spans, pot_folder, refill_of, start_of
+from wakewell.log.series import PotLog, Wake, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
-from wakewell.report import condition, findings, magnifier, pictures, recurring
+from wakewell.report import condition, findings, magnifier, pictures, plots, recurring
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
 NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?|–|none seen")
+OPENS_DAYS = 90  # what the pictures of a long record show first
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
 STAMPS = {
@@ -164,9 +166,13 @@ def describe(
         if not values:
             return f"{span} No battery reading was believed.{tail}"
         return f"{span} Last {values[-1]:.2f} volts. Charge: {runs_until(battery, calendar)}.{tail}"
-    bars, marks = len(picture.rows["bars"]), len(picture.rows["marks"])
-    stopped = f"It stopped {many(bars, 'time')} by itself (bars)"
-    return f"{span} {stopped}; {many(marks, 'other mark')}.{tail}"
+    bars = Counter(bar["k"] for bar in picture.rows["bars"])
+    marks = len(picture.rows["marks"])
+    stops, asks = bars["lockouts"], bars["needs"]
+    stopped = f"It stopped {many(stops, 'time')} by itself (filled bars)"
+    stopped = stopped if stops else "It never stopped by itself"
+    asked = f"asked for something {many(asks, 'time')} (open bars)" if asks else "never asked"
+    return f"{span} {stopped} and {asked}; {many(marks, 'other mark')}.{tail}"
 
 
 def many(count: int, one: str, more: str = "") -> str:
@@ -174,53 +180,39 @@ def many(count: int, one: str, more: str = "") -> str:
     return f"{count} {one if count == 1 else more or one + 's'}"
 
 
-def periods(log: PotLog, calendar: Calendar) -> list[tuple[str, list[Wake]]]:
-    """The wakes by week, or by month where the log is long."""
-    span = log.wakes[-1].time_s - log.wakes[0].time_s
-    found: dict[str, list[Wake]] = {}
-    for wake in log.wakes:
-        if not log.dated:
-            step = 7 if span < 210 * DAY_S else 28
-            start = int(wake.time_s // DAY_S) // step * step
-            key = f"days {start + 1} to {start + step}"
-        elif span < 210 * DAY_S:
-            day = int(wake.wall_s // DAY_S)
-            key = week_of(day - (day + 3) % 7)
-        else:
-            key = month_of(int(wake.wall_s // DAY_S))
-        found.setdefault(key, []).append(wake)
-    return list(found.items())
-
-
-@cache
-def week_of(monday: int) -> str:
-    """The week that begins with that day since 1970."""
-    day = datetime.fromtimestamp(monday * DAY_S, UTC)
+def week_text(week: int, dated: bool) -> str:
+    """That week in words."""
+    begins = pictures.week_begins(week, dated)
+    if not dated:
+        return f"days {begins // DAY_S + 1} to {begins // DAY_S + 7}"
+    day = datetime.fromtimestamp(begins, UTC)
     return f"week of {day.day} {day:%B} {day.year}"
 
 
-@cache
-def month_of(day: int) -> str:
-    """The month of that day since 1970."""
-    return f"{datetime.fromtimestamp(day * DAY_S, UTC):%B %Y}"
+def span_of(view: PotView) -> str:
+    """From when to when its record goes, in words."""
+    first, last = (view.calendar.date(view.log.wakes[i].time_s) for i in (0, -1))
+    return f"{first} to {last}"
 
 
 def tables(view: PotView) -> dict[str, Table]:
     """A table for each picture, by its key."""
     log, calendar = view.log, view.calendar
-    by_period = periods(log, calendar)
+    by_week = [
+        (week_text(week, calendar.dated), wakes) for week, wakes in pictures.by_week(log, calendar)
+    ]
     found = {
         "soil": Table(
-            ("period", "driest, %", "wettest, %", "last, %", "wakes", "not believed"),
-            [_extremes(key, wakes, "soil_ppt", 10, 1) for key, wakes in by_period],
+            ("week", "driest, %", "wettest, %", "last, %", "wakes", "not believed"),
+            [_extremes(key, wakes, "soil_ppt", 10, 1) for key, wakes in by_week],
         ),
         "battery": Table(
-            ("period", "lowest, V", "highest, V", "last, V", "wakes", "not believed"),
-            [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_period],
+            ("week", "lowest, V", "highest, V", "last, V", "wakes", "not believed"),
+            [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_week],
         ),
         "tank": Table(
-            ("period", *litre_heads(log), "wakes", "not believed"),
-            [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_period],
+            ("week", *litre_heads(log), "wakes", "not believed"),
+            [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_week],
         ),
     }
     rows: list[Sequence[str]] = [
@@ -237,12 +229,13 @@ def tables(view: PotView) -> dict[str, Table]:
     heads = ("when", "why", "planned, ml", "delivered, ml", "pulses", "cut short because")
     found["doses"] = clipped(heads, rows)
     rows = []
-    for name, start, end, still in reversed(lockout_spans(log)):
-        word = words.of(words.LOCKOUTS, name)
+    spans = [(span, words.LOCKOUTS, "") for span in spans_of(log, "lockouts")]
+    spans += [(span, words.NEEDS, pictures.ASKED) for span in spans_of(log, "needs")]
+    for (name, start, end, still), names, said in sorted(spans, key=lambda s: -s[0][1]):
+        word = words.of(names, name)
         until = "still so" if still else f"until {calendar.moment(end)}"
-        rows.append(
-            (calendar.moment(start), word.plain, until, word.cause, word.do if still else "")
-        )
+        plain = said + word.plain
+        rows.append((calendar.moment(start), plain, until, word.cause, word.do if still else ""))
     for wake in reversed(log.wakes):
         for trip in wake.trips:
             word = words.of(words.TRIPS_WORDS, trip)
@@ -313,11 +306,11 @@ def address(reach: str) -> str:
 
 def render(template: str, **values: Any) -> str:
     """A page from its template."""
-    colours = {name: {"light": pair[0], "dark": pair[1]} for name, pair in pictures.COLOURS.items()}
+    colours = {name: {"light": pair[0], "dark": pair[1]} for name, pair in drawing.COLOURS.items()}
     text: str = (
         templates()
         .get_template(template)
-        .render(colours=colours, font=pictures.FONT, version=wakewell.__version__, **values)
+        .render(colours=colours, font=drawing.FONT, version=wakewell.__version__, **values)
     )
     return text
 
@@ -326,9 +319,9 @@ def script_parts(specs: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
     """What a page with pictures embeds. Safe inside script elements."""
     safe = templates().filters["safe"]
     return {
-        "vega": safe(pictures.script().replace("</script", "<\\/script")),
-        "specs": safe(pictures.embedded(specs)),
-        "data": safe(pictures.embedded(data)),
+        "vega": safe(plots.script().replace("</script", "<\\/script")),
+        "specs": safe(plots.embedded(specs)),
+        "data": safe(plots.embedded(data)),
     }
 
 
@@ -341,7 +334,11 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
     close = magnified(view, kept, log.kept)
     rows = magnifier.gathered(close, log)
     rows.reverse()
-    specs = {p.key: pictures.spec(p, pictures.PAGE, data=False) for p in view.pictures}
+    specs = {p.key: plots.spec(p, drawing.PAGE, data=False) for p in view.pictures}
+    days = (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S
+    opens = OPENS_DAYS if days > 2 * OPENS_DAYS else 0
+    if opens:
+        specs["overview"] = plots.overview(view.pictures[0], drawing.PAGE)
     data = {p.key: compact(p.rows) for p in view.pictures}
     quiet = [f for f in view.findings if f.state == findings.QUIET]
     loud = [f for f in view.findings if f.state in (findings.WATCH, findings.ACT)]
@@ -360,6 +357,8 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
         unknown=[f for f in view.findings if f.state == findings.UNKNOWN],
         close=rows,
         round_page=round_page,
+        opens=opens,
+        legend=plots.LEGEND,
         words=words,
         maker_rows=maker_rows(view),
         calibration=calibration_rows(view),
@@ -538,12 +537,16 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
             v.log.title,
         ),
     )
+    domains = [v.pictures[0].domain for v in order if v.pictures[0].rows["line"]]
+    low, high = min((d[0] for d in domains), default=0.0), max((d[1] for d in domains), default=1.0)
+    scale = (math.floor(low), math.ceil(high))
     return render(
         "round.html",
         views=order,
         unread=unread,
         counts=counted(order),
-        strips={v.log.name: strip(v) for v in order},
+        strips={v.log.name: strip(v, scale) for v in order},
+        scale=scale,
         zone=views[0].calendar.name if views else "",
         as_of=max(views, key=lambda v: v.now_s).as_of if views else "",
         runs_until=runs_until,
@@ -578,12 +581,15 @@ def safety_page() -> str:
     return render("safety.html", parts=parts)
 
 
-def strip(view: PotView) -> dict[str, Any]:
-    """The last 60 days of soil water as points of a small drawing, 160 by 28, parted at gaps."""
+def strip(view: PotView, scale: tuple[float, float]) -> dict[str, Any]:
+    """The last 60 days of soil water as points of a small drawing, 160 by 28, parted at gaps.
+
+    scale: its foot and its top, in per cent; the same for all pots, so that they compare.
+    """
     soil = next(p for p in view.pictures if p.key == "soil")
     end = soil.rows["span"][0]["u"]
     start = end - 60 * DAY_S * 1000
-    low, high = soil.domain
+    low, high = scale
     parts: list[list[str]] = [[]]
     for row in soil.rows["line"]:
         if row["v"] is None:
@@ -593,7 +599,7 @@ def strip(view: PotView) -> dict[str, Any]:
             y = 28 - 28 * (row["v"] - low) / (high - low)
             parts[-1].append(f"{x:.1f},{y:.1f}")
     bands = soil.rows["bands"]
-    refill = 28 - 28 * (bands[-1]["r"] - low) / (high - low) if bands else None
+    refill = 28 - 28 * (bands[-1]["v"] - low) / (high - low) if bands else None
     return {"parts": [" ".join(p) for p in parts if p], "refill": refill}
 
 

@@ -1,53 +1,39 @@
-"""The pictures of a pot as Vega specifications, and their data.
+"""The pictures of a pot: which rows each one draws.
 
-What belongs here: what each picture draws, in which order, from which rows; honest
-thinning of long rows; files of pictures. What does not: pages around them (pages.py).
-
-The plotting library is Vega (BSD-3-Clause), taken from the package vl-convert-python:
-one script of 0.9 MB to embed, and the same pictures as files without a browser.
+What belongs here: rows by picture and name, weeks, honest thinning of long rows. What does not: how
+they are drawn (plots.py), pages around them (pages.py).
 """
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from itertools import pairwise
+from functools import partial
+from itertools import groupby, pairwise
 from typing import Any
 
-from wakewell import extras, words
+from wakecore import fields
+from wakewell import words
+from wakewell.budget import forecast
 from wakewell.budget.forecast import Forecast
-from wakewell.errors import BadInput
-from wakewell.log.series import PotLog, lockout_spans, refill_of
-from wakewell.log.times import Calendar
+from wakewell.log.series import PotLog, Wake, refill_of, spans_of, start_of
+from wakewell.log.times import DAY_S, Calendar
 
 BUCKETS = 1500
+WEEK_S = 7 * DAY_S
+MINUTE_MS = 60000
+DAY_MS = 1000 * DAY_S
+ASKED, STOPPED = "asked: ", "stopped: "
 Row = tuple[float, float | None]
-Spec = dict[str, Any]
-
-# Colours by use: (light, dark). Meaning never hangs on them: lines differ by dash, marks by shape.
-COLOURS = {
-    "paper": ("#fbf7ee", "#1c1e21"),
-    "ink": ("#26221c", "#ece5d6"),
-    "faint": ("#655d50", "#b3aa99"),
-    "hair": ("#ddd3bf", "#3b3d40"),
-    "soil": ("#7a4a1d", "#e0a872"),
-    "water": ("#1d5f86", "#7fbfe6"),
-    "alarm": ("#9c2a1f", "#f2978b"),
-    "gap": ("#ece3d0", "#2b2d31"),
-    "band": ("#f1e8d3", "#2a2723"),
-}
-PAGE = {name: f"var(--{name})" for name in COLOURS}
-PAPER = {name: pair[0] for name, pair in COLOURS.items()}
-FONT = "Palatino Linotype, Palatino, URW Palladio L, Book Antiqua, Georgia, serif"
 
 
 @dataclass
 class Picture:
-    """One picture: its key, heading, text alternative, and rows by name of the data set."""
+    """One picture: its key, heading, text alternative, and rows by name of the data set.
+
+    reach: where its time ends, ms, if that is later than the last record.
+    """
 
     key: str
     title: str
@@ -57,20 +43,33 @@ class Picture:
     domain: tuple[float, float] = (0.0, 1.0)
     unit: str = ""
     dated: bool = True
+    reach: int = 0
 
 
-def thin(rows: Sequence[Row], buckets: int = BUCKETS) -> list[Row]:
+def week_of(wall_s: float, dated: bool) -> int:
+    """The week of that wall time: weeks begin on Mondays, of an undated log with its first day."""
+    day = int(wall_s // DAY_S)
+    return (day + 3) // 7 if dated else day // 7
+
+
+def week_begins(week: int, dated: bool) -> int:
+    """The first second of that week, wall time."""
+    return (7 * week - 3 * dated) * DAY_S
+
+
+def thin(rows: Sequence[Row], buckets: int = BUCKETS, dated: bool = True) -> list[Row]:
     """Fewer rows that look the same: of each bucket of time the first, last, least and most.
 
     Rows with None part a line; the first of each run of them is kept. Rows are in order
-    of time.
+    of time. No bucket spans two weeks, so that each week keeps its own extremes.
     """
     if len(rows) <= 4 * buckets:
         return list(rows)
     start, end = rows[0][0], rows[-1][0]
     width = (end - start) / buckets or 1.0
     found: list[Row] = []
-    number = first = last = least = most = -1
+    number = (-1, -1)
+    first = last = least = most = -1
     low = high = 0.0
 
     def close() -> None:
@@ -84,7 +83,7 @@ def thin(rows: Sequence[Row], buckets: int = BUCKETS) -> list[Row]:
             if found and found[-1][1] is not None:
                 found.append(rows[i])
             continue
-        bucket = int((time - start) / width)
+        bucket = (week_of(time, dated), int((time - start) / width))
         if bucket != number or first < 0:
             close()
             number, first, least, most, low, high = bucket, i, i, i, value, value
@@ -108,12 +107,12 @@ def series(log: PotLog, calendar: Calendar, name: str, scale: float) -> list[Row
         if value is not None:
             rows.append((wall, value / scale))
         before = wall if value is not None else None
-    return thin(rows)
+    return thin(rows, dated=calendar.dated)
 
 
 def ms(wall_s: float) -> int:
     """For the script: milliseconds, on the minute."""
-    return int(wall_s // 60) * 60000
+    return int(wall_s // 60) * MINUTE_MS
 
 
 def as_rows(rows: Sequence[Row], digits: int) -> list[dict[str, Any]]:
@@ -138,26 +137,53 @@ def gaps(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
     return found
 
 
-def spans(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
-    """Refill point and container capacity, as long as each was in force."""
+def stretches(
+    log: PotLog, of: Callable[[fields.Pot], dict[str, Any] | None], reach: int = 0
+) -> list[dict[str, Any]]:
+    """What `of` makes of the files in force, as long as each was: rows with t and u, ms.
+
+    reach: until when the last ones are drawn, if that is later than the last record.
+    """
     found: list[dict[str, Any]] = []
-    marks = {
-        ids: (refill_of(pot), pot.calibration.capacity_ppt) if pot else None
-        for ids, pot in log.pots.items()
-    }
-    last = ids = None
-    for wake in log.wakes:
-        if wake.ids == ids and wake is not log.wakes[-1]:
-            continue
-        ids = wake.ids
-        key = marks[ids]
-        wall = ms(wake.wall_s)
+    last: dict[str, Any] | None = None
+    for ids, wakes in groupby(log.wakes, lambda wake: wake.ids):
+        begin = ms(next(wakes).wall_s)
         if found and last is not None:
-            found[-1]["u"] = wall
-        if key != last and key is not None:
-            found.append({"t": wall, "u": wall, "r": key[0] / 10, "c": key[1] / 10})
-        last = key
+            found[-1]["u"] = begin
+        pot = log.pots[ids]
+        now = of(pot) if pot is not None else None
+        if now is not None and now != last:
+            found.append({"t": begin, "u": begin, **now})
+        last = now
+    if found and last is not None:
+        found[-1]["u"] = max(ms(log.wakes[-1].wall_s), reach)
     return found
+
+
+def weeks(log: PotLog, calendar: Calendar, name: str, scale: float) -> list[dict[str, Any]]:
+    """Least (v) and most (h) of each week that has a believed value."""
+    found = []
+    for week, wakes in by_week(log, calendar):
+        values = [value for wake in wakes if (value := getattr(wake, name)) is not None]
+        if values:
+            low, high = min(values) / scale, max(values) / scale
+            found.append({**week_row(log, calendar, week), "v": low, "h": high})
+    return found
+
+
+def week_row(log: PotLog, calendar: Calendar, week: int) -> dict[str, Any]:
+    """From when to when that week is on record, ms."""
+    first, last = ends(log)
+    begin = 1000 * week_begins(week, calendar.dated)
+    return {"t": max(first, begin), "u": min(last, begin + 1000 * WEEK_S)}
+
+
+def by_week(log: PotLog, calendar: Calendar) -> list[tuple[int, list[Wake]]]:
+    """The wakes by week, in order."""
+    found: dict[int, list[Wake]] = {}
+    for wake in log.wakes:
+        found.setdefault(week_of(wake.wall_s, calendar.dated), []).append(wake)
+    return list(found.items())
 
 
 def disbelieved(log: PotLog, calendar: Calendar, probe: str) -> list[dict[str, Any]]:
@@ -195,9 +221,9 @@ def refills(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
     return found
 
 
-def fan(forecast: Forecast, calendar: Calendar, scale: float) -> list[dict[str, Any]]:
+def fan(found: Forecast, calendar: Calendar, scale: float) -> list[dict[str, Any]]:
     """The forecast's outer dates at falling values, and the middle one."""
-    if forecast.middle_s is None or not forecast.fan:
+    if found.middle_s is None or not found.fan:
         return []
     return [
         {
@@ -206,78 +232,158 @@ def fan(forecast: Forecast, calendar: Calendar, scale: float) -> list[dict[str, 
             "m": ms(calendar.wall_s(middle)),
             "v": round(value / scale, 4),
         }
-        for early, middle, late, value in forecast.fan
+        for early, middle, late, value in found.fan
     ]
+
+
+def foretold(found: Forecast) -> str:
+    """What stands over the forecast, "" where there is none."""
+    if found.why_not or not found.fan:
+        return ""
+    years = forecast.MOST_DAYS // 365
+    return f"forecast: more than {years} years" if found.beyond else "forecast"
+
+
+def reach_of(found: Forecast, rows: Sequence[dict[str, Any]], begin: int, end: int) -> int:
+    """Where the axis of a forecast ends: past its middle, so that this is seen.
+
+    Where the middle is too far away to be told, the record keeps most of the paper.
+    """
+    if not rows:
+        return end
+    middle = int(rows[-1]["m"])
+    late = middle + (middle - begin) // 20
+    if found.beyond:
+        late = end + (end - begin) // 4 + 21 * DAY_MS
+    return late // MINUTE_MS * MINUTE_MS
 
 
 def pictures(log: PotLog, calendar: Calendar, tank: Forecast, battery: Forecast) -> list[Picture]:
     """The pictures of a pot, in the order of the page. Needs at least one wake."""
+    span = {"t": ms(log.wakes[0].wall_s), "u": ms(log.wakes[-1].wall_s)}
+    found = [
+        soil_picture(log, calendar),
+        dose_picture(log, calendar),
+        tank_picture(log, calendar, tank),
+        battery_picture(log, calendar, battery),
+    ]
+    found.append(happenings(log, calendar, found[2].rows["refills"]))
     missing = gaps(log, calendar)
-    first, last = (log.wakes[i].wall_s for i in (0, -1))
-    soil = Picture("soil", "Water in the soil", "", 240, unit="% by volume")
-    rows = series(log, calendar, "soil_ppt", 10)
-    bands = spans(log, calendar)
-    soil.rows = {
-        "line": as_rows(rows, 1),
-        "bands": bands,
-        "bad": disbelieved(log, calendar, "soil"),
-        "given": [{"t": ms(calendar.wall_s(d.time_s))} for d in log.waterings],
-        "gaps": missing,
-    }
-    known = [v for _, v in rows if v is not None]
-    known += [b[k] for b in bands for k in ("r", "c")]
-    soil.domain = around(known, 3.5)
-    water = Picture("doses", "Water given", "", 170, unit="ml a watering")
-    water.rows = {"doses": dose_rows(log, calendar), "gaps": missing}
-    most = max([max(d["v"], d["p"]) for d in water.rows["doses"]], default=10.0)
-    water.domain = (0.0, most * 1.1)
-    unit = "float: up above 0" if log.float_only else "litres"
-    level = Picture("tank", "Water in the tank", "", 220, unit=unit)
-    rows = series(log, calendar, "level_ml", 1000)
-    level.rows = {
-        "line": as_rows(rows, 3),
-        "refills": refills(log, calendar),
-        "fan": fan(tank, calendar, 1000),
-        "floor": [{"v": tank.floor / 1000}] if tank.floor else [],
-        "bad": disbelieved(log, calendar, "level"),
-        "gaps": missing,
-    }
-    level.domain = (0.0, max([v for _, v in rows if v is not None], default=1.0) * 1.08 or 1.0)
-    cell = Picture("battery", "Battery at rest", "", 200, unit="volts")
-    rows = series(log, calendar, "battery_mv", 1000)
-    pot = log.pot
-    marks: list[dict[str, Any]] = []
-    if pot is not None:
-        floor = max(pot.settings.battery_mv, pot.limits.rest_mv)
-        marks = [{"v": floor / 1000, "w": "stops watering below", "b": True}]
-        if pot.settings.battery_warn_mv > floor:
-            marks.append(
-                {
-                    "v": pot.settings.battery_warn_mv / 1000,
-                    "w": "asks for a charge below",
-                    "b": False,
-                }
-            )
-    cell.rows = {
-        "line": as_rows(rows, 3),
-        "fan": fan(battery, calendar, 1000),
-        "marks": marks,
-        "bad": disbelieved(log, calendar, "battery"),
-        "gaps": missing,
-    }
-    known = [v for _, v in rows if v is not None] + [m["v"] for m in marks]
-    cell.domain = around(known, 0.08)
-    events = happenings(log, calendar, level.rows["refills"])
-    events.rows["gaps"] = missing
-    for picture in (soil, water, level, cell, events):
+    for picture in found:
         picture.dated = calendar.dated
-        picture.rows["span"] = [{"t": ms(first), "u": ms(last)}]
-    return [soil, water, level, cell, events]
+        ahead = {"tank": tank, "battery": battery}.get(picture.key)
+        over = foretold(ahead) if ahead is not None else ""
+        picture.rows |= {"gaps": missing, "span": [{**span, "w": over}]}
+        picture.reach = max(picture.reach, span["u"])
+    return found
 
 
-def around(values: Sequence[float], room: float) -> tuple[float, float]:
-    """From below the least to above the most of them."""
-    return (min(values) - room, max(values) + room) if values else (0.0, 1.0)
+def quantity(
+    log: PotLog, calendar: Calendar, name: str, scale: float, digits: int
+) -> dict[str, list[dict[str, Any]]]:
+    """The rows that every quantity has: its line, its weeks, what was not believed."""
+    return {
+        "line": as_rows(series(log, calendar, name, scale), digits),
+        "weeks": weeks(log, calendar, name, scale),
+        "bad": disbelieved(log, calendar, name.partition("_")[0]),
+    }
+
+
+def values_in(rows: Sequence[dict[str, Any]], *members: str) -> list[float]:
+    """Those members of the rows, without what is missing."""
+    return [row[name] for row in rows for name in members if row[name] is not None]
+
+
+def soil_picture(log: PotLog, calendar: Calendar) -> Picture:
+    """Soil water, with refill point (r) and container capacity (c) as they were in force."""
+    picture = Picture("soil", "Water in the soil", "", 240, unit="% by volume")
+    picture.rows = quantity(log, calendar, "soil_ppt", 10, 1)
+    picture.rows["bands"] = stretches(
+        log, lambda pot: {"v": refill_of(pot) / 10, "h": pot.calibration.capacity_ppt / 10}
+    )
+    picture.rows["given"] = [{"t": ms(calendar.wall_s(d.time_s))} for d in log.waterings]
+    rows = picture.rows
+    known = values_in(rows["line"], "v") + values_in(rows["bands"], "v", "h")
+    picture.domain = around(known, 3.0, 1.0)
+    return picture
+
+
+def dose_picture(log: PotLog, calendar: Calendar) -> Picture:
+    """Water given, dose by dose and week by week."""
+    picture = Picture("doses", "Water given", "", 170, unit="ml a watering")
+    doses = dose_rows(log, calendar)
+    sums: dict[int, dict[str, Any]] = {}
+    for dose in doses:
+        week = week_of(dose["t"] / 1000, calendar.dated)
+        empty = {**week_row(log, calendar, week), "v": 0, "n": 0, "x": 0}
+        row = sums.setdefault(week, empty)
+        row["v"] += dose["v"]
+        row["n"] += bool(dose["v"])
+        row["x"] += bool(dose["x"])
+    picture.rows = {"doses": doses, "weeks": list(sums.values())}
+    most = max((max(dose["v"], dose["p"]) for dose in doses), default=0)
+    picture.domain = (0.0, 1.1 * most or 10.0)
+    return picture
+
+
+def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
+    """Water in the tank, with what it asks for a refill at and stops at, refills and forecast."""
+    unit = "float: up above 0" if log.float_only else "litres"
+    picture = Picture("tank", "Water in the tank", "", 220, unit=unit)
+    rows = picture.rows = quantity(log, calendar, "level_ml", 1000, 3)
+    rows["refills"] = refills(log, calendar)
+    rows["fan"] = fan(ahead, calendar, 1000)
+    picture.reach = reach_of(ahead, rows["fan"], *ends(log))
+
+    def level(name: str, pot: fields.Pot) -> dict[str, Any] | None:
+        if pot.calibration.float_only:
+            return None
+        stops = start_of(pot)
+        if name == "stops":
+            return {"v": stops / 1000}
+        asks = pot.settings.tank_warn_ml
+        return {"v": asks / 1000} if asks > stops else None
+
+    for name in ("asks", "stops"):
+        rows[name] = stretches(log, partial(level, name), picture.reach)
+    known = values_in([*rows["line"], *rows["asks"], *rows["stops"]], "v")
+    picture.domain = (0.0, 1.08 * max(known, default=0.0) or 1.0)
+    return picture
+
+
+def battery_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
+    """The battery at rest, with what it asks for a charge at and stops at, and the forecast."""
+    picture = Picture("battery", "Battery at rest", "", 200, unit="volts")
+    rows = picture.rows = quantity(log, calendar, "battery_mv", 1000, 3)
+    rows["fan"] = fan(ahead, calendar, 1000)
+    picture.reach = reach_of(ahead, rows["fan"], *ends(log))
+
+    def rest(name: str, pot: fields.Pot) -> dict[str, Any] | None:
+        stops = max(pot.settings.battery_mv, pot.limits.rest_mv)
+        if name == "stops":
+            return {"v": stops / 1000}
+        asks = pot.settings.battery_warn_mv
+        return {"v": asks / 1000} if asks > stops else None
+
+    for name in ("asks", "stops"):
+        rows[name] = stretches(log, partial(rest, name), picture.reach)
+    picture.domain = around(
+        values_in([*rows["line"], *rows["asks"], *rows["stops"]], "v"), 0.08, 0.1
+    )
+    return picture
+
+
+def ends(log: PotLog) -> tuple[int, int]:
+    """First and last record, ms."""
+    return ms(log.wakes[0].wall_s), ms(log.wakes[-1].wall_s)
+
+
+def around(values: Sequence[float], room: float, step: float) -> tuple[float, float]:
+    """From below the least to above the most of them, from a round number on."""
+    if not values:
+        return 0.0, 1.0
+    low = math.floor((min(values) - room) / step) * step
+    return round(max(low, 0.0), 6), max(values) + room
 
 
 def dose_rows(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
@@ -295,14 +401,16 @@ def dose_rows(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
 
 
 def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) -> Picture:
-    """Lockouts as bars; trips, resets and presses as marks, each in a row of its own."""
+    """Lockouts and needs as bars; trips, resets and presses as marks, each in a row of its own."""
     picture = Picture("events", "What stopped it, and who came", "", 0)
     bars, marks = [], []
-    for name, start, end, _ in lockout_spans(log):
-        label = f"stopped: {name}"
-        wall = (ms(calendar.wall_s(start)), ms(calendar.wall_s(end)))
-        plain = words.of(words.LOCKOUTS, name).plain
-        bars.append({"row": label, "t": wall[0], "u": max(wall[1], wall[0] + 1), "w": plain})
+    kinds = (("lockouts", STOPPED, words.LOCKOUTS), ("needs", ASKED, words.NEEDS))
+    for member, prefix, table in kinds:
+        for name, start, end, _ in spans_of(log, member):
+            t, u = ms(calendar.wall_s(start)), ms(calendar.wall_s(end))
+            plain = words.of(table, name).plain
+            row = {"row": prefix + name, "t": t, "u": max(u, t + 1), "w": plain, "k": member}
+            bars.append(row)
     for wake in log.wakes:
         if wake.cause == "timer" and not wake.trips and not wake.host:
             continue
@@ -323,487 +431,13 @@ def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) ->
     for refill in filled:
         text = f"filled by {refill['ml']} ml"
         marks.append({"row": "tank filled", "t": refill["t"], "w": text})
-    rows = list(dict.fromkeys([b["row"] for b in bars] + [m["row"] for m in marks]))
-    picture.rows = {"bars": bars, "marks": marks, "rows": [{"row": row} for row in rows]}
-    picture.height = max(40, 36 * len(rows))
+    picture.rows = {"bars": bars, "marks": marks}
+    in_rows(picture)
     return picture
 
 
-# Specifications
-
-
-def spec(picture: Picture, colour: dict[str, str], data: bool) -> Spec:
-    """The Vega specification. colour: by use. data: with the rows, for a file of its own."""
-    whole = picture.rows["span"][0]
-    ends = [row["u"] for row in picture.rows.get("fan", ())]
-    room = (whole["u"] - whole["t"]) // 4 + 21 * 86400000  # the record keeps most of the paper
-    late = min(max([whole["u"], *ends]), whole["u"] + room)
-    pad = max(3600000, (late - whole["t"]) // 100)
-    y: Spec = {"name": "y", "type": "linear", "domain": list(picture.domain), "range": "height"}
-    y["zero"] = picture.key in ("doses", "tank")
-    if picture.key == "events":
-        names = [row["row"] for row in picture.rows["rows"]]
-        y = {"name": "y", "type": "band", "domain": names, "range": "height"}
-    axis = {
-        "domainColor": colour["faint"],
-        "tickColor": colour["faint"],
-        "labelColor": colour["ink"],
-        "titleColor": colour["ink"],
-        "labelFont": FONT,
-        "titleFont": FONT,
-        "labelFontSize": 13,
-        "titleFontSize": 13,
-        "titleFontWeight": "normal",
-    }
-    days = {"signal": "'day ' + format(floor(datum.value / 864e5) + 1, 'd')"}
-    in_days = {} if picture.dated else {"encode": {"labels": {"update": {"text": days}}}}
-    found: Spec = {
-        "width": 720,
-        "height": picture.height,
-        "padding": {"left": 2, "right": 12, "top": 6, "bottom": 2},
-        "autosize": {"type": "fit-x", "contains": "padding", "resize": True},
-        "signals": [
-            {"name": "lo", "value": whole["t"] - pad},
-            {"name": "hi", "value": late + pad},
-            {"name": "at", "value": -1},
-        ],
-        "data": [
-            {"name": name, "values": rows if data else []} for name, rows in picture.rows.items()
-        ],
-        "scales": [
-            {
-                "name": "x",
-                "type": "utc",
-                "domain": [{"signal": "lo"}, {"signal": "hi"}],
-                "range": "width",
-            },
-            y,
-        ],
-        "axes": [
-            {
-                **axis,
-                **in_days,
-                "orient": "bottom",
-                "scale": "x",
-                "labelOverlap": True,
-                "labelFlush": True,
-                "tickCount": {"signal": "max(2, ceil(width / 110))"},
-            },
-            {
-                **axis,
-                "orient": "left",
-                "scale": "y",
-                "tickCount": 5,
-                "labels": picture.key != "events",
-                "ticks": picture.key != "events",
-                "title": picture.unit,
-                "grid": picture.key != "events",
-                "gridColor": colour["hair"],
-                "minExtent": 46,
-            },
-        ],
-        "marks": [*gap_marks(colour), *DRAW[picture.key](colour), cursor(colour)],
-    }
-    return found
-
-
-def mark(kind: str, source: str, colour: dict[str, str], **encode: Any) -> Spec:
-    """One mark, clipped to the picture, without a voice of its own (the page describes it)."""
-    update = {
-        key: value if isinstance(value, dict) else {"value": named(value, colour)}
-        for key, value in encode.items()
-    }
-    return {
-        "type": kind,
-        "from": {"data": source},
-        "clip": True,
-        "aria": False,
-        "encode": {"update": update},
-    }
-
-
-def named(value: Any, colour: dict[str, str]) -> Any:
-    """A colour by its use; anything else as it is."""
-    return colour.get(value, value) if isinstance(value, str) else value
-
-
-def x(name: str = "t") -> Spec:
-    """Placed in time by that member."""
-    return {"scale": "x", "field": name}
-
-
-def y(name: str = "v") -> Spec:
-    """Placed by value by that member."""
-    return {"scale": "y", "field": name}
-
-
-HEIGHT: Spec = {"signal": "height"}
-NOUGHT: Spec = {"value": 0}
-
-
-def gap_marks(colour: dict[str, str]) -> list[Spec]:
-    """Where nothing is on record, and where the record ends."""
-    edge = {"stroke": "faint", "strokeDash": [1, 3]}
-    label = mark(
-        "text",
-        "gaps",
-        colour,
-        x={"signal": "(scale('x', datum.t) + scale('x', datum.u)) / 2"},
-        y={"value": 12},
-        text={"field": "w"},
-        align="center",
-        fill="faint",
-        font=FONT,
-        fontSize=12,
-        opacity={"signal": "scale('x', datum.u) - scale('x', datum.t) > 60 ? 1 : 0"},
-    )
-    return [
-        mark("rect", "gaps", colour, x=x(), x2=x("u"), y=NOUGHT, y2=HEIGHT, fill="gap", **edge),
-        label,
-        mark("rule", "span", colour, x=x("u"), y=NOUGHT, y2=HEIGHT, stroke="hair"),
-    ]
-
-
-def cursor(colour: dict[str, str]) -> Spec:
-    """The reading line that follows pointer and arrow keys."""
-    found = mark("rule", "span", colour, y=NOUGHT, y2=HEIGHT, stroke="ink", strokeWidth=1)
-    found["encode"]["update"]["x"] = {"scale": "x", "signal": "at < 0 ? lo : at"}
-    found["encode"]["update"]["opacity"] = {"signal": "at < 0 ? 0 : 1"}
-    return found
-
-
-def line(colour: dict[str, str], stroke: str) -> Spec:
-    """A line that breaks where something is missing."""
-    return mark(
-        "line",
-        "line",
-        colour,
-        x=x(),
-        y=y(),
-        stroke=stroke,
-        strokeWidth=1.8,
-        defined={"signal": "isValid(datum.v)"},
-        strokeJoin="round",
-    )
-
-
-def bad_marks(colour: dict[str, str]) -> Spec:
-    """Crosses along the foot where a reading was not believed."""
-    return mark(
-        "symbol",
-        "bad",
-        colour,
-        x=x(),
-        y={"signal": "height - 6"},
-        shape="M-1,-1L1,1M-1,1L1,-1",
-        size=60,
-        stroke="alarm",
-        strokeWidth=1.6,
-        fill="transparent",
-    )
-
-
-def label(
-    colour: dict[str, str], source: str, place: Spec, words_: Spec, below: bool | Spec
-) -> list[Spec]:
-    """Words on a line, at its right end, on a halo of paper."""
-    shared = {
-        "x": {"signal": "width - 4"},
-        "y": place,
-        "dy": below if isinstance(below, dict) else {"value": 13 if below else -5},
-        "align": "right",
-        "text": words_,
-        "font": FONT,
-        "fontSize": 12.5,
-        "fontStyle": "italic",
-    }
-    halo = mark("text", source, colour, **shared, stroke="paper", strokeWidth=4, fill="paper")
-    return [halo, mark("text", source, colour, **shared, fill="ink")]
-
-
-def draw_soil(colour: dict[str, str]) -> list[Spec]:
-    """Soil water between refill point and container capacity."""
-    last = {"signal": "datum === data('bands')[length(data('bands')) - 1] ? 1 : 0"}
-    words_ = [
-        *label(colour, "bands", y("r"), {"value": "refill point"}, True),
-        *label(colour, "bands", y("c"), {"value": "the soil holds no more"}, False),
-    ]
-    for text in words_:
-        text["encode"]["update"]["opacity"] = last
-    return [
-        mark("rect", "bands", colour, x=x(), x2=x("u"), y=y("r"), y2=y("c"), fill="band"),
-        mark("rule", "bands", colour, x=x(), x2=x("u"), y=y("r"), stroke="ink", strokeDash=[7, 4]),
-        mark("rule", "bands", colour, x=x(), x2=x("u"), y=y("c"), stroke="ink", strokeDash=[1, 4]),
-        mark(
-            "symbol",
-            "given",
-            colour,
-            x=x(),
-            y={"signal": "height - 5"},
-            shape="triangle-up",
-            size=38,
-            fill="water",
-        ),
-        line(colour, "soil"),
-        bad_marks(colour),
-        *words_,
-    ]
-
-
-def draw_doses(colour: dict[str, str]) -> list[Spec]:
-    """A stem as high as what was delivered, a bar across at what was planned."""
-    zero = {"scale": "y", "value": 0}
-    return [
-        mark("rule", "doses", colour, x=x(), y=zero, y2=y(), stroke="water", strokeWidth=4),
-        mark(
-            "symbol",
-            "doses",
-            colour,
-            x=x(),
-            y=y("p"),
-            shape="stroke",
-            size=130,
-            stroke="ink",
-            strokeWidth=1.6,
-        ),
-        mark(
-            "symbol",
-            "doses",
-            colour,
-            x=x(),
-            y=y(),
-            shape="M-1,-1L1,1M-1,1L1,-1",
-            size={"signal": "datum.x ? 70 : 0"},
-            stroke="alarm",
-            strokeWidth=2,
-        ),
-    ]
-
-
-def fan_marks(colour: dict[str, str]) -> list[Spec]:
-    """The forecast: nine in ten between the edges, the middle dashed."""
-    area = mark("area", "fan", colour, x=x("t"), x2=x("u"), y=y(), fill="water", fillOpacity=0.18)
-    area["encode"]["update"]["orient"] = {"value": "horizontal"}
-    edges = {"stroke": "water", "strokeWidth": 1}
-    return [
-        area,
-        mark("line", "fan", colour, x=x("t"), y=y(), **edges),
-        mark("line", "fan", colour, x=x("u"), y=y(), **edges),
-        mark("line", "fan", colour, x=x("m"), y=y(), stroke="water", strokeDash=[6, 4]),
-    ]
-
-
-def draw_tank(colour: dict[str, str]) -> list[Spec]:
-    """Level, refills, reserve, forecast."""
-    across = {"x": NOUGHT, "x2": {"signal": "width"}}
-    return [
-        *fan_marks(colour),
-        mark("rule", "floor", colour, **across, y=y(), stroke="ink", strokeDash=[7, 4]),
-        line(colour, "water"),
-        mark(
-            "symbol",
-            "refills",
-            colour,
-            x=x(),
-            y=y(),
-            shape="triangle-up",
-            size=90,
-            fill="paper",
-            stroke="water",
-            strokeWidth=1.8,
-        ),
-        bad_marks(colour),
-        *label(colour, "floor", y(), {"value": "no run below this"}, False),
-    ]
-
-
-def draw_battery(colour: dict[str, str]) -> list[Spec]:
-    """Rest voltage, its two marks, forecast."""
-    across = {"x": NOUGHT, "x2": {"signal": "width"}}
-    return [
-        *fan_marks(colour),
-        mark("rule", "marks", colour, **across, y=y(), stroke="ink", strokeDash=[7, 4]),
-        line(colour, "ink"),
-        bad_marks(colour),
-        *label(colour, "marks", y(), {"field": "w"}, {"signal": "datum.b ? 13 : -5"}),
-    ]
-
-
-def draw_events(colour: dict[str, str]) -> list[Spec]:
-    """Bars and marks by row, the row's name above them."""
-    row = {"scale": "y", "field": "row", "band": 0.5}
-    centre = {"scale": "y", "field": "row", "band": 0.75}
-    name = {"scale": "y", "field": "row", "band": 0.25}
-    return [
-        mark("rule", "rows", colour, x=NOUGHT, x2={"signal": "width"}, y=centre, stroke="hair"),
-        mark(
-            "text",
-            "rows",
-            colour,
-            x={"value": 4},
-            y=name,
-            text={"field": "row"},
-            baseline="middle",
-            fill="ink",
-            font=FONT,
-            fontSize=12.5,
-            fontStyle="italic",
-        ),
-        mark(
-            "rect",
-            "bars",
-            colour,
-            x=x(),
-            x2={"signal": "max(scale('x', datum.u), scale('x', datum.t) + 3)"},
-            y=row,
-            height={"scale": "y", "band": 0.5},
-            fill="alarm",
-            stroke="ink",
-        ),
-        mark(
-            "symbol",
-            "marks",
-            colour,
-            x=x(),
-            y=centre,
-            shape={
-                "signal": "datum.row === 'run cut short' ? 'M-1,-1L1,1M-1,1L1,-1' : "
-                "datum.row === 'tank filled' ? 'triangle-up' : "
-                "datum.row === 'button' ? 'circle' : 'diamond'"
-            },
-            size=80,
-            fill={"signal": f"datum.row === 'run cut short' ? 'transparent' : '{colour['paper']}'"},
-            stroke="ink",
-            strokeWidth=1.8,
-        ),
-    ]
-
-
-DRAW = {
-    "soil": draw_soil,
-    "doses": draw_doses,
-    "tank": draw_tank,
-    "battery": draw_battery,
-    "events": draw_events,
-}
-
-
-def run_spec(samples: Sequence[dict[str, float]], title: str, floor: float | None) -> Spec:
-    """A pump run, sampled: one quantity against milliseconds. Data included; page colours."""
-    colour = PAGE
-    values = [s["v"] for s in samples] + ([floor] if floor is not None else [])
-    low, high = around(values, (max(values) - min(values)) * 0.08 or 1.0)
-    axis = {
-        "labelColor": colour["ink"],
-        "titleColor": colour["ink"],
-        "domainColor": colour["faint"],
-        "tickColor": colour["faint"],
-        "labelFont": FONT,
-        "titleFont": FONT,
-        "labelFontSize": 12,
-        "titleFontSize": 12,
-        "titleFontWeight": "normal",
-    }
-    marks = [
-        mark("line", "line", colour, x=x(), y=y(), stroke="water", strokeWidth=1.6),
-        mark("symbol", "line", colour, x=x(), y=y(), size=22, fill="water"),
-    ]
-    if floor is not None:
-        across = {"x": NOUGHT, "x2": {"signal": "width"}}
-        marks.insert(
-            0, mark("rule", "floor", colour, **across, y=y(), stroke="alarm", strokeDash=[7, 4])
-        )
-    return {
-        "width": 340,
-        "height": 120,
-        "padding": 4,
-        "autosize": {"type": "fit-x", "contains": "padding", "resize": True},
-        "data": [
-            {"name": "line", "values": list(samples)},
-            {"name": "floor", "values": [{"v": floor}] if floor is not None else []},
-        ],
-        "scales": [
-            {
-                "name": "x",
-                "domain": [0, max(s["t"] for s in samples)],
-                "range": "width",
-                "zero": True,
-            },
-            {"name": "y", "domain": [low, high], "range": "height", "zero": False},
-        ],
-        "axes": [
-            {**axis, "orient": "bottom", "scale": "x", "title": "ms", "tickCount": 5},
-            {
-                **axis,
-                "orient": "left",
-                "scale": "y",
-                "title": title,
-                "tickCount": 4,
-                "grid": True,
-                "gridColor": colour["hair"],
-            },
-        ],
-        "marks": marks,
-    }
-
-
-# Files
-
-
-def converter() -> Any:
-    """The package that holds the plotting library."""
-    try:
-        import vl_convert
-    except ImportError:
-        raise BadInput(
-            "pages and pictures need the packages jinja2 and vl-convert-python; "
-            f"install them with: {extras.install('report')}"
-        ) from None
-    return vl_convert
-
-
-BUNDLE = """
-import sys, vl_convert
-bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
-sys.stdout.buffer.write(bundle.encode())
-"""
-
-
-@cache
-def begin_script() -> subprocess.Popen[bytes]:
-    """Begin to bundle Vega, in a process of its own: it takes as long as to read some years.
-
-    Raises BadInput without the package that holds it.
-    """
-    converter()
-    return subprocess.Popen(
-        [sys.executable, "-c", BUNDLE], stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    )
-
-
-@cache
-def script() -> str:
-    """Vega as one script that leaves `window.vegaEmbed`."""
-    bundling = begin_script()
-    body, why = bundling.communicate()
-    if bundling.returncode:
-        raise RuntimeError(f"vl-convert bundled no script: {why.decode(errors='replace')}")
-    return "(function () {\n" + body.decode() + "\n})();"
-
-
-def draw(picture: Picture, form: str) -> bytes:
-    """The picture as a file, "png" or "svg", on white-ish paper, with its data."""
-    found = spec(picture, PAPER, data=True)
-    found["background"] = PAPER["paper"]
-    found["title"] = {"text": picture.title, "font": FONT, "fontSize": 16, "anchor": "start"}
-    if form == "svg":
-        drawn: str = converter().vega_to_svg(found)
-        return drawn.encode()
-    image: bytes = converter().vega_to_png(found, scale=2.0)
-    return image
-
-
-def embedded(value: Any) -> str:
-    """JSON that may stand inside a script element, whatever text it holds."""
-    text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+def in_rows(picture: Picture) -> None:
+    """Give each row of bars or marks its place, and the picture its height."""
+    names = dict.fromkeys(row["row"] for name in ("bars", "marks") for row in picture.rows[name])
+    picture.rows["rows"] = [{"row": name} for name in names]
+    picture.height = max(40, 36 * len(names))

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import line
+from wakewell import drawing
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.log.logs import IN_FORCE, day_text
@@ -59,23 +60,17 @@ class Supplied:
 
 @dataclass
 class History:
-    """What a picture needs, one entry for each wake: time in days, and what was then true.
+    """What a picture needs beside the log: for each wake, time in days and what was then true.
 
-    dark: no wake, but a day on which the cell could not carry the board. None is read on it,
-    nothing asked.
+    n: the number of its record; None: no wake, but a day on which the cell could not carry the
+    board.
     """
 
     day: list[float] = field(default_factory=list)
-    dark: list[bool] = field(default_factory=list)
+    n: list[int | None] = field(default_factory=list)
     soil_ppt: list[float] = field(default_factory=list)
-    read_ppt: list[int | None] = field(default_factory=list)
     tank_ml: list[float] = field(default_factory=list)
     rest_mv: list[float] = field(default_factory=list)
-    charge: list[float] = field(default_factory=list)
-    dose_ml: list[float] = field(default_factory=list)
-    lockouts: list[list[str]] = field(default_factory=list)
-    needs: list[list[str]] = field(default_factory=list)
-    trips: list[tuple[float, str]] = field(default_factory=list)
 
 
 @dataclass
@@ -182,14 +177,14 @@ def run_trial(
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
-            _keep(kept, pot, record)
+            _keep(kept, pot, pot.seen_soil, record["n"])
 
     def dark() -> None:
         # One a day is enough, and one at the trial's end.
         if kept is not None:
             last = kept.day[-1] if kept.day else -1.0
             if pot.t_s >= (last + 1.0) * DAY_S or pot.t_s >= trial.days * DAY_S:
-                _keep_dark(kept, pot)
+                _keep(kept, pot, pot.soil_now(), None)
 
     habits = trial.habits
     board = RigBoard(
@@ -208,33 +203,13 @@ def run_trial(
     return result
 
 
-def _keep(kept: History, pot: RigPot, record: dict[str, Any]) -> None:
-    now = _keep_pot(kept, pot, pot.seen_soil)
-    kept.dark.append(False)
-    kept.read_ppt.append(record["values"]["soil_ppt"])
-    kept.lockouts.append(record["lockouts"])
-    kept.needs.append(record["needs"])
-    kept.trips += [(now, name) for name in record["trips"]]
-
-
-def _keep_dark(kept: History, pot: RigPot) -> None:
-    """A day without a wake."""
-    _keep_pot(kept, pot, pot.soil_now())
-    kept.dark.append(True)
-    kept.read_ppt.append(None)
-    kept.lockouts.append([])
-    kept.needs.append([])
-
-
-def _keep_pot(kept: History, pot: RigPot, soil: Container) -> float:
-    now = pot.t_s / DAY_S
-    kept.day.append(now)
+def _keep(kept: History, pot: RigPot, soil: Container, n: int | None) -> None:
+    """One entry more. soil: as the probe saw it, or as it is by now."""
+    kept.day.append(pot.t_s / DAY_S)
+    kept.n.append(n)
     kept.soil_ppt.append(1000.0 * soil.probe_content)
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))
-    kept.charge.append(pot.battery.charge_mah / pot.battery.cell.capacity_mah)
-    kept.dose_ml.append(pot.counts.pumped_ml)
-    return now
 
 
 def write_log(result: TrialResult, folder: Path, packed: bool = False) -> Path:
@@ -356,7 +331,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dask", metavar="ADDRESS", help="hand the runs to this Dask scheduler instead"
     )
-    parser.add_argument("--png", metavar="FILE", help="draw soil, doses, tank and battery")
+    parser.add_argument("--png", metavar="FILE", help="draw its pictures, as .png or .svg")
     parser.add_argument("--csv", metavar="FILE", help="numbers of every run as CSV")
     parser.add_argument("--parquet", metavar="FILE", help="the same as Parquet (needs pyarrow)")
     parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
@@ -384,6 +359,9 @@ def run(args: argparse.Namespace) -> int:
     if args.page:
         page_files.can_draw()
     many_runs.can_write(args)
+    if args.png:
+        drawing.form_of(Path(args.png))
+        drawing.converter()
     if args.png and len(paths) > 1:
         raise BadInput("--png draws one trial: give one, or leave --png out")
     if args.runs > 1 and (args.png or args.out):
@@ -419,7 +397,7 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
 
 def _shown(args: argparse.Namespace, trial: Trial) -> TrialResult:
     """One run with what the files that were asked for need."""
-    return run_trial(trial, args.seed, history=bool(args.png), log=bool(args.out))
+    return run_trial(trial, args.seed, history=bool(args.png), log=bool(args.out or args.png))
 
 
 def _leave(args: argparse.Namespace, result: TrialResult) -> None:

@@ -34,8 +34,12 @@
 
   function day(ms) { return when(ms).replace(/, [0-9:]+$/, ""); }
 
-  const charts = Array.from(document.querySelectorAll(".chart"));
-  let whole = [0, 1], shown = [0, 1], at = null;
+  const charts = Array.from(document.querySelectorAll(".chart[data-chart]"));
+  const strip = document.getElementById("overview");
+  const OPENS = Number(document.body.dataset.opens) * DAY;
+  let whole = [0, 1], shown = [0, 1], at = null, strips = null, end = 0;
+  // How far a picture goes on after the last record: the forecasts of tank and battery
+  const ahead = {};
 
   function nearest(list, ms) {
     let low = 0, high = list.length - 1;
@@ -49,21 +53,27 @@
 
   function points(key) {
     const sets = rows[key];
-    if (key === "doses") { return sets.doses; }
+    if (key === "doses") { return views.doses.signal("wide") ? sets.weeks : sets.doses; }
     if (key === "events") { return sets.bars.concat(sets.marks).sort((a, b) => a.t - b.t); }
     return sets.line.filter((row) => row.v !== null).concat(sets.bad).sort((a, b) => a.t - b.t);
   }
   const pointCache = {};
+
+  function read(key) {
+    if (key === "doses") { return points(key); }
+    return pointCache[key] || (pointCache[key] = points(key));
+  }
 
   function tell(key, ms) {
     const out = document.getElementById("read-" + key);
     if (ms === null) { out.textContent = ""; return; }
     const gap = rows[key].gaps.find((g) => ms > g.t && ms < g.u);
     if (gap) { out.textContent = when(ms) + ": no record"; return; }
-    const row = nearest(pointCache[key], ms);
+    const row = nearest(read(key), ms);
     if (row === null) { out.textContent = ""; return; }
     let text = when(row.t) + ": ";
-    if (key === "doses") { text += row.v + " ml delivered, " + row.p + " ml planned; " + row.w + (row.x ? "; cut short: " + row.x : ""); }
+    if (row.n !== undefined) { text = "Week from " + day(row.t) + ": " + row.v + " ml in " + row.n + (row.n === 1 ? " watering" : " waterings") + (row.x ? ", " + row.x + " cut short" : ""); }
+    else if (key === "doses") { text += row.v + " ml delivered, " + row.p + " ml planned; " + row.w + (row.x ? "; cut short: " + row.x : ""); }
     else if (key === "events") { text += row.w; }
     else if (row.v === undefined) { text += "not believed: " + row.w; }
     else if (key === "tank" && document.body.dataset.float !== undefined) { text += row.v > 0 ? "float up" : "float down"; }
@@ -81,9 +91,19 @@
     const width = Math.min(Math.max(to - from, 6 * 3600000), whole[1] - whole[0]);
     const start = Math.max(whole[0], Math.min(from, whole[1] - width));
     shown = [start, start + width];
-    charts.forEach((el) => views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1]).runAsync());
+    charts.forEach((el) => {
+      // What comes is seen beside what was: to its middle, if that is not too far off for either
+      const fan = rows[el.dataset.chart].fan, far = ahead[el.dataset.chart];
+      const told = fan && fan.length && fan[fan.length - 1].m <= end + far;
+      const more = shown[1] >= end ? Math.min(far, (told ? 3 : 0.35) * width) : 0;
+      views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1] + more).runAsync();
+    });
+    if (strips) { strips.signal("from", shown[0]).signal("to", shown[1]).runAsync(); }
     document.getElementById("shown").textContent = "Shown: " + day(shown[0]) + " to " + day(shown[1]);
   }
+
+  // The last so many milliseconds of the record
+  function recent(width) { show(end - width, end + width * 0.01); }
 
   function zoom(by, about) {
     const centre = about === undefined || about === null ? (shown[0] + shown[1]) / 2 : about;
@@ -129,7 +149,7 @@
       if (event.ctrlKey) { event.preventDefault(); zoom(event.deltaY > 0 ? 1.25 : 0.8, timeAt(el, event)); }
     }, { passive: false });
     el.addEventListener("keydown", (event) => {
-      const list = pointCache[key];
+      const list = read(key);
       const step = { ArrowLeft: -1, ArrowRight: 1, PageUp: -20, PageDown: 20 }[event.key];
       if (step && list.length) {
         let index = at === null ? list.length - 1 : list.indexOf(nearest(list, at)) + step;
@@ -146,12 +166,30 @@
     });
   }
 
+  // The strip of the whole record: a press or a drag moves what the pictures show
+  async function survey() {
+    specs.overview.data.forEach((set) => { set.values = rows.soil[set.name]; });
+    strips = (await vegaEmbed(strip, specs.overview, plain)).view;
+    ["role", "aria-label", "aria-roledescription"].forEach((a) => strip.querySelectorAll("[" + a + "]").forEach((n) => n.removeAttribute(a)));
+    ["role", "aria-roledescription", "aria-label"].forEach((a) => strip.removeAttribute(a));
+    fit(strip, strips);
+    await strips.runAsync();
+    let held = false;
+    const go = (event) => {
+      const x = event.clientX - strip.getBoundingClientRect().left - strips.origin()[0];
+      const ms = strips.scale("x").invert(x).valueOf(), half = (shown[1] - shown[0]) / 2;
+      show(ms - half, ms + half);
+    };
+    strip.addEventListener("pointerdown", (event) => { held = true; strip.setPointerCapture(event.pointerId); go(event); });
+    strip.addEventListener("pointermove", (event) => { if (held) { go(event); } });
+    ["pointerup", "pointercancel"].forEach((name) => strip.addEventListener(name, () => { held = false; }));
+  }
+
   async function start() {
     for (const el of charts) {
       const key = el.dataset.chart;
       rows[key] = {};
       Object.entries(packed.rows[key]).forEach(([name, columns]) => { rows[key][name] = unpack(columns); });
-      pointCache[key] = points(key);
       specs[key].data.forEach((set) => { set.values = rows[key][set.name]; });
       const said = { role: el.getAttribute("role"), "aria-label": el.getAttribute("aria-label") };
       views[key] = (await vegaEmbed(el, specs[key], plain)).view;
@@ -164,18 +202,23 @@
       listen(el);
     }
     if (charts.length) {
-      const ends = charts.map((el) => views[el.dataset.chart]).map((view) => [view.signal("lo"), view.signal("hi")]);
-      whole = [Math.min(...ends.map((e) => e[0])), Math.max(...ends.map((e) => e[1]))];
-      show(whole[0], whole[1]);
+      const soil = views.soil;
+      whole = [soil.signal("lo"), soil.signal("hi")];
+      end = rows.soil.span[0].u;
+      charts.forEach((el) => { ahead[el.dataset.chart] = views[el.dataset.chart].signal("hi") - whole[1]; });
+      if (strip) { await survey(); }
+      if (OPENS) { recent(OPENS); } else { show(whole[0], whole[1]); }
       document.querySelectorAll(".span button").forEach((button) => button.addEventListener("click", () => {
         const data = button.dataset;
-        const end = rows[charts[0].dataset.chart].span[0].u;
         if (data.days === "0") { show(whole[0], whole[1]); }
-        else if (data.days) { show(end - data.days * DAY, end + data.days * DAY * 0.05); }
+        else if (data.days) { recent(data.days * DAY); }
         else if (data.move) { const by = data.move * (shown[1] - shown[0]); show(shown[0] + by, shown[1] + by); }
         else { zoom(Number(data.zoom)); }
       }));
-      new ResizeObserver(() => charts.forEach((el) => { fit(el, views[el.dataset.chart]); views[el.dataset.chart].runAsync(); })).observe(charts[0]);
+      new ResizeObserver(() => {
+        charts.forEach((el) => { fit(el, views[el.dataset.chart]); views[el.dataset.chart].runAsync(); });
+        if (strips) { fit(strip, strips); strips.runAsync(); }
+      }).observe(charts[0]);
     }
     document.querySelectorAll("details.wake").forEach((details) => {
       const draw = () => details.querySelectorAll(".run").forEach((el) => {
