@@ -136,7 +136,7 @@ def test_every_picture_is_drawn(opened: Any, name: str) -> None:
         assert page.locator(f"#chart-{key} svg path, #chart-{key} svg line").count() > 3
         box = page.locator(f"#chart-{key} svg").bounding_box()
         assert box["width"] > 600
-    line = page.locator("#chart-soil svg path[stroke='var(--soil)']").get_attribute("d")
+    line = page.locator("#chart-soil svg .mark-line path[stroke='var(--soil)']").get_attribute("d")
     assert line.count("M") == (2 if name == "mint.html" else 1)  # the gap parts the line
 
 
@@ -250,10 +250,38 @@ def test_pointer_reads_and_drags(opened: Any) -> None:
     page.click("button[data-days='0']")
     page.locator("#chart-soil").scroll_into_view_if_needed()
     gap = page.evaluate("""() => { const r = document.querySelector("#chart-soil")
-        .querySelector("path[fill='var(--gap)']").getBoundingClientRect();
+        .querySelector("path.background[fill='var(--paper)']").getBoundingClientRect();
         return [r.x + r.width / 2, r.y + r.height / 2]; }""")
     page.mouse.move(*gap)
     assert page.inner_text("#read-soil").endswith("no record")
+
+
+def test_a_long_record_opens_at_its_last_90_days_with_an_overview(
+    browser: Any, tmp_path: Path
+) -> None:
+    make(tmp_path / "old", Garden(days=430, away=(200, 230)))
+    main(["report", str(tmp_path / "old"), "--out", str(tmp_path / "out"), "--timezone", "UTC"])
+    for width in (1200, 360):
+        page = browser.new_page(viewport={"width": width, "height": 800})
+        page.goto((tmp_path / "out" / "old.html").as_uri())
+        page.wait_for_selector("body[data-drawn]", state="attached")
+        opened_at = page.inner_text("#shown")
+        days = opened_at.removeprefix("Shown: ").split(" to ")
+        assert [day.split(" ", 1)[1] for day in days] == ["3 February 2027", "5 May 2027"]
+        box = page.locator("#overview").bounding_box()
+        assert box["width"] <= width
+        assert page.locator("#overview svg").bounding_box()["width"] <= box["width"]
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        page.focus("#chart-doses")
+        page.keyboard.press("ArrowLeft")
+        assert "ml delivered" in page.inner_text("#read-doses")
+        page.mouse.click(box["x"] + box["width"] / 4, box["y"] + 20)
+        assert page.inner_text("#shown") != opened_at
+        page.click("button[data-days='0']")
+        page.focus("#chart-doses")
+        page.keyboard.press("ArrowLeft")
+        assert re.search(r"Week from .+: \d+ ml in \d+ watering", page.inner_text("#read-doses"))
+        page.close()
 
 
 def test_times_are_the_pots_and_not_the_browsers(opened: Any) -> None:
