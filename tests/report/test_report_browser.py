@@ -280,7 +280,8 @@ def test_a_long_record_opens_at_its_last_90_days_with_an_overview(
         page.click("button[data-days='0']")
         page.focus("#chart-doses")
         page.keyboard.press("ArrowLeft")
-        assert re.search(r"Week from .+: \d+ ml in \d+ watering", page.inner_text("#read-doses"))
+        sum_of_a_week = r"Week from .+: \d+ ml in \d+ watering"  # where days run together
+        assert bool(re.search(sum_of_a_week, page.inner_text("#read-doses"))) == (width == 360)
         page.close()
 
 

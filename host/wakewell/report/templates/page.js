@@ -96,7 +96,7 @@
       const fan = rows[el.dataset.chart].fan, far = ahead[el.dataset.chart];
       const told = fan && fan.length && fan[fan.length - 1].m <= end + far;
       const more = shown[1] >= end ? Math.min(far, (told ? 3 : 0.35) * width) : 0;
-      views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1] + more).runAsync();
+      views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1] + more).run();
     });
     if (strips) { strips.signal("from", shown[0]).signal("to", shown[1]).runAsync(); }
     document.getElementById("shown").textContent = "Shown: " + day(shown[0]) + " to " + day(shown[1]);
