@@ -84,9 +84,7 @@ def drive(board: "Board", state: "State", pot: "Pot", begin: "Any") -> None:
     for _ in range(MOST_COMMANDS):
         command = story.send(answer)
         answer = None
-        if isinstance(command, Store):
-            answer = board.store(command.data)
-        elif command is READ:
+        if command is READ:
             answer = board.read()
         elif command is OFF:
             board.off()
@@ -94,6 +92,8 @@ def drive(board: "Board", state: "State", pot: "Pot", begin: "Any") -> None:
             answer = board.rest()
         elif command is CLOSE:
             answer = board.close()
+        elif isinstance(command, Store):
+            answer = board.store(command.data)
         elif isinstance(command, Pump):
             pulse(board, command.run)
         elif isinstance(command, Log):

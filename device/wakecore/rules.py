@@ -9,30 +9,55 @@ lockout bits of the state.
 if False:
     from wakecore.judge import Facts
     from wakecore.state import State
-    from wakecore.typed import Need, Permissive
+    from wakecore.typed import Need
 
 # The way out of a lockout
 ITSELF, BUTTON, CABLE = "itself", "button", "cable"
 
-# Permissives: (name, requirement, does it hold?)
-PERMISSIVES: "tuple[Permissive, ...]" = (
-    ("pin", "R1", lambda f: f.pin_good),
-    ("boots", "R9", lambda f: f.boots < 3),
-    ("files", "R11", lambda f: f.files_good),
-    ("match", "R14", lambda f: f.match),
-    ("commissioned", "R14", lambda f: f.stage == 2 or (f.stage == 1 and f.kind == "upkeep")),
-    ("lockouts", "R9", lambda f: f.lockouts == 0),
-    ("battery", "R5", lambda f: f.battery_mv is not None and f.battery_mv >= f.battery_floor_mv),
-    ("level", "R4", lambda f: f.level_ml is not None),
-    ("reserve", "R4", lambda f: not below(f.level_ml or 0, f.start_ml)),
-    ("steady", "R8", lambda f: f.is_steady),
-    ("soil", "R6", lambda f: f.soil_ppt is not None or is_blind(f)),
-    ("moving", "R6", lambda f: not f.standing or is_blind(f)),
-    ("settled", "R7", lambda f: f.soaking or f.since_dose_s >= f.settle_s),
-    ("saucer", "R15", lambda f: f.saucer in ("unfitted", "dry")),
-    ("day", "R3", lambda f: f.day_left_ml > 0),
-    ("answer", "R18", lambda f: f.unanswered_left_ul > 0),
+# Permissives: (name, requirement). Whether each holds stands in `judge_permissives`, by name.
+PERMISSIVES = (
+    ("pin", "R1"),
+    ("boots", "R9"),
+    ("files", "R11"),
+    ("match", "R14"),
+    ("commissioned", "R14"),
+    ("lockouts", "R9"),
+    ("battery", "R5"),
+    ("level", "R4"),
+    ("reserve", "R4"),
+    ("steady", "R8"),
+    ("soil", "R6"),
+    ("moving", "R6"),
+    ("settled", "R7"),
+    ("saucer", "R15"),
+    ("day", "R3"),
+    ("answer", "R18"),
 )
+
+
+def judge_permissives(f: "Facts") -> "tuple[dict[str, int], bool]":
+    """{name: 1 or 0} for every permissive, in the order of the list, and whether all hold."""
+    blind = is_blind(f)
+    judged = {
+        "pin": 1 if f.pin_good else 0,
+        "boots": 1 if f.boots < 3 else 0,
+        "files": 1 if f.files_good else 0,
+        "match": 1 if f.match else 0,
+        "commissioned": 1 if f.stage == 2 or (f.stage == 1 and f.kind == "upkeep") else 0,
+        "lockouts": 1 if f.lockouts == 0 else 0,
+        "battery": 1 if f.battery_mv is not None and f.battery_mv >= f.battery_floor_mv else 0,
+        "level": 1 if f.level_ml is not None else 0,
+        "reserve": 1 if (f.level_ml or 0) >= f.start_ml else 0,
+        "steady": 1 if f.is_steady else 0,
+        "soil": 1 if f.soil_ppt is not None or blind else 0,
+        "moving": 1 if not f.standing or blind else 0,
+        "settled": 1 if f.soaking or f.since_dose_s >= f.settle_s else 0,
+        "saucer": 1 if f.saucer in ("unfitted", "dry") else 0,
+        "day": 1 if f.day_left_ml > 0 else 0,
+        "answer": 1 if f.unanswered_left_ul > 0 else 0,
+    }
+    return judged, 0 not in judged.values()
+
 
 # Lockouts: (name, requirement, way out). The order is the order of the bits: add at the end.
 LOCKOUTS = (
@@ -134,17 +159,11 @@ def below(value: "int | None", bound: int) -> bool:
     return value is not None and value < bound
 
 
-def judge_permissives(facts: "Facts") -> "tuple[dict[str, int], bool]":
-    """{name: 1 or 0} for every permissive, and whether all hold."""
-    judged = {name: 1 if holds(facts) else 0 for name, _, holds in PERMISSIVES}
-    return judged, 0 not in judged.values()
-
-
 def need_bits(facts: "Facts") -> int:
     """The needs as one bit each, in the order of the list. Those of the last wake may stay."""
-    bits, bit = 0, 1
+    bits, bit, before = 0, 1, facts.needed
     for _, _, _, _, needed, stays in NEEDS:
-        if needed(facts) or (facts.needed & bit and stays(facts)):
+        if needed(facts) or (before & bit and stays(facts)):
             bits |= bit
         bit <<= 1
     return bits

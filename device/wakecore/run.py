@@ -1,14 +1,12 @@
 """One pulse: the pump runs, samples come in, and any trip stops it at once.
 
-Everything the loop needs is made before the pump starts: one array for all samples of
+Everything the loop needs is made before the pump starts: one list for all samples of
 the longest run, and every threshold turned into raw counts. `step` only stores and
 compares small integers, so it takes no memory (the heap is locked while it runs).
 
 A row of the watch list: (trip, channel, sign, limit, after_ms, samples). From `after_ms`
 on, `sign * counts > limit` in that many samples running is a trip.
 """
-
-from array import array
 
 from wakecore.number import muldiv_down, muldiv_up
 from wakecore.table import counts_at, direction
@@ -60,9 +58,9 @@ class Run:
     def __init__(self, pulse_ms: int, rows: "tuple[Watch, ...]") -> None:
         self.pulse_ms = pulse_ms
         self.rows = rows
-        self.samples = array("i", bytes(4 * WIDTH * MOST_SAMPLES))
-        self.now = array("i", [UNREAD] * WIDTH)  # the board writes the newest sample here
-        self.hits = array("i", [0] * len(rows))
+        self.samples = [0] * (WIDTH * MOST_SAMPLES)
+        self.now = [UNREAD] * WIDTH  # the board writes the newest sample here
+        self.hits = [0] * len(rows)
         self.count = 0
         self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
         self.trip: str | None = None
@@ -110,7 +108,7 @@ class Run:
         samples, last = self.samples, self.count * WIDTH
         found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms}
         for channel in channels:
-            found[CHANNELS[channel]] = [samples[i] for i in range(channel, last, WIDTH)]
+            found[CHANNELS[channel]] = samples[channel:last:WIDTH]
         return found
 
 

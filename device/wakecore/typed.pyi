@@ -15,8 +15,7 @@ Reading: TypeAlias = list[int]  # counts and spread: median of some samples, hig
 Readings: TypeAlias = dict[str, Reading | None]  # of every fitted probe; None: it did not answer
 Points: TypeAlias = Sequence[tuple[int, int]]  # (counts, value), counts rising
 Row: TypeAlias = tuple[str, int, int, int]  # name, least, most, default or start
-# Rows of `rules`: a permissive, and a need
-Permissive: TypeAlias = tuple[str, str, Callable[[Facts], bool]]
+# A row of `rules.NEEDS`
 Need: TypeAlias = tuple[str, str, str, str, Callable[[Facts], object], Callable[[Facts], object]]
 # A row of the watch list: trip, channel, sign, limit, after_ms, samples (see run.py)
 Watch: TypeAlias = tuple[str, int, int, int, int, int]

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from wakecore import judge, rules, tank, wake
+from wakecore import judge, tank, wake
 from wakewell.sequences import playing
 
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
@@ -84,10 +84,6 @@ def test_lives_on_the_rig_break_nothing() -> None:
     assert played == 12
     assert wakes > 500
     assert pulses > 50, "pots that never water prove nothing"
-
-
-def without(name: str) -> tuple[Any, ...]:
-    return tuple(row for row in rules.PERMISSIVES if row[0] != name)
 
 
 BROKEN: dict[str, tuple[Any, str, Any]] = {
