@@ -70,6 +70,17 @@ class Verdict:
 class Verdicts:
     """Judges records as they come; `verdicts()` at the end."""
 
+    # As in rig.board.RigBoard: too many for CPython's quick table of an instance.
+    __slots__ = (
+        "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held", "_lost",
+        "_lowest_ppt", "_n", "_open", "_peak_ppt", "_ran_s", "_silent", "_slept_s", "_thirsty",
+        "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered", "bad_files", "broken", "clock_s",
+        "day_limit_ml", "disbelieved", "doses", "given_ul", "jumps", "latched", "lockouts",
+        "longest_ms", "looks", "lowest_start_mv", "manual", "most_awake_ms", "most_day_ml",
+        "most_unanswered_ul", "needs", "presses", "pulse_limit_ms", "pulses", "recent",
+        "recent_ml", "reports", "trips", "wakes", "wet",
+    )  # fmt: skip
+
     def __init__(self) -> None:
         self.wakes = self.pulses = self.doses = self.given_ul = 0
         self.trips: Counter[str] = Counter()
@@ -108,7 +119,8 @@ class Verdicts:
     def see(self, record: Record, pot: Any) -> None:
         """Judge one more record. pot: what was in force for it."""
         self.wakes += 1
-        begin, commands = record["begin"], record["commands"]
+        begin, commands, values = record["begin"], record["commands"], record["values"]
+        needs, lockouts = record["needs"], record["lockouts"]
         day, second, trusted = begin["utc"]
         utc_s = day * 86400 + second
         if not commands or commands[0] != "off":
@@ -152,30 +164,31 @@ class Verdicts:
         if judged.get("saucer") == "good" and not record["permissives"].get("saucer", 1):
             self.wet += 1
         # Has the soil answered? With a reading not believed or a person there, no telling.
-        ppt = record["values"].get("soil_ppt")
+        ppt, mv = values.get("soil_ppt"), values.get("battery_mv")
         if ppt is None or begin["host"] or begin["button_ms"] or begin["state"] != "good":
             self._before_ppt, self._silent = None, 0
         elif ppt > self._peak_ppt:
             self._peak_ppt = ppt
-        for name in record["needs"]:
+        for name in needs:
             book(self.needs, name)
-        lockouts = record["lockouts"]
         if lockouts or self._open:
             self._follow(record, lockouts)
-        lost = record["values"].get("battery_mv") is None
-        new = set(lockouts) - set(self._held) or (lost and not self._lost)
-        self._lost = lost
-        asked = "charge the battery" in record["needs"]
+        asked = "charge the battery" in needs
         if not asked or begin.get("radio") in ("failed", "cut off"):
             self._charge_told = False
-        new = new or (asked and not self._charge_told)
-        for rule, why in report_faults(record, pot, last_word=bool(new)):
-            self._break(rule, record, why)
-        if asked and "report" in record["commands"]:
-            self._charge_told = True
-        self._see_thirst(record, pot)
-        self._see_silence(record, pot)
-        self._see_unanswered(record, pot)
+        if "report" in commands:
+            self.reports += 1
+            lost = mv is None and not self._lost
+            new = lost or (asked and not self._charge_told) or set(lockouts) - set(self._held)
+            for rule, why in report_faults(record, pot, last_word=bool(new)):
+                self._break(rule, record, why)
+            if asked:
+                self._charge_told = True
+        elif lockouts:
+            self._see_silence(record, pot, mv)
+        self._lost = mv is None
+        self._see_thirst(record, pot, ppt)
+        self._see_unanswered(record, pot, ppt)
         if "run" in record:
             self._see_answer(record, pot.limits.response_doses)
             self._see_run(record, pot)
@@ -255,18 +268,18 @@ class Verdicts:
                 LOCKOUT_RULES.get(name, "R9"), record, f"pump ran under the lockout {name!r}"
             )
 
-    def _see_thirst(self, record: Record, pot: Any) -> None:
+    def _see_thirst(self, record: Record, pot: Any, ppt: int | None) -> None:
         """R16: dry or unbelieved soil at regular wakes in a row, and nobody asked to water.
 
         A wake within the settle time of a run is left out, and so is one whose level was in doubt.
         """
-        ppt, word = record["values"].get("soil_ppt"), record["judged"].get("soil")
+        word, begin = record["judged"].get("soil"), record["begin"]
         moist = ppt is not None and ppt > fields.refill_ppt(pot.settings, pot.calibration)
         if "run" in record:
             self._ran_s = self.clock_s
-        if moist or word == "cold" or record["begin"]["state"] != "good":
+        if moist or word == "cold" or begin["state"] != "good":
             self._thirsty = 0
-        if moist or record["plan"]["phase"] != "idle" or record["begin"]["cause"] != "timer":
+        if moist or record["plan"]["phase"] != "idle" or begin["cause"] != "timer":
             return
         settled = "run" in record or self.clock_s - self._ran_s >= pot.settings.settle_s
         if word == "cold" or not settled or not record["permissives"].get("steady", 1):
@@ -277,33 +290,31 @@ class Verdicts:
                 "R16", record, f"{self._thirsty} regular wakes in want, and nobody was told"
             )
 
-    def _see_silence(self, record: Record, pot: Any) -> None:
+    def _see_silence(self, record: Record, pot: Any, mv: int | None) -> None:
         """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
-        mv = record["values"].get("battery_mv")
-        floor_mv = max(pot.limits.radio_mv, pot.settings.battery_mv)
-        first = record["lockouts"] and not self._held and self.wakes > 1
-        if "report" in record["commands"]:
-            self.reports += 1
-        elif first and pot.settings.radio_wakes and mv is not None and mv >= floor_mv:
+        if self._held or self.wakes == 1 or not pot.settings.radio_wakes or mv is None:
+            return
+        if mv >= max(pot.limits.radio_mv, pot.settings.battery_mv):
             told = ", ".join(record["lockouts"])
             self._break("R17", record, f"{told} latched, and no report left")
 
-    def _see_unanswered(self, record: Record, pot: Any) -> None:
+    def _see_unanswered(self, record: Record, pot: Any, ppt: int | None) -> None:
         """R18: water since the soil last rose at all, or somebody saw to the pot.
 
         The response that a pot learns is at most four times the calibrated one.
         """
-        ppt, limits, begin = record["values"].get("soil_ppt"), pot.limits, record["begin"]
+        begin = record["begin"]
         rose = ppt is not None and self._lowest_ppt is not None and ppt > self._lowest_ppt
         if rose or begin["host"] or begin["button_ms"] or begin["state"] != "good":
             self._unanswered_ul, self._lowest_ppt = 0, None
         if ppt is not None:
             self._lowest_ppt = min(ppt, self._lowest_ppt or ppt)
-        answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
-        most_ul = max(1000 * limits.dose_ml, answers_ul)
-        if "run" in record and self._unanswered_ul > most_ul:
-            ml = self._unanswered_ul // 1000
-            self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
+        if "run" in record:
+            answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
+            most_ul = max(1000 * pot.limits.dose_ml, answers_ul)
+            if self._unanswered_ul > most_ul:
+                ml = self._unanswered_ul // 1000
+                self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
         self._unanswered_ul += record["water"].get("given_ul") or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
