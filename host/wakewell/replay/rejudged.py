@@ -252,7 +252,7 @@ def decided_as(record: Record) -> Iterator[None]:
     plan.demand = lambda facts, state, pot: (kind, dose_ul)
     plan.filled = lambda kind, soil_ppt, pot: False
     plan.pulse_ms = lambda plan_ul, facts, pot: ms
-    rules.judge_permissives = lambda facts: (dict(record["permissives"]), ms > 0)
+    rules.judge_permissives = lambda f: (dict(record["permissives"]), ms > 0)
     try:
         yield
     finally:
