@@ -172,8 +172,8 @@ def axis(colour: dict[str, str], orient: str, scale: str, **more: Any) -> Spec:
 
 
 def begins_at(title: str, low: float) -> str:
-    """The title of an axis, which says so where it does not begin at zero."""
-    return title if low == 0 else f"{title} (axis from {low:g})"
+    """The title of an axis, which says so where zero is not on it."""
+    return title if low <= 0 else f"{title} (axis from {low:g})"
 
 
 def frame(width: int, height: int, **parts: Any) -> Spec:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -19,12 +20,15 @@ from hypothesis import strategies as st
 from uncertainties import ufloat  # type: ignore[import-untyped]
 
 from wakecore.table import MOST_POINTS, convert
-from wakewell.bench import calibrate, fits
+from wakewell.bench import calibrate, calibration_picture, fits
 from wakewell.cli import main
 from wakewell.errors import BadInput
+from wakewell.kept import today
 from wakewell.pot import pot_folder
 from wakewell.pot.bench_book import Book, Point
 from wakewell.simulate.trials import CAFE
+
+NUMBER = re.compile(r"[-−]?[0-9,]+(\.[0-9]+)?")
 
 
 @pytest.fixture
@@ -308,7 +312,7 @@ def test_without_the_extra_help_comes_and_one_line_says_what_to_install(
     command: str, folder: Path
 ) -> None:
     """In a process of its own: here the libraries are loaded already."""
-    hide = "import sys; sys.modules.update(numpy=None, scipy=None, matplotlib=None); "
+    hide = "import sys; sys.modules.update(numpy=None, scipy=None, vl_convert=None); "
     start = hide + "from wakewell.cli import main; sys.exit(main(sys.argv[1:]))"
 
     def told(*words: str) -> subprocess.CompletedProcess[str]:
@@ -320,3 +324,54 @@ def test_without_the_extra_help_comes_and_one_line_says_what_to_install(
     assert done.returncode == 2
     assert "pip install 'wakewell[calibrate]'" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_fit_is_checked_only_by_points_that_it_does_not_go_through() -> None:
+    """An interpolation has no residuals; what it misses of a point left out is what tells."""
+    points = [
+        Point(c, v, 5.0, 10) for c, v in ((0, 0.0), (1000, 110.0), (2000, 180.0), (3000, 300))
+    ]
+    found = fits.fit("level", points, straight=False, unit="ml")
+    assert found.kind == fits.CURVE
+    assert [counts for counts, _ in found.misses] == [1000, 2000]
+    assert max(abs(miss) for _, miss in found.misses) == pytest.approx(found.left_out)
+    assert found.left_out > 5
+    assert calibrate.proof(found, "ml") == (
+        f"a point left out is missed by {found.left_out:.3g} ml at most"
+    )
+    straight = fits.fit("battery", points[:2], straight=True, unit="mV")
+    assert straight.misses == []
+    assert "nothing checks them" in calibrate.proof(straight, "mV")
+    # Four points that no more than rounding keeps off a line
+    exact = [Point(c, 0.1 * c, 5.0, 10) for c in (0, 1000, 2000, 3100)]
+    line = fits.fit("battery", exact, straight=True, unit="mV")
+    assert calibrate.proof(line, "mV") == "largest residual 0 mV"
+
+
+def test_the_picture_has_units_and_no_rounding_for_a_residual(folder: Path) -> None:
+    record(folder, "soil", [(1_300_000, 445, 5), (1_700_000, 310, 5), (1_950_000, 215, 5)])
+    record(folder, "level", [(410_000, 0, 5), (2_010_000, 4000, 40)])
+    record(folder, "battery", [(1_500_000, 3000, 5), (1_950_000, 3900, 5), (2_100_000, 4200, 5)])
+    made = calibrate.calibrate(folder, Book(folder))
+    path = folder / "a.svg"
+    calibrate.picture(made, path)
+    words = re.findall(r"<text[^>]*>([^<]+)</text>", path.read_text(encoding="utf-8"))
+    assert f"basil: calibration, {today().isoformat()}" in words
+    assert {"% by volume", "ml", "volts"} <= {word.partition(" (axis")[0] for word in words}
+    assert "soil: each point against the curve without it" in words
+    assert "level: two points, nothing is left to check them by" in words
+    assert not [word for word in words if re.search(r"e-\d|e−\d", word)]
+    numbers = [float(w.replace("−", "-").replace(",", "")) for w in words if NUMBER.fullmatch(w)]
+    assert all(abs(n) >= 1e-6 or n == 0 for n in numbers)
+    # The points of the picture are those of the book, in the pages' units
+    plot = calibration_picture.fitted("soil", made.fits["soil"])
+    (drawn,) = [one["values"] for one in plot["data"] if one["name"] == "points"]
+    assert [(p["t"], p["v"]) for p in drawn] == [
+        (pytest.approx(c / 1e6), pytest.approx(v / 10))
+        for c, v in ((1_300_000, 445), (1_700_000, 310), (1_950_000, 215))
+    ]
+    (table,) = [one["values"] for one in plot["data"] if one["name"] == "table"]
+    stored = made.changes["calibration"]["soil"]["points"]
+    assert [[row["t"], row["v"]] for row in table] == [
+        [pytest.approx(c / 1e6), pytest.approx(v / 10)] for c, v in stored
+    ]

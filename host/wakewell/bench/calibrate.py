@@ -15,7 +15,7 @@ from typing import Any
 import tomlkit
 
 from wakecore import fields
-from wakewell import extras
+from wakewell import drawing, extras
 from wakewell.errors import BadInput
 from wakewell.kept import replace, today
 from wakewell.pot import chips, pot_folder, stage
@@ -120,13 +120,11 @@ def put_probe(made: Calibration, pot: pot_folder.PotFolder, name: str, found: An
     made.change("calibration", name, table)
     unit = UNITS.get(name, "")
     low, high = found.span
-    worst = max((abs(r) for r in found.residuals), default=0.0)
     made.lines += [
         f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
         f"{low} to {high} {unit}".rstrip(),
-        f"  uncertainty {found.expanded:.3g} {unit} (k = 2); largest residual {worst:.3g}"
-        + (f", of a point left out {found.left_out:.3g}" if found.left_out else "")
-        + f"; whole numbers add {found.table_error:.2g}",
+        f"  uncertainty {amount(found.expanded, unit)} (k = 2); {proof(found, unit)}; "
+        f"whole numbers add {amount(found.table_error, unit)}",
     ]
     if name == "soil" and all(p.kind == BENCH for p in found.points):
         made.lines.append("  from air and water only: provisional; take points in the pot")
@@ -254,50 +252,31 @@ def put(document: Any, key: str, value: Any) -> None:
         document[key][inner] = content
 
 
-def picture(made: Calibration, path: Path) -> None:
-    """Points and fit of every probe, residuals below: one SVG."""
-    try:
-        import matplotlib
-    except ImportError:
-        text = f"the picture needs matplotlib: {extras.install('calibrate')}"
-        raise BadInput(text) from None
-    matplotlib.use("svg")
-    import numpy as np
-    from matplotlib import pyplot
+def amount(value: float, unit: str) -> str:
+    """A value with its unit; what is too small to matter is 0."""
+    return f"{round(value, 3):.3g} {unit}".rstrip()
 
-    count = max(1, len(made.fits))
-    figure, axes = pyplot.subplots(
-        2, count, figsize=(4.2 * count, 5.2), squeeze=False, height_ratios=(3, 1), sharex="col"
-    )
-    for column, (name, found) in enumerate(made.fits.items()):
-        top, below = axes[0][column], axes[1][column]
-        low, high = found.table[0][0], found.table[-1][0]
-        grid = np.linspace(low, high, 200)
-        curve = np.array([found.curve(c) for c in grid])
-        scale = 1e-6 if high > 100_000 else 1.0
-        top.fill_between(
-            grid * scale, curve - found.expanded, curve + found.expanded,
-            color="0.88", label="uncertainty (k = 2)",
-        )  # fmt: skip
-        top.plot(grid * scale, curve, color="0.35", label=found.kind)
-        table = np.array(found.table)
-        top.plot(table[:, 0] * scale, table[:, 1], "s--", color="tab:blue", ms=4, label="table")
-        x = np.array([p.counts for p in found.points]) * scale
-        top.errorbar(
-            x, [p.value for p in found.points], [2.0 * p.u for p in found.points],
-            fmt="o", color="black", capsize=3, ms=4, label="points",
-        )  # fmt: skip
-        top.set_title(name)
-        top.set_ylabel(UNITS.get(name, ""))
-        top.legend(fontsize=8, frameon=False)
-        below.axhline(0.0, color="0.6", lw=0.8)
-        below.plot(x, found.residuals, "o", color="black", ms=4)
-        below.set_ylabel("residual")
-        below.set_xlabel("V at the pin" if scale != 1.0 else "counts")
-    figure.suptitle(f"{made.folder.resolve().name}, {today().isoformat()}")
-    figure.tight_layout()
-    figure.savefig(path, metadata={"Date": None})
-    pyplot.close(figure)
+
+def proof(found: Any, unit: str) -> str:
+    """What its own points say of a fit: nothing, where it goes through all of them."""
+    from wakewell.bench import fits
+
+    worst = amount(max((abs(miss) for _, miss in found.misses), default=0.0), unit)
+    if found.kind == fits.TWO_POINTS:
+        return "two points, so nothing checks them: take a third"
+    if found.kind == fits.CURVE:
+        return f"a point left out is missed by {worst} at most"
+    return f"largest residual {worst}"
+
+
+def picture(made: Calibration, path: Path) -> None:
+    """Points and fit of every probe, and what checks them, as the file's ending names it."""
+    from wakewell.bench import calibration_picture
+
+    title = f"{made.folder.resolve().name}: calibration, {today().isoformat()}"
+    heading = [title, "Circles: points, with their uncertainty. Squares: the table that is stored."]
+    drawn = calibration_picture.draw(made.fits, heading, drawing.form_of(path))
+    path.write_bytes(drawn)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -30,6 +30,7 @@ BEND = 0.06
 GRID = 65  # places looked at between two points
 SPAN_OVER_U = 6.0  # points nearer together than this say nothing about a slope
 MISFIT_U = 3.0
+LINE, CURVE, TWO_POINTS = "line", "curve", "two points"
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,10 @@ class Fit:
     """What came of it. Values in the probe's unit; counts as read.
 
     residuals: value of each point less the fit, in the points' order. u: standard uncertainty of
-    a converted reading at its worst; table_error: what the whole numbers add; left_out: by how much
-    the curve would miss an inner point if it were left out; kind: "line", "curve", "two points".
+    a converted reading at its worst; table_error: what the whole numbers add. misses: (counts, what
+    a point is off by) of those that the fit can be checked by: by all of them for a line through
+    more than two, for a curve by each inner one against the curve through the others. left_out: the
+    largest of these for a curve. kind: LINE, CURVE or TWO_POINTS.
     """
 
     kind: str
@@ -63,6 +66,7 @@ class Fit:
     residuals: list[float]
     u: float
     table_error: float
+    misses: list[tuple[int, float]]
     left_out: float = 0.0
 
     @property
@@ -112,15 +116,15 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
         )
     line = line_fit([p.counts for p in merged], values)
     curve: Callable[[float], float] = line
-    kind, knots, sd = "line", merged, line.sd
+    kind, knots, sd = LINE, merged, line.sd
     if not straight and len(merged) > 2:
-        kind = "curve"
+        kind = CURVE
         curve, knots = monotone(name, merged, line.slope > 0, unit)
         sd = 0.0
     elif len(merged) == 2:
-        kind = "two points"
+        kind = TWO_POINTS
     residuals = [point.value - curve(point.counts) for point in points]
-    if kind == "curve":
+    if kind == CURVE:
         # Points that went into a curve leave residuals only where it had to be made monotone.
         sd = math.sqrt(sum(r * r for r in residuals) / max(1, len(residuals) - len(knots) + 1))
     if straight and len(merged) > 2:
@@ -129,15 +133,18 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
     steepest = max(
         (abs(b.value - a.value) / (b.counts - a.counts) for a, b in pairwise(knots)), default=slope
     )
-    left_out = missed(knots) if kind == "curve" else 0.0
+    misses = [(p.counts, left) for p, left in zip(points, residuals, strict=True)]
+    if kind != LINE:  # what goes through its points is not checked by them
+        misses = missed(knots)
+    left_out = max((abs(miss) for _, miss in misses), default=0.0) if kind == CURVE else 0.0
     # Between points half as far apart as with one left out, half the miss, evenly likely
     # (GUM 4.3.7; the half is an assumption of ours).
-    bend = BEND * span if kind == "two points" and not straight else left_out / 2.0 / math.sqrt(3.0)
+    bend = BEND * span if kind == TWO_POINTS and not straight else left_out / 2.0 / math.sqrt(3.0)
     # A table may leave the curve by a quarter of what is not known anyway, or by one unit.
     known = math.hypot(worst_u, sd, bend, steepest * spread / math.sqrt(12.0))
     table, table_error = whole_table(curve, [p.counts for p in knots], max(1.0, 0.25 * known))
     u = math.hypot(known, table_error / math.sqrt(3.0))
-    return Fit(kind, list(points), curve, table, residuals, u, table_error, left_out)
+    return Fit(kind, list(points), curve, table, residuals, u, table_error, misses, left_out)
 
 
 def merge(points: Sequence[Point]) -> list[Point]:
@@ -192,15 +199,12 @@ def through(knots: Sequence[Point]) -> Callable[[float], float]:
     return lambda counts: float(curve(counts))
 
 
-def missed(knots: Sequence[Point]) -> float:
-    """By how much the curve through the others misses an inner point, at most."""
-    return max(
-        (
-            abs(point.value - through([*knots[:at], *knots[at + 1 :]])(point.counts))
-            for at, point in enumerate(knots[1:-1], 1)
-        ),
-        default=0.0,
-    )
+def missed(knots: Sequence[Point]) -> list[tuple[int, float]]:
+    """(counts, by how much the curve through the others misses it) of each inner point."""
+    return [
+        (p.counts, p.value - through([*knots[:at], *knots[at + 1 :]])(p.counts))
+        for at, p in enumerate(knots[1:-1], 1)
+    ]
 
 
 def check_misfit(
