@@ -137,14 +137,29 @@ def judge_answer(
     return rise, enough, needed
 
 
-def follow(state: "State", soil_ppt: int, calibration: "Values", settings: "Values") -> None:
+def is_by_hand(state: "State", calibration: "Values", settings: "Values", rise: int) -> bool:
+    """Is a rise more than the dose explains? Asked only where a press made the dose (R18)."""
+    known = response_ul_per_ppt(state, calibration)
+    if not (state.tries and known):
+        return False
+    return rise > 2 * div_up(state.given_ul, known) + settings.response_ppt
+
+
+def follow(
+    state: "State", soil_ppt: int, calibration: "Values", settings: "Values", soon: bool = False
+) -> None:
     """Keep the highest soil water since the dose. A new height that answers it ends the account
-    of water without an answer, as of now (R18)."""
+    of water without an answer, as of now (R18).
+
+    soon: minutes after a pulse, when hardly anybody came with a can.
+    """
     if soil_ppt > state.peak_ppt:
         state.peak_ppt = soil_ppt
         rise, enough, needed = judge_answer(state, calibration, settings)
-        if enough and rise >= needed:
-            state.unanswered_ul = 0
+        by_hand = not soon and is_by_hand(state, calibration, settings, rise)
+        if enough and rise >= needed and not by_hand:
+            state.unanswered_ul = state.tries = 0
+            state.tried_ppt = UNKNOWN
 
 
 def learn(state: "State", calibration: "Values", settings: "Values", exhausted: bool) -> None:
@@ -162,10 +177,13 @@ def learn(state: "State", calibration: "Values", settings: "Values", exhausted: 
     if state.asked and not enough and not exhausted:
         return
     given, known = state.given_ul, response_ul_per_ppt(state, calibration)
+    by_hand = is_by_hand(state, calibration, settings, rise)
     state.before_ppt = state.peak_ppt = UNKNOWN
     if rise < needed:
         if state.asked:
             state.silent_doses = add_capped(state.silent_doses, 1, 100)
+        return
+    if by_hand:
         return
     state.silent_doses = 0
     # Between twice the least answer and twice the expected: neither noise nor somebody's can
@@ -184,12 +202,21 @@ class Facts:
     __slots__ = (
         ("battery_floor_mv", "battery_mv", "boots", "button_masked", "charge_mv", "charger")
         + ("cold", "confirm_charge", "cut_off", "day_left_ml", "dry", "due", "empties")
-        + ("files_good", "float_opened", "held", "is_back", "is_steady", "judged", "kind")
+        + (
+            "files_good",
+            "float_opened",
+            "given_up",
+            "held",
+            "is_back",
+            "is_steady",
+            "judged",
+            "kind",
+        )
         + ("level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs", "pin_good")
         + ("radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml", "settle_s")
-        + ("silent_doses", "since_dose_s", "soaking", "soil_ppt", "stage", "standing", "start_ml")
-        + ("store_failed", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul")
-        + ("unplug_charger", "warn_ml", "weak", "woke_in")
+        + ("silent_doses", "since_dose_s", "soaking", "soil_ppt", "spent", "stage", "standing")
+        + ("start_ml", "store_failed", "temperature_mc", "thermometer_lost", "thirst")
+        + ("unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in")
     )
 
     def __init__(
@@ -254,6 +281,7 @@ class Facts:
         self.held = self.manual = self.standing = self.is_steady = False
         self.confirm_charge = self.unplug_charger = self.store_failed = False
         self.float_opened = self.empties = self.is_back = self.weak = False
+        self.spent = self.given_up = False
         self.lockouts = self.button_masked = self.thirst = self.needs = 0
         self.since_dose_s = self.silent_doses = self.day_left_ml = self.unanswered_left_ul = 0
 

@@ -9,7 +9,7 @@ the dose may end it early and never adds to it: a slow root zone is not "still d
 
 from wakecore.fields import target_ppt
 from wakecore.judge import response_ul_per_ppt
-from wakecore.number import div_up, muldiv_down, muldiv_up
+from wakecore.number import clamp, div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 
 if False:
@@ -40,6 +40,16 @@ def bound_ul(state: "State", pot: "Pot") -> int:
     raise the soil by three times the least answer, whichever is more."""
     answers_ul = 3 * pot.settings.response_ppt * response_ul_per_ppt(state, pot.calibration)
     return max(1000 * pot.limits.dose_ml, answers_ul)
+
+
+def one_more_ul(state: "State", pot: "Pot") -> int:
+    """What a press asks for after silent doses (R18): the set dose, or less where the response
+    is known: a pulse, or what should raise the soil by the least answer, whichever is more."""
+    settings, ul = pot.settings, 1000 * pot.settings.dose_ml
+    response = response_ul_per_ppt(state, pot.calibration)
+    if response:
+        ul = min(ul, max(1000 * settings.pulse_ml, settings.response_ppt * response))
+    return clamp(least_ul(pot), ul, bound_ul(state, pot))
 
 
 def left_ul(state: "State", pot: "Pot") -> int:

@@ -73,6 +73,7 @@ LOCKOUTS = (
 
 BITS = {row[0]: 1 << i for i, row in enumerate(LOCKOUTS)}
 BUTTON_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == BUTTON])
+SILENT_BIT = BITS["no response"]
 CABLE_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == CABLE])
 
 # How soon a need is told by radio (R17): at once when it is new, on a good cell; the last word also
@@ -128,7 +129,7 @@ NEEDS: "tuple[Need, ...]" = (
         "owner",
         "R9",
         AT_ONCE,
-        lambda f: f.lockouts & BUTTON_BITS or f.is_back,
+        lambda f: f.lockouts & (BUTTON_BITS - SILENT_BIT if f.spent else BUTTON_BITS) or f.is_back,
         never,
     ),
     (
@@ -136,13 +137,13 @@ NEEDS: "tuple[Need, ...]" = (
         "maker",
         "R11",
         AT_ONCE,
-        lambda f: f.lockouts & CABLE_BITS or f.store_failed,
+        lambda f: f.lockouts & CABLE_BITS or f.store_failed or f.given_up,
         never,
     ),
     ("commission the pot", "maker", "R14", AT_ONCE, lambda f: f.stage < 2 or not f.match, never),
     ("see why it stays dry", "maker", "R7", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
     ("water by hand", "owner", "R16", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
-    ("see to the hose", "owner", "R18", AT_ONCE, lambda f: f.silent_doses > 0, never),
+    ("see to the hose", "owner", "R18", AT_ONCE, lambda f: f.silent_doses > 0 or f.spent, never),
     ("see why the tank empties", "owner", "R8", AT_ONCE, lambda f: f.empties, never),
 )
 NEED_BITS = {row[0]: 1 << i for i, row in enumerate(NEEDS)}
@@ -188,7 +189,8 @@ def clear(state: "State", bits: int) -> None:
     if gone & BITS["dry run"]:
         state.dry_trips = 0
     if gone & BITS["no response"]:
-        state.silent_doses = state.unanswered_ul = 0
+        state.silent_doses = state.unanswered_ul = state.tries = 0
+        state.tried_ppt = -1
     if gone & BITS["interrupted"]:
         state.interrupts = 0
     if gone & BITS["leak"]:

@@ -88,6 +88,8 @@ FIELDS = (
     ("doubts", 0, 100, 0),  # looks in a row that a doubt about the level asked for (R8)
     ("unmet", 0, 1, 0),  # 1: the last wish for water was not met (R16)
     ("asked", 0, 1, 1),  # 1: dry soil asked for the dose whose answer is awaited (R7)
+    ("tries", 0, 100, 0),  # doses by a press on silence, since the soil last answered one (R18)
+    ("tried_ppt", -1, 1000, UNKNOWN),  # lowest soil water since the last; -1: it rose since (R18)
 )
 NAMES = tuple([row[0] for row in FIELDS])
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
@@ -152,6 +154,8 @@ class State:
     doubts: int
     unmet: int
     asked: int
+    tries: int
+    tried_ppt: int
     ages_s: list[int]
     mls: list[int]
     crc: str
@@ -178,6 +182,7 @@ class State:
             self.presses_s, self.low_wakes, self.rest_mv, self.place_s, self.unanswered_ul,
             self.look_n, self.fill_looks, self.filled_ml, self.filled_s, self.pumped_ml,
             self.leak_ml, self.proof_s, self.proof_pulses, self.doubts, self.unmet, self.asked,
+            self.tries, self.tried_ppt,
         ]
         # fmt: on
 

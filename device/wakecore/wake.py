@@ -39,6 +39,8 @@ MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering butto
 TOLD_PRESSES = 3  # presses in a day that are answered by radio (R17)
 LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
+MOST_PPT = 1000  # no soil is wetter
+MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
 
@@ -237,6 +239,8 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
         # As if a dose had just filled the day; with the limits lost too, the fullest day there is
         deliver(state, pot.limits.day_ml if pot.limits.id else MOST_DAY_ML)
         state.since_dose_s = 0
+        # And as if the soil had answered none of it (R18)
+        state.unanswered_ul = plan.bound_ul(state, pot) - plan.one_more_ul(state, pot)
     elif begin["state"] == "previous" and not state.open_ms:
         state.open_ms = pot.limits.pulse_ms  # the damaged slot may have held one
     mark = int(pot.calibration.id[:7] or "0", 16)
@@ -282,22 +286,34 @@ def look_at_button(state: "State", facts: "Facts", pot: "Pot", begin: "Begin") -
     elif held_ms >= HELD_MS and not state.button_masked:
         facts.held = True
         if state.lockouts & rules.BUTTON_BITS or tank.is_back(state, pot):
-            clear_by_press(state, pot)
+            clear_by_press(state, facts, pot)
         elif state.phase == IDLE and not state.lockouts:
             facts.manual = True
 
 
-def clear_by_press(state: "State", pot: "Pot") -> None:
-    """What the owner may end (R12). After silent doses the press asks for one more (R18)."""
+def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
+    """What the owner may end (R12). After silent doses the press asks for one more, a small one.
+    If it is silent too, a press helps once more when the soil was seen to get wetter, by hand,
+    or the probe to come back; after that the maker is asked (R18)."""
     bits = rules.BUTTON_BITS
     if tank.is_back(state, pot):
         bits |= rules.BITS["leak"]
-    silent, unanswered_ul = state.lockouts & rules.BITS["no response"], state.unanswered_ul
+    if is_spent(state):
+        bits &= ~rules.SILENT_BIT
+    silent, tries = state.lockouts & bits & rules.SILENT_BIT, state.tries
     rules.clear(state, bits)
     if silent:
+        state.tries = add_capped(tries, 1, 100)
+        if state.tries < MOST_TRIES:
+            state.tried_ppt = MOST_PPT if facts.soil_ppt is None else facts.soil_ppt
         state.silent_doses = pot.limits.response_doses - 1
-        one_more_ul = plan.bound_ul(state, pot) - 1000 * pot.settings.dose_ml
-        state.unanswered_ul = clamp(unanswered_ul, 0, max(0, one_more_ul))
+        state.unanswered_ul = plan.bound_ul(state, pot) - plan.one_more_ul(state, pot)
+
+
+def is_spent(state: "State") -> bool:
+    """Is the soil silent, and will a press not change it (R18)?"""
+    tried = state.tried_ppt >= 0 or state.tries >= MOST_TRIES
+    return tried and state.lockouts & rules.SILENT_BIT != 0
 
 
 def look_at_saucer(state: "State", facts: "Facts") -> None:
@@ -352,9 +368,16 @@ def look_at_soil(
 
     A wake that no vouched time led to is not counted as a repeat of the last reading.
     """
+    if facts.soil_ppt is not None and state.tried_ppt >= 0:
+        rise = facts.soil_ppt - state.tried_ppt
+        if state.tried_ppt == MOST_PPT or rise >= pot.settings.response_ppt:
+            state.tried_ppt = UNKNOWN  # the probe is back, or it saw water: a press may try again
+        elif rise < 0:
+            state.tried_ppt = facts.soil_ppt
     if facts.soil_ppt is not None and state.before_ppt >= 0:
         exhausted = plan.left_ul(state, pot) < plan.least_ul(pot)
-        judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings)
+        soon = facts.woke_in != IDLE
+        judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
     facts.standing = regular and elapsed_s > 0 and judge.standing(state, reading)
@@ -398,6 +421,8 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
     leaks = state.lockouts & rules.BITS["leak"] != 0
     facts.empties = leaks or tank.empties_by_itself(state, facts, pot)
     facts.is_back = tank.is_back(state, pot)
+    facts.spent = is_spent(state)
+    facts.given_up = facts.spent and state.tries >= MOST_TRIES
     facts.needs = rules.need_bits(facts)
 
 

@@ -177,8 +177,10 @@ LOCKOUTS = {
     "no response": Word(
         "it has stopped watering because the soil did not get wetter after it was watered",
         "the soil probe is out of the soil, the hose is off, or the water runs straight through",
-        "Check that the hose ends in the pot and the soil probe sits among the roots; water a "
-        f"dried-out pot slowly by hand. Then {HOLD}.",
+        "Check that the hose ends in the pot and the soil probe sits among the roots. Water the "
+        f"pot slowly by hand, until the probe shows it. Then {HOLD}: it gives one small dose. "
+        "After two such doses without an answer no press helps: call the maker, who ends it with "
+        "the cable.",
         OWNER,
     ),
     "interrupted": Word(

@@ -270,8 +270,8 @@ def facts(**changes: Any) -> SimpleNamespace:
         "float_opened": False, "charge_mv": 3700, "radio_mv": 3600, "weak": 0, "cold": False,
         "confirm_charge": False, "unplug_charger": False, "thermometer_lost": False,
         "button_masked": 0, "store_failed": False, "thirst": 2, "silent_doses": 0,
-        "empties": False, "is_back": False, "needed": 0, "locked_in": 0,
-        "judged": {"soil": "good"},
+        "empties": False, "is_back": False, "spent": False, "given_up": False,
+        "needed": 0, "locked_in": 0, "judged": {"soil": "good"},
     }  # fmt: skip
     made = SimpleNamespace(**{**usual, **changes})
     made.needs = rules.need_bits(made)  # type: ignore[arg-type]
@@ -341,7 +341,10 @@ def test_each_need_on_both_sides() -> None:
         ({"store_failed": True}, ["see to the pot"]), ({"stage": 1}, ["commission the pot"]),
         ({"match": False}, ["commission the pot"]),
         ({"thirst": 3}, ["see why it stays dry", "water by hand"]),
-        ({"silent_doses": 1}, ["see to the hose"]),
+        ({"silent_doses": 1}, ["see to the hose"]), ({"lockouts": 8}, ["clear a lockout"]),
+        ({"lockouts": 8, "spent": True}, ["see to the hose"]),
+        ({"lockouts": 8 | 2, "spent": True}, ["clear a lockout", "see to the hose"]),
+        ({"given_up": True}, ["see to the pot"]),
         ({"empties": 4}, ["see why the tank empties"]),
         # A tank that empties by itself is not to be filled again and again
         ({"empties": True, "level_ml": 0}, ["see why the tank empties"]),
@@ -375,7 +378,8 @@ def test_a_need_that_was_asked_for_stays_a_little_longer() -> None:
 
 def test_clearing_forgets_what_led_to_it() -> None:
     led: dict[str, dict[str, int]] = {
-        "dry run": {"dry_trips": 0}, "no response": {"silent_doses": 0, "unanswered_ul": 0},
+        "dry run": {"dry_trips": 0},
+        "no response": {"silent_doses": 0, "unanswered_ul": 0, "tries": 0, "tried_ppt": -1},
         "interrupted": {"interrupts": 0}, "battery low": {"clear_wakes": 0, "low_wakes": 0},
         "leak": {"leak_looks": 0, "fill_looks": 0, "look_ml": -1, "filled_ml": -1, "leak_ml": -1},
     }  # fmt: skip
@@ -1346,22 +1350,88 @@ def test_what_a_press_means() -> None:
 
 
 def test_a_press_after_silence_asks_for_one_dose_more() -> None:
-    """Not for three (R18): 150 ml may go without an answer, a dose is 80 ml."""
+    """Not for three, and only once (R18): 150 ml may go without an answer, a pulse is 40 ml."""
     made = pot({"dose_ml": 80, "response_ppt": 10}, {"dose_ml": 150, "response_doses": 3})
 
-    def press(unanswered_ul: int, lockouts: int = 8, **changes: Any) -> tuple[int, ...]:
+    def press(
+        unanswered_ul: int, lockouts: int = 8, soil_ppt: Any = 240, **changes: Any
+    ) -> tuple[int, ...]:
         was = kept(lockouts=lockouts, unanswered_ul=unanswered_ul, silent_doses=9, **changes)
-        now: Any = SimpleNamespace(held=False, manual=False)
+        now: Any = SimpleNamespace(held=False, manual=False, soil_ppt=soil_ppt)
         wake.look_at_button(was, now, made, {"cause": "button", "button_ms": 3000})
-        return was.lockouts, was.unanswered_ul, was.silent_doses
+        return was.lockouts, was.unanswered_ul, was.silent_doses, was.tries, was.tried_ppt
 
-    assert press(150000) == press(190000) == (0, 70000, 2)
-    assert press(40000) == (0, 40000, 2)
-    assert press(0) == (0, 0, 2)
-    assert press(150000, lockouts=8 | 4) == (4, 70000, 2)
-    assert press(150000, lockouts=2) == (0, 150000, 9), "another lockout says nothing of silence"
+    assert press(150000) == press(190000) == press(40000) == press(0) == (0, 110000, 2, 1, 240)
+    assert press(7, soil_ppt=None) == (0, 110000, 2, 1, 1000), "the probe is not believed"
+    assert press(150000, lockouts=8 | 4) == (4, 110000, 2, 1, 240)
+    assert press(7, lockouts=2) == (0, 7, 9, 0, -1), "another lockout says nothing of silence"
+    for tries, tried_ppt in ((1, 0), (1, 240), (1, 1000), (2, -1), (3, -1)):
+        was = {"tries": tries, "tried_ppt": tried_ppt}
+        assert press(7, **was) == (8, 7, 9, tries, tried_ppt)
+        assert press(7, lockouts=8 | 2, **was) == (8, 7, 9, tries, tried_ppt)
+        assert press(7, lockouts=2, **was) == (0, 7, 9, tries, tried_ppt)
+    assert press(7, tries=1) == (0, 110000, 2, 2, -1), "it rose since: once more, and no more"
     made = pot({"dose_ml": 150}, {"dose_ml": 150, "response_doses": 1}, {"ul_per_ppt": 0})
-    assert press(150000) == (0, 0, 0)
+    assert press(150000) == (0, 0, 0, 1, 240)
+
+
+def test_how_much_a_press_asks_for_after_silence() -> None:
+    """The set dose; or a pulse, or what the least answer takes, where that is less (R18)."""
+    for dose_ml, pulse_ml, answer_ppt, ul_per_ppt, learned, more_ul in (
+        (80, 40, 10, 0, 0, 80000), (80, 40, 10, 1000, 0, 40000), (80, 40, 50, 1000, 0, 50000),
+        (80, 40, 10, 5000, 7000, 70000), (80, 40, 10, 5000, 9000, 80000),
+        (80, 100, 10, 1000, 0, 80000), (1, 40, 10, 1000, 0, 4000),
+    ):  # fmt: skip
+        made = pot(
+            {"response_ppt": answer_ppt, "dose_ml": dose_ml, "pulse_ml": pulse_ml},
+            {"dose_ml": 150}, {"ul_per_ppt": ul_per_ppt},
+        )  # fmt: skip
+        assert plan.one_more_ul(kept(learned_ul_per_ppt=learned), made) == more_ul
+    made = pot({"dose_ml": 3}, {"dose_ml": 3}, {"ul_per_ppt": 0})
+    assert plan.one_more_ul(kept(), made) == 3000, "no more than all that is allowed"
+
+
+def test_soil_that_is_seen_to_get_wetter_lets_a_press_try_again() -> None:
+    """By the least answer, from the lowest since the press (R18)."""
+    made = pot({"response_ppt": 10})
+
+    def look(soil_ppt: Any, tried_ppt: int) -> int:
+        was = kept(tried_ppt=tried_ppt)
+        reading = None if soil_ppt is None else [made.calibration.soil.points[0][0] + 1, 1]
+        judged = {"soil": "good" if soil_ppt else "absent"}
+        now: Any = facts(soil_ppt=soil_ppt, judged=judged, woke_in=0)
+        wake.look_at_soil(was, now, made, reading, True, 1000)
+        return int(was.tried_ppt)
+
+    assert look(240, 1000) == -1, "the probe is back"
+    assert look(249, 240) == 240
+    assert look(250, 240) == -1
+    assert look(230, 240) == 230
+    assert look(None, 240) == 240
+    assert look(500, -1) == -1
+
+
+def test_a_can_of_water_answers_no_dose_that_a_press_made() -> None:
+    """A rise of more than twice the expected and the least answer, not seen at once (R18)."""
+    made = pot({"response_ppt": 10, "dose_ml": 80}, {}, {"ul_per_ppt": 1000})
+    settings, cal = made.settings, made.calibration
+
+    def after(rise: int, soon: bool = False, **changes: Any) -> tuple[int, int, int, int]:
+        was = kept(
+            **{"before_ppt": 200, "peak_ppt": 200, "given_ul": 40000, "unanswered_ul": 99}
+            | {"tries": 1, "tried_ppt": 200, "silent_doses": 2} | changes
+        )  # fmt: skip
+        judge.follow(was, 200 + rise, cal, settings, soon)
+        follows = was.unanswered_ul, was.tries, was.tried_ppt
+        judge.learn(was, cal, settings, True)
+        assert was.before_ppt == -1
+        return (*follows, was.silent_doses)
+
+    assert after(9) == (99, 1, 200, 3)
+    assert after(10) == after(90) == (0, 0, -1, 0)
+    assert after(91) == (99, 1, 200, 2), "neither silent nor an answer"
+    assert after(91, soon=True)[:3] == (0, 0, -1)
+    assert after(91, tries=0, tried_ppt=-1) == (0, 0, -1, 0)
 
 
 def test_how_much_may_go_without_an_answer() -> None:
@@ -1877,6 +1947,7 @@ def test_what_was_found_in_storage() -> None:
     was = look(made, state="lost")
     assert (was.lockouts, was.open_ms, was.mls[0]) == (rules.BITS["state lost"], 0, 400)
     assert was.since_dose_s == 0
+    assert plan.left_ul(was, made) == plan.one_more_ul(was, made), "as if no dose was answered"
     both = fields.Pot(made.settings, fields.Values("limits"), made.calibration)
     assert look(both, state="lost", limits="default").mls[0] == 5000
     assert CONTRACT["limits"]["day_ml"][1] == wake.MOST_DAY_ML
@@ -1914,8 +1985,9 @@ def test_what_becomes_of_the_soil() -> None:
         usual = {"before_ppt": 200, "peak_ppt": 205, "given_ul": 80000, "since_dose_s": 1000}
         was = kept(**{**usual, "soil_ppt": 77, "soil_counts": 4, "soil_same": 2, **changes})
         now: Any = SimpleNamespace(
-            soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"}, standing=False
-        )
+            soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"}, standing=False,
+            woke_in=0,
+        )  # fmt: skip
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         return was
 

@@ -93,7 +93,7 @@ BROKEN: dict[str, tuple[Any, str, Any]] = {
     "R8": (tank, "look", lambda *_: None),
 }
 # A sequence's pump gives the usual flow: what is too much only at the highest one is not told by it
-SEEDS = {"R3": 4, "R5": 1}
+SEEDS = {"R3": 4, "R5": 1, "R6": 2}
 
 
 @pytest.mark.parametrize("rule_", BROKEN)

@@ -307,11 +307,93 @@ def test_the_floor_gets_no_more_than_the_bound(dose_ml: int, ul_per_ppt: int) ->
     doses = [r for r in world.records[: silent["n"]] if r["plan"]["phase"] == "idle"]
     assert sum(r["plan"]["pulse_ms"] > 0 for r in doses) == 1, "told at the first"
     assert told(world.records, "see to the hose") >= 1
-    for _ in range(3):
-        floor_ml = world.floor_ml
+    # Presses together give one small dose more, however many there are
+    more_ml = made.settings.dose_ml
+    if ul_per_ppt:
+        more_ml = min(more_ml, max(made.settings.pulse_ml, 10 * ul_per_ppt / 1000))
+    for _ in range(30):
         world.press()
         world.days(3)
-        assert world.floor_ml - floor_ml <= made.settings.dose_ml + 8
+    pulses = sum(record["plan"]["pulse_ms"] > 0 for record in world.records)
+    assert bound_ml < world.floor_ml <= bound_ml + more_ml + 4 * pulses
+    assert world.records[-1]["lockouts"] == ["no response"]
+    assert not asked(world.records[-1], "clear a lockout")
+    assert asked(world.records[-1], "see to the hose")
+
+
+@pytest.mark.parametrize("ul_per_ppt", [0, 1000])
+def test_an_owner_who_puts_the_hose_back_gets_the_pot_going_again(ul_per_ppt: int) -> None:
+    """After weeks of presses: the hose in the pot, a can of water, a press, as the words say."""
+    made = pot(calibration={"ul_per_ppt": ul_per_ppt})
+    world = World(made, soil_ppt=240, hose="beside", drinks_ppt_day=2)
+    for _ in range(10):
+        world.days(3)
+        world.press()
+    assert world.records[-1]["lockouts"] == ["no response"]
+    world.hose = "in the pot"
+    floor_ml, given_ml = world.floor_ml, world.given_ml
+    world.press()
+    world.days(3)
+    assert world.given_ml == given_ml, "the pot cannot know it"
+    world.soil_ppt += 60
+    assert world.days(2, lambda r: asked(r, "clear a lockout") and reported(r))
+    assert world.press()["lockouts"] == []
+    assert world.days(30, lambda r: r["plan"]["pulse_ms"] > 0)
+    world.days(20)
+    assert not any(r["lockouts"] for r in world.records[-15:])
+    assert world.soil_ppt > 240
+    assert world.floor_ml == floor_ml
+
+
+def test_cans_and_presses_together_are_bounded_too() -> None:
+    """The owner waters by hand whenever he is told, and presses; the hose lies beside the pot."""
+    world = World(pot(), soil_ppt=240, hose="beside", drinks_ppt_day=10, tank_ml=6000)
+    for _ in range(30):
+        world.days(3)
+        if asked(world.records[-1], BY_HAND):
+            world.soil_ppt = min(380, world.soil_ppt + 120)
+        world.press()
+    assert 150 < world.floor_ml <= 150 + 2 * 40 + 4 * 8
+    assert world.records[-1]["lockouts"] == ["no response"]
+    assert asked(world.records[-1], "see to the pot"), "the maker's cable"
+    world.hose, world.soil_ppt = "in the pot", 240
+    world.days(1.1)
+    assert world.wake("reset", host=["clear no response"])["lockouts"] == []
+    given_ml = world.given_ml
+    world.days(20)
+    assert world.given_ml > given_ml
+    assert not any(r["lockouts"] for r in world.records[-15:])
+
+
+def test_a_probe_that_comes_back_lets_a_press_try_again() -> None:
+    """Upkeep doses of weeks that no probe could answer; then the probe is put right."""
+    made = pot({"upkeep_ml": 30, "upkeep_days": 3}, {"upkeep_ml": 30})
+    world = World(made, soil_ppt=300, drinks_ppt_day=4)
+    spread = made.calibration.soil.spread
+    made.calibration.soil.spread = 0
+    assert world.days(40, lambda r: r["lockouts"] == ["no response"])
+    world.press()
+    assert world.days(20, lambda r: r["lockouts"] == ["no response"])
+    assert not asked(world.wake(), "clear a lockout")
+    made.calibration.soil.spread, world.soil_ppt = spread, 230
+    assert asked(world.wake(), "clear a lockout")
+    world.press()
+    world.days(20)
+    assert not any(r["lockouts"] for r in world.records[-15:])
+    assert world.soil_ppt > 240
+
+
+@pytest.mark.parametrize("by_hand", [True, False])
+def test_a_press_after_the_hose_was_put_back_is_enough(by_hand: bool) -> None:
+    """The first press of all still gives a dose, and its answer ends the doubt."""
+    world = World(pot(), soil_ppt=240, hose="beside", drinks_ppt_day=5)
+    assert world.days(20, lambda r: r["lockouts"] == ["no response"])
+    world.hose = "in the pot"
+    world.soil_ppt += 40 if by_hand else 0
+    assert world.press()["lockouts"] == []
+    world.days(30)
+    assert not any(r["lockouts"] for r in world.records[-30:])
+    assert world.soil_ppt > 240
 
 
 def test_an_answer_lifts_the_bound() -> None:
@@ -335,14 +417,16 @@ def test_an_open_question_is_answered_from_drier_soil() -> None:
     assert state.unanswered_ul == 0
 
 
-def test_presses_water_no_floor_without_end() -> None:
-    """A pot that is moist; somebody presses every hour, the hose lies beside it."""
+@pytest.mark.parametrize(("after_s", "presses"), [(3600, 120), (40000, 200), (80000, 60)])
+def test_presses_water_no_floor_without_end(after_s: int, presses: int) -> None:
+    """A pot that is moist; somebody presses again and again, the hose lies beside it: 150 ml, and
+    after the lockout a pulse of 40 ml more."""
     world = World(pot(), soil_ppt=300, hose="beside", tank_ml=6000)
     world.wake()
-    for _ in range(5 * 24):
-        world.press(after_s=3600)
-        world.days(0)
-    assert world.floor_ml <= 150 + 4 * 4
+    for _ in range(presses):
+        world.press(after_s=after_s)
+        world.days(0 if after_s < 40000 else 1)
+    assert world.floor_ml <= 150 + 40 + 4 * 6
 
 
 # R8, R4: the tank

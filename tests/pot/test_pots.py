@@ -430,18 +430,21 @@ def test_the_window_is_the_one_the_core_counts_in():
 
 
 @pytest.mark.parametrize(
-    ("ul_per_ppt", "dose_ml", "most_ml"),
+    ("ul_per_ppt", "dose_ml", "by_itself_ml", "most_ml"),
     [
-        (3500, 400, 420),  # three answers of 10 ppt, at four times 3.5 ml
-        (3500, 421, 421),  # or the largest dose
-        (0, 400, 400),  # a soil of which nothing is known gets the largest dose
+        (3500, 400, 420, 700),  # three answers of 10 ppt, at four times 3.5 ml; presses: two
+        (3500, 421, 421, 701),  # or the largest dose
+        (1500, 400, 400, 540),  # an answer would be 60 ml: a pulse is 70
+        (9000, 400, 1080, 1580),  # or 360 ml: the set dose is 250
+        (0, 400, 400, 900),  # a soil of which nothing is known gets the largest dose, and two set
     ],
 )
-def test_what_the_floor_can_get(basil, ul_per_ppt, dose_ml, most_ml):
-    """R18: told before it happens."""
+def test_what_the_floor_can_get(basil, ul_per_ppt, dose_ml, by_itself_ml, most_ml):
+    """R18: told before it happens, with the presses of its owner."""
     put(basil, "calibration.toml", "ul_per_ppt", ul_per_ppt)
     put(basil, "limits.toml", "dose_ml", dose_ml)
-    assert agree.outlook(pot_folder.load(basil)).unanswered_ml == most_ml
+    found = agree.outlook(pot_folder.load(basil))
+    assert (found.unanswered_ml, found.floor_ml) == (by_itself_ml, most_ml)
 
 
 @pytest.mark.parametrize(

@@ -80,7 +80,7 @@ BROKEN = {
         "R6", "probe", "judge.py", "state.soil_same + 1 >=", "state.soil_same - 99 >="
     ),
     "soil without an answer locks nothing": Broken(
-        "R7", "hose", "wake.py", "if state.silent_doses >= pot.limits", "if 0 > pot.limits"
+        "R7", "cases", "wake.py", "if state.silent_doses >= pot.limits", "if 0 > pot.limits"
     ),
     "a dose on top of a dose": Broken("R7", "button", "rules.py", row('("settled", "R7"'), ""),
     "a leak locks nothing": Broken(
@@ -103,7 +103,7 @@ BROKEN = {
     ),
     "a wet saucer may be watered": Broken("R15", "hose", "rules.py", row('("saucer", "R15"'), ""),
     "no trip when the saucer gets wet": Broken(
-        "R15", "hose", "run.py", "cal.saucer, cal.wet_ppt,", "cal.saucer, 1000000,"
+        "R15", "cases", "run.py", "cal.saucer, cal.wet_ppt,", "cal.saucer, 1000000,"
     ),
     "a wet saucer locks nothing": Broken(
         "R15", "hose", "wake.py", 'facts.saucer == "wet" and state', "False and state"

@@ -21,6 +21,7 @@ from assurance.projection import Projection
 from assurance.world import AT, Bench, Happened, Node, start
 from wakecore import rules
 from wakecore.state import State
+from wakecore.wake import MOST_TRIES
 
 TELL_S = 300.0  # of the processor, between two words of a long search
 MOST_CURE = 400  # wakes in which a cured pot must be watered, whatever the settings
@@ -29,6 +30,7 @@ HEALTHY = Letter(level="filled")
 WOKEN = replace(HEALTHY, begin="cold")
 PRESSED = replace(HEALTHY, begin="held through")
 CABLED = replace(HEALTHY, begin="cable")
+WATERED = replace(HEALTHY, soil="wet")  # by hand, so that the probe shows it
 
 
 @dataclass
@@ -219,12 +221,20 @@ class Search:
     def cure(self, node: Node) -> Letter:
         """What a fair world and the right person do next for a pot in that state."""
         lockouts = node.numbers[AT["lockouts"]]
-        if lockouts & rules.CABLE_BITS:
+        silent, tries = lockouts & rules.SILENT_BIT, node.numbers[AT["tries"]]
+        if lockouts & rules.CABLE_BITS or (silent and tries >= MOST_TRIES):
             return CABLED
         confirm = lockouts & rules.BITS["battery low"] and self.monitor.unsensed
-        if (lockouts & rules.BUTTON_BITS or confirm) and not node.numbers[AT["button_masked"]]:
+        pressed, tried_ppt = lockouts & rules.BUTTON_BITS, node.numbers[AT["tried_ppt"]]
+        letter = HEALTHY
+        if silent and tried_ppt >= 0:  # a press did not help (R18)
+            pressed -= rules.SILENT_BIT
+            least_ppt = self.bench.pot.settings.response_ppt
+            if tried_ppt + least_ppt <= self.corner.wet_ppt:
+                letter = WATERED
+        if (pressed or confirm) and not node.numbers[AT["button_masked"]]:
             return PRESSED
-        return HEALTHY if node.asleep else WOKEN
+        return letter if node.asleep else replace(letter, begin=WOKEN.begin)
 
     def live(self, result: Result) -> None:
         """From every state found: cured, a pot in dry soil is watered again, without a cycle.

@@ -56,6 +56,7 @@ class Kept(NamedTuple):
     reported: int = 0  # the last wake reported
     sits: int = 0  # regular wakes by the timer to sit out before the next try (R17)
     unanswered_ul: int = 0  # given at the usual flow since the soil was last seen wet (R18)
+    granted: int = 0  # a press asked for one dose more since then; 2: no soil was read then (R18)
     thirst: int = 0  # regular wakes in a row that found the plant in want of water (R16)
     full_ml: int = -1  # level before the leak: a tank that comes back to it was carried away (R8)
     presses: int = 0  # button wakes in a day, where the corner counts them (R12)
@@ -105,6 +106,10 @@ class Monitor:
         self.window_s = DAY_S * (1000 + self.limits.clock_ppt) // 1000
         answers_ul = 3 * self.settings.response_ppt * self.cal.ul_per_ppt
         self.bound_ul = max(1000 * self.limits.dose_ml, answers_ul)
+        # A press after silence asks for one dose more: a small one where the response is known
+        self.more_ul = 1000 * self.settings.dose_ml
+        if answers_ul:
+            self.more_ul = min(self.more_ul, max(1000 * self.settings.pulse_ml, answers_ul // 3))
         available = self.cal.capacity_ppt - self.cal.wilting_ppt
         refill_ppt = self.cal.capacity_ppt - available * self.settings.depletion_ppt / 1000
         self.is_dry = bench.corner.dry_ppt <= refill_ppt + 1
@@ -137,10 +142,10 @@ class Monitor:
         held = 2000 <= happened.begin["button_ms"] < 15000 and not masked
         cable = letter.begin == "cable"
         if node.status == "lost":
-            k = Kept(lost=1)._asdict()
+            k = Kept(lost=1, unanswered_ul=self.bound_ul - self.more_ul)._asdict()
         if held or cable:
             k.update(lost=0, wet=0)
-            self.forgive(node, k, cable)
+            self.forgive(node, k, cable, self.is_read(happened))
         if held and self.is_back(node, k):
             k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)
         if cable:
@@ -171,7 +176,9 @@ class Monitor:
         ):
             k["wet"] = 1
         if letter.soil == "wet":
-            k.update(silent=0, unanswered_ul=0)
+            k.update(silent=0, unanswered_ul=0, granted=0)
+        elif k["granted"] == 2 and self.is_read(happened):
+            k["granted"] = 0  # the probe is back
         self.see_radio(k, happened)
         regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
         self.see_soil(k, letter, regular, passed_s)
@@ -438,7 +445,11 @@ class Monitor:
             wanted = {"needs_has": ["water by hand"]}
             raise Violation("R16", "a thirsty plant was told to nobody", wanted)
 
-    def forgive(self, node: Node, k: dict[str, Any], cable: bool) -> None:
+    def is_read(self, happened: Happened) -> bool:
+        """Did the pot believe its soil probe? By its own word."""
+        return happened.record is None or happened.record["values"]["soil_ppt"] is not None
+
+    def forgive(self, node: Node, k: dict[str, Any], cable: bool, read: bool) -> None:
         """A person's word ends a lockout and its count, and leaves a count on its way to one."""
         latched, limits = node.numbers[AT["lockouts"]], self.limits
         # A pulse whose end is not in storage, or may not be, is one more for this wake's core
@@ -450,13 +461,18 @@ class Monitor:
             ("dries", limits.dry_trips, "dry run"),
             ("silent", limits.response_doses, "no response"),
         ):
+            if count == "silent" and k["granted"] and not cable:
+                continue
             if k[count] >= most or latched & rules.BITS[lockout]:
                 k[count] = 0
                 if count == "dries":
                     k["dry_ul"] = 0
         if latched & rules.BITS["no response"]:  # a press asks for one dose more, the cable for all
-            one_more_ul = 0 if cable else max(0, self.bound_ul - 1000 * self.settings.dose_ml)
-            k["unanswered_ul"] = min(k["unanswered_ul"], one_more_ul)
+            if cable:
+                k.update(unanswered_ul=0, granted=0)
+            elif not k["granted"]:
+                granted = 1 if read else 2
+                k.update(unanswered_ul=self.bound_ul - self.more_ul, granted=granted)
 
     def judge_asked(self, letter: Letter, happened: Happened, memory: Memory, phase: int) -> None:
         """R6, R7, R14: who asked for this dose, and might it."""

@@ -115,8 +115,10 @@ class Outcome(Watch):
         settings, limits, cal = in_force.settings, in_force.limits, in_force.calibration
         available = (cal.capacity_ppt - cal.wilting_ppt) * settings.depletion_ppt / 1000.0
         self.refill_ppt = cal.capacity_ppt - available
-        answers_ml = 3 * settings.response_ppt * pot.soil.volume_ml / 1000.0
-        self.bound_ml = FLOW_SHARE * max(float(limits.dose_ml), answers_ml)
+        answer_ml = settings.response_ppt * pot.soil.volume_ml / 1000.0
+        self.bound_ml = FLOW_SHARE * max(float(limits.dose_ml), 3 * answer_ml)
+        # What presses together may add to that, until the soil gets wetter
+        self.more_ml = FLOW_SHARE * min(settings.dose_ml, max(settings.pulse_ml, answer_ml))
         self.drooped_s, self.seen_s = 0.0, 0.0
         self.droop_run_s = self.droop_from_s = self.well_s = 0.0
         self.wants = self.same = 0
@@ -203,9 +205,10 @@ class Outcome(Watch):
 
     def visited(self, act: str) -> None:
         """Somebody is about to do that."""
-        settings = self.board.in_force.settings
-        if act in ("hold the button", "clear with the cable"):
-            self.allowed_ml += FLOW_SHARE * settings.dose_ml
+        if act == "hold the button":
+            self.allowed_ml = min(self.allowed_ml + self.more_ml, 2 * self.more_ml)
+        if act == "clear with the cable":
+            self.allowed_ml += self.bound_ml
         if act == "water by hand":
             self.seep()
             self.poured_s = self.board.pot.t_s

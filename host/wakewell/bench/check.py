@@ -305,9 +305,11 @@ def _outlook(folder: pot_folder.PotFolder, found: agree.Outlook) -> list[str]:
             f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
             f"full one within {hours:.1f} hours finds the day used up (R3)"
         )
+    pressed_ml = found.floor_ml - found.unanswered_ml
     rows.append(
-        f"at most {found.unanswered_ml} ml reach the floor if the hose lies beside the pot (R18): "
-        "then it waits for an answer of the soil, or for its owner"
+        f"at most {found.floor_ml} ml reach the floor if the hose lies beside the pot (R18): "
+        f"{found.unanswered_ml} ml by itself, and {pressed_ml} ml by presses: half at the first, "
+        "half at one after the soil was seen to get wetter; then the maker clears it"
     )
     if found.provable_ml is None:
         proof = "pump current" if folder.calibration["dry_ma"] else "nothing"

@@ -21,7 +21,7 @@ from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
 from wakecore.tank import book
-from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, SECOND_LOOK_S
+from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, MOST_TRIES, SECOND_LOOK_S
 
 from . import chips, meanings
 
@@ -513,7 +513,8 @@ class Outlook:
     in_run: whether one run of dry_ms can show it; day_ml: the hard limit; window_s: the time in
     which the core counts it; wake_ml: what one regular wake can really give under it, after a
     pause, and lasting_ml_day: what regular wakes give a day when each asks for that much;
-    unanswered_ml: the most that is given before the soil answers (R18).
+    unanswered_ml: the most that is given by itself before the soil answers; floor_ml: the most
+    with the presses of its owner: what the floor can get if the hose lies beside the pot (R18).
     """
 
     refill_ppt: int
@@ -530,6 +531,7 @@ class Outlook:
     wake_ml: int
     lasting_ml_day: int
     unanswered_ml: int
+    floor_ml: int
 
 
 def outlook(folder: PotFolder) -> Outlook | None:
@@ -547,6 +549,7 @@ def outlook(folder: PotFolder) -> Outlook | None:
     # Each pulse is counted by itself, rounded up, and may overrun: as plan.counted_ml does
     one_ml = div_up(flow_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1000)
     wakes = given_ul(settings, limits, cal)
+    unanswered_ul, pressed_ul = without_answer_ul(settings, limits, cal)
     provable = None if cal["float_only"] else cal["tolerance_ml"] + 1
     return Outlook(
         refill_ppt=refill,
@@ -563,19 +566,22 @@ def outlook(folder: PotFolder) -> Outlook | None:
         window_s=window_s(limits["clock_ppt"]),
         wake_ml=wakes[0] // 1000,
         lasting_ml_day=sum(wakes) * 86400 // (1000 * len(wakes) * settings["wake_s"]),
-        unanswered_ml=div_up(unanswered_ul(settings, limits, cal), 1000),
+        unanswered_ml=div_up(unanswered_ul, 1000),
+        floor_ml=div_up(unanswered_ul + pressed_ul, 1000),
     )
 
 
-def unanswered_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> int:
-    """The core's bound of water without an answer (R18), microlitres: of a pot that has learned
-    the slowest soil that its calibration lets it."""
+def without_answer_ul(
+    settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]
+) -> tuple[int, int]:
+    """The core's bounds of water without an answer (R18), microlitres: by itself, and what presses
+    add to it. Of a pot that has learned the slowest soil that its calibration lets it."""
     pot: Any = _Named(
         {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
     )
     state: Any = State()
     state.learned_ul_per_ppt = SMALL_MAX
-    return int(plan.bound_ul(state, pot))
+    return plan.bound_ul(state, pot), MOST_TRIES * plan.one_more_ul(state, pot)
 
 
 def window_s(clock_ppt: int) -> int:

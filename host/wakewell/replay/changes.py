@@ -77,6 +77,7 @@ COUNTS = {
     "silent_doses": ("R7", True),
     "asked": ("R7", True),
     "unanswered_ul": ("R18", True),
+    "tries": ("R18", True),
     "soil_same": ("R6", True),
     "presses": ("R12", True),
     "low_wakes": ("R5", True),
@@ -90,6 +91,7 @@ MEMORIES = {
     "before_ppt": ("R7", -1),
     "soil_ppt": ("R6", -1),
     "proof_ul": ("R4", 0),
+    "tried_ppt": ("R18", -1),
 }
 LATER = 10  # a look later by more than a tenth is weaker (R8)
 SOON_S = 600  # a sleep as short as this is one to a look or to the next pulse

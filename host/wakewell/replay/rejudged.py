@@ -300,6 +300,7 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
         pass_time(before, passed_s, WIDEST_PPT)
         state.ages_s, state.mls = list(before.ages_s), list(before.mls)
         state.place_s, state.unanswered_ul = before.place_s, before.unanswered_ul
+        state.tries, state.tried_ppt = before.tries, before.tried_ppt
         state.since_dose_s = before.since_dose_s
         state.look_ml = state.before_ppt = state.peak_ppt = UNKNOWN
         state.open_ms = state.given_ul = state.proof_pulses = state.proof_ul = 0
