@@ -28,14 +28,13 @@ PER_REPORT = 8
 def reports(lines: list[bytes], boards: int) -> list[tuple[str, bytes]]:
     """(topic, sealed report): every board tells of the same wakes, one board after the other."""
     from wakeboard import senml
-    from wakewell.log import logs
+    from wakewell.log import record
 
     made, offset = [], 0
     for n, at in enumerate(range(0, len(lines) - PER_REPORT, PER_REPORT), 1):
         told = b""
         for data in lines[at : at + PER_REPORT]:
-            record, _ = logs.decode(data)
-            told += senml.readings(record or {}) + senml.log_line(1, offset, data)
+            told += senml.readings(record.read(data).plain) + senml.log_line(1, offset, data)
             offset += len(data) + 1
         for number in range(boards):
             board = f"0242ac{number:06x}"

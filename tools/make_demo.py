@@ -23,8 +23,9 @@ from wakeboard.store import STATE_RECORD  # noqa: E402
 from wakecore import line  # noqa: E402
 from wakewell.boards import mock  # noqa: E402
 from wakewell.core import core_id  # noqa: E402
-from wakewell.log import fieldlog, usual  # noqa: E402
+from wakewell.log import fieldlog  # noqa: E402
 from wakewell.log.logs import IN_FORCE  # noqa: E402
+from wakewell.log.record import wake_of  # noqa: E402
 from wakewell.replay.verdicts import Verdicts  # noqa: E402
 from wakewell.sequences import playing  # noqa: E402
 from wakewell.simulate import one_run, trials  # noqa: E402
@@ -79,7 +80,7 @@ def make_cases(folder: Path) -> None:
             if record:
                 mine += [line.encode(STATE_RECORD, out["before"]), out["line"]]
                 seen.see(record, pot)
-                wake = usual.of(record)
+                wake = wake_of(record)
                 good = good and (wake.n > life.n or life.again(wake))
                 life.take(wake, (0, 0))
         # A requirement may be broken on purpose, by water that no record tells of.

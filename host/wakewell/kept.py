@@ -13,10 +13,10 @@ import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from wakecore import fields, line
+from wakecore import line
 from wakewell import ownfile
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import logs, record
 from wakewell.tomlfile import show_path
 
 KEPT = "kept"
@@ -88,8 +88,7 @@ def keep_in_force(folder: Path, data: bytes) -> bool:
     folder: the pot's. Raises BadInput.
     """
     data = data.rstrip(b"\r\n")
-    record, _ = line.decode(data)
-    if record is None or record.get("kind") not in fields.KINDS:
+    if record.file_of(data) is None:
         return False
     target = folder / "logs" / logs.IN_FORCE
     try:

@@ -110,7 +110,7 @@ def test_the_pots_own_log_is_shown_wherever_the_copied_one_stands(
     assert replaying.newest_life("pot", found).wakes == len(numbers(own))
     newest = obeyed.newest_wake(folder)
     assert newest is not None
-    assert newest["n"] == numbers(own)[-1]
+    assert newest.n == numbers(own)[-1]
 
 
 def test_a_packed_file_comes_before_the_plain_one_of_its_name(

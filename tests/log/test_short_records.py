@@ -14,7 +14,7 @@ from wakeboard import short, store
 from wakecore import line
 from wakewell.cli import main
 from wakewell.interpreters import chip32, interpreter
-from wakewell.log import series, usual
+from wakewell.log import record, series
 from wakewell.log.fieldlog import FieldLog
 from wakewell.radio import letters
 from wakewell.replay import replaying
@@ -245,8 +245,8 @@ def test_a_lockout_is_known_from_the_record_before(tmp_path: Path) -> None:
     for step in STEPS["readings"]:
         short.shorten(brief, step)
     del brief["lockouts"]
-    for record in (outs[0]["record"], leaks, brief):
-        assert board.append(short.WAKE, record, outs[0]["before"])
+    for one in (outs[0]["record"], leaks, brief):
+        assert board.append(short.WAKE, one, outs[0]["before"])
     assert board.load_state()[0].lockouts
 
 
@@ -262,5 +262,5 @@ def test_a_report_whose_newest_wake_is_brief_says_what_the_one_before_said(
     assert said == [True, False]
     samples = shortened(whole, (SAMPLES,))
     assert letters.tells(letters.Line("wake", 40, "", 1, 0, samples))
-    assert usual.decode(samples) is not None
-    assert usual.decode(brief) is None
+    assert isinstance(record.read(samples).found, record.Wake)
+    assert isinstance(record.read(brief).found, record.Brief)

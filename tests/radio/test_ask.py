@@ -210,9 +210,9 @@ def test_the_next_wake_is_shown(pot: Path, capsys: pytest.CaptureFixture[str]) -
     """The last record of basil's log: day 9353, second 25200 or so, and a day of sleep."""
     last = obeyed.known(pot, pot_folder.load(pot)).last
     assert last is not None
-    day, second, _ = last["begin"]["utc"]
+    day, second, _ = last.begin.utc
     when = datetime(2000, 1, 1, tzinfo=UTC) + timedelta(days=day + 1, seconds=second)
-    assert last["commands"][-1] == "sleep 86400 button"
+    assert last.commands[-1] == "sleep 86400 button"
     assert cli.main(["ask", str(pot)]) == 0
     assert f"next wake  {when:%Y-%m-%d %H:%M} UTC" in capsys.readouterr().out
 
@@ -232,7 +232,7 @@ def test_its_time_and_its_count_of_wakes(pot: Path) -> None:
     assert body["until"] == [(datetime(2026, 3, 8, tzinfo=UTC) - obeyed.EPOCH).days, 43200]
     last = obeyed.known(pot, pot_folder.load(pot)).last
     assert last is not None
-    assert body["until_n"] == last["n"] + 7 * 86400 // pot_folder.load(pot).settings["wake_s"]
+    assert body["until_n"] == last.n + 7 * 86400 // pot_folder.load(pot).settings["wake_s"]
 
 
 @pytest.mark.parametrize(

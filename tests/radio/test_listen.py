@@ -21,6 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 import waiting
 from wakeboard import heard, sealed, senml
+from wakecore import line
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.pot import private
@@ -59,7 +60,7 @@ def pack(
         at = place_of(lines[0]) if lines else 0
     body = senml.head(BOARD, n, NONCE, {"asked": 0, "answer": "", "refused": 0})
     for data in lines:
-        record, _ = logs.decode(data)
+        record, _ = line.decode(data)
         body += senml.readings(record or {}) + senml.log_line(file, at, data)
         at += len(data) + 1
     return bytes(senml.close(body, key))

@@ -13,8 +13,8 @@ import pytest
 import test_listen as common
 
 from lacking import lacking
+from wakecore import line
 from wakewell.errors import BadInput
-from wakewell.log import logs
 from wakewell.radio.store import Store
 
 PLACES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
@@ -58,7 +58,7 @@ def test_kept_once_on_postgresql_too(tmp_path: Path, server: str) -> None:
     store = desk.listener.store
     assert store.lines(common.BOARD) == common.LINES[:25]
     row = store.pots()[common.BOARD]
-    newest, _ = logs.decode(common.LINES[24])
+    newest, _ = line.decode(common.LINES[24])
     assert newest is not None
     assert (row.report, row.n) == (3, newest["n"])
     assert sum(store.dropped().values()) == 2

@@ -24,6 +24,7 @@ from wakeboard import senml
 from wakecore import fields, line, rules
 from wakewell import cli, words
 from wakewell.log import logs
+from wakewell.log.record import Wake
 from wakewell.pot import private
 from wakewell.radio import causes, letters, remind
 from wakewell.radio.store import Store
@@ -244,10 +245,10 @@ def test_the_days_left_and_the_water_by_hand_are_of_the_pots_own_log(tmp_path: P
 
     place = grown.make(tmp_path, grown.Garden(days=100, clog=85, drain=0.004))
     newest = None
-    for record, _, _ in logs.read_file(place / "00000001.jsonl", logs.Skips()):
-        newest = record if record["kind"] == "wake" else newest
+    for read, _ in logs.read_file(place / "00000001.jsonl", logs.Skips()):
+        newest = read.found if isinstance(read.found, Wake) else newest
     assert newest is not None
-    day, second, _ = newest["begin"]["utc"]
+    day, second, _ = newest.begin.utc
     now = float(grown.EPOCH_S + day * DAY_S + second)
     store, post, where = (
         Store(tmp_path / "db"),
@@ -445,10 +446,10 @@ def test_before_which_day(folder: Path) -> None:
     from wakewell.log import logs
 
     for path in sorted((folder / "logs").glob("*.jsonl*")):
-        for record, _, _ in logs.read_file(path, logs.Skips()):
-            newest = record if record["kind"] == "wake" else newest
+        for read, _ in logs.read_file(path, logs.Skips()):
+            newest = read.found if isinstance(read.found, Wake) else newest
     assert newest is not None
-    day, second, _ = newest["begin"]["utc"]
+    day, second, _ = newest.begin.utc
     now = (datetime(2000, 1, 1, tzinfo=UTC) + timedelta(days=day, seconds=second)).timestamp()
     soon = remind.last_day(where, 300, now, person())
     late = remind.last_day(where, 1200, now, person())

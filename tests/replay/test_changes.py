@@ -9,14 +9,14 @@ import pytest
 
 import makelog
 from wakecore import fields, line
-from wakewell.log import logs
+from wakewell.log import record
 from wakewell.replay import changes
 
 
 @pytest.fixture(scope="module")
 def dose() -> Any:
     """A recorded wake with a pulse."""
-    found = [logs.decode(data)[0] for data in makelog.log_lines(makelog.play(makelog.wakes(40)))]
+    found = [record.parse(data)[0] for data in makelog.log_lines(makelog.play(makelog.wakes(40)))]
     return next(one for one in found if one and one["kind"] == "wake" and "run" in one)
 
 

@@ -722,7 +722,7 @@ def test_a_damaged_snapshot_is_counted(tmp_path: Path, lines: list[bytes], run: 
     for members, why in (
         ({"ages_s": [1]}, unknown),
         ({"fields": {"phase": 9}}, unknown),
-        ({"mls": "x"}, "mls = x is of the wrong kind"),
+        ({"mls": "x"}, "mls = x is not made of whole numbers"),
         ({"fields": None}, "fields = None is of the wrong kind"),
     ):
         damaged = makelog.changed(lines[0], **members)

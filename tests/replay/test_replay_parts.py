@@ -229,7 +229,7 @@ class Played:
         self.in_force, self.asked = None, dict[str, bytes]()
         self.snapshot: Any = None
         self.state: Any = None
-        self.slots: list[tuple[str, bytes]] = []
+        self.slots: list[tuple[int, str, bytes]] = []
         self.ended, self.began = "", list[int]()
 
     def play(self, record: Any, state: Any, pot: Any) -> dict[str, Any]:
@@ -247,10 +247,10 @@ def test_a_state_that_is_known_is_the_one_a_wake_begins_with() -> None:
     known = rejudge(player, {"ab": data})
     assert known._steer(record(before="ab")) is True
     assert player.state.crc == state.crc
-    assert player.slots == [("ab", data)]
-    player.slots = [("cd", b"older")]
+    assert player.slots == [(-1, "ab", data)]
+    player.slots = [(3, "cd", b"older")]
     known._steer(record(before="ab"))
-    assert player.slots == [("cd", b"older")], "what is in the slots already stays there"
+    assert player.slots == [(3, "cd", b"older")], "what is in the slots already stays there"
 
 
 def test_a_state_that_is_not_known_is_put_right_by_the_records() -> None:

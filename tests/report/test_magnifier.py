@@ -195,18 +195,14 @@ def test_a_reading_with_what_it_converts_to() -> None:
 
 
 def test_a_run_drawn_by_channel() -> None:
-    record = {
-        "run": {"ms": [0, 150, 300], "level": [300_000, UNREAD, 2_500_000], "battery": [UNREAD] * 3}
-    }
-    (level,) = magnifier.run_pictures(record, rows.pot().calibration)
+    run = {"ms": [0, 150, 300], "level": [300_000, UNREAD, 2_500_000], "battery": [UNREAD] * 3}
+    (level,) = magnifier.run_pictures(run, rows.pot().calibration)
     assert level["text"] == (
         f"{words.PROBES['level']}: 0 to 4000 ml in 300 ms; 1 samples did not answer"
     )
-    (plain,) = magnifier.run_pictures({"run": {"ms": [0, 150], "level": [3, 4]}}, None)
+    (plain,) = magnifier.run_pictures({"ms": [0, 150], "level": [3, 4]}, None)
     assert plain["text"] == f"{words.PROBES['level']}: 3 to 4 counts in 150 ms"
-    assert (
-        magnifier.run_pictures({}, None) == magnifier.run_pictures({"run": {"ms": []}}, None) == []
-    )
+    assert magnifier.run_pictures({}, None) == magnifier.run_pictures({"ms": []}, None) == []
 
 
 def why_idle(known: bool = True, **changes: object) -> str:

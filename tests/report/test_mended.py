@@ -63,8 +63,8 @@ def test_every_record_is_read(name: str, log: bytes, tmp_path: Path) -> None:
     whole.write_bytes(log)
     sent.write_bytes(CHANGES[name](log))
     skips = logs.Skips()
-    there = [record for record, _, _ in mended.read_file(sent, skips)]
-    assert there == [record for record, _, _ in logs.read_file(whole, logs.Skips())]
+    there = [found.found for found, _ in mended.read_file(sent, skips)]
+    assert there == [found.found for found, _ in logs.read_file(whole, logs.Skips())]
     assert skips.count == (3 if name == "with a greeting" else 0)
 
 

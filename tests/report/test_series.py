@@ -14,7 +14,8 @@ import rows
 from grown import Garden, make
 
 from wakecore import fields, line
-from wakewell.log import logs, series, usual
+from wakewell.log import record as form
+from wakewell.log import series
 from wakewell.log.times import Tick
 from wakewell.replay import replaying
 
@@ -196,8 +197,9 @@ def test_files_of_a_pot_as_it_goes(tmp_path: Path) -> None:
 
 def test_only_a_sleep_that_is_vouched_for_is_counted() -> None:
     whole = [out["record"] for out in grown.grow(Garden(days=4))]
-    before, found = usual.of(whole[1]), usual.of(whole[2])
-    sleep_s = logs.sleep_s(whole[1])
+    before, found = form.wake_of(whole[1]), form.wake_of(whole[2])
+    assert before.sleep is not None
+    sleep_s = before.sleep.seconds
     assert sleep_s is not None
     found.begin.cause, found.begin.slept_s, found.begin.vouched = "timer", sleep_s, 1
     found.begin.utc = [9556, 0, 0]

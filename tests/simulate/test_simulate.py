@@ -19,7 +19,7 @@ import pytest
 
 from wakewell import cli
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import record
 from wakewell.pot import agree, pot_folder
 from wakewell.replay import replaying
 from wakewell.replay.verdicts import Verdicts
@@ -236,13 +236,13 @@ def test_records_that_could_not_be_written_break_nothing() -> None:
     trial = shipped("basil", days=60, faults=(Fault("write fails", probability=0.5),))
     result = run_trial(trial, log=True)
     assert result.log is not None
-    records = [record for record, _ in map(logs.decode, result.log.lines) if record]
-    records = [record for record in records if record["kind"] == "wake"]
+    found = [record.read(data) for data in result.log.lines]
+    records = [one.plain for one in found if isinstance(one.found, record.Wake)]
     assert len(records) < 0.7 * result.verdicts.wakes
     assert result.good
     read = Verdicts()
-    for record in records:
-        read.see(record, trial.in_force())
+    for one in records:
+        read.see(one, trial.in_force())
     assert [v.rule for v in read.verdicts() if not v.held] == []
     assert read.most_day_ml <= 1.01 * result.verdicts.most_day_ml
 

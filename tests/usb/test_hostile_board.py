@@ -256,7 +256,7 @@ def test_the_last_wake_is_one_that_has_the_form_of_a_wake(tmp_path: Path) -> Non
         data = LOG + makelog.changed(last, **members) + b"\n"
         found = pull.last_record(data)
         assert found is not None
-        assert found["n"] == 2
+        assert found.n == 2
         (tmp_path / "00000001.jsonl").write_bytes(data)
         assert pull.newest_moment(tmp_path) is not None
 

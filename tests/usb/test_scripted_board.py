@@ -164,7 +164,7 @@ def test_what_is_listed_and_is_no_log_is_told(board: link.Link) -> None:
 def test_the_newest_moment_is_the_last_wakes_of_the_last_file(tmp_path: Path) -> None:
     lines = makelog.log_lines(makelog.play(makelog.wakes(4)))
     wakes = [data for data in lines if b'"kind":"wake"' in data]
-    begin = pull.logs.decode(wakes[0])[0]["begin"]  # type: ignore[index]
+    begin = pull.record.read(wakes[0]).plain["begin"]
     assert pull.newest_moment(tmp_path) is None
     for number, (data, utc) in enumerate(
         zip(wakes, ([9600, 7, 1], [9601, 8, 1], [9602, 9, 0]), strict=False), 1

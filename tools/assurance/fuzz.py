@@ -91,9 +91,8 @@ def log(data: bytes) -> None:
         path = Path(folder, "00000001.jsonl")
         path.write_bytes(data)
         player = replayed.Player(lambda _: None)
-        for record, _, _ in logs.read_file(path, logs.Skips()):
-            if not isinstance(record, dict):
-                raise Accepted(f"a record that is {type(record)}")
+        for read, _ in logs.read_file(path, logs.Skips()):
+            record = read.plain
             player.feed(record)
             line.encode(tuple(record), {})
 

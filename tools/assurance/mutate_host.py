@@ -82,8 +82,8 @@ GROUPS = (
     ),
     Group(("log/parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
     Group(
-        ("errors.py", "log/logs.py", "log/fieldlog.py", "log/usual.py"),
-        ("log/test_logs.py", "log/test_fieldlog.py"),
+        ("errors.py", "log/logs.py", "log/fieldlog.py", "log/record.py"),
+        ("log/test_logs.py", "log/test_record.py", "log/test_fieldlog.py"),
     ),
     Group(
         ("bench/calibrate.py", "bench/fits.py", "pot/bench_book.py"), ("bench/test_calibrate.py",)

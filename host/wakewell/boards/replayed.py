@@ -127,8 +127,9 @@ class Player:
         self.asked: dict[str, bytes] = {}
         self.exact = exact
         self.state: State | None = None
-        # What a wake may fall back on, the newest first: (recorded CRC or "", stored bytes)
-        self.slots: list[tuple[str, bytes]] = []
+        # What a wake may fall back on, the newest first: (number of the wake that stored it, the
+        # recorded CRC of the state which that wake ended with, stored bytes)
+        self.slots: list[tuple[int, str, bytes]] = []
         self.snapshot: State | None = None
         self.ended = ""  # the recorded CRC of the state the last wake ended with
         self.outran = False  # did the last wake's pulse run on where the recorded one had ended?
@@ -160,12 +161,7 @@ class Player:
         board = RecordedWake(record)
         drive(board, state, pot, record["begin"])
         self.state, self.ended = state, record["state"]
-        # Only the state at the end of a wake is on record, not that of a pulse begun in it.
-        stored = []
-        for data in board.stored:
-            kept = from_bytes(data)
-            ends = kept is not None and kept.wakes > record["n"]
-            stored.append((record["state"] if ends else "", data))
+        stored = [(record["n"], record["state"], data) for data in board.stored]
         self.slots = (stored + self.slots)[:2]
         self.outran = board.run is not None
         return as_short(board.made, record)
@@ -189,11 +185,13 @@ class Player:
         if self.fits(self.state, record):
             return self.state
         if self.snapshot is not None and self.fits(self.snapshot, record):
-            self.slots = [(record["before"], self.snapshot.to_bytes())]
+            self.slots = [(-1, record["before"], self.snapshot.to_bytes())]
             return self.snapshot
-        for crc, data in self.slots:
+        for n, crc, data in self.slots:
             state = from_bytes(data)
-            if self.fits(state, record, crc):
+            # Only the state at the end of a wake is on record, not that of a pulse begun in it.
+            ended = state is not None and state.wakes > n
+            if self.fits(state, record, crc if ended else ""):
                 return state
         return None
 

@@ -3,7 +3,7 @@
 What belongs here: which records are taken, which are told as skipped, and which of them belong
 together. A number that goes back may be the same wake once more, a line that stands twice, or
 another life: of another board, or of this one before it was begun anew. What does not: reading
-lines (logs.py, mended.py), the form of one record (usual.py), what it means.
+lines (logs.py, mended.py), the form of one record (record.py), what it means.
 """
 
 from __future__ import annotations
@@ -13,13 +13,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
 from tqdm import tqdm
 
 from wakewell import terminal
-from wakewell.log import logs, mended, usual
-from wakewell.log.logs import Record, Skips
-from wakewell.log.usual import Brief, Wake
+from wakewell.log import logs, mended, record
+from wakewell.log.logs import Skips
+from wakewell.log.record import Brief, Plain, Read, Snapshot, Wake
 from wakewell.tomlfile import show_path
 
 Place = tuple[int, int]  # file, line
@@ -112,18 +111,18 @@ class Life:
 
 
 class Entry(NamedTuple):
-    """One record. kept is None only for a wake that is just of the usual form."""
+    """One record with its place. wake: None if it is a snapshot, or a wake without decisions."""
 
     data: bytes
     place: Place
     life: int
-    wake: Wake | None  # None: a snapshot, or a brief wake
-    kept: Record | None
+    wake: Wake | None
+    read: Read
 
     @property
-    def record(self) -> Record:
-        """The record as an object."""
-        return self.kept or logs.decode(self.data)[0] or {}
+    def record(self) -> Plain:
+        """The record as JSON has it."""
+        return self.read.plain
 
 
 @dataclass
@@ -141,31 +140,21 @@ class FieldLog:
         """Every record, wakes and snapshots, in the order of the files.
 
         A snapshot belongs to the life of the wake after it. brief: with the wakes on record without
-        their decisions (`logs.is_brief`), which are else only counted (`Life.short`). Raises
+        their decisions (`record.Brief`), which are else only counted (`Life.short`). Raises
         BadInput if a file cannot be read.
         """
         self.lives = []
         current = 0
-        waiting: list[tuple[bytes, Place, Record]] = []
+        waiting: list[tuple[bytes, Place, Read]] = []
         for data, place, torn in self._lines(progress):
-            wake: Wake | Brief | None = usual.decode(data)
-            record = None
+            read = record.read(data)
+            wake = read.found
             if wake is None:
-                record, why = logs.decode(data)
-                why = logs.TORN if torn and record is None else why
-                if record is not None:
-                    why = logs.why_bad(record)
-                if record is None or why:
-                    self.skip(place, why)
-                    continue
-                if record["kind"] == "state":
-                    waiting = [*waiting[-MOST_PENDING:], (data, place, record)]
-                    continue
-                try:
-                    wake = usual.brief(record) if logs.is_brief(record) else usual.of(record)
-                except msgspec.ValidationError as error:
-                    self.skip(place, f"not the form of a wake: {error}")
-                    continue
+                self.skip(place, logs.why_none(read, torn))
+                continue
+            if isinstance(wake, Snapshot):
+                waiting = [*waiting[-MOST_PENDING:], (data, place, read)]
+                continue
             found = self._life(wake, place, current)
             if isinstance(found, str):
                 self.skip(place, found)
@@ -179,9 +168,9 @@ class FieldLog:
             if wake.left_out:
                 life.short.add(wake, self.shown(place))
             if isinstance(wake, Wake):
-                yield Entry(data, place, current, wake, record)
+                yield Entry(data, place, current, wake, read)
             elif brief:
-                yield Entry(data, place, current, None, record)
+                yield Entry(data, place, current, None, read)
         for before, at, snapshot in waiting:
             yield Entry(before, at, current, None, snapshot)
 

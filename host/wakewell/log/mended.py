@@ -17,7 +17,8 @@ from wakecore import line, rules
 from wakecore.run import TRIPS
 from wakecore.state import PHASES
 from wakewell.log import logs
-from wakewell.log.logs import Line, Record, Skips
+from wakewell.log.logs import Line, Skips
+from wakewell.log.record import Read
 
 MOST_BREAKS = 8  # texts not known that are tried with and without a space
 MOST_JOINS = 512  # ways to join the same lines that are tried
@@ -38,7 +39,7 @@ END = b'"}'
 QUOTE = re.compile(rb"^(?:[>|][ \t]?)+")
 
 
-def read_file(path: Path, skips: Skips) -> Iterator[tuple[Record, int, int]]:
+def read_file(path: Path, skips: Skips) -> Iterator[tuple[Read, int]]:
     """As `logs.read_file`; broken lines are mended first, and counted."""
     return logs.records(read_lines(path, skips), path, skips)
 

@@ -12,15 +12,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard import asked, heard
 from wakecore import fields, line
 from wakewell import extras
 from wakewell.errors import BadInput
 from wakewell.kept import replace
-from wakewell.log import logs
-from wakewell.log.fieldlog import Entry, FieldLog
+from wakewell.log import logs, record
+from wakewell.log.fieldlog import FieldLog
+from wakewell.log.record import Wake
 from wakewell.pot import board_file, pot_folder
 from wakewell.tomlfile import show_path
 
@@ -39,7 +40,7 @@ ROWS = {row[0]: row for row in fields.SETTINGS}
 class Known:
     """What is known of a pot from its log: its newest wake, and the settings it obeys."""
 
-    last: dict[str, Any] | None
+    last: Wake | None
     settings: dict[str, int]
     from_log: bool
 
@@ -55,7 +56,7 @@ class Made:
 
     def in_force(self, at: Known) -> bool:
         """Does the newest wake obey it?"""
-        return at.last is not None and bool(at.last["settings"] == self.id)
+        return at.last is not None and at.last.settings == self.id
 
     def differs(self, at: Known) -> dict[str, int]:
         """What of it the settings in force say otherwise."""
@@ -94,38 +95,35 @@ class Difference:
 
 def values_of(data: bytes) -> dict[str, int] | None:
     """The settings by name in a stored line; None if it is none."""
-    record, _ = line.decode(data.rstrip(b"\r\n"))
-    if record is None or record.get("kind") != "settings":
-        return None
-    values, _ = fields.load("settings", record, "")
+    values = record.values_of("settings", data)
     return None if values is None else {name: getattr(values, name) for name in ROWS}
 
 
-def known(folder: Path, found: pot_folder.PotFolder, newest: dict[str, Any] | None = None) -> Known:
+def known(folder: Path, found: pot_folder.PotFolder, newest: Wake | None = None) -> Known:
     """The newest wake in the pot's log and the settings in force by it, else settings.toml's.
 
-    newest: that wake's record, where it is known already.
+    newest: that wake, where it is known already.
     """
     last = newest or newest_wake(folder / "logs")
-    data = logs.InForce(folder / "logs")(last["settings"]) if last is not None else None
+    data = logs.InForce(folder / "logs")(last.settings) if last is not None else None
     values = values_of(data) if data is not None else None
     if values is None:
         return Known(last, dict(found.settings), False)
     return Known(last, values, True)
 
 
-def newest_wake(place: Path) -> dict[str, Any] | None:
-    """The last record of the log there, of the pot's own life; None without one."""
+def newest_wake(place: Path) -> Wake | None:
+    """The last whole wake of the log there, of the pot's own life; None without one."""
     if not place.is_dir():
         return None
-    last: dict[int, Entry] = {}
+    last: dict[int, Wake] = {}
     for _, files in logs.find_logs(place)[:1]:
         source = FieldLog(files)
         for entry in source.entries():
             if entry.wake is not None:
-                last[entry.life] = entry
+                last[entry.life] = entry.wake
         if source.own in last:
-            return last[source.own].record
+            return last[source.own]
     return None
 
 
@@ -167,34 +165,34 @@ def differ(pot: pot_folder.PotFolder, values: Mapping[str, int]) -> dict[str, tu
     return {n: (pot.settings[n], v) for n, v in values.items() if pot.settings[n] != v}
 
 
-def by_log(pot: pot_folder.PotFolder, newest: dict[str, Any] | None = None) -> Difference | None:
+def by_log(pot: pot_folder.PotFolder, newest: Wake | None = None) -> Difference | None:
     """What the newest wake in the pot's log obeys and no flash from this folder put in force.
 
     None if there is nothing of that, or the log cannot tell. pot has no problems. newest: that
-    wake's record, where it is known already.
+    wake, where it is known already.
     """
     at = known(pot.path, pot, newest)
     if at.last is None or not at.from_log or not (values := differ(pot, at.settings)):
         return None
-    n = _asked_by(pot.path, at.last["settings"])
+    n = _asked_by(pot.path, at.last.settings)
     flashed = board_file.flashed(pot.path)
     if flashed is None:
         return Difference(values, n) if n else None
-    if at.last["settings"] == flashed.settings or not _since(at.last, flashed):
+    if at.last.settings == flashed.settings or not _since(at.last, flashed):
         return None
     return Difference(values, n)
 
 
-def _since(last: dict[str, Any], flashed: board_file.Flashed) -> bool:
+def _since(last: Wake, flashed: board_file.Flashed) -> bool:
     """Did that wake come after that flash? By its clock, if it is trusted; a number may begin anew
     (a board whose memory was lost)."""
     when = moment(last)
-    return bool(last["n"] >= flashed.n) if when is None else when >= flashed.at
+    return last.n >= flashed.n if when is None else when >= flashed.at
 
 
-def moment(last: dict[str, Any], later_s: int = 0) -> datetime | None:
+def moment(last: Wake, later_s: int = 0) -> datetime | None:
     """When a wake began, or so much later, if its clock is trusted and a date."""
-    day, second, trusted = last["begin"]["utc"]
+    day, second, trusted = last.begin.utc
     if not trusted:
         return None
     try:

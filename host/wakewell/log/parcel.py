@@ -23,13 +23,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import wakewell
-from wakeboard.short import END, STEPS, WAKE
-from wakeboard.store import STATE_RECORD
+from wakeboard.short import END, STEPS
 from wakecore import line, rules
 from wakewell import extras, ownfile, tomlfile
 from wakewell.errors import BadInput
-from wakewell.log import logs, mended, times
+from wakewell.log import logs, mended, record, times
 from wakewell.log.logs import Skips, printable
+from wakewell.log.record import Brief, Utc, Wake
 from wakewell.pot import chips
 from wakewell.pot import pot_folder as pots
 from wakewell.report import complaints
@@ -48,6 +48,7 @@ MOST_FILES, MOST_BYTES = 4000, 1 << 30  # unpacked; fifty years of wakes are sma
 PIECE = 1 << 20  # bytes of a file at a time
 SHARED_DAY = 366  # the first dated wake of a shared log falls on 2001-01-01
 HOSTS = ("entry page", *("clear " + row[0] for row in rules.LOCKOUTS))
+LEFT_OUT = (*STEPS[1:], END)  # what a shortened record may say that it lacks
 # Numbers and words of pot.toml that say nothing about whose it is
 KEEP = {"chip": None, "planter": None, "tank": None, "battery": None}
 KNOWN_WORDS = {
@@ -204,22 +205,19 @@ def shared(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[s
     entries: dict[str, bytes] = {}
     for number, path in enumerate(files, 1):
         rows = []
-        for record, _, _ in mended.read_file(path, skips):
-            try:
-                if record["kind"] == "state":
-                    rows.append(line.encode(STATE_RECORD, record))
-                    continue
-                begin = dict(record["begin"])
-                begin["utc"], shift_s = shifted(begin["utc"], shift_s)
-                begin["host"] = [h for h in begin["host"] if h in HOSTS]
-                record["begin"] = {k: begin[k] for k in BEGIN if k in begin}
-                if why := logs.why_bad(record):
-                    raise ValueError(why)
-                if "left_out" in record:
-                    record["left_out"] = [s for s in (*STEPS[1:], END) if s in record["left_out"]]
-                rows.append(line.encode(WAKE, record))
-            except (KeyError, TypeError, ValueError, AttributeError) as error:
-                skips.add(path, 0, f"not the form of a record: {error}")
+        for read, at in mended.read_file(path, skips):
+            found = read.found
+            if isinstance(found, Wake | Brief):
+                begin = found.begin
+                begin.utc, shift_s = shifted(begin.utc, shift_s)
+                begin.host = [action for action in begin.host if action in HOSTS]
+                if found.left_out:
+                    found.left_out = [step for step in LEFT_OUT if step in found.left_out]
+                    if not found.left_out:
+                        skips.add(path, at, "what it left out is not known here")
+                        continue
+            if found is not None:
+                rows.append(record.line_of(found))
         entries[f"logs/{number:08d}.jsonl"] = b"".join(row + b"\n" for row in rows)
     for name, data in in_force_files(place):
         if line.decode(data.rstrip(b"\r\n"))[0] is not None:
@@ -237,22 +235,16 @@ def shared(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[s
     return entries, notes
 
 
-BEGIN = (
-    *("cause", "slept_s", "vouched", "boots", "pin", "button_ms", "utc", "host"),
-    *("state", "settings", "limits", "calibration", "radio", "radio_ms"),
-)
-
-
-def shifted(utc: Any, shift_s: int | None) -> tuple[list[int], int | None]:
+def shifted(utc: Utc, shift_s: int | None) -> tuple[Utc, int | None]:
     """The clock moved by one constant, and that constant once it is known."""
     day, second, trusted = utc
     if not trusted:
-        return [0, 0, 0], shift_s
+        return (0, 0, 0), shift_s
     time_s = day * 86400 + second
     if shift_s is None:
         shift_s = SHARED_DAY * 86400 - time_s
     moved = max(0, time_s + shift_s)
-    return [moved // 86400, moved % 86400, trusted], shift_s
+    return (moved // 86400, moved % 86400, trusted), shift_s
 
 
 def without_text(path: Path, name: str) -> str:

@@ -20,13 +20,14 @@ from typing import Any
 import msgspec
 from msgspec import UNSET
 
-from wakecore import fields, line
+from wakecore import fields
 from wakecore.fields import refill_ppt, target_ppt
 from wakecore.run import DRY_RUNS
 from wakewell.errors import BadInput
-from wakewell.log import fieldlog, logs, obeyed, usual
+from wakewell.log import fieldlog, logs, obeyed, record
 from wakewell.log.fieldlog import FieldLog, Place, Short
-from wakewell.log.logs import MOST_WORD, Record, Skips
+from wakewell.log.logs import Skips
+from wakewell.log.record import MOST_WORD, Read
 from wakewell.log.times import EPOCH_S, Tick, tick, timeline
 from wakewell.pot import pot_folder as pots
 from wakewell.pot import stage
@@ -136,7 +137,7 @@ class PotLog:
     files: list[Path] = field(default_factory=list)
     doses: list[Dose] = field(default_factory=list)
     others: list[str] = field(default_factory=list)  # lives that are not this pot's, in words
-    kept: dict[Place, Record] = field(default_factory=dict)  # by place
+    kept: dict[Place, Read] = field(default_factory=dict)  # by place
     complaint: str = ""
     shifted: bool = False  # a shared parcel's dates are not the real ones
     pots: dict[Ids, fields.Pot | None] = field(default_factory=dict)
@@ -185,7 +186,7 @@ def names_in(value: Sequence[str]) -> tuple[str, ...]:
     return tuple([text[:MOST_WORD] for text in value]) if value else NONE
 
 
-def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
+def row_of(found: record.Wake, place: Place, shared: dict[Any, Any]) -> Row:
     """A wake as a row. shared: equal tuples are kept once."""
     begin, values, judged, plan, read, water = (
         found.begin,
@@ -250,7 +251,7 @@ def row_of(found: usual.Wake, place: Place, shared: dict[Any, Any]) -> Row:
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
 
-def tick_of(found: usual.Wake, before: usual.Wake | None) -> Tick:
+def tick_of(found: record.Wake, before: record.Wake | None) -> Tick:
     """What a wake says about time. before: the wake on record before it."""
     asked = None
     if before is not None and before.n + 1 == found.n:
@@ -260,10 +261,9 @@ def tick_of(found: usual.Wake, before: usual.Wake | None) -> Tick:
     return tick(begin.cause, slept_s, asked, clock_of(begin.utc))
 
 
-def _sleep_s(found: usual.Wake) -> int:
+def _sleep_s(found: record.Wake) -> int:
     """The seconds that a wake commanded to sleep; 0 if it commanded no sleep (R13)."""
-    sleep = logs.sleep_of(found.commands)
-    return sleep.seconds if sleep else 0
+    return found.sleep.seconds if found.sleep else 0
 
 
 def clock_of(utc: Sequence[int]) -> int | None:
@@ -320,8 +320,7 @@ def read(
     log.others = [source.told(number) for number in range(len(source.lives)) if number != own]
     log.wakes, log.dropped = row.wakes, row.dropped
     for spot, data in sorted([*row.events, *row.recent]):
-        record, _ = logs.decode(data)
-        log.kept[spot] = record or {}
+        log.kept[spot] = record.read(data)
     times, log.dated, log.jumps = timeline(row.ticks)
     for wake, time_s in zip(log.wakes, times, strict=True):
         wake.time_s = time_s
@@ -331,7 +330,8 @@ def read(
     find_pots(log)
     log.doses = doses(log)
     if folder is not None and not folder.problems and log.wakes:
-        last = log.kept[log.wakes[-1].place]
+        last = log.kept[log.wakes[-1].place].found
+        assert isinstance(last, record.Wake)
         log.otherwise, log.uncommissioned = history(folder, last)
     return log
 
@@ -347,7 +347,7 @@ def leave_out(log: PotLog, until_s: float) -> None:
             held.append(wake.place)
     wanted = recent | set(held[-EVENTS:])
     found = (entry for entry in FieldLog(log.files).entries() if entry.place in wanted)
-    log.kept = {entry.place: entry.record for entry in found}
+    log.kept = {entry.place: entry.read for entry in found}
 
 
 def notable(wake: Wake, held: tuple[str, ...]) -> bool:
@@ -422,12 +422,7 @@ def load(keep: logs.InForce, kind: str, identity: str) -> fields.Values | None:
     """One of the three files by its id; "" stands for the safe defaults."""
     if identity == "":
         return fields.Values(kind)
-    data = keep(identity)
-    content = line.decode(data)[0] if data else None
-    if content is None or content.get("kind") != kind:
-        return None
-    values: fields.Values | None = fields.load(kind, content, identity)[0]
-    return values
+    return record.values_of(kind, keep(identity))
 
 
 def doses(log: PotLog) -> list[Dose]:
@@ -498,11 +493,11 @@ def pot_folder(place: Path) -> pots.PotFolder | None:
     return None
 
 
-def history(folder: pots.PotFolder, last: Record) -> tuple[str, str]:
+def history(folder: pots.PotFolder, last: record.Wake) -> tuple[str, str]:
     """(settings that the pot obeys otherwise than settings.toml says, why its stage does not count
     on its board), in words; "" where there is nothing of that, or no board is known.
 
-    last: the newest record of its log.
+    last: the newest wake of its log.
     """
     try:
         found = obeyed.by_log(folder, last)

@@ -29,6 +29,7 @@ from wakewell.log.obeyed import (
     moment,
     read_made,
 )
+from wakewell.log.record import Wake
 from wakewell.pot import meanings, pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import broker, card
@@ -133,7 +134,7 @@ def message(
         )
     until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
     wakes = -(-days * 86400 // at.settings["wake_s"])
-    until_n = (at.last["n"] if at.last else 0) + wakes
+    until_n = (at.last.n if at.last else 0) + wakes
     data = asked.make(
         secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
     )  # fmt: skip
@@ -169,13 +170,13 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
         kept = ", made but not sent" if path.name.endswith(KEPT) else ""
         rows.append(f"  asked      number {n}, until {was.until:%Y-%m-%d %H:%M} UTC{kept}")
         if at.last is not None and was.in_force(at):
-            rows.append(f"             in force since or before wake {at.last['n']}")
+            rows.append(f"             in force since or before wake {at.last.n}")
         else:
             rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
     else:
         rows.append("  asked      nothing so far")
     rows += answered(told(folder, database))
-    source = f"by wake {at.last['n']}" if at.from_log and at.last else "by settings.toml, no log"
+    source = f"by wake {at.last.n}" if at.from_log and at.last else "by settings.toml, no log"
     rows.append(f"  in force   {source}")
     if at.last is not None:
         rows.append(f"  next wake  {next_wake(at.last)}")
@@ -186,12 +187,11 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     return rows
 
 
-def next_wake(last: dict[str, Any]) -> str:
+def next_wake(last: Wake) -> str:
     """When a pot wakes next by its newest record, in words."""
-    sleep_s = logs.sleep_s(last)
-    if sleep_s is None:
+    if last.sleep is None:
         return "not known: its newest wake commands no sleep"
-    when = moment(last, sleep_s)
+    when = moment(last, last.sleep.seconds)
     if when is None:
         return "not known: its clock is unsure"
     return f"{when:%Y-%m-%d %H:%M} UTC or soon after"

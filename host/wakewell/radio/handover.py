@@ -13,12 +13,12 @@ from __future__ import annotations
 import argparse
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from wakecore import line
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.logs import printable
+from wakewell.log.record import Brief, Wake, as_plain
 from wakewell.pot import pot_folder, private, stage
 from wakewell.pot.board_file import board_id
 from wakewell.radio import card, homes
@@ -92,7 +92,7 @@ def hand_over(
     return [*rows, "", *card.card(found), "", where]
 
 
-def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> dict[str, Any] | None:
+def pull_all(link: Link, folder: Path, pulled: pull.Pulled) -> Wake | Brief | None:
     """Everything in the board's log, verified and stored here; its newest wake."""
     keep_in_force(link, folder)
     last = pull.pull_log(link, folder / "logs", pulled)
@@ -125,7 +125,7 @@ def split(folder: Path, today: date, left: frozenset[str]) -> Path:
 
 
 def sheet(
-    found: pot_folder.PotFolder, last: dict[str, Any] | None, today: date, new_key: bool = False
+    found: pot_folder.PotFolder, last: Wake | Brief | None, today: date, new_key: bool = False
 ) -> list[str]:
     """As left: what is in force, and what was last read."""
     assert found.about is not None
@@ -139,11 +139,14 @@ def sheet(
         f"  stage       {standing.stage}: {stage.WORDS[standing.stage]}",
         f"  hard limits {found.limits['day_ml']} ml a day, {found.limits['pulse_ms']} ms a run",
     ]
-    if last is not None:
-        shown = [f"{name} {value}" for name, value in last["values"].items() if value is not None]
-        rows.append(f"  last read   wake {last['n']}: " + ", ".join(shown))
-        rows.append(f"  lockouts    {', '.join(last['lockouts']) or 'none'}")
-        rows.append(f"  needs       {', '.join(last['needs']) or 'nothing'}")
+    if isinstance(last, Brief):
+        rows.append(f"  last read   wake {last.n}: its record is shortened, its memory was short")
+    elif last is not None:
+        values = as_plain(last.values)
+        shown = [f"{name} {value}" for name, value in values.items() if value is not None]
+        rows.append(f"  last read   wake {last.n}: " + ", ".join(shown))
+        rows.append(f"  lockouts    {', '.join(last.lockouts) or 'none'}")
+        rows.append(f"  needs       {', '.join(last.needs) or 'nothing'}")
     then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
     rows.append(f"  secrets     wiped from the board and from here; {then}")
     rows.append(

@@ -16,7 +16,8 @@ from msgspec import UNSET, UnsetType
 
 from wakeboard import sealed, senml
 from wakecore import line
-from wakewell.log import logs
+from wakewell.log import logs, record
+from wakewell.log.record import MOST_NUMBER, Wake
 from wakewell.radio import homes
 
 MOST = 65536  # bytes of a report
@@ -53,15 +54,6 @@ class Odd(Record):
     labels: dict[str, Any] = {}
 
 
-class _Begin(msgspec.Struct):
-    utc: tuple[int, int, int]
-
-
-class _Wake(msgspec.Struct):
-    begin: _Begin
-
-
-_wake = msgspec.json.Decoder(_Wake)
 _records = msgspec.json.Decoder(list[Record])
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 
@@ -176,7 +168,7 @@ def _read(pack: list[Record], board: str, home: str) -> Report:
     words = _usual(others, base) or _resolved(others, base)
     report = Report(board, -1, "", words, home=home)
     report.n, report.nonce = report.words.pop("report", -1), report.words.pop("nonce", "")
-    if type(report.n) is not int or not 0 <= report.n < logs.MOST_NUMBER:
+    if type(report.n) is not int or not 0 <= report.n < MOST_NUMBER:
         raise ValueError("no number")
     if not _NONCE.fullmatch(report.nonce):
         raise ValueError("no nonce")
@@ -224,7 +216,7 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
             continue
         start, crc = _START.match(data), f"{crc32(data[:-SIZE]):08x}"
         whole = data[-SIZE:] == line.TAIL + crc.encode() + b'"}' and len(data) <= line.MOST_LINE
-        if start and whole and (n := int(start[2])) < logs.MOST_NUMBER:
+        if start and whole and (n := int(start[2])) < MOST_NUMBER:
             if file != place[1]:
                 file, number = place[1], int(place[1])
             report.lines.append(Line(_KIND[start[1]], n, crc, number, int(place[2]), data))
@@ -240,11 +232,9 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
 
 
 def utc_of(data: bytes) -> tuple[int, int, int] | None:
-    """[day, second, trusted] of a wake's line, None if it does not say."""
-    try:
-        return _wake.decode(data).begin.utc
-    except msgspec.MsgspecError:
-        return None
+    """[day, second, trusted] of a wake's line, None if it is none."""
+    found = record.read(data).found
+    return found.begin.utc if isinstance(found, Wake) else None
 
 
 def unix_s(day: int, second: int) -> int:
@@ -265,7 +255,4 @@ def bytes_of(texts: list[str]) -> list[bytes]:
 
 def id_of(data: bytes) -> str:
     """The id of one of a pot's three files, "" if the line is none of them."""
-    record, _ = line.decode(data)
-    if record is None or record.get("kind") not in ("settings", "limits", "calibration"):
-        return ""
-    return line.identity(data)
+    return line.identity(data) if record.file_of(data) else ""

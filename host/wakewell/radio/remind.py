@@ -19,12 +19,13 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from wakecore import fields, line
+from wakecore import fields
 from wakecore.run import DRY_RUNS
 from wakewell import words
 from wakewell.budget import forecast
 from wakewell.errors import BadInput
-from wakewell.log import logs, series
+from wakewell.log import logs, record, series
+from wakewell.log.record import Wake
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import causes, listen
@@ -257,15 +258,16 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
         logs.find_logs(pot.folder / "logs")[:1] if (pot.folder / "logs").is_dir() else ()
     ):
         for path in files[-2:]:
-            for record, _, _ in logs.read_file(path, logs.Skips()):
-                if record["kind"] != "wake" or logs.is_brief(record) or logs.why_bad(record):
+            for read, _ in logs.read_file(path, logs.Skips()):
+                wake = read.found
+                if not isinstance(wake, Wake):
                     continue
-                day, second, trusted = record["begin"]["utc"]
+                day, second, trusted = wake.begin.utc
                 at = day * DAY_S + second
                 if trusted and at > (now - 946684800) - 14 * DAY_S:
                     first, last = at if first is None else first, at
-                    if not set(record["trips"]) & set(DRY_RUNS):  # else no water was seen
-                        given_ul += record["water"].get("given_ul") or 0
+                    if not set(wake.trips) & set(DRY_RUNS):  # else no water was seen
+                        given_ul += wake.water.given_ul or 0
     if first is None or last is None or last - first < 2 * DAY_S or given_ul <= 0:
         return ""
     ul_day = given_ul * DAY_S // (last - first)
@@ -277,8 +279,7 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
 def settings_of(pot: Pot, told: dict[str, Any]) -> dict[str, int]:
     """The settings a pot obeys by its newest wake, else those of its folder."""
     data = logs.InForce(pot.folder / "logs")(str(told.get("settings", "")))
-    record, _ = line.decode(data) if data else (None, "")
-    values, _ = fields.load("settings", record, "") if record else (None, "")
+    values = record.values_of("settings", data)
     if values is None:
         return pot.settings
     return {row[0]: getattr(values, row[0]) for row in fields.SETTINGS}

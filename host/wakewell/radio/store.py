@@ -8,7 +8,6 @@ order in which they came. Not here: the network.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable
 from contextlib import suppress
@@ -22,7 +21,8 @@ import msgspec
 
 from wakewell import ownfile
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import logs, record
+from wakewell.log.record import Wake
 from wakewell.radio import files, homes, letters
 
 try:
@@ -84,7 +84,6 @@ DROPPED = sa.Table(
 NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data", "at", "home")
 KNOWN = "SELECT board, report, n, CAST(told AS TEXT) FROM pots WHERE board IN (%s)"
 LAST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit(1)
-TOLD = ("needs", "lockouts", "settings", "values")
 # In POTS.told, of the newest wake: the CRC of its line, its `utc`. No word of a report has a space.
 NEWEST, SAID_AT = "newest wake", "said at"
 DAY_S = 86400
@@ -405,20 +404,17 @@ def is_newer(
 
 def summary(data: bytes) -> dict[str, Any] | None:
     """What a wake says of its pot, for those who are reminded; None if it is no whole wake."""
-    try:
-        record = json.loads(data)
-        told = {name: record[name] for name in TOLD}
-        told["utc"] = record["begin"]["utc"]
-        sleep_s = logs.sleep_s(record)
-        told["sleep_s"] = DAY_S if sleep_s is None else sleep_s
-    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+    wake = record.read(data).found
+    if not isinstance(wake, Wake):
         return None
-    if [type(value) for value in told.values()] != [list, list, str, dict, list, int]:
-        return None
-    texts = (*told["needs"], *told["lockouts"], told["settings"])
-    numbers = (*told["utc"], *(value for value in told["values"].values() if value is not None))
-    good = set(map(type, texts)) <= {str} and set(map(type, numbers)) <= {int}
-    return told if good and len(told["utc"]) == 3 and "".join(texts).isprintable() else None
+    return {
+        "needs": wake.needs,
+        "lockouts": wake.lockouts,
+        "settings": wake.settings,
+        "values": msgspec.to_builtins(wake.values),
+        "utc": list(wake.begin.utc),
+        "sleep_s": DAY_S if wake.sleep is None else wake.sleep.seconds,
+    }
 
 
 def keep_in_force(folder: Path, data: bytes) -> bool:

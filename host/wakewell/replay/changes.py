@@ -13,7 +13,8 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
-from wakewell.log.logs import Record, Sleep, sleep_of
+from wakewell.log.logs import Record
+from wakewell.log.record import Sleep, pulses_of, sleep_of
 from wakewell.replay.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
@@ -119,7 +120,7 @@ class Change:
 
 def runs(record: Record) -> list[str]:
     """The pump runs a record commands."""
-    return [command for command in record.get("commands", ()) if command.startswith("run ")]
+    return pulses_of(record.get("commands", ()))
 
 
 def run_ms(record: Record) -> int:

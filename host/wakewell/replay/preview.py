@@ -47,9 +47,9 @@ def _of(pot: PotFolder) -> Preview:
     if last is None:
         return found  # nothing is known of what it would have decided
     files = newest(logs.find_logs(place)[0][1])
-    if last["core"] != core_id():
+    if last.core != core_id():
         _add(found, "the new core", replaying.newest_life(pot.path.name, files))
-    if last["settings"] != line.identity(pot.lines["settings"]):
+    if last.settings != line.identity(pot.lines["settings"]):
         settings = Asked("settings.toml", dict(pot.settings))
         _add(found, "settings.toml", replaying.newest_life(pot.path.name, files, settings))
     return found

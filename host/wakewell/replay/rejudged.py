@@ -36,7 +36,8 @@ from wakecore.state import (
     pass_time,
 )
 from wakewell.boards.replayed import Player, why_unplayable
-from wakewell.log.logs import Record, Sleep, is_brief, sleep_of, sleep_s
+from wakewell.log.logs import Record
+from wakewell.log.record import Brief, Sleep, form_of, sleep_of
 from wakewell.replay import changes
 from wakewell.replay.changes import Change
 
@@ -148,7 +149,7 @@ class Rejudge:
             self.passed()
             return None, why, []
         why = why_unplayable(record)
-        if is_brief(record) or why:
+        if form_of(record) is Brief or why:
             self.passed()
             if record["state"] != record["before"]:
                 player.snapshot = player.state = None
@@ -188,7 +189,7 @@ class Rejudge:
         self.carried = agreed and not any(change.rule for change in found)
         if self.carried and self.own.state is not None:
             # The time that passed is what passed, whatever this core would have slept.
-            self.own.state.sleep_s = sleep_s(record) or 0
+            self.own.state.sleep_s = (sleep_of(record["commands"]) or Sleep(0, False)).seconds
         if not self._same_run(record, made) and self.known(record["state"]) is None:
             player.slots = slots  # what the recorded wake stored, not what this core did
             made = self._as_it_was(record, before, pot) or made
@@ -225,7 +226,7 @@ class Rejudge:
             state = player.snapshot if player.snapshot.crc == record["before"] else None
         if state is not None:
             player.snapshot, player.state, player.ended = twin(state), state, record["before"]
-            player.slots = player.slots or [(record["before"], state.to_bytes())]
+            player.slots = player.slots or [(-1, record["before"], state.to_bytes())]
             return True
         if self.last is not None and player.state is not None:
             put_right(player.state, *self.last, record)

@@ -32,9 +32,9 @@ from wakewell.interpreters import interpreter
 from wakewell.log import fieldlog, logs, parcel
 from wakewell.log.fieldlog import FieldLog, Short
 from wakewell.log.logs import InForce, Record, Skips, printable
+from wakewell.log.record import Wake
 from wakewell.log.series import tick_of
 from wakewell.log.times import DAY_S, EPOCH_S, Tick, timeline
-from wakewell.log.usual import Wake
 from wakewell.replay import asked, candidate
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER, Change, run_ms, runs

@@ -13,7 +13,7 @@ from typing import Any
 
 from wakecore import fields, rules
 from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
-from wakewell.log import logs
+from wakewell.log.record import sleep_of
 from wakewell.log.times import NEAR_S, cut_short
 
 Record = dict[str, Any]
@@ -196,11 +196,11 @@ class Verdicts:
 
     def _sleep_of(self, record: Record) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
-        sleep_s = logs.sleep_s(record)
-        if sleep_s is None:
+        sleep = sleep_of(record["commands"])
+        if sleep is None:
             self._break("R13", record, "the last command was not sleep")
             return 0
-        return sleep_s
+        return sleep.seconds
 
     def _follow(self, record: Record, lockouts: list[str]) -> None:
         for name in lockouts:

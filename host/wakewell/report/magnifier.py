@@ -7,7 +7,7 @@ judged it. What does not: the page around it.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,8 +16,9 @@ from wakecore.run import OVERRUN_MS, UNREAD
 from wakecore.table import convert
 from wakecore.wake import HELD_MS
 from wakewell import words
+from wakewell.log import record
 from wakewell.log.fieldlog import FieldLog
-from wakewell.log.logs import Record
+from wakewell.log.record import Read, Reading
 from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.log.times import Calendar
 from wakewell.report import plots
@@ -227,22 +228,25 @@ def trip_text(wake: Wake) -> str:
     return "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in wake.trips)
 
 
-def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magnified:
-    """Lay a record out. The record has the form of a wake."""
+def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnified:
+    """Lay out the record of a whole wake."""
+    on_record = read.found
+    assert isinstance(on_record, record.Wake)
     text, watered = answer(wake, log)
     found = Magnified(wake, calendar.moment(wake.time_s), text, watered)
     pot = log.pot_of(wake)
     cal = pot.calibration if pot else None
     found.place = log.place_text(wake)
-    found.raw = json.dumps(record, indent=1, ensure_ascii=False)[:20000]
-    rows = {"battery": record["rest"], **record["read"]}
+    whole = read.more or record.parse(record.line_of(on_record))[0]  # in the order of the line
+    found.raw = json.dumps(whole, indent=1, ensure_ascii=False)[:20000]
+    rows = {"battery": on_record.rest, **on_record.read}
     for name in sorted(rows, key=lambda n: list(UNITS).index(n) if n in UNITS else 99):
-        found.readings.append(reading_row(name, rows[name], record["judged"].get(name, ""), cal))
-    for name, reading in (record.get("after") or {}).items():
+        found.readings.append(reading_row(name, rows[name], on_record.judged.get(name, ""), cal))
+    for name, reading in (on_record.after or {}).items():
         row = reading_row(name, reading, "", cal)
         row["name"] += ", after the pulse"
         found.readings.append(row)
-    for name, held in record["permissives"].items():
+    for name, held in on_record.permissives.items():
         plain = words.HELD.get(name, name) if held else words.of(words.PERMISSIVES, name).plain
         found.permissives.append(
             {"held": bool(held), "plain": plain, "name": name, "rule": words.RULES.get(name, "")}
@@ -289,7 +293,7 @@ def magnify(log: PotLog, wake: Wake, record: Record, calendar: Calendar) -> Magn
     if wake.left_out:
         text = ", ".join(words.LEFT_OUT.get(part, part) for part in wake.left_out)
         found.recorded.append(("left out of its record, for its memory was short", text))
-    found.run = run_pictures(record, cal)
+    found.run = run_pictures(on_record.run or {}, cal)
     return found
 
 
@@ -300,14 +304,14 @@ def given_text(wake: Wake) -> str:
     return f"{wake.given_ul / 1000:.1f} ml"
 
 
-def reading_row(name: str, reading: Any, word: str, cal: Any) -> dict[str, str]:
+def reading_row(name: str, reading: Reading | None, word: str, cal: Any) -> dict[str, str]:
     """One probe: counts, scatter, what they convert to, and whether they are believed."""
     scale, unit = UNITS.get(name, (1, ""))
     probe = getattr(cal, name, None) if cal is not None and name in UNITS else None
     row = {"name": words.PROBES.get(name, name), "counts": "did not answer", "spread": ""}
     row["value"] = ""
     row["word"] = words.of(words.PROBE_WORDS, word).plain if word else ""
-    if isinstance(reading, list) and len(reading) == 2:
+    if reading is not None:
         row["counts"], row["spread"] = str(reading[0]), str(reading[1])
         if probe is not None:
             value = convert(probe.points, reading[0]) / scale
@@ -315,10 +319,10 @@ def reading_row(name: str, reading: Any, word: str, cal: Any) -> dict[str, str]:
     return row
 
 
-def run_pictures(record: Record, cal: Any) -> list[dict[str, Any]]:
+def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str, Any]]:
     """Each channel of the run against milliseconds, converted where the table is at hand."""
-    run = record.get("run")
-    if not isinstance(run, dict) or not run.get("ms"):
+    times = run.get("ms")
+    if not isinstance(times, list) or not times:
         return []
     found = []
     for name in ("level", "battery", "current", "saucer"):
@@ -329,8 +333,8 @@ def run_pictures(record: Record, cal: Any) -> list[dict[str, Any]]:
         scale, unit = UNITS[name] if probe is not None else (1, "counts")
         rows = [
             {"t": t, "v": (convert(probe.points, c) if probe is not None else c) / scale}
-            for t, c in zip(run["ms"], column, strict=False)
-            if c != UNREAD and type(t) is int and type(c) is int
+            for t, c in zip(times, column, strict=True)
+            if c != UNREAD
         ]
         if not rows:
             continue
@@ -361,7 +365,7 @@ def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[Wake]:
     return [w for w in log.wakes if f"{calendar.local(w.time_s):%Y-%m-%d}" == asked]
 
 
-def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]:
+def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Read]:
     """The whole records of those wakes, read again from the files."""
     places: Collection[tuple[int, int]] = {w.place for w in wakes}
     if all(place in log.kept for place in places):
@@ -369,5 +373,5 @@ def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Record]
     found = {}
     for entry in FieldLog(log.files).entries():
         if entry.place in places:
-            found[entry.place] = entry.record
+            found[entry.place] = entry.read
     return found

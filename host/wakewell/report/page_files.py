@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import wakewell
 from wakewell.errors import BadInput
 from wakewell.log import logs
+from wakewell.log.record import Brief, Wake
 from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
@@ -83,9 +84,9 @@ def last_day(folder: Path) -> float | None:
 
     found: list[int] = []
     for _, files in logs.find_logs(folder):
-        for record, _, _ in logs.read_file(files[-1], logs.Skips()):
-            if record["kind"] == "wake" and not logs.why_bad(record):
-                time_s = clock_of(record["begin"]["utc"])
+        for read, _ in logs.read_file(files[-1], logs.Skips()):
+            if isinstance(read.found, Wake | Brief):
+                time_s = clock_of(read.found.begin.utc)
                 found += [time_s] if time_s is not None else []
     return max(found, default=None)
 

@@ -11,8 +11,8 @@ from typing import Any
 from wakecore import rules
 from wakecore.state import PHASES, from_bytes
 from wakewell.errors import BadInput
-from wakewell.log import logs
 from wakewell.log.logs import printable
+from wakewell.log.record import Brief, Wake
 from wakewell.pot import pot_folder
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
@@ -33,9 +33,9 @@ def newest_state(link: Link) -> Any:
     return found
 
 
-def last_wakes(link: Link) -> list[dict[str, Any]]:
+def last_wakes(link: Link) -> list[Wake | Brief]:
     """The last few records of the board's log."""
-    found: list[dict[str, Any]] = []
+    found: list[Wake | Brief] = []
     for name, _ in reversed(listed(link)[0][-2:]):
         found += islice(last_records(link.read(f"{POT}/log/{name}") or b""), LAST_WAKES)
     return found[:LAST_WAKES]
@@ -61,16 +61,15 @@ def screen(link: Link, folder: Path) -> list[str]:
         f"{identity.free_bytes // 1024} KiB free",
         f"  version      {version}; last good {good}; {boots} boots not finished",
     ]
-    told = [record for record in wakes if not logs.is_brief(record)]
+    told = [wake for wake in wakes if isinstance(wake, Wake)]
     if told:
-        values = told[0]["values"]
-        for name, key, unit in (
-            ("battery", "battery_mv", "mV"),
-            ("tank", "level_ml", "ml"),
-            ("soil", "soil_ppt", "parts per thousand"),
+        values, judged = told[0].values, told[0].judged
+        for name, probe, value, unit in (
+            ("battery", "battery", values.battery_mv, "mV"),
+            ("tank", "level", values.level_ml, "ml"),
+            ("soil", "soil", values.soil_ppt, "parts per thousand"),
         ):
-            value = values.get(key)
-            word = told[0]["judged"].get(key.split("_")[0], "")
+            word = judged[probe]
             lines.append(
                 f"  {name:<12} {'not believed: ' + word if value is None else value} "
                 f"{'' if value is None else unit}".rstrip()
@@ -87,16 +86,15 @@ def screen(link: Link, folder: Path) -> list[str]:
             )
         if state.open_ms:
             lines.append("  pulse        begun and not ended: the next wake counts it in full")
-    for record in wakes:
-        if logs.is_brief(record):
-            cause = record["begin"]["cause"]
-            lines.append(f"  wake {record['n']:<7} {cause}, its record shortened: memory was short")
+    for wake in wakes:
+        cause = wake.begin.cause
+        if isinstance(wake, Brief):
+            lines.append(f"  wake {wake.n:<7} {cause}, its record shortened: memory was short")
             continue
-        run = record.get("run")
-        what = f"pulse of {run['ran_ms']} ms" if run else "no pulse"
-        trips = ", trip " + ", ".join(record["trips"]) if record["trips"] else ""
-        needs = ", needs: " + ", ".join(record["needs"]) if record["needs"] else ""
-        lines.append(f"  wake {record['n']:<7} {record['begin']['cause']}, {what}{trips}{needs}")
+        what = f"pulse of {wake.ran_ms} ms" if wake.run else "no pulse"
+        trips = ", trip " + ", ".join(wake.trips) if wake.trips else ""
+        needs = ", needs: " + ", ".join(wake.needs) if wake.needs else ""
+        lines.append(f"  wake {wake.n:<7} {cause}, {what}{trips}{needs}")
     if error:
         lines.append(f"  last error   {printable(error.splitlines()[-1], MOST_SAID)}")
     return lines

@@ -21,8 +21,9 @@ from wakecore import line
 from wakecore.state import from_bytes
 from wakewell import kept
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import record
 from wakewell.log.logs import printable
+from wakewell.log.record import Brief, Wake
 from wakewell.usb.flash import check_belongs, check_board, keep_in_force, match_ports, progress
 from wakewell.usb.link import EPOCH, BoardLost, Link, connect
 
@@ -122,13 +123,13 @@ def listed(link: Link) -> tuple[list[tuple[str, int]], list[str]]:
     return sorted(dict(found).items()), others
 
 
-def pull_log(link: Link, target: Path, pulled: Pulled) -> dict[str, Any] | None:
+def pull_log(link: Link, target: Path, pulled: Pulled) -> Wake | Brief | None:
     """Bring the new part of every log file into that folder; the newest wake there is."""
     target.mkdir(exist_ok=True)
     files, others = listed(link)
     if others:
         pulled.notes.append(f"left on the board, no log files: {', '.join(others[:5])}")
-    last: dict[str, Any] | None = None
+    last: Wake | Brief | None = None
     for name, size in files:
         if size > MOST_BYTES:
             pulled.left.append(f"{name} has {size} bytes, allowed {MOST_BYTES}")
@@ -139,7 +140,7 @@ def pull_log(link: Link, target: Path, pulled: Pulled) -> dict[str, Any] | None:
 
 def pull_file(
     link: Link, name: str, size: int, target: Path, pulled: Pulled
-) -> dict[str, Any] | None:
+) -> Wake | Brief | None:
     """Bring the new part of one log file; the last record in it."""
     path, remote = target / name, f"{POT}/log/{name}"
     have = path.read_bytes() if path.exists() else b""
@@ -160,12 +161,11 @@ def pull_file(
     # A torn last line stays on the board until it is whole or closed.
     whole = tail[: tail.rfind(b"\n") + 1]
     for number, text in enumerate(whole.split(b"\n")[:-1], have.count(b"\n") + 1):
-        record, why = logs.decode(text.rstrip(b"\r"))
-        why = why or logs.why_bad(record or {})
-        if record is None or why:
-            pulled.bad.append(f"{name}:{number}: {why}")
+        found = record.read(text.rstrip(b"\r"))
+        if found.found is None:
+            pulled.bad.append(f"{name}:{number}: {found.why}")
         else:
-            pulled.wakes += record["kind"] == "wake"
+            pulled.wakes += isinstance(found.found, Wake | Brief)
     if whole:
         kept.store(path, have + whole, own=True)
         pulled.files += 1
@@ -173,17 +173,17 @@ def pull_file(
     return last_record(have + whole)
 
 
-def last_record(data: bytes) -> dict[str, Any] | None:
+def last_record(data: bytes) -> Wake | Brief | None:
     """The last wake in a log file's bytes."""
     return next(last_records(data), None)
 
 
-def last_records(data: bytes) -> Iterator[dict[str, Any]]:
+def last_records(data: bytes) -> Iterator[Wake | Brief]:
     """The wakes in a log file's bytes, the last one first."""
     for text in reversed(data.split(b"\n")):
-        record, _ = logs.decode(text.rstrip(b"\r"))
-        if record is not None and record["kind"] == "wake" and not logs.why_bad(record):
-            yield record
+        found = record.read(text.rstrip(b"\r")).found
+        if isinstance(found, Wake | Brief):
+            yield found
 
 
 def set_aside(path: Path) -> Path:
@@ -196,11 +196,11 @@ def set_aside(path: Path) -> Path:
     raise BadInput(f"{path}: a thousand older copies are here; tidy up, then pull again")
 
 
-def mark(link: Link, last: dict[str, Any] | None) -> None:
+def mark(link: Link, last: Wake | Brief | None) -> None:
     """Tell the board up to which wake its log is stored here."""
     if last is not None:
-        record = {"kind": "pulled", "n": last["n"]}
-        link.replace(f"{POT}/pulled.json", line.encode(("kind", "n"), record))
+        pulled = {"kind": "pulled", "n": last.n}
+        link.replace(f"{POT}/pulled.json", line.encode(("kind", "n"), pulled))
 
 
 def leave(link: Link, target: Path, pulled: Pulled) -> None:
@@ -232,7 +232,7 @@ def newest_moment(target: Path) -> datetime | None:
     last = last_record(files[-1].read_bytes()) if files else None
     if last is None:
         return None
-    day, second, trust = last["begin"]["utc"]
+    day, second, trust = last.begin.utc
     return EPOCH + timedelta(days=day, seconds=second) if trust else None
 
 
