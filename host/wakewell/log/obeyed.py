@@ -191,14 +191,9 @@ def _since(last: Wake, flashed: board_file.Flashed) -> bool:
 
 
 def moment(last: Wake, later_s: int = 0) -> datetime | None:
-    """When a wake began, or so much later, if its clock is trusted and a date."""
+    """When a wake began, or so much later, if its clock is trusted."""
     day, second, trusted = last.begin.utc
-    if not trusted:
-        return None
-    try:
-        return EPOCH + timedelta(days=day, seconds=second + later_s)
-    except OverflowError:
-        return None
+    return EPOCH + timedelta(days=day, seconds=second + later_s) if trusted else None
 
 
 def _asked_by(folder: Path, identity: str) -> int:
