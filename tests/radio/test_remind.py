@@ -24,7 +24,7 @@ from wakeboard import senml
 from wakecore import fields, line, rules
 from wakewell import cli, words
 from wakewell.log import logs
-from wakewell.log.record import Wake
+from wakewell.log.record import Wake, as_plain
 from wakewell.pot import private
 from wakewell.radio import causes, letters, remind
 from wakewell.radio.store import Store
@@ -255,13 +255,13 @@ def test_the_days_left_and_the_water_by_hand_are_of_the_pots_own_log(tmp_path: P
         Post(),
         pot(tmp_path, owner=person("UTC", "00:00", "00:00")),
     )
-    told = {name: newest[name] for name in ("needs", "lockouts", "values")}
-    tell(store, newest["n"], now, **told)
+    told = {name: as_plain(newest)[name] for name in ("needs", "lockouts", "values")}
+    tell(store, newest.n, now, **told)
     rounds(store, where, post, now, now + 1)
     text = post.sent[0][3]
     assert text.startswith("Water it by hand now, about ")
     assert re.search(r"battery \d\.\d\d V, enough for at least \d+ days\.", text)
-    tell(store, newest["n"] + 1, now + DAY_S, **told)  # the log is behind what was heard
+    tell(store, newest.n + 1, now + DAY_S, **told)  # the log is behind what was heard
     rounds(store, where, post, now + DAY_S, now + DAY_S + 1)
     assert not post.sent[1][3].startswith("Water it")
 
