@@ -252,8 +252,8 @@ class Verdicts:
         self.pulse_limit_ms = limits.pulse_ms
         if ran_ms > limits.pulse_ms + OVERRUN_MS:
             self._break("R2", record, f"ran {ran_ms} ms, allowed {limits.pulse_ms}")
-        ml = max(-(-ran_ms * limits.flow_max_ul_s // 1_000_000), water.get("fall_ml") or 0)
-        self._count(record, ml, limits.day_ml)
+        ml = -(-ran_ms * limits.flow_max_ul_s // 1_000_000)
+        self._count(record, ml, water.get("fall_ml") or 0, limits.day_ml)
         if self._slept_s > MOST_SOAK_S:
             self._break("R8", record, f"slept {self._slept_s} s after a pulse, without a look")
         for rule, why in start_faults(record, pot):
@@ -318,14 +318,20 @@ class Verdicts:
         self._unanswered_ul += record["water"].get("given_ul") or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
-    def _count(self, record: Record, ml: int, limit_ml: int) -> None:
+    def _count(self, record: Record, ml: int, fall_ml: int, limit_ml: int) -> None:
+        """R3: a pulse by its time, on top of what others gave by time or fall, if that is more.
+
+        Its own fall is one reading after it, which may be wrong, and nothing could stop it any
+        more: it counts against the next.
+        """
         while self.recent and self.clock_s - self.recent[0][0] >= 86400:
             self.recent_ml -= self.recent.popleft()[1]
-        self.recent.append((self.clock_s, ml))
-        self.recent_ml += ml
+        if self.recent_ml + ml > limit_ml:
+            text = f"{self.recent_ml + ml} ml in 24 hours, allowed {limit_ml}"
+            self._break("R3", record, text)
+        self.recent.append((self.clock_s, max(ml, fall_ml)))
+        self.recent_ml += max(ml, fall_ml)
         self.most_day_ml, self.day_limit_ml = max(self.most_day_ml, self.recent_ml), limit_ml
-        if self.recent_ml > limit_ml:
-            self._break("R3", record, f"{self.recent_ml} ml in 24 hours, allowed {limit_ml}")
 
     def verdicts(self) -> list[Verdict]:
         """One verdict for each requirement, in order."""
