@@ -16,13 +16,14 @@ from typing import Any
 
 import pytest
 
-from wakewell.bench import commission, wiring_drawing
+from wakewell.bench import circuit, commission, wiring_list
 from wakewell.bench.bench_board import Bench
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.deskboard.rig_world import RigWorld, spec_of
-from wakewell.pot import pot_folder
+from wakewell.pot import chips, pot_folder
 from wakewell.pot.bench_book import Book
+from wakewell.pot.headers import HEADERS
 from wakewell.rig.pot import RigPot
 from wakewell.simulate.trials import CAFE
 from wakewell.usb import flash
@@ -327,17 +328,57 @@ def test_an_empty_board_is_sent_to_flash_first(tmp_path: Path, capsys: Any) -> N
     assert "run wakewell flash" in capsys.readouterr().err
 
 
+def drawn_on(folder: Path) -> list[str]:
+    """The words of the circuit of that pot."""
+    drawing = ET.fromstring(circuit.svg(pot_folder.load(folder)))
+    return ["".join(text.itertext()) for text in drawing.iter("{http://www.w3.org/2000/svg}text")]
+
+
 @pytest.mark.parametrize("name", ["basil", "citrus", "fern", "mint", "strawberry", "tomato"])
 def test_the_drawing_and_the_list_name_every_pin(name: str) -> None:
     pot = pot_folder.load(CAFE / name)
-    drawing = ET.fromstring(wiring_drawing.svg(pot))
-    drawn = {text.text for text in drawing.iter("{http://www.w3.org/2000/svg}text")}
-    listed = "\n".join(wiring_drawing.text(pot))
+    assert pot.about is not None
+    drawn = drawn_on(CAFE / name)
+    listed = "\n".join(wiring_list.text(pot))
+    header = HEADERS[pot.about.chip]
     for part in pot.parts.values():
         for pin in part.pins.values():
-            assert str(pin) in drawn
+            assert f"GPIO {pin}" in drawn
+            assert header.places(pin)[0] in drawn
             assert f"pin {pin}" in listed
     assert "10 kilohm from pin to ground" in listed
+    for words in (f"{pot.about.name}: wiring", "ground", "3.3 V", "battery +", "fuse", "pump"):
+        assert words in drawn
+    assert header.places("3V3")[0] in drawn
+    assert header.places("G")[0] in drawn
+    assert drawn.count("10 kilohm") == len({"pump", "power"} & set(pot.parts))
+
+
+def test_a_circuit_shows_each_kind_of_part(tmp_path: Path) -> None:
+    """Of the parts that no planter of the café has; the resistors' sides as the pins are used."""
+    shutil.copytree(CAFE / "strawberry", tmp_path / "pot")
+    wiring = tmp_path / "pot" / "wiring.toml"
+    wiring.write_text(
+        'pump = { pin = 21, active = "high" }\n'
+        'level = { kind = "echo", trigger = 2, echo = 4 }\n'
+        "soil = { pin = 1 }\nsaucer = { pin = 5 }\nlight = { pin = 6 }\n"
+        "battery = { pin = 9, upper_ohm = 220000, lower_ohm = 1200000 }\n"
+        'button = { pin = 10, pull = "down" }\n'
+    )
+    drawn = drawn_on(tmp_path / "pot")
+    for words in ("saucer probe", "light", "button", "1.2 megohm", "100 kilohm", "trigger"):
+        assert words in drawn
+    assert "sensors' supply" not in drawn  # its probes are fed all the time
+
+
+@pytest.mark.parametrize("chip", sorted(HEADERS))
+def test_a_place_on_a_board_is_a_pin_of_its_chip(chip: str) -> None:
+    """And no pin is in two places; the rows are as long as one another."""
+    header = HEADERS[chip]
+    pins = [int(name) for _, row in header.rows for name in row.split() if name.isdigit()]
+    assert len(pins) == len(set(pins)) > 10
+    assert set(pins) <= set(chips.CHIPS[chip].pins)
+    assert len({len(row.split()) for _, row in header.rows}) == 1
 
 
 def test_runs_into_the_cup_that_the_book_has_are_not_asked_for_again(tmp_path: Path) -> None:

@@ -89,7 +89,7 @@ GROUPS = (
         ("bench/calibrate.py", "bench/fits.py", "pot/bench_book.py"), ("bench/test_calibrate.py",)
     ),
     Group(
-        ("bench/wiring_drawing.py", "bench/commission.py"),
+        ("bench/wiring_list.py", "bench/circuit.py", "bench/commission.py"),
         ("bench/test_commission.py", "pot/test_stage.py"),
     ),
     Group(

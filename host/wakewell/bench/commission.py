@@ -23,7 +23,7 @@ from typing import Any
 import tomlkit
 
 from wakecore.table import convert
-from wakewell.bench import calibrate, wiring_drawing
+from wakewell.bench import calibrate, circuit, wiring_list
 from wakewell.bench.bench_board import Bench
 from wakewell.errors import BadInput
 from wakewell.kept import replace
@@ -190,10 +190,10 @@ class Session:
 
 def wiring(s: Session) -> None:
     s.say("Unplug the charger and take the cell out while you wire. Never bridge a lithium cell.")
-    for text in wiring_drawing.text(s.pot):
+    for text in wiring_list.text(s.pot):
         s.say(text)
     path = s.folder / DRAWING
-    path.write_text(wiring_drawing.svg(s.pot), encoding="utf-8")
+    path.write_text(circuit.svg(s.pot), encoding="utf-8")
     s.say(f"  drawn in {path}")
     s.confirm("wiring.checked", "Is everything joined as listed?", "join it, then run this again")
 

@@ -1,11 +1,9 @@
-"""A pot's wiring as a list and as a drawing, made from its wiring.toml.
+"""A pot's wiring as a list, made from its wiring.toml.
 
 What belongs here: what is to be joined to what. What does not: which pins will do (agree.py).
 """
 
 from __future__ import annotations
-
-from html import escape
 
 from wakewell.pot import pot_folder
 
@@ -27,7 +25,6 @@ LEVEL = {
     ("echo", "trigger"): "ultrasonic gauge, trigger",
     ("echo", "echo"): "ultrasonic gauge, echo (its level must suit the pin)",
 }
-ROW_PX, WIDE_PX, CHIP_PX, PIN_PX = 34, 760, 150, 230
 
 
 def rows(pot: pot_folder.PotFolder) -> list[tuple[int, str, str]]:
@@ -83,37 +80,3 @@ def text(pot: pot_folder.PotFolder) -> list[str]:
     found = rows(pot)
     wide = max(len(what) for _, what, _ in found)
     return [f"  pin {pin:<3} {what:<{wide}}  {more}".rstrip() for pin, what, more in found]
-
-
-def svg(pot: pot_folder.PotFolder) -> str:
-    """The drawing: the chip at the left, a line from each pin to its part."""
-    found = rows(pot)
-    high = 70 + ROW_PX * len(found)
-    chip = pot.about.chip if pot.about else "chip"
-    out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE_PX} {high}" '
-        'font-family="sans-serif" font-size="13" role="img">',
-        f"<title>Wiring of {escape(pot.name)}</title>",
-        f'<rect width="{WIDE_PX}" height="{high}" fill="#fff"/>',
-        f'<text x="20" y="28" font-size="16">{escape(pot.name)}: wiring</text>',
-        f'<rect x="20" y="44" width="{CHIP_PX}" height="{high - 60}" rx="6" fill="#eef2f5" '
-        'stroke="#345"/>',
-        f'<text x="{20 + CHIP_PX / 2}" y="{(high + 30) / 2}" text-anchor="middle">'
-        f"{escape(chip)}</text>",
-    ]
-    for number, (pin, what, more) in enumerate(found):
-        y = 66 + ROW_PX * number
-        colour = "#b3261e" if what == WHAT["pump"] else "#345"
-        out += [
-            f'<line x1="{20 + CHIP_PX}" y1="{y}" x2="{PIN_PX + 24}" y2="{y}" stroke="{colour}" '
-            'stroke-width="2"/>',
-            f'<circle cx="{20 + CHIP_PX}" cy="{y}" r="3" fill="{colour}"/>',
-            f'<text x="{30 + CHIP_PX}" y="{y - 4}" font-size="12">{pin}</text>',
-            f'<text x="{PIN_PX + 32}" y="{y + 4}">{escape(what)}</text>',
-        ]
-        if more:
-            out.append(
-                f'<text x="{PIN_PX + 32}" y="{y + 18}" font-size="11" fill="#555">'
-                f"{escape(more)}</text>"
-            )
-    return "\n".join([*out, "</svg>", ""])

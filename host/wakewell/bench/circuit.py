@@ -1,0 +1,301 @@
+"""A pot's wiring as a circuit: every pin with its place on the board, and what hangs on it.
+
+What belongs here: the drawing. What does not: which pins will do (agree.py), the list for those who
+read rather than look (wiring_list.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from html import escape
+from itertools import pairwise
+
+import schemdraw
+from schemdraw import elements as elm
+
+from wakewell.bench.wiring_list import LEVEL, ohm
+from wakewell.drawing import PAPER
+from wakewell.pot import pot_folder
+from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
+
+CHIP_WIDE = 3.4
+WIDE = 10.2  # of the sheet, right of the chip
+OUT = 3.0  # from the chip to the first part
+SUPPLY, PLUS = "sensors' supply", "battery +"
+RAIL = "3.3 V"
+FONT = "Palatino Linotype, Palatino, Georgia, serif"
+Draw = Callable[["Sheet", "pot_folder.Part", float], None]
+
+
+@dataclass
+class Sheet:
+    """The drawing so far. switched: the sensors' supply has a switch."""
+
+    made: schemdraw.Drawing
+    chip: str
+    switched: bool
+    pins: list[tuple[float, str]] = field(default_factory=list)
+
+    def text(self, words: str, at: tuple[float, float], size: float = 11, **more: str) -> None:
+        """Words at a place."""
+        shown = {"halign": "left", "valign": "center", **more}
+        self.made.add(
+            elm.Label().theta(0).at(at).label(words, loc="center", fontsize=size, **shown)  # type: ignore[arg-type]
+        )
+
+    def wire(self, *places: tuple[float, float]) -> None:
+        """A wire from place to place."""
+        for begin, end in pairwise(places):
+            self.made.add(elm.Line().at(begin).to(end))
+
+    def ground(self, at: tuple[float, float]) -> None:
+        """Down to ground."""
+        self.made.add(elm.Ground().at(at))
+
+    def rail(self, at: tuple[float, float], name: str) -> None:
+        """Up to a supply, by its name."""
+        self.made.add(elm.Vdd().at(at).label(name, fontsize=10))
+
+    def resistor(
+        self, begin: tuple[float, float], end: tuple[float, float], value: int, left: bool = False
+    ) -> None:
+        """A resistor between two places, upper one first, with its value at its right or left."""
+        made = elm.ResistorIEC().at(begin).to(end)
+        self.made.add(made.label(ohm(value), fontsize=10, loc="top" if left else "bottom"))
+
+    def outline(self, corner: tuple[float, float], other: tuple[float, float]) -> None:
+        """A rectangle between two corners."""
+        size = (other[0] - corner[0], other[1] - corner[1])
+        self.made.add(elm.Rect(corner1=(0, 0), corner2=size).theta(0).at(corner))
+
+    def dot(self, at: tuple[float, float]) -> None:
+        """Where wires are joined."""
+        self.made.add(elm.Dot().at(at))
+
+
+def svg(pot: pot_folder.PotFolder) -> str:
+    """The drawing as SVG: the board at the left, what hangs on each pin at its right."""
+    chip = pot.about.chip if pot.about else ""
+    made = schemdraw.Drawing(canvas="svg", show=False)
+    made.config(
+        unit=2,
+        fontsize=12,
+        font=FONT,
+        color=PAPER["ink"],
+        bgcolor=PAPER["paper"],
+        lw=1.4,
+        margin=0.3,
+    )
+    sheet = Sheet(made, chip, "power" in pot.parts)
+    y = -1.6
+    rows = sorted((pin, part, use) for part in pot.parts.values() for use, pin in part.pins.items())
+    for pin, part, use in rows:
+        above, below = ROOM.get(part.name, ROOM["box"])
+        y -= above
+        sheet.pins.append((y, f"GPIO {pin}"))
+        place(sheet, pin, y)
+        draw_part(sheet, part, use, y)
+        y -= below
+    board(sheet, pot, y - 0.6)
+    drawn = made.get_imagedata("svg").decode()
+    begin, end = drawn.split(">", 1)
+    title = f"<title>Wiring of {escape(pot.name)}</title>"
+    return f'{begin} role="img">{title}{end}\n'
+
+
+def board(sheet: Sheet, pot: pot_folder.PotFolder, foot: float) -> None:
+    """The board's outline, its name, its pins, and its own supply."""
+    sheet.outline((-CHIP_WIDE, 0), (0, foot - 1.1))
+    sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
+    header = HEADERS.get(sheet.chip)
+    name = pot.about.name if pot.about else pot.name
+    sheet.text(f"{name}: wiring", (-CHIP_WIDE, 1.9), 16)
+    if header:
+        said = f"{header.rows[0][0]}-4 and the like: places on an {header.board};"
+        sheet.text(said, (-CHIP_WIDE, 1.3), 10.5)
+        sheet.text("on another board go by what is printed there.", (-CHIP_WIDE, 0.8), 10.5)
+    sheet.text(sheet.chip, (-CHIP_WIDE + 0.3, foot / 2), 13)
+    for y, name in sheet.pins:
+        sheet.text(name, (-0.2, y), 11, halign="right")
+    for name, what, y in ((RAIL, THREE_VOLTS, -0.5), ("ground", GROUND, foot - 0.5)):
+        sheet.text(name, (-0.2, y), 11, halign="right")
+        sheet.wire((0, y), (OUT / 2, y))
+        if header and (places := header.places(what)):
+            sheet.text(places[0], (0.15, y + 0.24), 9)
+        if name == RAIL:
+            sheet.rail((OUT / 2, y), RAIL)
+        else:
+            sheet.ground((OUT / 2, y))
+
+
+def place(sheet: Sheet, pin: int, y: float) -> None:
+    """The wire out of a pin, with its place on the board."""
+    sheet.wire((0, y), (OUT, y))
+    header = HEADERS.get(sheet.chip)
+    if header and (places := header.places(pin)):
+        sheet.text(places[0], (0.15, y + 0.24), 9)
+
+
+# Room above and below its pin
+ROOM = {
+    "box": (1.7, 1.3),
+    "pump": (4.9, 2.0),
+    "power": (1.7, 2.2),
+    "battery": (2.2, 2.1),
+    "temperature": (2.4, 1.3),
+    "button": (2.1, 0.9),
+    "charger": (0.8, 1.3),
+    "light": (0.8, 1.1),
+}
+NAMES = {
+    "soil": "soil probe\nanalogue out",
+    "saucer": "saucer probe\nanalogue out",
+    "current": "pump-current\nsense, out",
+    "temperature": "DS18B20\ndata",
+    "charger": "charger's\nstatus",
+}
+
+
+def draw_part(sheet: Sheet, part: pot_folder.Part, use: str, y: float) -> None:
+    """What hangs on a pin."""
+    if part.name == "level" and part.kind == "float":
+        switch(sheet, part, y, "float switch")
+    elif part.name == "level":
+        first, _, rest = LEVEL[part.kind, use].partition(", ")
+        box(sheet, y, f"{first}\n{rest.partition(' (')[0]}", supply_of(sheet))
+    elif part.name in ("soil", "saucer"):
+        box(sheet, y, NAMES[part.name], supply_of(sheet))
+    elif part.name in OWN:
+        OWN[part.name](sheet, part, y)
+    else:
+        box(sheet, y, NAMES.get(part.name, part.name), RAIL)
+
+
+def supply_of(sheet: Sheet) -> str:
+    """What feeds the probes."""
+    return SUPPLY if sheet.switched else RAIL
+
+
+def box(sheet: Sheet, y: float, words: str, supply: str | None, wide: float = 3.4) -> None:
+    """A part with a supply (None: without) and a ground of its own."""
+    sheet.outline((OUT, y - 0.65), (OUT + wide, y + 0.65))
+    for number, line in enumerate(words.split("\n")):
+        sheet.text(line, (OUT + 0.2, y + 0.26 - 0.5 * number), 11)
+    if supply is not None:
+        sheet.rail((OUT + wide - 0.5, y + 0.65), supply)
+    sheet.ground((OUT + wide - 0.5, y - 0.65))
+
+
+def pump(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """The switch with the resistor that holds it off, the motor with its diode, the fuse."""
+    resist_off(sheet, y, high=part.words.get("active") != "low")
+    switch_ = sheet.made.add(elm.NFet().theta(0).reverse().anchor("gate").at((OUT + 0.4, y)))
+    sheet.wire((OUT, y), (OUT + 0.4, y))
+    drain, source = switch_.absanchors["drain"], switch_.absanchors["source"]
+    sheet.ground((source.x, source.y))
+    low, high, top = drain.y + 0.2, drain.y + 1.9, drain.y + 3.0
+    sheet.wire((drain.x, drain.y), (drain.x, low))
+    sheet.made.add(elm.Motor().at((drain.x, low)).to((drain.x, high)).label("pump", loc="bottom"))
+    side = drain.x - 1.5
+    sheet.wire((drain.x, low), (side, low))
+    sheet.made.add(elm.Diode().at((side, low)).to((side, high)))
+    sheet.wire((side, high), (drain.x, high))
+    sheet.made.add(
+        elm.FuseIEC().at((drain.x, high)).to((drain.x, high + 1.2)).label("fuse", loc="bottom")
+    )
+    sheet.rail((drain.x, top), PLUS)
+    sheet.text("or a driver's input", (drain.x + 0.4, y), 10)
+
+
+def resist_off(sheet: Sheet, y: float, high: bool) -> None:
+    """10 kilohm from a pin to where its part is off. high: it is on while the pin is high."""
+    at = (OUT - 1.0, y)
+    sheet.dot(at)
+    if high:
+        sheet.resistor(at, (at[0], y - 1.4), 10_000, True)
+        sheet.ground((at[0], y - 1.4))
+    else:
+        sheet.resistor((at[0], y + 1.4), at, 10_000, True)
+        sheet.rail((at[0], y + 1.4), RAIL)
+
+
+def power(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """The switch of the sensors' supply."""
+    resist_off(sheet, y, high=part.words.get("active") != "low")
+    box(sheet, y, "switch of the\nsensors' supply", RAIL, 4.4)
+    sheet.wire((OUT + 4.4, y), (OUT + 5.8, y))
+    sheet.rail((OUT + 5.8, y), SUPPLY)
+
+
+def battery(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """The divider of the battery's voltage."""
+    at = (OUT + 0.6, y)
+    sheet.wire((OUT, y), at)
+    sheet.dot(at)
+    sheet.resistor((at[0], y + 1.5), at, part.numbers["upper_ohm"])
+    sheet.resistor(at, (at[0], y - 1.5), part.numbers["lower_ohm"])
+    sheet.rail((at[0], y + 1.5), PLUS)
+    sheet.ground((at[0], y - 1.5))
+
+
+def temperature(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """One wire, pulled up."""
+    pull_up(sheet, y, 4700)
+    box(sheet, y, NAMES[part.name], RAIL)
+
+
+def pull_up(sheet: Sheet, y: float, value: int, up: bool = True) -> None:
+    """A resistor from a pin to 3.3 V, or to ground."""
+    at = (OUT - 1.0, y)
+    sheet.dot(at)
+    end = (at[0], y + (1.4 if up else -1.4))
+    sheet.resistor(*((end, at) if up else (at, end)), value, True)
+    if up:
+        sheet.rail(end, RAIL)
+    else:
+        sheet.ground(end)
+
+
+def switch(sheet: Sheet, part: pot_folder.Part, y: float, name: str) -> None:
+    """A contact from the pin to the other side of its pull."""
+    sheet.made.add(elm.Switch().at((OUT, y)).to((OUT + 2, y)).label(name, fontsize=11))
+    sheet.wire((OUT + 2, y), (OUT + 2.4, y))
+    pull = part.words.get("pull")
+    if pull == "down":
+        sheet.rail((OUT + 2.4, y), RAIL)
+    else:
+        sheet.ground((OUT + 2.4, y))
+    if pull == "none":
+        sheet.text("a pull resistor of its own", (OUT + 3.2, y), 10)
+
+
+def button(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """The button; only the ESP32 surely keeps its own pull asleep (see wiring_list.py)."""
+    pull = part.words.get("pull")
+    if pull in ("up", "down") and sheet.chip != "esp32":
+        pull_up(sheet, y, 100_000, pull == "up")
+    switch(sheet, part, y, "button")
+
+
+def charger(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """The charger's status line; ground in common."""
+    box(sheet, y, NAMES[part.name], None)
+
+
+def light(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+    """A light that the pin feeds."""
+    sheet.made.add(elm.ResistorIEC().at((OUT, y)).to((OUT + 1.6, y)))
+    sheet.made.add(elm.LED().at((OUT + 1.6, y)).to((OUT + 3.2, y)).label("light", fontsize=11))
+    sheet.ground((OUT + 3.2, y))
+
+
+OWN: dict[str, Draw] = {
+    "pump": pump,
+    "power": power,
+    "battery": battery,
+    "temperature": temperature,
+    "button": button,
+    "charger": charger,
+    "light": light,
+}
