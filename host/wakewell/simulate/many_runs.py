@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from wakewell.simulate.one_run import TrialResult
 
 Row = dict[str, float | str | None]
-BATCH = 10  # seeds handed out at a time
+BATCH = 10  # seeds handed to a cluster at a time
 # What the summary shows: (number, what it is, unit)
 SHOWN = (
     ("wilting_days", "below wilting", "days"),
@@ -75,14 +75,16 @@ def many(
 
     Raises BadInput where the scheduler cannot be reached.
     """
-    work = [(trial, seeds[at : at + BATCH]) for at in range(0, len(seeds), BATCH)]
     if dask:
+        work = [(trial, seeds[at : at + BATCH]) for at in range(0, len(seeds), BATCH)]
         return _gather(_on_dask(dask, work), len(seeds), progress)
+    # One at a time, so that at the end no worker waits long for another that has several left.
+    single = [(trial, [seed]) for seed in seeds]
     if workers == 1:
-        return _gather(map(batch, work), len(seeds), progress)
+        return _gather(map(batch, single), len(seeds), progress)
     # A fresh start of each worker, the same on every system, threads or not in this process.
-    with multiprocessing.get_context("spawn").Pool(min(workers, len(work))) as pool:
-        return _gather(pool.imap(batch, work), len(seeds), progress)
+    with multiprocessing.get_context("spawn").Pool(min(workers, len(seeds))) as pool:
+        return _gather(pool.imap(batch, single), len(seeds), progress)
 
 
 def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Row]:
