@@ -413,6 +413,27 @@ def test_the_cafes_pots_and_trials_belong_together() -> None:
 # --- the command ---------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("hose off", "1 simulated, every requirement held, but: drowned "),
+        (None, "1 simulated, all good"),
+    ],
+)
+def test_a_plant_that_dies_by_the_rules_is_not_all_good(
+    fault: str | None, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = 'pot = "basil"\nbegins = 2025-05-01\ndays = 60\nseed = 3\n[owner]\n'
+    text += "holds_after_days = false\n"
+    if fault:
+        text += f'[[fault]]\nkind = "{fault}"\nfrom_day = 5\nto_day = 60\n'
+    (tmp_path / "drowned.toml").write_text(text)
+    assert cli.main(["simulate", str(tmp_path / "drowned.toml")]) == 0
+    last = capsys.readouterr().out.rstrip().splitlines()[-1]
+    assert last.startswith(says)
+    assert ("days below wilting and" in last and last.endswith(" ml on the floor")) == bool(fault)
+
+
 def test_the_command_says_writes_and_draws(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -36,6 +36,8 @@ from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
 
 MOST_SHOWN = 10
+WILTED_DAYS = 0.5  # below wilting for longer, or more on the floor, is told in the last line
+FLOOR_ML = 50.0
 LOG_NAME = "00000001.jsonl"
 NEVER_DAYS = 9999.0  # an autonomy longer than this is not told apart from it
 
@@ -281,6 +283,25 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         yield f"  {verdict.rule:<4} {word}  {verdict.title}: {verdict.evidence}{where}"
 
 
+def last_line(results: list[TrialResult]) -> str:
+    """What came of them all: requirements that hold are not enough, the plant has to live."""
+    suffered = []
+    for result in results:
+        now, came = result.numbers(), []
+        if now["wilting_days"] >= WILTED_DAYS:
+            came.append(f"{now['wilting_days']:.1f} days below wilting")
+        if now["floor_ml"] >= FLOOR_ML:
+            came.append(f"{now['floor_ml']:.0f} ml on the floor")
+        if came:
+            suffered.append(f"{result.trial.name} {' and '.join(came)}")
+    count = f"{len(results)} simulated"
+    if not all(result.good for result in results):
+        return ", ".join([f"{count}, NOT all good", *suffered])
+    if suffered:
+        return f"{count}, every requirement held, but: {', '.join(suffered)}"
+    return f"{count}, all good"
+
+
 def _days(what: str, days: float | None) -> str:
     if days is None:
         return f"the {what} was never used"
@@ -391,7 +412,7 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
         answer = {"good": good, "core": core_id(), "simulated": [as_json(r) for r in results]}
         print(json.dumps(answer))
     else:
-        print(f"{len(results)} simulated, {'all good' if good else 'NOT all good'}")
+        print(last_line(results))
     return 0 if good else 1
 
 
