@@ -292,7 +292,10 @@ def test_pot_toml_alone_is_enough_before_one_buys(tmp_path: Path) -> None:
     assert found["title"] == "Basil at the counter"
     assert "assumed: no wiring yet" in found["notes"][0]
     assert "by [pump] through the hose" in " ".join(found["notes"])
-    assert found["numbers"]["doses"] > 3
+    # Limits that nobody set yet allow 80 ml a day, which this probe does not see: presses bring two
+    # more such doses, and then somebody must water by hand (R18)
+    assert found["numbers"]["pulses"] > 3
+    assert found["numbers"]["doses"] >= 3
 
 
 def test_what_is_calibrated_already_is_kept(tmp_path: Path) -> None:
