@@ -16,7 +16,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from wakewell import terminal
 
@@ -24,6 +24,7 @@ MOST_BYTES = 32768  # a pot's files hold one to three thousand
 MOST_STATEMENT = 40  # lines of one key's value; a probe's table has sixteen points
 FILES = "pot, wiring, settings, limits and calibration.toml"
 MOST_SHOWN = 40  # characters of a value in an error
+AT = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
 @dataclass(frozen=True, order=True)
@@ -74,7 +75,7 @@ def read_toml(path: Path, name: str) -> TomlFile | Problem:
     except RecursionError:
         return Problem(name, 1, "nested too deeply; a pot's file has two levels at most")
     except ValueError as error:
-        return _syntax(name, str(error))
+        return _syntax(name, error)
     if not content:
         return Problem(name, 1, "no value in it; write at least one, as the demo set's files do")
     return TomlFile(name, content, _locate(text))
@@ -98,16 +99,30 @@ def read_bytes(path: Path, name: str) -> bytes | Problem:
     return data
 
 
-def _syntax(name: str, why: str) -> Problem:
-    """tomllib's complaint with its place in front. The text may hold anything: kept short."""
-    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)", why)
-    line = int(place[1]) if place and place[1] else 1
-    what = why[: place.start()] if place else why.split(";")[0]
-    if what.startswith("Exceeds"):  # Python's own words for a number of thousands of digits
-        what = "a number with too many digits"
-    what = shorten(what.encode("unicode_escape").decode(), 80)
-    where = ", at the end of the file" if place and not place[1] else ""
-    return Problem(name, line, f"not TOML: {what}{where}; correct the line and check again")
+class Complaint(NamedTuple):
+    """What tomllib finds wrong with a text. line: 0 for its end."""
+
+    what: str
+    line: int
+
+
+def complaint(error: ValueError) -> Complaint:
+    """The same of what it raised. The standard library tells the place only in its message, up to
+    Python 3.13; nothing here reads a message of our own. The text may hold anything."""
+    if not isinstance(error, tomllib.TOMLDecodeError):  # Python's int() refuses the number
+        return Complaint("a number with too many digits", 1)
+    why = str(error).encode("unicode_escape").decode()
+    place = AT.search(why)
+    if place is None:
+        return Complaint(why, 1)
+    return Complaint(why[: place.start()], int(place[1] or 0))
+
+
+def _syntax(name: str, error: ValueError) -> Problem:
+    what, line = complaint(error)
+    where = "" if line else ", at the end of the file"
+    text = f"not TOML: {shorten(what, 80)}{where}; correct the line and check again"
+    return Problem(name, line or 1, text)
 
 
 def _locate(text: str) -> dict[tuple[str, ...], int]:

@@ -31,7 +31,6 @@ from wakewell.report import condition, findings, magnifier, pictures, plots, rec
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?|–|none seen")
 OPENS_DAYS = 90  # what the pictures of a long record show first
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
@@ -45,17 +44,18 @@ STAMPS = {
 
 @dataclass
 class Table:
-    """The figures behind a picture."""
+    """The figures behind a picture. numbers: the columns of numbers, which stand below one
+    another."""
 
     heads: Sequence[str]
     rows: list[Sequence[str]]
+    numbers: Sequence[int] = ()
     note: str = ""
 
     @property
     def numeric(self) -> list[bool]:
-        """Of each column, whether it holds numbers, which stand below one another."""
-        columns = zip(*self.rows, strict=True) if self.rows else ((),) * len(self.heads)
-        return [bool(column) and all(map(NUMBER.fullmatch, column)) for column in columns]
+        """Of each column, whether it holds numbers."""
+        return [column in self.numbers for column in range(len(self.heads))]
 
 
 @dataclass
@@ -205,14 +205,17 @@ def tables(view: PotView) -> dict[str, Table]:
         "soil": Table(
             ("week", "driest, %", "wettest, %", "last, %", "wakes", "not believed"),
             [_extremes(key, wakes, "soil_ppt", 10, 1) for key, wakes in by_week],
+            range(1, 6),
         ),
         "battery": Table(
             ("week", "lowest, V", "highest, V", "last, V", "wakes", "not believed"),
             [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_week],
+            range(1, 6),
         ),
         "tank": Table(
             ("week", *litre_heads(log), "wakes", "not believed"),
             [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_week],
+            range(1, 6),
         ),
     }
     rows: list[Sequence[str]] = [
@@ -227,7 +230,7 @@ def tables(view: PotView) -> dict[str, Table]:
         for d in reversed(log.doses)
     ]
     heads = ("when", "why", "planned, ml", "delivered, ml", "pulses", "cut short because")
-    found["doses"] = clipped(heads, rows)
+    found["doses"] = clipped(heads, rows, (2, 3, 4))
     rows = []
     spans = [(span, words.LOCKOUTS, "") for span in spans_of(log, "lockouts")]
     spans += [(span, words.NEEDS, pictures.ASKED) for span in spans_of(log, "needs")]
@@ -255,10 +258,10 @@ def litre_heads(log: PotLog) -> tuple[str, ...]:
     return tuple(f"{which}, {said}" for which in ("lowest", "highest", "last"))
 
 
-def clipped(heads: Sequence[str], rows: list[Sequence[str]]) -> Table:
+def clipped(heads: Sequence[str], rows: list[Sequence[str]], numbers: Sequence[int] = ()) -> Table:
     """A table of at most MOST_ROWS, which says so."""
     note = f"The last {MOST_ROWS}; every one is in the file that --csv writes."
-    return Table(heads, rows[:MOST_ROWS], note if len(rows) > MOST_ROWS else "")
+    return Table(heads, rows[:MOST_ROWS], numbers, note if len(rows) > MOST_ROWS else "")
 
 
 def _extremes(

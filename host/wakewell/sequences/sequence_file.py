@@ -50,7 +50,7 @@ from wakewell.boards import mock
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.sequences import bench_pot
-from wakewell.tomlfile import nearest, shorten, show, show_key
+from wakewell.tomlfile import complaint, nearest, shorten, show, show_key
 
 MOST_BYTES = 1 << 20
 MOST_WAKES = 100000
@@ -351,13 +351,9 @@ def parse(path: Path, content: str) -> dict[str, Any]:
     except RecursionError:
         raise SequenceError(f"{path}: nested too deeply; a sequence has four levels") from None
     except ValueError as error:
-        why = str(error).encode("ascii", "backslashreplace").decode().split("\n")[0]
-        found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", why)
-        at = found[1] if found and found[1] else content.count("\n") + 1 if found else 1
-        what = shorten(why[: found.start()] if found else why, 100)
-        if what.startswith("Exceeds"):  # Python's own words for a number of thousands of digits
-            what = "a number with too many digits"
-        raise SequenceError(f"{path}:{at}: not TOML: {what}") from None
+        what, at = complaint(error)
+        at = at or content.count("\n") + 1
+        raise SequenceError(f"{path}:{at}: not TOML: {shorten(what, 100)}") from None
 
 
 HEADER = re.compile(r"\s*(\[\[?)\s*([\w. \t-]+?)\s*\]")
@@ -423,9 +419,8 @@ class Reader:
         sequence = Sequence(self.path, title, cited, script)
         try:
             pot = mock.load_pot(script["pot"])
-        except ValueError as error:
-            kind = str(error).partition(":")[0]
-            raise self.error((kind,), f"the board refuses these {error}") from None
+        except mock.Refused as error:
+            raise self.error((error.kind,), f"the board refuses these {error}") from None
         self.probes = {name: getattr(pot.calibration, name) for name in UNIT_KEYS}
         self.now = {key: value for key, value in bench_pot.READINGS.items() if self.fits(key)}
         ordinary = self.table((), "run", RUN_KEYS)

@@ -131,11 +131,12 @@ def lines_of(trial: Trial, rows: Sequence[Row]) -> Iterator[str]:
     yield f"  {'':<18} {'5 %':>9} {'half':>9} {'95 %':>9}"
     for name, text, unit in SHOWN:
         values = sorted(float(n) for n in (found[name] for found in rows) if n is not None)
-        if len(values) < len(rows):
-            unit += f"; never used in {len(rows) - len(values)} of {len(rows)} runs"
+        unused = len(rows) - len(values)
+        never = f"never used in {unused} of {len(rows)} runs"
         if not values:
-            yield f"  {text:<18} {unit.rpartition('; ')[2]}"
+            yield f"  {text:<18} {never}"
             continue
+        unit += f"; {never}" if unused else ""
         low, middle, high = (_share(values, share) for share in (0.05, 0.5, 0.95))
         yield f"  {text:<18} {low:>9.1f} {middle:>9.1f} {high:>9.1f}  {unit}".rstrip()
     for name in (*(f"trip {n[0]}" for n in TRIPS), *(f"lockout {n[0]}" for n in rules.LOCKOUTS)):
