@@ -264,3 +264,8 @@ def test_a_pot_without_a_file_has_the_safe_defaults_in_force() -> None:
     assert found is not None
     assert found.day_ml == fields.Values("limits").day_ml
     assert series.load(lambda _: None, "limits", "x") is None
+
+
+def test_what_a_row_takes_as_it_is_comes_first() -> None:
+    """They are given by position, all others by name."""
+    assert list(series.PLACES) == list(series.Wake.__struct_fields__[: len(series.PLACES)])

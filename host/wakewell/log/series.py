@@ -11,14 +11,15 @@ import gc
 import os
 from bisect import bisect_left
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from operator import attrgetter
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, get_type_hints
 
 import msgspec
-from msgspec import UNSET
+from msgspec import UNSET, Meta
 
 from wakecore import fields
 from wakecore.fields import refill_ppt, target_ppt
@@ -42,44 +43,50 @@ Ids = tuple[str, str, str]
 Row = tuple["Wake", bool, int | None]  # and is its sleep vouched for, and its clock, if trusted
 
 
-class Wake(msgspec.Struct, gc=False):
-    """One wake. Units as in the field log; None: not believed, or not there."""
+def at(path: str) -> Meta:
+    """Where a member of a row stands in the record of a wake."""
+    return Meta(extra={"at": path})
 
-    n: int
+
+class Wake(msgspec.Struct, gc=False):
+    """One wake as pages and budget need it. Units as in the field log; None: not believed, or not
+    there. First come the members that are as in the record, each with its place there."""
+
+    n: Annotated[int, at("n")]
+    cause: Annotated[str, at("begin.cause")]
+    core: Annotated[str, at("core")]
+    slept_s: Annotated[int, at("begin.slept_s")]
+    soil_ppt: Annotated[int | None, at("values.soil_ppt")]
+    level_ml: Annotated[int | None, at("values.level_ml")]
+    battery_mv: Annotated[int | None, at("values.battery_mv")]
+    temperature_mc: Annotated[int | None, at("values.temperature_mc")]
+    phase: Annotated[str, at("plan.phase")]
+    kind: Annotated[str, at("plan.kind")]
+    dose_ul: Annotated[int, at("plan.dose_ul")]
+    pulse_ms: Annotated[int, at("plan.pulse_ms")]
+    ran_ms: Annotated[int, at("ran_ms")]
+    day_ml: Annotated[int, at("water.day_ml")]
+    awake_ms: Annotated[int, at("awake_ms")]
+    charge_uah: Annotated[int, at("charge_uah")]
+    boots: Annotated[int, at("begin.boots")]
+    button_ms: Annotated[int, at("begin.button_ms")]
     place: Place
-    cause: str
-    core: str
     ids: Ids  # settings, limits, calibration
-    slept_s: int
     sleep_s: int  # commanded at its end
     rest: int | None  # counts
     soil_counts: int | None
-    soil_ppt: int | None
-    level_ml: int | None
-    battery_mv: int | None
-    temperature_mc: int | None
     soil_word: str
     level_word: str
     battery_word: str
-    phase: str
-    kind: str
-    dose_ul: int
-    pulse_ms: int
-    ran_ms: int
     given_ul: int
     fall_ml: int | None
     after_counts: int | None  # level after a pulse
-    day_ml: int
     trips: tuple[str, ...]
     lockouts: tuple[str, ...]
     needs: tuple[str, ...]
     failing: tuple[str, ...]  # permissives that did not hold
-    awake_ms: int
-    charge_uah: int
     stores_failed: int
-    boots: int
-    button_ms: int
-    files: tuple[str, ...]  # begin: state, settings, limits, calibration that were not good
+    files: tuple[str, ...]  # begin: which of state, settings, limits, calibration were not good
     host: tuple[str, ...]
     radio_ms: int  # the radio was on, since the wake before
     left_out: tuple[str, ...] = NONE  # of its record, for want of memory
@@ -186,67 +193,51 @@ def names_in(value: Sequence[str]) -> tuple[str, ...]:
     return tuple([text[:MOST_WORD] for text in value]) if value else NONE
 
 
+PLACES = {
+    name: meta.extra["at"]
+    for name, hint in get_type_hints(Wake, include_extras=True).items()
+    for meta in getattr(hint, "__metadata__", ())
+}
+_as_they_are = attrgetter(*PLACES.values())
+_row: Callable[..., Wake] = Wake  # mypy cannot count what attrgetter gives
+
+
 def row_of(found: record.Wake, place: Place, shared: dict[Any, Any]) -> Row:
     """A wake as a row. shared: equal tuples are kept once."""
-    begin, values, judged, plan, read, water = (
-        found.begin,
-        found.values,
-        found.judged,
-        found.plan,
-        found.read,
-        found.water,
-    )
+    begin, water, judged = found.begin, found.water, found.judged
+    soil = found.read.get("soil")
+    level = found.after.get("level") if found.after else None
     ids = (found.settings, found.limits, found.calibration)
+    lockouts, needs = names_in(found.lockouts), names_in(found.needs)
     failing = NONE
     if 0 in found.permissives.values():
         failing = names_in([k for k, held in found.permissives.items() if not held])
-        failing = shared.setdefault(failing, failing)
     files = (begin.state, begin.settings, begin.limits, begin.calibration)
     not_good = NONE
     if files != GOOD_FILES:
-        not_good = tuple([f"{k} {v}" for k, v in zip(FILES, files, strict=True) if v != "good"])
-    rest, soil = found.rest, read.get("soil")
-    level = found.after.get("level") if found.after else None
-    lockouts, needs = names_in(found.lockouts), names_in(found.needs)
-    wake = Wake(
-        found.n,
-        place,
-        begin.cause,
-        found.core,
-        shared.setdefault(ids, ids),
-        begin.slept_s,
-        _sleep_s(found),
-        None if rest is None else rest[0],
-        None if soil is None else soil[0],
-        values.soil_ppt,
-        values.level_ml,
-        values.battery_mv,
-        values.temperature_mc,
-        judged["soil"],
-        judged["level"],
-        judged["battery"],
-        plan.phase,
-        plan.kind,
-        plan.dose_ul,
-        plan.pulse_ms,
-        found.ran_ms,
-        water.given_ul or 0,
-        None if water.fall_ml is UNSET else water.fall_ml,
-        None if level is None else level[0],
-        water.day_ml,
-        names_in(found.trips),
-        shared.setdefault(lockouts, lockouts),
-        shared.setdefault(needs, needs),
-        failing,
-        found.awake_ms,
-        found.charge_uah,
-        found.stores.count(0),
-        begin.boots,
-        begin.button_ms,
-        not_good,
-        names_in(begin.host),
-        0 if begin.radio_ms is UNSET else begin.radio_ms,
-        names_in(found.left_out) if found.left_out else NONE,
+        not_good = tuple([name for name, how in zip(FILES, files, strict=True) if how != "good"])
+    wake = _row(
+        *_as_they_are(found),
+        place=place,
+        ids=shared.setdefault(ids, ids),
+        sleep_s=_sleep_s(found),
+        rest=None if found.rest is None else found.rest[0],
+        soil_counts=None if soil is None else soil[0],
+        soil_word=judged["soil"],
+        level_word=judged["level"],
+        battery_word=judged["battery"],
+        given_ul=water.given_ul or 0,
+        fall_ml=None if water.fall_ml is UNSET else water.fall_ml,
+        after_counts=None if level is None else level[0],
+        trips=names_in(found.trips),
+        lockouts=shared.setdefault(lockouts, lockouts),
+        needs=shared.setdefault(needs, needs),
+        failing=shared.setdefault(failing, failing),
+        stores_failed=found.stores.count(0),
+        files=not_good,
+        host=names_in(begin.host),
+        radio_ms=begin.radio_ms or 0,
+        left_out=names_in(found.left_out) if found.left_out else NONE,
     )
     return wake, bool(begin.vouched), clock_of(begin.utc)
 
