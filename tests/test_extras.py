@@ -12,7 +12,7 @@ from importlib.metadata import packages_distributions
 from pathlib import Path
 
 from wakewell import cli, extras
-from wakewell.replay.replaying import DEMO
+from wakewell.shipped import CAFE
 
 ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -56,7 +56,7 @@ def in_a_plain_install(code: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_a_plain_install_replays() -> None:
-    words = ["replay", str(DEMO / "basil"), "--json"]
+    words = ["replay", str(CAFE / "basil"), "--json"]
     done = in_a_plain_install(f"from wakewell.cli import main; sys.exit(main({words!r}))")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)

@@ -45,7 +45,7 @@ def test_every_command_writes_through_the_same_gate(
         print("err\x1b]0;mine\x07", file=sys.stderr)
         raise BadInput("bad\x1b[8m name")
 
-    monkeypatch.setattr("wakewell.bench.check.run", run)
+    monkeypatch.setattr("wakewell.commands.check.run", run)
     assert cli.main(["check", "x"]) == 2
     out, err = capsys.readouterr()
     assert out == "sol\\x1b[2J\\x9b2J\\u202egnp.exe\\r\n\tdone\n"
@@ -130,7 +130,7 @@ def test_what_ends_a_command_is_one_line(
         *(
             (cli.importlib, "import_module", end)
             if when == "importing"
-            else ("wakewell.bench.check.run", end)
+            else ("wakewell.commands.check.run", end)
         )
     )  # type: ignore[attr-defined]
     assert cli.main(list(CHECK)) == code
@@ -145,7 +145,7 @@ def test_an_error_that_is_none_of_the_systems_is_not_hidden(
     def fail(*_: object) -> int:
         raise OSError("a fault of ours")
 
-    monkeypatch.setattr("wakewell.bench.check.run", fail)
+    monkeypatch.setattr("wakewell.commands.check.run", fail)
     with pytest.raises(OSError, match="a fault of ours"):
         cli.main(list(CHECK))
 

@@ -50,7 +50,7 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
         raise Absent("the extra 'remote' is not installed")
     makelog = importlib.import_module("makelog")
 
-    from wakewell.radio import listen
+    from wakewell.radio import listen, waiting
     from wakewell.radio.store import Store
 
     lines = list(makelog.log_lines(makelog.play(makelog.wakes(65))))
@@ -67,15 +67,15 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
     heard = sqlite3.connect(here / "heard.db")
     for (text,) in heard.execute("SELECT sql FROM sqlite_master WHERE name = 'lines'"):
         alone.execute(text)  # the same table with the same index
-    per_batch = listen.BATCH * PER_REPORT
+    per_batch = waiting.BATCH * PER_REPORT
     columns = ", ".join("?" * len(heard.execute("SELECT * FROM lines").description))
     parts, count = [], 0
     for at in range(0, len(messages), boards):  # in turns, so that both meet the same computer
-        part = [listen.Message(topic, data) for topic, data in messages[at : at + boards]]
+        part = [waiting.Message(topic, data) for topic, data in messages[at : at + boards]]
         gc.collect()
         begun = CLOCK()
-        for first in range(0, len(part), listen.BATCH):
-            listener.deal(part[first : first + listen.BATCH], 1.8e9)
+        for first in range(0, len(part), waiting.BATCH):
+            listener.deal(part[first : first + waiting.BATCH], 1.8e9)
         took_s = CLOCK() - begun
         chosen = "SELECT * FROM lines WHERE id > ? ORDER BY id"
         rows = heard.execute(chosen, (count,)).fetchall()
@@ -173,7 +173,7 @@ def radio_charge_share(bench: Any) -> float:
 
     from wakewell.budget import inputs
     from wakewell.budget.doubt import nominal
-    from wakewell.simulate.trials import CAFE
+    from wakewell.shipped import CAFE
 
     shares = []
     for path in sorted(path for path in CAFE.iterdir() if path.is_dir()):

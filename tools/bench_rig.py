@@ -32,11 +32,12 @@ def a_year(days: float = 365.0, faults: bool = False) -> Any:
     """The café's mint for a year, with daily wakes and hourly weather; faults: two a year."""
     if importlib.util.find_spec("fluids") is None:
         raise Absent("the rig's extra is not installed")
+    from wakewell import shipped
     from wakewell.rig.faults import Fault
     from wakewell.rig.pot import DAY_S
     from wakewell.simulate import trials
 
-    trial = trials.load(trials.TRIALS / "mint.toml")
+    trial = trials.load(shipped.TRIALS / "mint.toml")
     happening = (
         Fault("hose clogged", 60 * DAY_S, 90 * DAY_S, 0.5),
         Fault("probe out", 120 * DAY_S, 140 * DAY_S, 0.5),

@@ -22,6 +22,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
+from wakewell import shipped  # noqa: E402
 from wakewell.budget import forecast  # noqa: E402
 from wakewell.log import series  # noqa: E402
 from wakewell.log.times import DAY_S  # noqa: E402
@@ -49,7 +50,7 @@ def a_log(folder: Path, kind: str, seed: int) -> series.PotLog:
         )
         shutil.rmtree(under, ignore_errors=True)
         ignore = shutil.ignore_patterns("logs")
-        shutil.copytree(trials.CAFE / ("basil" if name == "small" else name), under, ignore=ignore)
+        shutil.copytree(shipped.CAFE / ("basil" if name == "small" else name), under, ignore=ignore)
         if name == "small":
             smaller(under, chance.randint(1300, 3600))
         stands = kind if kind == "balcony" else "open" if kind == "open air" else "window sill"

@@ -21,6 +21,7 @@ sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
 from wakeboard.store import STATE_RECORD  # noqa: E402
 from wakecore import line  # noqa: E402
+from wakewell import shipped as places  # noqa: E402
 from wakewell.boards import mock  # noqa: E402
 from wakewell.core import core_id  # noqa: E402
 from wakewell.log import fieldlog  # noqa: E402
@@ -38,8 +39,8 @@ APART_DAYS = 30  # between two cases, so that no water of one counts in the next
 def main() -> int:
     """Make all of them; 1 if a run broke a requirement or stopped early."""
     code = 0
-    shipped = [(path, trials.CAFE) for path in sorted(trials.TRIALS.glob("*.toml"))]
-    shipped += [(path, trials.TROUBLE) for path in sorted(trials.TROUBLE.glob("*.toml"))]
+    shipped = [(path, places.CAFE) for path in sorted(places.TRIALS.glob("*.toml"))]
+    shipped += [(path, places.TROUBLE) for path in sorted(places.TROUBLE.glob("*.toml"))]
     for path, pots in shipped:
         began = time.perf_counter()
         trial = trials.load(path)
@@ -52,7 +53,7 @@ def main() -> int:
             f"{path.stem}: {result.verdicts.wakes} wakes, {size // 1024} KiB, "
             f"{'good' if result.good else 'NOT good'}, {time.perf_counter() - began:.1f} s"
         )
-    make_cases(emptied(trials.TROUBLE / "cases" / "logs"))
+    make_cases(emptied(places.TROUBLE / "cases" / "logs"))
     return code
 
 

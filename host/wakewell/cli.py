@@ -14,42 +14,27 @@ from wakewell.errors import BadInput
 from wakewell.terminal import OutputLost
 from wakewell.tomlfile import show_path
 
-# Subcommand: (module that holds arguments(parser) and run(args) -> exit code, help).
-# Only the module that is asked for is loaded.
+# What each subcommand is for. Its module, commands/NAME.py, holds arguments(parser) and
+# run(args) -> exit code; only the one that is asked for is loaded.
 COMMANDS = {
-    "replay": (
-        "wakewell.replay.replaying",
-        "play logs and sequences through the control core; a verdict",
-    ),
-    "cut": ("wakewell.commands.cut", "cut a sequence, a regression test, from a field log"),
-    "check": (
-        "wakewell.bench.check",
-        "check a pot's folder and compile it to what the board stores",
-    ),
-    "simulate": (
-        "wakewell.simulate.one_run",
-        "months of a pot's life in a second, the core deciding",
-    ),
-    "budget": ("wakewell.commands.budget", "how long battery and tank last, and what to buy"),
-    "report": (
-        "wakewell.report.page_files",
-        "pages, pictures and tables that show how a pot is doing",
-    ),
-    "parcel": ("wakewell.log.parcel", "pack a pot's log and files into one file to send for help"),
-    "flash": ("wakewell.usb.flash", "put code and settings on a pot's board over USB"),
-    "pull": ("wakewell.usb.pull", "fetch a pot's log from its board over USB"),
-    "inspect": ("wakewell.usb.inspect", "a board's state on one screen; end a lockout"),
-    "bringup": ("wakewell.bench.bringup", "first contact of a board: each part tried by itself"),
-    "commission": ("wakewell.bench.commission", "a guided first start of a pot at the bench"),
-    "calibrate": ("wakewell.bench.calibrate", "fit a pot's tables from the recorded points"),
-    "ask": ("wakewell.radio.ask", "ask a pot for other settings without a cable"),
-    "listen": ("wakewell.radio.listen", "hear what pots tell by radio, and keep it"),
-    "remind": ("wakewell.radio.remind", "remind people once a day of what a pot needs"),
-    "handover": ("wakewell.radio.handover", "wipe a pot's secrets before it changes its home"),
-    "deskboard": (
-        "wakewell.commands.deskboard",
-        "a board on the desk, to try commands without hardware",
-    ),
+    "replay": "play logs and sequences through the control core; a verdict",
+    "cut": "cut a sequence, a regression test, from a field log",
+    "check": "check a pot's folder and compile it to what the board stores",
+    "simulate": "months of a pot's life in a second, the core deciding",
+    "budget": "how long battery and tank last, and what to buy",
+    "report": "pages, pictures and tables that show how a pot is doing",
+    "parcel": "pack a pot's log and files into one file to send for help",
+    "flash": "put code and settings on a pot's board over USB",
+    "pull": "fetch a pot's log from its board over USB",
+    "inspect": "a board's state on one screen; end a lockout",
+    "bringup": "first contact of a board: each part tried by itself",
+    "commission": "a guided first start of a pot at the bench",
+    "calibrate": "fit a pot's tables from the recorded points",
+    "ask": "ask a pot for other settings without a cable",
+    "listen": "hear what pots tell by radio, and keep it",
+    "remind": "remind people once a day of what a pot needs",
+    "handover": "wipe a pot's secrets before it changes its home",
+    "deskboard": "a board on the desk, to try commands without hardware",
 }
 
 
@@ -103,10 +88,10 @@ def command(name: str, words: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(prog="wakewell", description=wakewell.__doc__)
     parser.add_argument("--version", action="version", version=f"wakewell {wakewell.__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for each, (module_name, text) in COMMANDS.items():
+    for each, text in COMMANDS.items():
         sub = commands.add_parser(each, help=text, description=text)
         if each == name:
-            module = importlib.import_module(module_name)
+            module = importlib.import_module(f"wakewell.commands.{name}")
             module.arguments(sub)
             sub.set_defaults(run=module.run)
     try:

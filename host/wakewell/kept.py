@@ -1,22 +1,22 @@
 """Files of a pot's folder: written as a whole or not at all, copied before they are replaced.
 
     kept/NAME-DATE.toml        what a file was before it was replaced
-    logs/in-force/ID.json      settings, limits and calibrations that were ever in force, by id
 
 What does not belong here: what is in the files.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from wakecore import line
 from wakewell import ownfile
 from wakewell.errors import BadInput
-from wakewell.log import logs, record
 from wakewell.tomlfile import show_path
 
 KEPT = "kept"
@@ -82,21 +82,19 @@ def replace(path: Path, text: str) -> Path | None:
     return copy
 
 
-def keep_in_force(folder: Path, data: bytes) -> bool:
-    """Keep one of a pot's three files beside its logs, by id. False if it is none of them.
+def keep_old(path: Path) -> None:
+    """What stands where a file is to be written is kept beside it, as NAME.old."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "a folder stands there; name a file")
+    if path.exists():
+        path.replace(path.with_name(path.name + ".old"))
 
-    folder: the pot's. Raises BadInput.
-    """
-    data = data.rstrip(b"\r\n")
-    if record.file_of(data) is None:
-        return False
-    target = folder / "logs" / logs.IN_FORCE
+
+@contextmanager
+def writing(path: str) -> Iterator[None]:
+    """What goes wrong with a file that is to be written, as BadInput."""
     try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        why = error.strerror or "cannot be made"
-        raise BadInput(f"{show_path(str(target))}: {why.lower()}; see to that first") from None
-    path = target / f"{line.identity(data)}.json"
-    if not path.exists():
-        store(path, data, own=True)
-    return True
+        yield
+    except (OSError, ValueError) as no:
+        why = no.strerror if isinstance(no, OSError) and no.strerror else str(no)
+        raise BadInput(f"{show_path(path)}: cannot be written: {why}") from None

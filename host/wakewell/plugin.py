@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from wakewell.replay.candidate import Worker
+    from wakewell.sequences.candidate import Worker
 
 FOLDER = "sequences"
 CHOICES = ("cpython", "micropython", "micropython32")
@@ -46,7 +46,7 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError(f"wakewell_on = {where(config)}; allowed: {', '.join(CHOICES)}")
     if config.getoption("--core"):
         from wakewell.errors import BadInput
-        from wakewell.replay import candidate
+        from wakewell.sequences import candidate
 
         try:
             config.stash[WORKER] = candidate.Worker(str(config.getoption("--core")))

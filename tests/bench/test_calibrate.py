@@ -26,7 +26,7 @@ from wakewell.errors import BadInput
 from wakewell.kept import today
 from wakewell.pot import pot_folder
 from wakewell.pot.bench_book import Book, Point
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 NUMBER = re.compile(r"[-−]?[0-9,]+(\.[0-9]+)?")
 

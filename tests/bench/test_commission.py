@@ -25,7 +25,7 @@ from wakewell.pot import chips, pot_folder
 from wakewell.pot.bench_book import Book
 from wakewell.pot.headers import HEADERS
 from wakewell.rig.pot import RigPot
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 from wakewell.usb import flash
 
 BLANK = "stage = 0\ncapacity_ppt = 420\nwilting_ppt = 110\n"

@@ -13,7 +13,7 @@ from wakeboard.store import Store
 from wakewell.log import logs
 from wakewell.pot import pot_folder
 from wakewell.radio import letters
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 KEY, BOARD = bytes(range(32)), "0242ac110002"
 

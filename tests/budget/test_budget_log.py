@@ -22,8 +22,8 @@ from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import interval, nominal
 from wakewell.commands import budget as command
 from wakewell.rig.pot import DAY_S
+from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials
-from wakewell.simulate.trials import CAFE
 
 pytest.importorskip("pvlib", reason="the rig's weather needs pvlib: pip install 'wakewell[rig]'")
 

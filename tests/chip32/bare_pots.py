@@ -12,10 +12,10 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from assurance.bare_broker import Broker
 from wakecore import line
 from wakecore.state import State
 from wakewell.interpreters.chip32.bare import BareChip, Boot
-from wakewell.interpreters.chip32.broker import Broker
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))

@@ -7,11 +7,11 @@ from typing import Any
 import bare_pots
 import pytest
 
+from assurance.bare_broker import Broker
 from wakecore import line
 from wakewell.interpreters import chip32
 from wakewell.interpreters.chip32 import bare
 from wakewell.interpreters.chip32.bare import BareChip, Boot
-from wakewell.interpreters.chip32.broker import Broker
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
 

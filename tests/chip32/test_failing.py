@@ -12,11 +12,11 @@ import bare_pots
 import pytest
 
 from assurance import nth, nth_bare
+from assurance.bare_broker import Broker
 from wakecore import line
 from wakecore.wake import RECORD
 from wakewell.interpreters import chip32
 from wakewell.interpreters.chip32.bare import BareChip
-from wakewell.interpreters.chip32.broker import Broker
 from wakewell.usb import payload
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())

@@ -21,8 +21,8 @@ from wakewell.budget import inputs
 from wakewell.budget.doubt import nominal
 from wakewell.pot import agree, pot_folder
 from wakewell.rig.hydraulics import plumbing
+from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials
-from wakewell.simulate.trials import CAFE
 
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
 

@@ -18,7 +18,7 @@ from wakewell.bench.bench_board import Bench
 from wakewell.cli import main
 from wakewell.pot import bench_book, board_file, pot_folder, stage
 from wakewell.pot.bench_book import Book, LedTo
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 BOARD, OTHER = "6465736b2d31", "6465736b2d32"
 

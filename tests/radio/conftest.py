@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 
 from usb_desks import flashed_board, made_once
 
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 
 @pytest.fixture

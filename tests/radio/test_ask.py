@@ -22,7 +22,7 @@ from wakewell.pot import pot_folder, private
 from wakewell.radio import ask, letters, posted
 from wakewell.radio.store import Store
 from wakewell.replay import asked as other_settings
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 BOARD, KEY = "0242ac110002", bytes(32)
 

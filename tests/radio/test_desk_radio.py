@@ -25,7 +25,9 @@ import waiting
 from wakeboard import asked, ntp
 from wakecore import line
 from wakewell.bench import bringup
+from wakewell.bench.bench_board import BEGIN
 from wakewell.cli import main
+from wakewell.commands import ask as ask_command
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.pot import pot_folder, private
 from wakewell.radio import ask, broker, handover, listen
@@ -155,7 +157,7 @@ def test_what_is_heard_is_what_a_pull_would_bring(home: Home) -> None:
 def test_asked_taken_and_in_force(home: Home) -> None:
     with home.listening():
         home.heard()
-        assert ask.run(_args(home.folder, "dose_ml=61", "radio_wakes=1")) == 0
+        assert ask_command.run(_args(home.folder, "dose_ml=61", "radio_wakes=1")) == 0
         told = home.told("answer")
         assert (told["asked"], told["answer"]) == (1, "in force")
         home.days(1)
@@ -189,7 +191,7 @@ def test_what_was_asked_outlives_a_flash_until_somebody_decides(
 
     with home.listening():
         home.heard()
-        assert ask.run(_args(home.folder, "depletion_ppt=250")) == 0
+        assert ask_command.run(_args(home.folder, "depletion_ppt=250")) == 0
         home.told("answer")
         home.heard()
         assert depletion_ppt() == 250
@@ -203,13 +205,13 @@ def test_what_was_asked_outlives_a_flash_until_somebody_decides(
         assert flashed("--keep-asked") == 0
         home.heard()
         assert depletion_ppt() == pot_folder.load(home.folder).settings["depletion_ppt"] == 250
-        assert ask.run(_args(home.folder, "depletion_ppt=300")) == 0
+        assert ask_command.run(_args(home.folder, "depletion_ppt=300")) == 0
         home.heard(2)
         assert depletion_ppt() == 300
         assert flashed("--replace-asked") == 0
         home.heard(2)
         assert depletion_ppt() == 250
-        assert ask.run(_args(home.folder, "depletion_ppt=350", "--days", "60")) == 0
+        assert ask_command.run(_args(home.folder, "depletion_ppt=350", "--days", "60")) == 0
         assert flashed() == 2  # left with the broker, and not yet taken
         assert flashed("--replace-asked") == 0
         home.heard(2)
@@ -218,7 +220,7 @@ def test_what_was_asked_outlives_a_flash_until_somebody_decides(
 
 def _args(folder: Path, *words: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
-    ask.arguments(parser)
+    ask_command.arguments(parser)
     return parser.parse_args([str(folder), *words])
 
 
@@ -377,7 +379,7 @@ def test_bring_up_shakes_hands_with_a_host(secure: Home) -> None:
     secure.board.awake = "real"
     secure.board.hard_reset()
     with bringup.connect(secure.board.port) as link:
-        link.exec(bringup.BEGIN)
+        link.exec(BEGIN)
         t = bringup.Try(
             secure.folder, pot_folder.load(secure.folder), link.port, 25, (27, 0), print
         )

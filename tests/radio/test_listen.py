@@ -26,8 +26,9 @@ from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.pot import private
 from wakewell.radio import broker, files, letters, listen
+from wakewell.radio import waiting as waiting_radio
 from wakewell.radio.store import Store
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 BOARD = "0242ac110002"
 KEY = bytes(range(32))
@@ -80,7 +81,7 @@ class Desk:
         )
 
     def hear(self, *payloads: bytes, topic: str = f"wakewell/{BOARD}/report") -> None:
-        self.listener.deal([listen.Message(topic, p) for p in payloads], NOW)
+        self.listener.deal([waiting_radio.Message(topic, p) for p in payloads], NOW)
 
     def log(self) -> bytes:
         files = sorted((self.folder / "logs").glob("*.jsonl"))
@@ -164,7 +165,7 @@ def test_it_shows_that_it_lives(tmp_path: Path) -> None:
     """Reports without trouble are a line a minute, however many there are."""
     desk = Desk(tmp_path)
     for number in range(150):
-        message = listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:20], number))
+        message = waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[:20], number))
         desk.listener.deal([message], NOW + number)
     assert desk.said == [
         "so far: 1 reports heard, 20 new lines kept, 0 dropped",
@@ -330,7 +331,7 @@ def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int, order: i
 
 def test_a_full_disk_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     desk = Desk(tmp_path / "basil")
-    messages = [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
+    messages = [waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
     usage = shutil.disk_usage(tmp_path)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
     assert "make room" in listen.deal(desk.listener, messages, tmp_path)
@@ -365,7 +366,7 @@ def test_sqlite_itself_runs_out_of_room(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_holds_the_answer_back(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "basil")
     (tmp_path / "basil" / "logs").write_text("in the way")
-    messages = [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
+    messages = [waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[:3]))]
     assert "log file" in listen.deal(desk.listener, messages, tmp_path)
     assert not desk.answers
     (tmp_path / "basil" / "logs").unlink()
@@ -380,7 +381,9 @@ def test_no_room_for_the_log_file(tmp_path: Path) -> None:
     path = tmp_path / "basil" / "logs" / "00000001.jsonl"
     path.parent.mkdir()
     path.symlink_to("/dev/full")
-    messages = [listen.Message(f"wakewell/{BOARD}/report", p) for p in (pack(LINES[:3]), b"x")]
+    messages = [
+        waiting_radio.Message(f"wakewell/{BOARD}/report", p) for p in (pack(LINES[:3]), b"x")
+    ]
     for _ in range(3):
         assert "No space left" in listen.deal(desk.listener, messages, tmp_path)
     assert (desk.answers, desk.listener.heard, desk.listener.bad) == ([], 0, 0)
@@ -400,15 +403,15 @@ def test_two_logs_of_which_one_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "fern").mkdir()
     (tmp_path / "fern" / "logs").write_text("in the way")
 
-    def of_other(lines: list[bytes], n: int, at: int) -> listen.Message:
+    def of_other(lines: list[bytes], n: int, at: int) -> waiting_radio.Message:
         body = senml.head(other, n, NONCE, {})
         for data in lines:
             body += senml.log_line(1, at, data)
             at += len(data) + 1
-        return listen.Message(f"wakewell/{other}/report", bytes(senml.close(body, KEY)))
+        return waiting_radio.Message(f"wakewell/{other}/report", bytes(senml.close(body, KEY)))
 
     messages = [
-        listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:3])),
+        waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[:3])),
         of_other(LINES[:2], 1, 0),
     ]
     for _ in range(2):
@@ -420,7 +423,7 @@ def test_two_logs_of_which_one_cannot_be_written(tmp_path: Path) -> None:
     assert fern.read_bytes() == whole(LINES[:2])
     # And what comes after it goes on where the files end.
     messages = [
-        listen.Message(f"wakewell/{BOARD}/report", pack(LINES[3:5], 2)),
+        waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[3:5], 2)),
         of_other(LINES[1:4], 2, len(whole(LINES[:1]))),
     ]
     assert listen.deal(listener, messages, tmp_path) == ""
@@ -432,7 +435,7 @@ def test_lines_are_looked_for_after_the_clock_was_set_back(tmp_path: Path) -> No
     """Heard while the PC's clock was years ahead, then not: a cut loses no line of the files."""
     desk = Desk(tmp_path / "basil")
     desk.listener.deal(
-        [listen.Message(f"wakewell/{BOARD}/report", pack(LINES[:5]))], NOW + 9 * 365 * 86400
+        [waiting_radio.Message(f"wakewell/{BOARD}/report", pack(LINES[:5]))], NOW + 9 * 365 * 86400
     )
     report, _ = letters.read(pack(LINES[5:9], 2), KEY, BOARD)
     assert report is not None
@@ -586,7 +589,7 @@ def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) 
     with Running(pot, secret) as running:
         real, most = running.desk.listener.deal, [0]
 
-        def slow(messages: list[listen.Message], now: float) -> None:
+        def slow(messages: list[waiting_radio.Message], now: float) -> None:
             time.sleep(0.3)
             most[0] = max(most[0], running.radio.waiting.qsize())
             real(messages, now)
@@ -595,7 +598,7 @@ def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) 
         flood(secret, pot, [pack(line_of[n % 40], n, secret.key) for n in range(600)])
         running.wait_for(40)
         waiting.until(lambda: running.desk.listener.heard == 600)
-        assert 0 < most[0] <= listen.QUEUE
+        assert 0 < most[0] <= waiting_radio.QUEUE
     assert running.desk.listener.heard == 600
     assert sorted(running.desk.log().splitlines()) == sorted(LINES)
 
@@ -606,7 +609,7 @@ def test_what_was_not_dealt_with_comes_again(server: mosquitto.Broker, pot: Path
     with Running(pot, secret) as running:
         stuck = threading.Event()
 
-        def never(messages: list[listen.Message], now: float) -> None:
+        def never(messages: list[waiting_radio.Message], now: float) -> None:
             stuck.set()
             raise OSError(28, "No space left on device", "x.jsonl")
 

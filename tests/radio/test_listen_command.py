@@ -22,7 +22,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import private
 from wakewell.radio import broker
 from wakewell.radio.store import Store
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 BOARD = remote_pots.BOARD
 

@@ -19,7 +19,7 @@ from test_listen import BOARD, KEY, LINES, NOW, Desk, pack, place_of, whole
 from wakeboard import senml
 from wakecore import line
 from wakewell.log import logs
-from wakewell.radio import files, handover, homes, letters, listen
+from wakewell.radio import files, handover, homes, letters, waiting
 from wakewell.radio.store import LINES as TABLE
 from wakewell.radio.store import Store
 
@@ -33,7 +33,7 @@ REPORTS.append(pack(LINES[8:10], n=8, file=2, at=0))
 def tell(desk: Desk, *payloads: bytes, now: float = NOW) -> None:
     """All in one batch."""
     topic = f"wakewell/{BOARD}/report"
-    desk.listener.deal([listen.Message(topic, payload) for payload in payloads], now)
+    desk.listener.deal([waiting.Message(topic, payload) for payload in payloads], now)
 
 
 def in_files(folder: Path) -> list[bytes]:
@@ -93,7 +93,7 @@ def test_two_pots_heard_by_turns_and_a_new_start(tmp_path: Path) -> None:
             body = senml.head(other, n + 1, common.NONCE, {})
             body += senml.log_line(1, place_of(LINES[n]), LINES[n])
             topic = f"wakewell/{other}/report"
-            message = listen.Message(topic, bytes(senml.close(body, KEY)))
+            message = waiting.Message(topic, bytes(senml.close(body, KEY)))
             desk.listener.deal([message], NOW)
         for name in ("basil", "fern"):
             assert in_files(tmp_path / name) == [whole(LINES[: 4 * start + 4])]

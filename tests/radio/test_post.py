@@ -30,8 +30,9 @@ from wakewell.deskboard import DeskBoard, why_not
 from wakewell.errors import BadInput
 from wakewell.pot import private
 from wakewell.radio import listen, posted, request, room
+from wakewell.radio import waiting as waiting_radio
 from wakewell.radio.store import Store
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 ID = b"desk-1"
 BOARD = ID.hex()
@@ -61,7 +62,7 @@ class House:
     def listening(self) -> Iterator[listen.Listener]:
         found = listen.folders_of([str(self.folder)])
         ((board, (folder, secret)),) = found.items()
-        store, waiting = Store(self.under / "heard.db", {board: folder}), listen.Waiting()
+        store, waiting = Store(self.under / "heard.db", {board: folder}), waiting_radio.Waiting()
         here = self.certificates
         server = posted.Posted(
             self.port, here / "server.pem", here / "server.key", waiting.waiting, {board: folder}
@@ -310,7 +311,7 @@ def test_while_the_queue_is_full_others_are_served(house: House) -> None:
     )  # fmt: skip
 
     async def served() -> None:
-        waits = asyncio.create_task(server._put(listen.Message("topic", b"report")))
+        waits = asyncio.create_task(server._put(waiting_radio.Message("topic", b"report")))
         while not narrow.tries:
             await asyncio.sleep(0)
         narrow.room = True
@@ -324,7 +325,7 @@ def test_while_the_queue_is_full_others_are_served(house: House) -> None:
 def test_a_full_queue_and_a_board_that_calls_twice(house: House, monkeypatch: object) -> None:
     """Back-pressure: who cannot be kept now is told so and comes again."""
     secret = private.read(house.folder)
-    waiting: queue.Queue[listen.Message] = queue.Queue(1)
+    waiting: queue.Queue[waiting_radio.Message] = queue.Queue(1)
     here = house.certificates
     server = posted.Posted(
         house.port, here / "server.pem", here / "server.key", waiting,
@@ -412,7 +413,7 @@ def test_a_broker_or_a_server_not_both(tmp_path: Path, certificates: Path) -> No
 
 def test_a_stranger_on_the_line_holds_up_no_board(certificates: Path, tmp_path: Path) -> None:
     """Whoever knows a board's id but not its report's nonce waits beside it, not in its place."""
-    waiting: queue.Queue[listen.Message] = queue.Queue()
+    waiting: queue.Queue[waiting_radio.Message] = queue.Queue()
     server = posted.Posted(
         mosquitto.free_port(), certificates / "server.pem", certificates / "server.key",
         waiting, {BOARD: tmp_path},

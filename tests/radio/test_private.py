@@ -14,7 +14,7 @@ from wakecore import line
 from wakewell import cli
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder, private
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 
 @pytest.fixture

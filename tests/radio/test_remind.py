@@ -23,13 +23,14 @@ from freezegun import freeze_time
 from wakeboard import senml
 from wakecore import fields, line, rules
 from wakewell import cli, words
+from wakewell.commands import remind as remind_command
 from wakewell.log import logs
 from wakewell.log.record import Wake, as_plain
 from wakewell.pot import private
 from wakewell.radio import causes, letters, remind
 from wakewell.radio.store import Store
 from wakewell.report import expected
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 BOARD = "0242ac110002"
 KEY = bytes(32)
@@ -435,7 +436,7 @@ def test_that_nothing_holds_is_said_once_and_not_by_one_that_goes_on(
     store = Store(tmp_path / "db")
     tell(store, 1, NOON - 60, needs=needs, lockouts=[], values={})
     args = argparse.Namespace(dry_run=True, every=every, calendar=None)
-    assert not remind.once(store, [pot(tmp_path)], args)
+    assert not remind_command.once(store, [pot(tmp_path)], args)
     assert ("nobody needs to be reminded of anything" in capsys.readouterr().out) == said
 
 

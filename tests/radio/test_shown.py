@@ -19,8 +19,8 @@ from wakewell.errors import BadInput
 from wakewell.pot import private
 from wakewell.radio import broker
 from wakewell.radio.shown import ROUND, Shown
-from wakewell.replay.replaying import DEMO
 from wakewell.report import page_files
+from wakewell.shipped import CAFE
 
 SAID: list[str] = []
 
@@ -29,7 +29,7 @@ SAID: list[str] = []
 def folder(tmp_path: Path) -> Path:
     """A pot's folder without a log."""
     made = tmp_path / "pots" / "basil"
-    shutil.copytree(DEMO / "basil", made, ignore=shutil.ignore_patterns("*.jsonl*"))
+    shutil.copytree(CAFE / "basil", made, ignore=shutil.ignore_patterns("*.jsonl*"))
     return made
 
 

@@ -11,7 +11,7 @@ import tomlkit
 from makelog import another_cores
 from wakewell.pot import pot_folder
 from wakewell.replay import preview
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 
 # A wake in which another core had a lockout in force, and this one has none.
 LOCKED = {50: {"lockouts": ["leak"]}}

@@ -22,10 +22,11 @@ from wakecore import line
 from wakecore.wake import RECORD
 from wakewell.boards import run_replay
 from wakewell.cli import main
+from wakewell.commands import replay
 from wakewell.core import core_folder
 from wakewell.interpreters import interpreter
 from wakewell.replay import replaying
-from wakewell.replay.replaying import DEMO
+from wakewell.shipped import CAFE
 
 NEEDS_MICROPYTHON = pytest.mark.skipif(not interpreter.found(), reason=interpreter.MISSING)
 OTHER_CORE = "0123456789ab"
@@ -78,8 +79,8 @@ def record_of(lines: list[bytes], n: int) -> dict[str, Any]:
 
 def report_of(folder: Path, lines: Iterable[bytes], **options: Any) -> replaying.Report:
     report = replaying.replay_log("pot", [makelog.write(folder, lines)], **options)
-    json.dumps(replaying.as_json(report))
-    assert all(text.isprintable() for text in replaying.lines_of(report))
+    json.dumps(replay.as_json(report))
+    assert all(text.isprintable() for text in replay.lines_of(report))
     return report
 
 
@@ -344,7 +345,7 @@ def test_whatever_befell_the_pot_its_log_replays_whole(tmp_path: Path, name: str
     records = sum(out["record"] is not None for out in played)
     report = report_of(tmp_path, makelog.log_lines(played))
     assert (report.wakes, report.played, report.skips.count) == (records, records, 0)
-    assert report.good, list(replaying.lines_of(report))
+    assert report.good, list(replay.lines_of(report))
     by_another = makelog.log_lines(makelog.play(script, core=OTHER_CORE))
     report = report_of(tmp_path, by_another)
     assert (report.played, report.different, report.good) == (records, 0, True)
@@ -782,7 +783,7 @@ def test_one_that_is_not_as_recorded_is_told_in_full(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for name in ("fern", "mint"):
-        shutil.copytree(DEMO / name, tmp_path / name)
+        shutil.copytree(CAFE / name, tmp_path / name)
     with gzip.open(tmp_path / "mint" / "logs" / "00000001.jsonl.gz", "ab") as file:
         file.write(b"damaged\n")
     assert main(["replay", str(tmp_path)]) == 0

@@ -17,8 +17,10 @@ from wakecore import plan, rules
 from wakecore.state import State
 from wakewell import cli
 from wakewell.boards import run_replay
+from wakewell.commands import replay
 from wakewell.interpreters import interpreter
 from wakewell.replay import changes, rejudged, replaying
+from wakewell.sequences import candidate
 
 
 def record(**members: Any) -> dict[str, Any]:
@@ -126,9 +128,9 @@ def test_wakes_that_no_snapshot_begins_ask_for_no_files(
 
 def test_each_life_of_a_log_is_played_once(log: Path) -> None:
     found = [(log.parent, [log])]
-    reports = [one for _, _, one in itertools.islice(replaying.played(found, None, {}), 3)]
+    reports = [one for _, _, one in itertools.islice(replay.played(found, None, {}), 3)]
     assert [report.played for report in reports] == [3]
-    answer = replaying.as_json(reports[0])
+    answer = replay.as_json(reports[0])
     assert (answer["life"], answer["played"], answer["good"]) == (1, 3, True)
 
 
@@ -154,14 +156,14 @@ def test_another_interpreter_gets_every_file_once_and_every_wake(
 
 def test_with_rules_from_elsewhere_the_same_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     ran: list[list[str]] = []
-    monkeypatch.setattr(replaying.candidate, "environment", lambda _: {})
+    monkeypatch.setattr(candidate, "environment", lambda _: {})
     monkeypatch.setattr(
         subprocess, "run", lambda command, env: ran.append(command) or SimpleNamespace(returncode=3)
     )
     usual = {"demo": False, "json": False, "page": None, "settings": None, "on": None, "paths": []}
     for changes_ in ({}, {"settings": "other.toml", "on": "micropython", "json": True}):
         asked = argparse.Namespace(core="there", states=None, **usual | changes_)
-        assert replaying.with_core(asked) == 3
+        assert replay.with_core(asked) == 3
     plain, full = (command[command.index("replay") + 1 : -3] for command in ran)
     assert plain == []
     assert full == ["--json", "--settings", "other.toml", "--on", "micropython"]

@@ -18,11 +18,12 @@ import makelog
 from makelog import another_cores
 from wakecore import rules
 from wakecore.run import TRIPS
+from wakewell import shipped
 from wakewell.cli import main
 from wakewell.core import core_folder
 from wakewell.log.fieldlog import FieldLog
-from wakewell.replay import candidate, changes
-from wakewell.simulate import trials
+from wakewell.replay import changes
+from wakewell.sequences import candidate
 
 
 class Broken(NamedTuple):
@@ -134,7 +135,7 @@ def _no_trial(monkeypatch: pytest.MonkeyPatch) -> None:
 
 SHIPPED = {
     path.parent.name: path
-    for folder in (trials.CAFE, trials.TROUBLE)
+    for folder in (shipped.CAFE, shipped.TROUBLE)
     for path in folder.glob("*/logs")
 }
 
@@ -300,7 +301,7 @@ def test_a_core_that_only_waters_otherwise_is_not_called_weaker(
 
 def asked_about(folder: Path, pot: str, **values: int) -> Path:
     """A settings file of a café pot with some values changed."""
-    settings = tomlkit.parse((trials.CAFE / pot / "settings.toml").read_text(encoding="utf-8"))
+    settings = tomlkit.parse((shipped.CAFE / pot / "settings.toml").read_text(encoding="utf-8"))
     settings.update(values)
     path = folder / "asked.toml"
     path.write_text(tomlkit.dumps(settings), encoding="utf-8")
@@ -308,7 +309,7 @@ def asked_about(folder: Path, pot: str, **values: int) -> Path:
 
 
 @pytest.mark.parametrize(
-    "pot", sorted(path.name for path in trials.CAFE.iterdir() if path.is_dir())
+    "pot", sorted(path.name for path in shipped.CAFE.iterdir() if path.is_dir())
 )
 def test_what_follows_from_other_water_is_no_decision_of_other_settings(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], pot: str

@@ -21,8 +21,8 @@ from grown import START_S, Garden, make, volts_of
 from wakewell.budget import forecast
 from wakewell.log import logs, series
 from wakewell.log.times import DAY_S, Calendar
-from wakewell.replay.replaying import DEMO
 from wakewell.report import pages
+from wakewell.shipped import CAFE
 
 
 def at_day(folder: Path, garden: Garden, day: int) -> series.PotLog:
@@ -121,7 +121,7 @@ def test_no_forecast_says_why(tmp_path: Path, garden: Garden, why: str) -> None:
 
 def test_a_siphon_is_no_use() -> None:
     # The café's citrus lost six litres within a day, most of it just after a dose
-    ((place, files),) = logs.find_logs(DEMO / "citrus")
+    ((place, files),) = logs.find_logs(CAFE / "citrus")
     log = series.read("citrus", place, files)
     assert log.pot is not None
     days = forecast.daily_use(log, log.pot.calibration.tolerance_ml)

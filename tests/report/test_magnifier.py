@@ -15,17 +15,16 @@ from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS, TRIPS, UNREAD
 from wakecore.state import PHASES
 from wakecore.wake import DRY_RUNS, HELD_MS
-from wakewell import words
+from wakewell import shipped, words
 from wakewell.cli import main
 from wakewell.log import series
 from wakewell.log.series import PotLog, Wake
 from wakewell.log.times import Calendar
 from wakewell.report import magnifier
-from wakewell.simulate import trials
 
 LOGS = {
     place.parent.name: place
-    for folder in (trials.CAFE, trials.TROUBLE)
+    for folder in (shipped.CAFE, shipped.TROUBLE)
     for place in folder.glob("*/logs")
 }
 

@@ -15,6 +15,7 @@ from test_report_command import pot_toml
 
 from wakecore import line
 from wakewell.cli import main
+from wakewell.commands import parcel as parcel_command
 from wakewell.log import logs, parcel, series
 from wakewell.log.times import Calendar
 from wakewell.replay import replaying
@@ -192,9 +193,9 @@ def test_the_likeliest_cause_is_the_one_that_was_made(
 def test_a_parcel_of_an_unreadable_log_still_packs(tmp_path: Path) -> None:
     (tmp_path / "x.jsonl").write_text("rubbish\n")
     args = argparse.ArgumentParser()
-    parcel.arguments(args)
+    parcel_command.arguments(args)
     words = [str(tmp_path / "x.jsonl"), "--out", str(tmp_path / "p.zip"), "--complaint", "silent"]
-    assert parcel.run(args.parse_args(words)) == 0
+    assert parcel_command.run(args.parse_args(words)) == 0
 
 
 def test_the_shared_form_keeps_numbers_and_words_of_our_tables(tmp_path: Path) -> None:

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from wakewell import drawing
 from wakewell.budget import forecast
 from wakewell.log import logs, series
-from wakewell.replay.replaying import DEMO
 from wakewell.report import pages, pictures, plots
+from wakewell.shipped import CAFE
 
 VALUES = st.lists(st.one_of(st.none(), st.integers(-1000, 1000)), min_size=1, max_size=400)
 
@@ -88,7 +88,7 @@ def test_a_disbelieved_reading_is_a_cross_and_no_value(tmp_path: Path) -> None:
 
 
 def test_a_float_switch_is_not_told_in_litres() -> None:
-    ((place, files),) = logs.find_logs(DEMO / "mint")
+    ((place, files),) = logs.find_logs(CAFE / "mint")
     view = pages.view(series.read("mint", place, files), "UTC")
     tank = dict(pages.facts(view))["Tank"]
     assert tank.startswith("the water is above the float switch, no forecast")

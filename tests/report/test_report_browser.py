@@ -396,10 +396,10 @@ def test_it_prints_in_light(opened: Any) -> None:
 def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path) -> None:
     from wakewell.pot import pot_folder, private
     from wakewell.radio import card
-    from wakewell.replay.replaying import DEMO
+    from wakewell.shipped import CAFE
 
     folder = tmp_path / "pot"
-    shutil.copytree(DEMO / "strawberry", folder, ignore=shutil.ignore_patterns("logs"))
+    shutil.copytree(CAFE / "strawberry", folder, ignore=shutil.ignore_patterns("logs"))
     private.make(folder)
     made = card.write(pot_folder.load(folder), private.read(folder))
     for width in (1200, 360):

@@ -40,10 +40,10 @@ def pots(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def pot_toml(folder: Path, **texts: str) -> None:
     """A pot.toml from the demo set with other texts."""
-    from wakewell.replay.replaying import DEMO
+    from wakewell.shipped import CAFE
 
     shutil.copytree(
-        DEMO / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
+        CAFE / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
     )
     text = (folder / "pot.toml").read_text(encoding="utf-8")
     for key, value in texts.items():
@@ -345,13 +345,13 @@ def test_a_log_cut_at_a_day_is_read_as_if_it_had_ended_there(tmp_path: Path) -> 
 
 
 def test_the_demo_set_speaks_of_its_last_day(tmp_path: Path) -> None:
-    from wakewell.report import page_files
+    from wakewell import shipped
 
     assert main(["report", "--demo", "--out", str(tmp_path), "--timezone", "UTC"]) in (0, 1)
     last = max(
         date.fromisoformat(row.split("T")[0])
         for pot in ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
-        for row in [utc_of_last_wake(page_files.DEMO / pot)]
+        for row in [utc_of_last_wake(shipped.CAFE / pot)]
     )
     for name in ("round", "basil", "fern"):
         text = (tmp_path / f"{name}.html").read_text(encoding="utf-8")

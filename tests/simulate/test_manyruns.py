@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from wakewell.commands import simulate
 from wakewell.errors import BadInput
 from wakewell.simulate import many_runs
 from wakewell.simulate.many_runs import Row, lines_of
@@ -79,7 +80,7 @@ def table(path: Path) -> list[dict[str, str]]:
 def test_a_table_that_stands_there_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "rows.csv"
     path.write_text("mine\n")
-    many_runs.write_rows(asked(tmp_path, csv="rows.csv"), rows(3))
+    simulate.write_rows(asked(tmp_path, csv="rows.csv"), rows(3))
     assert (tmp_path / "rows.csv.old").read_text() == "mine\n"
     found = table(path)
     assert [one["seed"] for one in found] == ["5", "6", "7"]
@@ -91,29 +92,29 @@ def test_a_parquet_table_that_stands_there_is_kept(tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
     path = tmp_path / "rows.parquet"
     path.write_text("mine\n")
-    many_runs.write_rows(asked(tmp_path, parquet="rows.parquet"), rows(3))
+    simulate.write_rows(asked(tmp_path, parquet="rows.parquet"), rows(3))
     assert (tmp_path / "rows.parquet.old").read_text() == "mine\n"
     assert parquet.read_table(path).column("pumped_ml").to_pylist() == [0.0, 10.0, 20.0]
 
 
 def test_a_folder_that_is_not_there_is_told_before_the_runs(tmp_path: Path) -> None:
-    many_runs.can_write(asked(tmp_path))
-    many_runs.can_write(asked(tmp_path, csv="a.csv", parquet="a.parquet"))
+    simulate.can_write(asked(tmp_path))
+    simulate.can_write(asked(tmp_path, csv="a.csv", parquet="a.parquet"))
     for name in ("csv", "parquet"):
         with pytest.raises(BadInput, match="its folder is not there; make it first"):
-            many_runs.can_write(asked(tmp_path, **{name: "no/rows"}))
+            simulate.can_write(asked(tmp_path, **{name: "no/rows"}))
     with pytest.raises(BadInput, match="a folder stands there"):
-        many_runs.write_rows(asked(tmp_path.parent, csv=tmp_path.name), rows(1))
+        simulate.write_rows(asked(tmp_path.parent, csv=tmp_path.name), rows(1))
 
 
 def test_a_library_that_is_not_there_is_told_before_the_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    many_runs.can_write(asked(tmp_path, csv="a.csv"))
+    simulate.can_write(asked(tmp_path, csv="a.csv"))
     said = "^--parquet needs the library pyarrow, which is not installed: python -m pip install "
     with pytest.raises(BadInput, match=said + "pyarrow$"):
-        many_runs.can_write(asked(tmp_path, parquet="a.parquet"))
+        simulate.can_write(asked(tmp_path, parquet="a.parquet"))
 
 
 def test_seeds_are_handed_out_in_order_and_none_twice(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -142,6 +143,6 @@ def test_a_row_says_all_of_one_run() -> None:
 
 
 def test_a_batch_runs_each_of_its_seeds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("wakewell.simulate.one_run.run_trial", lambda trial, seed: (trial, seed))
+    monkeypatch.setattr("wakewell.simulate.many_runs.run_trial", lambda trial, seed: (trial, seed))
     monkeypatch.setattr(many_runs, "row", lambda run: {"seed": run[1]})
     assert many_runs.batch((TRIAL, [4, 9])) == [{"seed": 4}, {"seed": 9}]

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from wakeboard.store import SLOTS, Store
 from wakecore.state import State, from_bytes
 from wakecore.table import convert
+from wakewell import shipped
 from wakewell.rig.faults import Fault
 from wakewell.rig.fitted import beyond, turned
 from wakewell.rig.pot import DAY_S, RigPot
@@ -66,7 +67,7 @@ def test_slots_in_memory_are_the_store_in_files(
 @pytest.mark.parametrize("name", CAFE_POTS)
 def test_a_fitted_pot_reads_what_is_there(name: str) -> None:
     """Every probe's median, through the pot's own tables, within its stated tolerance."""
-    trial = trials.load(trials.TRIALS / f"{name}.toml")
+    trial = trials.load(shipped.TRIALS / f"{name}.toml")
     pot, core_pot = RigPot(trial.spec, 1), trial.in_force()
     board, cal = RigBoard(pot, core_pot, samples=9), core_pot.calibration
     pot.state = "awake"
@@ -99,7 +100,7 @@ def test_tables_turn_round_and_go_on_past_their_ends() -> None:
 def test_the_substrate_is_scaled_to_what_the_calibration_says() -> None:
     """Drained, the probe reads the calibrated capacity; at 1,500 kPa the calibrated wilting."""
     for name in CAFE_POTS:
-        trial = trials.load(trials.TRIALS / f"{name}.toml")
+        trial = trials.load(shipped.TRIALS / f"{name}.toml")
         cal, spec = trial.in_force().calibration, trial.spec
         drained = spec.substrate.content(spec.vessel.probe_at_cm)
         assert 1000 * drained == pytest.approx(cal.capacity_ppt, abs=1)
@@ -109,7 +110,7 @@ def test_the_substrate_is_scaled_to_what_the_calibration_says() -> None:
 def test_the_pump_gives_the_calibrated_flow() -> None:
     """From a half-full tank at 3.9 V, as into the cup on the bench."""
     for name in CAFE_POTS:
-        trial = trials.load(trials.TRIALS / f"{name}.toml")
+        trial = trials.load(shipped.TRIALS / f"{name}.toml")
         line = RigPot(trial.spec).line
         flow = line.parts.flow_ml_s(0.5 * line.parts.capacity_ml, 3900.0)
         assert 1000 * flow == pytest.approx(trial.in_force().calibration.flow_ul_s, rel=0.02)
@@ -119,7 +120,7 @@ def test_charge_is_counted_by_state_and_sums_up(tmp_path: Path) -> None:
     """Asleep, awake, radio, pump and leak each by their own current and time."""
     path = tmp_path / "basil.toml"
     asked = "\n[settings]\nradio_wakes = 1\n"
-    path.write_text((trials.TRIALS / path.name).read_text(encoding="utf-8") + asked)
+    path.write_text((shipped.TRIALS / path.name).read_text(encoding="utf-8") + asked)
     result = run_trial(trials.load(path))
     counts, spec, seen = result.pot.counts, result.trial.spec, result.verdicts
     hours = 24.0 * result.days
@@ -130,7 +131,7 @@ def test_charge_is_counted_by_state_and_sums_up(tmp_path: Path) -> None:
     daily = counts.radio_mah / (spec.board.radio_ma * result.trial.habits.radio_s / 3600.0)
     assert math.isclose(daily, round(daily))
     assert 120 <= round(daily) <= 122 + seen.doses
-    assert run_trial(trials.load(trials.TRIALS / path.name)).pot.counts.radio_mah == 0.0
+    assert run_trial(trials.load(shipped.TRIALS / path.name)).pot.counts.radio_mah == 0.0
     taken = counts.asleep_mah + counts.awake_mah + counts.radio_mah + counts.pump_mah
     taken += counts.leak_mah + counts.faded_mah
     begun = spec.charge * spec.cell.capacity_mah
@@ -138,7 +139,7 @@ def test_charge_is_counted_by_state_and_sums_up(tmp_path: Path) -> None:
 
 
 def test_no_wake_is_cut_short_and_the_run_ends_on_time() -> None:
-    trial = trials.load(trials.TRIALS / "mint.toml")
+    trial = trials.load(shipped.TRIALS / "mint.toml")
     result = run_trial(trial)
     assert result.pot.t_s == pytest.approx(trial.days * DAY_S)
     assert result.board.wakes == result.verdicts.wakes
@@ -146,7 +147,7 @@ def test_no_wake_is_cut_short_and_the_run_ends_on_time() -> None:
 
 def test_a_state_kept_as_an_object_is_its_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every boot gets the state that its bytes hold, torn slots and resets included."""
-    trial = trials.load(trials.TRIALS / "basil.toml")
+    trial = trials.load(shipped.TRIALS / "basil.toml")
     failing = (
         Fault("write fails", 0.0, 60 * DAY_S, 0.1),
         Fault("program hangs", 0.0, 60 * DAY_S, 0.1),

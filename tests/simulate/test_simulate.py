@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from wakewell import cli
+from wakewell.commands import simulate
 from wakewell.errors import BadInput
 from wakewell.log import record
 from wakewell.pot import agree, pot_folder
@@ -26,10 +27,11 @@ from wakewell.replay.verdicts import Verdicts
 from wakewell.rig.errors import Stopped
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.pot import DAY_S, RigPot
+from wakewell.shipped import CAFE, TRIALS
 from wakewell.simulate import many_runs, one_run, trials
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.people import ACTS, Owner, Visit
-from wakewell.simulate.trials import CAFE, TRIALS, Trial
+from wakewell.simulate.trials import Trial
 
 pytest.importorskip("fluids", reason="the rig's extra is not installed")
 
@@ -602,7 +604,7 @@ def test_what_was_never_used_is_said_so(tmp_path: Path, capsys: pytest.CaptureFi
     told = " ".join(capsys.readouterr().out.split())
     assert "a full tank lasts never used in 3 of 3 runs" in told
     empty = run_trial(shipped("basil", 20, charge=0.0))
-    empty_told = next(row for row in one_run.lines_of(empty) if "lasts" in row)
+    empty_told = next(row for row in simulate.lines_of(empty) if "lasts" in row)
     assert empty.numbers()["battery_autonomy_days"] is None
     assert "the cell was never used" in empty_told
 
@@ -775,7 +777,7 @@ def test_a_forgotten_tank_is_not_told_as_filled() -> None:
         assert act == ("forget to fill the tank" if at_s < fault.end_s else "fill the tank")
     assert list(told.values()).count("fill the tank") == 1
     assert any(
-        "people   forget to fill the tank: 14 times" in row for row in one_run.lines_of(result)
+        "people   forget to fill the tank: 14 times" in row for row in simulate.lines_of(result)
     )
 
 

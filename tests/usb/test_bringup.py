@@ -13,11 +13,13 @@ import pytest
 from usb_desks import Desk
 
 from wakewell.bench import bringup
+from wakewell.bench.bench_board import BEGIN
 from wakewell.cli import main
+from wakewell.commands import bringup as bringup_command
 from wakewell.errors import BadInput
 from wakewell.pot import bringup_file, chips, pot_folder
 from wakewell.pot.bringup_file import BringUp, Step
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 from wakewell.usb.link import Link
 
 Start = Callable[..., Desk]
@@ -67,7 +69,7 @@ def sitting(start: Start, monkeypatch: pytest.MonkeyPatch, **options: Any) -> tu
         finally:
             desk.board.awake = "real"
 
-    monkeypatch.setattr(bringup, "pulses", in_simulated_time)
+    monkeypatch.setattr(bringup_command, "pulses", in_simulated_time)
     return desk, person
 
 
@@ -167,7 +169,7 @@ def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:
     desk = start(awake="real")
     port = desk.take()
     with bringup.connect(port) as link:
-        link.exec(bringup.BEGIN)
+        link.exec(BEGIN)
         made = bringup.Try(desk.folder, pot_folder.load(desk.folder), port, 27, (26, 0), print)
         bringup.away(made, link, None)
     desk.board.asleep = "skip"

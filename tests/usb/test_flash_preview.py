@@ -12,7 +12,7 @@ from makelog import another_cores
 from wakewell.cli import main
 from wakewell.deskboard import read_image
 from wakewell.errors import BadInput
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 from wakewell.usb import flash
 
 Start = Callable[..., Desk]

@@ -20,10 +20,11 @@ from usb_desks import copy_pot
 
 import makelog
 from wakecore import line
+from wakewell.commands import flash as flash_command
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder as pots
 from wakewell.replay import changes, preview
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 from wakewell.usb import flash, link, payload, pull
 
 SAYS = (b"\x01" * 6, "micropython", (1, 27, 0), 6, 1 << 20, 4096, "Generic ESP32 module with ESP32")
@@ -314,7 +315,7 @@ def test_several_pots_each_to_its_port_and_one_fails(
     for folder in folders:
         folder.mkdir()
     pairs = [(folder, f"/dev/tty{number}") for number, folder in enumerate(folders)]
-    monkeypatch.setattr(flash, "match_ports", lambda *_: pairs)
+    monkeypatch.setattr(flash_command, "match_ports", lambda *_: pairs)
     went: dict[str, str] = {}
 
     def flashed(folder: Path, port: str, *_: object) -> flash.Result:
@@ -325,8 +326,8 @@ def test_several_pots_each_to_its_port_and_one_fails(
         made.pot, made.good = folder.name, folder.name != "mint"
         return made
 
-    monkeypatch.setattr(flash, "flash_one", flashed)
-    assert flash.run(options(*folders)) == 2
+    monkeypatch.setattr(flash_command, "flash_one", flashed)
+    assert flash_command.run(options(*folders)) == 2
     assert went == {folder.name: port for folder, port in pairs}
     said = capsys.readouterr().out
     assert said.count("NOT flashed: it fell silent") == 1
@@ -339,13 +340,13 @@ def test_an_interpreter_is_written_instead_and_shown_before(
 ) -> None:
     folder = copy_pot("basil", tmp_path)
     with pytest.raises(BadInput, match="needs one POT and its --port"):
-        flash.run(options(folder, interpreter="image.bin"))
+        flash_command.run(options(folder, interpreter="image.bin"))
     found = SimpleNamespace(lines=lambda: ["MicroPython 1.27 for an ESP32"], path=Path("image.bin"))
-    monkeypatch.setattr(flash.image, "look", lambda *_: found)
-    monkeypatch.setattr(flash.image, "check_esptool", lambda: None)
+    monkeypatch.setattr(flash_command.image, "look", lambda *_: found)
+    monkeypatch.setattr(flash_command.image, "check_esptool", lambda: None)
     monkeypatch.setattr("builtins.input", lambda _: "no")
     with pytest.raises(BadInput, match="nothing was written"):
-        flash.run(options(folder, interpreter="image.bin", port=["/dev/ttyX"]))
+        flash_command.run(options(folder, interpreter="image.bin", port=["/dev/ttyX"]))
     assert "MicroPython 1.27 for an ESP32\nThis erases" in capsys.readouterr().out
-    monkeypatch.setattr(flash, "write_interpreter", lambda *_: 7)
-    assert flash.run(options(folder, interpreter="image.bin")) == 7
+    monkeypatch.setattr(flash_command, "write_interpreter", lambda *_: 7)
+    assert flash_command.run(options(folder, interpreter="image.bin")) == 7

@@ -19,7 +19,7 @@ from wakewell.deskboard.rig_world import RigWorld, spec_of
 from wakewell.pot import pot_folder, stage
 from wakewell.pot.bench_book import Book
 from wakewell.rig.pot import RigPot
-from wakewell.simulate.trials import CAFE
+from wakewell.shipped import CAFE
 from wakewell.usb import flash
 
 IMAGE_BYTES = 1 << 20

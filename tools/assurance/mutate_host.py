@@ -80,16 +80,25 @@ GROUPS = (
             "report/test_magnifier.py",
         ),
     ),
-    Group(("log/parcel.py",), ("report/test_parcel.py", "report/test_bad_parcel.py")),
+    Group(
+        ("log/parcel.py", "commands/parcel.py"),
+        ("report/test_parcel.py", "report/test_bad_parcel.py"),
+    ),
     Group(
         ("errors.py", "log/logs.py", "log/fieldlog.py", "log/record.py"),
         ("log/test_logs.py", "log/test_record.py", "log/test_fieldlog.py"),
     ),
     Group(
-        ("bench/calibrate.py", "bench/fits.py", "pot/bench_book.py"), ("bench/test_calibrate.py",)
+        ("bench/calibrate.py", "commands/calibrate.py", "bench/fits.py", "pot/bench_book.py"),
+        ("bench/test_calibrate.py",),
     ),
     Group(
-        ("bench/wiring_list.py", "bench/circuit.py", "bench/commission.py"),
+        (
+            "bench/wiring_list.py",
+            "bench/circuit.py",
+            "bench/commission.py",
+            "commands/commission.py",
+        ),
         ("bench/test_commission.py", "pot/test_stage.py"),
     ),
     Group(
@@ -97,6 +106,7 @@ GROUPS = (
             "report/expected.py",
             "radio/causes.py",
             "radio/remind.py",
+            "commands/remind.py",
             "radio/letters.py",
             "pot/private.py",
         ),
@@ -108,6 +118,7 @@ GROUPS = (
             "pot/pot_folder.py",
             "pot/agree.py",
             "bench/check.py",
+            "commands/check.py",
             "pot/stage.py",
             "simulate/uncalibrated.py",
         ),
@@ -140,7 +151,7 @@ GROUPS = (
         ),
         ("sequences/test_sequences.py", "sequences/test_cut.py"),
     ),
-    Group(("radio/ask.py", "replay/asked.py"), ("radio/test_ask.py",)),
+    Group(("radio/ask.py", "commands/ask.py", "replay/asked.py"), ("radio/test_ask.py",)),
     Group(
         ("radio/store.py", "radio/files.py", "radio/homes.py"),
         ("radio/test_kept.py", "radio/test_order.py"),
@@ -154,13 +165,20 @@ GROUPS = (
     Group(("replay/verdicts.py",), ("replay/test_verdicts.py",)),
     Group(("replay/changes.py",), ("replay/test_changes.py",)),
     Group(
-        ("replay/replaying.py", "replay/rejudged.py"),
+        ("replay/replaying.py", "commands/replay.py", "replay/rejudged.py"),
         ("replay/test_replay_parts.py", "replay/test_replay.py"),
         long="befell or unseen or wrong_value or thousands or shell or core or users",
     ),
-    Group(("usb/inspect.py",), ("usb/test_inspect.py",)),
+    Group(("usb/inspect.py", "commands/inspect.py"), ("usb/test_inspect.py",)),
     Group(
-        ("usb/pull.py", "usb/flash.py", "usb/payload.py", "usb/link.py"),
+        (
+            "usb/pull.py",
+            "commands/pull.py",
+            "usb/flash.py",
+            "commands/flash.py",
+            "usb/payload.py",
+            "usb/link.py",
+        ),
         ("usb/test_scripted_board.py", "usb/test_hostile_board.py"),
     ),
     Group(

@@ -19,12 +19,12 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
+from assurance.bare_broker import Broker
 from assurance.nth import Broken
 from wakeboard import short
 from wakecore import line
 from wakecore.state import from_bytes
 from wakewell.interpreters.chip32.bare import BareChip, Boot
-from wakewell.interpreters.chip32.broker import Broker
 from wakewell.log import logs
 from wakewell.log.fieldlog import Entry, FieldLog
 from wakewell.replay import replaying

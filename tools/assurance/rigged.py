@@ -24,6 +24,7 @@ from assurance.monitor import Violation
 from wakeboard.store import snapshot
 from wakecore import line
 from wakecore.state import from_bytes
+from wakewell import shipped
 from wakewell.boards.mock import Reset
 from wakewell.boards.replayed import Player
 from wakewell.pot import pot_folder
@@ -392,7 +393,7 @@ class RigPlayer:
     def __init__(self, name: str, seed: int) -> None:
         pick = random.Random(f"rigged {name} {seed}")
         trial = trials.load(trials.shipped(name))
-        folder = pot_folder.load(trials.CAFE / name)
+        folder = pot_folder.load(shipped.CAFE / name)
         self.files = [dict(part) for part in (folder.settings, folder.limits, folder.calibration)]
         spec = replace(
             trial.spec,

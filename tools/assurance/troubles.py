@@ -15,6 +15,7 @@ from functools import lru_cache
 from random import Random
 from typing import Any
 
+from wakewell import shipped
 from wakewell.errors import BadInput
 from wakewell.pot import agree, pot_folder
 from wakewell.rig.faults import KINDS, Fault
@@ -232,7 +233,7 @@ class Life:
 
 @lru_cache(maxsize=16)
 def _folder(pot: str) -> pot_folder.PotFolder:
-    return pot_folder.load(trials.CAFE / pot)
+    return pot_folder.load(shipped.CAFE / pot)
 
 
 @lru_cache(maxsize=16)

@@ -1,25 +1,19 @@
-"""`wakewell check`: pots' folders looked over, told in short, and compiled.
+"""Pots' folders looked over before they are flashed, and compiled.
 
-What belongs here: what is printed about a folder, cautions, and writing compiled files. What
-does not: reading and judging a folder (pot_folder.py, agree.py).
+What belongs here: what a folder's other files add (secrets, history, copies), and writing compiled
+files. What does not: reading and judging a folder (pot_folder.py, agree.py), what is printed.
 """
 
 from __future__ import annotations
 
-import argparse
-import io
-import json
 import math
 import os
 import shutil
-import sys
 from collections.abc import Callable
-from dataclasses import asdict
 from datetime import date
 from pathlib import Path
-from typing import Any
 
-from wakecore import fields, line
+from wakecore import fields
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal
 from wakewell.errors import BadFile, BadInput
@@ -31,95 +25,7 @@ from wakewell.tomlfile import Problem, show_path
 TELLING_DAYS = 14  # in which a warning is to be heard while there is charge for it (R5)
 
 
-def _pumps(pot: pot_folder.PotFolder) -> bool:
-    return "pump" in pot.parts
-
-
-def _on_mains(pot: pot_folder.PotFolder) -> bool:
-    return bool(pot.settings["mains"])
-
-
-def _on_lithium(pot: pot_folder.PotFolder) -> bool:
-    battery = pot.about.battery if pot.about else None
-    return battery is not None and battery.chemistry.startswith("lithium")
-
-
-# Cautions: (due for this pot?, what to mind). The maker's sheet and local codes come first.
-CAUTIONS = (
-    (
-        _pumps,
-        "pump: no check can see the resistor from its pin to ground (10 kilohm; 8.2 or less on "
-        "an rp2350) that holds the switch off while the chip starts (R1); board, cell and plugs "
-        "sit above the highest water, and the hose is tied down",
-    ),
-    (
-        _on_mains,
-        "mains charger: plug and charger stay dry and above the highest water, only extra-low "
-        "voltage goes to the pot; local codes and a licensed electrician come first",
-    ),
-    (
-        _on_lithium,
-        "lithium cell: charge it as its maker's sheet says, never below 0 degrees (IEC 62133-2), "
-        "and give it a cut-off of its own: R5 guards only while the board runs",
-    ),
-)
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's arguments."""
-    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="a pot's folder")
-    parser.add_argument("--out", metavar="DIR", help="write compiled files to DIR/NAME/")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. 0: all good, warnings or not; 2: problems."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")  # a pot's name may not fit the terminal
-    return check(args.folders, args.json, args.out)
-
-
-def check(paths: list[str], as_json: bool = False, out: str | None = None) -> int:
-    """Look over these folders; 0 if none has a problem, else 2. Raises BadInput for `out`.
-
-    With `out` the compiled files go to out/NAME/ for each folder, if no folder has a problem.
-    """
-    folders = [pot_folder.load(path) for path in paths]
-    stages = {}
-    for folder in folders:
-        if os.path.isdir(folder.path):
-            _secrets(folder)
-            see_warnings_leave(folder)
-            stages[folder.path] = _history(folder)
-    _shared([folder for folder in folders if folder.path in stages])
-    for folder in folders:
-        folder.problems.sort()
-        folder.warnings.sort()
-    good = not any(folder.problems for folder in folders)
-    written = _write_all(folders, out) if out is not None and good else {}
-    cautions = _cautions(folders)
-    if as_json:
-        told = {
-            "folders": [_as_json(folder, stages.get(folder.path, 0)) for folder in folders],
-            "cautions": [{"folders": names, "text": text} for text, names in cautions.items()],
-            "written": written,
-            "good": good,
-        }
-        print(json.dumps(told, indent=2))
-        return 0 if good else 2
-    for folder in folders:
-        print("\n".join(_tell(folder, stages.get(folder.path, 0))))
-    for text, names in cautions.items():
-        print(f"caution ({', '.join(names)}): {text}")
-    for path, what in written.items():
-        print(f"{path}: {what}")
-    if out is not None and not good:
-        print("nothing was written: first see to the problems", file=sys.stderr)
-    return 0 if good else 2
-
-
-def _secrets(folder: pot_folder.PotFolder) -> None:
+def see_secrets(folder: pot_folder.PotFolder) -> None:
     """private.toml is whole, and none of its secrets ever went into git."""
     name = folder.file_name("private")
     if folder.settings.get("radio_wakes") and not os.path.exists(folder.path / pot_folder.PRIVATE):
@@ -183,7 +89,7 @@ def _time_to_tell(folder: pot_folder.PotFolder, floor_mv: int) -> None:
     folder.warn("settings", text, "battery_warn_mv")
 
 
-def _history(folder: pot_folder.PotFolder) -> int:
+def stage_that_counts(folder: pot_folder.PotFolder) -> int:
     """What was commissioned, and what was asked by radio; the stage that counts.
 
     The lines are then those of that stage, as a flash would send them.
@@ -246,7 +152,7 @@ SHARED: tuple[tuple[str, Callable[[pot_folder.PotFolder], str], str], ...] = (
 )
 
 
-def _shared(folders: list[pot_folder.PotFolder]) -> None:
+def see_copies(folders: list[pot_folder.PotFolder]) -> None:
     """What belongs to one pot, and two of these folders have: one of them is a copy."""
     for file, mark_of, text in SHARED:
         found: dict[str, list[pot_folder.PotFolder]] = {}
@@ -261,99 +167,7 @@ def _shared(folders: list[pot_folder.PotFolder]) -> None:
                 folder.warnings.append(problem)
 
 
-def _tell(folder: pot_folder.PotFolder, stage_now: int) -> list[str]:
-    """A folder in lines for people."""
-    name = show_path(folder.name)
-    if folder.problems:
-        told = [f"  {problem}" for problem in folder.problems]
-        told += [f"  warning: {warning}" for warning in folder.warnings]
-        return [f"{name}: {_counts(folder)}", *told]
-    about = folder.about
-    assert about is not None
-    where = f", {about.place}" if about.place else ""
-    counts = f"; {_counts(folder)}" if folder.warnings else ""
-    rows = [f"{name}: good. {about.name} ({about.plant}{where}; {about.chip}){counts}"]
-    rows.append("  " + ", ".join(f"{kind} {crc}" for kind, crc in _ids(folder).items()))
-    rows.append(f"  stage {stage_now}: {stage.WORDS[stage_now]} (R14)")
-    found = agree.outlook(folder)
-    if found is not None:
-        rows += [f"  {text}" for text in _outlook(folder, found)]
-    return rows + [f"  warning: {warning}" for warning in folder.warnings]
-
-
-def _counts(folder: pot_folder.PotFolder) -> str:
-    """How many lines of which kind follow."""
-    rows = (("problem", folder.problems), ("warning", folder.warnings))
-    return ", ".join(
-        f"{len(found)} {word}{'s' if len(found) > 1 else ''}" for word, found in rows if found
-    )
-
-
-def _outlook(folder: pot_folder.PotFolder, found: agree.Outlook) -> list[str]:
-    """What the values come to, in sentences."""
-    limits = folder.limits
-    hours = found.window_s / 3600
-    rows = [
-        f"waters at {found.refill_ppt} ppt of soil water and fills to {found.target_ppt} ppt: "
-        f"{found.dose_ml} ml in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
-        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in any {hours:.1f} hours no more "
-        f"than counts for {found.day_ml} ml (R3): one wake gives up to {found.wake_ml} ml, wakes "
-        f"day after day {found.lasting_ml_day} ml a day",
-    ]
-    if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
-        rows.append(
-            f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
-            f"full one within {hours:.1f} hours finds the day used up (R3)"
-        )
-    pressed_ml = found.floor_ml - found.unanswered_ml
-    rows.append(
-        f"at most {found.floor_ml} ml reach the floor if the hose lies beside the pot (R18): "
-        f"{found.unanswered_ml} ml by itself, and {pressed_ml} ml by presses: half at the first, "
-        "half at one after the soil was seen to get wetter; then the maker clears it"
-    )
-    if found.provable_ml is None:
-        proof = "pump current" if folder.calibration["dry_ma"] else "nothing"
-        rows.append(f"the float shows no amounts; flow is proved by {proof} (R4)")
-    else:
-        how = "within one run" if found.in_run else "over several pulses"
-        rows.append(
-            f"smallest fall of the level that can be proved: {found.provable_ml} ml; a dry pump "
-            f"is found out {how}, at the latest after {found.proof_ml} ml commanded (R4)"
-        )
-    return rows
-
-
-def _ids(folder: pot_folder.PotFolder) -> dict[str, str]:
-    """The id (CRC) of each compiled file."""
-    return {kind: str(line.identity(data)) for kind, data in folder.lines.items()}
-
-
-def _as_json(folder: pot_folder.PotFolder, stage_now: int) -> dict[str, Any]:
-    """A folder for machines."""
-    found = agree.outlook(folder) if not folder.problems else None
-    return {
-        "folder": show_path(str(folder.path)),
-        "name": folder.about.name if folder.about else None,
-        "good": not folder.problems,
-        "stage": stage_now,
-        "ids": _ids(folder),
-        "outlook": asdict(found) if found else None,
-        "problems": [asdict(problem) for problem in folder.problems],
-        "warnings": [asdict(warning) for warning in folder.warnings],
-    }
-
-
-def _cautions(folders: list[pot_folder.PotFolder]) -> dict[str, list[str]]:
-    """Each caution that is due, and for which pots."""
-    due: dict[str, list[str]] = {}
-    for holds, text in CAUTIONS:
-        names = [show_path(pot.name) for pot in folders if not pot.problems and holds(pot)]
-        if names:
-            due[text] = names
-    return due
-
-
-def _write_all(folders: list[pot_folder.PotFolder], out: str) -> dict[str, str]:
+def write_all(folders: list[pot_folder.PotFolder], out: str) -> dict[str, str]:
     """Write every folder's compiled files; {path: what was done}."""
     names = [folder.name for folder in folders]
     for name in names:

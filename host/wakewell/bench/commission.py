@@ -1,4 +1,4 @@
-"""`wakewell commission`: a pot's first start, step by step, at the bench and then in the pot.
+"""A pot's first start, step by step, at the bench and then in the pot.
 
 What belongs here: the steps, their questions, and when each may be taken. What does not: what is
 run on the board (bench_board.py), what is made of the points (calibrate.py), the book
@@ -10,10 +10,8 @@ The pump never runs without a word typed for that very run, nor longer than is s
 
 from __future__ import annotations
 
-import argparse
 import statistics
 import sys
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -25,14 +23,11 @@ import tomlkit
 from wakecore.table import convert
 from wakewell.bench import calibrate, circuit, wiring_list
 from wakewell.bench.bench_board import Bench
-from wakewell.errors import BadInput
 from wakewell.kept import replace
 from wakewell.pot import agree, chips, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
-from wakewell.pot.board_file import board_id
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.tomlfile import show
-from wakewell.usb.flash import match_ports
 
 DRAWING = "wiring.svg"
 RUN_WORD, GO_ON = "run", "ok"
@@ -626,59 +621,6 @@ def carry_on(s: Session, again: list[str]) -> int:
             return 1
         s.book.finish(name)
     return 0
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot")
-    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
-    parser.add_argument("--answers", metavar="FILE", help="TOML: question = answer or [answers]")
-    parser.add_argument(
-        "--again", action="append", default=[], metavar="STEP",
-        help="take a step once more: " + ", ".join(row[0] for row in STEPS),
-    )  # fmt: skip
-    parser.epilog = "exit codes: 0 all steps done; 1 stopped or a step failed; 2 no start"
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    calibrate.need_fits()  # what is missing is told before an hour at the bench, not after it
-    folder = Path(args.pot)
-    pot = pot_folder.load(folder)
-    if pot.about is None or not pot.parts or "calibration" not in pot.files:
-        why = pot.problems[0] if pot.problems else "not complete"
-        raise BadInput(f"{why}; correct it, then run this again")
-    for name in args.again:
-        if name not in [row[0] for row in STEPS]:
-            raise BadInput(f"--again {name}: allowed {', '.join(row[0] for row in STEPS)}")
-    answers = Answers(read_answers(Path(args.answers)) if args.answers else None)
-    board = board_id(folder)
-    if board is None:
-        raise BadInput(f"{folder}: no board is known for it; run wakewell flash {folder} first")
-    port = match_ports([folder], args.port, True)[0][1]
-    book = Book(folder)
-    if book.begun:
-        print(f"Going on with {book.path}.")
-    with Bench(folder, port, args.wait) as bench:
-        return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
-
-
-def read_answers(path: Path) -> dict[str, list[Any]]:
-    """The file of answers: a value, or a list of them, for each question's key."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadInput(f"{path}: cannot be read: {error.strerror}") from None
-    except ValueError as error:
-        raise BadInput(f"{path}: not TOML: {error}") from None
-    found: dict[str, list[Any]] = {}
-    for key, value in data.items():
-        rows = value if isinstance(value, dict) else {"": value}
-        for inner, content in rows.items():
-            name = f"{key}.{inner}" if inner else key
-            found[name] = list(content) if isinstance(content, list) else [content]
-    return found
 
 
 if __name__ == "__main__":

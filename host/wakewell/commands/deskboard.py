@@ -17,6 +17,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+from wakewell import shipped
 from wakewell.deskboard.board import CAUSES, DeskBoard
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.deskboard.rig_world import RigWorld
@@ -127,7 +128,7 @@ def run(args: argparse.Namespace) -> int:
         if folder is None:
             folder = Path(temporary) / USUAL_POT
             ignore = shutil.ignore_patterns("logs")
-            shutil.copytree(trials.CAFE / USUAL_POT, folder, ignore=ignore)
+            shutil.copytree(shipped.CAFE / USUAL_POT, folder, ignore=ignore)
         try:
             world = rig_world(folder, args.like, args.seed)
         except Missing as why:

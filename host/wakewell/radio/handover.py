@@ -1,4 +1,4 @@
-"""`wakewell handover`: a pot changes its home. Secrets go, calibration stays.
+"""A pot changes its home. Secrets go, calibration stays.
 
 By cable: the log is pulled and verified, then everything of the old home is wiped from the
 board (Wi-Fi, broker, key, certificate, log) and seen to be gone. On the host the old log
@@ -10,7 +10,6 @@ broker, and no Wi-Fi; its next owner enters that without a cable, as the card sa
 
 from __future__ import annotations
 
-import argparse
 from datetime import date
 from pathlib import Path
 
@@ -24,8 +23,8 @@ from wakewell.pot.board_file import board_id
 from wakewell.radio import card, homes
 from wakewell.tomlfile import show_path
 from wakewell.usb import pull
-from wakewell.usb.flash import check_board, keep_in_force, match_ports, progress
-from wakewell.usb.link import BoardLost, Link, connect
+from wakewell.usb.flash import check_board, keep_in_force, progress
+from wakewell.usb.link import Link, connect
 
 WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
 WIPE = """
@@ -153,35 +152,3 @@ def sheet(
         "              (somebody who reads the bare flash chip may still find the old Wi-Fi's)"
     )
     return rows
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("pot", metavar="POT", help="the pot's folder")
-    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
-    parser.add_argument(
-        "--new-key",
-        action="store_true",
-        help="new secrets at once: same broker, no Wi-Fi",
-    )
-    parser.add_argument("--yes", action="store_true", help="wipe without asking")
-    parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    folder = Path(args.pot)
-    if not folder.is_dir():
-        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
-    if not args.yes:
-        print("This deletes the key, Wi-Fi and broker of this pot, here and on its board.")
-        if input("Type yes to go on: ").strip() != "yes":
-            raise BadInput("nothing was changed; type yes, or give --yes")
-    (pair,) = match_ports([folder], args.port, True)
-    try:
-        rows = hand_over(folder, pair[1], date.today(), args.wait, args.new_key)
-        print(*rows, sep="\n")
-    except BoardLost as error:
-        raise BadInput(f"{error}; run the same command again") from None
-    return 0

@@ -1,4 +1,4 @@
-"""`wakewell listen`: hears what pots tell by radio, verifies, keeps, answers.
+"""Hears what pots tell by radio, verifies, keeps, answers.
 
 A message goes: queue (bounded; a full one holds the broker back) -> tag and form -> the
 database, many messages in one transaction -> the pots' log files -> the answer to the board
@@ -13,15 +13,13 @@ import argparse
 import platform
 import queue
 import shutil
-import signal
-import sys
 import threading
 import time
 import zlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from wakeboard import heard
 from wakewell import ownfile
@@ -29,7 +27,8 @@ from wakewell.errors import BadInput
 from wakewell.log.logs import printable
 from wakewell.pot import private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import broker, homes, letters
+from wakewell.radio import broker, letters
+from wakewell.radio.waiting import Message, Waiting
 from wakewell.tomlfile import show_path
 
 try:
@@ -37,27 +36,15 @@ try:
 except ImportError:  # Windows: nothing keeps a second listener off there
     fcntl = None  # type: ignore[assignment]
 
-if TYPE_CHECKING:
-    from wakewell.radio.posted import Posted
+from wakewell.radio.posted import Posted
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
-QUEUE = 128  # messages that wait, each of at most letters.MOST bytes
-BATCH = 64  # messages in one transaction
 MINUTE_S = 60
 LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
 DATABASE = "heard.db"
 MOST_SHOWN = 9  # pots that are named one by one
 SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
 LATER_S = 5.0  # after the disk or the database refused
-
-
-@dataclass
-class Message:
-    """One message as the broker brought it. done: tell the broker that it is dealt with."""
-
-    topic: str
-    payload: bytes
-    done: Any = None
 
 
 class Post(Protocol):
@@ -153,34 +140,6 @@ class Listener:
                 self.said.clear()
             self.said[why] = now
             self.say(f"dropped a message on {printable(topic, 80)}: {printable(why)}")
-
-
-class Waiting:
-    """The queue of messages, whoever fills it. refused: why nothing will come any more."""
-
-    def __init__(self) -> None:
-        self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
-        self.refused = ""
-
-    def batch(self, wait_s: float) -> list[Message]:
-        """What waits, at most BATCH messages; [] if nothing came."""
-        found = []
-        try:
-            found.append(self.waiting.get(timeout=wait_s))
-            while len(found) < BATCH:
-                found.append(self.waiting.get_nowait())
-        except queue.Empty:
-            pass
-        return found
-
-    def start(self) -> None:
-        """Nobody has to be called."""
-
-    def stop(self) -> None:
-        """Nobody waits for a goodbye."""
-
-    def post(self, topic: str, payload: bytes) -> None:
-        """Nobody waits for this answer any more; the board tells again."""
 
 
 class Radio(Waiting):
@@ -322,8 +281,6 @@ def by_post(
     found: dict[str, tuple[Path, private.Private]], radio: Waiting, args: argparse.Namespace
 ) -> Posted | None:
     """The server for those pots that post. Raises BadInput."""
-    from wakewell.radio.posted import Posted
-
     posts = {board: folder for board, (folder, s) in found.items() if s.post["host"]}
     if args.post is None:
         if posts:
@@ -333,105 +290,3 @@ def by_post(
     if args.certificate is None or not 1 <= args.post <= 65535:
         raise BadInput(f"--post {args.post}: allowed 1 to 65535, together with --certificate PEM")
     return Posted(args.post, args.certificate, args.key, radio.waiting, posts)
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
-    parser.add_argument(
-        "--database",
-        metavar="FILE",
-        help=f"an SQLite file ({DATABASE} beside the pots), or postgresql+psycopg://...",
-    )
-    parser.add_argument(
-        "--own-broker", action="store_true", help="be the broker as well, for a first try"
-    )
-    parser.add_argument(
-        "--post", type=int, metavar="PORT", help="take what pots post over HTTPS, on this port"
-    )
-    parser.add_argument(
-        "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
-    )
-    parser.add_argument(
-        "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
-    )
-    parser.add_argument(
-        "--page",
-        type=Path,
-        metavar="DIR",
-        help="keep each pot's page and the round (index.html) up to date there",
-    )
-    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
-    parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    from wakewell.radio.store import Store
-
-    found = folders_of(args.pots)
-    folder, secret = next(iter(found.values()))
-    base = folder.resolve().parent
-    database = str(args.database or base / DATABASE)
-    if "://" not in database:
-        database = str(Path(database).absolute())
-    radio = by_broker(found, database)
-    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
-    lock = alone(database)
-    folders = {board: f for board, (f, _) in found.items()}
-    store = Store(database, folders, {b: homes.marks(f) for b, f in folders.items()})
-    keys = {board: s.key for board, (_, s) in found.items()}
-
-    def say(text: str) -> None:
-        print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
-
-    def post(topic: str, payload: bytes) -> None:
-        if posted is None or not posted.post(topic, payload):
-            radio.post(topic, payload)
-
-    names = {board: f.resolve().name for board, (f, _) in found.items()}
-    shown = ", ".join(list(names.values())[:MOST_SHOWN])
-    more = len(names) - MOST_SHOWN
-    shown += f" and {more} more" if more > 0 else ""
-    listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
-    if args.page is not None:
-        from wakewell.radio.shown import Shown
-
-        listener.shown = Shown(folders, args.page, say)
-    until = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: until.set())
-    if args.for_s is not None:
-        timer = threading.Timer(args.for_s, until.set)
-        timer.daemon = True
-        timer.start()
-    own = None
-    if args.own_broker:
-        from wakewell.radio.own_broker import OwnBroker
-
-        own = OwnBroker(secret)
-        own.start()
-    radio.start()
-    if posted is not None:
-        posted.start()
-        where.append(f"port {args.post}")
-    if listener.shown is not None:
-        listener.shown.start()
-    at = " and ".join(dict.fromkeys(w for w in where if w))
-    print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
-    try:
-        listen(listener, radio, until, base)
-    except KeyboardInterrupt:
-        pass
-    finally:
-        if posted is not None:
-            posted.stop()
-        radio.stop()
-        if own is not None:
-            own.stop()
-        if listener.shown is not None:
-            listener.shown.stop()
-        store.close()
-        if lock is not None:
-            lock.close()
-    print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
-    return 0

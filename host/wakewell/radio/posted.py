@@ -26,8 +26,8 @@ from typing import Any
 from wakeboard import asked
 from wakewell.errors import BadInput
 from wakewell.radio import letters, request
-from wakewell.radio.listen import Message
 from wakewell.radio.room import Caller, Room
+from wakewell.radio.waiting import Message
 from wakewell.tomlfile import show_path
 
 # Of a caller, from when it came or was last answered: a board gives up after twenty seconds

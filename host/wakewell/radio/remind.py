@@ -1,4 +1,4 @@
-"""`wakewell remind`: at most one message a day about a pot to a person, until all is resolved.
+"""At most one message a day about a pot to a person, until all is resolved.
 
 Run it every quarter of an hour or so (--every, cron, a timer). What was sent when is in the
 database, written before a message leaves: a restart neither sends twice nor forgets. Here:
@@ -7,9 +7,7 @@ when and to whom. Not here: why (causes), what was heard (store).
 
 from __future__ import annotations
 
-import argparse
 import re
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -28,7 +26,7 @@ from wakewell.log import logs, record, series
 from wakewell.log.record import Wake
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import causes, listen
+from wakewell.radio import causes
 from wakewell.radio.causes import Cause
 from wakewell.radio.store import SENT, Heard, Store, sa
 from wakewell.report import condition
@@ -339,62 +337,3 @@ def load(names: list[str]) -> list[Pot]:
         settings, helps = dict(made.settings), made.about.help
         found.append(Pot(board, made.about.name, folder, people, settings, tank, helps))
     return found
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots")
-    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
-    parser.add_argument("--calendar", metavar="FILE", help="write an iCalendar file of open tasks")
-    parser.add_argument("--every", type=float, metavar="MIN", help="go on, a round every MIN")
-    parser.add_argument("--dry-run", action="store_true", help="show what holds, send nothing")
-    parser.epilog = (
-        "exit codes: 0 nothing holds or all sent; 1 a message could not be sent; 2 input"
-    )
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    all_pots = load(args.pots)
-    base = Path(args.pots[0]).resolve().parent
-    if args.every is not None and not 0.0 < args.every <= MOST_EVERY:
-        raise BadInput(f"--every {args.every:g}: allowed more than 0, up to {MOST_EVERY} minutes")
-    where = args.database or base / listen.DATABASE
-    if "://" not in str(where) and not Path(where).exists():
-        raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
-    store = Store(where)
-    while True:
-        try:
-            failed = once(store, all_pots, args)
-        except (sa.exc.SQLAlchemyError, OSError) as error:
-            why = str(getattr(error, "orig", None) or error).splitlines()[0]
-            if args.every is None:
-                raise BadInput(f"{why}; nothing more was sent, try again") from None
-            failed = True
-            print(f"waiting: {SECRET_URL.sub('(address)', why)}", file=sys.stderr, flush=True)
-        if args.every is None:
-            store.close()
-            return 1 if failed else 0
-        time.sleep(max(60.0, 60.0 * args.every))
-
-
-def once(store: Store, all_pots: list[Pot], args: argparse.Namespace) -> bool:
-    """One round, told and drawn up. Returns True if a message could not be sent."""
-    now = time.time()
-    done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)
-    for pot, cause, since in done.open:
-        when = datetime.fromtimestamp(since, UTC)
-        print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
-    if not done.open and args.every is None:
-        print("nobody needs to be reminded of anything")
-    for name, who, due in done.sent:
-        print(
-            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
-        )
-    if args.calendar:
-        beside = Path(args.calendar + ".part")
-        beside.write_bytes(calendar(done, now))
-        beside.replace(args.calendar)
-    for text in done.failed:
-        print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
-    return bool(done.failed)

@@ -1,4 +1,4 @@
-"""`wakewell replay`: logs and sequences through the very core that runs on the chip.
+"""Logs and sequences through the very core that runs on the chip.
 
 For each log: what happened, a verdict on every requirement, and the first wake where the
 core decides otherwise than was recorded. Under the core that made the record that is a
@@ -7,15 +7,8 @@ fault; under another core, or other settings, it is a difference, listed rule by
 
 from __future__ import annotations
 
-import argparse
-import contextlib
-import io
-import json
-import subprocess
-import sys
-import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -27,39 +20,28 @@ from wakecore import line
 from wakewell.boards import run_replay
 from wakewell.boards.replayed import Player
 from wakewell.core import core_id
-from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
-from wakewell.log import fieldlog, logs, parcel
+from wakewell.log import logs
 from wakewell.log.fieldlog import FieldLog, Short
 from wakewell.log.logs import InForce, Record, Skips, printable
 from wakewell.log.record import Wake
 from wakewell.log.series import tick_of
 from wakewell.log.times import DAY_S, EPOCH_S, Tick, timeline
-from wakewell.replay import asked, candidate
 from wakewell.replay.asked import Asked
-from wakewell.replay.changes import STRICTER, WEAKER, Change, run_ms, runs
-from wakewell.replay.rejudged import STUMBLES, Rejudge, States, read_states, write_states
+from wakewell.replay.changes import WEAKER, Change, run_ms, runs
+from wakewell.replay.rejudged import STUMBLES, Rejudge, States
 from wakewell.replay.verdicts import (
-    LOCKOUT_RULES,
-    LOCKOUT_WAYS,
-    TRIP_RULES,
-    UNKNOWN_RULE,
     Verdict,
     Verdicts,
     book,
     many,
 )
-from wakewell.report import page_files as report_pages
-from wakewell.tomlfile import show_path
 
 DECISIONS = ("values", "judged", "permissives", "plan", "trips", "lockouts", "water", "commands")
 BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
 MOST_DIFFERENCES = 1000
 SHORTENED = "with a shortened record"
 MOST_STATES = 64  # kept at a time, where this very core made the log
-MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
-DEMO = report_pages.DEMO
-TROUBLE = DEMO.with_name("trouble")  # shipped logs that call on what the café's hardly meet
 
 
 @dataclass
@@ -386,94 +368,11 @@ def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> I
             yield b"wake " + line.encode(STATE_RECORD, record)
 
 
-def lines_of(report: Report) -> Iterator[str]:
-    """The report in words, for a person."""
-    seen = report.verdicts
-    span = ""
-    if report.first_day is not None and report.last_day is not None:
-        span = f", {logs.day_text(report.first_day)} to {logs.day_text(report.last_day)}"
-    yield f"{report.name}: {report.wakes} wakes{span}"
-    if report.asked:
-        yield from (f"  what if  {text}" for text in what_if(report))
-    yield (
-        f"  {many(seen.doses, 'watering')} in {many(seen.pulses, 'pulse')}, "
-        f"{seen.given_ul / 1e6:.2f} l; {many(sum(seen.trips.values()), 'trip')}, "
-        f"{many(sum(seen.lockouts.values()), 'lockout')}"
-    )
-    for trip, count in sorted(seen.trips.items()):
-        yield f"  trip     {printable(trip)} ({TRIP_RULES.get(trip, UNKNOWN_RULE)}): {count}"
-    for wake, name, ended in seen.latched[:MOST_SHOWN]:
-        way = LOCKOUT_WAYS.get(name, "in a way this core does not know")
-        end = f"ended at wake {ended}" if ended is not None else f"ends {way}"
-        rule = LOCKOUT_RULES.get(name, UNKNOWN_RULE)
-        yield f"  lockout  {printable(name)} ({rule}) at wake {wake}, {end}"
-    if len(seen.latched) > MOST_SHOWN:
-        yield f"  lockout  {sum(seen.lockouts.values())} in all"
-    for need, count in seen.needs.most_common():
-        yield f"  asked    {printable(need)}: in {count} of {seen.wakes} wakes"
-    weaker = {changed.rule: changed for changed in reversed(report.changed(WEAKER))}
-    for verdict in report.held:
-        word, text = "held  " if verdict.held else "BROKEN", verdict.evidence
-        where = "" if verdict.wake is None else f" at wake {verdict.wake}"
-        if verdict.held and verdict.rule in weaker:
-            changed = weaker[verdict.rule]
-            word, text, where = "WEAKER", changed.text, f", first at wake {changed.wake}"
-        yield f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(text)}{where}"
-    by = ", ".join(f"{printable(core)} ({_many(n)})" for core, n in report.cores.most_common())
-    yield f"  core     recorded by {by}; played by {report.core}"
-    if len(report.lives) > 1:
-        here = f"{report.life + 1} of {len(report.lives)}: {report.lives[report.life]}"
-        yield f"  life     {here}"
-        yield "           the others are another board's, or this one's before it was begun anew"
-    yield from fieldlog.told(report.skips)
-    yield from report.short.told()
-    for why, count in report.unplayed.most_common(MOST_SHOWN):
-        at = report.unplayed_at.get(why, "see above")
-        yield f"  not played  {_many(count)}, first {at}: {printable(why)}"
-    yield from difference_lines(report)
-
-
-def difference_lines(report: Report) -> Iterator[str]:
-    """How the decisions compare with the recorded ones."""
-    if report.faults:
-        first = report.faults[0]
-        place = f"wake {first.wake} ({first.place}), {report.divergent} in all"
-        yield f"  verdict  DIVERGES at {place}:"
-        for difference in report.faults:
-            member, indent = printable(difference.member), " " * len(printable(difference.member))
-            yield f"           {member}: recorded {_shown(difference.recorded)}"
-            yield f"           {indent}   decided {_shown(difference.decided)}"
-    why = f"settings {report.asked}" if report.asked else f"core {report.core}"
-    for way, word in ((WEAKER, "WEAKER"), (STRICTER, "stricter")):
-        found = report.changed(way)
-        if found:
-            yield f"  verdict  {word} by {why}:"
-        for changed in found:
-            at = f"{_many(changed.count)}, first at wake {changed.wake} ({changed.place})"
-            yield f"           {changed.rule:<4} {printable(changed.text)}: {at}"
-    if report.different:
-        yield f"  verdict  {_many(report.different)} decided otherwise by {why}:"
-        for member, count in report.members.most_common():
-            example = next((d for d in report.differences if d.member == member), None)
-            text = f"           {printable(member)}: {count}"
-            if example:
-                text += f", first at wake {example.wake}: "
-                text += f"{_shown(example.recorded)} -> {_shown(example.decided)}"
-            yield text
-        if report.holds_until is not None:
-            yield f"           from wake {report.holds_until} on the water would be different:"
-            yield "           later readings answer the water given then, not this"
-    if not report.faults and not report.different and not report.changes:
-        yield f"  verdict  {report.played} of {report.wakes} wakes played, all as recorded"
-    if not all(v.held for v in report.held):
-        yield "  verdict  a requirement is BROKEN"
-
-
 def what_if(report: Report) -> list[str]:
     """What other settings would have done, in short: from where on, and the water up to there."""
     water = f"{report.verdicts.given_ul / 1e6:.2f} l in {many(report.verdicts.doses, 'watering')}"
     if report.first is None:
-        return [f"all {_many(report.played)} decide the same: {water}"]
+        return [f"all {in_wakes(report.played)} decide the same: {water}"]
     first = report.first
     when = f" ({logs.day_text(first.day)})" if first.day is not None else ""
     lines = [f"wake {first.wake}{when} is the first decided otherwise: {first.text}"]
@@ -488,293 +387,11 @@ def what_if(report: Report) -> list[str]:
 def in_short(report: Report) -> list[str]:
     """`what_if`, and which protections would be weaker: the answer for somebody about to ask."""
     weaker = [
-        f"WEAKER {changed.rule}: {changed.text}: {_many(changed.count)}, first at {changed.wake}"
+        f"WEAKER {changed.rule}: {changed.text}: {in_wakes(changed.count)}, first at {changed.wake}"
         for changed in report.changed(WEAKER)
     ]
     return [*what_if(report), *(printable(text) for text in weaker)]
 
 
-def _shown(value: Any) -> str:
-    return printable(repr(value))
-
-
-def _many(count: int) -> str:
+def in_wakes(count: int) -> str:
     return f"{count} wake" if count == 1 else f"{count} wakes"
-
-
-def nothing_played(report: Report) -> str:
-    """Why no wake of a log could be played, in one line."""
-    if report.wakes:
-        why, count = report.unplayed.most_common(1)[0]
-        text = f"none of {report.wakes} wakes could be played: {printable(why)} ({count} wakes)"
-        if report.files_missing:
-            text += f"; keep the folder {logs.IN_FORCE}/ that came with the log beside it"
-        return text
-    if report.skips.count:
-        first = report.skips.first[0]
-        return f"no wake in it can be read; {report.skips.count} lines skipped, the first {first}"
-    return "no wake in it"
-
-
-def as_json(report: Report) -> dict[str, Any]:
-    """The report for a machine."""
-    seen = report.verdicts
-    return {
-        "name": report.name,
-        "core": report.core,
-        "recorded_by": dict(report.cores),
-        "settings_asked": report.asked,
-        "wakes": report.wakes,
-        "played": report.played,
-        "waterings": seen.doses,
-        "pulses": seen.pulses,
-        "given_ul": seen.given_ul,
-        "trips": {
-            t: {"count": c, "rule": TRIP_RULES.get(t, UNKNOWN_RULE)}
-            for t, c in sorted(seen.trips.items())
-        },
-        "lockouts_all": sum(seen.lockouts.values()),
-        "lockouts": [
-            {"wake": w, "name": n, "rule": LOCKOUT_RULES.get(n, UNKNOWN_RULE), "ended": e}
-            for w, n, e in seen.latched
-        ],
-        "verdicts": [vars(v) | {"title": v.title} for v in report.held],
-        "life": report.life + 1,
-        "lives": report.lives,
-        "mended": report.skips.mended,
-        "skipped": report.skips.count,
-        "skips": [str(skip) for skip in report.skips.first],
-        "not_played": dict(report.unplayed),
-        "shortened": report.short.count,
-        "shortened_first": report.short.first,
-        "divergent": report.divergent,
-        **{way: [vars(c) for c in report.changed(way)] for way in (WEAKER, STRICTER)},
-        "first_otherwise": vars(report.first) if report.first else None,
-        "held_ul": report.held_ul if report.holds_until is not None else seen.given_ul,
-        "held_waterings": report.held_doses if report.holds_until is not None else seen.doses,
-        "different": report.different,
-        "differences": [vars(d) for d in report.differences],
-        "holds_until": report.holds_until,
-        "good": report.good,
-    }
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("paths", nargs="*", metavar="PATH", help="log, folder or sequence file")
-    parser.add_argument(
-        "--demo",
-        action="store_true",
-        help="play the repair café's six planters; with --core also the logs where protections act",
-    )
-    parser.add_argument(
-        "--each",
-        action="store_true",
-        help="say of each of several logs how every requirement held, not only of one that did not",
-    )
-    parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
-    parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
-    parser.add_argument(
-        "--on",
-        choices=interpreter.KINDS,
-        help="play on a real MicroPython too, and compare bytes; micropython32: one of 32 bits",
-    )
-    parser.add_argument("--states", help=argparse.SUPPRESS)  # from `with_core` to its own process
-    parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
-    parser.add_argument("--page", metavar="DIR", help="write each log's page there and link it")
-    parser.epilog = (
-        "exit codes: 0 every requirement held, and no protection weaker than was recorded; "
-        "1 a divergence, a broken or weaker requirement or a failed expectation; "
-        "2 input that cannot be used"
-    )
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    if args.core:
-        return with_core(args)
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")  # a file's name may be any bytes
-    paths = given(args)
-    if not paths:
-        raise BadInput("nothing to replay: give a log, a folder or a sequence, or --demo")
-    with parcel.opened(paths) as folders:  # what is no parcel stays as it is
-        return replay_paths(folders, args)
-
-
-def given(args: argparse.Namespace) -> list[Path]:
-    """What is to be replayed. Another core meets more than the café: where protections act."""
-    demo = [DEMO, TROUBLE] if args.core or args.states else [DEMO]
-    return [Path(p) for p in args.paths] + (demo if args.demo else [])
-
-
-def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
-    """Replay logs, folders and sequences; print or collect what was found."""
-    settings = asked.read(Path(args.settings)) if args.settings else None
-    known = read_states(Path(args.states)) if args.states else {}
-    if args.page:
-        report_pages.can_draw()
-    results: list[dict[str, Any]] = []
-    lacking: Counter[str] = Counter()
-    others = 0
-    good = usable = True
-    all_logs = {path: logs.find_logs(path) for path in paths if path.suffix != ".toml"}
-    table = table_for([place for found in all_logs.values() for place, _ in found], args)
-    for path in paths:
-        if path.suffix == ".toml":
-            good = replay_sequence(path, args, results) and good
-            continue
-        found = all_logs[path]
-        if not found:
-            names = " or ".join(logs.SUFFIXES)
-            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {names}")
-        for place, files, report in played(found, settings, known):
-            answer = as_json(report)
-            if not report.played:
-                named = show_path(str(place))
-                print(f"wakewell replay: {named}: {nothing_played(report)}", file=sys.stderr)
-                usable = False
-            elif args.on:
-                answer[args.on] = agree_on(args.on, report.name, files, settings, report.life)
-            good = good and report.good and not answer.get(args.on or "")
-            others += report.different
-            for what, count in report.lacking.items():
-                lacking[what] += count
-            results.append(answer)
-            if report.played and table is not None:
-                table.add(report)
-            elif report.played and not args.json:
-                print(*lines_of(report), sep="\n")
-                if args.on:
-                    print(f"  {args.on}  {answer[args.on] or 'the same bytes'}")
-                if args.page:
-                    print(f"  page     {report_pages.page_link(place, args.page, files)}")
-                print()
-    if args.json:
-        print(json.dumps({"good": good, "core": core_id(), "replayed": results}))
-    else:
-        if table is not None:
-            table.close()
-        print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
-    return 2 if not usable else 0 if good else 1
-
-
-class Table:
-    """Several logs at a glance, a row each as it is played; in full those with anything to tell."""
-
-    HEADS = ("wakes", "waterings", "trips", "lockouts")
-
-    def __init__(self, names: Sequence[str]) -> None:
-        self.width = max(map(len, ("pot", *names)))
-        self.others: list[Report] = []
-        print("  ".join(["pot".ljust(self.width), *self.HEADS, "verdict"]))
-
-    def add(self, report: Report) -> None:
-        """A row."""
-        seen = report.verdicts
-        counts = (report.wakes, seen.doses, sum(seen.trips.values()), sum(seen.lockouts.values()))
-        cells = [str(n).rjust(len(head)) for n, head in zip(counts, self.HEADS, strict=True)]
-        said = "all held, as recorded"
-        if not report.good or any(report.lacking.values()) or report.different:
-            said = closing(report.good, Counter(report.lacking), report.different)
-            self.others.append(report)
-        print("  ".join([report.name.ljust(self.width), *cells, said]), flush=True)
-
-    def close(self) -> None:
-        """What there is to tell."""
-        for report in self.others:
-            print("", *lines_of(report), sep="\n")
-        print()
-
-
-def table_for(places: Sequence[Path], args: argparse.Namespace) -> Table | None:
-    """A table where several logs are only to be judged; None where each is told in full."""
-    more = args.each or args.json or args.settings or args.states or args.on or args.page
-    return Table([shown(place) for place in places]) if len(places) > 1 and not more else None
-
-
-def played(
-    found: list[tuple[Path, list[Path]]], settings: Asked | None, known: dict[str, bytes]
-) -> Iterator[tuple[Path, list[Path], Report]]:
-    """Each log, and each life in it by itself."""
-    for place, files in found:
-        count, life = 1, 0
-        while life < count:
-            bar = sys.stderr.isatty()
-            report = replay_log(shown(place), files, settings, bar, life, known)
-            count, life = len(report.lives), life + 1
-            yield place, files, report
-
-
-def closing(good: bool, lacking: Counter[str], others: int) -> str:
-    """The last line's verdict. All is good only where all of it was read, played and as it was."""
-    what = {"skipped": "line", "mended": "line", "not played": "wake", SHORTENED: "wake"}
-    parts = [f"{many(lacking[how], one)} {how}" for how, one in what.items() if lacking[how]]
-    if others:
-        parts.append(f"{_many(others)} decided otherwise")
-    if not parts:
-        return "all good" if good else "NOT all good"
-    return f"{'nothing bad found, but' if good else 'NOT all good:'} {', '.join(parts)}"
-
-
-def shown(place: Path) -> str:
-    """A pot's name for its log: the folder above `logs`."""
-    place = place.resolve()
-    return printable(place.parent.name if place.name in ("logs", "log") else place.name)
-
-
-def replay_sequence(path: Path, args: argparse.Namespace, results: list[dict[str, Any]]) -> bool:
-    """Play one sequence file and print or collect what failed."""
-    from wakewell.sequences import playing
-
-    sequence = playing.load(path)
-    failures = playing.check(sequence, args.on or "cpython")
-    wakes, good = len(sequence.script["wakes"]), not failures
-    results.append(
-        {
-            "name": str(path),
-            "title": sequence.title,
-            "wakes": wakes,
-            "failures": [str(failure) for failure in failures],
-            "good": good,
-        }
-    )
-    if not args.json:
-        print(f"{path}: {sequence.title}: {wakes} wakes, {'good' if good else 'FAILED'}")
-        for failure in failures:
-            print(failure)
-    return good
-
-
-def with_core(args: argparse.Namespace) -> int:
-    """Run the same command under another core, in a process of its own."""
-    environment = candidate.environment(args.core)
-    command = [sys.executable, "-m", "wakewell", "replay"]
-    command += ["--demo"] if args.demo else []
-    command += ["--json"] if args.json else []
-    command += ["--page", args.page] if args.page else []
-    command += ["--settings", args.settings] if args.settings else []
-    command += ["--on", args.on] if args.on else []
-    with tempfile.TemporaryDirectory(prefix="wakewell-") as scratch:
-        states = Path(scratch) / "states"
-        keep_states(given(args), states)
-        command += ["--states", str(states), "--", *args.paths]
-        return subprocess.run(command, env=environment).returncode
-
-
-def keep_states(paths: list[Path], out: Path) -> None:
-    """Write down the states of all logs there that this core made, for another core to begin with.
-
-    What cannot be read is left to the replay itself to tell.
-    """
-    with out.open("wb") as file, contextlib.suppress(BadInput), parcel.opened(paths) as folders:
-        for path in folders:
-            for _, files in [] if path.suffix == ".toml" else logs.find_logs(path):
-                lives: dict[int, States] = {}
-                for entry in FieldLog(files).entries(brief=True):
-                    if entry.life not in lives:
-                        in_force = InForce(files[0].parent)
-                        lives[entry.life] = States(in_force, core_id(), sys.maxsize)
-                    lives[entry.life].feed(entry.record)
-                for states in lives.values():
-                    write_states(file, states.found)

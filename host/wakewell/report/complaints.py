@@ -18,7 +18,6 @@ from wakewell.log.series import PotLog, Wake, target_of
 from wakewell.log.times import DAY_S, Calendar
 from wakewell.report import findings as looks
 
-COMPLAINTS = ("too wet", "too dry", "silent")
 LATELY_S = 42 * DAY_S
 
 

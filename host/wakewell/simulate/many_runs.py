@@ -7,14 +7,10 @@ are the same however they are shared out.
 
 from __future__ import annotations
 
-import argparse
-import csv
-import errno
 import importlib
 import multiprocessing
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tqdm import tqdm
 
@@ -22,10 +18,8 @@ from wakecore import rules
 from wakecore.run import TRIPS
 from wakewell import terminal
 from wakewell.errors import BadInput
+from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.trials import Trial
-
-if TYPE_CHECKING:
-    from wakewell.simulate.one_run import TrialResult
 
 Row = dict[str, float | str | None]
 BATCH = 10  # seeds handed to a cluster at a time
@@ -58,8 +52,6 @@ def row(result: TrialResult) -> Row:
 
 def batch(work: tuple[Trial, Sequence[int]]) -> list[Row]:
     """The rows of a few seeds; what each worker runs."""
-    from wakewell.simulate.one_run import run_trial
-
     trial, seeds = work
     return [row(run_trial(trial, seed)) for seed in seeds]
 
@@ -100,7 +92,7 @@ def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Ro
 
 def _on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[list[Row]]:
     """Batches from a running scheduler, in order. Its workers need this package too."""
-    distributed = _library("distributed", "--dask", "'wakewell[cluster]'")
+    distributed = library("distributed", "--dask", "'wakewell[cluster]'")
     try:
         client = distributed.Client(address, timeout=10)
     except (OSError, ValueError) as no:
@@ -111,7 +103,7 @@ def _on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[
             yield future.result()
 
 
-def _library(module: str, option: str, install: str) -> Any:
+def library(module: str, option: str, install: str) -> Any:
     """That optional library, or BadInput with how to install it."""
     try:
         return importlib.import_module(module)
@@ -156,34 +148,3 @@ def _share(values: Sequence[float], share: float) -> float:
     index = min(int(place), len(values) - 2) if len(values) > 1 else 0
     high = values[min(index + 1, len(values) - 1)]
     return values[index] + (place - index) * (high - values[index])
-
-
-def can_write(args: argparse.Namespace) -> None:
-    """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
-    from wakewell.simulate.one_run import writing
-
-    for path in (args.csv, args.parquet):
-        if path and not Path(path).parent.is_dir():
-            with writing(path):
-                raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
-    if args.parquet:
-        _library("pyarrow", "--parquet", "pyarrow")
-
-
-def write_rows(args: argparse.Namespace, rows: Sequence[Row]) -> None:
-    """The rows into the files that were asked for."""
-    from wakewell.simulate.one_run import keep_old, writing
-
-    if args.csv:
-        with writing(args.csv):
-            keep_old(Path(args.csv))
-            with Path(args.csv).open("w", newline="", encoding="utf-8") as file:
-                table = csv.DictWriter(file, list(rows[0]))
-                table.writeheader()
-                table.writerows(rows)
-    if args.parquet:
-        arrow = _library("pyarrow", "--parquet", "pyarrow")
-        parquet = _library("pyarrow.parquet", "--parquet", "pyarrow")
-        with writing(args.parquet):
-            keep_old(Path(args.parquet))
-            parquet.write_table(arrow.Table.from_pylist(list(rows)), args.parquet)

@@ -13,7 +13,6 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-import wakewell
 from wakecore import fields as core_fields
 from wakecore.number import is_whole
 from wakewell.boards.mock import load_pot
@@ -42,15 +41,12 @@ from wakewell.rig.soil import (
     mean_content,
 )
 from wakewell.rig.weather import PLACES, Place
+from wakewell.shipped import CAFE, TRIALS
 from wakewell.simulate import uncalibrated
 from wakewell.simulate.people import ACTS, Owner, Visit
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
 
 MEASURED_MV = 3900.0  # of the cell while the flow is measured at the bench; own assumption
-DATA = Path(wakewell.__file__).parent / "data"
-CAFE = DATA / "cafe"
-TROUBLE = DATA / "trouble"  # logs in which protections act, and the trials they come from
-TRIALS = DATA / "trials"
 LONGEST_DAYS = 3650.0
 MOST = 1e12  # of any number in a trial, either way
 

@@ -1,4 +1,4 @@
-"""`wakewell pull`: a pot's log from its board, verified, appended, never doubled.
+"""A pot's log from its board, verified, appended, never doubled.
 
 Only what is new crosses the cable. Nothing on the board is deleted; it is told what is
 safely stored here. The schedule goes on where it was: the board is sent back to sleep for
@@ -7,11 +7,9 @@ the time that was left, and gets its clock's offset.
 
 from __future__ import annotations
 
-import argparse
 import hashlib
 import re
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -24,7 +22,7 @@ from wakewell.errors import BadInput
 from wakewell.log import record
 from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake
-from wakewell.usb.flash import check_belongs, check_board, keep_in_force, match_ports, progress
+from wakewell.usb.flash import check_belongs, check_board, keep_in_force, progress
 from wakewell.usb.link import EPOCH, BoardLost, Link, connect
 
 POT = "/pot"
@@ -234,42 +232,3 @@ def newest_moment(target: Path) -> datetime | None:
         return None
     day, second, trust = last.begin.utc
     return EPOCH + timedelta(days=day, seconds=second) if trust else None
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
-    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
-    parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
-
-
-def run(args: argparse.Namespace) -> int:
-    """The command. Returns its exit code."""
-    folders = [Path(p) for p in args.pots]
-    for folder in folders:
-        if not folder.is_dir():
-            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
-    pairs = match_ports(folders, args.port, True)
-    code = 0
-    with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
-        jobs = [(folder, pool.submit(pull_one, folder, port, args.wait)) for folder, port in pairs]
-        for folder, job in jobs:
-            try:
-                pulled = job.result()
-            except (BadInput, BoardLost) as error:
-                print(f"{folder.name}: NOT pulled: {error}")
-                code = 2
-                continue
-            print(
-                f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
-                f"files; asleep for {pulled.sleep_s} s"
-            )
-            for bad in pulled.bad:
-                print(f"  damaged: {bad}")
-            for left in pulled.left:
-                print(f"  left on the board: {left}")
-            for note in pulled.notes:
-                print(f"  note: {note}")
-            code = max(code, 1 if pulled.bad or pulled.left else 0)
-    return code

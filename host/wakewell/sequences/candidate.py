@@ -15,6 +15,7 @@ from types import TracebackType
 
 from wakewell import terminal
 from wakewell.errors import BadInput
+from wakewell.sequences import playing
 
 
 def environment(folder: str) -> dict[str, str]:
@@ -67,7 +68,7 @@ class Worker:
     def _running(self) -> subprocess.Popen[str]:
         if self.process is None:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "wakewell.replay.candidate"],
+                [sys.executable, "-m", "wakewell.sequences.candidate"],
                 env=self.environment,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -98,8 +99,6 @@ class Worker:
 
 def failures_of(path: Path, on: str) -> list[str]:
     """The failures of one sequence under the core of this process, in words."""
-    from wakewell.sequences import playing
-
     try:
         return [str(failure) for failure in playing.check(playing.load(path), on=on)]
     except (playing.SequenceError, BadInput) as error:

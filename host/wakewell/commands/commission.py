@@ -1,0 +1,70 @@
+"""`wakewell commission`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from wakewell.bench import calibrate
+from wakewell.bench.bench_board import Bench
+from wakewell.bench.commission import STEPS, Answers, Session, carry_on
+from wakewell.errors import BadInput
+from wakewell.pot import pot_folder
+from wakewell.pot.bench_book import Book
+from wakewell.pot.board_file import board_id
+from wakewell.usb.flash import match_ports
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument("--answers", metavar="FILE", help="TOML: question = answer or [answers]")
+    parser.add_argument(
+        "--again", action="append", default=[], metavar="STEP",
+        help="take a step once more: " + ", ".join(row[0] for row in STEPS),
+    )  # fmt: skip
+    parser.epilog = "exit codes: 0 all steps done; 1 stopped or a step failed; 2 no start"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    calibrate.need_fits()  # what is missing is told before an hour at the bench, not after it
+    folder = Path(args.pot)
+    pot = pot_folder.load(folder)
+    if pot.about is None or not pot.parts or "calibration" not in pot.files:
+        why = pot.problems[0] if pot.problems else "not complete"
+        raise BadInput(f"{why}; correct it, then run this again")
+    for name in args.again:
+        if name not in [row[0] for row in STEPS]:
+            raise BadInput(f"--again {name}: allowed {', '.join(row[0] for row in STEPS)}")
+    answers = Answers(read_answers(Path(args.answers)) if args.answers else None)
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: no board is known for it; run wakewell flash {folder} first")
+    port = match_ports([folder], args.port, True)[0][1]
+    book = Book(folder)
+    if book.begun:
+        print(f"Going on with {book.path}.")
+    with Bench(folder, port, args.wait) as bench:
+        return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
+
+
+def read_answers(path: Path) -> dict[str, list[Any]]:
+    """The file of answers: a value, or a list of them, for each question's key."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(f"{path}: cannot be read: {error.strerror}") from None
+    except ValueError as error:
+        raise BadInput(f"{path}: not TOML: {error}") from None
+    found: dict[str, list[Any]] = {}
+    for key, value in data.items():
+        rows = value if isinstance(value, dict) else {"": value}
+        for inner, content in rows.items():
+            name = f"{key}.{inner}" if inner else key
+            found[name] = list(content) if isinstance(content, list) else [content]
+    return found

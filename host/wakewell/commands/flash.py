@@ -1,0 +1,164 @@
+"""`wakewell flash`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from wakewell import extras
+from wakewell.errors import BadInput
+from wakewell.pot import board_file, chips, pot_folder
+from wakewell.pot.board_file import board_id
+from wakewell.usb import image
+from wakewell.usb.flash import (
+    CAUTION,
+    Bar,
+    Result,
+    Undecided,
+    flash_one,
+    match_ports,
+    not_ported,
+    progress,
+)
+from wakewell.usb.link import BoardLost
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to flash")
+    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
+    parser.add_argument(
+        "--interpreter", metavar="FILE",
+        help="write this MicroPython image first; it is looked at before anything is erased",
+    )  # fmt: skip
+    parser.add_argument("--yes", action="store_true", help="do not ask")
+    parser.add_argument(
+        "--take-over", action="store_true",
+        help="the board was another pot's: set that one's files aside on it",
+    )  # fmt: skip
+    asked = parser.add_mutually_exclusive_group()
+    asked.add_argument(
+        "--keep-asked", action="store_true",
+        help="keep settings that were asked by radio, and write them into settings.toml",
+    )  # fmt: skip
+    asked.add_argument(
+        "--replace-asked", action="store_true",
+        help="replace settings that were asked by radio by what settings.toml says",
+    )  # fmt: skip
+    parser.add_argument(
+        "--accept-weaker", action="store_true",
+        help="send a version that by the pot's own log protects less than the one on the board",
+    )  # fmt: skip
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.epilog = (
+        "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that pumped "
+        "is not commissioned any more; 2 not flashed. A new chip needs MicroPython first: an image "
+        f"comes from {image.SOURCE}: {image.list_of_images()}, the file that ends in .bin; no "
+        "PSRAM is needed, and none of its images. Then: --interpreter FILE, with esptool "
+        f"({extras.install('esptool')})"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folders = [Path(p) for p in args.pots]
+    for folder in folders:
+        if not folder.is_dir():
+            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    boards: dict[str, Path] = {}
+    for folder in folders:
+        board = board_id(folder)
+        if board is not None and boards.setdefault(board, folder).resolve() != folder.resolve():
+            raise BadInput(
+                f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
+                f"delete {board_file.BOARD_FILE} in it and flash it onto a board of its own"
+            )
+    print(CAUTION)
+    if args.interpreter:
+        return write_interpreter(args, folders)
+    pairs = match_ports(folders, args.port, args.yes)
+    keep_asked = True if args.keep_asked else False if args.replace_asked else None
+
+    def one(row: int, keep_asked: bool | None) -> Result:
+        folder, port = pairs[row]
+        bar = Bar(folder.name, row)
+        return flash_one(
+            folder, port, progress, args.wait, bar, args.take_over, keep_asked, args.accept_weaker
+        )
+
+    code = 0
+    with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
+        jobs = [pool.submit(one, row, keep_asked) for row in range(len(pairs))]
+        for row, (folder, _) in enumerate(pairs):
+            try:
+                try:
+                    result = jobs[row].result()
+                except Undecided as why:
+                    result = one(row, person_keeps(folder.name, why, args.yes))
+            except (BadInput, BoardLost) as error:
+                print(f"{folder.name}: NOT flashed: {error}")
+                code = 2
+                continue
+            print(*result_lines(result), sep="\n")
+            code = max(code, 0 if result.good else 1)
+    return code
+
+
+def person_keeps(name: str, why: Undecided, yes: bool) -> bool:
+    """Whether the person at the terminal keeps what was asked; raises it again without one."""
+    if yes or not sys.stdin.isatty():
+        raise why
+    print(f"{name}: {why}")
+    answer = input("Type keep or replace: ").strip()
+    if answer not in ("keep", "replace"):
+        raise why
+    return answer == "keep"
+
+
+def result_lines(result: Result) -> list[str]:
+    """What a flash did, in words."""
+    what = (
+        "nothing to send, all is there"
+        if not result.files_sent
+        else f"{result.files_sent} files sent, {result.bytes_sent} bytes, {result.copied} kept"
+    )
+    lines = [
+        f"{result.pot}: {what}; version {result.version} in force",
+        f"  board {result.identity.unique_id}, {result.identity.machine}, "
+        f"MicroPython {'.'.join(str(n) for n in result.identity.version)}",
+    ]
+    shown = ", ".join(
+        f"{name} {'-' if r is None else r[0]}" for name, r in sorted(result.readings.items())
+    )
+    if shown:
+        lines.append(f"  reads {shown}")
+    return lines + [f"  note: {note}" for note in result.notes]
+
+
+def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
+    """Write a MicroPython image with esptool, after asking. It erases what is on the chip."""
+    if len(folders) != 1 or len(args.port) != 1:
+        raise BadInput("--interpreter needs one POT and its --port")
+    about = pot_folder.load(folders[0]).about
+    if about is None:
+        raise BadInput(f"{folders[0]}: no chip is known of it; run wakewell check {folders[0]}")
+    if about.chip not in chips.PORTED:
+        raise BadInput(not_ported(about.chip, str(folders[0] / "pot.toml")))
+    found = image.look(Path(args.interpreter), about.chip)
+    image.check_esptool()
+    print(*found.lines(), sep="\n")
+    print(
+        f"This erases the board on {args.port[0]} and all its logs, and writes {found.path.name}."
+    )
+    if not args.yes and input("Type 'erase' to go on: ").strip() != "erase":
+        raise BadInput("nothing was written")
+    base = [sys.executable, "-m", "esptool", "--port", args.port[0]]
+    written = ["write-flash", f"0x{found.at:x}", str(found.path)]
+    for command in (["erase-flash"], written):
+        if subprocess.run(base + command).returncode:
+            raise BadInput("esptool failed; hold the boot button while it connects, then try again")
+    print("Written. Now run the same command without --interpreter.")
+    return 0

@@ -1,0 +1,45 @@
+"""`wakewell handover`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from pathlib import Path
+
+from wakewell.errors import BadInput
+from wakewell.radio.handover import hand_over
+from wakewell.tomlfile import show_path
+from wakewell.usb.flash import match_ports
+from wakewell.usb.link import BoardLost
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument(
+        "--new-key",
+        action="store_true",
+        help="new secrets at once: same broker, no Wi-Fi",
+    )
+    parser.add_argument("--yes", action="store_true", help="wipe without asking")
+    parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    if not args.yes:
+        print("This deletes the key, Wi-Fi and broker of this pot, here and on its board.")
+        if input("Type yes to go on: ").strip() != "yes":
+            raise BadInput("nothing was changed; type yes, or give --yes")
+    (pair,) = match_ports([folder], args.port, True)
+    try:
+        rows = hand_over(folder, pair[1], date.today(), args.wait, args.new_key)
+        print(*rows, sep="\n")
+    except BoardLost as error:
+        raise BadInput(f"{error}; run the same command again") from None
+    return 0

@@ -1,0 +1,63 @@
+"""`wakewell inspect`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from wakecore import rules
+from wakewell.errors import BadInput
+from wakewell.pot import pot_folder
+from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
+from wakewell.usb.inspect import newest_state, screen
+from wakewell.usb.link import Link, connect
+from wakewell.usb.pull import POT, Pulled, leave
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `inspect`."""
+    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument("--clear", metavar="LOCKOUT", help="end this lockout at the next wake")
+    parser.add_argument("--seen-to", metavar="TEXT", help="what the cause was and what was done")
+    parser.epilog = "exit codes: 0 shown; 1 a lockout is in force; 2 not reached"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folder = Path(args.pot)
+    if not folder.is_dir():
+        raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    pot_folder.load(folder)
+    port = match_ports([folder], args.port, True)[0][1]
+    with connect(port, progress, **({} if args.wait is None else {"wait_s": args.wait})) as link:
+        check_board(link, folder)
+        check_belongs(link, folder)
+        print(*screen(link, folder), sep="\n")
+        state = newest_state(link)
+        locked = rules.latched(state) if state is not None else []
+        try:
+            if args.clear:
+                clear(link, locked, args)
+        finally:  # an order that is refused keeps nobody's board awake
+            leave(link, folder / "logs", Pulled(folder.name))
+    return 1 if locked else 0
+
+
+def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:
+    """Ask for the cause to be seen to, then leave the order for the next wake."""
+    if args.clear not in locked:
+        raise BadInput(f"{args.clear!r} is not in force; in force: {', '.join(locked) or 'none'}")
+    seen_to = args.seen_to
+    if not seen_to and sys.stdin.isatty():
+        print(f"A lockout protects somebody's floor, cell or plant. {args.clear}: what was the")
+        seen_to = input("cause, and what was done about it? ").strip()
+    if not seen_to:
+        raise BadInput(
+            f"{args.clear}: not cleared: see to the cause first, then say what it was with "
+            "--seen-to 'hose end raised above the water, check valve fitted'"
+        )
+    link.replace(f"{POT}/host.json", repr([f"clear {args.clear}"]).replace("'", '"').encode())
+    print(f"  {args.clear}: will end at the next wake")

@@ -1,0 +1,124 @@
+"""`wakewell listen`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import threading
+from datetime import datetime
+from pathlib import Path
+
+from wakewell.radio import homes
+from wakewell.radio.listen import (
+    DATABASE,
+    MOST_SHOWN,
+    Listener,
+    alone,
+    by_broker,
+    by_post,
+    folders_of,
+    listen,
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
+    parser.add_argument(
+        "--database",
+        metavar="FILE",
+        help=f"an SQLite file ({DATABASE} beside the pots), or postgresql+psycopg://...",
+    )
+    parser.add_argument(
+        "--own-broker", action="store_true", help="be the broker as well, for a first try"
+    )
+    parser.add_argument(
+        "--post", type=int, metavar="PORT", help="take what pots post over HTTPS, on this port"
+    )
+    parser.add_argument(
+        "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
+    )
+    parser.add_argument(
+        "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
+    )
+    parser.add_argument(
+        "--page",
+        type=Path,
+        metavar="DIR",
+        help="keep each pot's page and the round (index.html) up to date there",
+    )
+    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
+    parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    from wakewell.radio.store import Store
+
+    found = folders_of(args.pots)
+    folder, secret = next(iter(found.values()))
+    base = folder.resolve().parent
+    database = str(args.database or base / DATABASE)
+    if "://" not in database:
+        database = str(Path(database).absolute())
+    radio = by_broker(found, database)
+    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
+    lock = alone(database)
+    folders = {board: f for board, (f, _) in found.items()}
+    store = Store(database, folders, {b: homes.marks(f) for b, f in folders.items()})
+    keys = {board: s.key for board, (_, s) in found.items()}
+
+    def say(text: str) -> None:
+        print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
+
+    def post(topic: str, payload: bytes) -> None:
+        if posted is None or not posted.post(topic, payload):
+            radio.post(topic, payload)
+
+    names = {board: f.resolve().name for board, (f, _) in found.items()}
+    shown = ", ".join(list(names.values())[:MOST_SHOWN])
+    more = len(names) - MOST_SHOWN
+    shown += f" and {more} more" if more > 0 else ""
+    listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
+    if args.page is not None:
+        from wakewell.radio.shown import Shown
+
+        listener.shown = Shown(folders, args.page, say)
+    until = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: until.set())
+    if args.for_s is not None:
+        timer = threading.Timer(args.for_s, until.set)
+        timer.daemon = True
+        timer.start()
+    own = None
+    if args.own_broker:
+        from wakewell.radio.own_broker import OwnBroker
+
+        own = OwnBroker(secret)
+        own.start()
+    radio.start()
+    if posted is not None:
+        posted.start()
+        where.append(f"port {args.post}")
+    if listener.shown is not None:
+        listener.shown.start()
+    at = " and ".join(dict.fromkeys(w for w in where if w))
+    print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
+    try:
+        listen(listener, radio, until, base)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        if posted is not None:
+            posted.stop()
+        radio.stop()
+        if own is not None:
+            own.stop()
+        if listener.shown is not None:
+            listener.shown.stop()
+        store.close()
+        if lock is not None:
+            lock.close()
+    print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
+    return 0

@@ -1,0 +1,51 @@
+"""`wakewell pull`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from wakewell.errors import BadInput
+from wakewell.usb.flash import match_ports
+from wakewell.usb.link import BoardLost
+from wakewell.usb.pull import pull_one
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
+    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
+    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folders = [Path(p) for p in args.pots]
+    for folder in folders:
+        if not folder.is_dir():
+            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    pairs = match_ports(folders, args.port, True)
+    code = 0
+    with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
+        jobs = [(folder, pool.submit(pull_one, folder, port, args.wait)) for folder, port in pairs]
+        for folder, job in jobs:
+            try:
+                pulled = job.result()
+            except (BadInput, BoardLost) as error:
+                print(f"{folder.name}: NOT pulled: {error}")
+                code = 2
+                continue
+            print(
+                f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
+                f"files; asleep for {pulled.sleep_s} s"
+            )
+            for bad in pulled.bad:
+                print(f"  damaged: {bad}")
+            for left in pulled.left:
+                print(f"  left on the board: {left}")
+            for note in pulled.notes:
+                print(f"  note: {note}")
+            code = max(code, 1 if pulled.bad or pulled.left else 0)
+    return code

@@ -1,0 +1,175 @@
+"""`wakewell report`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from datetime import time as clock
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wakewell.errors import BadInput
+from wakewell.log import logs
+from wakewell.report.page_files import speaks_of
+from wakewell.shipped import CAFE
+from wakewell.tomlfile import show_path
+
+if TYPE_CHECKING:
+    from wakewell.log.times import Calendar
+    from wakewell.report.pages import PotView
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("logs", nargs="*", metavar="LOG", help="log, pot's folder or parcel")
+    parser.add_argument("--demo", action="store_true", help="the repair café's six planters")
+    parser.add_argument("--out", default="report", metavar="DIR", help="folder to write into")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--png", action="store_true", help="the pictures as files for a notebook")
+    form.add_argument("--svg", action="store_true", help="the same, as drawings that scale")
+    form.add_argument("--csv", action="store_true", help="a row for each wake, for a spreadsheet")
+    form.add_argument("--parquet", action="store_true", help="the same, for a data frame")
+    parser.add_argument(
+        "--wake",
+        metavar="N",
+        help="put a wake under the magnifier: its number, a date such as 2026-03-14, a day of the "
+        "week such as Tuesday (the latest), or last",
+    )
+    parser.add_argument(
+        "--as-of",
+        metavar="DATE",
+        help="speak of that day, such as 2026-05-27, and leave out what came later; default: "
+        "today, for the demo set its last day",
+    )
+    parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
+    parser.epilog = (
+        "exit codes: 0 every pot is well or due, 1 a pot needs help now or is not heard of, "
+        "2 input that cannot be used. Without --png, --svg, --csv or --parquet it writes a page "
+        "for each pot and round.html for all; --wake writes a page of its own."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    from wakewell.log.parcel import opened
+    from wakewell.log.series import without_collector
+
+    given = [Path(p) for p in args.logs] + [CAFE] * args.demo
+    if not given:
+        raise BadInput("nothing to report on: give a log, a pot's folder or a parcel, or --demo")
+    with opened(given) as paths, without_collector():
+        return report(paths, args)
+
+
+def end_of_day(text: str, calendar: Calendar) -> float:
+    """The last second of that day, seconds since 1970. Raises BadInput."""
+    try:
+        after = date.fromisoformat(text) + timedelta(days=1)
+        return datetime.combine(after, clock(), calendar.zone).timestamp() - 1
+    except (ValueError, OverflowError, OSError):
+        raise BadInput(
+            f"--as-of {text[:40]!r}: not a day; write a date such as 2026-05-27"
+        ) from None
+
+
+def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
+    """(place, files) of every log at those paths. A path without one is an error."""
+    found = []
+    for path in paths:
+        here = logs.find_logs(path)
+        if not here:
+            ends = " or ".join(logs.SUFFIXES)
+            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {ends}")
+        found += here
+    return found
+
+
+def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
+    """Read, look, write; say where it is."""
+    from wakewell.log import series
+    from wakewell.log.parcel import came_with
+    from wakewell.log.times import Calendar
+    from wakewell.report import condition, pages, plots, sheet
+
+    calendar = Calendar(args.timezone)  # refuses a wrong name before any work
+    until_s = end_of_day(args.as_of, calendar) if args.as_of else None
+    found = find(paths)
+    names = series.names([place for place, _ in found])
+    if not (args.csv or args.parquet or args.png or args.svg):
+        plots.begin_script()
+    out = Path(args.out)
+    views, unread = [], []
+    for (place, files), name in zip(found, names, strict=True):
+        log = series.read(name, place, files, sys.stderr.isatty(), until_s)
+        log.complaint, log.shifted = came_with(place)
+        for text in series.told(log):
+            print(text)
+        if not log.wakes:
+            why = f"no wake could be read, {log.skips.count} lines skipped"
+            if log.later:
+                why = f"nothing is on record up to {args.as_of}"
+            unread.append((name, why))
+            continue
+        if args.csv or args.parquet:
+            path = out / f"{name}.{'csv' if args.csv else 'parquet'}"
+            pages.write(path, sheet.csv(log) if args.csv else sheet.parquet(log))
+            print(path)
+            continue
+        now_s = speaks_of(place) if until_s is None else until_s
+        view = pages.view(log, args.timezone, now_s)
+        views.append(view)
+        if args.png or args.svg:
+            form = "png" if args.png else "svg"
+            for picture in view.pictures:
+                path = out / f"{name}-{picture.key}.{form}"
+                pages.write(path, plots.draw(picture, form, log.title, pages.span_of(view)))
+                print(path)
+        elif not args.wake:
+            page = pages.pot_page(view, "round.html" if len(found) > 1 else "")
+            pages.write(out / view.page, page.encode())
+            said = f"{view.condition.word:<14}  {view.log.title}: {out / view.page}"
+            print(said, flush=True)  # each as it is done: some years take seconds
+    if not views and unread:
+        advice = "give a later day" if args.as_of else "look at its first lines"
+        raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; {advice}")
+    if args.csv or args.parquet or args.png or args.svg:
+        return 0
+    if args.wake:
+        return magnify(views, args.wake, out)
+    pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
+    if len(found) > 1:
+        pages.write(out / "round.html", pages.round_page(views, unread).encode())
+        print(f"{'the round':<14}  {out / 'round.html'}")
+    not_good = (condition.PERSON, condition.SILENT)
+    return 1 if unread or any(v.condition.word in not_good for v in views) else 0
+
+
+def magnify(views: list[PotView], asked: str, out: Path) -> int:
+    """A page of the wakes asked for, for every log that has them."""
+    from wakewell.report import magnifier, pages
+
+    done = False
+    for view in views:
+        wakes = magnifier.wanted(view.log, asked, view.calendar)
+        if wakes:
+            named = asked.strip().lower().replace(" ", "-")
+            path = out / f"{view.log.name}-wake-{named}.html"
+            pages.write(path, pages.wake_page(view, asked, wakes).encode())
+            pages.write(out / view.page, pages.pot_page(view).encode())
+            pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
+            for wake in wakes:
+                print(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
+            print(path)
+            done = True
+    if not done:
+        log, calendar = views[0].log, views[0].calendar
+        first, last = log.wakes[0], log.wakes[-1]
+        example = "a date such as 2026-03-14, a day such as Tuesday" if log.dated else "'day 12'"
+        raise BadInput(
+            f"--wake {asked[:40]!r}: no such wake; the log has {first.n} to {last.n}, "
+            f"{calendar.moment(first.time_s)} to {calendar.moment(last.time_s)}; give a number, "
+            f"{example}, or last"
+        )
+    return 0

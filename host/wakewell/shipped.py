@@ -1,0 +1,10 @@
+"""What ships with the program: the cafe's six planters, logs in which protections act, trials."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+DATA = Path(__file__).parent / "data"
+CAFE = DATA / "cafe"
+TROUBLE = DATA / "trouble"  # logs that call on what the cafe's hardly meet, and their trials
+TRIALS = DATA / "trials"
