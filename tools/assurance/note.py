@@ -66,6 +66,7 @@ BESIDE_THE_SEARCH = {
     "presses between looks, a siphon in a pulse that a reset ends",
     "R12": "the light where there is no radio",
     "R13": "the watchdog and the host's lease",
+    "R18": "a can of water between a dose and its answer",
 }
 NOT_COVERED = {
     "R1": "a switch that fails closed: no program can stop that pump; anything before `main.py`",
