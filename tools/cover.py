@@ -4,7 +4,7 @@
 
 Pots of the rig, whose physics and weather know nothing of the forecast, are left to run out; at a
 moment drawn by chance before that, the forecast is made from the log so far. Needs the rig's extra.
-The figures that DEVELOPERS.md states come from here. Nothing here is a test.
+The figures in host/wakewell/report/FORECASTS.md come from here. Nothing here is a test.
 """
 
 from __future__ import annotations

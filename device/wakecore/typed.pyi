@@ -1,6 +1,6 @@
 """Names and types of what crosses the core's boundary. Read by people and mypy; a chip has none.
 
-DEVELOPERS.md says what each member means.
+FIELDLOG.md says what each member means.
 """
 
 from collections.abc import Callable, Generator, Sequence

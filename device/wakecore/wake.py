@@ -44,7 +44,7 @@ MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one 
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
 
-# The members of a wake's record, in the order they are written. `DEVELOPERS.md` explains each.
+# The members of a wake's record, in the order they are written. FIELDLOG.md explains each.
 RECORD = (
     ("kind", "n", "core", "settings", "limits", "calibration", "begin", "rest", "read", "run")
     + ("after", "stores", "awake_ms", "values", "judged", "permissives", "plan", "trips")
@@ -55,7 +55,7 @@ RECORD = (
 def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     """One wake of this pot. Changes `state` as it goes; see the top of this file.
 
-    begin: what the board knows before any reading, as `DEVELOPERS.md` lists it.
+    begin: what the board knows before any reading, as FIELDLOG.md lists it.
     """
     # Wake: what is retained, and the time that passed
     number, before, locked_in = state.wakes, state.crc, state.lockouts

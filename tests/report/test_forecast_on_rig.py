@@ -1,7 +1,7 @@
 """Forecasts on pots of the rig, whose physics and weather know nothing of the forecast.
 
 Invented pots in a measured typical year, begun in any month, nobody refilling. Coverage of the
-90 % intervals of tanks by class of pot is measured by tools/cover.py and stated in DEVELOPERS.md;
+90 % intervals of tanks by class of pot is measured by tools/cover.py and stated in FORECASTS.md;
 here a few are counted. Cells are like one of five published ones, each with 2 % of its charge more
 or less: over 104 batteries the intervals covered 0.94. A forecast by the rig's own curve alone
 covered 1.00 of the rig's own cell and 0.70 of four others, since it took their curve for known. A
