@@ -19,7 +19,7 @@ LIMITS = {
 }  # fmt: skip
 SETTINGS = {
     "battery_mv": 3500, "battery_clear_mv": 3950, "radio_wakes": 0, "settle_s": 14400,
-    "response_ppt": 10, "depletion_ppt": 500,
+    "response_ppt": 10, "depletion_ppt": 500, "dose_ml": 20,
 }  # fmt: skip
 CALIBRATION = {"capacity_ppt": 400, "wilting_ppt": 100, "ul_per_ppt": 1000}  # refill point 250
 QUIET: dict[str, Any] = {
@@ -218,6 +218,17 @@ def test_water_without_an_answer_is_bounded() -> None:
         1, "151 ml without an answer, allowed 150"
     )  # fmt: skip
     assert "R18" not in broken(seen(pulse(151), pulse(1, ppt=301)))
+
+
+def test_presses_add_two_doses_without_an_answer_and_no_more() -> None:
+    """R18: 150 ml, and a set dose of 20 ml for each of two presses."""
+    press = {"begin": {"cause": "button", "button_ms": 3000}}
+    run = [record(PULSE, press, plan={"kind": "manual"}, water={"given_ul": 20000})
+           for _ in range(10)]  # fmt: skip
+    assert "R18" not in broken(seen(*run[:9]))
+    assert broken(seen(*[record(PULSE, press, water={"given_ul": 191_000}), run[0]]))["R18"] == (
+        1, "191 ml without an answer, allowed 190"
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -56,8 +56,8 @@ BROKEN = {
         "R4", "tomato", "run.py", "if least_fall_ml > cal.tolerance_ml:", "if False:"
     ),
     "no trip without load": Broken("R4", "dry", "run.py", "if cal.dry_ma:", "if False:"),
-    "a level not read": Broken("R4", "gauge", "rules.py", row('("level", "R4"'), ""),
-    "no reserve": Broken("R4", "fern", "rules.py", row('("reserve", "R4"'), ""),
+    "a level not read": Broken("R4", "gauge", "rules.py", row('"level": '), ""),
+    "no reserve": Broken("R4", "fern", "rules.py", row('"reserve": '), ""),
     "dry runs lead to nothing": Broken(
         "R4", "tomato", "tank.py", "if state.dry_trips >= pot.limits.dry_trips:", "if False:"
     ),
@@ -83,7 +83,7 @@ BROKEN = {
     "soil without an answer locks nothing": Broken(
         "R7", "cases", "wake.py", "if state.silent_doses >= pot.limits", "if 0 > pot.limits"
     ),
-    "a dose on top of a dose": Broken("R7", "button", "rules.py", row('("settled", "R7"'), ""),
+    "a dose on top of a dose": Broken("R7", "button", "rules.py", row('"settled": '), ""),
     "a leak locks nothing": Broken(
         "R8", "citrus", "tank.py", "if state.leak_looks >= 2:\n            leaked",
         "if False:\n            leaked",
@@ -102,7 +102,7 @@ BROKEN = {
         "R9", "cell", "wake.py", "state.interrupts = add_capped(state.interrupts, 1, 100)",
         "state.interrupts = 1",
     ),
-    "a wet saucer may be watered": Broken("R15", "hose", "rules.py", row('("saucer", "R15"'), ""),
+    "a wet saucer may be watered": Broken("R15", "hose", "rules.py", row('"saucer": '), ""),
     "no trip when the saucer gets wet": Broken(
         "R15", "cases", "run.py", "cal.saucer, cal.wet_ppt,", "cal.saucer, 1000000,"
     ),

@@ -13,6 +13,7 @@ from typing import Any
 
 from wakecore import fields, rules
 from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
+from wakecore.wake import MOST_TRIES
 from wakewell.log.record import sleep_of
 from wakewell.log.times import NEAR_S, cut_short
 
@@ -74,11 +75,11 @@ class Verdicts:
     __slots__ = (
         "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held", "_lost",
         "_lowest_ppt", "_n", "_open", "_peak_ppt", "_ran_s", "_silent", "_slept_s", "_thirsty",
-        "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered", "bad_files", "broken", "clock_s",
-        "day_limit_ml", "disbelieved", "doses", "given_ul", "jumps", "latched", "lockouts",
-        "longest_ms", "looks", "lowest_start_mv", "manual", "most_awake_ms", "most_day_ml",
-        "most_unanswered_ul", "needs", "presses", "pulse_limit_ms", "pulses", "recent",
-        "recent_ml", "reports", "trips", "wakes", "wet",
+        "_tries", "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered", "bad_files", "broken",
+        "clock_s", "day_limit_ml", "disbelieved", "doses", "given_ul", "jumps", "latched",
+        "lockouts", "longest_ms", "looks", "lowest_start_mv", "manual", "most_awake_ms",
+        "most_day_ml", "most_unanswered_ul", "needs", "presses", "pulse_limit_ms", "pulses",
+        "recent", "recent_ml", "reports", "trips", "wakes", "wet",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -107,7 +108,7 @@ class Verdicts:
         self._dose_ul = self._dose_given_ul = 0
         self._slept_s = 0
         self._watered = False  # has the dose under way shown water?
-        self._thirsty = self._ran_s = self._unanswered_ul = 0
+        self._thirsty = self._ran_s = self._unanswered_ul = self._tries = 0
         self._charge_told = False  # was a charge asked for, and heard?
         self._lost = False  # was there no battery reading in the last wake?
         self._lowest_ppt: int | None = None
@@ -137,7 +138,7 @@ class Verdicts:
             self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
             # What they held of lockouts ended and of the soil's answers is not known.
             self._held, self._before_ppt, self._silent = [], None, 0
-            self._thirsty, self._unanswered_ul, self._lowest_ppt = 0, 0, None
+            self._thirsty, self._unanswered_ul, self._tries, self._lowest_ppt = 0, 0, 0, None
         elif begin["vouched"]:
             self.clock_s += min(begin["slept_s"], slept_s)
         self._n = record["n"]
@@ -299,19 +300,23 @@ class Verdicts:
             self._break("R17", record, f"{told} latched, and no report left")
 
     def _see_unanswered(self, record: Record, pot: Any, ppt: int | None) -> None:
-        """R18: water since the soil last rose at all, or somebody saw to the pot.
+        """R18: water since the soil last rose at all, or the maker saw to the pot.
 
-        The response that a pot learns is at most four times the calibrated one.
+        The response that a pot learns is at most four times the calibrated one. Presses of the
+        button add two set doses at most, however many there are.
         """
         begin = record["begin"]
         rose = ppt is not None and self._lowest_ppt is not None and ppt > self._lowest_ppt
-        if rose or begin["host"] or begin["button_ms"] or begin["state"] != "good":
-            self._unanswered_ul, self._lowest_ppt = 0, None
+        if rose or begin["host"] or begin["state"] != "good":
+            self._unanswered_ul, self._tries, self._lowest_ppt = 0, 0, None
+        if begin["button_ms"]:
+            self._tries = min(self._tries + 1, MOST_TRIES)
         if ppt is not None:
             self._lowest_ppt = min(ppt, self._lowest_ppt or ppt)
         if "run" in record:
             answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
             most_ul = max(1000 * pot.limits.dose_ml, answers_ul)
+            most_ul += 1000 * self._tries * pot.settings.dose_ml
             if self._unanswered_ul > most_ul:
                 ml = self._unanswered_ul // 1000
                 self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
