@@ -132,12 +132,14 @@ def hatched(colour: dict[str, str], source: str) -> list[Spec]:
             }
         },
     }
+    ground["encode"]["update"]["clip"] = {"value": True}
     ground["marks"] = [lines]
     middle = {"signal": "(scale('x', datum.t) + scale('x', datum.u)) / 2"}
     named: Spec = {
         "fontSize": 12,
         "x": middle,
-        "y": {"value": 14},
+        "y": {"signal": "height / 2"},
+        "baseline": "middle",
         "text": {"field": "w"},
         "align": "center",
         "opacity": {"signal": "scale('x', datum.u) - scale('x', datum.t) > 70 ? 1 : 0"},

@@ -66,6 +66,23 @@ def test_every_dose_is_drawn_and_a_gap_parts_the_line(tmp_path: Path) -> None:
     assert "no record" in json.dumps(by_key["tank"].rows["gaps"])
 
 
+def test_a_gap_is_hatched_and_the_hatching_ends_with_it(tmp_path: Path) -> None:
+    """Its slanting lines are one thick dashed line, cut to the gap; bands are filled instead."""
+    soil = drawn(view_of(tmp_path, Garden(days=60, away=(20, 30))))["soil"]
+    image = plots.draw(soil, "svg", "pot", "").decode()
+    cut = re.search(
+        r'<g clip-path="url\(#(\w+)\)"><g class="mark-rule[^>]*><line [^>]*"1,6"', image
+    )
+    assert cut
+    path = re.search(rf'<clipPath id="{cut[1]}"><rect [^>]*width="([0-9.]+)"', image)
+    assert path
+    made = plots.spec(soil, drawing.PAPER, data=True)
+    signals = {signal["name"]: signal.get("value") for signal in made["signals"]}
+    (gap,) = soil.rows["gaps"]
+    share = (gap["u"] - gap["t"]) / (signals["hi"] - signals["lo"])
+    assert float(path[1]) == pytest.approx(share * 650, rel=0.05)
+
+
 def test_columns_come_back_as_rows(tmp_path: Path) -> None:
     view = view_of(tmp_path, Garden(days=30))
     for picture in view.pictures:
@@ -201,7 +218,7 @@ def test_an_axis_reaches_its_forecasts_middle_and_no_other_has_a_future(tmp_path
     for picture in view.pictures:
         made = plots.spec(picture, drawing.PAPER, data=False)
         signals = {signal["name"]: signal.get("value") for signal in made["signals"]}
-        if picture.rows.get("fan") and "more than" not in picture.rows["span"][0]["w"]:
+        if picture.rows.get("fan") and "over" not in picture.rows["span"][0]["w"]:
             assert signals["hi"] > picture.rows["fan"][-1]["m"] > end
             assert picture.rows["span"][0]["w"] == "forecast"
             assert all(row["u"] >= picture.reach for row in picture.rows["stops"][-1:])
@@ -237,5 +254,11 @@ def test_a_files_title_names_the_pot_and_the_year(tmp_path: Path) -> None:
 def test_small_drawings_of_the_round_share_a_scale(tmp_path: Path) -> None:
     views = [view_of(tmp_path / str(i), Garden(days=30, seed=i)) for i in (1, 2)]
     page = pages.round_page(views, [])
-    low, high = (f(p.pictures[0].domain[i] for p in views) for i, f in ((0, min), (1, max)))
-    assert f"each {math.floor(low)} to {math.ceil(high)} %" in page
+    shown = [value for view in views for value in pages.strip_values(view)]
+    low, high = math.floor(min(shown)), math.ceil(max(shown))
+    assert f"all {low} to {high} %" in page
+    # The same soil water is as high in both
+    value = (low + high) / 2
+    for view in views:
+        view.pictures[0].rows["bands"][-1]["v"] = value
+    assert {pages.strip(view, (low, high))["refill"] for view in views} == {14.0}

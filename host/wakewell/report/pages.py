@@ -31,6 +31,7 @@ from wakewell.report import condition, findings, magnifier, pictures, plots, rec
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
+STRIP_DAYS = 60
 OPENS_DAYS = 90  # what the pictures of a long record show first
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
@@ -148,10 +149,9 @@ def describe(
     if picture.key == "doses":
         total = sum(d.given_ul for d in log.doses) / 1e6
         cut = sum(bool(d.trips) for d in log.doses)
-        return (
-            f"{span} {given}, {total:.2f} litres. Stem: delivered; bar across: planned; "
-            f"cross: cut short ({cut}).{tail}"
-        )
+        short = f"; cross: cut short ({cut})" if cut else ""
+        stem = f"Stem: delivered; bar across: planned{short}"
+        return f"{span} {given}, {total:.2f} litres. {stem}.{tail}"
     if picture.key == "tank":
         if not values:
             return f"{span} No level was believed.{tail}"
@@ -540,9 +540,9 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
             v.log.title,
         ),
     )
-    domains = [v.pictures[0].domain for v in order if v.pictures[0].rows["line"]]
-    low, high = min((d[0] for d in domains), default=0.0), max((d[1] for d in domains), default=1.0)
-    scale = (math.floor(low), math.ceil(high))
+    shown = [value for view in order for value in strip_values(view)]
+    low = math.floor(min(shown, default=0))
+    scale = (low, max(low + 1, math.ceil(max(shown, default=0))))
     return render(
         "round.html",
         views=order,
@@ -584,25 +584,40 @@ def safety_page() -> str:
     return render("safety.html", parts=parts)
 
 
+def strip_rows(view: PotView) -> tuple[float, float, list[dict[str, Any]]]:
+    """(from, to, ms, rows of soil water) of the last 60 days."""
+    soil = view.pictures[0].rows
+    end = soil["span"][0]["u"]
+    start = end - STRIP_DAYS * pictures.DAY_MS
+    return start, end, [row for row in soil["line"] if row["v"] is None or row["t"] >= start]
+
+
+def strip_values(view: PotView) -> list[float]:
+    """What its strip shows: soil water, and the last refill point."""
+    bands = view.pictures[0].rows["bands"]
+    return pictures.values_in([*strip_rows(view)[2], *bands[-1:]], "v")
+
+
 def strip(view: PotView, scale: tuple[float, float]) -> dict[str, Any]:
     """The last 60 days of soil water as points of a small drawing, 160 by 28, parted at gaps.
 
     scale: its foot and its top, in per cent; the same for all pots, so that they compare.
     """
-    soil = next(p for p in view.pictures if p.key == "soil")
-    end = soil.rows["span"][0]["u"]
-    start = end - 60 * DAY_S * 1000
+    start, end, rows = strip_rows(view)
     low, high = scale
+
+    def up(value: float) -> float:
+        return 28 - 28 * (value - low) / (high - low)
+
     parts: list[list[str]] = [[]]
-    for row in soil.rows["line"]:
+    for row in rows:
         if row["v"] is None:
             parts.append([])
-        elif row["t"] >= start:
+        else:
             x = 160 * (row["t"] - start) / (end - start)
-            y = 28 - 28 * (row["v"] - low) / (high - low)
-            parts[-1].append(f"{x:.1f},{y:.1f}")
-    bands = soil.rows["bands"]
-    refill = 28 - 28 * (bands[-1]["v"] - low) / (high - low) if bands else None
+            parts[-1].append(f"{x:.1f},{up(row['v']):.1f}")
+    bands = view.pictures[0].rows["bands"]
+    refill = up(bands[-1]["v"]) if bands else None
     return {"parts": [" ".join(p) for p in parts if p], "refill": refill}
 
 

@@ -241,7 +241,7 @@ def foretold(found: Forecast) -> str:
     if found.why_not or not found.fan:
         return ""
     years = forecast.MOST_DAYS // 365
-    return f"forecast: more than {years} years" if found.beyond else "forecast"
+    return f"forecast: over {years} years" if found.beyond else "forecast"
 
 
 def reach_of(found: Forecast, rows: Sequence[dict[str, Any]], begin: int, end: int) -> int:

@@ -96,6 +96,7 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
                 "bottom",
                 "x",
                 labelOverlap=True,
+                labelSeparation=10,
                 labelFlush=True,
                 tickCount={"signal": "max(2, ceil(width / 110))"},
                 **dates,
@@ -103,6 +104,7 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
             axis(colour, "left", "y", title=title, gridColor=colour["hair"], **side),
         ],
         marks=[
+            *band(colour, picture),
             *hatched(colour, "gaps"),
             *DRAW[picture.key](colour, picture),
             *last_record(colour),
@@ -121,11 +123,14 @@ def last_record(colour: Colours) -> list[Spec]:
     """Where the record ends, and what comes after it, named above the plot."""
     seen = {"signal": "datum.u >= lo && datum.u <= hi ? 1 : 0"}
     shared = {"y": {"value": -5}, "fontStyle": "italic", "opacity": seen, "fill": "faint"}
-    before = {"signal": "scale('x', datum.u) - 3"}
-    after = {"signal": "scale('x', datum.u) + 5"}
+    before: Spec = {"x": {"signal": "scale('x', datum.u) - 3"}, "align": "right"}
+    before["limit"] = {"signal": "max(1, scale('x', datum.u) + 40)"}
+    # Words that do not fit would take room from the plot
+    after: Spec = {"x": {"signal": "scale('x', datum.u) + 5"}, "text": {"field": "w"}}
+    after["limit"] = {"signal": "max(1, width - scale('x', datum.u))"}
     words = [
-        text("span", colour, fontSize=12, x=before, align="right", text="last record", **shared),
-        text("span", colour, fontSize=12, x=after, text={"field": "w"}, **shared),
+        text("span", colour, fontSize=12, text="last record", **before, **shared),
+        text("span", colour, fontSize=12, **after, **shared),
     ]
     for one in words:
         one["clip"] = False
@@ -143,7 +148,8 @@ def cursor(colour: Colours) -> Spec:
 
 def quantity(colour: Colours, stroke: str) -> list[Spec]:
     """A line that breaks where something is missing; far off, each week's least to most."""
-    shared = {"x": x(), "y": y(), "stroke": stroke, "strokeJoin": "round"}
+    # Round ends: a value with nothing before and after it is a dot
+    shared = {"x": x(), "y": y(), "stroke": stroke, "strokeJoin": "round", "strokeCap": "round"}
     defined = {"signal": "isValid(datum.v)"}
     week = mark("rect", "weeks", colour, x=x(), x2=x("u"), y=y(), y2=y("h"), fill=stroke)
     week["encode"]["update"] |= {
@@ -154,6 +160,13 @@ def quantity(colour: Colours, stroke: str) -> list[Spec]:
     line = mark("line", "line", colour, **shared, strokeWidth=1.8, defined=defined)
     line["encode"]["update"]["opacity"] = ONLY_CLOSE
     return [week, line]
+
+
+def band(colour: Colours, picture: Picture) -> list[Spec]:
+    """Where the soil should be: from the refill point to what it keeps."""
+    if "bands" not in picture.rows:
+        return []
+    return [mark("rect", "bands", colour, x=x(), x2=x("u"), y=y(), y2=y("h"), fill="band")]
 
 
 def truth(colour: Colours, picture: Picture) -> list[Spec]:
@@ -199,7 +212,6 @@ def draw_soil(colour: Colours, picture: Picture) -> list[Spec]:
     foot = {"signal": "height - 5"}
     given: Spec = {"shape": "triangle-up", "size": 38, "fill": "water"}
     return [
-        mark("rect", "bands", colour, x=x(), x2=x("u"), y=y(), y2=y("h"), fill="band"),
         level(colour, "bands", (7, 4)),
         top,
         mark("symbol", "given", colour, x=x(), y=foot, **given),
