@@ -117,6 +117,23 @@ def test_each_library_is_in_the_extra_that_is_named() -> None:
         assert set(wanted.split(",")) <= set(EXTRAS)
 
 
+def test_the_developers_page_says_why_each_library_is_there() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = {}
+    for names, where in re.findall(r"^\| ([\w., -]+) \| ([\w, ()]+) \| \w", page, re.M):
+        told.update({name: set(where.split(", ")) for name in names.split(", ")})
+    wanted: dict[str, set[str]] = {}
+    for extra, requirements in {"(base)": PROJECT["dependencies"], **EXTRAS}.items():
+        if extra != "test":
+            for requirement in requirements:
+                wanted.setdefault(plain(requirement), set()).add(extra)
+    del wanted["wakewell"]
+    assert {name: told.get(name) for name in wanted} == wanted
+    for extra in EXTRAS:
+        if extra not in ("test", "cluster", "esptool"):
+            assert f"| {extra} |" in page
+
+
 def test_a_module_that_no_extra_brings_is_a_fault_of_ours() -> None:
     assert extras.advice("no_such_library.part", "replay") == ""
     assert extras.advice(None, "replay") == ""

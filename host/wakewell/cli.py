@@ -6,7 +6,7 @@ import argparse
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import wakewell
 from wakewell import extras, terminal
@@ -35,6 +35,7 @@ COMMANDS = {
     "remind": "remind people once a day of what a pot needs",
     "handover": "wipe a pot's secrets before it changes its home",
     "deskboard": "a board on the desk, to try commands without hardware",
+    "completion": "let the Tab key of your shell complete commands and options",
 }
 
 
@@ -81,21 +82,36 @@ def refused(error: OSError) -> str:
     return f"{place}{error.strerror}; see to that place, its rights and the room there"
 
 
-def command(name: str, words: Sequence[str]) -> int:
-    """The exit code of the command of that name; "": what the words alone ask for."""
-    if sys.stdout is None:
-        raise BadInput("standard output is closed; leave it open, or send it to a file")
+def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.ArgumentParser:
+    """The parser of `wakewell`, which knows the arguments of those subcommands.
+
+    skip_absent: one whose libraries are not installed is known by its name alone; without it,
+    raises ModuleNotFoundError.
+    """
     parser = argparse.ArgumentParser(prog="wakewell", description=wakewell.__doc__)
     parser.add_argument("--version", action="version", version=f"wakewell {wakewell.__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for each, text in COMMANDS.items():
         sub = commands.add_parser(each, help=text, description=text)
-        if each == name:
-            module = importlib.import_module(f"wakewell.commands.{name}")
-            module.arguments(sub)
-            sub.set_defaults(run=module.run)
+        if each not in names:
+            continue
+        try:
+            module = importlib.import_module(f"wakewell.commands.{each}")
+        except ModuleNotFoundError as absent:
+            if skip_absent and extras.advice(absent.name, each):
+                continue
+            raise
+        module.arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser
+
+
+def command(name: str, words: Sequence[str]) -> int:
+    """The exit code of the command of that name; "": what the words alone ask for."""
+    if sys.stdout is None:
+        raise BadInput("standard output is closed; leave it open, or send it to a file")
     try:
-        args = parser.parse_args(words)
+        args = parser_of([name]).parse_args(words)
         code: int = args.run(args)
     finally:
         sys.stdout.flush()

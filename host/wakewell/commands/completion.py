@@ -1,0 +1,50 @@
+"""`wakewell completion`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+
+import shtab
+
+from wakewell import cli
+
+# What stands for a place on the disk in the help; the shell then offers what is there.
+PLACES = {
+    "DIR": shtab.DIRECTORY,
+    "FILE": shtab.FILE,
+    "LOG": shtab.FILE,
+    "PEM": shtab.FILE,
+    "POT": shtab.DIRECTORY,
+    "TRIAL": shtab.FILE,
+}
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("shell", choices=shtab.SUPPORTED_SHELLS, help="the shell you use")
+    parser.epilog = (
+        "It prints a script. For bash: wakewell completion bash > "
+        "~/.local/share/bash-completion/completions/wakewell; for zsh: a file _wakewell in a "
+        "folder of $fpath. Then open a new shell. Exit codes: 0 printed; 2 no such shell"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    parser = cli.parser_of(cli.COMMANDS, skip_absent=True)
+    for action in actions(parser):
+        place = PLACES.get(str(action.metavar))
+        if place is not None:
+            action.complete = place  # type: ignore[attr-defined]  # what shtab looks for
+    print(shtab.complete(parser, shell=args.shell))
+    return 0
+
+
+def actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
+    """Every argument of a parser and of those below it."""
+    for action in parser._actions:
+        yield action
+        if isinstance(action, argparse._SubParsersAction):
+            for sub in action.choices.values():
+                yield from actions(sub)
