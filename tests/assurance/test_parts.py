@@ -21,7 +21,7 @@ from wakewell.interpreters import interpreter
 def test_the_figures_as_json() -> None:
     command = [sys.executable, "-m", "assurance", "--json", "--only", "search"]
     done = subprocess.run(
-        [*command, "--corner", "cell", "--corner", "unready"], capture_output=True, text=True
+        [*command, "--corner", "run", "--corner", "unready"], capture_output=True, text=True
     )
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
@@ -53,10 +53,10 @@ def test_a_search_that_was_cut_short_goes_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
-    asked = parts.Asked(False, 60.0, 1, tmp_path, ["cell"], True, record=True)
+    asked = parts.Asked(False, 60.0, 1, tmp_path, ["run"], True, record=True)
     first = parts.search(asked).numbers
-    assert note.last_run()["search"]["rows"].keys() == {"cell"}
-    asked.go_on, asked.corners = True, ["cell", "unready"]
+    assert note.last_run()["search"]["rows"].keys() == {"run"}
+    asked.go_on, asked.corners = True, ["run", "unready"]
     began: list[str] = []
     monkeypatch.setattr(parts.Asked, "say", lambda _, line: began.append(line.split()[0]))
     both = parts.search(asked).numbers
@@ -64,9 +64,9 @@ def test_a_search_that_was_cut_short_goes_on(
     assert both["corners"] == both["corners_ended"] == 2
     assert both["transitions"] > first["transitions"]
     assert note.last_run()["search"]["numbers"] == both
-    asked.go_on, asked.corners = False, ["cell"]
+    asked.go_on, asked.corners = False, ["run"]
     parts.search(asked)
-    assert note.last_run()["search"]["rows"].keys() == {"cell", "unready"}, "the others stay"
+    assert note.last_run()["search"]["rows"].keys() == {"run", "unready"}, "the others stay"
     with monkeypatch.context() as stricter:
         stricter.setattr(parts, "search_id", lambda: "another search")
         assert parts.searched() == {}
