@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import sysconfig
+from datetime import UTC, date, datetime
 from pathlib import Path
 from types import ModuleType
 
@@ -357,6 +358,21 @@ def test_check_runs_every_step_and_tells_how_to_repeat_the_failed_one(
     assert len(lines) == 4
 
 
+def test_check_runs_types_and_figures_side_by_side_and_shows_what_each_says(
+    check: ModuleType, capfd: pytest.CaptureFixture[str]
+) -> None:
+    say = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
+    told = [("tests", "third", "0"), ("lint", "first", "1"), ("figures", "second", "0")]
+    rows = check.run([(name, [sys.executable, "-c", say, *words]) for name, *words in told])
+    assert [(name, code) for name, code, _, _ in rows] == [
+        ("lint", 1),
+        ("figures", 0),
+        ("tests", 0),
+    ]
+    lines = [line.split(":")[0] for line in capfd.readouterr().out.splitlines() if line]
+    assert lines == ["== lint", "first", "== figures", "second", "== tests", "third"]
+
+
 def test_check_says_how_old_the_records_are(check: ModuleType, env: ModuleType) -> None:
     assert check.recorded().splitlines() == [
         "the whole check (--full) last passed: no record",
@@ -368,8 +384,12 @@ def test_check_says_how_old_the_records_are(check: ModuleType, env: ModuleType) 
     (kept / "last_run.json").write_text(json.dumps(found))
     check.record([("lint", 0, 6.0, []), ("tests", 0, 360.0, [])])
     whole, proofs = check.recorded().splitlines()
-    assert re.search(r"last passed: \d{4}-\d\d-\d\d, commit unknown$", whole)
-    assert proofs.endswith("recorded: nth 2026-10-01, search 2026-11-28")
+    assert re.search(r"last passed: \d{4}-\d\d-\d\d \(0 days ago\), commit unknown$", whole)
+    today = datetime.now(UTC).date()
+    old = [(today - date.fromisoformat(day)).days for day in ("2026-10-01", "2026-11-28")]
+    assert proofs.endswith(
+        f"recorded: nth 2026-10-01 ({old[0]} days ago), search 2026-11-28 ({old[1]} days ago)"
+    )
     kept_minutes = json.loads((env.ROOT / "tests" / "last_full.json").read_text())["minutes"]
     assert kept_minutes == {"lint": 0.1, "tests": 6.0}
 

@@ -22,6 +22,8 @@ import shlex
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
+from datetime import date, datetime, timezone
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,8 @@ Row = tuple[str, int, float, list[str]]
 
 
 PROOFS_MIN = 40  # for each part of the whole proofs, at most
+# Mostly one processor's work, or waiting
+SIDE_BY_SIDE = ("lint", "format", "types, host", "types, device", "figures")
 
 
 def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
@@ -41,8 +45,9 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
         return [os.path.relpath(_env.tool(name), _env.ROOT), *arguments]
 
     def tests(*arguments: str) -> list[str]:
-        # A worker takes tests that follow one another, so that few make the same fixture twice
-        workers = ["-n", str(os.cpu_count() or 1), "--dist", "worksteal"]
+        # A worker takes tests that follow one another, so that few make the same fixture twice.
+        # Tests of boards, brokers and browsers wait for a third of their time: one worker more
+        workers = ["-n", str((os.cpu_count() or 1) + 1), "--dist", "worksteal"]
         return command("pytest", *workers, *arguments)
 
     # A part of the tests only: the proofs are no part of it
@@ -72,19 +77,39 @@ def shown(command: list[str]) -> str:
 
 
 def run(todo: list[Step]) -> list[Row]:
-    """Run every step, also after a failed one; its output goes straight through."""
+    """Run every step, also after a failed one.
+
+    Those of SIDE_BY_SIDE begin together, as many as there are processors; what each of them says
+    is shown when it is done. The output of the others goes straight through.
+    """
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        early = [step for step in todo if step[0] in SIDE_BY_SIDE]
+        ended = pool.map(lambda step: run_one(step, subprocess.PIPE), early)
+        rows = []
+        for step, (row, said) in zip(early, ended, strict=True):
+            print(f"\n== {step[0]}: {shown(step[1])}\n{said}", end="", flush=True)
+            rows.append(row)
+    for name, command in todo:
+        if name not in SIDE_BY_SIDE:
+            print(f"\n== {name}: {shown(command)}", flush=True)
+            rows.append(run_one((name, command))[0])
+    return rows
+
+
+def run_one(step: Step, output: int | None = None) -> tuple[Row, str]:
+    """One step's result and, with PIPE, what it said."""
     # Many tests start programs of ours: each would compile all it imports once more
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
-    rows = []
-    for name, command in todo:
-        print(f"\n== {name}: {shown(command)}", flush=True)
-        start = time.monotonic()
-        # The program is named in full: Windows looks for a relative one from where we
-        # are, other systems from where the step will run.
-        program = [str(_env.ROOT / command[0]), *command[1:]]
-        code = subprocess.call(program, cwd=_env.ROOT, env=environment)
-        rows.append((name, code, time.monotonic() - start, command))
-    return rows
+    name, command = step
+    start = time.monotonic()
+    # The program is named in full: Windows looks for a relative one from where we
+    # are, other systems from where the step will run.
+    program = [str(_env.ROOT / command[0]), *command[1:]]
+    done = subprocess.run(
+        program, cwd=_env.ROOT, env=environment, stdout=output,
+        stderr=None if output is None else subprocess.STDOUT, encoding="utf-8", errors="replace",
+    )  # fmt: skip
+    return (name, done.returncode, time.monotonic() - start, command), done.stdout or ""
 
 
 def nightly() -> list[str]:
@@ -137,13 +162,20 @@ def last_full() -> Path:
     return _env.ROOT / "tests" / "last_full.json"
 
 
+def aged(day: str) -> str:
+    """A record's date, YYYY-MM-DD, with its age."""
+    today = datetime.now(timezone.utc).date()  # noqa: UP017 - an old Python reads this file too
+    days = (today - date.fromisoformat(day)).days
+    return f"{day} ({days} days ago)"
+
+
 def recorded() -> str:
-    """When the whole check last passed, and when each part of the proofs was last recorded."""
+    """How long ago the whole check last passed, and each part of the proofs was last recorded."""
     whole = kept(last_full())
     proofs = kept(_env.ROOT / "tests" / "assurance" / "last_run.json")
     dates = sorted((one["date"], name) for name, one in proofs.items())
-    parts = ", ".join(f"{name} {day}" for day, name in dates) or "none"
-    full = f"{whole['date']}, commit {whole['commit']}" if whole else "no record"
+    parts = ", ".join(f"{name} {aged(day)}" for day, name in dates) or "none"
+    full = f"{aged(whole['date'])}, commit {whole['commit']}" if whole else "no record"
     return (
         f"the whole check (--full) last passed: {full}\n"
         f"the whole proofs (tools/assure.py) were last recorded: {parts}"

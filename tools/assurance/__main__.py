@@ -28,7 +28,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "mutants": parts.mutants,
     "host": parts.host,
 }
-QUICK_S = 2.0  # of the processor, at most for one corner, in --quick
+QUICK_S = 1.0  # of the processor, at most for one corner, in --quick
 ORDER = (
     "states",
     "transitions",

@@ -21,6 +21,8 @@ def measure(quick: bool) -> tuple[float, list[str]]:
         out = [f"--ignore={ROOT}/tests/core/{name}.py" for name in LEFT_OUT]
         if quick:
             out += [f"--ignore={ROOT}/tests/core/{name}.py" for name in QUICK_OUT]
+            # Traced, an example costs several times as much, and few reach every line
+            out += ["-m", "not nightly", "--hypothesis-profile", "few"]
         config = Path(folder, "rc")
         config.write_text(
             f"[run]\nbranch = True\nsource = wakecore\ndata_file = {data}\n"
