@@ -80,8 +80,8 @@ def make_cases(folder: Path) -> None:
             record = out["record"]
             if record:
                 mine += [line.encode(STATE_RECORD, out["before"]), out["line"]]
-                seen.see(record, pot)
                 wake = wake_of(record)
+                seen.see(wake, pot)
                 good = good and (wake.n > life.n or life.again(wake))
                 life.take(wake, (0, 0))
         # A requirement may be broken on purpose, by water that no record tells of.

@@ -8,6 +8,7 @@ import pytest
 
 from wakecore import fields
 from wakewell.boards import mock
+from wakewell.log.record import wake_of
 from wakewell.pot.pot_folder import compile_files
 from wakewell.replay.verdicts import Verdicts
 from wakewell.sequences.bench_pot import CALIBRATION, LIMITS, SETTINGS
@@ -52,6 +53,6 @@ def test_radio_where_it_must_not_be(
     seen = Verdicts()
     # What latches or is lost in this very wake may be told once (R17): it was so before
     quiet = [command for command in record["commands"] if command != "report"]
-    seen.see(record | {"commands": quiet}, pot)
-    seen.see(record | {"n": record["n"] + 1}, pot)
+    seen.see(wake_of(record | {"commands": quiet}), pot)
+    seen.see(wake_of(record | {"n": record["n"] + 1}), pot)
     assert {v.rule for v in seen.verdicts() if not v.held} == ({rule} if rule else set())

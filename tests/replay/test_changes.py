@@ -30,6 +30,11 @@ def pot() -> Any:
     return fields.Pot(*values)
 
 
+def judge(was: Any, made: Any, pot: Any, *told: bool) -> list[changes.Change]:
+    """The changes between two records as JSON has them."""
+    return changes.judge(record.wake_of(was), record.wake_of(made), pot, *told)
+
+
 @pytest.mark.parametrize(
     ("member", "by", "expected"),
     [
@@ -45,7 +50,7 @@ def test_water_that_is_counted_otherwise(
 ) -> None:
     made = copy.deepcopy(dose)
     made["water"][member] += by
-    found = changes.judge(dose, made, pot, False, False)
+    found = judge(dose, made, pot, False, False)
     assert [(one.way, one.rule, one.member) for one in found] == expected
 
 
@@ -53,12 +58,12 @@ def test_a_permissive_that_held_and_does_not_and_the_other_way_round(dose: Any, 
     stops = copy.deepcopy(dose)
     stops["permissives"]["reserve"] = 0
     before, after = (
-        changes.judge(dose, stops, pot, False, False),
-        changes.judge(stops, dose, pot, False, False),
+        judge(dose, stops, pot, False, False),
+        judge(stops, dose, pot, False, False),
     )
     assert ("stricter", "R4") in [(one.way, one.rule) for one in before]
     assert ("weaker", "R4") in [(one.way, one.rule) for one in after]
-    assert changes.judge(dose, dose, pot, False, False) == []
+    assert judge(dose, dose, pot, False, False) == []
 
 
 def test_how_long_a_wake_was_to_pump(dose: Any) -> None:
@@ -69,7 +74,7 @@ def test_how_long_a_wake_was_to_pump(dose: Any) -> None:
 
 
 def told(was: Any, made: Any, pot: Any) -> list[tuple[str, str, str]]:
-    return [(o.way, o.rule, o.member) for o in changes.judge(was, made, pot, False, False)]
+    return [(o.way, o.rule, o.member) for o in judge(was, made, pot, False, False)]
 
 
 @pytest.mark.parametrize(

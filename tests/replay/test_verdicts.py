@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
+import makelog
 from wakecore.run import OVERRUN_MS
+from wakewell.log.record import wake_of
 from wakewell.replay import verdicts
 from wakewell.replay.verdicts import Verdict, Verdicts
 
@@ -58,6 +60,15 @@ def record(*changes: dict[str, Any], **more: Any) -> dict[str, Any]:
     return made
 
 
+def whole(one: dict[str, Any]) -> dict[str, Any]:
+    """The same with what the verdicts do not look at, as of a wake without a pulse."""
+    base: dict[str, Any] = list(makelog.play(makelog.wakes(2)))[1]["record"]
+    for name in ("begin", "values", "judged", "plan", "water"):
+        blank = dict.fromkeys(base[name]) if name == "values" else base[name]
+        one = one | {name: blank | one[name]}
+    return base | one
+
+
 def pot(stage: int = 2, radio_wakes: int = 0, **limits: int) -> Any:
     return SimpleNamespace(
         settings=SimpleNamespace(**SETTINGS | {"radio_wakes": radio_wakes}),
@@ -70,7 +81,7 @@ def seen(*records: dict[str, Any], **known: Any) -> Verdicts:
     judge = Verdicts()
     for number, one in enumerate(records):
         one["n"] = one["n"] or number
-        judge.see(one, pot(**known))
+        judge.see(wake_of(whole(one)), pot(**known))
     return judge
 
 

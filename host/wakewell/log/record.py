@@ -247,6 +247,11 @@ class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake")
         return found if isinstance(found, int) else 0
 
     @property
+    def commanded_ms(self) -> int:
+        """How long the pump was commanded to run; 0 if it was not."""
+        return self.plan.pulse_ms if any(map(is_pulse, self.commands)) else 0
+
+    @property
     def sleep(self) -> Sleep | None:
         """The sleep that the wake commanded at its end (R13); None if it commanded none."""
         return sleep_of(self.commands)
@@ -640,6 +645,11 @@ def _slept(command: str) -> Sleep | None:
     return Sleep(int(values[0]), values[1:] == ["button"])
 
 
+def is_pulse(command: str) -> bool:
+    """Does it start the pump? `run MILLISECONDS`."""
+    return command.startswith("run ")
+
+
 def pulses_of(commands: Sequence[str]) -> list[str]:
-    """The commands that start the pump: `run MILLISECONDS`."""
-    return [command for command in commands if command.startswith("run ")]
+    """The commands that start the pump."""
+    return [command for command in commands if is_pulse(command)]

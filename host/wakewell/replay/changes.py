@@ -14,7 +14,7 @@ from typing import Any
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
 from wakewell.log.logs import Record
-from wakewell.log.record import Sleep, pulses_of, sleep_of
+from wakewell.log.record import Sleep, Wake, pulses_of
 from wakewell.replay.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
@@ -129,7 +129,7 @@ def run_ms(record: Record) -> int:
 
 
 def judge(
-    record: Record, made: Record, pot: Any, outran: bool, wishes: bool, locked: int = 0
+    record: Wake, made: Wake, pot: Any, outran: bool, wishes: bool, locked: int = 0
 ) -> list[Change]:
     """Every protection that acts otherwise in `made` than in `record`, which it was made from.
 
@@ -139,38 +139,38 @@ def judge(
     locked: the lockouts before the wake, one bit for each: what latches in it may be told (R17).
     """
     found = [*_permissives(record, made), *_probes(record, made)]
-    was_ms, now_ms = run_ms(record), run_ms(made)
+    was_ms, now_ms = record.commanded_ms, made.commanded_ms
     seen = was_ms <= now_ms  # all of the recorded run went through this core too
     if seen:
         found += _trips(record, made, outran)
     if seen or not was_ms:
         found += _lockouts(record, made)
     found += _run(record, made, pot, locked)
-    if was_ms == now_ms and record["trips"] == made["trips"]:
+    if was_ms == now_ms and record.trips == made.trips:
         found += _water(record, made)
-    asked = [(r["plan"]["kind"], r["plan"]["pulse_ms"]) for r in (record, made)]
-    if asked[0] == asked[1] and record["trips"] == made["trips"]:
+    asked = [(r.plan.kind, r.plan.pulse_ms) for r in (record, made)]
+    if asked[0] == asked[1] and record.trips == made.trips:
         found += _rest(record, made)
         if not wishes:
             found += _told(record, made, bool(found))
     return found
 
 
-def _permissives(record: Record, made: Record) -> Iterator[Change]:
-    was, now = record["permissives"], made["permissives"]
+def _permissives(record: Wake, made: Wake) -> Iterator[Change]:
+    was, now = record.permissives, made.permissives
     for name in dict.fromkeys((*was, *now)):
         before, after = was.get(name, 1), now.get(name, 1)
         rule, member = PERMISSIVES.get(name, ""), f"permissives.{name}"
         if name == "lockouts" and not before and after:
-            rule = next((LOCKOUTS.get(n, rule) for n in record["lockouts"]), rule)
+            rule = next((LOCKOUTS.get(n, rule) for n in record.lockouts), rule)
         if not before and after:
             yield Change(WEAKER, rule, member, f"permissive {name} held the pump back, now not")
         elif before and not after:
             yield Change(STRICTER, rule, member, f"permissive {name} now holds the pump back")
 
 
-def _probes(record: Record, made: Record) -> Iterator[Change]:
-    was, now = record["judged"], made["judged"]
+def _probes(record: Wake, made: Wake) -> Iterator[Change]:
+    was, now = record.judged, made.judged
     for name in dict.fromkeys((*was, *now)):
         before, after = was.get(name, "unfitted"), now.get(name, "unfitted")
         rule, member = PROBES.get(name, ""), f"judged.{name}"
@@ -186,17 +186,17 @@ def _probes(record: Record, made: Record) -> Iterator[Change]:
             yield Change(OTHER, "", member, f"the {name} was {before}, now {after}")
 
 
-def _trips(record: Record, made: Record, outran: bool) -> Iterator[Change]:
-    was, now = record["trips"], made["trips"]
+def _trips(record: Wake, made: Wake, outran: bool) -> Iterator[Change]:
+    was, now = record.trips, made.trips
     if outran:  # what stopped the recorded run did not stop this one
         now = [name for name in now if name == "fault" or name not in was]
     words = "trip {} stopped the pump, now it does not", "trip {} now stops the pump"
     yield from _acting("trips", STOPS, was, now, words)
 
 
-def _lockouts(record: Record, made: Record) -> Iterator[Change]:
+def _lockouts(record: Wake, made: Wake) -> Iterator[Change]:
     words = "lockout {} was in force, now it is not", "lockout {} is now in force"
-    yield from _acting("lockouts", LOCKOUTS, record["lockouts"], made["lockouts"], words)
+    yield from _acting("lockouts", LOCKOUTS, record.lockouts, made.lockouts, words)
 
 
 def _acting(
@@ -209,9 +209,9 @@ def _acting(
                 yield Change(way, rules.get(name, ""), f"{member}.{name}", text.format(name))
 
 
-def _run(record: Record, made: Record, pot: Any, locked: int) -> Iterator[Change]:
+def _run(record: Wake, made: Wake, pot: Any, locked: int) -> Iterator[Change]:
     """A start that should not be, and a pulse longer than the same dose was given before."""
-    was_ms, now_ms = run_ms(record), run_ms(made)
+    was_ms, now_ms = record.commanded_ms, made.commanded_ms
     was, now = (
         [*start_faults(one, pot), *report_faults(one, pot, last_word=_latches(one, locked))]
         for one in (record, made)
@@ -223,7 +223,7 @@ def _run(record: Record, made: Record, pot: Any, locked: int) -> Iterator[Change
     if not now_ms:
         return
     limits = pot.limits
-    used_ml = (record["water"].get("day_ml") or 0) - (record["water"].get("counted_ml") or 0)
+    used_ml = record.water.day_ml - (record.water.counted_ml or 0)
     most_ml = -(-(now_ms + OVERRUN_MS) * limits.flow_max_ul_s // 1_000_000)
     past = ""
     if now_ms > limits.pulse_ms:
@@ -234,37 +234,37 @@ def _run(record: Record, made: Record, pot: Any, locked: int) -> Iterator[Change
         past, why = "R2", "longer pulse for the same dose"  # a bound of the pulse has gone
     if past and (was_ms < now_ms or past not in known):
         yield Change(WEAKER, past, f"plan.pulse_ms.{past}", f"now a {why}")
-    if (made["plan"]["dose_ul"] or 0) > 1000 * limits.dose_ml:
+    if made.plan.dose_ul > 1000 * limits.dose_ml:
         text = f"now a dose past the hard limit of {limits.dose_ml} ml"
         yield Change(WEAKER, "R3", "plan.dose_ul", text)
 
 
-def _latches(record: Record, locked: int) -> bool:
+def _latches(record: Wake, locked: int) -> bool:
     """Does something end the watering or the reporting in this very wake (R17)?"""
-    new = [name for name in record["lockouts"] if not locked & rules.BITS.get(name, 0)]
-    return bool(new) or record["values"].get("battery_mv") is None
+    new = [name for name in record.lockouts if not locked & rules.BITS.get(name, 0)]
+    return bool(new) or record.values.battery_mv is None
 
 
-def _all_else_the_same(record: Record, made: Record) -> bool:
+def _all_else_the_same(record: Wake, made: Wake) -> bool:
     """Nothing else says why the pulse is longer: not the dose, no permissive, no failed write."""
-    same = made["plan"]["dose_ul"] == record["plan"]["dose_ul"]
-    return same and made["permissives"] == record["permissives"] and 0 not in record["stores"][:1]
+    same = made.plan.dose_ul == record.plan.dose_ul
+    return same and made.permissives == record.permissives and 0 not in record.stores[:1]
 
 
-def _water(record: Record, made: Record) -> Iterator[Change]:
+def _water(record: Wake, made: Wake) -> Iterator[Change]:
     for name, text in (("counted_ml", "for this pulse"), ("day_ml", "for the last 24 hours")):
-        was, now = record["water"].get(name) or 0, made["water"].get(name) or 0
+        was, now = getattr(record.water, name) or 0, getattr(made.water, name) or 0
         if now != was:
             way, word = (WEAKER, "less") if now < was else (STRICTER, "more")
             yield Change(way, "R3", f"water.{name}", f"counts {word} water {text}")
             return
 
 
-def _rest(record: Record, made: Record) -> Iterator[Change]:
+def _rest(record: Wake, made: Wake) -> Iterator[Change]:
     """The sleep that follows, and whether the button wakes from it."""
-    was, now = (sleep_of(r["commands"]) or Sleep(0, False) for r in (record, made))
+    was, now = (r.sleep or Sleep(0, False) for r in (record, made))
     was_s, now_s = was.seconds, now.seconds
-    low = "battery low" in record["lockouts"] and "battery low" in made["lockouts"]
+    low = "battery low" in record.lockouts and "battery low" in made.lockouts
     if was_s <= SOON_S and now_s * LATER > was_s * (LATER + 1):
         text = "looks at the level later, or not at all"
         yield Change(WEAKER, "R8", "commands.sleep", text)
@@ -277,23 +277,23 @@ def _rest(record: Record, made: Record) -> Iterator[Change]:
         yield Change(WEAKER, "R12", "commands.button", "a stuck button wakes it again")
     elif was.button and not now.button:
         yield Change(STRICTER, "R12", "commands.button", "the button no longer wakes it")
-    if made["commands"][:1] != ["off"] and record["commands"][:1] == ["off"]:
+    if made.commands[:1] != ["off"] and record.commands[:1] == ["off"]:
         yield Change(WEAKER, "R1", "commands.off", "the pump is no longer switched off first")
 
 
-def _told(record: Record, made: Record, already: bool) -> Iterator[Change]:
+def _told(record: Wake, made: Wake, already: bool) -> Iterator[Change]:
     """Is somebody no longer asked for help (R16), or not told of it (R17)?
 
     already: the wake differs otherwise too, and what it asks for may follow from that.
     """
-    lost = [n for n in record["needs"] if n not in made["needs"] and n not in WAYS_OUT]
+    lost = [n for n in record.needs if n not in made.needs and n not in WAYS_OUT]
     way = OTHER if already else WEAKER
     for name in lost:
         yield Change(way, "R16", f"needs.{name}", f"no longer asks: {name}")
-    for name in made["needs"]:
-        if name not in record["needs"]:
+    for name in made.needs:
+        if name not in record.needs:
             yield Change(OTHER, "", f"needs.{name}", f"now asks: {name}")
-    if "report" in record["commands"] and "report" not in made["commands"]:
+    if "report" in record.commands and "report" not in made.commands:
         yield Change(way, "R17", "commands.report", "does not report by radio, as it did")
 
 

@@ -37,7 +37,7 @@ from wakecore.state import (
 )
 from wakewell.boards.replayed import Player, why_unplayable
 from wakewell.log.logs import Record
-from wakewell.log.record import Brief, Sleep, form_of, sleep_of
+from wakewell.log.record import Brief, Sleep, form_of, sleep_of, wake_of
 from wakewell.replay import changes
 from wakewell.replay.changes import Change
 
@@ -168,7 +168,8 @@ class Rejudge:
             return self._failed(why)
         made_now = made
         told_of = (self.wishes, before.lockouts)
-        found = changes.judge(record, made, pot, player.outran, *told_of)
+        recorded = wake_of(record)
+        found = changes.judge(recorded, wake_of(made), pot, player.outran, *told_of)
         if exact and not any(change.way != changes.OTHER for change in found):
             data = self.known(record["state"]) if self._same_run(record, made) else None
             ended = from_bytes(data) if data else None
@@ -180,7 +181,7 @@ class Rejudge:
             if own_made is None:
                 return self._failed(why)
             told = {change.key for change in found}
-            more = changes.judge(record, own_made, pot, self.own.outran, *told_of)
+            more = changes.judge(recorded, wake_of(own_made), pot, self.own.outran, *told_of)
             found += [change for change in more if change.key not in told]
             agreed = agreed and self._same_run(record, own_made)
         else:
@@ -236,7 +237,10 @@ class Rejudge:
 def _played(player: Player, record: Record, state: Any, pot: Any) -> tuple[Record | None, str]:
     """(what this core makes of a wake, ""), or None and how it failed: another may in any way."""
     try:
-        return player.play(record, state, pot), ""
+        made = player.play(record, state, pot)
+        if made is not None:
+            wake_of(made)  # it must have the form of a record
+        return made, ""
     except Exception as error:
         return None, f"this core fails: {type(error).__name__}: {error}"
 

@@ -227,7 +227,7 @@ def replay_log(
         before = entry.wake
         pot, _ = player.pot(record)
         if pot is not None:
-            report.verdicts.see(record, pot)
+            report.verdicts.see(entry.wake, pot)
     times, dated, _ = timeline(ticks)
     if dated:  # the same days as the pages have
         report.first_day, report.last_day = (int((times[at] - EPOCH_S) // DAY_S) for at in (0, -1))

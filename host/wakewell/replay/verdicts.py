@@ -14,10 +14,8 @@ from typing import Any
 from wakecore import fields, rules
 from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
 from wakecore.wake import MOST_TRIES
-from wakewell.log.record import sleep_of
+from wakewell.log.record import Wake, is_pulse
 from wakewell.log.times import NEAR_S, cut_short
-
-Record = dict[str, Any]
 
 TITLES = {
     "R1": "pump off first, off last",
@@ -114,39 +112,39 @@ class Verdicts:
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
 
-    def _break(self, rule: str, record: Record, why: str) -> None:
-        self.broken.setdefault(rule, (record["n"], why))
+    def _break(self, rule: str, wake: Wake, why: str) -> None:
+        self.broken.setdefault(rule, (wake.n, why))
 
-    def see(self, record: Record, pot: Any) -> None:
+    def see(self, wake: Wake, pot: Any) -> None:
         """Judge one more record. pot: what was in force for it."""
         self.wakes += 1
-        begin, commands, values = record["begin"], record["commands"], record["values"]
-        needs, lockouts = record["needs"], record["lockouts"]
-        day, second, trusted = begin["utc"]
+        begin, commands, values = wake.begin, wake.commands, wake.values
+        needs, lockouts = wake.needs, wake.lockouts
+        day, second, trusted = begin.utc
         utc_s = day * 86400 + second
         if not commands or commands[0] != "off":
-            self._break("R1", record, "the first command was not off")
-        slept_s, self._slept_s = self._slept_s, self._sleep_of(record)
-        if record["awake_ms"] > self.most_awake_ms:
-            self.most_awake_ms = record["awake_ms"]
+            self._break("R1", wake, "the first command was not off")
+        slept_s, self._slept_s = self._slept_s, self._sleep_of(wake)
+        if wake.awake_ms > self.most_awake_ms:
+            self.most_awake_ms = wake.awake_ms
             if self.most_awake_ms > MOST_AWAKE_MS:
-                self._break("R13", record, f"awake {self.most_awake_ms} ms")
-        missing = self._n is not None and record["n"] > self._n + 1
+                self._break("R13", wake, f"awake {self.most_awake_ms} ms")
+        missing = self._n is not None and wake.n > self._n + 1
         if missing:
             # Records are missing, and with them how long the board slept: by its clock, or a day
-            known = trusted and self._utc_s is not None
-            self.clock_s += max(0, utc_s - self._utc_s) if known else 86400
+            was_s = self._utc_s if trusted else None
+            self.clock_s += 86400 if was_s is None else max(0, utc_s - was_s)
             # What they held of lockouts ended and of the soil's answers is not known.
             self._held, self._before_ppt, self._silent = [], None, 0
             self._thirsty, self._unanswered_ul, self._tries, self._lowest_ppt = 0, 0, 0, None
-        elif begin["vouched"]:
-            self.clock_s += min(begin["slept_s"], slept_s)
-        self._n = record["n"]
+        elif begin.vouched:
+            self.clock_s += min(begin.slept_s, slept_s)
+        self._n = wake.n
         if self._slept_s in (60, 540):
             self.looks += 1
-        if begin["cause"] == "button":
+        if begin.cause == "button":
             self.presses += 1
-        if not begin["vouched"] or missing or cut_short(begin["cause"], begin["slept_s"], slept_s):
+        if not begin.vouched or missing or cut_short(begin.cause, begin.slept_s, slept_s):
             self._counted = False  # what passed since the last clock, nobody counted
         if trusted:
             if self._utc_s is not None:
@@ -156,174 +154,169 @@ class Verdicts:
                 else:
                     self.jumps += moved_s < -NEAR_S
             self._utc_s, self._utc_at_s, self._counted = utc_s, self.clock_s, True
-        judged = record["judged"]
+        judged = wake.judged
         if judged.get("soil") not in ("good", "unfitted"):
             self.disbelieved += 1
-        default = "default" in (begin["settings"], begin["limits"], begin["calibration"])
-        if default or begin["state"] != "good":
+        default = "default" in (begin.settings, begin.limits, begin.calibration)
+        if default or begin.state != "good":
             self.bad_files += 1
-        if judged.get("saucer") == "good" and not record["permissives"].get("saucer", 1):
+        if judged.get("saucer") == "good" and not wake.permissives.get("saucer", 1):
             self.wet += 1
         # Has the soil answered? With a reading not believed or a person there, no telling.
-        ppt, mv = values.get("soil_ppt"), values.get("battery_mv")
-        if ppt is None or begin["host"] or begin["button_ms"] or begin["state"] != "good":
+        ppt, mv = values.soil_ppt, values.battery_mv
+        if ppt is None or begin.host or begin.button_ms or begin.state != "good":
             self._before_ppt, self._silent = None, 0
         elif ppt > self._peak_ppt:
             self._peak_ppt = ppt
         for name in needs:
             book(self.needs, name)
         if lockouts or self._open:
-            self._follow(record, lockouts)
+            self._follow(wake, lockouts)
         asked = "charge the battery" in needs
-        if not asked or begin.get("radio") in ("failed", "cut off"):
+        if not asked or begin.radio in ("failed", "cut off"):
             self._charge_told = False
         if "report" in commands:
             self.reports += 1
             lost = mv is None and not self._lost
             new = lost or (asked and not self._charge_told) or set(lockouts) - set(self._held)
-            for rule, why in report_faults(record, pot, last_word=bool(new)):
-                self._break(rule, record, why)
+            for rule, why in report_faults(wake, pot, last_word=bool(new)):
+                self._break(rule, wake, why)
             if asked:
                 self._charge_told = True
         elif lockouts:
-            self._see_silence(record, pot, mv)
+            self._see_silence(wake, pot, mv)
         self._lost = mv is None
-        self._see_thirst(record, pot, ppt)
-        self._see_unanswered(record, pot, ppt)
-        if "run" in record:
-            self._see_answer(record, pot.limits.response_doses)
-            self._see_run(record, pot)
+        self._see_thirst(wake, pot, ppt)
+        self._see_unanswered(wake, pot, ppt)
+        if wake.run:
+            self._see_answer(wake, pot.limits.response_doses)
+            self._see_run(wake, pot)
         self._held = lockouts
 
-    def _sleep_of(self, record: Record) -> int:
+    def _sleep_of(self, wake: Wake) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
-        sleep = sleep_of(record["commands"])
-        if sleep is None:
-            self._break("R13", record, "the last command was not sleep")
+        if wake.sleep is None:
+            self._break("R13", wake, "the last command was not sleep")
             return 0
-        return sleep.seconds
+        return wake.sleep.seconds
 
-    def _follow(self, record: Record, lockouts: list[str]) -> None:
+    def _follow(self, wake: Wake, lockouts: list[str]) -> None:
         for name in lockouts:
             if name not in self._open:
                 self._open[name] = len(self.latched)
                 book(self.lockouts, name)
                 if len(self.latched) < MOST_LATCHED:
-                    self.latched.append((record["n"], name, None))
+                    self.latched.append((wake.n, name, None))
         for name in [name for name in self._open if name not in lockouts]:
             at = self._open.pop(name)
             if at < len(self.latched):
-                self.latched[at] = (self.latched[at][0], name, record["n"])
+                self.latched[at] = (self.latched[at][0], name, wake.n)
 
-    def _see_answer(self, record: Record, allowed: int) -> None:
+    def _see_answer(self, wake: Wake, allowed: int) -> None:
         """A new dose after so many without any rise of the soil water at all (R7).
 
         A dose that tripped, or gave less than half of what it was to give, asks nothing.
         """
-        plan, ppt = record["plan"], record["values"].get("soil_ppt")
-        if plan["phase"] != "idle":
+        plan, ppt = wake.plan, wake.values.soil_ppt
+        if plan.phase != "idle":
             return
-        asked = plan["kind"] in ("depletion", "set")
+        asked = plan.kind in ("depletion", "set")
         whole = 2 * self._dose_given_ul >= self._dose_ul
         silent = self._before_ppt is not None and self._peak_ppt <= self._before_ppt and whole
         if whole or not asked:
             self._silent = self._silent + 1 if silent and asked else 0
         if self._silent >= allowed:
-            self._break("R7", record, f"watered on after {self._silent} doses without an answer")
+            self._break("R7", wake, f"watered on after {self._silent} doses without an answer")
         self._before_ppt, self._peak_ppt = ppt if asked else None, 0
-        self._dose_ul, self._dose_given_ul = plan.get("dose_ul") or 0, 0
+        self._dose_ul, self._dose_given_ul = plan.dose_ul, 0
 
-    def _see_run(self, record: Record, pot: Any) -> None:
+    def _see_run(self, wake: Wake, pot: Any) -> None:
         limits = pot.limits
-        ran_ms, values, water = record["run"]["ran_ms"], record["values"], record["water"]
-        kind = record["plan"]["kind"]
+        ran_ms, values, water = wake.ran_ms, wake.values, wake.water
+        kind = wake.plan.kind
         self.pulses += 1
-        if record["plan"]["phase"] == "idle":
+        if wake.plan.phase == "idle":
             self._watered = False
-        if not set(record["trips"]) & set(DRY_RUNS):  # else it was a try: no water was seen
+        if not set(wake.trips) & set(DRY_RUNS):  # else it was a try: no water was seen
             self.doses += not self._watered
             self._watered = True
-            self.given_ul += water.get("given_ul") or 0
-        self._dose_given_ul += water.get("given_ul") or 0
-        if record["trips"]:
+            self.given_ul += water.given_ul or 0
+        self._dose_given_ul += water.given_ul or 0
+        if wake.trips:
             self._before_ppt = None
-        for name in record["trips"]:
+        for name in wake.trips:
             book(self.trips, name)
         self.longest_ms = max(self.longest_ms, ran_ms)
         self.pulse_limit_ms = limits.pulse_ms
         if ran_ms > limits.pulse_ms + OVERRUN_MS:
-            self._break("R2", record, f"ran {ran_ms} ms, allowed {limits.pulse_ms}")
+            self._break("R2", wake, f"ran {ran_ms} ms, allowed {limits.pulse_ms}")
         ml = -(-ran_ms * limits.flow_max_ul_s // 1_000_000)
-        self._count(record, ml, water.get("fall_ml") or 0, limits.day_ml)
+        self._count(wake, ml, water.fall_ml or 0, limits.day_ml)
         if self._slept_s > MOST_SOAK_S:
-            self._break("R8", record, f"slept {self._slept_s} s after a pulse, without a look")
-        for rule, why in start_faults(record, pot):
-            self._break(rule, record, why)
-        mv = values.get("battery_mv")
+            self._break("R8", wake, f"slept {self._slept_s} s after a pulse, without a look")
+        for rule, why in start_faults(wake, pot):
+            self._break(rule, wake, why)
+        mv = values.battery_mv
         if mv is not None and mv >= limits.rest_mv:
             self.lowest_start_mv = min(mv, self.lowest_start_mv or mv)
         if kind == "manual":
             self.manual += 1
-        for name in (name for name in self._held if name in record["lockouts"]):
-            self._break(
-                LOCKOUT_RULES.get(name, "R9"), record, f"pump ran under the lockout {name!r}"
-            )
+        for name in (name for name in self._held if name in wake.lockouts):
+            self._break(LOCKOUT_RULES.get(name, "R9"), wake, f"pump ran under the lockout {name!r}")
 
-    def _see_thirst(self, record: Record, pot: Any, ppt: int | None) -> None:
+    def _see_thirst(self, wake: Wake, pot: Any, ppt: int | None) -> None:
         """R16: dry or unbelieved soil at regular wakes in a row, and nobody asked to water.
 
         A wake within the settle time of a run is left out, and so is one whose level was in doubt.
         """
-        word, begin = record["judged"].get("soil"), record["begin"]
+        word, begin = wake.judged.get("soil"), wake.begin
         moist = ppt is not None and ppt > fields.refill_ppt(pot.settings, pot.calibration)
-        if "run" in record:
+        if wake.run:
             self._ran_s = self.clock_s
-        if moist or word == "cold" or begin["state"] != "good":
+        if moist or word == "cold" or begin.state != "good":
             self._thirsty = 0
-        if moist or record["plan"]["phase"] != "idle" or begin["cause"] != "timer":
+        if moist or wake.plan.phase != "idle" or begin.cause != "timer":
             return
-        settled = "run" in record or self.clock_s - self._ran_s >= pot.settings.settle_s
-        if word == "cold" or not settled or not record["permissives"].get("steady", 1):
+        settled = wake.run or self.clock_s - self._ran_s >= pot.settings.settle_s
+        if word == "cold" or not settled or not wake.permissives.get("steady", 1):
             return
         self._thirsty += 1
-        if self._thirsty > rules.THIRSTY and "water by hand" not in record["needs"]:
-            self._break(
-                "R16", record, f"{self._thirsty} regular wakes in want, and nobody was told"
-            )
+        if self._thirsty > rules.THIRSTY and "water by hand" not in wake.needs:
+            self._break("R16", wake, f"{self._thirsty} regular wakes in want, and nobody was told")
 
-    def _see_silence(self, record: Record, pot: Any, mv: int | None) -> None:
+    def _see_silence(self, wake: Wake, pot: Any, mv: int | None) -> None:
         """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
         if self._held or self.wakes == 1 or not pot.settings.radio_wakes or mv is None:
             return
         if mv >= max(pot.limits.radio_mv, pot.settings.battery_mv):
-            told = ", ".join(record["lockouts"])
-            self._break("R17", record, f"{told} latched, and no report left")
+            told = ", ".join(wake.lockouts)
+            self._break("R17", wake, f"{told} latched, and no report left")
 
-    def _see_unanswered(self, record: Record, pot: Any, ppt: int | None) -> None:
+    def _see_unanswered(self, wake: Wake, pot: Any, ppt: int | None) -> None:
         """R18: water since the soil last rose at all, or the maker saw to the pot.
 
         The response that a pot learns is at most four times the calibrated one. Presses of the
         button add two set doses at most, however many there are.
         """
-        begin = record["begin"]
+        begin = wake.begin
         rose = ppt is not None and self._lowest_ppt is not None and ppt > self._lowest_ppt
-        if rose or begin["host"] or begin["state"] != "good":
+        if rose or begin.host or begin.state != "good":
             self._unanswered_ul, self._tries, self._lowest_ppt = 0, 0, None
-        if begin["button_ms"]:
+        if begin.button_ms:
             self._tries = min(self._tries + 1, MOST_TRIES)
         if ppt is not None:
             self._lowest_ppt = min(ppt, self._lowest_ppt or ppt)
-        if "run" in record:
+        if wake.run:
             answers_ul = 12 * pot.settings.response_ppt * pot.calibration.ul_per_ppt
             most_ul = max(1000 * pot.limits.dose_ml, answers_ul)
             most_ul += 1000 * self._tries * pot.settings.dose_ml
             if self._unanswered_ul > most_ul:
                 ml = self._unanswered_ul // 1000
-                self._break("R18", record, f"{ml} ml without an answer, allowed {most_ul // 1000}")
-        self._unanswered_ul += record["water"].get("given_ul") or 0
+                self._break("R18", wake, f"{ml} ml without an answer, allowed {most_ul // 1000}")
+        self._unanswered_ul += wake.water.given_ul or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
-    def _count(self, record: Record, ml: int, fall_ml: int, limit_ml: int) -> None:
+    def _count(self, wake: Wake, ml: int, fall_ml: int, limit_ml: int) -> None:
         """R3: a pulse by its time, on top of what others gave by time or fall, if that is more.
 
         Its own fall is one reading after it, which may be wrong, and nothing could stop it any
@@ -333,7 +326,7 @@ class Verdicts:
             self.recent_ml -= self.recent.popleft()[1]
         if self.recent_ml + ml > limit_ml:
             text = f"{self.recent_ml + ml} ml in 24 hours, allowed {limit_ml}"
-            self._break("R3", record, text)
+            self._break("R3", wake, text)
         self.recent.append((self.clock_s, max(ml, fall_ml)))
         self.recent_ml += max(ml, fall_ml)
         self.most_day_ml, self.day_limit_ml = max(self.most_day_ml, self.recent_ml), limit_ml
@@ -385,25 +378,25 @@ class Verdicts:
         return found
 
 
-def start_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
+def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
     """(requirement, why) of each one that this wake's start of the pump goes against.
 
     By what was read, commanded and stored in this wake alone; nothing where it starts no pump.
     pot: what was in force for it.
     """
-    commands = record["commands"]
-    starts = [at for at, command in enumerate(commands) if command.startswith("run ")]
-    if not starts and "run" not in record:
+    commands = wake.commands
+    starts = [at for at, command in enumerate(commands) if is_pulse(command)]
+    if not starts and not wake.run:
         return
     limits, cal = pot.limits, pot.calibration
-    values, judged, begin = record["values"], record["judged"], record["begin"]
-    kind = record["plan"]["kind"]
-    if begin["pin"] != 1:
+    values, judged, begin = wake.values, wake.judged, wake.begin
+    kind = wake.plan.kind
+    if begin.pin != 1:
         yield "R1", "pump ran with the pin file unread"
     begun = commands.index("store") if "store" in commands else len(commands)
-    if begun > min(starts, default=begun) or not record["stores"] or record["stores"][0] != 1:
+    if begun > min(starts, default=begun) or not wake.stores or wake.stores[0] != 1:
         yield "R9", "pump ran without a begun record in storage"
-    level_ml, mv = values.get("level_ml"), values.get("battery_mv")
+    level_ml, mv = values.level_ml, values.battery_mv
     if level_ml is None or level_ml < limits.reserve_ml:
         yield "R4", f"pump started at a level of {level_ml} ml"
     if mv is None or mv < limits.rest_mv:
@@ -411,34 +404,34 @@ def start_faults(record: Record, pot: Any) -> Iterator[tuple[str, str]]:
     soil = judged.get("soil")
     if kind in ("depletion", "set") and soil != "good":
         yield "R6", f"watered on a soil reading judged {soil}"
-    if kind != "manual" and begin["cause"] == "button" and begin["button_ms"] < 2000:
+    if kind != "manual" and begin.cause == "button" and begin.button_ms < 2000:
         yield "R12", "a short press watered"
-    if "default" in (begin["settings"], begin["limits"], begin["calibration"]):
+    if "default" in (begin.settings, begin.limits, begin.calibration):
         yield "R11", "pump ran on default files"
     if cal.stage == 0 or (cal.stage == 1 and kind not in ("upkeep", "manual")):
         yield "R14", f"pump ran at stage {cal.stage} with a dose of kind {kind}"
-    dry = judged.get("saucer") in (None, "good") and record["permissives"].get("saucer", 1)
+    dry = judged.get("saucer") in (None, "good") and wake.permissives.get("saucer", 1)
     if not dry:
         yield "R15", "pump ran with a wet or unread saucer probe"
 
 
-def report_faults(record: Record, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
+def report_faults(wake: Wake, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
     """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
 
     last_word: something latched or was lost in this wake, which may be reported once (R17).
     """
-    if "report" not in record["commands"]:
+    if "report" not in wake.commands:
         return
-    mv = record["values"].get("battery_mv")
+    mv = wake.values.battery_mv
     floor_mv = pot.limits.rest_mv if last_word else pot.limits.radio_mv
     if mv is None and not last_word:
         yield "R5", "radio without a battery reading"
     elif mv is not None and mv < floor_mv:
         yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
     weak = mv is not None and mv < pot.settings.battery_clear_mv
-    if "battery low" in record["lockouts"] and weak and not last_word:
+    if "battery low" in wake.lockouts and weak and not last_word:
         yield "R5", "radio under the low-battery lockout"
-    if record["commands"][-3:-1] != ["store", "report"]:
+    if wake.commands[-3:-1] != ["store", "report"]:
         yield "R13", "radio before the wake was done and stored"
 
 
