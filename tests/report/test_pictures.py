@@ -80,7 +80,7 @@ def test_a_gap_is_hatched_and_the_hatching_ends_with_it(tmp_path: Path) -> None:
     signals = {signal["name"]: signal.get("value") for signal in made["signals"]}
     (gap,) = soil.rows["gaps"]
     share = (gap["u"] - gap["t"]) / (signals["hi"] - signals["lo"])
-    assert float(path[1]) == pytest.approx(share * 650, rel=0.05)
+    assert float(path[1]) == pytest.approx(share * plots.WIDTH, rel=0.01)
 
 
 def test_columns_come_back_as_rows(tmp_path: Path) -> None:
@@ -176,6 +176,9 @@ def test_every_watering_of_years_is_in_a_weeks_bar(tmp_path: Path) -> None:
     assert len(bars) == len(doses.rows["weeks"])
     assert min(map(float, bars)) > 1
     assert sum(week["n"] for week in doses.rows["weeks"]) == len(view.log.waterings)
+    assert "each bar is the sum of a week" in plots.draw(doses, "svg", "pot", "").decode()
+    few = drawn(view_of(tmp_path / "few", Garden(days=30)))["doses"]
+    assert "each bar" not in plots.draw(few, "svg", "pot", "").decode()
 
 
 def test_thresholds_are_drawn_as_long_as_they_were_in_force(tmp_path: Path) -> None:
@@ -221,6 +224,7 @@ def test_an_axis_reaches_its_forecasts_middle_and_no_other_has_a_future(tmp_path
         if picture.rows.get("fan") and "over" not in picture.rows["span"][0]["w"]:
             assert signals["hi"] > picture.rows["fan"][-1]["m"] > end
             assert picture.rows["span"][0]["w"] == "forecast"
+            assert ">forecast<" in plots.draw(picture, "svg", "pot", "").decode()
             assert all(row["u"] >= picture.reach for row in picture.rows["stops"][-1:])
         else:
             assert signals["hi"] - end < 2 * pictures.DAY_MS or picture.rows.get("fan")

@@ -40,19 +40,21 @@ from wakewell.drawing import (
     x,
     y,
 )
-from wakewell.report.pictures import Picture
+from wakewell.report.pictures import DAY_MS, Picture
 
 Colours = dict[str, str]
 NEAR_PX = {"doses": 2.0}  # least pixels for a day that keep its stem apart from the next one's
 LINE_PX = 1.2  # and those of a line that still shows what comes and goes in some days
 ONLY_CLOSE: Spec = {"signal": "wide ? 0 : 1"}
 ONLY_WIDE: Spec = {"signal": "wide ? 1 : 0"}
-LEGEND = {
-    "soil": "Far off, each bar is a week, from its driest to its wettest.",
-    "doses": "Far off, each bar is the sum of a week.",
-    "tank": "Far off, each bar is a week, from its lowest to its highest.",
-    "battery": "Far off, each bar is a week, from its lowest to its highest.",
+A_BAR = {
+    "soil": "each bar is a week, from its driest to its wettest",
+    "doses": "each bar is the sum of a week",
+    "tank": "each bar is a week, from its lowest to its highest",
+    "battery": "each bar is a week, from its lowest to its highest",
 }
+LEGEND = {key: f"Far off, {said}." for key, said in A_BAR.items()}
+WIDTH = 720
 
 
 def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
@@ -78,7 +80,7 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
     shown = picture.key != "events"
     side = {"tickCount": 5, "labels": shown, "ticks": shown, "grid": shown, "minExtent": 46}
     return frame(
-        720,
+        WIDTH,
         picture.height,
         signals=[
             {"name": "lo", "value": whole["t"] - pad},
@@ -123,11 +125,11 @@ def last_record(colour: Colours) -> list[Spec]:
     """Where the record ends, and what comes after it, named above the plot."""
     seen = {"signal": "datum.u >= lo && datum.u <= hi ? 1 : 0"}
     shared = {"y": {"value": -5}, "fontStyle": "italic", "opacity": seen, "fill": "faint"}
-    before: Spec = {"x": {"signal": "scale('x', datum.u) - 3"}, "align": "right"}
-    before["limit"] = {"signal": "max(1, scale('x', datum.u) + 40)"}
-    # Words that do not fit would take room from the plot
-    after: Spec = {"x": {"signal": "scale('x', datum.u) + 5"}, "text": {"field": "w"}}
-    after["limit"] = {"signal": "max(1, width - scale('x', datum.u))"}
+    # Beside the line where there is room, else as far left as its words need
+    place = "min(scale('x', datum.u) + 5, width - 6 * length(datum.w))"
+    after: Spec = {"x": {"signal": place}, "text": {"field": "w"}}
+    ends = f"datum.w ? {place} - 7 : scale('x', datum.u) - 3"
+    before: Spec = {"x": {"signal": ends}, "align": "right"}
     words = [
         text("span", colour, fontSize=12, text="last record", **before, **shared),
         text("span", colour, fontSize=12, **after, **shared),
@@ -347,7 +349,7 @@ def overview(soil: Picture, colour: Colours) -> Spec:
         "fillOpacity": {"value": 0.15},
     }
     found = frame(
-        720,
+        WIDTH,
         44,
         signals=[
             {"name": "lo", "value": whole["t"]},
@@ -400,7 +402,7 @@ def run_spec(samples: Sequence[dict[str, float]], title: str) -> Spec:
             mark("symbol", "line", colour, x=x(), y=y(), size=22, fill="water"),
         ],
     )
-    return {**found, "padding": 4}
+    return {**found, "padding": {"left": 4, "right": 14, "top": 4, "bottom": 4}}
 
 
 # Files
@@ -438,18 +440,26 @@ def script() -> str:
 def draw(picture: Picture, form: str, pot: str, span: str) -> bytes:
     """The picture as a file, "png" or "svg", with its data. span: in words, with its year."""
     found = spec(picture, PAPER, data=True)
+    found["autosize"] = "pad"
     found["title"] = {
         **titled(f"{pot}: {picture.title[0].lower()}{picture.title[1:]}", 17, 6),
-        "subtitle": span,
+        "subtitle": "; ".join([span, *bars_said(picture)]),
         "subtitleFont": FONT,
         "subtitleFontSize": 13,
     }
     return file(found, form)
 
 
+def bars_said(picture: Picture) -> list[str]:
+    """What a bar of it stands for, in a file whose days run together."""
+    days = (picture.reach - picture.rows["span"][0]["t"]) / DAY_MS
+    far = days > WIDTH / NEAR_PX.get(picture.key, LINE_PX)
+    return [A_BAR[picture.key]] if far and picture.key in A_BAR else []
+
+
 def together(pictures: Sequence[Picture], heading: Sequence[str], form: str) -> bytes:
     """Pictures below one another in one file. heading: the title, and lines below it."""
-    plots = [(p.title, spec(p, PAPER, data=True)) for p in pictures]
+    plots = [(": ".join([p.title, *bars_said(p)]), spec(p, PAPER, data=True)) for p in pictures]
     return file(sheet(plots, heading), form)
 
 
