@@ -440,7 +440,7 @@ def script() -> str:
 def draw(picture: Picture, form: str, pot: str, span: str) -> bytes:
     """The picture as a file, "png" or "svg", with its data. span: in words, with its year."""
     found = spec(picture, PAPER, data=True)
-    found["autosize"] = "pad"
+    found |= {"autosize": "pad", "padding": 14}
     found["title"] = {
         **titled(f"{pot}: {picture.title[0].lower()}{picture.title[1:]}", 17, 6),
         "subtitle": "; ".join([span, *bars_said(picture)]),
