@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-TESTS = ("tests/sequences", "tests/core", "tests/assurance/test_kill.py")
+TESTS = ("tests/sequences", "tests/core")
 LEFT_OUT = ("test_both_interpreters", "test_small_ints", "test_properties")
 QUICK_OUT = ("test_requirements", "test_soil_sensor", "test_plan_fao56")
 
