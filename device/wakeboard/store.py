@@ -164,7 +164,7 @@ class Store(Folder):
         size = line.write(names, record, len) + 1
         for _ in range(2):  # a full flash: drop the oldest file and try once more
             try:
-                return self._append(names, record, size, before, due)
+                return self.append_line(names, record, size, before, due)
             except OSError:
                 if not self._drop_oldest(before):
                     return False
@@ -182,7 +182,7 @@ class Store(Folder):
             return False
         return True
 
-    def _append(
+    def append_line(
         self,
         names: "Sequence[str]",
         record: "Mapping[str, Any]",

@@ -65,12 +65,12 @@ class Hands(commission.Answers):
         pot, world = self.world.pot, self.world
         if key == "pulldown.moved":
             self.board.awake = "stepped"  # a host talks to it now
-            return "no" if pot.pump_did == "off" and world._on_since is None else "yes"
+            return "no" if pot.pump_did == "off" and world.on_since is None else "yes"
         if key == "battery.meter_mv":
             return round(pot.cell_mv())
         if key in ("soil.air", "soil.water"):
             uv = {"soil.air": 2_400_000, "soil.water": 900_000}[key]
-            world._uv[world.parts["soil"].pins["pin"]] = lambda: uv
+            world.by_pin_uv[world.parts["soil"].pins["pin"]] = lambda: uv
         elif key in ("level.empty", "level.added_ml"):
             pot.line.tank_ml, was = next(self.tank), pot.line.tank_ml
             if key == "level.added_ml":
@@ -101,14 +101,14 @@ class Hands(commission.Answers):
             return "skip"
         elif key in ("soil.soaked_g", "soil.refill_g"):
             uv = 1_430_000 if key == "soil.soaked_g" else 1_990_000
-            world._uv[world.parts["soil"].pins["pin"]] = lambda: uv
+            world.by_pin_uv[world.parts["soil"].pins["pin"]] = lambda: uv
             return 5000 if key == "soil.soaked_g" else 4265
         elif key in YES:
             return "yes"
         return "ok"
 
     def poured(self) -> float:
-        self.world._pass(self.board.now_us + 50_000)
+        self.world.pass_time(self.board.now_us + 50_000)
         assert self.world.pot.soil is not None  # books what the pump moved
         return self.world.pot.counts.pumped_ml
 

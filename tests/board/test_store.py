@@ -285,7 +285,7 @@ def test_a_full_flash_drops_the_oldest_and_counts_it(
     before = max(r["dropped"] for _, r in lines_of(pot) if r and r["kind"] == "state")
     oldest = pot.log_files()[0]
     lost = sum(bool(r and r["kind"] == "wake") for number, r in lines_of(pot) if number == oldest)
-    whole = store.Store._append
+    whole = store.Store.append_line
     failures = [OSError(28, "no space left")]
 
     def full(self: store.Store, *arguments: Any) -> bool:
@@ -294,7 +294,7 @@ def test_a_full_flash_drops_the_oldest_and_counts_it(
         done: bool = whole(self, *arguments)
         return done
 
-    monkeypatch.setattr(store.Store, "_append", full)
+    monkeypatch.setattr(store.Store, "append_line", full)
     assert append(pot, 60)
     assert oldest not in pot.log_files()
     assert (

@@ -26,7 +26,7 @@ from wakewell.budget import course, doubt, inputs, sizing, told
 from wakewell.budget.doubt import about, doubtful, nominal, standard
 from wakewell.commands.budget import date_of
 from wakewell.errors import BadInput
-from wakewell.pot import agree, chips, pot_folder
+from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.rig import battery
 
 # The café's pots without their logs: what pot.toml says is counted here (test_budget_log.py has
@@ -216,7 +216,7 @@ def test_the_months_are_those_of_the_rigs_weather():
     pytest.importorskip("pvlib", reason="the rig's typical year comes with the library pvlib")
     from wakewell.rig.weather import PLACES, climate
 
-    assert set(PLACES) == set(inputs.MONTHS) == set(pot_folder.STANDS)
+    assert set(PLACES) == set(inputs.MONTHS) == set(description.STANDS)
     for word, place in PLACES.items():
         year = climate(place)
         et0, air = inputs.MONTHS[word]
@@ -229,8 +229,8 @@ def test_the_months_are_those_of_the_rigs_weather():
 
 
 def test_habits_are_those_of_pot_toml():
-    assert set(inputs.HABITS) == set(pot_folder.HABITS)
-    assert set(inputs.FADES_PPT) == set(agree.FULL_MV) == set(pot_folder.CHEMISTRIES)
+    assert set(inputs.HABITS) == set(description.HABITS)
+    assert set(inputs.FADES_PPT) == set(agree.FULL_MV) == set(description.CHEMISTRIES)
 
 
 def test_currents_of_the_esp32s_sheet():
@@ -489,7 +489,7 @@ def test_a_pumps_flow_is_the_rigs():
 
     tank = box(100.0, 150.0, 200.0)
     line = Plumbing(tank, Pump(1500.0, 30.0, rated_mv=3700.0), Hose(5.0, 800.0, end_mm=300.0))
-    ours = pot_folder.Pump(lift_mm=1500, free_ul_s=30000, rated_mv=3700)
+    ours = description.Pump(lift_mm=1500, free_ul_s=30000, rated_mv=3700)
     for mv in (3700.0, 3300.0):
         flow = sizing.pump_flow_ml_s(ours, 300.0, 5.0, 800.0, mv, 0.0)
         assert flow == pytest.approx(line.solved_ml_s(0.0, mv / 3700.0), rel=0.03)

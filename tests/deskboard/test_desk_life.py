@@ -22,7 +22,7 @@ import sys, time
 from wakewell.deskboard import DeskBoard
 board = DeskBoard(sys.argv[1], image_bytes=128 * 1024).start()
 board.wait_prompt()
-print(board._spawner._process.pid, board._chip.interpreter.pid, board.link, flush=True)
+print(board.spawner.process.pid, board.inner.interpreter.pid, board.link, flush=True)
 time.sleep(86400)
 """
 
@@ -43,8 +43,8 @@ def runs(pid: int) -> bool:
 
 
 def interpreter_pid(board: DeskBoard) -> int:
-    assert board._chip.interpreter is not None
-    return board._chip.interpreter.pid
+    assert board.inner.interpreter is not None
+    return board.inner.interpreter.pid
 
 
 def wait_gone(*pids: int) -> None:
@@ -55,7 +55,7 @@ def test_nothing_is_left_after_close(tmp_path: Path, connect: Connect) -> None:
     make_image(tmp_path / "warm up.img", image_bytes=128 * 1024)  # loads littlefs
     before, threads = descriptors(), threading.active_count()
     with DeskBoard(tmp_path / "flash.img", image_bytes=128 * 1024) as board:
-        pids = [board._spawner._process.pid, interpreter_pid(board)]
+        pids = [board.spawner.process.pid, interpreter_pid(board)]
         connect(board).serial.close()
         board.hard_reset()
         pids.append(interpreter_pid(board))
@@ -101,7 +101,7 @@ def test_the_interpreter_goes_with_the_process_that_started_it(make_board: MakeB
     board = make_board()
     board.wait_prompt()
     pid = interpreter_pid(board)
-    os.kill(board._spawner._process.pid, signal.SIGKILL)
+    os.kill(board.spawner.process.pid, signal.SIGKILL)
     wait_gone(pid)
     with pytest.raises(DeskBoardError, match="has gone"):
         board.wait_boots(5)

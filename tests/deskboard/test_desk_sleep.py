@@ -284,9 +284,9 @@ def test_a_computer_with_other_things_to_do_is_no_hang(make_board: MakeBoard) ->
 
     def stop() -> int:
         """On the board's own thread, so that the boot does not end meanwhile."""
-        assert board._chip.interpreter is not None
-        os.kill(board._chip.interpreter.pid, signal.SIGSTOP)
-        return board._chip.interpreter.pid
+        assert board.inner.interpreter is not None
+        os.kill(board.inner.interpreter.pid, signal.SIGSTOP)
+        return board.inner.interpreter.pid
 
     while b"armed" not in board.console:
         pass

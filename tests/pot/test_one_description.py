@@ -19,7 +19,7 @@ from wakecore.table import convert
 from wakewell import cli
 from wakewell.budget import inputs
 from wakewell.budget.doubt import nominal
-from wakewell.pot import agree, pot_folder
+from wakewell.pot import agree, description, pot_folder
 from wakewell.rig.hydraulics import plumbing
 from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials
@@ -369,7 +369,7 @@ def test_like_a_pot_that_is_not_calibrated_is_refused(tmp_path: Path) -> None:
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
-    shape=st.sampled_from(pot_folder.SHAPES),
+    shape=st.sampled_from(description.SHAPES),
     kind=st.sampled_from(["gauge", "echo"]),
     volume_ml=st.integers(500, 40000),
     height_mm=st.integers(60, 900),

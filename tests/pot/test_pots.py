@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import wakewell
 from wakecore import fields, line, plan, state, tank
-from wakewell.pot import agree, meanings, pot_folder
+from wakewell.pot import agree, description, meanings, pot_folder
 from wakewell.tomlfile import MOST_BYTES
 
 CAFE = Path(wakewell.__file__).parent / "data" / "cafe"
@@ -109,9 +109,9 @@ def test_the_smallest_provable_fall_is_the_cores_own(name):
 
 def rows_of_files():
     """(kind, name, least, most, meaning) of every top-level number."""
-    for kind in pot_folder.KINDS:
+    for kind in description.KINDS:
         for name, least, most, _ in fields.KINDS[kind]:
-            if kind == "calibration" and name in pot_folder.TOLD_BY_POT:
+            if kind == "calibration" and name in description.TOLD_BY_POT:
                 continue  # it is no number of that file: pot.toml tells it
             yield kind, name, least, most, meanings.of(kind)[name]
 
@@ -414,14 +414,14 @@ def test_an_intake_above_the_water_is_refused(basil):
 
 def test_a_tank_is_filled_by_its_shape():
     """A truncated cone a quarter wider at the top, by its textbook volume."""
-    tank = pot_folder.Tank("tapered", 1000, 100, 150)
+    tank = description.Tank("tapered", 1000, 100, 150)
 
     def cone(height):
         wide = 1 + 0.25 * height / 100
         return height * (1 + wide + wide * wide) / 3
 
     assert tank.below_ml(40) == pytest.approx(1000 * cone(40) / cone(100))
-    assert pot_folder.Tank("box", 1000, 100, 150).below_ml(40) == 400
+    assert description.Tank("box", 1000, 100, 150).below_ml(40) == 400
 
 
 def test_the_window_is_the_one_the_core_counts_in():
@@ -607,9 +607,9 @@ def test_a_pot_that_passes_can_start_its_pump(tmp_path_factory, name, data):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    table=st.sampled_from([("planter", row) for row in pot_folder.PLANTER])
-    | st.sampled_from([("tank", row) for row in pot_folder.TANK])
-    | st.sampled_from([("battery", row) for row in pot_folder.BATTERY]),
+    table=st.sampled_from([("planter", row) for row in description.PLANTER])
+    | st.sampled_from([("tank", row) for row in description.TANK])
+    | st.sampled_from([("battery", row) for row in description.BATTERY]),
     data=st.data(),
 )
 def test_a_number_of_pot_toml_out_of_range_is_reported_at_its_line(tmp_path_factory, table, data):
@@ -644,7 +644,7 @@ def test_a_new_folder_with_nothing_calibrated_passes_at_stage_0(basil):
     found = pot_folder.load(basil)
     assert found.problems == []
     assert not found.pot.match
-    assert set(found.lines) == set(pot_folder.KINDS)
+    assert set(found.lines) == set(description.KINDS)
 
 
 def test_calibrated_and_not_wired_is_refused_and_the_other_way_round_at_stage_2(basil):

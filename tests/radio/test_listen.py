@@ -250,9 +250,9 @@ def test_usual_records_mean_what_any_would(data: st.DataObject) -> None:
     plain = st.fixed_dictionaries({"n": members["n"]}, optional={"v": members["v"]})
     entry = plain | st.fixed_dictionaries({}, optional=members)
     entries = [{"bn": base, "n": "report", "v": 1}, *data.draw(st.lists(entry, max_size=4))]
-    records = letters._decode(json.dumps(entries).encode())
-    words = letters._usual(records, base)
-    assert not words or words == letters._resolved(records, base)
+    records = letters.decode(json.dumps(entries).encode())
+    words = letters.words_as_usual(records, base)
+    assert not words or words == letters.words_resolved(records, base)
 
 
 @settings(max_examples=60, deadline=None)

@@ -311,7 +311,7 @@ def test_while_the_queue_is_full_others_are_served(house: House) -> None:
     )  # fmt: skip
 
     async def served() -> None:
-        waits = asyncio.create_task(server._put(waiting_radio.Message("topic", b"report")))
+        waits = asyncio.create_task(server.put(waiting_radio.Message("topic", b"report")))
         while not narrow.tries:
             await asyncio.sleep(0)
         narrow.room = True

@@ -84,14 +84,14 @@ def test_from_the_first_other_pulse_on_the_water_is_another() -> None:
     )
     found = replaying.Report("basil", "core", "other.toml")
     needs = record(values={"soil_ppt": 299, "level_ml": 900})
-    replaying._compare(found, needs, record(n=6), "a:1", False, [])
+    replaying.compare(found, needs, record(n=6), "a:1", False, [])
     assert found.holds_until is None
-    replaying._compare(found, wet, record(n=7), "a:2", False, [])
+    replaying.compare(found, wet, record(n=7), "a:2", False, [])
     assert found.holds_until == 7
-    replaying._compare(found, wet, record(n=8), "a:3", False, [])
+    replaying.compare(found, wet, record(n=8), "a:3", False, [])
     assert (found.holds_until, found.different) == (7, 2)
     same_core = replaying.Report("basil", "core")
-    replaying._compare(same_core, wet, record(n=7), "a:2", True, [])
+    replaying.compare(same_core, wet, record(n=7), "a:2", True, [])
     assert same_core.holds_until is None
     assert same_core.divergent == 1
 
@@ -247,11 +247,11 @@ def test_a_state_that_is_known_is_the_one_a_wake_begins_with() -> None:
     player, state = Played(), State()
     data = state.to_bytes()
     known = rejudge(player, {"ab": data})
-    assert known._steer(record(before="ab")) is True
+    assert known.steer(record(before="ab")) is True
     assert player.state.crc == state.crc
     assert player.slots == [(-1, "ab", data)]
     player.slots = [(3, "cd", b"older")]
-    known._steer(record(before="ab"))
+    known.steer(record(before="ab"))
     assert player.slots == [(3, "cd", b"older")], "what is in the slots already stays there"
 
 
@@ -259,9 +259,9 @@ def test_a_state_that_is_not_known_is_put_right_by_the_records() -> None:
     player = Played()
     player.state = State()
     unknown = rejudge(player, {})
-    assert unknown._steer(record(before="ab")) is False, "no wake was played before it"
+    assert unknown.steer(record(before="ab")) is False, "no wake was played before it"
     unknown.last = record(commands=["off", "sleep 60"]), record(), State()
-    assert unknown._steer(record(before="ab")) is False
+    assert unknown.steer(record(before="ab")) is False
     assert player.state.sleep_s == 60
 
 
@@ -269,5 +269,5 @@ def test_a_pulse_in_a_soak_has_what_the_record_says_is_left_of_the_dose() -> Non
     player = Played()
     for phase in ("soak", "idle"):
         left = {"kind": "depletion", "phase": phase, "dose_ul": 20000, "pulse_ms": 0}
-        rejudge(player, {})._as_it_was(record(plan=left, permissives={}), State(), None)
+        rejudge(player, {}).as_it_was(record(plan=left, permissives={}), State(), None)
     assert player.began == [20000, 0]

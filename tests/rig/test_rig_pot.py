@@ -485,7 +485,7 @@ def test_a_drifting_probe_shows_ever_more_water_than_there_is() -> None:
         assert content == sound.soil.probe_content
         wetter = content + 0.01 * max(0.0, pot.t_s / DAY_S - 2.0)
         assert pot.soil_uv() == pytest.approx(
-            pot._converted(pot.spec.probe.output_uv(wetter, pot.pot_c, pot.t_s)), abs=1_000
+            pot.converted(pot.spec.probe.output_uv(wetter, pot.pot_c, pot.t_s)), abs=1_000
         )
         shown.append(pot.soil_uv() - sound.soil_uv())
     assert shown[1] == pytest.approx(0, abs=1_000)

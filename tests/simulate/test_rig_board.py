@@ -154,7 +154,7 @@ def test_a_state_kept_as_an_object_is_its_bytes(monkeypatch: pytest.MonkeyPatch)
     )
     trial = replace(trial, days=60.0, spec=replace(trial.spec, faults=failing))
     kept = run_trial(trial, log=True).log
-    monkeypatch.setattr(Slots, "_state_of", lambda _slots, data: from_bytes(data))
+    monkeypatch.setattr(Slots, "state_of", lambda _slots, data: from_bytes(data))
     unpacked = run_trial(trial, log=True).log
     assert kept is not None
     assert unpacked is not None

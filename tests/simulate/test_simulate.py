@@ -334,7 +334,7 @@ def test_one_run_on_a_cluster_leaves_picture_log_and_row(
         asked.append(address)
         return map(many_runs.batch, work)
 
-    monkeypatch.setattr(many_runs, "_on_dask", on_dask)
+    monkeypatch.setattr(many_runs, "on_dask", on_dask)
     png, out, words = tmp_path / "a.png", tmp_path / "out", ["simulate", "--cafe", "mint"]
     words += ["--dask", "tcp://there:1", "--seed", "5", "--png", str(png), "--out", str(out)]
     assert cli.main(words) == 0

@@ -60,7 +60,7 @@ def test_a_press_of_two_seconds_ends_the_owners_lockouts(start: Start) -> None:
 
 def pad(desk: Desk, pin: int) -> tuple[int | None, int, bool]:
     """Level, pull and hold of a pin as it is now."""
-    found = desk.board._chip.pads._pads[pin]
+    found = desk.board.inner.pads.by_pin[pin]
     return found.level, found.pull, found.held
 
 

@@ -200,8 +200,8 @@ def test_an_unsuitable_board_is_refused_in_one_line(
     start: Start, monkeypatch: pytest.MonkeyPatch, change: dict[str, Any], why: str
 ) -> None:
     desk = start()
-    real = link.Link._identify
-    monkeypatch.setattr(link.Link, "_identify", lambda self: replace(real(self), **change))
+    real = link.Link.identify
+    monkeypatch.setattr(link.Link, "identify", lambda self: replace(real(self), **change))
     with pytest.raises(BadInput, match=why) as caught:
         flash.flash_one(desk.folder, desk.take(), silent, 20)
     assert "\n" not in str(caught.value)
@@ -211,8 +211,8 @@ def test_compiled_for_another_interpreter_is_refused(
     start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     desk = start()
-    real = link.Link._identify
-    monkeypatch.setattr(link.Link, "_identify", lambda self: replace(real(self), mpy=5))
+    real = link.Link.identify
+    monkeypatch.setattr(link.Link, "identify", lambda self: replace(real(self), mpy=5))
     with pytest.raises(BadInput, match="mpy-cross here makes version 6"):
         flash.flash_one(desk.folder, desk.take(), silent, 20)
 
@@ -418,7 +418,7 @@ def test_a_cable_cut_anywhere_leaves_the_old_version_or_the_new(
 
     def counted(self: Any, port: str) -> None:
         real(self, port)
-        write, fetch = self.serial._port.write, self.serial._port.read
+        write, fetch = self.serial.inner.write, self.serial.inner.read
 
         def writes(data: bytes) -> Any:
             passed["in"] += len(data)
@@ -429,7 +429,7 @@ def test_a_cable_cut_anywhere_leaves_the_old_version_or_the_new(
             passed["out"] += len(got)
             return got
 
-        self.serial._port.write, self.serial._port.read = writes, reads
+        self.serial.inner.write, self.serial.inner.read = writes, reads
 
     new = changed_code(monkeypatch)
     for name, was, now in (("settings", 250, 240), ("limits", 400, 390)):

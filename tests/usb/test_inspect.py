@@ -29,7 +29,7 @@ def locked_out(start: Start) -> Desk:
     """A dry pot whose hose was pulled off: no answer to its doses, and the pump is locked out."""
     desk = start(changes=DRY)
     soil = desk.world.parts["soil"].pins["pin"]
-    desk.world._uv[soil] = lambda: 1_980_000 + next(desk_noise) % 7 * 500
+    desk.world.by_pin_uv[soil] = lambda: 1_980_000 + next(desk_noise) % 7 * 500
     desk.days(14)
     return desk
 

@@ -115,6 +115,7 @@ GROUPS = (
     ),
     Group(
         (
+            "pot/description.py",
             "pot/pot_folder.py",
             "pot/agree.py",
             "bench/check.py",

@@ -199,7 +199,7 @@ class Outcome(Watch):
         if mended != faults.happening:
             self.board.pot.faults = Faults((), 0)
             self.board.pot.faults = Faults(mended, self.life.number)
-            self.board.pot._meet_faults()
+            self.board.pot.meet_faults()
             self.board.meet_faults()
             self.board.slots.fails = self.board.write_fails
 

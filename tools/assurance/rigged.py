@@ -210,7 +210,7 @@ class Watch:
     def woke(self) -> None:
         """A boot begins."""
         pot = self.board.pot
-        if pot._on:
+        if pot.switched_on:
             self.breaks("R1", "the pump was on when the board woke")
         self.offs = 0
         self.slept = False
@@ -326,7 +326,7 @@ class Watch:
                 self.breaks("R6", "gave an upkeep dose that nobody agreed to")
             if kind == "manual" and phase == "idle" and not self.held():
                 self.breaks("R12", "a dose by hand that nobody asked for")
-        if pot._on:
+        if pot.switched_on:
             self.breaks("R1", "the pump was on when the wake was over")
 
     def see_level(self, pressed: bool) -> None:
@@ -356,7 +356,7 @@ class Watch:
         """The wake ends: within a bound, for a bounded time, and with its looks (R8, R13)."""
         board, settings = self.board, self.board.in_force.settings
         self.slept = True
-        if board.pot._on:
+        if board.pot.switched_on:
             self.breaks("R1", "the pump was on in sleep")
         awake_s = board.pot.t_s - board.woke_s
         most_s = board.awake_s + WINDOW_S + self.pulse_s + 20.0 + SLACK_S
@@ -444,7 +444,7 @@ class RigPlayer:
             ]
             self.suffer([*old, new])
         elif step.does == "visit":
-            self.people._come(pot.t_s, Visit(step.word, pot.t_s))
+            self.people.come(pot.t_s, Visit(step.word, pot.t_s))
         elif step.does == "tune":
             self.tune({step.word: int(step.amount)})
             board.in_force = self.in_force
@@ -455,7 +455,7 @@ class RigPlayer:
     def suffer(self, faults: Iterable[Fault]) -> None:
         """These faults from now on, in place of those there were."""
         self.pot.faults = Faults(faults, self.seed)
-        self.pot._meet_faults()
+        self.pot.meet_faults()
         self.board.meet_faults()
         self.board.slots.fails = self.board.write_fails
 

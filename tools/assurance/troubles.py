@@ -17,7 +17,7 @@ from typing import Any
 
 from wakewell import shipped
 from wakewell.errors import BadInput
-from wakewell.pot import agree, pot_folder
+from wakewell.pot import agree, description, pot_folder
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.pot import DAY_S
 from wakewell.rig.soil import SUBSTRATES
@@ -232,7 +232,7 @@ class Life:
 
 
 @lru_cache(maxsize=16)
-def _folder(pot: str) -> pot_folder.PotFolder:
+def _folder(pot: str) -> description.PotFolder:
     return pot_folder.load(shipped.CAFE / pot)
 
 
@@ -359,7 +359,7 @@ def trial_of(found: Life) -> trials.Trial:
     return replace(trial, spec=spec, visits=found.visits, days=found.days, seed=found.number)
 
 
-def _even(folder: pot_folder.PotFolder, changed: dict[str, Any]) -> dict[str, bytes]:
+def _even(folder: description.PotFolder, changed: dict[str, Any]) -> dict[str, bytes]:
     """The files of a pot whose tolerance covers what an echo's sound does in warm and cold air."""
     assert folder.about is not None
     tolerance_ml = round(SOUND_SHARE * folder.about.tank.volume_ml)

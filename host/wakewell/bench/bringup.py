@@ -18,7 +18,7 @@ from typing import Annotated, Any
 import msgspec
 
 from wakewell.errors import BadInput
-from wakewell.pot import chips, pot_folder, private
+from wakewell.pot import chips, description, private
 from wakewell.pot.bringup_file import Step
 from wakewell.usb import payload
 from wakewell.usb.flash import progress, set_clock
@@ -161,7 +161,7 @@ class Try:
     """One sitting: the pot, its board, and what was found so far."""
 
     folder: Path
-    pot: pot_folder.PotFolder
+    pot: description.PotFolder
     port: str
     spare: int
     pump: tuple[int, int]
@@ -352,7 +352,7 @@ def host_of(given: str, folder: Path) -> tuple[str, int] | None:
         if not host or not port.isdigit() or not 0 < int(port) < 65536:
             raise BadInput(f"--tls {given}: allowed HOST:PORT, such as broker.example.org:8883")
         return host, int(port)
-    if not (folder / pot_folder.PRIVATE).exists():
+    if not (folder / description.PRIVATE).exists():
         return None
     for name, way in private.read(folder).ways().items():
         if name == "post" or way["tls"]:
@@ -360,7 +360,7 @@ def host_of(given: str, folder: Path) -> tuple[str, int] | None:
     return None
 
 
-def spare_pin(pot: pot_folder.PotFolder, given: int | None) -> int:
+def spare_pin(pot: description.PotFolder, given: int | None) -> int:
     """The pin at the jumper's other end. BadInput if the one given will not do."""
     assert pot.about is not None
     chip = chips.CHIPS[pot.about.chip]
@@ -380,7 +380,7 @@ def spare_pin(pot: pot_folder.PotFolder, given: int | None) -> int:
     return given
 
 
-def button_of(pot: pot_folder.PotFolder) -> list[int] | None:
+def button_of(pot: description.PotFolder) -> list[int] | None:
     """[pin, level while pressed, its pull] of the pot's button, as the board knows it."""
     if "button" not in pot.parts:
         return None

@@ -17,7 +17,7 @@ from wakecore import fields
 from wakewell import drawing, extras
 from wakewell.errors import BadInput
 from wakewell.kept import replace, today
-from wakewell.pot import chips, pot_folder, stage
+from wakewell.pot import chips, description, pot_folder, stage
 from wakewell.pot.bench_book import Book
 
 BENCH = "bench"  # kind of a soil point taken out of the pot
@@ -106,7 +106,7 @@ def calibrate(folder: Path, book: Book, only: list[str] | None = None) -> Calibr
     return made
 
 
-def put_probe(made: Calibration, pot: pot_folder.PotFolder, name: str, found: Any) -> None:
+def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: Any) -> None:
     """A probe's table into calibration.toml, and what to say of it."""
     old = pot.calibration.get(name, {})
     seen = max(p.spread for p in found.points)
@@ -139,7 +139,7 @@ def put_probe(made: Calibration, pot: pot_folder.PotFolder, name: str, found: An
 
 
 def rails(
-    pot: pot_folder.PotFolder, name: str, table: list[tuple[int, int]], old: list[int] | None
+    pot: description.PotFolder, name: str, table: list[tuple[int, int]], old: list[int] | None
 ) -> list[int]:
     """Counts that no sound probe gives: the old ones if they still enclose the points."""
     low, high = table[0][0], table[-1][0]
@@ -155,7 +155,7 @@ def rails(
     return found
 
 
-def put_flow(made: Calibration, pot: pot_folder.PotFolder, book: Book) -> None:
+def put_flow(made: Calibration, pot: description.PotFolder, book: Book) -> None:
     """The usual flow, and the highest one, by which R3 counts."""
     rates = []
     for number, row in enumerate(book.rows("flow"), 1):
@@ -182,7 +182,7 @@ def put_flow(made: Calibration, pot: pot_folder.PotFolder, book: Book) -> None:
     )
 
 
-def put_water(made: Calibration, pot: pot_folder.PotFolder, book: Book) -> None:
+def put_water(made: Calibration, pot: description.PotFolder, book: Book) -> None:
     """Capacity, refill point and the water for one part per thousand."""
     assert pot.about is not None
     values = {p.kind: p.value for p in book.points("soil") if p.kind in (CAPACITY, REFILL)}

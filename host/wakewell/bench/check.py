@@ -18,17 +18,17 @@ from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal
 from wakewell.errors import BadFile, BadInput
 from wakewell.log import obeyed
-from wakewell.pot import agree, pot_folder, private, stage
+from wakewell.pot import agree, description, private, stage
 from wakewell.pot.board_file import board_id
 from wakewell.tomlfile import Problem, show_path
 
 TELLING_DAYS = 14  # in which a warning is to be heard while there is charge for it (R5)
 
 
-def see_secrets(folder: pot_folder.PotFolder) -> None:
+def see_secrets(folder: description.PotFolder) -> None:
     """private.toml is whole, and none of its secrets ever went into git."""
     name = folder.file_name("private")
-    if folder.settings.get("radio_wakes") and not os.path.exists(folder.path / pot_folder.PRIVATE):
+    if folder.settings.get("radio_wakes") and not os.path.exists(folder.path / description.PRIVATE):
         text = "radio_wakes asks for the radio, and there is no private.toml with Wi-Fi and "
         text += f"broker; make it: wakewell ask {show_path(str(folder.path))} --new-key"
         folder.warn("settings", text, "radio_wakes")
@@ -44,7 +44,7 @@ def see_secrets(folder: pot_folder.PotFolder) -> None:
         folder.problems.append(Problem(name, 1, text))
 
 
-def see_warnings_leave(folder: pot_folder.PotFolder) -> None:
+def see_warnings_leave(folder: description.PotFolder) -> None:
     """R5: where the pot reports, a warning of a low cell leaves before the radio goes off."""
     if not folder.settings.get("radio_wakes"):
         return
@@ -61,7 +61,7 @@ def see_warnings_leave(folder: pot_folder.PotFolder) -> None:
         _time_to_tell(folder, floor_mv)
 
 
-def _time_to_tell(folder: pot_folder.PotFolder, floor_mv: int) -> None:
+def _time_to_tell(folder: description.PotFolder, floor_mv: int) -> None:
     """R5: between the warning and the end of the radio lies charge for two weeks of warnings."""
     battery = folder.about.battery if folder.about else None
     if folder.problems or battery is None or "battery" not in folder.calibration:
@@ -89,7 +89,7 @@ def _time_to_tell(folder: pot_folder.PotFolder, floor_mv: int) -> None:
     folder.warn("settings", text, "battery_warn_mv")
 
 
-def stage_that_counts(folder: pot_folder.PotFolder) -> int:
+def stage_that_counts(folder: description.PotFolder) -> int:
     """What was commissioned, and what was asked by radio; the stage that counts.
 
     The lines are then those of that stage, as a flash would send them.
@@ -115,28 +115,28 @@ def stage_that_counts(folder: pot_folder.PotFolder) -> int:
     return found.stage
 
 
-def _board(folder: pot_folder.PotFolder) -> str:
+def _board(folder: description.PotFolder) -> str:
     try:
         return board_id(folder.path) or ""
     except BadInput:
         return ""  # told already
 
 
-def _key(folder: pot_folder.PotFolder) -> str:
+def _key(folder: description.PotFolder) -> str:
     try:
         return private.read(folder.path).key.hex()
     except BadInput:
         return ""  # told already, or there is none
 
 
-def _calibration(folder: pot_folder.PotFolder) -> str:
+def _calibration(folder: description.PotFolder) -> str:
     """The mark of a calibration that something was measured for."""
     measured = any(row[0] in folder.calibration for row in fields.PROBES)
     return stage.calibration_mark(folder) if measured else ""
 
 
 # What is one pot's own: (file, its mark, what two folders with it mean)
-SHARED: tuple[tuple[str, Callable[[pot_folder.PotFolder], str], str], ...] = (
+SHARED: tuple[tuple[str, Callable[[description.PotFolder], str], str], ...] = (
     ("board", _board, "the same board; delete this file in the copy and flash the copy's own"),
     (
         "private",
@@ -152,10 +152,10 @@ SHARED: tuple[tuple[str, Callable[[pot_folder.PotFolder], str], str], ...] = (
 )
 
 
-def see_copies(folders: list[pot_folder.PotFolder]) -> None:
+def see_copies(folders: list[description.PotFolder]) -> None:
     """What belongs to one pot, and two of these folders have: one of them is a copy."""
     for file, mark_of, text in SHARED:
-        found: dict[str, list[pot_folder.PotFolder]] = {}
+        found: dict[str, list[description.PotFolder]] = {}
         for folder in folders:
             same = found.setdefault(mark_of(folder), [])
             if not any(other.path.resolve() == folder.path.resolve() for other in same):
@@ -167,7 +167,7 @@ def see_copies(folders: list[pot_folder.PotFolder]) -> None:
                 folder.warnings.append(problem)
 
 
-def write_all(folders: list[pot_folder.PotFolder], out: str) -> dict[str, str]:
+def write_all(folders: list[description.PotFolder], out: str) -> dict[str, str]:
     """Write every folder's compiled files; {path: what was done}."""
     names = [folder.name for folder in folders]
     for name in names:

@@ -16,7 +16,7 @@ from schemdraw import elements as elm
 
 from wakewell.bench.wiring_list import LEVEL, ohm
 from wakewell.drawing import PAPER
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
 
 CHIP_WIDE = 3.4
@@ -25,7 +25,7 @@ OUT = 3.0  # from the chip to the first part
 SUPPLY, PLUS = "sensors' supply", "battery +"
 RAIL = "3.3 V"
 FONT = "Palatino Linotype, Palatino, Georgia, serif"
-Draw = Callable[["Sheet", "pot_folder.Part", float], None]
+Draw = Callable[["Sheet", "description.Part", float], None]
 
 
 @dataclass
@@ -74,7 +74,7 @@ class Sheet:
         self.made.add(elm.Dot().at(at))
 
 
-def svg(pot: pot_folder.PotFolder) -> str:
+def svg(pot: description.PotFolder) -> str:
     """The drawing as SVG: the board at the left, what hangs on each pin at its right."""
     chip = pot.about.chip if pot.about else ""
     made = schemdraw.Drawing(canvas="svg", show=False)
@@ -104,7 +104,7 @@ def svg(pot: pot_folder.PotFolder) -> str:
     return f'{begin} role="img">{title}{end}\n'
 
 
-def board(sheet: Sheet, pot: pot_folder.PotFolder, foot: float) -> None:
+def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
     """The board's outline, its name, its pins, and its own supply."""
     sheet.outline((-CHIP_WIDE, 0), (0, foot - 1.1))
     sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
@@ -157,7 +157,7 @@ NAMES = {
 }
 
 
-def draw_part(sheet: Sheet, part: pot_folder.Part, use: str, y: float) -> None:
+def draw_part(sheet: Sheet, part: description.Part, use: str, y: float) -> None:
     """What hangs on a pin."""
     if part.name == "level" and part.kind == "float":
         switch(sheet, part, y, "float switch")
@@ -187,7 +187,7 @@ def box(sheet: Sheet, y: float, words: str, supply: str | None, wide: float = 3.
     sheet.ground((OUT + wide - 0.5, y - 0.65))
 
 
-def pump(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def pump(sheet: Sheet, part: description.Part, y: float) -> None:
     """The switch with the resistor that holds it off, the motor with its diode, the fuse."""
     resist_off(sheet, y, high=part.words.get("active") != "low")
     switch_ = sheet.made.add(elm.NFet().theta(0).reverse().anchor("gate").at((OUT + 0.4, y)))
@@ -220,7 +220,7 @@ def resist_off(sheet: Sheet, y: float, high: bool) -> None:
         sheet.rail((at[0], y + 1.4), RAIL)
 
 
-def power(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def power(sheet: Sheet, part: description.Part, y: float) -> None:
     """The switch of the sensors' supply."""
     resist_off(sheet, y, high=part.words.get("active") != "low")
     box(sheet, y, "switch of the\nsensors' supply", RAIL, 4.4)
@@ -228,7 +228,7 @@ def power(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
     sheet.rail((OUT + 5.8, y), SUPPLY)
 
 
-def battery(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def battery(sheet: Sheet, part: description.Part, y: float) -> None:
     """The divider of the battery's voltage."""
     at = (OUT + 0.6, y)
     sheet.wire((OUT, y), at)
@@ -239,7 +239,7 @@ def battery(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
     sheet.ground((at[0], y - 1.5))
 
 
-def temperature(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def temperature(sheet: Sheet, part: description.Part, y: float) -> None:
     """One wire, pulled up."""
     pull_up(sheet, y, 4700)
     box(sheet, y, NAMES[part.name], RAIL)
@@ -257,7 +257,7 @@ def pull_up(sheet: Sheet, y: float, value: int, up: bool = True) -> None:
         sheet.ground(end)
 
 
-def switch(sheet: Sheet, part: pot_folder.Part, y: float, name: str) -> None:
+def switch(sheet: Sheet, part: description.Part, y: float, name: str) -> None:
     """A contact from the pin to the other side of its pull."""
     sheet.made.add(elm.Switch().at((OUT, y)).to((OUT + 2, y)).label(name, fontsize=11))
     sheet.wire((OUT + 2, y), (OUT + 2.4, y))
@@ -270,7 +270,7 @@ def switch(sheet: Sheet, part: pot_folder.Part, y: float, name: str) -> None:
         sheet.text("a pull resistor of its own", (OUT + 3.2, y), 10)
 
 
-def button(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def button(sheet: Sheet, part: description.Part, y: float) -> None:
     """The button; only the ESP32 surely keeps its own pull asleep (see wiring_list.py)."""
     pull = part.words.get("pull")
     if pull in ("up", "down") and sheet.chip != "esp32":
@@ -278,12 +278,12 @@ def button(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
     switch(sheet, part, y, "button")
 
 
-def charger(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def charger(sheet: Sheet, part: description.Part, y: float) -> None:
     """The charger's status line; ground in common."""
     box(sheet, y, NAMES[part.name], None)
 
 
-def light(sheet: Sheet, part: pot_folder.Part, y: float) -> None:
+def light(sheet: Sheet, part: description.Part, y: float) -> None:
     """A light that the pin feeds."""
     sheet.made.add(elm.ResistorIEC().at((OUT, y)).to((OUT + 1.6, y)))
     sheet.made.add(elm.LED().at((OUT + 1.6, y)).to((OUT + 3.2, y)).label("light", fontsize=11))

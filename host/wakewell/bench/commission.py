@@ -24,7 +24,7 @@ from wakecore.table import convert
 from wakewell.bench import calibrate, wiring_list
 from wakewell.bench.bench_board import Bench
 from wakewell.kept import replace
-from wakewell.pot import agree, chips, pot_folder
+from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.tomlfile import show
@@ -116,7 +116,7 @@ class Session:
     """One sitting: pot, book, board, answers."""
 
     folder: Path
-    pot: pot_folder.PotFolder
+    pot: description.PotFolder
     book: Book
     bench: Bench
     answers: Answers

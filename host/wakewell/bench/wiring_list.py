@@ -5,7 +5,7 @@ What belongs here: what is to be joined to what. What does not: which pins will 
 
 from __future__ import annotations
 
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 
 WHAT = {
     "pump": "gate or input of the pump's switch",
@@ -27,7 +27,7 @@ LEVEL = {
 }
 
 
-def rows(pot: pot_folder.PotFolder) -> list[tuple[int, str, str]]:
+def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
     """(pin, what goes there, what else it takes), by pin."""
     found = []
     for part in pot.parts.values():
@@ -38,7 +38,7 @@ def rows(pot: pot_folder.PotFolder) -> list[tuple[int, str, str]]:
     return sorted(found)
 
 
-def extra(part: pot_folder.Part, chip: str, switched: bool) -> str:
+def extra(part: description.Part, chip: str, switched: bool) -> str:
     """Resistors and the other end. switched: the sensors' supply has a switch."""
     if part.name == "pump":
         return "10 kilohm from pin to ground; a diode across the pump, a fuse in its supply"
@@ -75,7 +75,7 @@ def ohm(value: int) -> str:
     return f"{value / 1e3:g} kilohm" if value >= 1000 else f"{value} ohm"
 
 
-def text(pot: pot_folder.PotFolder) -> list[str]:
+def text(pot: description.PotFolder) -> list[str]:
     """The wiring list, a line for each pin."""
     found = rows(pot)
     wide = max(len(what) for _, what, _ in found)

@@ -42,7 +42,7 @@ from wakecore.run import (
     WIDTH,
 )
 from wakecore.state import State, from_bytes
-from wakecore.table import counts_at
+from wakecore.table import convert, counts_at
 from wakecore.wake import RECORD
 
 if False:
@@ -314,8 +314,6 @@ def past(at_ms: "int | None", now_ms: int) -> bool:
 
 def fields_value(probe: "Probe | None", reading: "Reading | None") -> int:
     """Millivolts of a reading, 0 where there is none."""
-    from wakecore.table import convert
-
     return convert(probe.points, reading[0]) if reading and probe is not None else 0
 
 

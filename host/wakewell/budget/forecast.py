@@ -27,7 +27,7 @@ from wakewell.errors import BadInput
 from wakewell.log.series import PotLog, refill_of, start_of, target_of
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import line_fit
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 
 Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 WINDOW = 28  # days that make the present rate
@@ -252,7 +252,7 @@ def tank(log: PotLog) -> Forecast:
 def place_of(log: PotLog) -> str:
     """Where the pot stands, by pot.toml; without it, indoors."""
     crop = log.about.crop if log.about else None
-    return crop.stands if crop else pot_folder.STANDS[0]
+    return crop.stands if crop else description.STANDS[0]
 
 
 def planned_ml(log: PotLog) -> float:

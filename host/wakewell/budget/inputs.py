@@ -20,7 +20,7 @@ from typing import Any
 
 from wakecore import fields, plan
 from wakewell.errors import BadInput
-from wakewell.pot import agree, pot_folder
+from wakewell.pot import agree, description, pot_folder
 from wakewell.rig import battery
 from wakewell.rig.tables import along
 
@@ -200,7 +200,7 @@ class Inputs:
         return self.cell_mah * self.cell_true * self.charge
 
 
-def open_folder(path: str) -> pot_folder.PotFolder:
+def open_folder(path: str) -> description.PotFolder:
     """The pot's folder, or its pot.toml, or a folder with nothing but pot.toml in it.
 
     What is not there takes the core's usual values. Raises BadInput with the first problem.
@@ -211,12 +211,12 @@ def open_folder(path: str) -> pot_folder.PotFolder:
     folder = pot_folder.load(where)
     absent = [
         kind
-        for kind in ("wiring", *pot_folder.KINDS)
+        for kind in ("wiring", *description.KINDS)
         if not os.path.lexists(where / f"{kind}.toml")
     ]
     names = [folder.file_name(kind) for kind in absent]
     _refuse(folder, names)
-    for kind in pot_folder.KINDS:
+    for kind in description.KINDS:
         if kind in absent:
             setattr(folder, kind, {row[0]: row[3] for row in fields.KINDS[kind]})
     if absent:
@@ -226,7 +226,7 @@ def open_folder(path: str) -> pot_folder.PotFolder:
     return folder
 
 
-def _refuse(folder: pot_folder.PotFolder, absent: list[str]) -> None:
+def _refuse(folder: description.PotFolder, absent: list[str]) -> None:
     """BadInput with the first problem that is not of an absent file."""
     problems = [problem for problem in folder.problems if problem.file not in absent]
     if problems:
@@ -234,7 +234,7 @@ def _refuse(folder: pot_folder.PotFolder, absent: list[str]) -> None:
         raise BadInput(f"{problems[0]}{more}")
 
 
-def gather(folder: pot_folder.PotFolder, today: date) -> Inputs:
+def gather(folder: description.PotFolder, today: date) -> Inputs:
     """The inputs of a folder without problems. Raises BadInput where they contradict each other."""
     told = folder.about
     assert told is not None
@@ -251,11 +251,11 @@ def gather(folder: pot_folder.PotFolder, today: date) -> Inputs:
 
 
 def _water(
-    folder: pot_folder.PotFolder, told: pot_folder.About, assumed: dict[str, str]
+    folder: description.PotFolder, told: description.About, assumed: dict[str, str]
 ) -> dict[str, Any]:
     """Tank, plant and doses."""
     settings, limits, cal = folder.settings, folder.limits, folder.calibration
-    crop = told.crop or pot_folder.Crop()
+    crop = told.crop or description.Crop()
     et0, air = MONTHS[crop.stands]
     if told.crop is None:
         assumed["crop"] = f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}"
@@ -343,11 +343,11 @@ def _water(
 
 
 def _board(
-    folder: pot_folder.PotFolder, told: pot_folder.About, assumed: dict[str, str]
+    folder: description.PotFolder, told: description.About, assumed: dict[str, str]
 ) -> dict[str, Any]:
     """Times and currents of the board and the pump."""
     cal = folder.calibration
-    board = told.board or pot_folder.Board()
+    board = told.board or description.Board()
     if told.board is None:
         assumed["board"] = (
             "[board] is not in pot.toml: a bare module, currents from the chip's sheet"
@@ -391,7 +391,7 @@ def _board(
     }
 
 
-def divider_ma(folder: pot_folder.PotFolder, told: pot_folder.About) -> Doubt:
+def divider_ma(folder: description.PotFolder, told: description.About) -> Doubt:
     """Current through the battery divider, by Ohm's law at a nominal voltage."""
     part = folder.parts.get("battery")
     if part is None or told.battery is None:
@@ -402,7 +402,7 @@ def divider_ma(folder: pot_folder.PotFolder, told: pot_folder.About) -> Doubt:
 
 
 def _cell(
-    folder: pot_folder.PotFolder, cell: pot_folder.Battery, assumed: dict[str, str]
+    folder: description.PotFolder, cell: description.Battery, assumed: dict[str, str]
 ) -> dict[str, Any]:
     """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
     floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells

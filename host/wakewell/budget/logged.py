@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from wakewell.log import logs, series
 from wakewell.log.times import DAY_S
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 
 from . import usage
 from .doubt import Doubt, about, doubtful, nominal
@@ -48,7 +48,7 @@ class Logged:
     upkeep: bool = False
 
 
-def read(folder: pot_folder.PotFolder) -> Logged | None:
+def read(folder: description.PotFolder) -> Logged | None:
     """What the log in the pot's folder says, or None if there is none with a date."""
     if not (folder.path / "logs").is_dir():
         return None
@@ -88,7 +88,7 @@ def _used(told: Logged, log: series.PotLog, tolerance_ml: int) -> Logged:
         (b - a) / max(0.25, (two.time_s - one.time_s) / DAY_S)
         for (one, a), (two, b) in pairwise(zip(doses, at, strict=True))
     )
-    place = log.about.crop.stands if log.about and log.about.crop else pot_folder.STANDS[0]
+    place = log.about.crop.stands if log.about and log.about.crop else description.STANDS[0]
     return replace(
         told,
         use_ml_day=size * (len(doses) - 1) / between,
@@ -105,7 +105,7 @@ def _day(time_s: float) -> date:
     return datetime.fromtimestamp(time_s, UTC).date()
 
 
-def applied(inputs: Inputs, told: Logged, folder: pot_folder.PotFolder, today: date) -> Inputs:
+def applied(inputs: Inputs, told: Logged, folder: description.PotFolder, today: date) -> Inputs:
     """The inputs with what the log knows better. What was noted later than the log goes before its
     level and charge."""
     about_pot = folder.about
@@ -131,7 +131,7 @@ def applied(inputs: Inputs, told: Logged, folder: pot_folder.PotFolder, today: d
     return replace(flat, wasted=flat.wasted * factor)
 
 
-def _level_and_charge(inputs: Inputs, told: Logged, pot: pot_folder.About) -> Inputs:
+def _level_and_charge(inputs: Inputs, told: Logged, pot: description.About) -> Inputs:
     changes: dict[str, Doubt] = {}
     kept = dict(inputs.assumed)
     if told.level_ml is not None:

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import date
 
-from wakewell.pot import agree, pot_folder
+from wakewell.pot import agree, description
 from wakewell.pot.agree import FULL_MV
 from wakewell.rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
 
@@ -81,7 +81,7 @@ def jet_ml_s(hole_mm: float, head_mm: float = JET_MM) -> float:
 
 
 def pump_flow_ml_s(
-    pump: pot_folder.Pump,
+    pump: description.Pump,
     lift_mm: float,
     bore_mm: float,
     length_mm: float,
@@ -147,7 +147,7 @@ def cell_mah(inputs: Inputs, days: int) -> float:
     return worst
 
 
-def sizes(folder: pot_folder.PotFolder, inputs: Inputs, days: int) -> list[Size]:
+def sizes(folder: description.PotFolder, inputs: Inputs, days: int) -> list[Size]:
     """All parts for that many days away."""
     told = folder.about
     assert told is not None
@@ -175,7 +175,7 @@ def sizes(folder: pot_folder.PotFolder, inputs: Inputs, days: int) -> list[Size]
     return rows + _line(folder, inputs, told) + _electric(told, inputs, settings)
 
 
-def _lasting_ml(folder: pot_folder.PotFolder, inputs: Inputs) -> float:
+def _lasting_ml(folder: description.PotFolder, inputs: Inputs) -> float:
     """What the day's hard limit lets through day after day, at the usual flow (R3)."""
     cal = dict(folder.calibration)
     cal["flow_ul_s"] = cal["flow_ul_s"] or int(1000 * nominal(inputs.flow_ml_s))
@@ -185,7 +185,7 @@ def _lasting_ml(folder: pot_folder.PotFolder, inputs: Inputs) -> float:
     return float(sum(given) / 1000.0 / len(given) * 86_400.0 / folder.settings["wake_s"])
 
 
-def _line(folder: pot_folder.PotFolder, inputs: Inputs, told: pot_folder.About) -> list[Size]:
+def _line(folder: description.PotFolder, inputs: Inputs, told: description.About) -> list[Size]:
     """Pump, hose and holes."""
     limits, settings, hose = folder.limits, folder.settings, told.hose
     crest_mm = float(told.tank.crest_mm)
@@ -240,7 +240,7 @@ def _line(folder: pot_folder.PotFolder, inputs: Inputs, told: pot_folder.About) 
     ]  # fmt: skip
 
 
-def _electric(told: pot_folder.About, inputs: Inputs, settings: dict[str, int]) -> list[Size]:
+def _electric(told: description.About, inputs: Inputs, settings: dict[str, int]) -> list[Size]:
     """Switch and fuse."""
     running = nominal(inputs.pump_ma) / 1000.0
     board = nominal(inputs.awake_ma) / 1000.0 + nominal(inputs.standing_ma) / 1000.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 from wakewell.tomlfile import show_path
 
 from . import course, sizing
@@ -34,7 +34,7 @@ class Budget:
     which all advice counts; ran_out: when "tank" or "battery" had ended before today.
     """
 
-    folder: pot_folder.PotFolder
+    folder: description.PotFolder
     inputs: Inputs
     today: date
     now: Inputs
@@ -50,7 +50,7 @@ class Budget:
     scenarios: list[tuple[str, Life]] = field(default_factory=list)
 
 
-def made(folder: pot_folder.PotFolder, inputs: Inputs, today: date, until: date | None,
+def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date | None,
          away: int | None, log: Logged | None = None) -> Budget:  # fmt: skip
     """Work it all out."""
     has_cell = inputs.cell_mah > 0.0
@@ -80,7 +80,7 @@ def made(folder: pot_folder.PotFolder, inputs: Inputs, today: date, until: date 
 
 
 def scenarios(
-    folder: pot_folder.PotFolder, now: Inputs, log: Logged | None = None
+    folder: description.PotFolder, now: Inputs, log: Logged | None = None
 ) -> list[tuple[str, Life]]:
     """[(what if, how long the tank then lasts from today)]."""
     found, settings = [], folder.settings

@@ -9,6 +9,7 @@ from wakecore import fields
 from wakewell.bench.calibrate import PICTURE, calibrate, picture, write
 from wakewell.errors import BadInput
 from wakewell.pot.bench_book import Book
+from wakewell.report import page_files
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,8 +47,6 @@ def run(args: argparse.Namespace) -> int:
             picture(made, path)
             print(f"picture: {path}")
         if args.page:
-            from wakewell.report import page_files
-
             print(f"page:    {page_files.page_link(folder / 'logs', args.page)}")
         print("Now flash the pot, and commit its folder.")
     return 1 if made.refused else 0

@@ -18,19 +18,19 @@ from wakewell.bench.check import (
     stage_that_counts,
     write_all,
 )
-from wakewell.pot import agree, pot_folder, stage
+from wakewell.pot import agree, description, pot_folder, stage
 from wakewell.tomlfile import show_path
 
 
-def _pumps(pot: pot_folder.PotFolder) -> bool:
+def _pumps(pot: description.PotFolder) -> bool:
     return "pump" in pot.parts
 
 
-def _on_mains(pot: pot_folder.PotFolder) -> bool:
+def _on_mains(pot: description.PotFolder) -> bool:
     return bool(pot.settings["mains"])
 
 
-def _on_lithium(pot: pot_folder.PotFolder) -> bool:
+def _on_lithium(pot: description.PotFolder) -> bool:
     battery = pot.about.battery if pot.about else None
     return battery is not None and battery.chemistry.startswith("lithium")
 
@@ -110,7 +110,7 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
     return 0 if good else 2
 
 
-def _tell(folder: pot_folder.PotFolder, stage_now: int) -> list[str]:
+def _tell(folder: description.PotFolder, stage_now: int) -> list[str]:
     """A folder in lines for people."""
     name = show_path(folder.name)
     if folder.problems:
@@ -130,7 +130,7 @@ def _tell(folder: pot_folder.PotFolder, stage_now: int) -> list[str]:
     return rows + [f"  warning: {warning}" for warning in folder.warnings]
 
 
-def _counts(folder: pot_folder.PotFolder) -> str:
+def _counts(folder: description.PotFolder) -> str:
     """How many lines of which kind follow."""
     rows = (("problem", folder.problems), ("warning", folder.warnings))
     return ", ".join(
@@ -138,7 +138,7 @@ def _counts(folder: pot_folder.PotFolder) -> str:
     )
 
 
-def _outlook(folder: pot_folder.PotFolder, found: agree.Outlook) -> list[str]:
+def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
     """What the values come to, in sentences."""
     limits = folder.limits
     hours = found.window_s / 3600
@@ -172,12 +172,12 @@ def _outlook(folder: pot_folder.PotFolder, found: agree.Outlook) -> list[str]:
     return rows
 
 
-def _ids(folder: pot_folder.PotFolder) -> dict[str, str]:
+def _ids(folder: description.PotFolder) -> dict[str, str]:
     """The id (CRC) of each compiled file."""
     return {kind: str(line.identity(data)) for kind, data in folder.lines.items()}
 
 
-def _as_json(folder: pot_folder.PotFolder, stage_now: int) -> dict[str, Any]:
+def _as_json(folder: description.PotFolder, stage_now: int) -> dict[str, Any]:
     """A folder for machines."""
     found = agree.outlook(folder) if not folder.problems else None
     return {
@@ -192,7 +192,7 @@ def _as_json(folder: pot_folder.PotFolder, stage_now: int) -> dict[str, Any]:
     }
 
 
-def _cautions(folders: list[pot_folder.PotFolder]) -> dict[str, list[str]]:
+def _cautions(folders: list[description.PotFolder]) -> dict[str, list[str]]:
     """Each caution that is due, and for which pots."""
     due: dict[str, list[str]] = {}
     for holds, text in CAUTIONS:

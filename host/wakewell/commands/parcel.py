@@ -12,7 +12,7 @@ from typing import Any
 
 import wakewell
 from wakewell.errors import BadInput
-from wakewell.log import logs, parcel, times
+from wakewell.log import logs, parcel, series, times
 from wakewell.log.parcel import CONTENTS, FORM, SUFFIX, opened, pack, plain, shared
 from wakewell.report import complaints
 from wakewell.tomlfile import show_path
@@ -38,8 +38,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    from wakewell.log import series
-
     times.Calendar(args.timezone)
     with opened([Path(args.pot)]) as (path,):
         found = logs.find_logs(path)

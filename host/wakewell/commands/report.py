@@ -8,17 +8,17 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import logs, series
+from wakewell.log.parcel import came_with, opened
+from wakewell.log.series import without_collector
+from wakewell.log.times import Calendar
+from wakewell.report import condition, magnifier, pages, plots, sheet
 from wakewell.report.page_files import speaks_of
+from wakewell.report.pages import PotView
 from wakewell.shipped import CAFE
 from wakewell.tomlfile import show_path
-
-if TYPE_CHECKING:
-    from wakewell.log.times import Calendar
-    from wakewell.report.pages import PotView
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,9 +53,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    from wakewell.log.parcel import opened
-    from wakewell.log.series import without_collector
-
     given = [Path(p) for p in args.logs] + [CAFE] * args.demo
     if not given:
         raise BadInput("nothing to report on: give a log, a pot's folder or a parcel, or --demo")
@@ -88,11 +85,6 @@ def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
 
 def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     """Read, look, write; say where it is."""
-    from wakewell.log import series
-    from wakewell.log.parcel import came_with
-    from wakewell.log.times import Calendar
-    from wakewell.report import condition, pages, plots, sheet
-
     calendar = Calendar(args.timezone)  # refuses a wrong name before any work
     until_s = end_of_day(args.as_of, calendar) if args.as_of else None
     found = find(paths)
@@ -148,8 +140,6 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
 
 def magnify(views: list[PotView], asked: str, out: Path) -> int:
     """A page of the wakes asked for, for every log that has them."""
-    from wakewell.report import magnifier, pages
-
     done = False
     for view in views:
         wakes = magnifier.wanted(view.log, asked, view.calendar)

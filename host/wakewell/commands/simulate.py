@@ -22,7 +22,7 @@ from wakewell.report import page_files
 from wakewell.rig.errors import Impossible
 from wakewell.rig.libraries import Missing
 from wakewell.rig.pot import DAY_S
-from wakewell.simulate import many_runs, trials
+from wakewell.simulate import many_runs, picture, trials
 from wakewell.simulate.many_runs import Row, library
 from wakewell.simulate.one_run import NEVER_DAYS, TrialResult, last_line, run_trial, write_log
 from wakewell.simulate.trials import Trial
@@ -207,8 +207,6 @@ def _leave(args: argparse.Namespace, result: TrialResult) -> None:
                 link = page_files.page_link(path.parent, args.page, [path], ended=True)
             print(f"  page     {link}", file=sys.stderr if args.json else sys.stdout)
     if args.png:
-        from wakewell.simulate import picture
-
         with writing(args.png):
             keep_old(Path(args.png))
             picture.save(result, Path(args.png))
@@ -236,8 +234,6 @@ def _many(args: argparse.Namespace, found: list[Trial]) -> int:
 
 def can_write(args: argparse.Namespace) -> None:
     """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
-    from wakewell.kept import writing
-
     for path in (args.csv, args.parquet):
         if path and not Path(path).parent.is_dir():
             with writing(path):
@@ -248,8 +244,6 @@ def can_write(args: argparse.Namespace) -> None:
 
 def write_rows(args: argparse.Namespace, rows: Sequence[Row]) -> None:
     """The rows into the files that were asked for."""
-    from wakewell.kept import keep_old, writing
-
     if args.csv:
         with writing(args.csv):
             keep_old(Path(args.csv))

@@ -129,7 +129,7 @@ class DeskBoard:
         self._link = link
         self._began_s = self._kept_s() if begins is None else int((begins - EPOCH).total_seconds())
         self._thread: threading.Thread | None = None
-        self._port = HostPort()
+        self.cable = HostPort()
         self._console = bytearray()
         self._fault: Exception | None = None
 
@@ -173,15 +173,15 @@ class DeskBoard:
             self._shared, shared_fd = shared_memory()
             stack.callback(self._shared.close)
             stack.callback(os.close, shared_fd)
-            self._spawner = spawner = Spawner(self._shared, shared_fd, folder)
+            self.spawner = spawner = Spawner(self._shared, shared_fd, folder)
             stack.callback(spawner.close)
-            self._port.link = Path(self._link) if self._link else folder / "ttyDESK0"
-            self._port.plug_in()
-            stack.callback(self._port.unplug)
+            self.cable.link = Path(self._link) if self._link else folder / "ttyDESK0"
+            self.cable.plug_in()
+            stack.callback(self.cable.unplug)
             self._wake_read, self._wake_write = os.pipe()
             stack.callback(os.close, self._wake_read)
             stack.callback(os.close, self._wake_write)
-            self._chip = Chip(
+            self.inner = Chip(
                 self,
                 self.world,
                 self.boots,
@@ -191,10 +191,10 @@ class DeskBoard:
                 self._show,
                 self._kind,
             )
-            self._chip.put(L.BLOCK_BYTES, BLOCK_BYTES)
-            self._chip.put(L.WORLD_BEGAN_S, self._began_s, "<q")
-            self._chip.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
-            self._chip.put(L.PATIENCE, round(1000 * self._patience))
+            self.inner.put(L.BLOCK_BYTES, BLOCK_BYTES)
+            self.inner.put(L.WORLD_BEGAN_S, self._began_s, "<q")
+            self.inner.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
+            self.inner.put(L.PATIENCE, round(1000 * self._patience))
             self._shared[L.UNIQUE_ID : L.UNIQUE_ID + 6] = self._unique_id
             self._stopping = False
             self._looked_s = 0.0
@@ -205,7 +205,7 @@ class DeskBoard:
             self._resources = stack.pop_all()
         self._thread = threading.Thread(target=self._run, name=f"desk board {self.image.name}")
         self._thread.start()
-        self._call(self._chip.switch_on)
+        self._call(self.inner.switch_on)
         return self
 
     def close(self) -> None:
@@ -218,7 +218,7 @@ class DeskBoard:
         self._stopping = True
         self._wake()
         self._thread.join()
-        self._began_s += self._chip.now() // 1_000_000  # a new start counts from 0 again
+        self._began_s += self.inner.now() // 1_000_000  # a new start counts from 0 again
         self._thread = None
         self._resources.close()
         if self._fault is not None:
@@ -274,12 +274,12 @@ class DeskBoard:
     def port(self) -> str:
         """What a host opens. Changes when the cable is plugged in again, `link` does not; ""
         while the cable is out."""
-        return self._port.path
+        return self.cable.path
 
     @property
     def link(self) -> str:
         """Another name of the port, on which mpremote uses its time-outs (see HostPort)."""
-        return str(self._port.link)
+        return str(self.cable.link)
 
     @property
     def unique_id(self) -> bytes:
@@ -293,7 +293,7 @@ class DeskBoard:
     def awake(self, how: Awake) -> None:
         self._awake = how
         if self._thread is not None:
-            self._call(self._chip.set_pace)
+            self._call(self.inner.set_pace)
 
     @property
     def patience(self) -> float:
@@ -303,21 +303,21 @@ class DeskBoard:
     def patience(self, share: float) -> None:
         self._patience = share
         if self._thread is not None:
-            self._call(lambda: self._chip.put(L.PATIENCE, round(1000 * share)))
+            self._call(lambda: self.inner.put(L.PATIENCE, round(1000 * share)))
 
     @property
     def now_us(self) -> int:
         """Simulated microseconds since the world began."""
-        return self._call(lambda: self._chip.now())
+        return self._call(lambda: self.inner.now())
 
     @property
     def state(self) -> State:
         """ "off", "runs" or "sleeps" (deep sleep)."""
-        return self._call(lambda: self._chip.state)
+        return self._call(lambda: self.inner.state)
 
     @property
     def counters(self) -> Counters:
-        return self._call(lambda: self._chip.count())
+        return self._call(lambda: self.inner.count())
 
     @property
     def console(self) -> bytes:
@@ -327,7 +327,7 @@ class DeskBoard:
     @property
     def rtc_memory(self) -> bytes:
         """What machine.RTC().memory() holds."""
-        size = self._call(lambda: self._chip.get(L.RTC_LEN))
+        size = self._call(lambda: self.inner.get(L.RTC_LEN))
         return self._shared[L.RTC_MEMORY : L.RTC_MEMORY + size]
 
     def read_files(self) -> dict[str, bytes]:
@@ -340,7 +340,7 @@ class DeskBoard:
         self._call(lambda: self._at_rest(lambda: write_unlocked(self.image, files)))
 
     def _at_rest(self, what: Callable[[], T]) -> T:
-        if self._chip.state == "runs":
+        if self.inner.state == "runs":
             raise DeskBoardError(
                 f"{self.image}: the board runs; cut its power or let it go to deep sleep first"
             )
@@ -359,14 +359,14 @@ class DeskBoard:
     def hard_reset(self) -> None:
         """Reset by the chip's enable pin, as modem lines do on a board with a bridge: to the
         chip it is a power-on."""
-        self._order(lambda: self._chip.hard_reset())
+        self._order(lambda: self.inner.hard_reset())
 
     def cut_power(self) -> None:
         """Take the power away, until power_on()."""
-        self._order(lambda: self._chip.switch_off("power cut"))
+        self._order(lambda: self.inner.switch_off("power cut"))
 
     def power_on(self) -> None:
-        self._order(lambda: self._chip.switch_on())
+        self._order(lambda: self.inner.switch_on())
 
     def cut_power_at(self, count: int, *, half: bool = False, stay_off: bool = False) -> None:
         """Take the power away at the `count`-th flash write or erase from now: before it, or
@@ -376,9 +376,9 @@ class DeskBoard:
             raise DeskBoardError(f"cut_power_at({count}): count must be 0 (never) or more")
 
         def arm() -> None:
-            self._chip.put(L.CUT_HALF, int(half))
-            self._chip.put(L.CUT_LEFT, count)
-            self._chip.stay_off = stay_off
+            self.inner.put(L.CUT_HALF, int(half))
+            self.inner.put(L.CUT_LEFT, count)
+            self.inner.stay_off = stay_off
 
         self._call(arm)
 
@@ -387,23 +387,23 @@ class DeskBoard:
         board). The board runs on; plug_in() connects it again."""
         if count < 1:
             raise DeskBoardError(f"cut_cable_at({count}): count must be 1 or more")
-        self._call(lambda: self._port.cut_at(count, direction))
+        self._call(lambda: self.cable.cut_at(count, direction))
 
     def unplug(self) -> None:
         """Pull the cable."""
-        self._call(self._port.unplug)
+        self._call(self.cable.unplug)
 
     def plug_in(self) -> None:
         """Connect the cable again. `port` has a new value, `link` the old one."""
-        self._call(self._port.plug_in)
+        self._call(self.cable.plug_in)
 
     def press_button(self, hold_s: float | None = 0.2) -> None:
         """Press the button and let it go after so many simulated seconds; None: until
         release_button()."""
-        self._order(lambda: self._chip.press_button(hold_s))
+        self._order(lambda: self.inner.press_button(hold_s))
 
     def release_button(self) -> None:
-        self._order(lambda: self._chip.button(False, self._chip.now()))
+        self._order(lambda: self.inner.button(False, self.inner.now()))
 
     # --- waiting -------------------------------------------------------------------------------
 
@@ -413,23 +413,23 @@ class DeskBoard:
         prompt. Raises DeskBoardError if that takes more than `timeout_s` real seconds."""
 
         def aim() -> None:
-            self._chip.target_us = self._chip.now() + int(seconds * 1e6)
+            self.inner.target_us = self.inner.now() + int(seconds * 1e6)
 
         self._call(aim)
-        self._wait(lambda: self._chip.target_us is None, timeout_s, "come to rest")
+        self._wait(lambda: self.inner.target_us is None, timeout_s, "come to rest")
 
     def wait_asleep(self, *, timeout_s: float = NEVER_S) -> Boot:
         """Wait until the chip is in deep sleep. Returns the boot that ended with it."""
-        self._wait(lambda: self._chip.state == "sleeps", timeout_s, "go to deep sleep")
+        self._wait(lambda: self.inner.state == "sleeps", timeout_s, "go to deep sleep")
         return self.boots[-1]
 
     def wait_off(self, *, timeout_s: float = NEVER_S) -> None:
         """Wait until the power is gone (cut_power_at with stay_off)."""
-        self._wait(lambda: self._chip.state == "off", timeout_s, "lose its power")
+        self._wait(lambda: self.inner.state == "off", timeout_s, "lose its power")
 
     def wait_prompt(self, *, timeout_s: float = NEVER_S) -> None:
         """Wait until main.py is over and the prompt waits."""
-        self._wait(lambda: self._chip.at_prompt(), timeout_s, "come to its prompt")
+        self._wait(lambda: self.inner.at_prompt(), timeout_s, "come to its prompt")
 
     def wait_boots(self, count: int, *, timeout_s: float = NEVER_S) -> None:
         """Wait until `boots` has that many."""
@@ -477,13 +477,13 @@ class DeskBoard:
     def _order(self, what: Callable[[], None]) -> None:
         """As _call, but not in the middle of something."""
         if self._thread is threading.current_thread():
-            self._chip.later.append(what)
+            self.inner.later.append(what)
         else:
             self._call(what)
 
     def _world_changed(self) -> None:
         if self._thread is not None:
-            self._order(self._chip.inputs_changed)
+            self._order(self.inner.inputs_changed)
 
     def _wake(self) -> None:
         with contextlib.suppress(OSError):
@@ -493,13 +493,13 @@ class DeskBoard:
         try:
             while not self._stopping:
                 self._poll(self._turn())
-            self._chip.switch_off("closed")
+            self.inner.switch_off("closed")
         except DeskBoardError as error:
             self._fault = DeskBoardError(f"{error}.{self._last_words()}")
         except Exception as error:
             self._fault = error
-        if self._chip.interpreter:  # not switched off: the spawner ends it
-            self._chip.interpreter.close()
+        if self.inner.interpreter:  # not switched off: the spawner ends it
+            self.inner.interpreter.close()
         for _, future in self._waiters:
             future.set_exception(self._fault or DeskBoardError("the desk board is closed"))
         while not self._calls.empty():
@@ -508,12 +508,12 @@ class DeskBoard:
     def _poll(self, timeout_s: float) -> None:
         poller = select.poll()
         poller.register(self._wake_read, select.POLLIN)
-        if self._port.present:
-            wanted = select.POLLIN | (select.POLLOUT if self._port.unsent else 0)
-            poller.register(self._port, wanted)
-        if self._chip.interpreter:
-            poller.register(self._chip.interpreter.events, select.POLLIN)
-            poller.register(self._chip.interpreter.console, select.POLLIN)
+        if self.cable.present:
+            wanted = select.POLLIN | (select.POLLOUT if self.cable.unsent else 0)
+            poller.register(self.cable, wanted)
+        if self.inner.interpreter:
+            poller.register(self.inner.interpreter.events, select.POLLIN)
+            poller.register(self.inner.interpreter.console, select.POLLIN)
         for fd, _ in poller.poll(timeout_s * 1000):
             if fd == self._wake_read:
                 os.read(self._wake_read, 4096)
@@ -522,23 +522,23 @@ class DeskBoard:
         """Do all that can be done now. Returns for how many seconds nothing need be done."""
         while not self._calls.empty():
             self._calls.get()()
-            self._chip.settle()
-        self._chip.talk()
-        again_s = LOOK_S if self._port.plugged else 1.0
+            self.inner.settle()
+        self.inner.talk()
+        again_s = LOOK_S if self.cable.plugged else 1.0
         now_s = time.monotonic()
-        sent = self._port.read()
+        sent = self.cable.read()
         # What a host says first must not be answered before it is known to be there.
-        if now_s - self._looked_s > LOOK_S or (sent and not self._port.present):
+        if now_s - self._looked_s > LOOK_S or (sent and not self.cable.present):
             self._looked_s = now_s
             self._look_at_port()
-        if self._chip.interpreter:  # a chip that is off or asleep hears nothing
-            self._chip.interpreter.type_in(sent)
-            waking = self._chip.get(L.AT_PROMPT)
-            held_s = 0.001 if waking else self._chip.interpreter.push()
+        if self.inner.interpreter:  # a chip that is off or asleep hears nothing
+            self.inner.interpreter.type_in(sent)
+            waking = self.inner.get(L.AT_PROMPT)
+            held_s = 0.001 if waking else self.inner.interpreter.push()
             if held_s is not None:
                 again_s = min(again_s, held_s)
-        self._port.flush()
-        again_s = min(again_s, self._chip.keep_time(now_s))
+        self.cable.flush()
+        again_s = min(again_s, self.inner.keep_time(now_s))
         for waiter in list(self._waiters):
             until, future = waiter
             if until():
@@ -547,16 +547,16 @@ class DeskBoard:
         return again_s
 
     def _look_at_port(self) -> None:
-        if self._port.look():
-            self._chip.host_present = self._port.present
-            if self._port.present and self.reset_on_open:
-                self._chip.hard_reset()
-            self._chip.set_pace()
-        if self._port.asked_for_reset():
-            self._chip.hard_reset()
+        if self.cable.look():
+            self.inner.host_present = self.cable.present
+            if self.cable.present and self.reset_on_open:
+                self.inner.hard_reset()
+            self.inner.set_pace()
+        if self.cable.asked_for_reset():
+            self.inner.hard_reset()
 
     def _show(self, data: bytes) -> None:
         if data:
             self._console += data
             del self._console[:-CONSOLE_BYTES]
-            self._port.write(data)
+            self.cable.write(data)

@@ -86,7 +86,7 @@ class Spawner:
         self._control.settimeout(30)
         self._compile(home)
         try:
-            self._process = subprocess.Popen(
+            self.process = subprocess.Popen(
                 [
                     sys.executable,
                     "-P",
@@ -160,7 +160,7 @@ class Spawner:
         with contextlib.suppress(DeskBoardError):
             self._send(b"quit", [])
         self._control.close()
-        self._process.wait()
+        self.process.wait()
 
 
 class Interpreter:

@@ -36,7 +36,7 @@ class Pads:
         """Pin and level that wake the chip."""
         self.ext1: tuple[int, int] | None = None
         """Mask of pins and a level: 1 any of them high, 0 all of them low."""
-        self._pads: dict[int, _Pad] = {}
+        self.by_pin: dict[int, _Pad] = {}
         self._watched: dict[int, tuple[int, int]] = {}  # pin: pull, level last seen
         # What will happen by itself: time, order, the pulse's pin or -1, action.
         self._coming: list[tuple[int, int, int, Callable[[int], None]]] = []
@@ -67,7 +67,7 @@ class Pads:
         self._set(pin, level, pull, t_us)
 
     def _set(self, pin: int, level: Level, pull: int, t_us: int) -> None:
-        pad = self._pads.setdefault(pin, _Pad())
+        pad = self.by_pin.setdefault(pin, _Pad())
         if not pad.held and (pad.level, pad.pull) != (level, pull):
             pad.level, pad.pull = level, pull
             self.world.on_pin(pin, level, pull, t_us)
@@ -86,32 +86,32 @@ class Pads:
         heapq.heapify(self._coming)
 
     def hold(self, pin: int, held: bool) -> None:
-        self._pads.setdefault(pin, _Pad()).held = held
+        self.by_pin.setdefault(pin, _Pad()).held = held
 
     @property
     def held(self) -> int:
         """Mask of the held pads."""
-        return sum(1 << pin for pin, pad in self._pads.items() if pad.held)
+        return sum(1 << pin for pin, pad in self.by_pin.items() if pad.held)
 
     # --- resets --------------------------------------------------------------------------------
 
     def reset(self, t_us: int) -> None:
         """Pulses end, and every pad floats that is not held."""
         self._end_pulses(None)
-        for pin in list(self._pads):
+        for pin in list(self.by_pin):
             self._set(pin, None, L.PULL_NONE, t_us)
 
     def begin_deep_sleep(self, t_us: int) -> None:
         """Only what is held stays, and what the chip does with the pull of a wake pin."""
         kind = self._kind
-        for pin, pad in self._pads.items():
+        for pin, pad in self.by_pin.items():
             own = pin in kind.wake or kind.holds_each or self.hold_in_deep_sleep
             pad.held = pad.held and own
         armed = self._armed()
-        pulls = {pin: self._pads[pin].pull for pin in armed if pin in self._pads}
+        pulls = {pin: self.by_pin[pin].pull for pin in armed if pin in self.by_pin}
         self.reset(t_us)
         for pin, level in armed.items():
-            pad = self._pads.setdefault(pin, _Pad())
+            pad = self.by_pin.setdefault(pin, _Pad())
             if kind.wake_pull == "sets" and not pad.held:
                 pad.pull = L.PULL_DOWN if level else L.PULL_UP
                 pad.held = True
@@ -127,7 +127,7 @@ class Pads:
         return found
 
     def lose_power(self, t_us: int) -> None:
-        for pad in self._pads.values():
+        for pad in self.by_pin.values():
             pad.held = False
         self.reset(t_us)
         self.disarm()
@@ -143,7 +143,7 @@ class Pads:
         return self._read(pin, pull, t_us, 0)
 
     def _read(self, pin: int, pull: int, t_us: int, floating: int) -> int:
-        pad = self._pads.get(pin)
+        pad = self.by_pin.get(pin)
         if pad is not None and pad.level is not None:
             return pad.level
         if pad is not None and pad.held:
@@ -169,7 +169,7 @@ class Pads:
 
     def _at_rest(self, pin: int, t_us: int, wakes: int) -> int:
         """A pin that nothing holds at a level is soon at the one that wakes."""
-        pad = self._pads.get(pin)
+        pad = self.by_pin.get(pin)
         return self._read(pin, pad.pull if pad else L.PULL_NONE, t_us, wakes)
 
     def watch(self, pin: int, wanted: bool, pull: int, t_us: int) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from wakewell.deskboard import Level, QuietWorld
-from wakewell.pot import pot_folder
+from wakewell.pot import description
 from wakewell.rig.fitted import beyond, turned
 from wakewell.rig.pot import PotSpec, RigPot
 from wakewell.rig.probes import NO_ECHO_US
@@ -45,7 +45,9 @@ class RigWorld(QuietWorld):
     what the board believes). The world's time is the rig's.
     """
 
-    def __init__(self, parts: Mapping[str, pot_folder.Part], pot: RigPot, calibration: Any) -> None:
+    def __init__(
+        self, parts: Mapping[str, description.Part], pot: RigPot, calibration: Any
+    ) -> None:
         super().__init__()
         self.pot, self.parts = pot, parts
         self.board: Resets | None = None
@@ -60,14 +62,14 @@ class RigWorld(QuietWorld):
         """How long the pump's pin was on, microseconds, all told."""
         self.runs: list[tuple[int, int]] = []
         """When the pump's pin went on and off, microseconds."""
-        self._on_since: int | None = None
+        self.on_since: int | None = None
         self._off_at: int | None = None  # the pin is off, the pump perhaps not yet
         self._pump = parts["pump"].pins["pin"]
         self._pump_on = 0 if parts["pump"].words.get("active") == "low" else 1
         self._power = parts["power"].pins["pin"] if "power" in parts else None
         self._powered = self._power is None
         self._pressed = False
-        self._uv: dict[int, Callable[[], float]] = {}
+        self.by_pin_uv: dict[int, Callable[[], float]] = {}
         self._levels: dict[int, Callable[[], Level]] = {}
         self._sense(calibration)
 
@@ -82,10 +84,10 @@ class RigWorld(QuietWorld):
         if "level" in parts and parts["level"].kind == "gauge":
             fed["level"] = pot.level_raw
         if "battery" in parts:
-            self._uv[parts["battery"].pins["pin"]] = pot.battery_uv
+            self.by_pin_uv[parts["battery"].pins["pin"]] = pot.battery_uv
         for name, take in fed.items():
             if name in parts:
-                self._uv[parts[name].pins["pin"]] = self._fed(take)
+                self.by_pin_uv[parts[name].pins["pin"]] = self._fed(take)
         if "level" in parts and parts["level"].kind == "float":
             ends = turned(calibration.level.points)
             up, down = round(ends[-1][1]), round(ends[0][1])
@@ -110,7 +112,7 @@ class RigWorld(QuietWorld):
 
     # --- time ------------------------------------------------------------------------------------
 
-    def _pass(self, t_us: int) -> None:
+    def pass_time(self, t_us: int) -> None:
         """Carry the rig to that time; a brown-out restarts the board."""
         if self._off_at is not None:
             if t_us - self._off_at < SWING_US:
@@ -136,14 +138,14 @@ class RigWorld(QuietWorld):
         self.pot.pump_off()
 
     def sleep(self, from_us: int, to_us: int) -> None:
-        self._pass(from_us + SWING_US)
+        self.pass_time(from_us + SWING_US)
         self.pot.state = "asleep"
         self._advance(to_us)
         self.pot.state = "awake"
 
     def power_on(self, t_us: int) -> None:
         self.pot.reset = ""
-        self._pass(t_us)
+        self.pass_time(t_us)
         self.pot.state = "awake"
 
     def power_off(self, t_us: int) -> None:
@@ -164,34 +166,34 @@ class RigWorld(QuietWorld):
             self._powered = level == active
 
     def _switch(self, on: bool, t_us: int) -> None:
-        if on == (self._on_since is not None):
+        if on == (self.on_since is not None):
             return
-        self._pass(t_us)
+        self.pass_time(t_us)
         if on:
-            self._on_since = t_us
+            self.on_since = t_us
             if self._off_at is None:
                 self.pot.pump_on()
-                self._pass(t_us)  # its rush may be too much for the cell
+                self.pass_time(t_us)  # its rush may be too much for the cell
             self._off_at = None
-        elif self._on_since is not None:
-            self.pump_us += t_us - self._on_since
-            self.runs.append((self._on_since, t_us))
-            self._on_since, self._off_at = None, t_us
+        elif self.on_since is not None:
+            self.pump_us += t_us - self.on_since
+            self.runs.append((self.on_since, t_us))
+            self.on_since, self._off_at = None, t_us
 
     def read_pin(self, pin: int, t_us: int) -> Level:
-        self._pass(t_us)
+        self.pass_time(t_us)
         if pin == self.jumper:
             return self._pump_level
         take = self._levels.get(pin)
         return take() if take else None
 
     def read_uv(self, pin: int, t_us: int) -> int:
-        self._pass(t_us)
-        take = self._uv.get(pin)
+        self.pass_time(t_us)
+        take = self.by_pin_uv.get(pin)
         return round(take()) if take else 0
 
     def pulse_us(self, pin: int, level: int, timeout_us: int, t_us: int) -> int:
-        self._pass(t_us)
+        self.pass_time(t_us)
         part = self.parts.get("level")
         if part is None or pin != part.pins.get("echo") or not self._powered:
             return NO_ECHO
@@ -201,7 +203,7 @@ class RigWorld(QuietWorld):
         return echo_us if echo_us <= timeout_us else ECHO_LATE
 
     def temperatures(self, pin: int, t_us: int) -> dict[bytes, int | None]:
-        self._pass(t_us)
+        self.pass_time(t_us)
         part = self.parts.get("temperature")
         if part is None or pin != part.pins["pin"] or not self._powered:
             return {}

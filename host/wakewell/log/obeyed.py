@@ -22,7 +22,7 @@ from wakewell.kept import replace
 from wakewell.log import logs, record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Wake
-from wakewell.pot import board_file, pot_folder
+from wakewell.pot import board_file, description, pot_folder
 from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def values_of(data: bytes) -> dict[str, int] | None:
     return None if values is None else {name: getattr(values, name) for name in ROWS}
 
 
-def known(folder: Path, found: pot_folder.PotFolder, newest: Wake | None = None) -> Known:
+def known(folder: Path, found: description.PotFolder, newest: Wake | None = None) -> Known:
     """The newest wake in the pot's log and the settings in force by it, else settings.toml's.
 
     newest: that wake, where it is known already.
@@ -160,12 +160,12 @@ def _bytes_of(path: Path) -> bytes:
         raise BadInput(f"{show_path(str(path))}: {why.lower()}; move it away") from None
 
 
-def differ(pot: pot_folder.PotFolder, values: Mapping[str, int]) -> dict[str, tuple[int, int]]:
+def differ(pot: description.PotFolder, values: Mapping[str, int]) -> dict[str, tuple[int, int]]:
     """{name: (in settings.toml, there)} of every setting that is another one there."""
     return {n: (pot.settings[n], v) for n, v in values.items() if pot.settings[n] != v}
 
 
-def by_log(pot: pot_folder.PotFolder, newest: Wake | None = None) -> Difference | None:
+def by_log(pot: description.PotFolder, newest: Wake | None = None) -> Difference | None:
     """What the newest wake in the pot's log obeys and no flash from this folder put in force.
 
     None if there is nothing of that, or the log cannot tell. pot has no problems. newest: that
@@ -226,7 +226,7 @@ def judged(slots: list[bytes | None]) -> Judged:
     return Judged(n, n == heard.MOST)
 
 
-def on_board(pot: pot_folder.PotFolder, data: bytes | None, seen: Judged) -> Difference | None:
+def on_board(pot: description.PotFolder, data: bytes | None, seen: Judged) -> Difference | None:
     """What a board obeys and no flash from this folder put in force. data: its settings line."""
     values = values_of(data) if data is not None else None
     if data is None or values is None or not (found := differ(pot, values)):
@@ -239,7 +239,7 @@ def on_board(pot: pot_folder.PotFolder, data: bytes | None, seen: Judged) -> Dif
 
 
 def pending(
-    pot: pot_folder.PotFolder, board: str, seen: Judged, key: bytes, now: datetime
+    pot: description.PotFolder, board: str, seen: Judged, key: bytes, now: datetime
 ) -> Difference | None:
     """What was sent to a pot and its board has not judged yet, and may still take.
 
@@ -258,7 +258,7 @@ def pending(
     return Difference(values, sent[-1][0], False) if values else None
 
 
-def keep(pot: pot_folder.PotFolder, found: Difference) -> tuple[pot_folder.PotFolder, Path]:
+def keep(pot: description.PotFolder, found: Difference) -> tuple[description.PotFolder, Path]:
     """Write what is obeyed into settings.toml, comments kept: (the pot now, the copy of the old).
 
     Raises BadInput if the pot's files would then hold a problem; nothing is written.

@@ -27,8 +27,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, mended, record
 from wakewell.log.logs import Skips, printable
 from wakewell.log.record import Brief, Utc, Wake
-from wakewell.pot import chips
-from wakewell.pot import pot_folder as pots
+from wakewell.pot import chips, description
 from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
@@ -49,9 +48,21 @@ LEFT_OUT = (*STEPS[1:], END)  # what a shortened record may say that it lacks
 # Numbers and words of pot.toml that say nothing about whose it is
 KEEP = {"chip": None, "planter": None, "tank": None, "battery": None}
 KNOWN_WORDS = {
-    *(*pots.SHAPES, *pots.CHEMISTRIES, *pots.HABITS, *pots.STANDS, *pots.BOARDS, *pots.CURRENTS),
-    *(word for kind in pots.PARTS.values() for words_ in kind.words.values() for word in words_),
-    *(*pots.LEVELS, *chips.CHIPS, "a pot", "a plant"),
+    *(
+        *description.SHAPES,
+        *description.CHEMISTRIES,
+        *description.HABITS,
+        *description.STANDS,
+        *description.BOARDS,
+        *description.CURRENTS,
+    ),
+    *(
+        word
+        for kind in description.PARTS.values()
+        for words_ in kind.words.values()
+        for word in words_
+    ),
+    *(*description.LEVELS, *chips.CHIPS, "a pot", "a plant"),
 }
 ENTRY = re.compile(
     r"(?:logs/(?:in-force/)?[0-9A-Za-z_-][0-9A-Za-z._-]{0,99}|[a-z]{1,20}\.(?:toml|json))", re.ASCII

@@ -30,8 +30,8 @@ from wakewell.log.fieldlog import FieldLog, Place, Short
 from wakewell.log.logs import Skips
 from wakewell.log.record import MOST_WORD, Read
 from wakewell.log.times import EPOCH_S, Tick, tick, timeline
+from wakewell.pot import description, stage
 from wakewell.pot import pot_folder as pots
-from wakewell.pot import stage
 from wakewell.pot.board_file import board_id
 
 NONE: tuple[str, ...] = ()
@@ -130,7 +130,7 @@ class PotLog:
 
     name: str
     place: Path
-    about: pots.About | None = None
+    about: description.About | None = None
     otherwise: str = ""  # settings in force that are not what settings.toml says
     uncommissioned: str = ""  # why its folder's stage does not count on its board
     wakes: list[Wake] = field(default_factory=list)
@@ -475,7 +475,7 @@ def target_of(pot: fields.Pot) -> int:
     return int(target_ppt(pot.settings, pot.calibration))
 
 
-def pot_folder(place: Path) -> pots.PotFolder | None:
+def pot_folder(place: Path) -> description.PotFolder | None:
     """The pot's folder that the log lies in, if it does."""
     folder = place if place.is_dir() else place.parent
     for path in (folder, folder.parent):
@@ -484,7 +484,7 @@ def pot_folder(place: Path) -> pots.PotFolder | None:
     return None
 
 
-def history(folder: pots.PotFolder, last: record.Wake) -> tuple[str, str]:
+def history(folder: description.PotFolder, last: record.Wake) -> tuple[str, str]:
     """(settings that the pot obeys otherwise than settings.toml says, why its stage does not count
     on its board), in words; "" where there is nothing of that, or no board is known.
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from wakecore import fields, plan
 from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
@@ -22,12 +22,9 @@ from wakecore.run import OVERRUN_MS, flow_ul
 from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
 from wakecore.tank import book
 from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, MOST_TRIES, SECOND_LOOK_S
+from wakewell.pot.description import About, Battery, PotFolder
 
 from . import chips, meanings
-
-if TYPE_CHECKING:
-    from .pot_folder import About, Battery, PotFolder
-
 
 MOST_INTAKE = 0.9  # of the tank's height, at which the pump may draw
 FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption

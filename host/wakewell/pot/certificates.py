@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from wakewell.pot import private
-from wakewell.pot.pot_folder import PRIVATE
+from wakewell.pot.description import PRIVATE
 
 SOON_DAYS = 400  # a certificate is looked at again at the next flash: about once a year
 

@@ -22,7 +22,7 @@ import tomlkit
 from wakeboard import entry, sealed
 from wakecore import line
 from wakewell.errors import BadFile, BadInput
-from wakewell.pot.pot_folder import ALL_PRIVATE, PRIVATE
+from wakewell.pot.description import ALL_PRIVATE, PRIVATE
 from wakewell.tomlfile import Problem, TomlFile, read_toml, show_path
 
 # Table: {name: (kind, least, most, value when not given)}; of a text, its length

@@ -14,7 +14,7 @@ from typing import Any
 
 from wakecore import fields, line
 from wakewell.errors import BadInput
-from wakewell.pot import bench_book, pot_folder
+from wakewell.pot import bench_book, description, pot_folder
 from wakewell.tomlfile import show_path
 
 WORDS = {
@@ -52,23 +52,23 @@ def _digest(content: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
-def calibration_mark(pot: pot_folder.PotFolder) -> str:
+def calibration_mark(pot: description.PotFolder) -> str:
     """The mark of what calibration.toml says, comments aside, and of the flow that R3 counts by."""
     return _digest([pot.files["calibration"].data, pot.limits.get("flow_max_ul_s")])
 
 
-def wiring_mark(pot: pot_folder.PotFolder) -> str:
+def wiring_mark(pot: description.PotFolder) -> str:
     """The mark of what wiring.toml says, comments aside."""
     return _digest(pot.files["wiring"].data)
 
 
-def marks(pot: pot_folder.PotFolder, board: str) -> bench_book.LedTo:
+def marks(pot: description.PotFolder, board: str) -> bench_book.LedTo:
     """What a bench book of that board leads to if it leads to this pot as it is."""
     marks = calibration_mark(pot), wiring_mark(pot)
     return bench_book.LedTo(pot.calibration["stage"], board, *marks)
 
 
-def standing(pot: pot_folder.PotFolder, board: str | None) -> Standing:
+def standing(pot: description.PotFolder, board: str | None) -> Standing:
     """The stage that counts on that board. board: its unique id; None: not known.
 
     pot has no problems.
@@ -116,7 +116,7 @@ def standing(pot: pot_folder.PotFolder, board: str | None) -> Standing:
     return Standing(claimed, claimed)
 
 
-def compiled(pot: pot_folder.PotFolder, stage: int) -> pot_folder.PotFolder:
+def compiled(pot: description.PotFolder, stage: int) -> description.PotFolder:
     """That pot at that stage, for its lines."""
     if pot.calibration["stage"] == stage:
         return pot
@@ -150,7 +150,7 @@ def _values(data: bytes) -> dict[str, Any]:
 
 
 def follow(
-    book: bench_book.Book, before: pot_folder.PotFolder, after: pot_folder.PotFolder
+    book: bench_book.Book, before: description.PotFolder, after: description.PotFolder
 ) -> None:
     """A command changed a calibration that the book had led to: the book leads to the new one."""
     led = book.led_to()

@@ -27,7 +27,7 @@ from wakewell.log.obeyed import (
     read_made,
 )
 from wakewell.log.record import Wake
-from wakewell.pot import meanings, pot_folder, private
+from wakewell.pot import description, meanings, pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
@@ -60,7 +60,7 @@ def parse(words: list[str]) -> dict[str, int]:
     return values
 
 
-def effect(found: pot_folder.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
+def effect(found: description.PotFolder, now: Known, values: dict[str, int]) -> list[str]:
     """What would change, in words: the settings, and what they decide on the recorded wakes."""
     rows = []
     for name, value in values.items():
@@ -87,7 +87,7 @@ def effect(found: pot_folder.PotFolder, now: Known, values: dict[str, int]) -> l
     return rows
 
 
-def with_settings(found: pot_folder.PotFolder, values: dict[str, int]) -> pot_folder.PotFolder:
+def with_settings(found: description.PotFolder, values: dict[str, int]) -> description.PotFolder:
     """The pot with those settings, by every rule of `wakewell check`."""
     merged = pot_folder.with_values(found, "settings", values)
     check.see_warnings_leave(merged)

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from wakewell import extras, kept, words
 from wakewell.errors import BadInput
-from wakewell.pot import pot_folder, private
+from wakewell.pot import description, private
 from wakewell.pot.private import Private
+from wakewell.report import pages
 
 ADDRESS = "192.168.4.1"  # of an ESP32's own access point (MicroPython, quick reference)
 FILE = "private-card.html"
@@ -21,7 +22,7 @@ NOTES = (
 )
 
 
-def rows_of(found: pot_folder.PotFolder) -> list[str]:
+def rows_of(found: description.PotFolder) -> list[str]:
     """What the owner does, a sentence or two each."""
     assert found.about is not None
     rows = [f"Fill the tank: it holds {found.about.tank.volume_ml} ml."]
@@ -36,20 +37,18 @@ def rows_of(found: pot_folder.PotFolder) -> list[str]:
     ]
 
 
-def card(found: pot_folder.PotFolder) -> list[str]:
+def card(found: description.PotFolder) -> list[str]:
     """The card in plain lines, without any secret."""
     assert found.about is not None
     helps = [f"Help: {found.about.help}"] if found.about.help else []
     return [f"{found.about.name} ({found.about.plant})", *rows_of(found), *helps]
 
 
-def page(found: pot_folder.PotFolder, secret: Private) -> str:
+def page(found: description.PotFolder, secret: Private) -> str:
     """The card as a page to print; with the way to a new Wi-Fi where the pot has a code for it.
 
     Raises BadInput without the packages that make it.
     """
-    from wakewell.report import pages
-
     wifi, qr = None, ""
     if secret.entry["name"] and secret.entry["code"]:
         port = secret.entry["port"]
@@ -72,7 +71,7 @@ def square(name: str, code: str) -> str:
     return drawn
 
 
-def write(found: pot_folder.PotFolder, secret: Private) -> Path:
+def write(found: description.PotFolder, secret: Private) -> Path:
     """Write the card's page into the pot's folder, for its owner's eyes alone."""
     made = page(found, secret)
     private.ignore(found.path, FILE)

@@ -18,7 +18,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake, as_plain
-from wakewell.pot import pot_folder, private, stage
+from wakewell.pot import description, pot_folder, private, stage
 from wakewell.pot.board_file import board_id
 from wakewell.radio import card, homes
 from wakewell.tomlfile import show_path
@@ -71,7 +71,7 @@ def hand_over(
             names = printable(", ".join(left))
             raise BadInput(f"{port}: could not be wiped: {names}; try again")
         old = split(folder, today, home)  # before its key goes, so that the mark is not lost
-        for path in (*folder.glob(pot_folder.ALL_PRIVATE), folder / card.FILE):
+        for path in (*folder.glob(description.ALL_PRIVATE), folder / card.FILE):
             path.unlink(missing_ok=True)
         secret = None
         if new_key:
@@ -124,7 +124,7 @@ def split(folder: Path, today: date, left: frozenset[str]) -> Path:
 
 
 def sheet(
-    found: pot_folder.PotFolder, last: Wake | Brief | None, today: date, new_key: bool = False
+    found: description.PotFolder, last: Wake | Brief | None, today: date, new_key: bool = False
 ) -> list[str]:
     """As left: what is in force, and what was last read."""
     assert found.about is not None

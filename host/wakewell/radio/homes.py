@@ -18,7 +18,7 @@ from pathlib import Path
 
 from wakewell.log import logs
 from wakewell.pot import private
-from wakewell.pot.pot_folder import ALL_PRIVATE
+from wakewell.pot.description import ALL_PRIVATE
 
 LOGS = "logs"
 MARK_SIZE = 16  # hexadecimal digits

@@ -135,12 +135,12 @@ def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
     if body is None:
         return None, why
     try:
-        return _read(_decode(body), board, homes.mark_of(key)), ""
+        return _read(decode(body), board, homes.mark_of(key)), ""
     except (ValueError, TypeError, KeyError, ArithmeticError) as error:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
 
-def _decode(body: bytes) -> list[Record]:
+def decode(body: bytes) -> list[Record]:
     try:
         return _records.decode(body)
     except msgspec.ValidationError:
@@ -165,7 +165,7 @@ def _read(pack: list[Record], board: str, home: str) -> Report:
                 continue  # a reading, for other readers: the log's line has it too
         others.append(entry)
     base = senml.base_name(board)
-    words = _usual(others, base) or _resolved(others, base)
+    words = words_as_usual(others, base) or words_resolved(others, base)
     report = Report(board, -1, "", words, home=home)
     report.n, report.nonce = report.words.pop("report", -1), report.words.pop("nonce", "")
     if type(report.n) is not int or not 0 <= report.n < MOST_NUMBER:
@@ -176,7 +176,7 @@ def _read(pack: list[Record], board: str, home: str) -> Report:
     return report
 
 
-def _usual(records: list[Record], base: str) -> dict[str, Any]:
+def words_as_usual(records: list[Record], base: str) -> dict[str, Any]:
     """{name: value} of records as boards write them: one base name, plain names, one value each.
     Empty if they are not so; `resolve` then says what they mean."""
     words: dict[str, Any] = {}
@@ -191,7 +191,7 @@ def _usual(records: list[Record], base: str) -> dict[str, Any]:
     return words
 
 
-def _resolved(records: list[Record], base: str) -> dict[str, Any]:
+def words_resolved(records: list[Record], base: str) -> dict[str, Any]:
     """The same of any records. Raises ValueError."""
     words = {}
     pack = [one.labels if isinstance(one, Odd) else msgspec.to_builtins(one) for one in records]

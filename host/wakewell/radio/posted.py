@@ -131,7 +131,7 @@ class Posted:
             self.waiters[place] = waiter
         try:
             async with asyncio.timeout(ANSWER_S):
-                await self._put(Message(topic, payload, waiter.dealt_with))
+                await self.put(Message(topic, payload, waiter.dealt_with))
                 await waiter.done.wait()
         except TimeoutError:
             return 503, b""
@@ -142,7 +142,7 @@ class Posted:
             return 400, b""
         return 200, waiter.answer + b"\n" + newest_asked(self.folders[board])
 
-    async def _put(self, message: Message) -> None:
+    async def put(self, message: Message) -> None:
         while True:
             try:
                 self.waiting.put_nowait(message)

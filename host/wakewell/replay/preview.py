@@ -13,7 +13,7 @@ from pathlib import Path
 from wakecore import line
 from wakewell.core import core_id
 from wakewell.log import logs, obeyed
-from wakewell.pot.pot_folder import PotFolder
+from wakewell.pot.description import PotFolder
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER

@@ -154,7 +154,7 @@ class Rejudge:
             if record["state"] != record["before"]:
                 player.snapshot = player.state = None
             return None, why or "memory was short and its decisions were left out", []
-        exact = self._steer(record)
+        exact = self.steer(record)
         state = player.begun_with(record)
         player.snapshot = player.state = None
         if state is None:
@@ -193,7 +193,7 @@ class Rejudge:
             self.own.state.sleep_s = (sleep_of(record["commands"]) or Sleep(0, False)).seconds
         if not self._same_run(record, made) and self.known(record["state"]) is None:
             player.slots = slots  # what the recorded wake stored, not what this core did
-            made = self._as_it_was(record, before, pot) or made
+            made = self.as_it_was(record, before, pot) or made
             if self.player.state is not None and _is_asked(record) and not _is_asked(made_now):
                 # Dry soil by the core that recorded it, though not by this one
                 thirst = add_capped(before.thirst, 1, 100)
@@ -201,7 +201,7 @@ class Rejudge:
         self.last = record, made, before
         return made_now, "", found
 
-    def _as_it_was(self, record: Record, before: Any, pot: Any) -> Record | None:
+    def as_it_was(self, record: Record, before: Any, pot: Any) -> Record | None:
         """Let this core book the recorded pulse, for the state that the next wake began with."""
         state = twin(before)
         if record["plan"]["phase"] == PHASES[SOAK]:
@@ -218,7 +218,7 @@ class Rejudge:
         wish, wished = (r["plan"]["kind"] for r in (record, made))
         return bool(wish == wished and changes.runs(record) == changes.runs(made))
 
-    def _steer(self, record: Record) -> bool:
+    def steer(self, record: Record) -> bool:
         """Give the player the recorded state, exactly (True) or as far as it can be told."""
         player = self.player
         data = self.known(record["before"])

@@ -276,10 +276,10 @@ def _book(
         if why in report.unplayed:
             report.unplayed_at.setdefault(why, place)
     elif made != record or changed:
-        _compare(report, made, record, place, exact, changed)
+        compare(report, made, record, place, exact, changed)
 
 
-def _compare(
+def compare(
     report: Report, made: Record, record: Record, place: str, exact: bool, changed: list[Change]
 ) -> None:
     """Book how the record made this time differs from the recorded one, if it does."""

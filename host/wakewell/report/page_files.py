@@ -10,16 +10,14 @@ import time
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from wakewell import drawing
 from wakewell.errors import BadInput
-from wakewell.log import logs
+from wakewell.log import logs, series
 from wakewell.log.record import Brief, Wake
+from wakewell.log.series import clock_of
 from wakewell.shipped import DATA
 from wakewell.tomlfile import show_path
-
-if TYPE_CHECKING:
-    pass
 
 
 def today() -> float:
@@ -30,8 +28,6 @@ def today() -> float:
 @cache
 def last_day(folder: Path) -> float | None:
     """The newest time on record in the logs below that folder, seconds since 1970."""
-    from wakewell.log.series import clock_of
-
     found: list[int] = []
     for _, files in logs.find_logs(folder):
         for read, _ in logs.read_file(files[-1], logs.Skips()):
@@ -59,7 +55,6 @@ def write_page(
     ended: of a life that ended with its log, such as a simulated one; the page speaks of that day.
     Raises BadInput without the packages that draw, or if no wake could be read.
     """
-    from wakewell.log import series
     from wakewell.report import pages
 
     (name,) = series.names([place])
@@ -81,6 +76,4 @@ def page_link(place: Path, out: str, files: Sequence[Path] = (), ended: bool = F
 
 def can_draw() -> None:
     """BadInput if the packages that draw are not installed: asked before any long work."""
-    from wakewell import drawing
-
     drawing.converter()

@@ -149,19 +149,75 @@ class RigPot:
 
     # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
     __slots__ = (
-        "_air_c", "_batch_mas", "_batch_ml", "_batch_s", "_battery_off_mv", "_begin_s",
-        "_blocked", "_board_ma", "_board_mas", "_browns_out_mv", "_calm",
-        "_clock_rate", "_clogged", "_converted", "_deviate", "_divided", "_divider_noise_uv",
-        "_draws_ma", "_drift_s", "_drifts",
-        "_felt_until_s", "_floor_ml",
-        "_frozen", "_hose_off", "_leak_ma", "_leak_ml_s", "_level_frozen", "_level_odd",
-        "_level_off_mm", "_level_railed", "_lifted_ml", "_look", "_on", "_pot_c", "_probe_frozen",
-        "_probe_noise_uv", "_probe_out", "_probe_railed", "_probe_until_s", "_probe_uv",
-        "_puddle_ml", "_puddle_s", "_pump_ma", "_resistance_mohm", "_rest_mv",
-        "_saucer_until_s", "_saucer_wet", "_shunt_uv_ma", "_soil", "_soil_s", "_sound",
-        "_state", "_steady_ml", "_steady_ml_s", "_steady_until_s", "_stuck", "_weather_until_s",
-        "battery", "charger_ma", "climate", "clock_s", "counts", "faults", "line", "pump_did",
-        "random", "reset", "spec", "t_s",
+        "_air_c",
+        "_batch_mas",
+        "_batch_ml",
+        "_batch_s",
+        "_battery_off_mv",
+        "_begin_s",
+        "_blocked",
+        "_board_ma",
+        "_board_mas",
+        "_browns_out_mv",
+        "_calm",
+        "_clock_rate",
+        "_clogged",
+        "_deviate",
+        "_divided",
+        "_divider_noise_uv",
+        "_draws_ma",
+        "_drift_s",
+        "_drifts",
+        "_felt_until_s",
+        "_floor_ml",
+        "_frozen",
+        "_hose_off",
+        "_leak_ma",
+        "_leak_ml_s",
+        "_level_frozen",
+        "_level_odd",
+        "_level_off_mm",
+        "_level_railed",
+        "_lifted_ml",
+        "_look",
+        "_pot_c",
+        "_probe_frozen",
+        "_probe_noise_uv",
+        "_probe_out",
+        "_probe_railed",
+        "_probe_until_s",
+        "_probe_uv",
+        "_puddle_ml",
+        "_puddle_s",
+        "_pump_ma",
+        "_resistance_mohm",
+        "_rest_mv",
+        "_saucer_until_s",
+        "_saucer_wet",
+        "_shunt_uv_ma",
+        "_soil",
+        "_soil_s",
+        "_sound",
+        "_state",
+        "_steady_ml",
+        "_steady_ml_s",
+        "_steady_until_s",
+        "_stuck",
+        "_weather_until_s",
+        "battery",
+        "charger_ma",
+        "climate",
+        "clock_s",
+        "converted",
+        "counts",
+        "faults",
+        "line",
+        "pump_did",
+        "random",
+        "reset",
+        "spec",
+        "switched_on",
+        "t_s",
     )  # fmt: skip
 
     def __init__(self, spec: PotSpec, seed: int = 0) -> None:
@@ -178,7 +234,7 @@ class RigPot:
         self.line = Line(self._sound, full if spec.tank_ml is None else spec.tank_ml)
         self.battery = Battery(spec.cell, spec.charge)
         self.random = Random(f"pot {seed}")
-        self._converted = spec.converter.reader()
+        self.converted = spec.converter.reader()
         self._divided = spec.divider.uv_per_mv
         self._probe_noise_uv, self._divider_noise_uv = spec.probe.noise_uv, spec.divider.noise_uv
         self._shunt_uv_ma = spec.shunt_uv_ma
@@ -209,7 +265,7 @@ class RigPot:
         self._look = looks[spec.level.kind]
         self._begin_s = spec.start_day * DAY_S
         self._soil_s = 0.0
-        self._on = False
+        self.switched_on = False
         self._stuck = False
         pump = spec.pump
         self._draws_ma = {"off": 0.0, "dry": pump.dry_ma, "stalled": pump.stalled_ma}
@@ -219,7 +275,7 @@ class RigPot:
         self._frozen: dict[str, int] = {}
         self._floor_ml = 0.0
         self._puddle_ml = self._puddle_s = 0.0
-        self._meet_faults()
+        self.meet_faults()
 
     # --- time ------------------------------------------------------------------------------------
 
@@ -234,7 +290,7 @@ class RigPot:
             if stop > end:
                 stop = end
             left = stop - self.t_s
-            if self._on or self._stuck:
+            if self.switched_on or self._stuck:
                 step = self._pump_step(left)
             else:
                 if line.parts.hose.siphon_break or not line.siphoning:
@@ -245,7 +301,7 @@ class RigPot:
             self.clock_s += step * self._clock_rate if self._state == "asleep" else step
             self.t_s = stop if step >= left else self.t_s + step
             if self.t_s >= faults.next_s:
-                self._meet_faults()
+                self.meet_faults()
 
     def run_on(self, step_s: float) -> None:
         """As `advance` for one sample of a running pump, quicker where nothing else happens."""
@@ -260,7 +316,7 @@ class RigPot:
             self.clock_s += step_s
             self.t_s = end
             return
-        alone = self._on and step_s <= self.spec.sample_s and end < self.faults.next_s
+        alone = self.switched_on and step_s <= self.spec.sample_s and end < self.faults.next_s
         if not alone or self._state == "asleep":
             self.advance(step_s)
             return
@@ -274,7 +330,7 @@ class RigPot:
         For one pulse; begin with `next`. No looks after a reset. A generator, and its inner loop
         written out, for the steady flow: a year spends most of its samples there.
         """
-        line, deviate, convert, look = self.line, self._deviate, self._converted, self._look
+        line, deviate, convert, look = self.line, self._deviate, self.converted, self._look
         noise_uv, lifted_ml = self._divider_noise_uv, self._lifted_ml
         step_s = yield 0, 0, 0
         while True:
@@ -455,13 +511,13 @@ class RigPot:
 
     def pump_on(self) -> None:
         """Close the pump's switch: the start's rush may brown the board out at once."""
-        if self._on or self._stuck:
-            self._on = True
+        if self.switched_on or self._stuck:
+            self.switched_on = True
             return
         pump = self.spec.pump
         self._feel_cell()
         rush_mv = self._under(self._board_ma + pump.start_ma)
-        self._on = True
+        self.switched_on = True
         self.counts.starts += 1
         self._turn("starting")
         rush_ma = max(0.0, pump.start_ma - pump.running_ma)
@@ -471,7 +527,7 @@ class RigPot:
 
     def pump_off(self) -> None:
         """Open the pump's switch; a stuck relay does not care."""
-        self._on = False
+        self.switched_on = False
         self._steady_until_s = -1.0
         if not self._stuck and self.pump_did != "off":
             self._stop_pump()
@@ -528,9 +584,9 @@ class RigPot:
             self.counts.dry_s += step
         if self._batch_s >= BATCH_S:
             self._book_batch()
-        if voltage < self._browns_out_mv and (self._on or self._up()):
+        if voltage < self._browns_out_mv and (self.switched_on or self._up()):
             self._brown_out()
-        elif steady and self._on and self._state != "asleep" and not flat:
+        elif steady and self.switched_on and self._state != "asleep" and not flat:
             self._steady_ml_s = out / step
             self._steady_ml = self.line.parts.intake_ml + 2.0 * out
             self._steady_until_s = min(self.t_s + STEADY_S, self.faults.next_s)
@@ -553,7 +609,7 @@ class RigPot:
 
     # --- faults and people -----------------------------------------------------------------------
 
-    def _meet_faults(self) -> None:
+    def meet_faults(self) -> None:
         self._book_batch()
         faults = self.faults
         for fault in faults.reach(self.t_s):
@@ -563,7 +619,7 @@ class RigPot:
             elif fault.kind == "clock lost":
                 self.clock_s = 0.0
                 self.reset = "power"
-                self._on = False
+                self.switched_on = False
             elif fault.kind == "clock jump":
                 self.clock_s += amount
         self.battery.extra_mohm = faults.amount("bad contact") or 0.0
@@ -592,14 +648,14 @@ class RigPot:
             self._frozen.pop("probe", None)
         if not self._level_frozen:
             self._frozen.pop("level", None)
-        if not (self._on or self._stuck):
+        if not (self.switched_on or self._stuck):
             self.line.stop()  # a siphon that was broken just now lets the hose run back
         stuck = faults.amount("relay stuck") is not None
-        if stuck and not self._stuck and not self._on:
+        if stuck and not self._stuck and not self.switched_on:
             self.counts.starts += 1
             self._turn("starting")
         self._stuck = stuck
-        if not stuck and not self._on and self.pump_did != "off":
+        if not stuck and not self.switched_on and self.pump_did != "off":
             self._stop_pump()
 
     @property
@@ -646,7 +702,7 @@ class RigPot:
 
     def soil_uvs(self, deviates: Sequence[float]) -> list[int]:
         """Samples of the soil probe in one look."""
-        convert = self._converted
+        convert = self.converted
         if self._probe_railed is not None:
             return [convert(self._probe_railed)] * len(deviates)
         if self._batch_s > 0.0 or self.t_s > self._probe_until_s:
@@ -691,7 +747,7 @@ class RigPot:
         return self._freeze("level", counts) if self._level_frozen else counts
 
     def _gauge_uv(self, level_mm: float, deviate: float) -> int:
-        return self._converted(self.spec.level.gauge_uv(level_mm, deviate))
+        return self.converted(self.spec.level.gauge_uv(level_mm, deviate))
 
     def _echo_us(self, level_mm: float, deviate: float) -> int:
         self._feel_weather()
@@ -712,11 +768,11 @@ class RigPot:
     def battery_uv(self) -> int:
         """One sample of the battery divider, microvolts as the converter reads them."""
         pin_uv = self._divided * self.cell_mv()
-        return self._converted(pin_uv + self._divider_noise_uv * self._deviate())
+        return self.converted(pin_uv + self._divider_noise_uv * self._deviate())
 
     def battery_uvs(self, deviates: Sequence[float]) -> list[int]:
         """Samples of the battery divider in one look."""
-        convert, noise_uv = self._converted, self._divider_noise_uv
+        convert, noise_uv = self.converted, self._divider_noise_uv
         cell_mv = self.cell_mv()
         if self._battery_off_mv is not None and self.faults.strikes("battery misread"):
             cell_mv += self._battery_off_mv
@@ -726,7 +782,7 @@ class RigPot:
     def pump_current_uv(self) -> int:
         """One sample of the pump-current sense, microvolts as the converter reads them."""
         sensed = self._shunt_uv_ma * self._pump_ma + CURRENT_NOISE_UV * self._deviate()
-        return self._converted(sensed if sensed > 0.0 else 0.0)
+        return self.converted(sensed if sensed > 0.0 else 0.0)
 
     def temperature_raw(self) -> int:
         """The DS18X20 in the substrate, sixteenths of a degree."""
@@ -734,7 +790,7 @@ class RigPot:
 
     def saucer_wet(self) -> int:
         """1 while there is water in the saucer."""
-        if not self._on or self.t_s >= self._saucer_until_s:
+        if not self.switched_on or self.t_s >= self._saucer_until_s:
             self._saucer_wet = 1 if self.soil.saucer_ml > 1.0 else 0
             self._saucer_until_s = self.t_s + SAUCER_LAG_S
         return self._saucer_wet

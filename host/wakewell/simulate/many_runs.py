@@ -69,7 +69,7 @@ def many(
     """
     if dask:
         work = [(trial, seeds[at : at + BATCH]) for at in range(0, len(seeds), BATCH)]
-        return _gather(_on_dask(dask, work), len(seeds), progress)
+        return _gather(on_dask(dask, work), len(seeds), progress)
     # One at a time, so that at the end no worker waits long for another that has several left.
     single = [(trial, [seed]) for seed in seeds]
     if workers == 1:
@@ -90,7 +90,7 @@ def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Ro
     return rows
 
 
-def _on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[list[Row]]:
+def on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[list[Row]]:
     """Batches from a running scheduler, in order. Its workers need this package too."""
     distributed = library("distributed", "--dask", "'wakewell[cluster]'")
     try:

@@ -130,7 +130,7 @@ class Household:
             "clear with the cable": self._clear,
         }
 
-    def _come(self, at_s: float, visit: Visit) -> None:
+    def come(self, at_s: float, visit: Visit) -> None:
         self.count += 1
         heapq.heappush(self.coming, (at_s, self.count, visit))
         self.next_s = self.coming[0][0]
@@ -148,7 +148,7 @@ class Household:
             while self.random.random() < self.owner.forgets:
                 at_s += delay_s
             self.promised.add(act)
-            self._come(at_s, Visit(act, at_s))
+            self.come(at_s, Visit(act, at_s))
         self.lockouts = record["lockouts"]
 
     def act(self, board: Any) -> int:
@@ -175,7 +175,7 @@ class Household:
     def _charge(self, board: Any, amount: float | None) -> int:
         board.charger_ma = board.pot.charger_ma = self.owner.charger_ma
         at_s = board.pot.t_s + 3600.0 * (HOURS_TO_CHARGE if amount is None else amount)
-        self._come(at_s, Visit("unplug the charger", at_s))
+        self.come(at_s, Visit("unplug the charger", at_s))
         return 0
 
     def _unplug(self, board: Any, _amount: float | None) -> int:

@@ -60,20 +60,20 @@ class Slots:
         self.next_slot = 1
         self.twin: tuple[bytes | None, Any] = (None, None)
 
-    def _state_of(self, data: bytes) -> Any:
+    def state_of(self, data: bytes) -> Any:
         made, state = self.twin
         return state if made is data else from_bytes(data)
 
     def load(self, hint: bytes) -> tuple[Any, str]:
         """(State, status), as Store.load_state: the slot last written whole is the newer one."""
         data = self.slots[1 - self.next_slot]
-        state = self._state_of(data)
+        state = self.state_of(data)
         other = self.slots[self.next_slot]
         status = "previous" if other == TORN or (not other and state.seq > 1) else "good"
         if other == TORN:
             self.slots[self.next_slot] = b""  # set aside
         if hint and (hint != data or status != "good"):
-            hinted = self._state_of(hint)
+            hinted = self.state_of(hint)
             if hinted is not None and hinted.seq >= state.seq:
                 state, status = hinted, "good" if status == "good" else "hinted"
         return state, status

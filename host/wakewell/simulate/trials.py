@@ -21,7 +21,7 @@ from wakewell.budget.doubt import nominal
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.log.logs import EPOCH
-from wakewell.pot import agree
+from wakewell.pot import agree, description
 from wakewell.pot import pot_folder as pots
 from wakewell.rig import fitted
 from wakewell.rig.battery import Cell
@@ -254,7 +254,7 @@ class TankSize:
         if self.shape == "cylinder":
             return cylinder(math.sqrt(4.0 * area / math.pi), self.height_mm)
         if self.shape == "tapered":  # a bucket wider at the top; give points if measured
-            wider = pots.WIDER
+            wider = description.WIDER
             bottom = math.sqrt(4.0 * area / math.pi / (1.0 + wider + wider**2) * 3.0)
             return bucket(bottom, wider * bottom, self.height_mm)
         raise Impossible("shape", repr(self.shape), "box, cylinder, tapered")
@@ -419,7 +419,7 @@ def _read(reader: Reader, path: Path) -> Trial | None:
     )  # fmt: skip
 
 
-def _like(reader: Reader, near: Path) -> pots.PotFolder | None:
+def _like(reader: Reader, near: Path) -> description.PotFolder | None:
     """The calibrated pot that stands in for what this one has not measured yet."""
     word = reader.file.data.get("like")
     if word is None:
@@ -438,7 +438,7 @@ def _like(reader: Reader, near: Path) -> pots.PotFolder | None:
     return like
 
 
-def _habits(board: pots.Board | None) -> Habits:
+def _habits(board: description.Board | None) -> Habits:
     """Seconds awake and on the radio, as the pot's folder has them."""
     usual = Habits()
     if board is None:
@@ -450,7 +450,7 @@ def _habits(board: pots.Board | None) -> Habits:
     )
 
 
-def _settings(reader: Reader, folder: pots.PotFolder) -> tuple[dict[str, bytes], Any]:
+def _settings(reader: Reader, folder: description.PotFolder) -> tuple[dict[str, bytes], Any]:
     """The pot's three lines with the trial's settings in place of its own, and the core's Pot."""
     changed, known = {}, {row[0]: row for row in core_fields.SETTINGS}
     for name, value in reader.table("settings").items():
@@ -483,13 +483,13 @@ def loaded(lines: Mapping[str, bytes]) -> Any:
 
 
 def _spec(
-    reader: Reader, folder: pots.PotFolder, in_force: Any, begins: date, days: float
+    reader: Reader, folder: description.PotFolder, in_force: Any, begins: date, days: float
 ) -> tuple[PotSpec | None, list[str]]:
     """The rig's pot: what the folder says, with the trial's tables in place of it."""
     about, cal = folder.about, in_force.calibration
     assert about is not None
     before = len(reader.problems)
-    crop = about.crop or pots.Crop()
+    crop = about.crop or description.Crop()
     word, given = _word(reader, "place", PLACES, crop.stands)
     place: Place = reader.part(PLACES[word], "place", given)
     start = reader.part(Start(), "start", reader.table("start"))
@@ -547,7 +547,7 @@ def _spec(
     return spec, notes
 
 
-def _vessel(planter: pots.Planter) -> Vessel:
+def _vessel(planter: description.Planter) -> Vessel:
     """A truncated cone of the planter's height, diameter and volume."""
     height, top = planter.height_mm / 10.0, math.pi / 4.0 * (planter.diameter_mm / 10.0) ** 2
     # 3 V / h = top + sqrt(top bottom) + bottom, solved for sqrt(bottom)
@@ -587,7 +587,7 @@ def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, lis
     return made or soil, []
 
 
-def _hose(about: pots.About) -> Hose:
+def _hose(about: description.About) -> Hose:
     """The pot's hose, its end where the tank's table has it."""
     told = about.line
     return Hose(
@@ -602,7 +602,7 @@ def _hose(about: pots.About) -> Hose:
     )
 
 
-def _plant(crop: pots.Crop, vessel: Vessel, place: Place) -> Plant:
+def _plant(crop: description.Crop, vessel: Vessel, place: Place) -> Plant:
     """The pot's plant, as the budget counts it."""
     kcb = budget.HABITS[crop.habit][0] if crop.kcb_ppt is None else crop.kcb_ppt / 1000.0
     crown = vessel.top_cm2 if crop.crown_mm is None else math.pi / 400.0 * crop.crown_mm**2
@@ -614,7 +614,7 @@ def _plant(crop: pots.Crop, vessel: Vessel, place: Place) -> Plant:
     return replace(usual, crown_cm2=max(0.0, crop.use_ml_day / et0_cm - bare) / kcb)
 
 
-def _cell(battery: pots.Battery | None, notes: list[str]) -> Cell:
+def _cell(battery: description.Battery | None, notes: list[str]) -> Cell:
     """The pot's cell."""
     if battery is None:
         return Cell()
@@ -629,11 +629,11 @@ def _cell(battery: pots.Battery | None, notes: list[str]) -> Cell:
     return replace(usual, fades_pct_month=battery.fades_ppt_month / 10.0)
 
 
-def _board(folder: pots.PotFolder, cal: Any) -> Board:
+def _board(folder: description.PotFolder, cal: Any) -> Board:
     """What the pot's board draws, as its folder has it."""
     about = folder.about
     assert about is not None
-    told = about.board or pots.Board()
+    told = about.board or description.Board()
     measured = told.currents == "measured"
     leak_ua = float(told.standing_ua or 0)
     if not measured:
@@ -650,7 +650,9 @@ def _board(folder: pots.PotFolder, cal: Any) -> Board:
 STRAYS = 0.25  # by so much a measured flow may differ from the sheet's without a word
 
 
-def _pump(cal: Any, tank: Tank, hose: Hose, told: pots.Pump | None, notes: list[str]) -> Pump:
+def _pump(
+    cal: Any, tank: Tank, hose: Hose, told: description.Pump | None, notes: list[str]
+) -> Pump:
     """A pump that gives the calibrated flow from a half-full tank at 3.9 V.
 
     told: its sheet's curve. The measured flow goes before it, and where they do not agree a note

@@ -13,7 +13,7 @@ from typing import Any
 
 from wakecore import fields
 from wakewell.budget import inputs, sizing
-from wakewell.pot import agree, chips, pot_folder
+from wakewell.pot import agree, chips, description
 
 Table = dict[str, Any]
 
@@ -27,10 +27,10 @@ DS18B20 = {"points": [[-320, -20000], [960, 60000]], "rails": [-881, 1360], "spr
 # Capacitive probe: microvolts at so many parts per thousand of water
 SOIL_UV = [[1_100_000, 540], [1_450_000, 410], [1_800_000, 270], [2_100_000, 140], [2_300_000, 60]]
 WIRES = (
-    pot_folder.Part("pump", "", {"pin": -1}, {"pin": chips.PUMP}, {"active": "high"}, {}),
-    pot_folder.Part("soil", "", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
-    pot_folder.Part("level", "gauge", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
-    pot_folder.Part(
+    description.Part("pump", "", {"pin": -1}, {"pin": chips.PUMP}, {"active": "high"}, {}),
+    description.Part("soil", "", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
+    description.Part("level", "gauge", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
+    description.Part(
         "battery", "", {"pin": -1}, {"pin": chips.ANALOG}, {},
         {"upper_ohm": 220_000, "lower_ohm": 220_000},
     ),
@@ -39,7 +39,7 @@ DRY_BELOW = 0.6  # of the running current; a pump in air draws about a third of 
 ALIKE = ("capacity_ppt", "wilting_ppt", "awake_ua", "sleep_ua", "pump_ua")  # taken as they are
 
 
-def completed(folder: pot_folder.PotFolder, like: pot_folder.PotFolder | None) -> list[str]:
+def completed(folder: description.PotFolder, like: description.PotFolder | None) -> list[str]:
     """Give the folder, in memory, what it lacks to be simulated. Returns what was assumed, in
     words; nothing for a pot that is calibrated and commissioned.
 
@@ -63,13 +63,13 @@ def completed(folder: pot_folder.PotFolder, like: pot_folder.PotFolder | None) -
     return notes
 
 
-def _lacking(folder: pot_folder.PotFolder) -> list[str]:
+def _lacking(folder: description.PotFolder) -> list[str]:
     """Probes that are wired and have no table."""
     cal = folder.calibration
     return [row[0] for row in fields.PROBES if row[0] in folder.parts and row[0] not in cal]
 
 
-def _give(folder: pot_folder.PotFolder, name: str, like: pot_folder.PotFolder | None) -> bool:
+def _give(folder: description.PotFolder, name: str, like: description.PotFolder | None) -> bool:
     """One table; False for a part that the simulation can do without."""
     own = {"level": _level, "battery": _battery}
     theirs = like.calibration.get(name) if like else None
@@ -83,7 +83,7 @@ def _give(folder: pot_folder.PotFolder, name: str, like: pot_folder.PotFolder | 
 
 
 def _sizes(
-    folder: pot_folder.PotFolder, like: pot_folder.PotFolder | None, notes: list[str]
+    folder: description.PotFolder, like: description.PotFolder | None, notes: list[str]
 ) -> None:
     """Flow, soil and currents."""
     about, cal, limits = folder.about, folder.calibration, folder.limits
@@ -105,7 +105,7 @@ def _sizes(
         notes.append(f"assumed: flow_max_ul_s = {limits['flow_max_ul_s']}, above that flow (R3)")
 
 
-def _flow(about: pot_folder.About, like: pot_folder.PotFolder | None) -> tuple[int, str]:
+def _flow(about: description.About, like: description.PotFolder | None) -> tuple[int, str]:
     """Usual flow, microlitres a second, and where it comes from."""
     tank, hose = about.tank, about.line
     if about.pump is not None:
@@ -124,7 +124,7 @@ def _flow(about: pot_folder.About, like: pot_folder.PotFolder | None) -> tuple[i
     return int(1000 * inputs.FLOW_ML_S), "as small pumps have it"
 
 
-def _level(folder: pot_folder.PotFolder) -> Table:
+def _level(folder: description.PotFolder) -> Table:
     """The level's table from its kind and the tank; its scatter raises the tolerance."""
     assert folder.about is not None
     tank, cal = folder.about.tank, folder.calibration
@@ -153,7 +153,7 @@ def _level(folder: pot_folder.PotFolder) -> Table:
     return table
 
 
-def _battery(folder: pot_folder.PotFolder) -> Table:
+def _battery(folder: description.PotFolder) -> Table:
     """The divider's table, by Ohm's law."""
     about = folder.about
     ohms = folder.parts["battery"].numbers

@@ -31,6 +31,7 @@ from wakewell.pot import (
     bringup_file,
     certificates,
     chips,
+    description,
     pot_folder,
     private,
     stage,
@@ -282,7 +283,7 @@ def check_belongs(link: Link, folder: Path) -> None:
     board_file.remember(folder, link.identity.unique_id, link.identity.machine)
 
 
-def check_free(link: Link, folder: Path, pot: pot_folder.PotFolder) -> None:
+def check_free(link: Link, folder: Path, pot: description.PotFolder) -> None:
     """Refuse a board that is another pot's: this one would get its memory and its log."""
     there = (link.read("/pot/limits.json") or b"").rstrip(b"\r\n")
     if board_id(folder) is None and there and there != pot.lines["limits"]:
@@ -401,7 +402,7 @@ def flash_one(
     return result
 
 
-def foresee(pot: pot_folder.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
+def foresee(pot: description.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
     """Say what this version would have decided on the pot's own log; stop where that is weaker."""
     found = preview.of(pot)
     for text in found.lines:
@@ -432,8 +433,8 @@ def beside(folder: Path, board: str, now: datetime) -> list[str]:
 
 
 def settle(
-    link: Link, pot: pot_folder.PotFolder, keep_asked: bool | None, result: Result
-) -> tuple[pot_folder.PotFolder, int]:
+    link: Link, pot: description.PotFolder, keep_asked: bool | None, result: Result
+) -> tuple[description.PotFolder, int]:
     """What was asked by radio and what settings.toml says become one: (the pot, number of the
     newest message that is settled by it).
 
@@ -442,7 +443,7 @@ def settle(
     link.exec(FINISH)  # what is in force is known only then
     seen = obeyed.judged([link.read(f"/pot/heard.{slot}") for slot in (0, 1)])
     pending = None
-    if (pot.path / pot_folder.PRIVATE).exists():  # else nothing that asks is believed
+    if (pot.path / description.PRIVATE).exists():  # else nothing that asks is believed
         key, board = private.read(pot.path).key, link.identity.unique_id
         pending = obeyed.pending(pot, board, seen, key, link.now())
     in_force = obeyed.on_board(pot, link.read("/pot/settings.json"), seen)
@@ -472,7 +473,7 @@ def forget_bench(folder: Path, board: str, result: Result) -> None:
         result.notes.append(f"its bench book is of the pot before: set aside in {kept.KEPT}/")
 
 
-def at_its_stage(link: Link, pot: pot_folder.PotFolder, result: Result) -> pot_folder.PotFolder:
+def at_its_stage(link: Link, pot: description.PotFolder, result: Result) -> description.PotFolder:
     """The pot at the stage that its commissioning gives it on this board (R14)."""
     board = link.identity.unique_id
     found = stage.standing(pot, board)
@@ -490,7 +491,7 @@ def at_its_stage(link: Link, pot: pot_folder.PotFolder, result: Result) -> pot_f
     return stage.compiled(pot, found.stage)
 
 
-def carries(link: Link, pot: pot_folder.PotFolder, calibration: bytes) -> bool:
+def carries(link: Link, pot: description.PotFolder, calibration: bytes) -> bool:
     """Does the board have this pot's very calibration in force, on the same pins?"""
     wanted = {"/pot/wiring.json": payload.wiring_line(pot), "/pump.json": payload.pump_line(pot)}
     return stage.same_calibration(pot.lines["calibration"], calibration) and all(
@@ -505,7 +506,7 @@ def keep_in_force(link: Link, folder: Path) -> None:
             in_force_log.keep_in_force(folder, link.read(name) or b"")
 
 
-def wanted_files(pot: pot_folder.PotFolder, code: payload.Code) -> dict[str, bytes]:
+def wanted_files(pot: description.PotFolder, code: payload.Code) -> dict[str, bytes]:
     """Every file the board shall have, by path."""
     wanted = {f"/code/{code.version}/{name}": data for name, data in code.files.items()}
     assert pot.about is not None  # a folder without problems has one

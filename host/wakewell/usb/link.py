@@ -194,7 +194,7 @@ class Kept:
     """A serial port whose bytes are fetched as they come, so that a look ahead loses none."""
 
     def __init__(self, port: Any) -> None:
-        self._port, self._kept = port, bytearray()
+        self.inner, self._kept = port, bytearray()
         self.heard = bytearray()
         """The last that came, whoever took it."""
         self.allow()
@@ -204,11 +204,11 @@ class Kept:
         self._until = time.monotonic() + ANSWER_S
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self._port, name)
+        return getattr(self.inner, name)
 
     def inWaiting(self) -> int:
         """Bytes that can be had at once."""
-        return len(self._kept) + int(self._port.in_waiting)
+        return len(self._kept) + int(self.inner.in_waiting)
 
     def read(self, size: int = 1) -> bytes:
         """`size` bytes, fewer if they do not come within READ_S."""
@@ -235,12 +235,12 @@ class Kept:
     def reset_input_buffer(self) -> None:
         """Throw away what came."""
         self._kept.clear()
-        self._port.reset_input_buffer()
+        self.inner.reset_input_buffer()
 
     def _fetch(self) -> bool:
         if time.monotonic() > self._until:
             raise TransportError(f"no end of its answer within {ANSWER_S:.0f} s")
-        got = self._port.read(max(1, self._port.in_waiting))
+        got = self.inner.read(max(1, self.inner.in_waiting))
         self._kept += got
         self.heard += got
         del self.heard[:-HEARD_BYTES]
@@ -320,7 +320,7 @@ class Link:
 
     def __init__(self, port: str, transport: Cable) -> None:
         self.port, self.transport = port, transport
-        self.identity = self._identify()
+        self.identity = self.identify()
 
     def exec(self, code: str) -> str:
         """Run code on the board; its output. BoardLost if it no longer answers."""
@@ -357,7 +357,7 @@ class Link:
             time.sleep(0.1)  # the board takes the code before the port closes
         self.close()
 
-    def _identify(self) -> Identity:
+    def identify(self) -> Identity:
         self.exec(PUMP_OFF)
         uid, name, version, mpy, free, block, machine = self.eval_output(IDENTIFY, SAYS)
         return Identity(uid.hex(), name, version, mpy, free, block, machine)

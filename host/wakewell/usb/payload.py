@@ -17,7 +17,7 @@ from wakeboard import wiring
 from wakecore import line
 from wakewell.core import core_folder, core_id
 from wakewell.errors import BadInput
-from wakewell.pot import chips, pot_folder
+from wakewell.pot import chips, description
 
 ROOT_FILES = ("loader.py", "main.py", "boot.py")
 CHIP_FILE = "chip.py"  # the port to this chip, beside them
@@ -83,7 +83,7 @@ def compile_code(mpy_version: int) -> Code:
     return Code(f"{core_id()}-{digest.hexdigest()[:8]}", files)
 
 
-def pump_line(folder: pot_folder.PotFolder) -> bytes:
+def pump_line(folder: description.PotFolder) -> bytes:
     """The pump's own file: its pin and its off level."""
     part = folder.parts["pump"]
     record = {"kind": "pump", "off": 0 if part.words.get("active") != "low" else 1}
@@ -91,7 +91,7 @@ def pump_line(folder: pot_folder.PotFolder) -> bytes:
     return bytes(line.encode(("kind", "pin", "off"), record))
 
 
-def wiring_line(folder: pot_folder.PotFolder) -> bytes:
+def wiring_line(folder: description.PotFolder) -> bytes:
     """`wiring.toml` as the one line the board reads."""
     record: dict[str, Any] = {"kind": "wiring", "version": wiring.VERSION}
     parts = folder.parts

@@ -18,7 +18,7 @@ WAKEUP_ANY_HIGH = True
 
 
 def wake_on_ext0(pin=None, level=WAKEUP_ALL_LOW):
-    number = 0 if pin is None else _machine._number(pin)
+    number = 0 if pin is None else _machine.number_of(pin)
     if number not in _core.RTC_PINS:
         raise ValueError("invalid pin")
     _core.tell(_L.WAKE_PIN, number, pin is not None, bool(level))
@@ -27,7 +27,7 @@ def wake_on_ext0(pin=None, level=WAKEUP_ALL_LOW):
 def wake_on_ext1(pins=None, level=WAKEUP_ALL_LOW):
     mask = 0
     for pin in pins or ():
-        number = _machine._number(pin)
+        number = _machine.number_of(pin)
         if number not in _core.RTC_PINS:
             raise ValueError("invalid pin")
         mask |= 1 << number
@@ -86,7 +86,7 @@ class RMT:
         tx_carrier=None,
         num_symbols=64,
     ):
-        self._pin = _machine._number(pin)
+        self._pin = _machine.number_of(pin)
         if self._pin in _core.INPUT_ONLY_PINS:
             raise ValueError("pin can only be input")
         if resolution_hz is not None and clock_div is not None:

@@ -97,7 +97,7 @@ def enable_irq(_state=0):
 
 def time_pulse_us(pin, pulse_level, timeout_us=1000000):
     """Length of the next pulse of that level, microseconds; -2 no start, -1 no end in time."""
-    answer = _core.ask(_L.ECHO, _number(pin), pulse_level, 0, timeout_us)
+    answer = _core.ask(_L.ECHO, number_of(pin), pulse_level, 0, timeout_us)
     _core.tick(answer if answer >= 0 else timeout_us)
     return answer
 
@@ -177,7 +177,7 @@ class Pin(_PinBase):
         return f"Pin({self._id})"
 
 
-def _number(pin):
+def number_of(pin):
     return pin._id if isinstance(pin, Pin) else Pin(pin)._id
 
 
@@ -192,7 +192,7 @@ class ADC:
     _FULL_UV = (1100000, 1500000, 2200000, 3300000)
 
     def __init__(self, pin, sample_ns=None, atten=0):
-        self._id = _number(pin)
+        self._id = number_of(pin)
         if self._id not in _core.ADC_PINS:
             raise ValueError("invalid pin")
         self.atten(atten)

@@ -22,20 +22,20 @@ class OneWireError(Exception):
 class OneWire:
     def __init__(self, pin):
         self.pin = pin
-        self._id = _machine._number(pin)
+        self._id = _machine.number_of(pin)
 
-    def _sensors(self):
+    def sensors(self):
         _core.tick(20000)
         return _core.sensors(self._id)
 
     def reset(self, required=False):
-        found = bool(self._sensors())
+        found = bool(self.sensors())
         if required and not found:
             raise OneWireError
         return found
 
     def scan(self):
-        return [bytearray(rom) for rom, _ in self._sensors()]
+        return [bytearray(rom) for rom, _ in self.sensors()]
 
 
 class DS18X20:
@@ -52,7 +52,7 @@ class DS18X20:
 
     def read_temp(self, rom):
         """Temperature in degrees Celsius. Raises as the driver does on a bad checksum."""
-        for known, mdeg in self.ow._sensors():
+        for known, mdeg in self.ow.sensors():
             if known == bytes(rom):
                 if mdeg == _L.NO_TEMPERATURE:
                     raise Exception("CRC error")
