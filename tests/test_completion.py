@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from lacking import lacking
-from wakewell import cli
+from wakewell import cli, commands
 
 BASH = shutil.which("bash")
 
@@ -43,7 +43,7 @@ printf '%s\\n' "${{COMPREPLY[@]}}"
 
 
 def test_commands_and_options_are_offered(script: Path) -> None:
-    assert offered(script, "re") == {"replay", "report", "remind"} & set(cli.COMMANDS)
+    assert offered(script, "re") == {"replay", "report", "remind"} & set(commands.COMMANDS)
     assert offered(script, "comp") == {"completion"}
     assert {"--demo", "--core"} <= offered(script, "replay", "--")
     assert offered(script, "completion", "zs") == {"zsh"}
@@ -61,4 +61,4 @@ def test_other_shells_get_a_script_of_their_own(
 ) -> None:
     assert cli.main(["completion", shell]) == 0
     text = capsys.readouterr().out
-    assert all(name in text for name in cli.COMMANDS)
+    assert all(name in text for name in commands.COMMANDS)

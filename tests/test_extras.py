@@ -11,7 +11,7 @@ import tomllib
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
-from wakewell import cli, extras
+from wakewell import commands, extras
 from wakewell.shipped import CAFE
 
 ROOT = Path(__file__).parent.parent
@@ -77,7 +77,8 @@ def test_a_plain_install_runs_a_sequence(tmp_path: Path) -> None:
 
 EACH = """
 import contextlib, io, json
-from wakewell.cli import COMMANDS, main
+from wakewell.cli import main
+from wakewell.commands import COMMANDS
 told = {}
 for name in COMMANDS:
     out, err = io.StringIO(), io.StringIO()
@@ -112,7 +113,7 @@ def test_each_library_is_in_the_extra_that_is_named() -> None:
         brought = {plain(one) for one in EXTRAS[extra]}
         for library in libraries:
             assert brought & by_import[library], f"{library} is not in [{extra}]"
-    assert set(extras.COMMANDS) <= set(cli.COMMANDS)
+    assert set(extras.COMMANDS) <= set(commands.COMMANDS)
     for wanted in extras.COMMANDS.values():
         assert set(wanted.split(",")) <= set(EXTRAS)
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import shtab
 
-from wakewell import cli
+from wakewell.commands import COMMANDS, parser_of
 
 # What stands for a place on the disk in the help; the shell then offers what is there.
 PLACES = {
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    parser = cli.parser_of(cli.COMMANDS, skip_absent=True)
+    parser = parser_of(COMMANDS, skip_absent=True)
     for action in actions(parser):
         place = PLACES.get(str(action.metavar))
         if place is not None:
