@@ -205,6 +205,17 @@ def test_the_sleep_and_its_button_are_the_recorded_ones(
     assert (state.sleep_s, state.button_masked) == (sleep_s, masked)
 
 
+@pytest.mark.parametrize("reported", [True, False])
+def test_the_report_that_is_awaited_is_the_recorded_one(reported: bool) -> None:
+    """What came of it is in the next record: a report that only this core made did not fail."""
+    commands = ["off", "report", "sleep 60"] if reported else ["off", "sleep 60"]
+    for awaited in (0, 1):
+        state = State()
+        state.reporting = awaited
+        rejudged.put_right(state, record(commands=commands), record(), State(), record())
+        assert state.reporting == reported
+
+
 def test_other_water_than_was_recorded_is_put_right() -> None:
     run = {"commands": ["off", "run 1800", "sleep 60"], "begin": {"slept_s": 0, "vouched": 1}}
     given = record(**run, water={"day_ml": 45, "counted_ml": 45})

@@ -293,6 +293,7 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
     sleep = sleep_of(last["commands"]) or Sleep(0, False)
     state.sleep_s = sleep.seconds
     state.button_masked = int(not sleep.button)
+    state.reporting = int("report" in last["commands"])
     locked = sum({rules.BITS[name] for name in last["lockouts"] if name in rules.BITS})
     rules.clear(state, before.lockouts & ~locked)  # ended, so that what led to it is forgotten
     state.lockouts = locked  # what this core latched by itself is not, but its counts stay
