@@ -84,7 +84,9 @@ class Board(Kept):
         if "begin" not in record or self.logged:
             return
         n = self.before["n"]
-        done = state.wakes > n and self.ended == state.crc and "awake_ms" in record
+        at_end = 0 if self.run is None else 1  # the first store of a pulse is of its begin
+        stored = len(record.get("stores", ())) > at_end and self.ended == state.crc
+        done = stored and state.wakes > n and "awake_ms" in record
         record.update({"kind": "wake", "n": n, "core": pot.core, "before": self.before_crc})
         record.update({"settings": pot.settings.id, "limits": pot.limits.id})
         record.update({"calibration": pot.calibration.id, "state": self.ended})
