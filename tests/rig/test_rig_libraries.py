@@ -1,11 +1,9 @@
-"""The optional libraries stay optional, and their absence is said in one line."""
+"""The rig's libraries are loaded only where they are used."""
 
 import subprocess
 import sys
 
 import pytest
-
-from wakewell.rig.libraries import Missing, load
 
 
 def printed(code: str) -> str:
@@ -33,10 +31,3 @@ def test_a_line_is_solved_without_scipy() -> None:
         "print(sorted({'fluids', 'scipy'} & set(sys.modules)))"
     )
     assert printed(code) == "['fluids']"
-
-
-def test_an_absent_library_is_named_with_what_to_do() -> None:
-    with pytest.raises(Missing, match=r"needs the library no_such_library.*wakewell\[rig\]") as no:
-        load("no_such_library.part")
-    assert no.value.library == "no_such_library"
-    assert "\n" not in str(no.value)

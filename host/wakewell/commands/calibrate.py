@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from wakecore import fields
+from wakewell import drawing
 from wakewell.bench.calibrate import PICTURE, calibrate, picture, write
 from wakewell.errors import BadInput
 from wakewell.pot.bench_book import Book
@@ -19,7 +20,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--only", action="append", metavar="PROBE", help="fit this probe only; may be repeated"
     )
     parser.add_argument("--dry-run", action="store_true", help="show, write nothing")
-    parser.add_argument("--picture", metavar="FILE", help=f"default: {PICTURE} in the folder")
+    parser.add_argument(
+        "--picture", metavar="FILE", help=f"as .png or .svg; default: {PICTURE} in the folder"
+    )
     parser.add_argument("--page", metavar="DIR", help="write the page of the pot's log there too")
     parser.epilog = "exit codes: 0 fitted; 1 a probe's points support no fit; 2 nothing to fit"
 
@@ -33,6 +36,8 @@ def run(args: argparse.Namespace) -> int:
     for name in args.only or []:
         if name not in known:
             raise BadInput(f"--only {name}: allowed {', '.join(known)}")
+    path = Path(args.picture) if args.picture else folder / PICTURE
+    drawing.form_of(path)  # said before anything is written
     made = calibrate(folder, Book(folder), args.only)
     if not made.fits and not made.changes:
         why = "; ".join(made.refused) or "no points are recorded; run wakewell commission"
@@ -43,7 +48,6 @@ def run(args: argparse.Namespace) -> int:
     if not args.dry_run:
         print(*write(made), sep="\n")
         if made.fits:
-            path = Path(args.picture) if args.picture else folder / PICTURE
             picture(made, path)
             print(f"picture: {path}")
         if args.page:

@@ -23,7 +23,6 @@ from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.deskboard.rig_world import RigWorld
 from wakewell.errors import BadInput
 from wakewell.pot import bench_book, chips, pot_folder, stage
-from wakewell.rig.libraries import Missing
 from wakewell.rig.pot import RigPot
 from wakewell.simulate import trials
 from wakewell.tomlfile import show
@@ -129,10 +128,7 @@ def run(args: argparse.Namespace) -> int:
             folder = Path(temporary) / USUAL_POT
             ignore = shutil.ignore_patterns("logs")
             shutil.copytree(shipped.CAFE / USUAL_POT, folder, ignore=ignore)
-        try:
-            world = rig_world(folder, args.like, args.seed)
-        except Missing as why:
-            raise BadInput(str(why)) from None
+        world = rig_world(folder, args.like, args.seed)
         try:
             with DeskBoard(
                 args.image or Path(temporary) / "flash.img",

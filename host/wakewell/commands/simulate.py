@@ -20,7 +20,6 @@ from wakewell.log.logs import day_text
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES
 from wakewell.report import page_files
 from wakewell.rig.errors import Impossible
-from wakewell.rig.libraries import Missing
 from wakewell.rig.pot import DAY_S
 from wakewell.simulate import many_runs, picture, trials
 from wakewell.simulate.many_runs import Row, library
@@ -166,7 +165,7 @@ def run(args: argparse.Namespace) -> int:
         if args.runs > 1 or args.dask:
             return _many(args, found)
         return _single(args, found)
-    except (Missing, Impossible) as no:
+    except Impossible as no:
         raise BadInput(str(no)) from None
 
 

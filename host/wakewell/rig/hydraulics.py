@@ -12,11 +12,11 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import import_module
 from itertools import pairwise
 
 from .battery import FULL_MV
 from .errors import Impossible, need
-from .libraries import load
 from .tables import along
 
 GRAVITY_MM_S2 = 9806.65
@@ -223,7 +223,7 @@ class Hose:
         Darcy-Weisbach with the friction factor of `fluids` (laminar, else Colebrook's solution),
         and v = Cd sqrt(2 g h) through the holes.
         """
-        fluids = load("fluids")
+        fluids = import_module("fluids")
         speed_mm_s = 1000.0 * flow_ml_s / self.bore_mm2
         if speed_mm_s <= 0.0:
             return 0.0
@@ -297,7 +297,7 @@ class Plumbing:
             return 0.0
         if surplus(most_ml_s) >= 0.0:
             return most_ml_s
-        return float(load("fluids.numerics").brenth(surplus, 0.0, most_ml_s, xtol=1e-9))
+        return float(import_module("fluids.numerics").brenth(surplus, 0.0, most_ml_s, xtol=1e-9))
 
     def solved_ml_s(self, level_mm: float, speed: float) -> float:
         """Flow at a surface height and a share of the rated speed, solved anew (slow)."""

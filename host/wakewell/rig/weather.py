@@ -17,12 +17,12 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import import_module
 from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
 from .errors import Impossible, need
-from .libraries import Missing, load
 
 HOURS = 8760
 
@@ -146,7 +146,7 @@ def _typical_year() -> tuple[dict[str, float], dict[str, list[float]]]:
     """
     spec = importlib.util.find_spec("pvlib")
     if spec is None or spec.origin is None:
-        raise Missing("pvlib")
+        raise ModuleNotFoundError("No module named 'pvlib'", name="pvlib")
     with (Path(spec.origin).parent / "data" / "723170TYA.CSV").open(newline="") as file:
         head = next(csv.reader([file.readline()]))
         station = dict(zip(("tz", "lat", "lon", "elev"), map(float, head[3:7]), strict=True))
@@ -179,7 +179,7 @@ def penman_monteith(
     0.24 by day and 0.96 by night. `net_mj` is net radiation (MJ/m2/h), `soil` the share of it that
     warms the soil (equations 45 and 46). Numbers or numpy arrays.
     """
-    calcs = load("refet.calcs")
+    calcs = import_module("refet.calcs")
     pressure = calcs.air_pressure(elevation_m)
     return calcs.etsz(
         rn=net_mj,
@@ -204,7 +204,7 @@ def climate(place: Place) -> Climate:
     as none. A room is at 20 °C, follows the air outside by seven tenths above that, and its air
     holds a little more vapour than the air outside, up to 70 %.
     """
-    np, refet, calcs = load("numpy"), load("refet"), load("refet.calcs")
+    np, refet, calcs = import_module("numpy"), import_module("refet"), import_module("refet.calcs")
     station, year = _typical_year()
     light = 0.0036 * np.array(year["light_w"])
     outside = np.array(year["air_c"])

@@ -92,7 +92,7 @@ def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Ro
 
 def on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[list[Row]]:
     """Batches from a running scheduler, in order. Its workers need this package too."""
-    distributed = library("distributed", "--dask", "'wakewell[cluster]'")
+    distributed = importlib.import_module("distributed")
     try:
         client = distributed.Client(address, timeout=10)
     except (OSError, ValueError) as no:
