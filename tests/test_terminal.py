@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakewell import cli, terminal
+from wakewell import cli, commands, terminal
 from wakewell.errors import BadInput
 
 # Unicode 15.1, table 23-1 and annex 9: what turns the direction of text.
@@ -128,7 +128,7 @@ def test_what_ends_a_command_is_one_line(
 
     monkeypatch.setattr(
         *(
-            (cli.importlib, "import_module", end)
+            (commands.importlib, "import_module", end)
             if when == "importing"
             else ("wakewell.commands.check.run", end)
         )
