@@ -99,7 +99,7 @@
       views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1] + more).run();
     });
     if (strips) { strips.signal("from", shown[0]).signal("to", shown[1]).runAsync(); }
-    document.getElementById("shown").textContent = "Shown: " + day(shown[0]) + " to " + day(shown[1]);
+    document.getElementById("shown").textContent = "Shown: " + day(Math.max(shown[0], rows.soil.span[0].t)) + " to " + day(Math.min(shown[1], end));
   }
 
   // The last so many milliseconds of the record
