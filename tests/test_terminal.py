@@ -105,13 +105,13 @@ def test_a_reader_that_goes_away_ends_it_quietly() -> None:
     [
         (KeyboardInterrupt(), 130, "stopped"),
         (MemoryError(), 2, "not enough memory"),
-        (EOFError(), 2, "no answer came"),
+        (EOFError(), 2, "no answer was given"),
         (
             PermissionError(13, "Permission denied", "a\x1bb"),
             2,
-            r"a\x1bb: Permission denied; see to",
+            r"a\x1bb: Permission denied; check that place",
         ),
-        (OSError(28, "No space left on device"), 2, "No space left on device; see to"),
+        (OSError(28, "No space left on device"), 2, "No space left on device; check that place"),
     ],
 )
 @pytest.mark.parametrize("when", ["importing", "running"])

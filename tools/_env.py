@@ -172,11 +172,11 @@ def make_venv(again: bool) -> None:
             )
     if Path(sys.prefix).resolve() == VENV.resolve():
         raise Trouble(
-            f"{VENV} must be made anew and cannot be from inside itself. "
+            f"{VENV} must be made again, which does not work from inside it. "
             "Run this again with the Python it was made from, not the one in .venv."
         )
     if again:
-        say("The environment in .venv is for another Python or place, or damaged: making it anew.")
+        say("The environment in .venv is for another Python or place, or damaged: making it again.")
     VENV.mkdir(exist_ok=True)
     write_note({})  # from here on, even if interrupted, it is known to be ours
     for path in VENV.iterdir():

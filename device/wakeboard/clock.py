@@ -40,7 +40,7 @@ def raise_floor(root: str, day: int, second: int) -> None:
         if write_bytes(root + FILE + ".new", data):
             os.rename(root + FILE + ".new", root + FILE)
     except OSError:
-        print("wakewell: the time told could not be stored")
+        print("wakewell: the time could not be stored")
 
 
 def for_certificates(board: "Any") -> None:

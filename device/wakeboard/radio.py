@@ -30,7 +30,7 @@ CALL_S = 6  # to reach the broker
 BATCH = 6144  # bytes of log in one message; a longer line goes alone
 MOST_BATCHES = 8  # in one wake
 MOST_IDS = 24
-LOST = "numbers lost, see to it by cable"
+LOST = "message counter lost; reset it by cable"
 CLOSE = 4  # the interpreter's number for closing a stream
 # What the Wi-Fi of the ESP32 port raises, codes it does not know among them
 # (MicroPython, ports/esp32/network_common.c).
@@ -238,7 +238,7 @@ class Talk:
         for number, at, data in lines_after(self.store, memory.file, memory.offset):
             memory.file, memory.offset = number, at + len(data) + 1
             break
-        print("wakewell: radio: a line of the log is too long to tell")
+        print("wakewell: radio: a line of the log is too long to send")
         return self.batch(1)
 
     def batch(self, most: int) -> "Any":
@@ -432,4 +432,4 @@ def ask_time(board: "Any", private: "dict[str, Any]", server: str) -> None:
         if ntp.plausible(utc, board.utc()[:2] + [board.trust]):
             board.set_utc(utc[0], utc[1], 2)
         else:
-            print("wakewell: clock server: more than a day off, not believed")
+            print("wakewell: clock server: more than a day off, ignored")

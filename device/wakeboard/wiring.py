@@ -29,7 +29,7 @@ WIRING = (
     ("button_pull", 0, 2, UP, "its pull; pressed is the other level, low with none"),
     ("power_pin", -1, 48, -1, "supply of the sensors"),
     ("power_active", 0, 1, 1, "its level while they are read"),
-    ("light_pin", -1, 48, -1, "light that answers a press, high is on"),
+    ("light_pin", -1, 48, -1, "light that confirms a press, high is on"),
     ("samples", 3, 31, 9, "samples of a reading; their median counts"),
     ("settle_ms", 0, 2000, 100, "time from sensor supply to reading"),
 )

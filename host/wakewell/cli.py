@@ -28,14 +28,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         except BadInput as error:
             why, code = str(error), 2
         except EOFError:
-            why, code = "no answer came, so nothing was done", 2
+            why, code = "no answer was given, so nothing was done", 2
         except MemoryError:
             why, code = "not enough memory; close other programs or give it less at once", 2
         except OutputLost as error:
             terminal.give_up(sys.stdout)
             if isinstance(error.why, BrokenPipeError):
                 return BROKEN_PIPE
-            why, code = f"what it says cannot be written: {error}; make room there", 2
+            why, code = f"the output cannot be written: {error}; make room there", 2
         except ModuleNotFoundError as absent:
             why, code = extras.advice(absent.name, name), 2
             if not why:
@@ -52,7 +52,7 @@ def refused(error: OSError) -> str:
     """What to say where the system refuses a file or a place that no command speaks for itself."""
     named = isinstance(error.filename, (str, bytes, os.PathLike))
     place = f"{show_path(os.fsdecode(error.filename))}: " if named else ""
-    return f"{place}{error.strerror}; see to that place, its rights and the room there"
+    return f"{place}{error.strerror}; check that place, its permissions and its free space"
 
 
 def command(name: str, words: Sequence[str]) -> int:

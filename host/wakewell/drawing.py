@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from wakewell import extras
+from wakewell import extras, language
 from wakewell.errors import BadInput
+from wakewell.language import number, say
 from wakewell.tomlfile import show_path
 
 Spec = dict[str, Any]
@@ -175,7 +176,10 @@ def axis(colour: dict[str, str], orient: str, scale: str, **more: Any) -> Spec:
 
 def begins_at(title: str, low: float) -> str:
     """The title of an axis, which says so where zero is not on it."""
-    return title if low <= 0 else f"{title} (axis from {low:g})"
+    if low <= 0:
+        return title
+    digits = len(f"{low:g}".partition(".")[2])
+    return say("{what} (axis from {least})", what=title, least=number(low, digits))
 
 
 def frame(width: int, height: int, **parts: Any) -> Spec:
@@ -185,6 +189,7 @@ def frame(width: int, height: int, **parts: Any) -> Spec:
         "height": height,
         "padding": {"left": 2, "right": 12, "top": 4, "bottom": 2},
         "autosize": {"type": "fit-x", "contains": "padding", "resize": True},
+        **language.for_pictures(),
         **parts,
     }
 

@@ -69,10 +69,10 @@ def keep_copy(path: Path) -> Path | None:
     except OSError as error:
         why = error.strerror or "cannot be written"
         raise BadInput(
-            f"{show_path(str(folder))}: no copy of {path.name} can be kept: {why.lower()}; see to "
-            "that first, nothing was changed"
+            f"{show_path(str(folder))}: no copy of {path.name} can be kept: {why.lower()}; correct "
+            "that first; nothing was changed"
         ) from None
-    raise BadInput(f"{folder}: a thousand copies of one day; tidy up, then try again")
+    raise BadInput(f"{folder}: a thousand copies of one day are here; remove some, then try again")
 
 
 def replace(path: Path, text: str) -> Path | None:
@@ -85,7 +85,7 @@ def replace(path: Path, text: str) -> Path | None:
 def keep_old(path: Path) -> None:
     """What stands where a file is to be written is kept beside it, as NAME.old."""
     if path.is_dir():
-        raise IsADirectoryError(errno.EISDIR, "a folder stands there; name a file")
+        raise IsADirectoryError(errno.EISDIR, "a folder is there; name a file")
     if path.exists():
         path.replace(path.with_name(path.name + ".old"))
 

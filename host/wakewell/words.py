@@ -11,37 +11,66 @@ what to do next; an empty `do` means nothing. The causes are common practice, no
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from wakecore import rules
 from wakecore.run import TRIPS
-
-# Parts of a record that a board leaves out where its memory is short (wakeboard.short)
-LEFT_OUT = {
-    "samples": "the samples of the pulse",
-    "decisions": "what it decided",
-    "readings": "what it read",
-    "end": "its end: the wake broke off",
-}
+from wakewell.language import say
 
 OWNER, MAKER, NOBODY = "owner", "maker", "nobody"
 
 
 @dataclass(frozen=True)
 class Word:
-    """One word of the core for a person. who: whom `do` speaks to."""
+    """One word of the core for a person, in English. who: whom `do` speaks to."""
 
-    plain: str
-    cause: str = ""
-    do: str = ""
+    plain_: str
+    cause_: str = ""
+    do_: str = ""
     who: str = NOBODY
 
+    @property
+    def plain(self) -> str:
+        """What it is, in the language in force."""
+        return say(self.plain_)
 
-HOLD = "hold the button for two seconds"
+    @property
+    def cause(self) -> str:
+        """What usually lies behind it, in the language in force."""
+        return say(self.cause_)
+
+    @property
+    def do(self) -> str:
+        """What to do about it, in the language in force."""
+        return say(self.do_)
+
+
+class Said(dict[str, str]):
+    """English texts by name; each is read in the language in force."""
+
+    def __getitem__(self, name: str) -> str:
+        return say(super().__getitem__(name))
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """The text of that name in the language in force, else the default."""
+        text = super().get(name)
+        return default if text is None else say(text)
+
+
+# Parts of a record that a board leaves out where its memory is short (wakeboard.short)
+LEFT_OUT = Said(
+    {
+        "samples": "the samples of the pulse",
+        "decisions": "what it decided",
+        "readings": "what it read",
+        "end": "its end: the wake was interrupted",
+    }
+)
 
 NEEDS = {
     "fill the tank": Word(
         "the tank is getting empty",
-        "the plant has drunk it",
+        "the plant has used the water",
         "Fill the tank up to its mark.",
         OWNER,
     ),
@@ -58,26 +87,26 @@ NEEDS = {
         OWNER,
     ),
     "unplug the charger": Word(
-        "the battery can only be judged once its charger is off",
-        "the charger is still on, or its sense does not answer",
+        "the battery can only be measured while its charger is off",
+        "the charger is still plugged in, or the pot cannot see that it is off",
         "Unplug the charger.",
         OWNER,
     ),
     "confirm the charge": Word(
-        "the battery reads full again, and the pot wants to be told that it was charged",
+        "the battery is full again, and the pot waits for you to confirm that it was charged",
         "this pot cannot see its charger",
-        f"Unplug the charger, then {HOLD}.",
+        "Unplug the charger, then hold the button for two seconds.",
         OWNER,
     ),
     "see to the soil probe": Word(
-        "the soil probe cannot be believed, so it does not decide about water",
+        "the soil probe gives implausible readings, so it is ignored",
         "pulled out, a loose plug, a broken wire, or soil near freezing",
         "Push the soil probe fully into the soil near the roots and check its plug. "
         "Until then water the plant by hand.",
         OWNER,
     ),
     "see to the thermometer": Word(
-        "the soil thermometer cannot be believed, and without it frost cannot be told",
+        "the soil thermometer gives implausible readings, so frost cannot be recognised",
         "a loose plug or a broken wire",
         "Check the plug of the soil thermometer. Until then water by hand.",
         OWNER,
@@ -89,8 +118,8 @@ NEEDS = {
         OWNER,
     ),
     "free the button": Word(
-        "the button is stuck, so it is not listened to",
-        "something leans on it, or it is damp",
+        "the button is stuck, so it is ignored",
+        "something presses on it, or it is damp",
         "Free the button and let it dry.",
         OWNER,
     ),
@@ -108,26 +137,26 @@ NEEDS = {
     ),
     "clear a lockout": Word(
         "the pot has stopped watering until somebody has looked at it",
-        "see below what it stopped for",
-        f"See to the cause below, then {HOLD}.",
+        "the reason is given below",
+        "Find and mend the cause below, then hold the button for two seconds.",
         OWNER,
     ),
     "see to the pot": Word(
-        "the pot has stopped watering until its maker has seen to it",
-        "see below what it stopped for",
+        "the pot has stopped watering until its maker has looked at it",
+        "the reason is given below",
         "Call the maker. Until then water by hand.",
         OWNER,
     ),
     "commission the pot": Word(
         "the pot is not yet in service, so it does not water by itself",
-        "its bench checks or its soil points are still to be done",
+        "its bench checks or its soil measurements are not finished",
         "Finish putting the pot into service. Until then water by hand.",
         MAKER,
     ),
     "see why it stays dry": Word(
         "the soil has been dry for several wakes and something keeps the pot from watering",
-        "see under the last wakes what kept it back",
-        "Water by hand, then see to what kept it back.",
+        "the reason is given under the last wakes",
+        "Water by hand, then find out why it is not being watered.",
         MAKER,
     ),
     "water by hand": Word(
@@ -139,101 +168,107 @@ NEEDS = {
     "see to the hose": Word(
         "the last watering did not reach the soil",
         "the hose lies beside the pot, has come off, or is clogged",
-        "Check that the hose lies on the soil and that its end is clear.",
+        "Check that the hose lies on the soil and that its end is not clogged.",
         OWNER,
     ),
     "see why the tank empties": Word(
         "the tank lost water that was not pumped",
-        "a leak, a hose that siphons, a switch that is stuck on, or a tank that was carried away",
+        "a leak, a hose that siphons, a pump switch that is stuck on, or a tank that was taken "
+        "away",
         "Look for water on the floor. Lift the end of the hose above the tank, and do not fill "
-        "the tank before the cause is found.",
+        "the tank until the cause is found.",
         OWNER,
     ),
 }
 
 LOCKOUTS = {
     "battery low": Word(
-        "it has stopped watering to spare the battery",
+        "it has stopped watering to protect the battery",
         "the cell is empty, old or cold, or its contacts are bad",
         "Charge the battery, away from the water. Watering starts again by itself; "
-        f"where the pot cannot see its charger, unplug it and {HOLD}.",
+        "where the pot cannot see its charger, unplug it and hold the button for two seconds.",
         OWNER,
     ),
     "dry run": Word(
-        "it has stopped watering because the pump ran and no water was seen to leave the tank",
+        "it has stopped watering because the pump ran and the tank did not get emptier",
         "an empty tank, a clogged strainer, a kinked or loose hose, or a stuck level gauge",
-        "Fill the tank, clean the strainer and straighten the hose. A filled tank ends it; "
-        f"if the tank was full, {HOLD}.",
+        "Fill the tank, clean the strainer and straighten the hose. Filling the tank ends the "
+        "stop; if the tank was full already, hold the button for two seconds.",
         OWNER,
     ),
     "leak": Word(
-        "it has stopped watering because the tank lost water that the pump did not move",
-        "a cracked tank, a loose fitting, a hose that came off, or a hose end that siphons below "
-        "the water line",
+        "it has stopped watering because the tank lost water that was not pumped",
+        "a cracked tank, a loose fitting, a hose that came off, or a hose end below the water "
+        "line, which siphons",
         "Look for water around the pot and lift the hose end above the tank's water line. "
-        "Then call the maker, who ends it with the cable.",
+        "Then call the maker, who can end the stop with the cable.",
         OWNER,
     ),
     "no response": Word(
         "it has stopped watering because the soil did not get wetter after it was watered",
         "the soil probe is out of the soil, the hose is off, or the water runs straight through",
         "Check that the hose ends in the pot and the soil probe sits among the roots. Water the "
-        f"pot slowly by hand, until the probe shows it. Then {HOLD}: it gives one small dose. "
-        "After two such doses without an answer no press helps: call the maker, who ends it with "
-        "the cable.",
+        "pot slowly by hand, until the probe shows it. Then hold the button for two seconds: it "
+        "gives one small dose. If two such doses do not make the soil wetter, the button no longer "
+        "helps: call the maker, who can end the stop with the cable.",
         OWNER,
     ),
     "interrupted": Word(
         "it has stopped watering because it lost power while pumping, more than once",
         "a weak battery, a bad contact, or a pump that draws too much",
-        f"Charge the battery, away from the water, check its contacts, then {HOLD}.",
+        "Charge the battery, away from the water, check its contacts, then hold the button for two "
+        "seconds.",
         OWNER,
     ),
     "saucer wet": Word(
         "it has stopped watering because the saucer is wet",
         "more water came than the soil can hold, or the hose missed the pot",
-        f"Empty and dry the saucer, see where the hose ends, then {HOLD}.",
+        "Empty and dry the saucer, check where the hose ends, then hold the button for two "
+        "seconds.",
         OWNER,
     ),
     "state lost": Word(
-        "it has stopped watering because it lost its memory of what it had given",
-        "power went while both copies were damaged, or the storage is worn",
-        f"Look whether the soil is wet already; if it is not, {HOLD}. "
+        "it has stopped watering because it no longer knows how much water it has given",
+        "the power failed while both copies were damaged, or the storage is worn out",
+        "Check whether the soil is wet already; if it is not, hold the button for two seconds. "
         "If it happens again, call the maker.",
         OWNER,
     ),
     "files damaged": Word(
         "it has stopped watering because its settings could not be read",
         "worn storage, or an update that was cut short",
-        "Call the maker, who writes the settings anew with the cable. Until then water by hand.",
+        "Call the maker, who can write the settings again with the cable. Until then water by "
+        "hand.",
         OWNER,
     ),
 }
 
 # The same in few words, for a sentence that says it is over.
-STOPPED_FOR = {
-    "battery low": "a low battery",
-    "dry run": "runs that showed no water",
-    "leak": "a leak",
-    "no response": "soil that did not get wetter",
-    "interrupted": "power lost while pumping",
-    "saucer wet": "a wet saucer",
-    "state lost": "a lost memory",
-    "files damaged": "settings that could not be read",
-}
+STOPPED_FOR = Said(
+    {
+        "battery low": "a low battery",
+        "dry run": "pump runs without water",
+        "leak": "a leak",
+        "no response": "soil that did not get wetter",
+        "interrupted": "power lost while pumping",
+        "saucer wet": "a wet saucer",
+        "state lost": "lost records of its watering",
+        "files damaged": "settings that could not be read",
+    }
+)
 
 TRIPS_WORDS = {
-    "full": Word("the run lasted longer than there is room to record", "a slow clock", "", MAKER),
+    "full": Word("the run was longer than the record has room for", "a slow clock", "", MAKER),
     "fault": Word(
         "a part failed while the pump ran",
         "a loose plug, or too little memory",
-        "Check the plugs; if it comes back, send the log to the maker.",
+        "Check the plugs; if it happens again, send the log to the maker.",
         MAKER,
     ),
-    "day": Word("the water allowed in 24 hours was used up within the run", "a fast pump", ""),
+    "day": Word("the 24-hour limit was reached during the run", "a fast pump", ""),
     "reserve": Word(
         "the tank fell to its reserve",
-        "the plant has drunk it",
+        "the plant has used the water",
         "Fill the tank up to its mark.",
         OWNER,
     ),
@@ -246,13 +281,13 @@ TRIPS_WORDS = {
     "no load": Word(
         "the pump drew too little current, as it does without water",
         "no water at the pump's inlet, or its wire is off",
-        "See that the pump sits under water and its plug is in.",
+        "Check that the pump is under water and plugged in.",
         OWNER,
     ),
     "fast fall": Word(
         "the level fell faster than this pump can pump",
         "a hose that came off, a siphon, or a gauge that jumps",
-        "Look for water around the pot and see that the hose is on.",
+        "Look for water around the pot and check that the hose is attached.",
         OWNER,
     ),
     "level lost": Word(
@@ -262,21 +297,21 @@ TRIPS_WORDS = {
         OWNER,
     ),
     "sag": Word(
-        "the battery gave way under the pump",
+        "the battery voltage dropped too far while the pump ran",
         "an empty, old or cold cell, a bad contact, or a pump that is stuck",
-        "Charge the battery, away from the water; if it is full, check contacts and pump.",
+        "Charge the battery, away from the water; if it is full, check its contacts and the pump.",
         OWNER,
     ),
     "battery lost": Word(
         "the battery could not be read while the pump ran",
-        "a loose wire at the divider",
+        "a loose wire between battery and board",
         "Check the battery's plug.",
         MAKER,
     ),
     "wet": Word(
         "the saucer got wet while the pump ran",
         "more water than the soil can hold, or the hose missed the pot",
-        "Empty the saucer and see where the hose ends.",
+        "Empty the saucer and check where the hose ends.",
         OWNER,
     ),
     "saucer lost": Word(
@@ -289,72 +324,77 @@ TRIPS_WORDS = {
 
 # Of a permissive, `plain` says what was wrong when it did not hold.
 PERMISSIVES = {
-    "pin": Word("the pump's pin is not known", "its small file cannot be read", "", MAKER),
+    "pin": Word("the pump's pin is unknown", "the file that names it cannot be read", "", MAKER),
     "boots": Word("it had started three times without finishing a wake", "", "", MAKER),
     "files": Word("its settings could not be read", "", "", MAKER),
-    "match": Word("settings, limits and calibration do not fit one another", "", "", MAKER),
+    "match": Word("settings, limits and calibration do not match", "", "", MAKER),
     "commissioned": Word("the pot is not yet in service", "", "", MAKER),
-    "lockouts": Word("a lockout was in force", "", "", OWNER),
-    "battery": Word("the battery was too low or not to be read", "", "", OWNER),
-    "level": Word("the tank's level could not be believed", "", "", OWNER),
+    "lockouts": Word("it had stopped for safety", "", "", OWNER),
+    "battery": Word("the battery was too low, or could not be read", "", "", OWNER),
+    "level": Word("the reading of the tank's level was implausible", "", "", OWNER),
     "reserve": Word("the tank was down to its reserve", "", "", OWNER),
-    "steady": Word("the level was in doubt, and a second look had to settle it", "", "", OWNER),
-    "soil": Word("the soil probe could not be believed", "", "", OWNER),
-    "moving": Word("the soil reading stood still, as a dead probe's does", "", "", OWNER),
-    "settled": Word("the last dose was still settling"),
-    "saucer": Word("the saucer was wet or not to be read", "", "", OWNER),
-    "day": Word("the water allowed in 24 hours was used up"),
-    "answer": Word("the soil has not answered the water that was given", "", "", OWNER),
+    "steady": Word("the level was unclear, so it had to be measured again", "", "", OWNER),
+    "soil": Word("the reading of the soil probe was implausible", "", "", OWNER),
+    "moving": Word("the soil reading did not change, like that of a dead probe", "", "", OWNER),
+    "settled": Word("the last dose was still soaking in"),
+    "saucer": Word("the saucer was wet, or its probe could not be read", "", "", OWNER),
+    "day": Word("the 24-hour water limit was reached"),
+    "answer": Word("the soil did not get wetter after it was watered", "", "", OWNER),
 }
 
 # What the same permissive says when it held.
-HELD = {
-    "pin": "the pump's pin is known",
-    "boots": "it starts properly",
-    "files": "its settings are readable",
-    "match": "settings, limits and calibration fit one another",
-    "commissioned": "the pot is in service",
-    "lockouts": "no lockout is in force",
-    "battery": "the battery is good for a run",
-    "level": "the tank's level is believed",
-    "reserve": "there is water above the reserve",
-    "steady": "the level is steady",
-    "soil": "the soil probe is believed",
-    "moving": "the soil reading moves",
-    "settled": "the last dose has settled",
-    "saucer": "the saucer is dry, or there is no probe in it",
-    "day": "water is left in the 24-hour allowance",
-    "answer": "the soil answers its doses",
-}
+HELD = Said(
+    {
+        "pin": "the pump's pin is known",
+        "boots": "it starts properly",
+        "files": "its settings are readable",
+        "match": "settings, limits and calibration match",
+        "commissioned": "the pot is in service",
+        "lockouts": "it has not stopped for safety",
+        "battery": "the battery is strong enough for a run",
+        "level": "the reading of the tank's level is plausible",
+        "reserve": "the tank holds more than its reserve",
+        "steady": "the level is steady",
+        "soil": "the reading of the soil probe is plausible",
+        "moving": "the soil reading changes",
+        "settled": "the last dose has soaked in",
+        "saucer": "the saucer is dry, or there is no probe in it",
+        "day": "the 24-hour water limit is not reached",
+        "answer": "the soil gets wetter when it is watered",
+    }
+)
 
 PROBE_WORDS = {
-    "good": Word("believed"),
+    "good": Word("plausible"),
     "unfitted": Word("not fitted"),
     "absent": Word("it did not answer", "a loose plug or a broken wire", "Check its plug.", OWNER),
     "railed": Word(
-        "it reads the end of its scale", "a cut wire or a short circuit", "Check its wire.", OWNER
+        "its reading is at the end of its scale",
+        "a cut wire or a short circuit",
+        "Check its wire.",
+        OWNER,
     ),
     "flicker": Word(
-        "its readings jump about within one wake",
+        "its readings vary widely within one wake",
         "a loose plug, damp in the plug, or noise on the wire",
-        "Dry and press home its plug.",
+        "Dry its plug and push it in firmly.",
         OWNER,
     ),
     "span": Word(
-        "it reads outside what it was calibrated for",
+        "its reading is outside the calibrated range",
         "out of the soil, in a puddle, or aged",
-        "See that it sits where it was calibrated; if it does, calibrate it anew.",
+        "Check that it is where it was calibrated; if it is, calibrate it again.",
         OWNER,
     ),
-    "cold": Word("the soil is near freezing, where it reads nonsense", "frost", "", NOBODY),
+    "cold": Word("the soil is near freezing, and its readings are wrong then", "frost", "", NOBODY),
     "frozen": Word(
-        "it has read the very same for too many wakes",
+        "its reading has been exactly the same for too many wakes",
         "a dead probe or converter",
-        "Pull it out and push it back: if the reading does not move, replace it.",
+        "Pull it out and push it back in: if the reading does not change, replace it.",
         OWNER,
     ),
     "jump": Word(
-        "the soil seems drier at once than any plant can drink",
+        "the soil seems to have dried faster than any plant can drink",
         "the probe was pulled out or moved",
         "Push the soil probe fully into the soil near the roots.",
         OWNER,
@@ -362,38 +402,42 @@ PROBE_WORDS = {
 }
 
 KINDS = {
-    "none": Word("no water was asked for"),
-    "depletion": Word("the soil was dry: fill it up"),
-    "set": Word("the soil was dry: give the set dose"),
-    "upkeep": Word("the small agreed dose while the soil probe is not believed"),
+    "none": Word("no water was needed"),
+    "depletion": Word("the soil was dry, so it was filled up"),
+    "set": Word("the soil was dry, so the set dose was given"),
+    "upkeep": Word("the small agreed dose while the soil probe is ignored"),
     "manual": Word("asked for at the button"),
 }
 
 CAUSES = {
     "timer": Word("woke by its timer"),
     "button": Word("woken by its button"),
-    "power": Word("power came on", "the battery was changed or its contact is loose"),
+    "power": Word("was switched on", "the battery was changed, or its contact is loose"),
     "reset": Word("was reset", "a cable, or its reset button"),
-    "watchdog": Word("was reset by its watchdog", "its program hung"),
-    "brownout": Word("was reset because its voltage gave way", "a weak battery or a bad contact"),
+    "watchdog": Word("was reset by its watchdog", "its program stopped responding"),
+    "brownout": Word(
+        "was reset because its voltage dropped too far", "a weak battery or a bad contact"
+    ),
 }
 
 PHASES = {
-    "idle": Word("nothing under way"),
+    "idle": Word("nothing in progress"),
     "soak": Word("between two pulses of a dose"),
     "first look": Word("looking for a leak, a minute after the last pulse"),
     "second look": Word("looking for a leak, ten minutes after the last pulse"),
 }
 
-PROBES = {
-    "soil": "soil probe",
-    "level": "level gauge",
-    "battery": "battery reading",
-    "temperature": "soil thermometer",
-    "current": "pump current",
-    "saucer": "saucer probe",
-    "charger": "charger sense",
-}
+PROBES = Said(
+    {
+        "soil": "soil probe",
+        "level": "level gauge",
+        "battery": "battery reading",
+        "temperature": "soil thermometer",
+        "current": "pump current",
+        "saucer": "saucer probe",
+        "charger": "charger sense",
+    }
+)
 
 RULES = (
     {row[0]: row[1] for row in rules.PERMISSIVES}
@@ -401,6 +445,37 @@ RULES = (
     | {row[0]: row[2] for row in rules.NEEDS}
     | {row[0]: row[1] for row in TRIPS}
 )
+
+
+# What a need asks somebody to do, in few words
+TASKS = Said(
+    {
+        "see to the battery": "check the battery",
+        "confirm the charge": "confirm that it was charged",
+        "see to the soil probe": "check the soil probe",
+        "see to the thermometer": "check the soil thermometer",
+        "see to the level": "check the level gauge",
+        "see to the saucer probe": "check the saucer probe",
+        "clear a lockout": "find the cause of a lockout and end it",
+        "see to the pot": "call the maker",
+        "see why it stays dry": "find out why it is not being watered",
+        "see to the hose": "check the hose",
+        "see why the tank empties": "find out where the tank's water goes",
+        "fill the tank": "fill the tank",
+        "charge the battery": "charge the battery",
+        "unplug the charger": "unplug the charger",
+        "free the button": "free the button",
+        "empty the saucer": "empty the saucer",
+        "commission the pot": "put the pot into service",
+        "water by hand": "water by hand",
+    }
+)
+
+
+def task(need: str) -> str:
+    """What somebody was asked to do, by the name of the need."""
+    text: str = TASKS.get(need, need)
+    return text
 
 
 def of(table: dict[str, Word], name: str) -> Word:

@@ -130,13 +130,13 @@ def test_two_points_do_but_are_trusted_less() -> None:
         (
             [Point(1_000_000, 300, 1, 4000), Point(1_010_000, 500, 1, 4000)],
             False,
-            "10000 counts.*too little for a slope",
+            "10000 counts.*too little to fit a line",
         ),
         (
             [Point(1_000_000, 500, 3), Point(1_400_000, 200, 3), Point(1_800_000, 350, 3),
              Point(2_200_000, 50, 3)],
             False,
-            "not monotone.*measure this point again",
+            "values must only rise or only fall.*measure this point again",
         ),
         (
             [Point(1_400_000, 2800, 5), Point(1_600_000, 3200, 5), Point(1_800_000, 3900, 5),

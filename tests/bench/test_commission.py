@@ -151,7 +151,7 @@ def test_a_blank_pot_is_commissioned_in_three_sittings(
     board, world, folder = desk
     hands = Hands(board, world, soil__soaked_g=[], soil__refill_g=["skip"])
     assert sit(board, world, folder, hands) == 1
-    assert "the tank now stands for a day" in hands.said[-1]
+    assert "leave the tank for a day" in hands.said[-1]
     provisional = pot_folder.load(folder)
     steps = [re.match(r"Step (\d+) of (\d+), .+: about .+", text) for text in hands.said]
     told = [(int(step[1]), int(step[2])) for step in steps if step]
@@ -180,7 +180,7 @@ def test_a_blank_pot_is_commissioned_in_three_sittings(
     # A day later the tank has held; the soil waits for its second weighing.
     hands = Hands(board, world, soil__refill_g=["skip"])
     assert sit(board, world, folder, hands, day=1) == 1
-    assert "come back when it wants water" in hands.said[-1]
+    assert "come back when it needs water" in hands.said[-1]
     assert Book(folder).done("leak stand")
     assert not [key for key in hands.asked if key.endswith(".run")]  # nothing is done twice
 
@@ -291,7 +291,7 @@ def test_a_missing_resistor_and_a_wrong_divider_stop_it(
     assert not world.runs
     hands = Hands(board, world, battery__meter_mv=[3000])
     assert sit(board, world, folder, hands) == 1
-    assert "see which resistor is another one" in hands.said[-1]
+    assert "check which resistor has another value" in hands.said[-1]
     findings = [row["step"] for row in Book(folder).rows("finding")]
     assert findings.count("pull-down") == 3  # as found twice, and its failure
 

@@ -312,9 +312,9 @@ def test_where_the_numbers_are_lost_what_is_asked_is_counted_too(
     talk.received(ASKED, message(9))
     assert not talk.settle(None)
     assert heard.load(talk.root).refused == 1
-    assert "refused: numbers lost, see to it by cable" in capsys.readouterr().out
+    assert "refused: message counter lost; reset it by cable" in capsys.readouterr().out
     for _ in range(3):
         talk.received(ASKED, message(9))
     assert not talk.settle(None)
     assert heard.load(talk.root).refused == 4
-    assert capsys.readouterr().out.count("refused: numbers lost, see to it by cable") == 3
+    assert capsys.readouterr().out.count("refused: message counter lost; reset it by cable") == 3

@@ -615,8 +615,8 @@ def test_the_cafes_pots(name, capsys):
     text = told_by(capsys, CAFE / name, "--away", "7")
     assert "\x1b" not in text
     assert max(map(len, text.splitlines())) <= told.WIDTH
-    for words in ("Tank: ", "Battery", "doubt from: ", "would change it most: ", "USB bridge",
-                  "IEC 62133-2", "margin"):  # fmt: skip
+    for words in ("Tank: ", "Battery", "uncertainty from: ", "changes with the most effect: ",
+                  "USB bridge", "IEC 62133-2", "margin"):  # fmt: skip
         assert words in " ".join(text.split())
 
 
@@ -650,7 +650,7 @@ def test_until_the_27th_and_what_to_add(capsys, basil):
     assert "battery: yes" in text
     rows = text[text.index("Until 2026-05-27:") :]
     tank, cell = " ".join(rows.split()).split(" battery: ")[:2]
-    beyond = "and the soil's own water carries the plant about"
+    beyond = "and the water in the soil lasts the plant about"
     assert (beyond in tank, beyond in cell.split("caution")[0]) == (True, False)
 
 
@@ -717,7 +717,7 @@ def test_what_ran_out_before_today_is_said_and_advice_begins_at_the_floor(capsys
     ended = date(2026, 4, 20) + timedelta(days=course.tank_life(of(basil)).told_days()[0])
     assert date(2026, 4, 20) < ended < date(2026, 6, 5)
     assert answer["ran_out"] == str(ended)
-    assert f"tank: no; by this it ran out on {ended}; look at the pot; " in text
+    assert f"tank: no; by this estimate it ran out on {ended}; look at the pot; " in text
     assert answer["room"] == pytest.approx(4000.0 - 270.0)  # the reserve and a pulse stay (R4)
     assert 10 * 40.0 < answer["add"] < 10 * 120.0  # ten days of June
     assert "battery: yes" in text
@@ -784,14 +784,14 @@ def test_a_development_board_is_told_in_days(capsys, basil):
     days = int(text.split("Battery: ")[1].split(" days")[0])
     # 2600 mAh, four fifths of it usable, at 9 mA and a little: about nine days
     assert 7 <= days <= 11
-    assert "this pot's draws 9 mA beside the chip" in " ".join(text.split())
+    assert "in this pot it draws 9 mA beside the chip" in " ".join(text.split())
     assert "a bare module instead of this board" in " ".join(text.split())
 
 
 def test_a_past_end_is_said(capsys, basil):
     put(basil, "pot.toml", 'chip = "esp32"', 'chip = "esp32"\nnoted = 2025-01-20')
     with freeze_time("2026-05-01"):
-        assert "that is past: look, and note" in " ".join(told_by(capsys, basil).split())
+        assert "that day is past: check it, and note" in " ".join(told_by(capsys, basil).split())
 
 
 def test_a_pot_without_a_battery(capsys, basil):

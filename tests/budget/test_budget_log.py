@@ -106,7 +106,7 @@ def test_from_the_3rd_to_the_27th_of_july_without_typing(
     cli.main(["budget", str(fern.folder), "--until", "27"])
     said = capsys.readouterr().out
     assert "its log, 2025-04-14 to 2025-07-02" in said or "to 2025-07-03" in said
-    assert "that is what counts here" in " ".join(said.split())
+    assert "that is used here" in " ".join(said.split())
     assert "tank.now_ml is not given" not in said
 
 
@@ -145,7 +145,7 @@ def test_water_that_ran_back_is_not_told_as_used(tmp_path: Path) -> None:
     assert log.use_ml_day == pytest.approx(used, rel=0.25)
     opened = budget.open_folder(str(lived.folder))
     rows = told.lines(told.made(opened, found, LOOKED, None, None, log))
-    assert "the level is believed" in " ".join(" ".join(rows).split())
+    assert "the level is used here" in " ".join(" ".join(rows).split())
 
 
 def test_a_scenario_of_upkeep_doses_is_counted_by_hand() -> None:

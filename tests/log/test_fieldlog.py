@@ -136,7 +136,9 @@ def test_both_are_named_and_judged_by_the_command(
     assert "2 replayed" in out
     assert main(["report", str(folder), "--csv", "--out", str(tmp_path / "o")]) in (0, 1)
     told = capsys.readouterr().out
-    assert "left out  another board, or this one before it began anew: 19 wakes, 0 to 18" in told
+    assert (
+        "left out  another board, or this one before it started afresh: 19 wakes, 0 to 18" in told
+    )
     assert (tmp_path / "o" / "pot.csv").read_bytes().count(b"\n") == 34
 
 

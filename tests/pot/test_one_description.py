@@ -202,7 +202,7 @@ def test_a_measured_flow_that_the_sheet_does_not_explain_is_told(tmp_path: Path)
     assert "the measured one is simulated" in note
     change(folder, "pot", "lift_mm = 1200", "lift_mm = 500")
     (note,) = trials.of_pot(folder).notes
-    assert "more than [pump] says it has" in note
+    assert "more than [pump] gives" in note
 
 
 def test_plant_place_cell_and_board_are_the_folders() -> None:
@@ -250,7 +250,7 @@ def test_what_pot_toml_tells_is_told_nowhere_else(line: str, said: str, tmp_path
     folder = copied("basil", tmp_path)
     change(folder, "calibration", "pump_ua", f"{line}\npump_ua")
     (problem,) = pot_folder.load(folder).problems
-    assert problem.text.startswith(f"{line}: pot.toml tells it, as ")
+    assert problem.text.startswith(f"{line}: it belongs in pot.toml, as ")
     assert said in problem.text
     assert problem.file.endswith("calibration.toml")
 

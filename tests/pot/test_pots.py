@@ -326,7 +326,7 @@ def test_values_that_do_not_fit_are_refused(basil, file, key, value, where, says
         ("limits.toml", "day_ml", 439, "counts for up to 440 ml"),
         ("limits.toml", "day_ml", 440, None),
         ("limits.toml", "pulse_ms", 3181, "ends every pulse at"),
-        ("limits.toml", "pulses", 4, "so many pulses give"),
+        ("limits.toml", "pulses", 4, "these pulses give"),
         ("limits.toml", "sag_mv", 3500, "every pulse may trip"),
         ("calibration.toml", "tolerance_ml", 12, "are up to 13 ml"),
         ("calibration.toml", "tolerance_ml", 13, None),
@@ -501,7 +501,7 @@ def test_a_pot_without_button_or_charge_sense_is_told_which_lockouts_stay(basil)
     (basil / "calibration.toml").write_text(text[: text.index("[charger]")], encoding="utf-8")
     found = texts(pot_folder.load(basil).warnings)
     assert len(found) == 2
-    assert sum("no button: lockouts that end by" in row for row in found) == 1
+    assert sum("no button: lockouts that the owner" in row for row in found) == 1
     assert sum("no charger sense, and not mains" in row for row in found) == 1
     put(basil, "settings.toml", "mains", 1)
     assert "no charger sense" not in " ".join(texts(pot_folder.load(basil).warnings))
@@ -581,7 +581,7 @@ def test_a_table_beyond_the_converters_reach_is_told(basil):
     replace(basil, "calibration.toml", "[[400000, 0]", "[[149000, 0]")
     replace(basil, "calibration.toml", "rails = [150000, 2440000]", "rails = [9000, 2440000]")
     (warning,) = pot_folder.load(basil).warnings
-    assert "reads true from 150 to 2450 mV" in warning.text
+    assert "reads correctly from 150 to 2450 mV" in warning.text
 
 
 @settings(max_examples=100, deadline=None)
@@ -635,7 +635,7 @@ def test_a_float_switch_without_pump_current_proves_no_flow(tmp_path):
     (folder / "calibration.toml").write_text(cut, encoding="utf-8")
     found = pot_folder.load(folder)
     assert found.problems == []
-    assert any("proves nothing (R4)" in warning.text for warning in found.warnings)
+    assert any("is not recognised (R4)" in warning.text for warning in found.warnings)
 
 
 def test_a_new_folder_with_nothing_calibrated_passes_at_stage_0(basil):
@@ -670,7 +670,7 @@ def test_calibrated_and_not_wired_is_refused_and_the_other_way_round_at_stage_2(
         ("button = { pin = 13,", "button = { pin = 21,", "cannot end deep sleep"),
         ("button = { pin = 13,", "button = { pin = 27,", "pump is on this pin already"),
         ("button = { pin = 13,", "button = { pin = 39,", "no pull resistor inside"),
-        ("upper_ohm = 220000", "upper_ohm = 100000", "reads true up to 2450 mV"),
+        ("upper_ohm = 220000", "upper_ohm = 100000", "reads correctly up to 2450 mV"),
     ],
 )
 def test_a_pin_that_cannot_serve_is_refused_at_its_line(basil, old, new, says):

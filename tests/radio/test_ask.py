@@ -43,7 +43,7 @@ def test_what_is_asked_is_what_the_board_takes(
     out = capsys.readouterr().out
     assert "dose_ml: " in out
     assert "-> 61" in out
-    assert "recorded wakes:\n    wake 1 (2025-03-04) is the first decided otherwise: " in out
+    assert "recorded wakes:\n    wake 1 (2025-03-04) is the first with another decision: " in out
     assert "commands: report; recorded: nothing\n    the water stays the same: " in out
     key = private.read(pot).key
     assert key.hex() not in out
@@ -304,7 +304,7 @@ def test_a_board_that_lost_count_is_not_asked(
     pot: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It would refuse every number there is, and those after it for ever."""
-    words = {"asked": asked.MOST_N, "answer": "numbers lost, see to it by cable"}
+    words = {"asked": asked.MOST_N, "answer": "message counter lost; reset it by cable"}
     report, why = letters.read(
         senml.close(senml.head(BOARD, 3, "00112233", words), KEY), KEY, BOARD
     )

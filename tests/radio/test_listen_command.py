@@ -117,7 +117,7 @@ def test_input_that_cannot_be_used(
     server: mosquitto.Broker, pot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert cli.main(["listen", str(tmp_path / "nowhere")]) == 2
-    assert "no pot's folder" in one_line(capsys)
+    assert "not the folder of a pot" in one_line(capsys)
     assert cli.main(["listen", str(pot), str(pot)]) == 2
     assert "the same board" in one_line(capsys)
     assert cli.main(["listen", str(pot), "--database", str(tmp_path / "no" / "x.db")]) == 2

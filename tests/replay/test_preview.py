@@ -64,7 +64,7 @@ def test_settings_that_protect_less_or_more(fern: Path) -> None:
     # R8: by the lower reserve the first reading of the tank filled again is enough for a start
     assert {changed.rule for changed in found.weaker} == {"R4", "R8"}
     assert found.lines[0].startswith("settings.toml: by the log, ")
-    assert any(" is the first decided otherwise: " in text for text in found.lines)
+    assert any(" is the first with another decision: " in text for text in found.lines)
     lowered(fern, reserve_ml=600, pulse_ml=60)
     found = preview.of(pot_folder.load(fern))
     assert found.weaker == []

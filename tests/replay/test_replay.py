@@ -184,9 +184,9 @@ def test_another_cores_decision_is_a_listed_difference(
     for_both = tampered(tampered(foreign, 13, judged=soil), 14, judged=soil)
     code, out, _ = run(makelog.write(tmp_path, for_both))
     assert code == 1  # it was not believed then, and is now
-    assert "2 wakes decided otherwise by core" in out
+    assert "2 wakes with other decisions by core" in out
     assert "judged.soil: 2, first at wake 13: 'jump' -> 'good'" in out
-    assert "R6   WEAKER  implausible probe waters nothing: the soil was jump, now it is" in out
+    assert "R6   WEAKER  no watering on an implausible probe: the soil was jump, now it is" in out
 
 
 def test_a_log_of_two_cores_is_held_to_this_one_where_this_one_made_it(
@@ -428,12 +428,14 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     asked.write_text("depletion_ppt = 700  # water later\npulse_ml = 100\n")
     code, out, _ = run(log, "--settings", asked)
     assert code == 0
-    assert f"decided otherwise by settings {asked}:" in out
-    assert "what if  wake 0 (2022-12-31) is the first decided otherwise: no water; recorded" in out
-    assert "until then no water yet; from there on the readings answer other water" in out
+    assert f"with other decisions by settings {asked}:" in out
+    assert (
+        "what if  wake 0 (2022-12-31) is the first with another decision: no water; recorded" in out
+    )
+    assert "until then no water yet; from then on the readings belong to other water" in out
     assert "plan.kind: 1, first at wake 0: 'depletion' -> 'none'" in out
     assert "from wake 0 on the water would be different" in out
-    assert "1 replayed, nothing bad found, but 1 wake decided otherwise" in out
+    assert "1 replayed, nothing bad found, but 1 wake with other decisions" in out
     asked.write_text("pulse_ml = 100\nbattery_warn_mv = 4200\n")
     code, out, _ = run(log, "--settings", asked)
     assert code == 0
@@ -517,7 +519,7 @@ def test_another_core_lists_what_it_decides_otherwise(
                         "FIRST_LOOK_S, SECOND_LOOK_S = 61")  # fmt: skip
     code, out, err = run(log, "--core", core)
     assert (code, err) == (0, "")
-    assert "7 wakes decided otherwise by core" in out
+    assert "7 wakes with other decisions by core" in out
     assert "commands: 7, first at wake 0: " in out
     assert "'sleep 60 button'] -> " in out
     code, out, _ = run(log, "--core", core / "wakecore", "--json")

@@ -226,7 +226,7 @@ def test_water_without_an_answer_is_bounded() -> None:
 
     assert "R18" not in broken(seen(pulse(150), pulse(1)))
     assert broken(seen(pulse(151), pulse(1)))["R18"] == (
-        1, "151 ml without an answer, allowed 150"
+        1, "151 ml without a soil response, allowed 150"
     )  # fmt: skip
     assert "R18" not in broken(seen(pulse(151), pulse(1, ppt=301)))
 
@@ -238,7 +238,7 @@ def test_presses_add_two_doses_without_an_answer_and_no_more() -> None:
            for _ in range(10)]  # fmt: skip
     assert "R18" not in broken(seen(*run[:9]))
     assert broken(seen(*[record(PULSE, press, water={"given_ul": 191_000}), run[0]]))["R18"] == (
-        1, "191 ml without an answer, allowed 190"
+        1, "191 ml without a soil response, allowed 190"
     )  # fmt: skip
 
 
@@ -354,7 +354,7 @@ def test_what_is_counted_beside_the_rules() -> None:
     )
     assert evidence(pressed, "R12") == "2 presses, 1 watered on request"
     doubted = seen(record(judged={"soil": "jump"}), record(judged={"soil": "unfitted"}), record())
-    assert evidence(doubted, "R6") == "1 wake disbelieved"
+    assert evidence(doubted, "R6") == "1 wake with implausible readings"
     damaged = seen(
         record(begin={"state": "lost"}), record(begin={"limits": "default"}),
         record(begin={"settings": "default"}), record(begin={"calibration": "default"}),
@@ -431,7 +431,9 @@ def answers(*doses: dict[str, Any]) -> Verdicts:
 def test_watering_on_without_an_answer() -> None:
     silent: dict[str, Any] = {}
     assert broken(answers({}, {})) == {}
-    assert broken(answers({}, {}, {})) == {"R7": (4, "watered on after 2 doses without an answer")}
+    assert broken(answers({}, {}, {})) == {
+        "R7": (4, "watered on after 2 doses without a soil response")
+    }
     assert broken(answers({}, {"then": 201}, {}, {})) == {}, "any rise is an answer"
     assert broken(answers({}, {"then": 200}, {})).keys() == {"R7"}
     manual = {"plan": {"kind": "manual"}}

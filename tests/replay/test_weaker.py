@@ -118,7 +118,7 @@ BROKEN = {
     "what is new waits for the next report": Broken(
         "R17", "cases", "wake.py", "if new or latched or (pressed and", "if (pressed and"
     ),
-    "water without an answer has no bound": Broken(
+    "water without a soil response has no bound": Broken(
         "R18", "hose", "plan.py", "return max(1000 * pot.limits.dose_ml, answers_ul)",
         "return 1 << 29",
     ),

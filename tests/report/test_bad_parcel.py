@@ -118,7 +118,7 @@ NAMES = [
 @pytest.mark.parametrize("name", NAMES)
 def test_odd_member_names(name: str, tmp_path: Path, capsys: Told) -> None:
     err = one_line(packed(tmp_path / "p.zip", zipfile.ZIP_DEFLATED, **{name: b"x"}), capsys)
-    assert "which no parcel has" in err
+    assert "which no parcel contains" in err
     assert err.rstrip("\n").isprintable()
     assert [p.name for p in tmp_path.iterdir()] == ["p.zip"]
 

@@ -24,14 +24,14 @@ HOSE, CLOG = (
     "less water comes than planned",
 )
 WET_PROBE, LATE = "the soil probe reads too wet", "it waits longer than this plant likes"
-STUCK, FLAT = "it sleeps on: only its radio or your ears fail", "the battery is empty"
+STUCK, FLAT = "it is working, but its radio reports do not arrive", "the battery is empty"
 CONTACT, HANG = (
-    "a bad contact or a cell that gives way",
-    "its program hangs or does not start",
+    "a bad contact, or a cell whose voltage drops under load",
+    "its program stops responding or does not start",
 )
 STORE = "its storage fails, so that it can no longer write"
 ALIVE: Told = {STUCK: (0.5, ["the last wake on record, Thu 30 April 2026, 05:00, ended in sleep"])}
-NEVER: Told = {WET_PROBE: (1.5, ["it never asked for water in six weeks"])}
+NEVER: Told = {WET_PROBE: (1.5, ["it never needed water in six weeks"])}
 
 
 def told(complaint: str, log: Any) -> Told:
@@ -62,7 +62,7 @@ def test_a_quiet_pot_has_no_cause() -> None:
         ({17: {"lockouts": ("leak",)}}, {}),  # six weeks ago to the second is no longer lately
         (
             {40: {"soil_ppt": None, "soil_word": "absent"}},
-            {DRIFT: (1, [f"1 readings not believed: {words.PROBE_WORDS['absent'].plain}"])},
+            {DRIFT: (1, [f"1 implausible readings: {words.PROBE_WORDS['absent'].plain}"])},
         ),
         (
             {
@@ -70,7 +70,7 @@ def test_a_quiet_pot_has_no_cause() -> None:
                 40: {"soil_ppt": None, "soil_word": "jump"},
                 50: {"soil_ppt": None, "soil_word": "jump"},
             },
-            {DRIFT: (1, [f"2 readings not believed: {words.PROBE_WORDS['jump'].plain}"])},
+            {DRIFT: (1, [f"2 implausible readings: {words.PROBE_WORDS['jump'].plain}"])},
         ),
         ({40: {"soil_ppt": None, "soil_word": "unfitted"}}, {}),
         (
@@ -150,13 +150,13 @@ WELL: Told = {LATE: (1, ["1 doses in six weeks went well"])}
         ({}, [rows.dose(18)], WELL),
         ({}, [rows.dose(50, 10)], WELL),
         ({}, [rows.dose(50, None)], WELL),  # nothing is known of an answer
-        ({}, [rows.dose(50, 9)], WELL | {HOSE: (2, ["1 of 1 doses without answer"])}),
+        ({}, [rows.dose(50, 9)], WELL | {HOSE: (2, ["1 of 1 doses without a soil response"])}),
         (
             {},
             [rows.dose(day, 9) for day in range(50, 54)] + [rows.dose(55)],
             {
                 LATE: (1, ["5 doses in six weeks went well"]),
-                HOSE: (3, ["4 of 5 doses without answer"]),
+                HOSE: (3, ["4 of 5 doses without a soil response"]),
             },
         ),
         ({}, [rows.dose(50, given_ul=28000)], WELL),
@@ -240,7 +240,7 @@ def test_what_to_look_at_when_water_was_kept_back(permissive: str) -> None:
     ("changes", "missing", "expected"),
     [
         ({-1: {"battery_mv": None}}, 0, {CONTACT: (1.5, [
-            "the last battery reading was not believed"
+            "the last battery reading was implausible"
         ])}),
         ({-2: {"battery_mv": None}}, 0, {}),
         ({-1: {"battery_mv": 3700}}, 0, {}),  # the warning begins below it

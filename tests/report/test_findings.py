@@ -32,7 +32,7 @@ def test_a_sound_pot_is_quiet(tmp_path: Path, seed: int) -> None:
         ("clogging", Garden(days=100, clog=90)),
         ("unexplained fall of the level", Garden(days=60, leak_ml_day=(30, 12.0))),
         ("resets", Garden(days=60, brownouts=(40, 50, 55))),
-        ("readings not believed", Garden(days=60, unplugged=(50, 60))),
+        ("implausible readings", Garden(days=60, unplugged=(50, 60))),
     ],
 )
 def test_a_fault_speaks_up_and_nothing_else_does(tmp_path: Path, name: str, garden: Garden) -> None:

@@ -205,10 +205,10 @@ def test_a_battery_is_not_forecast_from_old_or_few_readings() -> None:
     assert forecast.battery(falling(2)).why_not == "the battery was not read lately"
     mains = falling()
     mains.pots = {rows.IDS: rows.pot(settings={"mains": 1})}
-    assert forecast.battery(mains).why_not == "the pot lives on a charger"
+    assert forecast.battery(mains).why_not == "the pot stays on a charger"
     unknown = falling()
     unknown.pots = {}
-    assert forecast.battery(unknown).why_not.startswith("the settings that were in force")
+    assert forecast.battery(unknown).why_not.startswith("the settings in force")
 
 
 @pytest.mark.parametrize(
@@ -229,9 +229,9 @@ def test_a_tank_too_empty_for_a_run_is_told_as_now() -> None:
     known = rows.pot()
     start_ml = series.start_of(known)
     there = forecast.tank(rows.log(rows.wakes(5, {-1: {"level_ml": start_ml}}), known=known))
-    assert there.basis != "too little is in it for a run already"
+    assert there.basis != "it already holds too little for a run"
     none = forecast.tank(rows.log(rows.wakes(5, {-1: {"level_ml": start_ml - 1}}), known=known))
-    assert none.basis == "too little is in it for a run already"
+    assert none.basis == "it already holds too little for a run"
     assert none.early_s == none.middle_s == none.late_s == none.now_s == rows.START_S + 4 * DAY_S
 
 

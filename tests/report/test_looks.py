@@ -114,7 +114,7 @@ def test_pump_wear(falls: list[tuple[int, int]], state: str, said: str) -> None:
     assert (found.state, said in found.measure or found.measure) == (state, True)
     if state == WATCH:
         less = said[1:3]
-        assert found.plain == f"the pump moves {less} % less water than it did"
+        assert found.plain == f"the pump moves {less} % less water than before"
 
 
 @pytest.mark.parametrize(
@@ -225,7 +225,7 @@ def test_awake_time(changes: Changes, state: str, said: str) -> None:
     found = findings.awake_time(log(60, changes))
     assert (found.state, found.measure.startswith(said) or found.measure) == (state, True)
     if state == WATCH and said.startswith("3001"):
-        assert found.plain == "it stays awake longer than it did: 3.0 s instead of 2.0"
+        assert found.plain == "it stays awake longer than before: 3.0 s instead of 2.0 s"
 
 
 @pytest.mark.parametrize(
@@ -290,7 +290,7 @@ def test_probes_that_are_not_believed() -> None:
     assert (few.state, few.measure) == (QUIET, "soil jump 3")
     many = jumps(4, level_word="flicker")
     assert (many.state, many.measure) == (WATCH, "level flicker 4")
-    assert many.plain.startswith(f"the {words.PROBES['level']} is often not believed: ")
+    assert many.plain.startswith(f"the {words.PROBES['level']} often gives implausible readings: ")
     assert many.plain.endswith(words.PROBE_WORDS["flicker"].plain)
     assert jumps(9, battery_word="unfitted").state == QUIET
     assert jumps(9, battery_word="absent").state == WATCH
@@ -536,12 +536,12 @@ def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
     one = judged({59: lost})
     assert tasks(one) == ["water by hand", "see to the soil probe"]
     assert one.tasks[0].do.startswith("Feel the soil. If it is dry, water it by hand now, about ")
-    assert one.sentence.startswith("The pot cannot water by itself, and cannot tell whether ")
+    assert one.sentence.startswith("The pot cannot water by itself, and does not know whether ")
     assert tasks(judged({59: {**lost, "soil_word": "cold"}})) == ["see to the soil probe"], "frost"
     upkeep = rows.log(rows.wakes(60, {59: lost}), (), rows.pot(settings={"upkeep_ml": 50}))
     told = condition.judge(upkeep, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
     assert tasks(told) == ["see to the soil probe"], "its upkeep doses go on"
-    assert "; meanwhile it gives 50 ml every " in told.tasks[0].why
+    assert "; until then it gives 50 ml every " in told.tasks[0].why
     assert ", and the tank is enough for that until " in told.tasks[0].why
 
 

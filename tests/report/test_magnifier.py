@@ -70,7 +70,7 @@ def test_a_lockout_that_ends_comes_first_with_what_ended_it(
 ) -> None:
     now = WAYS.get(way, {"host": (f"clear {name}",)})
     text, watered = told(basil, {"lockouts": (name,)}, now)
-    assert text.startswith(f"no longer stopped for {words.STOPPED_FOR[name]}")
+    assert text.startswith(f"no longer stopped because of {words.STOPPED_FOR[name]}")
     assert not watered
     assert "only asked how it is" not in text
     if way == rules.BUTTON:
@@ -125,7 +125,7 @@ def test_on_every_log_that_ships_news_come_first(name: str) -> None:
             assert words.LOCKOUTS[lockout].plain in text
         for lockout in over:
             assert words.STOPPED_FOR[lockout] in text
-        assert text.startswith(("it has stopped watering", "no longer stopped for"))
+        assert text.startswith(("it has stopped watering", "no longer stopped because of"))
     for wake in log.wakes:
         text, watered = magnifier.answer(wake, log)
         assert watered == (wake.ran_ms > 0 and not set(wake.trips) & set(DRY_RUNS))
@@ -214,27 +214,27 @@ def test_why_a_wake_asked_for_no_water() -> None:
     """The gardens' refill point is 250 ppt."""
     above = "the soil held 30.0 %, above the refill point of 25.0 %"
     assert why_idle() == above
-    again = "; the level fell, so it looks again"
+    again = "; the level fell, so it measures again"
     assert why_idle(failing=("steady",)) == above + again
     assert why_idle(failing=("steady",), lockouts=("leak",)) == above
-    assert why_idle(soil_ppt=250) == "the soil held 25.0 %, and no water was asked for"
+    assert why_idle(soil_ppt=250) == "the soil held 25.0 %, and no water was needed"
     assert why_idle(soil_ppt=251) == "the soil held 25.1 %, above the refill point of 25.0 %"
-    assert why_idle(known=False) == "the soil held 30.0 %, and no water was asked for"
+    assert why_idle(known=False) == "the soil held 30.0 %, and no water was needed"
     assert why_idle(soil_ppt=None, soil_word="jump") == (
-        "the soil probe is not believed: " + words.PROBE_WORDS["jump"].plain
+        "the soil probe gives implausible readings: " + words.PROBE_WORDS["jump"].plain
     )
     assert why_idle(failing=("commissioned",)) == words.PERMISSIVES["commissioned"].plain
     look = words.PHASES["first look"].plain
     assert why_idle(phase="first look") == look
     assert why_idle(phase="first look", failing=("steady",)) == look + again
     assert why_idle(phase="first look", level_ml=None) == (
-        look + ", and the level could not be believed"
+        look + ", and the reading of the level was implausible"
     )
-    assert why_idle(phase="soak") == "the soil reached its mark"
+    assert why_idle(phase="soak") == "the soil was wet enough"
     assert why_idle(phase="soak", cause="brownout").endswith(" in the middle of a dose")
-    assert why_idle(cause="button", button_ms=100) == "it was only asked how it is"
+    assert why_idle(cause="button", button_ms=100) == "the button was pressed for a status check"
     held = why_idle(cause="button", button_ms=2500, lockouts=("leak",))
-    assert held.startswith("the button was held, and it is still stopped for ")
+    assert held.startswith("the button was held, and it is still stopped because of ")
     assert why_idle(cause="button", button_ms=2500) == "the button was held"
 
 
@@ -251,11 +251,11 @@ def test_what_a_wake_did_about_water() -> None:
     sag = words.TRIPS_WORDS["sag"].plain
     assert did(**gave, dose_ul=40_000, trips=("sag",)) == (f"watered 40 ml; cut short: {sag}", True)
     assert did(pulse_ms=2000) == (
-        "did not water: it could not first write down that it would", False,
+        "did not water: it could not record the start first", False,
     )  # fmt: skip
     wish = {"dose_ul": 40_000, "kind": "depletion", "failing": ("reserve",)}
     why = words.PERMISSIVES["reserve"].plain
-    assert did(**wish) == (f"did not water, though asked for: {why}", False)
+    assert did(**wish) == (f"did not water, although water was needed: {why}", False)
     assert did(**wish, phase="soak") == (f"gave no more: {why}", False)
     assert did(**wish, phase="soak", cause="button") == (f"did not water: {why}", False)
 
@@ -270,9 +270,9 @@ def test_why_a_dose_that_nothing_held_back_was_not_given() -> None:
         log = rows.log(rows.wakes(3, {-1: changes}), known=known)
         return magnifier.too_little(log.wakes[-1], log)
 
-    left = "what was left to give is less than the pump can do at once"
+    left = "the remaining amount was too small to pump"
     assert why() == left
-    day = "what the 24 hours still allow is less than one pulse"
+    day = "the rest of the 24-hour limit is less than one pulse"
     assert why(day_ml=known.limits.day_ml - least_ml) == left
     assert why(day_ml=known.limits.day_ml - least_ml + 1) == day
     start_ml = series.start_of(known)
@@ -294,7 +294,8 @@ def test_a_wake_laid_out(basil: PotLog) -> None:
     assert recorded["pump ran"] == f"{wake.ran_ms / 1000:.2f} s"
     dry = msgspec.structs.replace(wake, trips=("no flow",))
     assert (
-        magnifier.given_text(dry) == f"none seen; {wake.given_ul / 1000:.1f} ml by the time it ran"
+        magnifier.given_text(dry)
+        == f"no water seen; {wake.given_ul / 1000:.1f} ml by its running time"
     )
 
 
@@ -320,7 +321,7 @@ def test_a_watering_is_one_row_that_holds_its_wakes() -> None:
     found = gathered({}, PULSE, SOAK, LOOK, {"phase": "second look"}, {})
     assert [len(one.parts) for one in found] == [0, 4, 0]
     assert found[1].when == "day 1"
-    assert found[1].answer == "watered 80 ml in 2 pulses: the soil was dry: fill it up"
+    assert found[1].answer == "watered 80 ml in 2 pulses: the soil was dry, so it was filled up"
 
 
 def test_what_began_in_a_watering_is_told_in_its_row() -> None:
@@ -339,4 +340,4 @@ def test_what_began_in_a_watering_is_told_in_its_row() -> None:
 
 def test_a_row_that_begins_within_a_watering_says_so() -> None:
     (one,) = gathered(SOAK, LOOK)
-    assert one.answer.startswith("the end of a watering: watered 40 ml in 1 pulse")
+    assert one.answer.startswith("end of a watering: watered 40 ml in 1 pulse")

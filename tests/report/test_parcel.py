@@ -131,11 +131,11 @@ def test_the_same_pot_makes_the_same_parcel(pot: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "data", "message"),
     [
-        ("../../evil.txt", b"x", "no parcel has"),
-        ("/etc/evil.txt", b"x", "no parcel has"),
-        ("logs/../../evil.jsonl", b"x", "no parcel has"),
-        ("private.toml", b"x", "no parcel has"),
-        ("run.py", b"x", "no parcel has"),
+        ("../../evil.txt", b"x", "no parcel contains"),
+        ("/etc/evil.txt", b"x", "no parcel contains"),
+        ("logs/../../evil.jsonl", b"x", "no parcel contains"),
+        ("private.toml", b"x", "no parcel contains"),
+        ("run.py", b"x", "no parcel contains"),
         (parcel.CONTENTS, b'{"form": 99}', "of another"),
         (parcel.CONTENTS, b"[1]", "of another"),
         (parcel.CONTENTS, b"{", "damaged"),
@@ -172,7 +172,7 @@ def test_a_cut_off_parcel_is_told(
     ("garden", "complaint", "likeliest"),
     [
         (Garden(days=90, hose_off=60), "too dry", "did not get wetter"),
-        (Garden(days=90, clog=80), "too dry", "no water was seen to leave the tank"),
+        (Garden(days=90, clog=80), "too dry", "the tank did not get emptier"),
         (Garden(days=80, tank_ml=2500), "too dry", "down to its reserve"),
         (Garden(days=60, leak_ml_day=(40, 15.0)), "too wet", "siphons or leaks"),
         (Garden(days=150, drain=0.0065, refill=(60,)), "silent", "battery is empty"),

@@ -154,14 +154,15 @@ def test_each_pictures_figures_are_those_of_its_table(tmp_path: Path, garden: Ga
             assert found == {w: pytest.approx(values, abs=half) for w, values in told.items()}
     data = data_of(plots.spec(drawn(view)["doses"], drawing.PAPER, data=True))
     given = [
-        (int(row[2]), 0 if row[3] == "none seen" else int(row[3])) for row in tables["doses"].rows
+        (int(row[2]), 0 if row[3] == "no water seen" else int(row[3]))
+        for row in tables["doses"].rows
     ]
     assert [(dose["p"], dose["v"]) for dose in reversed(data["doses"])] == given
     assert sum(week["v"] for week in data["weeks"]) == sum(ml for _, ml in given)
     assert sum(week["n"] for week in data["weeks"]) == sum(ml > 0 for _, ml in given)
     data = data_of(plots.spec(drawn(view)["events"], drawing.PAPER, data=True))
     bars = Counter(bar["k"] for bar in data["bars"])
-    asked = sum(row[1].startswith(pictures.ASKED) for row in tables["events"].rows)
+    asked = sum(row[1].startswith("asked: ") for row in tables["events"].rows)
     assert bars["needs"] == asked
     assert bars["lockouts"] == len(series.lockout_spans(view.log))
 

@@ -29,7 +29,9 @@ def test_what_came_back_often_and_is_cleared_is_told_with_its_cause() -> None:
     log = rows.log(rows.wakes(1095, changes), (), rows.pot())
     (one,) = recurring.came_back(log, Calendar("UTC"))
     assert one.state == ACT
-    assert one.plain.startswith("3 times within three months it stopped watering for a wet saucer")
+    assert one.plain.startswith(
+        "3 times within three months it stopped watering because of a wet saucer"
+    )
     assert words.LOCKOUTS["saucer wet"].cause in one.do
     none = Forecast("tank"), Forecast("battery")
     told = condition.judge(log, Calendar("UTC"), *none, [one])

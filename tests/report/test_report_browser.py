@@ -280,7 +280,7 @@ def test_a_long_record_opens_at_its_last_90_days_with_an_overview(
         page.click("button[data-days='0']")
         page.focus("#chart-doses")
         page.keyboard.press("ArrowLeft")
-        sum_of_a_week = r"Week from .+: \d+ ml in \d+ watering"  # where days run together
+        sum_of_a_week = r"Week from .+: \d+ ml, waterings: \d+"  # where days run together
         assert bool(re.search(sum_of_a_week, page.inner_text("#read-doses"))) == (width == 360)
         page.close()
 
@@ -378,7 +378,7 @@ def test_what_is_closed_is_not_printed(opened: Any) -> None:
         "(all) => all.filter((e) => e.checkVisibility()).length"
     )
     assert shown == 0
-    heading = page.get_by_role("heading", name="Wakes under the magnifier")
+    heading = page.get_by_role("heading", name="Wakes in detail")
     assert not heading.is_visible(), "nor what stands over it"
     page.evaluate("document.querySelector('#pictures details').open = true")
     assert page.locator("#pictures details").first.is_visible()
@@ -455,7 +455,7 @@ def test_without_scripts_the_tables_are_there(browser: Any, site: Path) -> None:
     context = browser.new_context(java_script_enabled=False)
     page = context.new_page()
     page.goto((site / "fern.html").as_uri())
-    assert "runs no scripts" in page.inner_text("body")
+    assert "does not run scripts" in page.inner_text("body")
     page.click("summary:has-text('Water in the soil')")
     assert page.locator("#pictures table tbody tr").first.is_visible()
     context.close()

@@ -212,7 +212,7 @@ def test_why_it_did_not_water_on_that_day(
     out = capsys.readouterr().out
     assert "wake 0: did not water: the soil held 30.1 %, above the refill point of 25.0 %" in out
     page = (tmp_path / "fern-wake-2026-03-02.html").read_text(encoding="utf-8")
-    for part in ("What it read", "What had to hold", "What it planned", "What was recorded"):
+    for part in ("Readings", "Checks before pumping", "Plan", "Result"):
         assert part in page
     assert 'href="fern.html"' in page
 
@@ -293,12 +293,12 @@ def test_the_maker_reads_whether_the_board_was_ever_brought_up(
     pot_toml(folder)
     assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "fern.html").read_text()
-    assert "its board was never brought up" in page
+    assert "its board was never tested on the bench" in page
     found = bringup_file.BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", False, ())
     bringup_file.store(folder, found)
     assert main(["report", str(folder), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "fern.html").read_text()
-    assert "brought up on 2026-05-01, all as it should be" in page
+    assert "brought up on 2026-05-01, all as expected" in page
 
 
 def stamp(page: Path) -> str:

@@ -203,7 +203,7 @@ BAD = [
     (SMALL.replace("300", "300\nretained = { plan = 3 }"), 6, "nearest known name plan_ul"),
     (SMALL.replace("pump = false", "pump = 0"), 9, "pump = 0; allowed: true or false"),
     (SMALL.replace("pump = false", "pumps = false"), 9, "nearest known name pump"),
-    (SMALL.replace("pump = false", ""), 7, "R4 is cited and nothing is expected"),
+    (SMALL.replace("pump = false", ""), 7, "R4 is named, but nothing is expected for it"),
     (SMALL.replace("pump = false", 'trips = "dry"'), 9, "trips = "),
     (SMALL.replace("pump = false", "sleep_s = { most = 3, least = 4 }"), 9, "sleep_s = a table"),
     (SMALL.replace("pump = false", "pump = false\nat = 2"), 10, "at = 2; allowed: 1 to 1"),

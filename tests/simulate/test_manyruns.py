@@ -103,7 +103,7 @@ def test_a_folder_that_is_not_there_is_told_before_the_runs(tmp_path: Path) -> N
     for name in ("csv", "parquet"):
         with pytest.raises(BadInput, match="its folder is not there; make it first"):
             simulate.can_write(asked(tmp_path, **{name: "no/rows"}))
-    with pytest.raises(BadInput, match="a folder stands there"):
+    with pytest.raises(BadInput, match="a folder is there"):
         simulate.write_rows(asked(tmp_path.parent, csv=tmp_path.name), rows(1))
 
 

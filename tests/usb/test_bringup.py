@@ -78,7 +78,7 @@ def test_from_end_to_end(
 ) -> None:
     desk, person = sitting(start, monkeypatch)
     pumped_us, before = desk.world.pump_us, desk.board.read_files()
-    assert "never brought up" in bringup_file.standing(desk.folder, None)
+    assert "never tested on the bench" in bringup_file.standing(desk.folder, None)
     assert main(["bringup", str(desk.folder), "--port", desk.take()]) == 0
     said = capsys.readouterr().out
     assert "nothing may be connected to it but this jumper" in said
@@ -184,7 +184,7 @@ def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:
 
 def test_flash_says_whether_its_board_was_brought_up(start: Start) -> None:
     desk = start()
-    assert any("never brought up" in note for note in desk.flash().notes)
+    assert any("never tested on the bench" in note for note in desk.flash().notes)
     bringup_file.store(
         desk.folder,
         BringUp(date(2026, 5, 1), desk.board.unique_id.hex(), "a chip", "esp32", "1.28", False,

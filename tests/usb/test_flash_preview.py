@@ -32,7 +32,9 @@ def test_a_weaker_version_is_not_sent_unless_told(
     desk.let_go()
     words = ["flash", str(desk.folder), "--port", desk.take()]
     assert main(words) == 2
-    assert "basil: NOT flashed: by its own log it would protect less" in capfd.readouterr().out
+    assert (
+        "basil: NOT flashed: judged by its own log it would protect less" in capfd.readouterr().out
+    )
     result = flash.flash_one(desk.folder, desk.take(), silent, 20, accept_weaker=True)
     assert result.good
     desk.board.awake = "stepped"

@@ -374,8 +374,8 @@ def spare_pin(pot: description.PotFolder, given: int | None) -> int:
     if given not in free:
         said = "no pin is free" if given is None else f"--spare {given}: not one of them"
         raise BadInput(
-            f"{said}; allowed a free pin with pulls of its own, and none that the chip looks at "
-            f"as it starts: {', '.join(map(str, free)) or 'there is none on this pot'}"
+            f"{said}; allowed: a free pin with internal pull resistors that the chip does not read "
+            f"as it starts: {', '.join(map(str, free)) or 'none on this pot'}"
         )
     return given
 

@@ -205,7 +205,7 @@ def put_water(made: Calibration, pot: description.PotFolder, book: Book) -> None
     if pot.settings.get("fill_ppt", 950) > most:
         made.change("settings", "fill_ppt", most)
         made.lines.append(
-            f"fill_ppt = {most}: smaller doses, because soil water is only known to "
+            f"fill_ppt = {most}: smaller doses, because soil water is known only to "
             f"{found.expanded:.0f} ppt"
         )
 

@@ -39,8 +39,8 @@ def see_secrets(folder: description.PotFolder) -> None:
         folder.problems.append(error.problem)
         return
     if commits:
-        text = f"a secret of it stands in git's history ({', '.join(commits[:5])}); "
-        text += "change that secret, flash the board, and treat the old one as known"
+        text = f"a secret of it is in git's history ({', '.join(commits[:5])}); "
+        text += "change that secret and flash the board; others may know the old one"
         folder.problems.append(Problem(name, 1, text))
 
 
@@ -55,7 +55,7 @@ def see_warnings_leave(folder: description.PotFolder) -> None:
     )
     if folder.settings.get("battery_warn_mv", 0) <= floor_mv:
         text = f"battery_warn_mv = {folder.settings['battery_warn_mv']}: not above {floor_mv}, "
-        text += "where the radio goes off (R5): nobody would hear that the cell is low; raise it"
+        text += "where the radio goes off (R5): no warning of a low cell could be sent; raise it"
         folder.warn("settings", text, "battery_warn_mv")
     else:
         _time_to_tell(folder, floor_mv)
@@ -85,7 +85,7 @@ def _time_to_tell(folder: description.PotFolder, floor_mv: int) -> None:
         text += f"and a reading scatters by {scatter_mv} mV"
     else:
         return
-    text += f": a warning has less than {TELLING_DAYS} days to be heard (R5); raise it"
+    text += f": a warning can be sent for less than {TELLING_DAYS} days (R5); raise it"
     folder.warn("settings", text, "battery_warn_mv")
 
 
@@ -104,7 +104,7 @@ def stage_that_counts(folder: description.PotFolder) -> int:
         folder.problems.append(error.problem)
         return 0
     except BadInput as error:  # its log, which is none of the files that are checked
-        folder.warn("settings", f"what is in force is not known: {error}")
+        folder.warn("settings", f"the settings in force are unknown: {error}")
         obeyed_otherwise = None
     if found.text:
         folder.warn("calibration", found.text, "stage")
@@ -147,7 +147,7 @@ SHARED: tuple[tuple[str, Callable[[description.PotFolder], str], str], ...] = (
     (
         "calibration",
         _calibration,
-        "the same calibration, and no two probes and pumps are alike; commission the copy",
+        "the same calibration, and probes and pumps differ; commission the copy",
     ),
 )
 

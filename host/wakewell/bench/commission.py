@@ -91,7 +91,7 @@ class Answers:
             if answer in allowed:
                 return answer
             self.say(f"  {show(answer)}: allowed {', '.join(words_)}")
-        raise Stopped("no answer that can be used")
+        raise Stopped("that answer cannot be used")
 
     def number(self, key: str, question: str, least: float, most: float) -> float | None:
         """A number in a range; None for "skip"."""
@@ -108,7 +108,7 @@ class Answers:
             if least <= value <= most:
                 return value
             self.say(f"  {show(answer)}: allowed {least:g} to {most:g}, skip, stop")
-        raise Stopped("no answer that can be used")
+        raise Stopped("that answer cannot be used")
 
 
 @dataclass
@@ -137,7 +137,7 @@ class Session:
         """A probe's reading now; Failed if it does not answer."""
         reading = self.bench.read().get(name)
         if reading is None:
-            raise Failed(f"{name} does not answer: see to its wires, then run this again")
+            raise Failed(f"{name} does not answer: check its wires, then run this again")
         return reading
 
     def point(self, probe: str, value: float, u: float, kind: str = "") -> list[int]:
@@ -201,15 +201,17 @@ def pull_down(s: Session) -> None:
     moved = s.answers.word("pulldown.moved", "Did the pump move, or hum?", ("yes", "no"))
     s.bench.pump_off()
     if moved == "yes":
-        s.finding("pull-down", "the pump moved with its pin floating")
+        s.finding("pull-down", "the pump moved although its pin floats")
         raise Failed(
             "no resistor holds the switch off: fit 10 kilohm from its input to ground (R1)"
         )
-    s.finding("pull-down", "held off with the pin floating")
+    s.finding("pull-down", "the pump stays off while its pin floats")
 
 
 def battery(s: Session) -> None:
-    s.say("Charger off. Measure at the cell's own terminals; do not slip: a short burns.")
+    s.say(
+        "Charger off. Measure at the cell's own terminals; be careful not to short it: that burns."
+    )
     reading = s.live("battery")
     mv = s.answers.number("battery.meter_mv", "The multimeter says, in mV", 1000, 30000)
     if mv is None:
@@ -219,8 +221,8 @@ def battery(s: Session) -> None:
     ratio = reading[0] / 1000.0 / mv
     if abs(ratio / expected - 1.0) > 0.05:
         raise Failed(
-            f"the divider gives {ratio:.3f} of the cell, wiring.toml says {expected:.3f}: see "
-            "which resistor is another one, correct it, then run this again"
+            f"the divider gives {ratio:.3f} of the cell, wiring.toml says {expected:.3f}: check "
+            "which resistor has another value, correct it, then run this again"
         )
     assert s.pot.about is not None
     cells = s.pot.about.battery.cells if s.pot.about.battery else 1
@@ -228,8 +230,8 @@ def battery(s: Session) -> None:
     most_mv = chips.CHIPS[s.pot.about.chip].most_mv
     if full_mv > most_mv:
         raise Failed(
-            f"a full cell puts {full_mv:.0f} mV on the pin, which reads true up to {most_mv} mV: "
-            "use a larger upper resistor"
+            f"a full cell puts {full_mv:.0f} mV on the pin, which reads correctly up to {most_mv} "
+            "mV: use a larger upper resistor"
         )
     s.say(f"  divider {ratio:.4f}, {100 * (1 - full_mv / most_mv):.0f} % headroom at a full cell")
     s.point("battery", mv, mv * METER_PPT / 1000)
@@ -243,7 +245,7 @@ def sensors(s: Session) -> None:
     readings = s.bench.read()
     dead = [name for name, reading in readings.items() if reading is None]
     if dead:
-        raise Failed(f"{', '.join(dead)}: no answer; see to the wires, then run this again")
+        raise Failed(f"{', '.join(dead)}: no answer; check the wires, then run this again")
     for name, reading in sorted(readings.items()):
         assert reading is not None
         s.say(f"  {name}: {reading[0]} counts, spread {reading[1]}")
@@ -254,13 +256,14 @@ def sensors(s: Session) -> None:
         s.answers.word("soil.water", "In a glass of water, to its mark.", ("ok",))
         water = s.point("soil", 1000, 100, calibrate.BENCH)
         if abs(air[0] - water[0]) < 10 * max(air[1], water[1], 1):
-            raise Failed("the soil probe hardly tells air from water: another probe, or its supply")
+            raise Failed(
+                "the soil probe reads nearly the same in air and in water: replace it or check its "
+                "supply"
+            )
     if "temperature" in parts:
         celsius = s.live("temperature")[0] / 16
         if not -10 <= celsius <= 50:
-            raise Failed(
-                f"the thermometer says {celsius:.1f} °C: see to its wires and its resistor"
-            )
+            raise Failed(f"the thermometer says {celsius:.1f} °C: check its wires and its resistor")
         for counts, value in DS18B20:
             s.enter("temperature", counts, value, 300, 4, "sheet")
     if "saucer" in parts:
@@ -274,7 +277,7 @@ def sensors(s: Session) -> None:
         on = s.point("charger", 1, 0)
         s.answers.word("charger.off", "Charger off again.", ("ok",))
         if on[0] == s.point("charger", 0, 0)[0]:
-            raise Failed("the charge sense does not change: see to the charger's status line")
+            raise Failed("the charge sense does not change: check the charger's status line")
 
 
 def level(s: Session) -> None:
@@ -286,7 +289,7 @@ def level(s: Session) -> None:
         switch_ml = s.answers.number("level.switch_ml", "Content at which it drops, ml", 1, full)
         if switch_ml is None:
             switch_ml = full // 8
-            s.say(f"  taken for {switch_ml} ml: the reserve is no surer than that")
+            s.say(f"  assuming {switch_ml} ml; the reserve is only that accurate")
         s.point("level", switch_ml, 0)
         s.answers.word("level.down", "Float down.", ("ok",))
         s.point("level", 0, 0)
@@ -306,7 +309,7 @@ def level(s: Session) -> None:
         if content >= 0.97 * full:
             break
     if added < 2:
-        s.say("  fewer than three points: the table is a straight line, and less sure")
+        s.say("  fewer than three points: the table is a straight line, and less accurate")
 
 
 def direction(s: Session) -> None:
@@ -317,7 +320,7 @@ def direction(s: Session) -> None:
         ("yes", "no"),
     )  # fmt: skip
     if turned == "no":
-        s.finding("direction", "turned the wrong way, or not")
+        s.finding("direction", "the pump turned the wrong way, or did not turn")
         raise Failed("swap the pump's two wires, or free it, then run this again")
     s.finding("direction", "right")
 
@@ -327,7 +330,7 @@ def leak_look(s: Session) -> None:
         ("leak.joints", "All joints of the hose and the tank dry after that run?"),
         ("leak.end", "Hose end fixed above the full tank's water, or with a siphon break?"),
     ):
-        s.confirm(key, what, "a leak or a siphon waters your floor: see to it, then run this again")
+        s.confirm(key, what, "a leak or a siphon wets your floor: mend it, then run this again")
 
 
 def prime(s: Session) -> None:
@@ -335,7 +338,10 @@ def prime(s: Session) -> None:
         s.run_pump("prime.run", 3000, "Hose end in the bucket.")
         if s.answers.word("prime.solid", "A solid stream, no air?", ("yes", "no")) == "yes":
             return
-    raise Failed("still air after five runs: a kink, a loose joint, or the pump above the water")
+    raise Failed(
+        "still air in the water after five runs: look for a kink, a loose joint, or a pump above "
+        "the water"
+    )
 
 
 def flow(s: Session) -> None:
@@ -351,7 +357,7 @@ def flow(s: Session) -> None:
         s.book.add("flow", step=s.step, ran_ms=s.bench.ran_ms, ml=ml)
         rates.append(1e6 * ml / s.bench.ran_ms)
     if len(rates) < 2:
-        raise Failed("two runs at the least: one tells nothing of the scatter")
+        raise Failed("at least two runs are needed: one does not show the scatter")
     word = f"{statistics.mean(rates) / 1000:.2f} ml/s, scatter {scatter_ppt(rates) / 10:.1f} %"
     s.say(f"  {word}")
     s.finding("flow", word)
@@ -369,49 +375,62 @@ def pump_current(s: Session) -> None:
     ma = []
     for key, where, ms in (
         ("water", "Pump under water, hose end in the bucket?", WET_MS),
-        ("air", "Pump lifted out, hose empty: it runs dry once, and must not for longer.", DRY_MS),
+        (
+            "air",
+            "Pump lifted out, hose empty: it runs dry only this once; longer would damage it.",
+            DRY_MS,
+        ),
     ):
         s.run_pump("current.run", ms, where)
         counts, spread = s.bench.drew
         seen = s.answers.number(f"current.{key}_ma", "The meter said, in mA", 1, 20000)
         if seen is None:
-            s.say("  left out: the current is not used, and proves no water (R4)")
+            s.say("  skipped: the current is not used to recognise a dry run (R4)")
             s.book.void(s.step)
             return
         ma.append(seen)
         s.enter("current", counts, round(seen), seen * METER_MA_PPT / 1000, spread)
     if ma[1] * 1000 > ma[0] * DRY_PPT:
         raise Failed(
-            f"{ma[1]:g} mA in air, {ma[0]:g} mA in water: too near to tell a dry run; try with "
-            "all the hose in place, or leave current out of wiring.toml"
+            f"{ma[1]:g} mA in air, {ma[0]:g} mA in water: too similar to recognise a dry run; try "
+            "with all the hose in place, or leave current out of wiring.toml"
         )
     set_value(s, "calibration", "dry_ma", round((ma[0] + ma[1]) / 2))
     s.finding("pump current", f"{ma[0]:g} mA in water, {ma[1]:g} mA in air")
 
 
 def button(s: Session) -> None:
-    s.answers.word("button.ready", "Hold the button down now and keep it.", ("ok",))
+    s.answers.word("button.ready", "Press the button now and hold it.", ("ok",))
     if not s.bench.button():
-        raise Failed("the button is not seen: see to its wires, and pull in wiring.toml")
+        raise Failed("the button is not recognised: check its wires, and pull in wiring.toml")
     s.answers.word("button.released", "Let it go.", ("ok",))
     if s.bench.button():
-        raise Failed("the button stays pressed: a stuck one wakes the board until it is masked")
+        raise Failed(
+            "the button stays pressed: a stuck button wakes the board again and again until it is "
+            "ignored"
+        )
 
 
 def sleep_current(s: Session) -> None:
-    s.say("A meter in the cell's lead, board asleep. Start in the largest range: the start is mA.")
+    s.say(
+        "A meter in the cell's lead, board asleep. Begin in the largest range: at the start it "
+        "draws mA."
+    )
     ua = s.answers.number("sleep.ua", "It draws, in microamperes", 1, 100000)
     if ua is None:
         return
     s.finding("sleep current", f"{ua:g} uA")
     set_value(s, "calibration", "sleep_ua", round(ua))
     if ua > 1000:
-        s.say("  that is a development board's bridge and light: the cell lasts weeks, not a year")
+        s.say(
+            "  so much comes from a development board's USB bridge and light: the cell lasts "
+            "weeks, not a year"
+        )
 
 
 def provisional(s: Session) -> None:
     finish_tables(s, 1)
-    s.say("Provisional: it reads and reports, and gives upkeep doses only if settings.toml agrees")
+    s.say("Provisional: it reads and reports, and gives upkeep doses only if settings.toml allows")
     s.say(f"to them. Flash it: wakewell flash {s.folder}")
 
 
@@ -426,17 +445,19 @@ def stand(s: Session) -> None:
             ("yes", "no"),
         )
         if dry == "no":
-            raise Failed("stand it full over something that shows drops; see to any leak")
+            raise Failed("leave it full above something that shows drops; mend any leak")
         s.finding("leak stand", "dry below a full tank after a day, by eye")
         return
     began = s.found("leak stand begun", counts=int, at=datetime)
     counts = s.live("level")[0]
     if not began or began["at"].tzinfo is None:
         s.finding("leak stand begun", f"{counts} counts", counts=counts, at=s.now())
-        raise Stopped("the tank now stands for a day, pump unused; come back tomorrow")
+        raise Stopped("leave the tank for a day without using the pump; come back tomorrow")
     since = s.now() - began["at"]
     if since < STAND:
-        raise Stopped(f"the tank has stood {since.total_seconds() / 3600:.0f} h; 20 are needed")
+        raise Stopped(
+            f"the tank has been left for {since.total_seconds() / 3600:.0f} h; 20 are needed"
+        )
     table = s.pot.calibration["level"]["points"]
     lost_ml = convert(table, began["counts"]) - convert(table, counts)
     days = max(1.0, since.total_seconds() / 86400)
@@ -458,22 +479,22 @@ def soil_capacity(s: Session) -> None:
     assert s.pot.about is not None
     volume = s.pot.about.planter.volume_ml
     # What both weighings share drops out of a depletion, so only their own error counts in the fit.
-    ppt, word = float(s.pot.calibration["capacity_ppt"]), "capacity_ppt as it stood, not measured"
+    ppt, word = float(s.pot.calibration["capacity_ppt"]), "capacity_ppt unchanged, not measured"
     if dry is not None:
         ppt, word = 1000 * (grams - dry) / volume, "weighed"
         if not 100 <= ppt <= 900:
             raise Failed(
-                f"{ppt:.0f} ppt of water cannot be: weigh again, or see volume_ml (pot.toml)"
+                f"{ppt:.0f} ppt of water is impossible: weigh again, or see volume_ml (pot.toml)"
             )
     s.point("soil", round(ppt), WEIGHED_PPT, calibrate.CAPACITY)
     s.finding("soil capacity", f"{grams:g} g", f"{ppt:.0f} ppt", word, grams=grams)
 
 
 def soil_refill(s: Session) -> None:
-    s.say("When the plant just wants water, before it droops: weigh the pot again as it was then.")
+    s.say("When the plant just needs water, before it wilts: weigh the pot again in the same way.")
     grams = s.answers.number("soil.refill_g", "It weighs, in g", 10, 500000)
     if grams is None:
-        raise Stopped("come back when it wants water")
+        raise Stopped("come back when it needs water")
     soaked = s.found("soil capacity", grams=int) or s.found("soil capacity", grams=float)
     if not soaked:
         raise Failed(
@@ -485,7 +506,9 @@ def soil_refill(s: Session) -> None:
     assert s.pot.about is not None
     fell_ppt = 1000 * (was_g - grams) / s.pot.about.planter.volume_ml
     if not 20 <= fell_ppt < capacity:
-        raise Failed(f"a fall of {fell_ppt:.0f} ppt from {capacity:g} ppt cannot be: weigh again")
+        raise Failed(
+            f"a fall of {fell_ppt:.0f} ppt from {capacity:g} ppt is impossible: weigh again"
+        )
     s.point("soil", round(capacity - fell_ppt), WEIGHED_PPT, calibrate.REFILL)
     s.finding("soil refill", f"{grams:g} g", f"{capacity - fell_ppt:.0f} ppt")
 
@@ -505,7 +528,7 @@ def finish_tables(s: Session, stage: int) -> None:
     made.change("calibration", "stage", stage)
     made.change("calibration", "float_only", int(s.pot.parts["level"].kind == "float"))
     if stage == 1 and "upkeep_ml" in s.pot.settings and not s.pot.settings["upkeep_ml"]:
-        s.say("  settings.toml agrees to no upkeep dose: water by hand meanwhile")
+        s.say("  settings.toml allows no upkeep dose: water by hand until then")
     for text in [*made.lines, *calibrate.write(made)]:
         s.say(f"  {text}")
     s.pot = pot_folder.load(s.folder)
@@ -539,16 +562,17 @@ def own_book(s: Session) -> None:
     elif not board:
         same = s.answers.word(
             "book.board",
-            f"This bench book does not say which board it is of. Of this one, {s.board}?",
+            "This bench book does not say to which board it belongs. Does it belong to this one, "
+            f"{s.board}?",
             ("yes", "no"),
         )
         if same == "no":
             s.book.anew()
     else:
         s.say(f"This bench book is of board {board}, and this is board {s.board}: what was")
-        s.say("measured with another board does not hold for this one.")
+        s.say("measured with another board is not valid for this one.")
         anew = s.answers.word(
-            "book.anew", "Begin a new book? The old one stays in kept/", ("yes", "no")
+            "book.anew", "Start a new book? The old one stays in kept/", ("yes", "no")
         )
         if anew == "no":
             raise Stopped("nothing was changed")
@@ -569,24 +593,24 @@ def due_again(s: Session) -> list[str]:
 # (step, part it needs, title, what to do, how long it takes: common practice, no source)
 STEPS: tuple[tuple[str, str, str, Callable[[Session], None], str], ...] = (
     ("wiring", "", "Wiring", wiring, "20 minutes"),
-    ("pull-down", "pump", "The resistor that holds the pump off", pull_down, "2 minutes"),
+    ("pull-down", "pump", "The resistor that keeps the pump off", pull_down, "2 minutes"),
     ("battery", "battery", "Battery against a multimeter", battery, "5 minutes"),
-    ("sensors", "", "Every sensor live", sensors, "15 minutes"),
+    ("sensors", "", "Every sensor answers", sensors, "15 minutes"),
     ("level", "level", "Tank level", level, "10 minutes"),
-    ("direction", "pump", "Which way the pump turns", direction, "2 minutes"),
-    ("leak look", "pump", "A look for leaks", leak_look, "12 minutes"),
+    ("direction", "pump", "Direction of the pump", direction, "2 minutes"),
+    ("leak look", "pump", "Check for leaks", leak_look, "12 minutes"),
     ("prime", "pump", "The hose primed", prime, "2 minutes"),
-    ("flow", "pump", "Flow into a cup", flow, "10 minutes"),
-    ("pump current", "current", "What the pump draws", pump_current, "5 minutes"),
+    ("flow", "pump", "Flow, measured with a cup", flow, "10 minutes"),
+    ("pump current", "current", "Current of the pump", pump_current, "5 minutes"),
     ("button", "button", "The button", button, "1 minute"),
     ("sleep current", "", "Current asleep", sleep_current, "5 minutes"),
     ("provisional", "", "Provisional", provisional, "1 minute"),
-    ("leak stand", "level", "The tank stands for a day", stand, "a day, most of it waiting"),
+    ("leak stand", "level", "The tank is left for a day", stand, "a day, most of it waiting"),
     ("soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting"),
     (
         "soil refill",
         "soil",
-        "When it wants water",
+        "When it needs water",
         soil_refill,
         "a week or two, most of it waiting",
     ),

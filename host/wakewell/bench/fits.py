@@ -99,7 +99,7 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
     if len(merged) < 2:
         raise BadInput(
             f"{name}: {len(merged)} point at {merged[0].value:g} {unit}: no fit; measure another "
-            "as far from it as the pot will go"
+            "as far from it as possible"
             if merged
             else f"{name}: no points recorded; run wakewell commission"
         )
@@ -111,8 +111,8 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
     if span <= SPAN_OVER_U * worst_u or count_span <= 4 * spread:
         raise BadInput(
             f"{name}: the points span {span:g} {unit} and {count_span} counts, with an "
-            f"uncertainty of {worst_u:g} {unit} and a spread of {spread} counts: too little for a "
-            f"slope; measure one more {gap_advice(merged, unit)}"
+            f"uncertainty of {worst_u:g} {unit} and a spread of {spread} counts: too little to "
+            f"fit a line; measure one more {gap_advice(merged, unit)}"
         )
     line = line_fit([p.counts for p in merged], values)
     curve: Callable[[float], float] = line
@@ -176,9 +176,9 @@ def monotone(
     for point, now in zip(points, made.x, strict=True):
         if abs(point.value - now) > MISFIT_U * max(point.u, 1e-9) and point.value != now:
             raise BadInput(
-                f"{name}: not monotone: at {point.counts} counts {point.value:g} {unit} lies "
-                f"{abs(point.value - now):g} {unit} on the wrong side of its neighbours, and its "
-                f"uncertainty is {point.u:g}: measure this point again"
+                f"{name}: values must only rise or only fall: at {point.counts} counts "
+                f"{point.value:g} {unit} is {abs(point.value - now):g} {unit} on the wrong side "
+                f"of its neighbours, and its uncertainty is {point.u:g}: measure this point again"
             )
     knots = []
     for begin, end in pairwise(made.blocks):
@@ -214,7 +214,7 @@ def check_misfit(
     for point, left in zip(points, residuals, strict=True):
         if point.u and abs(left) > 2.0 * MISFIT_U * point.u and abs(left) > 1.5 * sd:
             raise BadInput(
-                f"{name}: {point.value:g} {unit} at {point.counts} counts lies {abs(left):g} "
+                f"{name}: {point.value:g} {unit} at {point.counts} counts is {abs(left):g} "
                 f"{unit} off the line through the others, and its uncertainty is {point.u:g}: "
                 "measure this point again"
             )

@@ -17,7 +17,7 @@ WHAT = {
     "saucer": "saucer probe, analogue out",
     "charger": "charger's status line",
     "button": "button",
-    "light": "light that answers a press",
+    "light": "light that confirms a press",
 }
 LEVEL = {
     ("float", "pin"): "float switch",
@@ -53,9 +53,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
         return "through its resistor, lit while the pin is high"
     pull = part.words.get("pull")
     if part.name == "charger":
-        return {"none": "with a pull resistor of its own outside"}.get(
-            pull or "", "ground in common"
-        )
+        return {"none": "with an external pull resistor"}.get(pull or "", "ground in common")
     if part.name == "button" and pull in ("up", "down") and chip != "esp32":
         # Only the ESP32 surely keeps its own pull asleep (MicroPython, quick reference for the
         # ESP32, deep-sleep mode); Espressif asks for one outside where a low level wakes.
@@ -63,7 +61,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
         return f"other end to {end}; 100 kilohm from pin to {rail}"
     if pull:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
-        return other.get(pull, "with a pull resistor of its own outside")
+        return other.get(pull, "with an external pull resistor")
     supply = "supply from the sensors' switch" if switched else "supply from 3.3 V"
     return supply if part.name in ("soil", "level", "saucer") else ""
 

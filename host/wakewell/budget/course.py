@@ -221,10 +221,13 @@ def cell_changes(inputs: Inputs) -> list[Change]:
     found = [
         ("wake half as often", replace(inputs, wake_s=2 * inputs.wake_s)),
         ("report half as often", replace(inputs, radio_share=0.5 * inputs.radio_share)),
-        ("be awake half as long", replace(inputs, awake_s=0.5 * inputs.awake_s)),
-        ("halve what is drawn asleep", replace(inputs, asleep_ma=0.5 * inputs.asleep_ma)),
+        ("stay awake half as long", replace(inputs, awake_s=0.5 * inputs.awake_s)),
+        ("halve the current asleep", replace(inputs, asleep_ma=0.5 * inputs.asleep_ma)),
         ("a pump of twice the flow", replace(inputs, flow_ml_s=2 * inputs.flow_ml_s)),
-        ("a divider of ten times the ohms", replace(inputs, divider_ma=0.1 * inputs.divider_ma)),
+        (
+            "a divider with ten times the resistance",
+            replace(inputs, divider_ma=0.1 * inputs.divider_ma),
+        ),
         ("a bare module instead of this board", replace(inputs, standing_ma=0.0)),
         ("a cell of twice the capacity", replace(inputs, cell_mah=2 * inputs.cell_mah)),
     ]

@@ -24,6 +24,7 @@ from wakewell.budget import usage
 from wakewell.budget.doubt import nominal, standard
 from wakewell.budget.usage import daily_use, mean_use
 from wakewell.errors import BadInput
+from wakewell.language import say
 from wakewell.log.series import PotLog, refill_of, start_of, target_of
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import line_fit
@@ -191,20 +192,20 @@ def tank(log: PotLog) -> Forecast:
     pot = log.pot
     rows = [(w.time_s, float(w.level_ml)) for w in log.wakes if w.level_ml is not None]
     if pot is None:
-        found.why_not = "the settings that were in force are not beside the log"
+        found.why_not = say("the settings in force are not kept beside the log")
     elif pot.calibration.float_only:
-        found.why_not = "a float switch shows no amounts"
+        found.why_not = say("a float switch shows no amounts")
     elif log.wakes[-1].lockouts:
-        found.why_not = "the pot is not watering now"
+        found.why_not = say("the pot is not watering now")
     elif len(rows) < 3 or rows[-1][0] < log.wakes[-1].time_s - 4 * DAY_S:
-        found.why_not = "the level was not read lately"
+        found.why_not = say("the level was not read lately")
     if found.why_not or pot is None:
         return found
     found.now_s, found.value = rows[-1]
     found.floor = start_of(pot)
     if found.value < found.floor:
         found.early_s = found.middle_s = found.late_s = found.now_s
-        found.basis = "too little is in it for a run already"
+        found.basis = "it already holds too little for a run"
         return found
     place = place_of(log)
     tolerance_ml = max(1, pot.calibration.tolerance_ml)
@@ -214,7 +215,7 @@ def tank(log: PotLog) -> Forecast:
         doses.pop(0)
     prior = budgeted(log) if len(doses) < LEAST_DOSES else None
     if len(doses) < LEAST_DOSES and prior is None:
-        found.why_not = f"fewer than {LEAST_DOSES} waterings lately"
+        found.why_not = say("fewer than {count} waterings lately", count=LEAST_DOSES)
         return found
     between, size = usage.seen(log, doses, days, tolerance_ml)
     size = size or planned_ml(log)
@@ -388,17 +389,19 @@ def battery(log: PotLog, curves: Sequence[Sequence[int]] = CELLS) -> Forecast:
     pot = log.pot
     rows = [(w.time_s, float(w.battery_mv)) for w in log.wakes if w.battery_mv is not None]
     if pot is None:
-        found.why_not = "the settings that were in force are not beside the log"
+        found.why_not = say("the settings in force are not kept beside the log")
     elif pot.settings.mains:
-        found.why_not = "the pot lives on a charger"
+        found.why_not = say("the pot stays on a charger")
     elif len(rows) < 3 or rows[-1][0] < log.wakes[-1].time_s - 4 * DAY_S:
-        found.why_not = "the battery was not read lately"
+        found.why_not = say("the battery was not read lately")
     if found.why_not or pot is None:
         return found
     floor_mv = float(max(pot.settings.battery_mv, pot.limits.rest_mv))
     days = since_charge(by_day(rows))
     if len(days) < LEAST_DAYS:
-        found.why_not = f"fewer than {LEAST_DAYS} days are on record since it was charged"
+        found.why_not = say(
+            "fewer than {count} days are on record since it was charged", count=LEAST_DAYS
+        )
         return found
     used = days[-2 * WINDOW :]
     found.now_s, found.value, found.floor = rows[-1][0], days[-1][1], floor_mv
@@ -411,7 +414,7 @@ def battery(log: PotLog, curves: Sequence[Sequence[int]] = CELLS) -> Forecast:
     share = pump_share(log)
     falls = [f for way in ways if (f := fall_of(used, way, found.now_s, bool(cells), share))]
     if 2 * len(falls) <= len(ways):
-        found.why_not = "the voltage has not fallen enough yet to tell"
+        found.why_not = say("the voltage has not fallen enough yet for a forecast")
         return found
 
     def date(mv: float, chance: float) -> float:

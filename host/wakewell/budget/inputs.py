@@ -246,7 +246,7 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
     if told.battery:
         found = replace(found, **_cell(folder, told.battery, assumed))
     if folder.limits["dose_ml"] <= 0 or nominal(found.water_day_ml(6)) <= 0.0:
-        raise BadInput(f"{folder.file_name('pot')}: this pot uses no water; see to [crop]")
+        raise BadInput(f"{folder.file_name('pot')}: this pot uses no water; check [crop]")
     return replace(found, assumed=assumed)
 
 
@@ -296,7 +296,7 @@ def _water(
         reserve = intake
         assumed["tank.intake_mm"] = (
             f"the pump draws nothing below {intake:.0f} ml, {told.tank.draws_mm} mm above the "
-            "tank's floor: that counts as the reserve"
+            "tank's floor: this counts as the reserve"
         )
     if cal["flow_ul_s"]:
         flow = about(cal["flow_ul_s"] / 1000.0, 0.07, "flow of the pump")

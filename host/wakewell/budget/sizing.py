@@ -268,7 +268,7 @@ def _electric(told: description.About, inputs: Inputs, settings: dict[str, int])
         Size(
             "fuse, time-lag", "A", fuse, None,
             f"next preferred rating above {running + board:.2f} A / {FUSE_SHARE:g}; at the "
-            f"battery's plus, no more than the thinnest wire bears, and {cell}",
+            f"battery's plus, no more than the thinnest wire may carry, and {cell}",
             most, True,
         ),
     ]  # fmt: skip

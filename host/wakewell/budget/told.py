@@ -93,7 +93,7 @@ def scenarios(
         found.append((what, course.life(now.tank_ml, fall, now.start)))
     if log is not None and log.use_ml_day and log.high_ml_day:
         more = replace(now, wasted=now.wasted * max(1.0, log.high_ml_day / log.use_ml_day))
-        found.append(("as thirsty as in its log's thirstiest tenth", course.tank_life(more)))
+        found.append(("at the use of the thirstiest tenth of its log", course.tank_life(more)))
     return found
 
 
@@ -120,12 +120,13 @@ def cautions(found: Budget) -> list[str]:
     rows = []
     if told.battery and told.battery.chemistry.startswith("lithium"):
         rows.append(
-            "lithium cell: charging and discharging limits are those of its maker's sheet and IEC "
-            "62133-2, never charged below 0 degrees; a cut-off of its own, and a fuse at its plus"
+            "lithium cell: charging and discharging limits are those of its data sheet and IEC "
+            "62133-2, never charged below 0 degrees; it needs a protection circuit, and a fuse at "
+            "its plus"
         )
     rows.append(
         "water: board, cell and plugs sit above the highest water and the hose is tied down; a "
-        "tank that holds more also spills more: see what stands below it"
+        "larger tank also spills more: check what is below it"
     )
     if found.inputs.mains:
         rows.append(
@@ -146,7 +147,7 @@ def development(inputs: Inputs) -> str:
         f"lasts {board_days}, on a bare module {bare_days}"
     )
     if nominal(inputs.standing_ma) > 0.0:
-        text += f"; this pot's draws {nominal(inputs.standing_ma):g} mA beside the chip"
+        text += f"; in this pot it draws {nominal(inputs.standing_ma):g} mA beside the chip"
     elif nominal(inputs.asleep_ma) < 1.0:
         text += "; this pot is counted as a bare module: measure at the battery's lead, asleep"
     return text
@@ -205,21 +206,27 @@ def _life(what: str, life: Life, found: Budget, ends: str) -> str:
     days, low, high = life.told_days()
     end = found.inputs.start + timedelta(days=days)
     text = f"{what}: {days} days ({low} to {high}), until about {end}{ends}"
-    return text if end > found.today else text + "; that is past: look, and note what you find"
+    return (
+        text
+        if end > found.today
+        else text + "; that day is past: check it, and note the new content"
+    )
 
 
 def _doubts(x: Doubt, indent: str = "  ") -> list[str]:
     rows = [(name, share) for name, share in contributors(x) if share >= 0.01][:MOST_SHOWN]
     if not rows:
         return []
-    return [indent + "doubt from: " + ", ".join(f"{name} {share:.0%}" for name, share in rows)]
+    return [
+        indent + "uncertainty from: " + ", ".join(f"{name} {share:.0%}" for name, share in rows)
+    ]
 
 
 def _changes(rows: list[tuple[str, float]]) -> list[str]:
     if not rows:
         return []
     told = [f"{what} (+{_span(gain)})" for what, gain in rows[:MOST_SHOWN]]
-    return ["  would change it most: " + ", ".join(told)]
+    return ["  changes with the most effect: " + ", ".join(told)]
 
 
 def _tank_gains(found: Budget) -> list[tuple[str, float]]:
@@ -259,15 +266,16 @@ def _log(found: Budget) -> list[str]:
         return []
     row = f"  its log, {log.began} to {log.day}, {log.wakes} wakes"
     if log.use_ml_day is None or log.high_ml_day is None:
-        return [f"{row}: too few waterings to tell its use"]
+        return [f"{row}: too few waterings to know its use"]
     rows = [
-        f"{row}: {_round(log.use_ml_day)} ml a day over the last {log.doses} waterings, nine "
-        f"spells in ten no more than {_round(log.high_ml_day)}; that is what counts here"
+        f"{row}: {_round(log.use_ml_day)} ml a day over the last {log.doses} waterings, in "
+        f"nine of ten periods no more than {_round(log.high_ml_day)}; that is used here"
     ]
     if log.by_level_ml < 0.9 * log.by_time_ml:
         rows.append(
-            f"  its runs should have moved {log.by_time_ml:.0f} ml meanwhile, and the tank lost "
-            f"{log.by_level_ml:.0f}: the level is believed (a hose that runs back, or a weak pump)"
+            f"  its runs should have moved {log.by_time_ml:.0f} ml in that time, and the tank lost "
+            f"{log.by_level_ml:.0f}: the level is used here (water may run back through the hose, "
+            "or the pump is weak)"
         )
     return rows
 
@@ -281,7 +289,7 @@ def _scenarios(found: Budget) -> list[str]:
     end = found.now.start + timedelta(days=course.tank_life(found.now).told_days()[0])
     return [
         *rows,
-        f"  then the soil itself carries the plant about {soil_days(found.now, end):.0f} days: "
+        f"  then the water in the soil lasts the plant about {soil_days(found.now, end):.0f} days: "
         f"{nominal(found.now.soil_ml):.0f} ml above wilting",
     ]
 
@@ -296,7 +304,7 @@ def _cell(found: Budget) -> list[str]:
     head = _life("Battery", found.cell, found, ", then the pump is locked out (R5)")
     if inputs.mains:
         head = _life("Battery, unplugged", found.cell, found, ", then the pump is locked out")
-        head += "; it lives on its charger"
+        head += "; it stays on its charger"
     return [
         head,
         f"  draws {_round(total)} mAh a day on a year's mean ({_round(1000.0 * total / 24.0)} "
@@ -327,11 +335,11 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
         text += f" ({answer.chance:.0%} likely)"
     side = "to spare" if margin >= 0.0 else "short"
     if what in found.ran_out:
-        text += f"; by this it ran out on {found.ran_out[what]}; look at the pot"
+        text += f"; by this estimate it ran out on {found.ran_out[what]}; look at the pot"
     text += f"; {_round(abs(margin))} {unit} {side}, give or take {_round(wide)}"
     if what == "tank" and answer.sure != "yes" and found.until is not None:
         days = soil_days(found.now, found.until)
-        text += f", and the soil's own water carries the plant about {days:.0f} days beyond that"
+        text += f", and the water in the soil lasts the plant about {days:.0f} days beyond that"
     if answer.add <= 0.0:
         return text
     do = "pour in" if unit == "ml" else "charge"
@@ -341,7 +349,7 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
             text += f" ({answer.add / found.inputs.cell_mah:.0%} of the cell)"
         return text
     if math.isinf(answer.add):
-        return text + f"; no amount lasts so long; charge it again by {answer.again}"
+        return text + f"; no charge lasts so long; charge it again by {answer.again}"
     text += f"; lacks {_round(answer.add)} {unit}, and only {_round(answer.room)} fit in now: "
     whole = "fill it" if unit == "ml" else "charge it fully"
     if answer.room <= 0.0:
@@ -350,10 +358,10 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
 
 
 def _sizes(found: Budget) -> list[str]:
-    rows = [f"For {found.away} days away, beginning full, at the worst time of the year:"]
+    rows = [f"For {found.away} days away, starting full, at the worst time of the year:"]
     for size in found.sizes:
         if math.isinf(size.least):
-            rows.append(f"  {size.what}: none lasts so long; see what draws most above")
+            rows.append(f"  {size.what}: none lasts so long; see above what draws most")
             continue
         word = "" if size.exact else "at least "
         text = f"  {size.what}: {word}{_round(size.least)} {size.unit}"

@@ -12,24 +12,24 @@ from wakewell import extras
 # What each subcommand is for. Its module has its name and holds arguments(parser) and
 # run(args) -> exit code; only the one that is asked for is loaded.
 COMMANDS = {
-    "replay": "play logs and sequences through the control core; a verdict",
+    "replay": "play logs and sequences through the control core and judge them",
     "cut": "cut a sequence, a regression test, from a field log",
     "check": "check a pot's folder and compile it to what the board stores",
-    "simulate": "months of a pot's life in a second, the core deciding",
-    "budget": "how long battery and tank last, and what to buy",
-    "report": "pages, pictures and tables that show how a pot is doing",
+    "simulate": "simulate months of a pot's life in seconds",
+    "budget": "say how long battery and tank last, and what to buy",
+    "report": "make pages, pictures and tables that show how a pot is",
     "parcel": "pack a pot's log and files into one file to send for help",
     "flash": "put code and settings on a pot's board over USB",
     "pull": "fetch a pot's log from its board over USB",
-    "inspect": "a board's state on one screen; end a lockout",
-    "bringup": "first contact of a board: each part tried by itself",
-    "commission": "a guided first start of a pot at the bench",
+    "inspect": "show a board's state on one screen; end a lockout",
+    "bringup": "first contact with a board: test each part by itself",
+    "commission": "put a pot into service, step by step",
     "calibrate": "fit a pot's tables from the recorded points",
     "ask": "ask a pot for other settings without a cable",
-    "listen": "hear what pots tell by radio, and keep it",
+    "listen": "receive what pots report by radio, and keep it",
     "remind": "remind people once a day of what a pot needs",
     "handover": "wipe a pot's secrets before it changes its home",
-    "deskboard": "a board on the desk, to try commands without hardware",
+    "deskboard": "run a simulated board, to try commands without hardware",
     "completion": "let the Tab key of your shell complete commands and options",
 }
 

@@ -36,7 +36,7 @@ from wakewell.usb.link import connect
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `wakewell bringup`."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot whose board is tried")
+    parser.add_argument("pot", metavar="POT", help="folder of the pot whose board is to be tested")
     parser.add_argument("--port", default="", help="serial port of its board")
     parser.add_argument("--spare", type=int, metavar="PIN", help="pin at the jumper's other end")
     parser.add_argument("--tls", default="", metavar="HOST:PORT", help="whom to shake hands with")
@@ -45,8 +45,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--wait", type=float, default=WAIT_S, metavar="S", help="wait for a board")
     parser.epilog = (
         f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. exit codes: 0 "
-        "all "
-        "that was tried is as it should be; 1 a step found something else; 2 not tried"
+        "all that was tried is as it should be; 1 a step found something else; 2 not tried"
     )
 
 

@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DATE",
         help="will it last until then? 2026-05-27, or 27: the next 27th",
     )
-    parser.add_argument("--away", metavar="DAYS", help="what to buy for so many days away")
+    parser.add_argument("--away", metavar="DAYS", help="what to buy for that many days away")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.epilog = (
         "exit codes: 0 it lasts; 1 it will not or may not last until the date, or something is "

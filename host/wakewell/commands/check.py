@@ -39,8 +39,8 @@ def _on_lithium(pot: description.PotFolder) -> bool:
 CAUTIONS = (
     (
         _pumps,
-        "pump: no check can see the resistor from its pin to ground (10 kilohm; 8.2 or less on "
-        "an rp2350) that holds the switch off while the chip starts (R1); board, cell and plugs "
+        "pump: this check cannot see the resistor from its pin to ground (10 kilohm; 8.2 or less "
+        "on an rp2350) that holds the switch off while the chip starts (R1); board, cell and plugs "
         "sit above the highest water, and the hose is tied down",
     ),
     (
@@ -50,8 +50,8 @@ CAUTIONS = (
     ),
     (
         _on_lithium,
-        "lithium cell: charge it as its maker's sheet says, never below 0 degrees (IEC 62133-2), "
-        "and give it a cut-off of its own: R5 guards only while the board runs",
+        "lithium cell: charge it as its data sheet says, never below 0 degrees (IEC 62133-2), "
+        "and give it a protection circuit: R5 protects it only while the board runs",
     ),
 )
 
@@ -106,7 +106,7 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
     for path, what in written.items():
         print(f"{path}: {what}")
     if out is not None and not good:
-        print("nothing was written: first see to the problems", file=sys.stderr)
+        print("nothing was written: first correct the problems above", file=sys.stderr)
     return 0 if good else 2
 
 
@@ -152,7 +152,7 @@ def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
     if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
         rows.append(
             f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
-            f"full one within {hours:.1f} hours finds the day used up (R3)"
+            f"full one within {hours:.1f} hours would pass the limit (R3)"
         )
     pressed_ml = found.floor_ml - found.unanswered_ml
     rows.append(
@@ -167,7 +167,7 @@ def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
         how = "within one run" if found.in_run else "over several pulses"
         rows.append(
             f"smallest fall of the level that can be proved: {found.provable_ml} ml; a dry pump "
-            f"is found out {how}, at the latest after {found.proof_ml} ml commanded (R4)"
+            f"is recognised {how}, at the latest after {found.proof_ml} ml commanded (R4)"
         )
     return rows
 

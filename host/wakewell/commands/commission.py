@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     answers = Answers(read_answers(Path(args.answers)) if args.answers else None)
     board = board_id(folder)
     if board is None:
-        raise BadInput(f"{folder}: no board is known for it; run wakewell flash {folder} first")
+        raise BadInput(f"{folder}: its board is not known yet; run wakewell flash {folder} first")
     port = match_ports([folder], args.port, True)[0][1]
     book = Book(folder)
     if book.begun:

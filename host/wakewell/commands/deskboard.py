@@ -73,7 +73,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--like",
         metavar="NAME",
-        help="pot whose probes an uncalibrated POT really has: cafe/basil, or a folder (default: "
+        help="pot whose probes an uncalibrated POT has: cafe/basil, or a folder (default: "
         "by its own wiring and tank)",
     )
     parser.add_argument(
@@ -84,7 +84,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=3600.0,
         metavar="TIMES",
-        help="let deep sleep pass so many times as fast (default 3600: a day in 24 s)",
+        help="speed up deep sleep this many times (default 3600: a day in 24 s)",
     )
     parser.add_argument(
         "--begins",
@@ -256,9 +256,8 @@ def _state(board: DeskBoard, world: RigWorld) -> str:
     said = {"off": "off", "runs": "runs", "sleeps": "in deep sleep"}[board.state]
     now = board.do(world.pot.snapshot)
     return (
-        f"{said} at day {board.now_us / 86400e6:.3f}, {board.utc:%Y-%m-%d %H:%M}, "
-        f"boot {len(board.boots)} by "
-        f"{CAUSES[boot.cause]}, {board.counters.writes} flash writes; tank "
-        f"{now['tank_ml']:.0f} ml, soil {1000 * now['soil_content']:.0f} parts per thousand, "
-        f"cell {now['rest_mv']:.0f} mV; pumped {world.pump_us / 1e6:.1f} s"
+        f"{said} at day {board.now_us / 86400e6:.3f}, {board.utc:%Y-%m-%d %H:%M}, boot "
+        f"{len(board.boots)} by {CAUSES[boot.cause]}, {board.counters.writes} flash writes; tank "
+        f"{now['tank_ml']:.0f} ml, soil {1000 * now['soil_content']:.0f} parts per thousand, cell "
+        f"{now['rest_mv']:.0f} mV; pumped {world.pump_us / 1e6:.1f} s"
     )

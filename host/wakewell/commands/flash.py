@@ -54,8 +54,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
     parser.epilog = (
-        "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that pumped "
-        "is not commissioned any more; 2 not flashed. A new chip needs MicroPython first: an image "
+        "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that was "
+        "commissioned no longer is; 2 not flashed. A new chip needs MicroPython first: an image "
         f"comes from {image.SOURCE}: {image.list_of_images()}, the file that ends in .bin; no "
         "PSRAM is needed, and none of its images. Then: --interpreter FILE, with esptool "
         f"({extras.install('esptool')})"
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         if board is not None and boards.setdefault(board, folder).resolve() != folder.resolve():
             raise BadInput(
                 f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
-                f"delete {board_file.BOARD_FILE} in it and flash it onto a board of its own"
+                f"delete {board_file.BOARD_FILE} in it and flash it onto its own board"
             )
     print(CAUTION)
     if args.interpreter:
@@ -121,7 +121,7 @@ def person_keeps(name: str, why: Undecided, yes: bool) -> bool:
 def result_lines(result: Result) -> list[str]:
     """What a flash did, in words."""
     what = (
-        "nothing to send, all is there"
+        "nothing to send; the board is up to date"
         if not result.files_sent
         else f"{result.files_sent} files sent, {result.bytes_sent} bytes, {result.copied} kept"
     )
@@ -144,7 +144,7 @@ def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
         raise BadInput("--interpreter needs one POT and its --port")
     about = pot_folder.load(folders[0]).about
     if about is None:
-        raise BadInput(f"{folders[0]}: no chip is known of it; run wakewell check {folders[0]}")
+        raise BadInput(f"{folders[0]}: its chip is not known; run wakewell check {folders[0]}")
     if about.chip not in chips.PORTED:
         raise BadInput(not_ported(about.chip, str(folders[0] / "pot.toml")))
     found = image.look(Path(args.interpreter), about.chip)

@@ -56,7 +56,7 @@ def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:
         seen_to = input("cause, and what was done about it? ").strip()
     if not seen_to:
         raise BadInput(
-            f"{args.clear}: not cleared: see to the cause first, then say what it was with "
+            f"{args.clear}: not cleared: first find and mend the cause, then say what it was with "
             "--seen-to 'hose end raised above the water, check valve fitted'"
         )
     link.replace(f"{POT}/host.json", repr([f"clear {args.clear}"]).replace("'", '"').encode())

@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
     )
     parser.add_argument(
-        "--key", type=Path, metavar="PEM", help="with --post: its key, if in a file of its own"
+        "--key", type=Path, metavar="PEM", help="with --post: its key, if it is in another file"
     )
     parser.add_argument(
         "--page",

@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--share",
         action="store_true",
-        help="shift dates and drop names and notes: refill times tell when a home is empty",
+        help="shift dates and drop names and notes: refill times show when a home is empty",
     )
     parser.add_argument(
         "--complaint",
@@ -78,13 +78,13 @@ def run(args: argparse.Namespace) -> int:
 def complaint_lines(log: Any, complaint: str, zone: str) -> Iterator[str]:
     """The ranked causes in words."""
     if not log.wakes:
-        yield f"{complaint}: no wake could be read, so nothing speaks for any cause"
+        yield f"{complaint}: no wake could be read, so no cause can be named"
         return
-    yield f"{complaint}: likely causes, likeliest first"
+    yield f"{complaint}: likely causes, most likely first"
     for number, cause in enumerate(
         complaints.ranked(log, complaint, times.Calendar(zone, log.dated)), 1
     ):
         yield f"{number}. {cause.name}"
-        for evidence in cause.evidence or ["nothing in the log speaks for it"]:
+        for evidence in cause.evidence or ["nothing in the log points to it"]:
             yield f"     log:   {evidence}"
         yield f"     check: {cause.check}"

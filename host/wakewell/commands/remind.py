@@ -60,7 +60,7 @@ def once(store: Store, all_pots: list[Pot], args: argparse.Namespace) -> bool:
         when = datetime.fromtimestamp(since, UTC)
         print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
     if not done.open and args.every is None:
-        print("nobody needs to be reminded of anything")
+        print("nobody needs a reminder")
     for name, who, due in done.sent:
         print(
             f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True

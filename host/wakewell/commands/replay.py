@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from wakewell import words
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
@@ -51,14 +52,14 @@ def lines_of(report: Report) -> Iterator[str]:
     for trip, count in sorted(seen.trips.items()):
         yield f"  trip     {printable(trip)} ({TRIP_RULES.get(trip, UNKNOWN_RULE)}): {count}"
     for wake, name, ended in seen.latched[:MOST_SHOWN]:
-        way = LOCKOUT_WAYS.get(name, "in a way this core does not know")
+        way = LOCKOUT_WAYS.get(name, "in a way that this core does not know")
         end = f"ended at wake {ended}" if ended is not None else f"ends {way}"
         rule = LOCKOUT_RULES.get(name, UNKNOWN_RULE)
         yield f"  lockout  {printable(name)} ({rule}) at wake {wake}, {end}"
     if len(seen.latched) > MOST_SHOWN:
         yield f"  lockout  {sum(seen.lockouts.values())} in all"
     for need, count in seen.needs.most_common():
-        yield f"  asked    {printable(need)}: in {count} of {seen.wakes} wakes"
+        yield f"  asked    to {printable(words.task(need))} in {count} of {seen.wakes} wakes"
     weaker = {changed.rule: changed for changed in reversed(report.changed(WEAKER))}
     for verdict in report.held:
         word, text = "held  " if verdict.held else "BROKEN", verdict.evidence
@@ -72,7 +73,7 @@ def lines_of(report: Report) -> Iterator[str]:
     if len(report.lives) > 1:
         here = f"{report.life + 1} of {len(report.lives)}: {report.lives[report.life]}"
         yield f"  life     {here}"
-        yield "           the others are another board's, or this one's before it was begun anew"
+        yield "           the others are from another board, or from this one before a new start"
     yield from fieldlog.told(report.skips)
     yield from report.short.told()
     for why, count in report.unplayed.most_common(MOST_SHOWN):
@@ -100,7 +101,7 @@ def difference_lines(report: Report) -> Iterator[str]:
             at = f"{in_wakes(changed.count)}, first at wake {changed.wake} ({changed.place})"
             yield f"           {changed.rule:<4} {printable(changed.text)}: {at}"
     if report.different:
-        yield f"  verdict  {in_wakes(report.different)} decided otherwise by {why}:"
+        yield f"  verdict  {in_wakes(report.different)} with other decisions by {why}:"
         for member, count in report.members.most_common():
             example = next((d for d in report.differences if d.member == member), None)
             text = f"           {printable(member)}: {count}"
@@ -110,7 +111,7 @@ def difference_lines(report: Report) -> Iterator[str]:
             yield text
         if report.holds_until is not None:
             yield f"           from wake {report.holds_until} on the water would be different:"
-            yield "           later readings answer the water given then, not this"
+            yield "           later readings follow from the water given then, not from this"
     if not report.faults and not report.different and not report.changes:
         yield f"  verdict  {report.played} of {report.wakes} wakes played, all as recorded"
     if not all(v.held for v in report.held):
@@ -189,7 +190,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--each",
         action="store_true",
-        help="say of each of several logs how every requirement held, not only of one that did not",
+        help="show for each log how every requirement held, not only where one did not",
     )
     parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
     parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
@@ -330,7 +331,7 @@ def closing(good: bool, lacking: Counter[str], others: int) -> str:
     what = {"skipped": "line", "mended": "line", "not played": "wake", SHORTENED: "wake"}
     parts = [f"{many(lacking[how], one)} {how}" for how, one in what.items() if lacking[how]]
     if others:
-        parts.append(f"{in_wakes(others)} decided otherwise")
+        parts.append(f"{in_wakes(others)} with other decisions")
     if not parts:
         return "all good" if good else "NOT all good"
     return f"{'nothing bad found, but' if good else 'NOT all good:'} {', '.join(parts)}"

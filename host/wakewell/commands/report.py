@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
 
+from wakewell import language
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
 from wakewell.log.parcel import came_with, opened
@@ -116,7 +117,9 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
             form = "png" if args.png else "svg"
             for picture in view.pictures:
                 path = out / f"{name}-{picture.key}.{form}"
-                pages.write(path, plots.draw(picture, form, log.title, pages.span_of(view)))
+                with language.speaking(log.language):
+                    drawn = plots.draw(picture, form, log.title, pages.span_of(view))
+                pages.write(path, drawn)
                 print(path)
         elif not args.wake:
             page = pages.pot_page(view, "round.html" if len(found) > 1 else "")

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from wakewell import drawing
+from wakewell import drawing, words
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.kept import keep_old, writing
@@ -61,7 +61,7 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         times = "once, on" if count == 1 else f"{count} times, first on"
         yield f"  people   {act}: {times} {_date(trial, first / DAY_S)}"
     for name, count in result.needs.most_common():
-        yield f"  asked    {name}: in {count} of {seen.wakes} wakes"
+        yield f"  asked    to {words.task(name)} in {count} of {seen.wakes} wakes"
     for trip, count in sorted(seen.trips.items()):
         yield f"  trip     {trip} ({TRIP_RULES[trip]}): {count}"
     for wake, name, ended in seen.latched[:MOST_SHOWN]:
@@ -78,7 +78,7 @@ def lines_of(result: TrialResult) -> Iterator[str]:
 def _days(what: str, days: float | None) -> str:
     if days is None:
         return f"the {what} was never used"
-    told = "longer than can be told" if days >= NEVER_DAYS else f"{days:.0f} days"
+    told = "more than 27 years" if days >= NEVER_DAYS else f"{days:.0f} days"
     return f"a full {what} {told}"
 
 
@@ -115,7 +115,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--like", metavar="POT",
-        help="whose probes a pot has that is not calibrated yet: cafe/basil, or a pot's folder",
+        help="whose probes a pot has while it is not calibrated: cafe/basil, or a pot's folder",
     )  # fmt: skip
     parser.add_argument("--out", metavar="DIR", help="write the field log to DIR/NAME/logs")
     parser.add_argument("--page", metavar="DIR", help="with --out: write the log's page there too")
@@ -149,7 +149,7 @@ def run(args: argparse.Namespace) -> int:
         if value is not None and not least <= value <= most:
             raise BadInput(f"--{name} {value}: allowed {least} to {most}")
     if args.page and not args.out:
-        raise BadInput("--page shows the log: say with --out where the log shall be")
+        raise BadInput("--page shows the log: give the log's place with --out")
     if args.page:
         page_files.can_draw()
     can_write(args)

@@ -24,7 +24,7 @@ def keep_in_force(folder: Path, data: bytes) -> bool:
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         why = error.strerror or "cannot be made"
-        raise BadInput(f"{show_path(str(target))}: {why.lower()}; see to that first") from None
+        raise BadInput(f"{show_path(str(target))}: {why.lower()}; correct that first") from None
     path = target / f"{line.identity(data)}.json"
     if not path.exists():
         store(path, data, own=True)

@@ -163,7 +163,10 @@ def shared(place: Path, files: Sequence[Path]) -> tuple[dict[str, bytes], list[s
             if text:
                 entries[name] = text.encode()
     notes = ["dates shifted to begin on 2001-01-01; names, places, notes and comments dropped"]
-    notes.append("what stays: how often it was watered, filled and pressed, in what order")
+    notes.append(
+        "what remains: how often it was watered and filled and its button pressed, and in which "
+        "order"
+    )
     if skips.count:
         notes.append(f"{skips.count} lines could not be read and are not in it")
     return entries, notes
@@ -286,7 +289,7 @@ def unpack(path: Path, folder: Path) -> Path:
             if len(infos) > MOST_FILES or total > MOST_BYTES:
                 raise BadInput(
                     f"{shown}: {len(infos)} files of {total} bytes, allowed {MOST_FILES} and "
-                    f"{MOST_BYTES}; no parcel of ours is that large"
+                    f"{MOST_BYTES}; no parcel is that large"
                 )
             seen: set[str] = set()
             for info in infos:
@@ -295,7 +298,7 @@ def unpack(path: Path, folder: Path) -> Path:
                 seen.add(name.lower())
                 # What a name says when it is read again is what is written there
                 if not ENTRY.fullmatch(name) or name.startswith("private") or twice:
-                    why = "twice" if twice else "which no parcel has"
+                    why = "twice" if twice else "which no parcel contains"
                     raise BadInput(
                         f"{shown}: holds {tomlfile.show(name)}, {why}; "
                         "do not open it, ask who sent it"

@@ -489,7 +489,7 @@ def _no_twin(pairs: list[tuple[str, Any]]) -> Plain:
     plain: Plain = {}
     for name, value in pairs:
         if name in plain:
-            raise ValueError(f"{name[:20]!r} stands twice")
+            raise ValueError(f"{name[:20]!r} is given twice")
         plain[name] = value
     return plain
 
@@ -517,7 +517,7 @@ def parse(data: bytes) -> tuple[Plain | None, str]:
     except UnicodeDecodeError:
         return None, "not UTF-8"
     except UnicodeEncodeError:
-        return None, "a text with half a character"
+        return None, "a text with an incomplete character"
     except RecursionError:
         return None, "nested too deeply"
     except json.JSONDecodeError as error:

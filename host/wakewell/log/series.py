@@ -24,6 +24,7 @@ from msgspec import UNSET, Meta
 from wakecore import fields
 from wakecore.fields import refill_ppt, target_ppt
 from wakecore.run import DRY_RUNS
+from wakewell import language
 from wakewell.errors import BadInput
 from wakewell.log import fieldlog, logs, obeyed, record
 from wakewell.log.fieldlog import FieldLog, Place, Short
@@ -153,6 +154,11 @@ class PotLog:
     def title(self) -> str:
         """What people call the pot."""
         return self.about.name if self.about else self.name
+
+    @property
+    def language(self) -> str:
+        """The language of what its owner reads."""
+        return self.about.language if self.about else language.ENGLISH
 
     @property
     def pot(self) -> fields.Pot | None:
@@ -350,7 +356,7 @@ def told(log: PotLog) -> list[str]:
     """What was read otherwise than it stands there: mended, skipped, of another life."""
     rows = [*fieldlog.told(log.skips), *log.short.told()]
     rows += [
-        f"  left out  another board, or this one before it began anew: {o}" for o in log.others
+        f"  left out  another board, or this one before it started afresh: {o}" for o in log.others
     ]
     return [f"{log.title}:", *rows] if rows else []
 

@@ -11,11 +11,17 @@ from datetime import UTC, datetime, tzinfo
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from wakewell import language
 from wakewell.errors import BadInput
+from wakewell.language import plural, say, term
 
 EPOCH_S = 946684800  # 2000-01-01 UTC, from which the pot counts, in seconds since 1970
 DAY_S = 86400
 AFTER_S = 1.0  # between what cannot have been at one time
+# Forms of a date, as Unicode writes them (UTS 35)
+WITH_WEEKDAY = term("EEE d MMMM y")
+WITHOUT_WEEKDAY = term("d MMMM y")
+WITHOUT_YEAR = term("d MMMM")
 NEAR_S = 3600  # clocks that differ by less from counted time agree with it
 
 
@@ -154,16 +160,16 @@ class Calendar:
     def date(self, time_s: float, weekday: bool = True) -> str:
         """Fri 12 June 2026, or day 12."""
         if not self.dated:
-            return f"day {int(time_s // DAY_S) + 1}"
-        day = self.local(time_s)
-        text = f"{day.day} {day:%B} {day.year}"
-        return f"{day:%a} {text}" if weekday else text
+            return say("day {day}", day=int(time_s // DAY_S) + 1)
+        form = WITH_WEEKDAY if weekday else WITHOUT_WEEKDAY
+        return language.date(self.local(time_s), form)
 
     def between(self, early_s: float, late_s: float) -> tuple[str, str]:
         """Two dates, the first without its year where both have the same."""
         early, late = self.date(early_s, False), self.date(late_s, False)
-        if self.dated and early != late and early[-4:] == late[-4:]:
-            early = early[:-5]
+        first = self.local(early_s)
+        if self.dated and early != late and first.year == self.local(late_s).year:
+            early = language.date(first, WITHOUT_YEAR)
         return early, late
 
     def days(self, time_s: float, now_s: float) -> int:
@@ -174,16 +180,21 @@ class Calendar:
         """How far away a day is: today, tomorrow, in 6 days, in 5 weeks, in 4 months."""
         days = self.days(time_s, now_s)
         if days <= 1:
-            return "tomorrow" if days == 1 else "today"
-        for unit, size, most in (("days", 1, 21), ("weeks", 7, 84), ("months", 30.44, 730)):
-            if days < most:
-                return f"in {int(days / size)} {unit}"
-        return f"in {int(days / 365.25)} years"
+            return say("tomorrow") if days == 1 else say("today")
+        if days < 21:
+            return say("in {count} days", count=days)
+        if days < 84:
+            return say("in {count} weeks", count=days // 7)
+        if days < 730:
+            return say("in {count} months", count=int(days / 30.44))
+        return plural("in {count} year", "in {count} years", int(days / 365.25))
 
     def within(self, time_s: float, now_s: float) -> str:
         """The same as a limit: today, by tomorrow, within 6 days."""
         days = self.days(time_s, now_s)
-        return "today" if days < 1 else "by tomorrow" if days == 1 else f"within {days} days"
+        if days <= 1:
+            return say("by tomorrow") if days == 1 else say("today")
+        return say("within {count} days", count=days)
 
     def moment(self, time_s: float) -> str:
         """Fri 12 June 2026, 06:00."""
@@ -194,15 +205,16 @@ class Calendar:
     def name(self) -> str:
         """What these times are."""
         if not self.dated:
-            return "days since the first wake on record (this pot never knew the date)"
-        return f"local time, {self.zone}" if self.zone else "local time of this computer"
+            return say("days since the first wake on record (this pot never knew the date)")
+        if self.zone:
+            return say("local time, {zone}", zone=self.zone)
+        return say("local time of this computer")
 
 
 def span_text(seconds: float) -> str:
     """A length of time in words: 40 minutes, 3 hours, 12 days."""
-    for unit, size, most in (("minute", 60, 5400), ("hour", 3600, 2 * DAY_S)):
-        if seconds < most:
-            count = max(1, round(seconds / size))
-            return f"{count} {unit}" + ("s" if count != 1 else "")
-    count = round(seconds / DAY_S)
-    return f"{count} days"
+    if seconds < 5400:
+        return plural("{count} minute", "{count} minutes", max(1, round(seconds / 60)))
+    if seconds < 2 * DAY_S:
+        return plural("{count} hour", "{count} hours", max(1, round(seconds / 3600)))
+    return say("{count} days", count=round(seconds / DAY_S))

@@ -48,7 +48,7 @@ def check_pins(folder: PotFolder) -> None:
         for key, pin in part.pins.items():
             where, name = (part.name, key), f"{part.name}.{key} = {pin}"
             free = ", ".join(str(n) for n in chips.fitting(chip, part.uses[key], everything)[:8])
-            advice = f"free and fit for a {part.uses[key]}: {free or 'none'}"
+            advice = f"free and suitable for a {part.uses[key]}: {free or 'none'}"
             if pin in taken:
                 text = f"{name}: {taken[pin]} is on this pin already; {advice}"
                 folder.problem("wiring", text, *where)
@@ -61,7 +61,7 @@ def check_pins(folder: PotFolder) -> None:
                 )
                 folder.problem("wiring", text, *where)
             elif why := chips.doubtful(chip, pin):
-                text = f"{name}: {why}; it may keep the board from starting or the cable out; "
+                text = f"{name}: {why}; it may keep the board from starting, or block the cable; "
                 folder.warn("wiring", text + advice, *where)
         pull = part.words.get("pull", "none")
         inside = chip.input_only & frozenset(part.pins.values())
@@ -71,7 +71,7 @@ def check_pins(folder: PotFolder) -> None:
             folder.problem("wiring", text, part.name, "pull")
     pump = folder.parts.get("pump")
     if pump and pump.words["active"] != "high":
-        text = 'pump.active = "low": allowed high (R1): a floating or dead pin must mean off; '
+        text = 'pump.active = "low": allowed high (R1): a floating pin must keep the pump off; '
         text += "use a switch that is on when its pin is high, with a pull-down resistor"
         folder.problem("wiring", text, "pump", "active")
 
@@ -159,7 +159,7 @@ def _limits(folder: PotFolder) -> None:
         if value > bound if sense == "<=" else value < bound:
             inner = ("up to " if sense == "<=" else "at least ") + limit
             text = f"{name} = {value}: allowed {inner} of limits.toml, which is {bound}"
-            text += f" ({said[name]}); change it, or the hard limit if the pot can bear it"
+            text += f" ({said[name]}); change it, or the hard limit if that is safe for the pot"
             folder.problem("settings", text, name)
     if limits["sag_mv"] >= max(settings["battery_mv"], limits["rest_mv"]):
         text = f"sag_mv = {limits['sag_mv']}: not below the rest voltage for the pump, so every "
@@ -194,7 +194,9 @@ def _wiring(folder: PotFolder) -> None:
         text = "stage = 0: the pot reads and reports but never pumps (R14); commission it"
         folder.warn("calibration", text, "stage")
     if "button" not in parts:
-        text = "no button: lockouts that end by the owner's button end only by the cable (R12)"
+        text = (
+            "no button: lockouts that the owner's button would end can only be ended by cable (R12)"
+        )
         folder.warn("wiring", text + "; fit one on a pin that can wake the chip", "button")
 
 
@@ -231,7 +233,7 @@ def _battery(folder: PotFolder) -> None:
         _within(folder, "limits", "rest_mv", "battery", folder.limits["rest_mv"], "R5")
         _divider(folder)
     if "charger" not in parts and not settings["mains"]:
-        text = "no charger sense, and not mains: the board cannot tell a charge from a recovery, "
+        text = "no charger sense, and not mains: the board cannot distinguish charge and recovery, "
         text += "so after charging hold the button for 2 s to end the lockout (R5); wire the "
         folder.warn("wiring", text + "charger's status line, or mains = 1", "battery")
 
@@ -246,12 +248,12 @@ def _divider(folder: PotFolder) -> None:
     counts, mv = max(folder.calibration["battery"]["points"], key=lambda pair: pair[1])
     pin_mv = mv * lower // (upper + lower)
     if pin_mv > chip.most_mv:
-        text = f"{mv} mV puts {pin_mv} mV on the pin, and the {chip.name} reads true up to "
+        text = f"{mv} mV puts {pin_mv} mV on the pin, and the {chip.name} reads correctly up to "
         text += f"{chip.most_mv} mV; choose a larger upper_ohm"
         folder.problem("wiring", "battery: " + text, "battery", "upper_ohm")
     elif abs(counts // 1000 - pin_mv) * 10 > pin_mv:
         text = f"[battery]: {mv} mV reads {counts} microvolts, but the resistors of wiring.toml "
-        text += f"give about {pin_mv * 1000}; see which of the two is wrong"
+        text += f"give about {pin_mv * 1000}; check which of the two is wrong"
         folder.warn("calibration", text, "battery", "points")
 
 
@@ -266,7 +268,9 @@ def _converter(folder: PotFolder) -> None:
         low_mv, high_mv = points[0][0] // 1000, points[-1][0] // 1000
         if low_mv < chip.least_mv or high_mv > chip.most_mv:
             text = f"[{name}]: calibrated from {low_mv} to {high_mv} mV at the pin, and the "
-            text += f"{chip.name} reads true from {chip.least_mv} to {chip.most_mv} mV; keep the "
+            text += (
+                f"{chip.name} reads correctly from {chip.least_mv} to {chip.most_mv} mV; keep the "
+            )
             folder.warn("calibration", text + "points inside, with a divider if need be", name)
 
 
@@ -411,13 +415,15 @@ def _level(folder: PotFolder) -> None:
     if is_float:
         if "current" not in cal:
             text = "a float switch shows no flow and no pump current is sensed: a run with an "
-            text += "open hose or a dead pump proves nothing (R4); fit a current sense or a gauge"
+            text += (
+                "open hose or a dead pump is not recognised (R4); fit a current sense or a gauge"
+            )
             folder.warn("wiring", text, "level")
         return
     most_ml = scatter_ml(cal["level"])
     if cal["tolerance_ml"] < most_ml:
         text = f"tolerance_ml = {cal['tolerance_ml']}: spread = {cal['level'].get('spread', 0)} "
-        text += f"counts of [level] are up to {most_ml} ml, so scatter may pass for a leak or a "
+        text += f"counts of [level] are up to {most_ml} ml, so scatter may look like a leak or a "
         folder.warn("calibration", text + "dry run (R4, R8); raise it", "tolerance_ml")
 
 
@@ -437,7 +443,7 @@ def _soil(folder: PotFolder) -> None:
         text = (
             f"capacity_ppt = {cal['capacity_ppt']}: allowed from {cal['wilting_ppt'] + 1}, above "
         )
-        text += "wilting_ppt; weigh the pot soaked and drained, and again when it wants water"
+        text += "wilting_ppt; weigh the pot soaked and drained, and again when it needs water"
         folder.problem("calibration", text, "capacity_ppt")
         return
     refill, target = water_points(settings, cal)
@@ -458,16 +464,16 @@ def _soil(folder: PotFolder) -> None:
             text += "that [soil] of calibration.toml reaches; calibrate further or lower it"
             folder.warn("settings", text, "fill_ppt")
         if "temperature" not in cal:
-            text = "no temperature probe: cold soil is not noticed, and a capacitive probe reads "
-            text += "nonsense near freezing (R6); fit one where frost can come"
+            text = "no temperature probe: cold soil is not noticed, and a capacitive probe gives "
+            text += "wrong readings near freezing (R6); fit one where frost is possible"
             folder.warn("wiring", text, "temperature")
     if settings["frozen_wakes"] * settings["wake_s"] < fields.DAY_S:
         text = f"frozen_wakes = {settings['frozen_wakes']}: with a wake every {settings['wake_s']} "
-        text += "s a probe counts as frozen within a day, and quiet soil may well stand still so "
+        text += "s a probe counts as frozen within a day, and quiet soil may read the same that "
         folder.warn("settings", text + "long (R6); raise it", "frozen_wakes")
     if settings["settle_s"] > settings["wake_s"]:
         text = f"settle_s = {settings['settle_s']}: longer than wake_s = {settings['wake_s']}, so "
-        text += "a wake that finds the soil dry may have to leave it dry until a later one; "
+        text += "dry soil may have to wait for a later wake; "
         folder.warn("settings", text + "shorten settle_s or sleep longer", "settle_s")
 
 
@@ -492,7 +498,9 @@ def _others(folder: PotFolder) -> None:
         if cal["dry_ma"]:
             _within(folder, "calibration", "dry_ma", "current", cal["dry_ma"], "R4")
         else:
-            text = "dry_ma = 0: the pump's current is read but not judged, so it proves no flow "
+            text = (
+                "dry_ma = 0: the pump's current is read but not judged, so it does not show a flow "
+            )
             text += "(R4); set it between the current in water and the current in air"
             folder.warn("calibration", text, "dry_ma")
     if "saucer" in cal:
@@ -662,14 +670,14 @@ def _doses(folder: PotFolder) -> None:
         folder.warn("settings", text + f"ends every pulse at {given_ml} ml (R2)", "pulse_ml")
     given_ml = found.pulses * flow_ul(found.pulse_ms, flow) // 1000
     if given_ml < found.dose_ml:
-        text = f"pulses = {limits['pulses']}: so many pulses give {given_ml} ml of a dose of "
+        text = f"pulses = {limits['pulses']}: these pulses give {given_ml} ml of a dose of "
         folder.warn("limits", text + f"{found.dose_ml} ml; raise it, or pulse_ml", "pulses")
     given_ml = min(given_ml, found.dose_ml)
     rise_ppt = given_ml * 1000 // max(1, folder.calibration["ul_per_ppt"])
     if rise_ppt < settings["response_ppt"]:
         text = f"dose_ml = {limits['dose_ml']}: a whole dose, {given_ml} ml, raises this soil by "
         text += f"{rise_ppt} ppt, less than the {settings['response_ppt']} ppt of response_ppt: "
-        text += "noise may pass for its answer, and the lockout for want of one comes late (R7); "
+        text += "noise may look like a response, and a missing response locks out late (R7); "
         folder.warn("limits", text + "raise it, or pulses", "dose_ml")
     if found.day_ml < found.counted_ml:
         hours = found.window_s / 3600

@@ -23,7 +23,7 @@ from wakewell import kept
 FILE = "bringup.toml"
 HEAD = """\
  What this pot's board showed when wakewell bringup tried it, as found.
- Whoever has no such board may learn from it: it holds no secret."""
+ It holds no secret, so it may be shared with others who have such a board."""
 NONE = "Today: none."
 
 
@@ -110,13 +110,13 @@ def standing(folder: Path, board: str | None) -> str:
     """In a line, whether the board of that pot was brought up; board: its id, if it is known."""
     found = read(folder / FILE)
     if found is None:
-        return "its board was never brought up: wakewell bringup tries what was seen on no chip yet"
+        return "its board was never tested on the bench: run wakewell bringup"
     if board is not None and found.board != board:
         return f"{FILE} is of another board ({found.board}): wakewell bringup tries this one"
     text = f"brought up on {found.day.isoformat()}"
     if names := [step.name for step in found.bad()]:
-        return f"{text}, and found otherwise than it should be: {', '.join(names)} (see {FILE})"
-    return f"{text}, all as it should be" + (" (a desk board)" if found.desk else "")
+        return f"{text}, with unexpected results: {', '.join(names)} (see {FILE})"
+    return f"{text}, all as expected" + (" (a desk board)" if found.desk else "")
 
 
 def seen(paths: Iterable[Path]) -> str:

@@ -54,6 +54,6 @@ def notes(folder: Path, now: datetime) -> list[str]:
     if not found.ntp["host"]:
         rows.append(
             "no clock server ([ntp] in private.toml): after a power cut the board refuses a "
-            "certificate that is younger than the last time it was told"
+            "certificate that is newer than the last known time"
         )
     return rows

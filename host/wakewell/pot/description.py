@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from wakecore import fields
+from wakewell import language
 from wakewell.pot import chips
 from wakewell.tomlfile import Problem, TomlFile, show_path
 
@@ -274,6 +275,7 @@ class About:
     noted: datetime.date | None = None
     maker: str = ""
     reach: str = ""
+    language: str = language.ENGLISH
 
     @property
     def help(self) -> str:

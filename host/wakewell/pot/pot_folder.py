@@ -17,6 +17,7 @@ from typing import Any
 
 from wakecore import fields, line
 from wakecore.number import is_whole
+from wakewell import language
 from wakewell.pot.description import (
     ABOUT,
     ALL_PRIVATE,
@@ -87,7 +88,7 @@ def _told_twice(found: PotFolder) -> None:
     for name, (table, there) in TOLD_BY_POT.items():
         if file is None or name not in file.data:
             continue
-        text = f"{name} = {show(file.data[name])}: pot.toml tells it, as {there} of [{table}]"
+        text = f"{name} = {show(file.data[name])}: it belongs in pot.toml, as {there} of [{table}]"
         cell = found.about.battery if found.about else None
         if name == "self_ua" and cell is not None and is_whole(file.data[name], 0, 100000):
             ppt = round(file.data[name] * 30 * 24 / cell.capacity_mah)
@@ -134,7 +135,7 @@ def _known(found: PotFolder) -> None:
     """Every name of a file that is no name of that file is a problem."""
     rows = {kind: [row[0] for row in fields.KINDS[kind]] for kind in KINDS}
     rows["calibration"] += [row[0] for row in fields.PROBES]
-    rows["pot"] = [row[0] for row in ABOUT] + ["chip", "noted", *TABLES]
+    rows["pot"] = [row[0] for row in ABOUT] + ["chip", "language", "noted", *TABLES]
     rows["wiring"] = list(PART_NAMES)
     for kind, file in found.files.items():
         _unknown(found, kind, (), file.data, rows[kind], rows)
@@ -235,6 +236,7 @@ def _about(found: PotFolder) -> About | None:
             text = f"{name} = {show(value)}: allowed a line of text, up to {most} characters "
             found.problem("pot", text + f"({meaning}); correct it", name)
     chip = _word(found, "pot", (), data, "chip", tuple(chips.CHIPS), None)
+    spoken = _word(found, "pot", (), data, "language", tuple(language.NAMES), language.ENGLISH)
     noted = data.get("noted")
     if noted is not None and type(noted) is not datetime.date:
         text = f"noted = {show(noted)}: allowed a date without quotes, such as 2026-05-01"
@@ -243,6 +245,7 @@ def _about(found: PotFolder) -> About | None:
     if len(found.problems) > before:
         return None
     made: dict[str, Any] = {**texts, "chip": chip, "noted": noted, "battery": None}
+    made["language"] = spoken
     for key, values in tables.items():
         if values is not None:
             made[key] = TABLES[key][0](**values)

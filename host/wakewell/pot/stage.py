@@ -95,10 +95,10 @@ def standing(pot: description.PotFolder, board: str | None) -> Standing:
         return less(f"its commissioning is not finished (stage {book.stage})", commission)
     if not book.board:
         text = "flash it onto its board, which is known by the calibration it carries; where that "
-        text += f"says no, {commission}"
+        text += f"refuses, {commission}"
         return less("the bench book is from before books named their board", text, old=True)
     if board is None:
-        text = f"the bench book is of board {book.board}, and no board is known for this folder"
+        text = f"the bench book belongs to board {book.board}, and this folder's board is not known"
         return less(text, f"flash it: wakewell flash {place}")
     if book.board != board:
         text = f"the bench book is of board {book.board}, and this is board {board}"

@@ -109,14 +109,14 @@ def message(
     secret = private.read(folder)
     board = board_id(folder)
     if board is None:
-        raise BadInput(f"{folder}: no board is known for this pot; flash it once by cable")
+        raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
     at = known(folder, found)
     whole = {**at.settings, **values}
     limits_id = line.identity(found.lines["limits"])
     merged = with_settings(found, whole)
     if merged.problems:
         why = "; and ".join(problem.text for problem in merged.problems)
-        raise BadInput(f"not asked, for with what is in force it cannot be: {why}")
+        raise BadInput(f"not asked: it does not fit the values in force: {why}")
     made = made_so_far(folder)
     # What the board judged last counts too: another copy of this folder may have asked it.
     judged = told(folder, database).get("asked", 0)
@@ -150,7 +150,10 @@ def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetim
     if not lost or was.until < now or was.in_force(at):
         return []
     words = " ".join(lost)
-    return [f"  CAUTION: replaces number {n}, not seen in force; ask again for {words} if wanted"]
+    return [
+        f"  CAUTION: replaces number {n}, not seen in force; ask again for {words} if you still "
+        "want that"
+    ]
 
 
 def shown(folder: Path, database: str | None = None) -> list[str]:

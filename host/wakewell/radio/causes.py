@@ -12,9 +12,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from wakecore import rules
-from wakewell import words
+from wakewell import language, words
+from wakewell.language import number, plural, say, term
+from wakewell.report.condition import leaks
 from wakewell.report.expected import DAY_S, HOUR_S, often, within_s
 
+DAY_FORM = term("EEEE d MMMM")
 UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
 SILENT = "silent"
 NEVER = "never heard"
@@ -41,9 +44,11 @@ def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
     return Cause(
         NEVER,
         words.MAKER,
-        f"nothing was ever heard of it, for {_span(waited_s)}",
-        "See that Wi-Fi and broker in its private.toml are right and the board was flashed with "
-        "them, and that wakewell listen names this pot. The plant may need water by hand.",
+        say("no report has ever arrived from it, for {span}", span=_span(waited_s)),
+        say(
+            "Check that Wi-Fi and broker in its private.toml are right, that the board was flashed "
+            "with them, and that wakewell listen names this pot. The plant may need water by hand."
+        ),
     )
 
 
@@ -66,9 +71,11 @@ def of(
                 SILENT,
                 words.OWNER,
                 silence(told, told_at, settings, zone),
-                "It may not be watering. Look at the plant and water it by hand if it is dry. See "
-                "that the pot's light answers its button; if it does not, charge the battery, away "
-                "from the water.",
+                say(
+                    "It may not be watering. Look at the plant and water it by hand if it is dry. "
+                    "Press the pot's button; if its light does not answer, charge the battery, "
+                    "away from the water."
+                ),
             )
         )
     if told.get("vain"):
@@ -76,9 +83,15 @@ def of(
             Cause(
                 VAIN,
                 words.MAKER,
-                f"its last report is the first that came through after {told['vain']} in vain",
-                "See its wakes in the log, begin.radio: where it was cut off, the battery is too "
-                "weak for the radio or its wires too thin; where it failed, Wi-Fi or broker.",
+                say(
+                    "its last report arrived after {count} attempts that failed",
+                    count=told["vain"],
+                ),
+                say(
+                    "See its wakes in the log, begin.radio: where it was cut off, the battery is "
+                    "too weak for the radio or its wires too thin; where it failed, check Wi-Fi "
+                    "and broker."
+                ),
             )
         )
     for name in lockouts:
@@ -88,6 +101,8 @@ def of(
     for name in [] if silent else needs:
         if name in BY_LOCKOUT and lockouts:
             continue
+        if name == "fill the tank" and leaks(lockouts, needs):
+            continue
         word = words.of(words.NEEDS, name)
         who = words.MAKER if name in MAKERS else words.OWNER
         found.append(Cause(f"need {name}", who, word.plain, word.do))
@@ -96,16 +111,20 @@ def of(
 
 def day(time_s: float, zone: str) -> str:
     """A day in words, by the clock on that wall: Monday 4 May."""
-    when = datetime.fromtimestamp(time_s, ZoneInfo(zone))
-    return f"{when:%A} {when.day} {when:%B}"
+    return language.date(datetime.fromtimestamp(time_s, ZoneInfo(zone)), DAY_FORM)
 
 
 def silence(told: dict[str, Any], told_at: int, settings: dict[str, int], zone: str) -> str:
     """Since when nothing was heard, how the battery was then, and how often it should tell."""
     battery_mv = told.get("values", {}).get("battery_mv")
-    volts = f", {battery_mv / 1000:.2f} V then" if battery_mv is not None else ""
-    every = often(settings, bool(told.get("needs")))
-    return f"not heard since {day(told_at, zone)}{volts}; it was expected {every}"
+    values = {"date": day(told_at, zone), "every": often(settings, bool(told.get("needs")))}
+    if battery_mv is None:
+        return say("not heard since {date}; it was expected {every}", **values)
+    return say(
+        "not heard since {date}, {volts} V then; it was expected {every}",
+        volts=number(battery_mv / 1000, 2),
+        **values,
+    )
 
 
 def unheeded(cause: Cause, since_s: float) -> Cause | None:
@@ -115,12 +134,18 @@ def unheeded(cause: Cause, since_s: float) -> Cause | None:
     return Cause(
         f"unheeded {cause.key}",
         words.MAKER,
-        f"{cause.is_}; its owner was told {_span(since_s)} ago and it is still so",
-        f"Ask the owner, or see to it yourself. The owner was told: {cause.do}",
+        say(
+            "{what}; its owner was told {span} ago, and it has not changed",
+            what=cause.is_,
+            span=_span(since_s),
+        ),
+        say("Ask the owner, or do it yourself. The owner was told: {what}", what=cause.do),
     )
 
 
 def _span(seconds: float) -> str:
     """A span of time in words."""
     hours = int(seconds // HOUR_S)
-    return f"{hours} hours" if hours < 48 else f"{hours // 24} days"
+    if hours < 48:
+        return plural("{count} hour", "{count} hours", hours)
+    return say("{count} days", count=hours // 24)

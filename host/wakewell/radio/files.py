@@ -147,7 +147,7 @@ def _opened(path: str, create: int) -> tuple[int, os.stat_result]:
         if found.st_nlink:  # else another took its place before it was locked
             return fd, found
         os.close(fd)
-    raise BlockingIOError(errno.EAGAIN, "replaced again and again by somebody else", path)
+    raise BlockingIOError(errno.EAGAIN, "another program keeps replacing it", path)
 
 
 def _read(fd: int, size: int) -> bytes:

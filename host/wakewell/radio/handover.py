@@ -111,7 +111,7 @@ def split(folder: Path, today: date, left: frozenset[str]) -> Path:
         if not old.exists():
             break
     else:
-        raise BadInput(f"{folder}: handed over a hundred times today; tidy up first")
+        raise BadInput(f"{folder}: a hundred old copies of today are here; remove some first")
     now = folder / "logs"
     now.rename(old)
     now.mkdir()
@@ -148,7 +148,5 @@ def sheet(
         rows.append(f"  needs       {', '.join(last.needs) or 'nothing'}")
     then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
     rows.append(f"  secrets     wiped from the board and from here; {then}")
-    rows.append(
-        "              (somebody who reads the bare flash chip may still find the old Wi-Fi's)"
-    )
+    rows.append("              (reading the flash chip directly may still reveal the old Wi-Fi's)")
     return rows

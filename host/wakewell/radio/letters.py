@@ -110,7 +110,7 @@ def resolve(pack: Any, now: float) -> list[dict[str, Any]]:
             prefix, simple = str(base.get("bn", "")), not base.keys() - {"bn", "bver"}
         made["n"] = name = prefix + str(entry.get("n", ""))
         if not _NAME.fullmatch(name):
-            raise ValueError("a name that is none")
+            raise ValueError("an invalid name")
         at = entry.get("t", 0) if simple else base.get("bt", 0) + entry.get("t", 0)
         made["t"] = at if at >= LATER else now + at
         if not simple:
@@ -197,7 +197,7 @@ def words_resolved(records: list[Record], base: str) -> dict[str, Any]:
     pack = [one.labels if isinstance(one, Odd) else msgspec.to_builtins(one) for one in records]
     for made in resolve(pack, 0):
         if not made["n"].startswith(base):
-            raise ValueError("tells of another board")
+            raise ValueError("is from another board")
         name = made["n"].removeprefix(base)
         if _PLACE.fullmatch(name):
             raise ValueError("a line of the log without its bytes")

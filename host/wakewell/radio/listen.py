@@ -117,7 +117,7 @@ class Listener:
             return None, "not a report's topic"
         key = self.keys.get(words[1])
         if key is None:
-            return None, "a board that is none of these pots'"
+            return None, "a board of none of these pots"
         return letters.read(message.payload, key, words[1])
 
     def keep_files(self, reports: list[letters.Report]) -> None:
@@ -128,7 +128,9 @@ class Listener:
             folder = self.store.folders.get(report.board)
             for data in report.in_force:
                 if folder is not None and not keep_in_force(folder, data):
-                    self.drop(f"log of {report.board}", "a file in force that is none", time.time())
+                    self.drop(
+                        f"log of {report.board}", "a file in force in an unknown form", time.time()
+                    )
         self.store.export()
 
     def drop(self, topic: str, why: str, now: float) -> None:
@@ -221,7 +223,7 @@ def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
     except SQLAlchemyError as error:
         return f"database: {str(getattr(error, 'orig', None) or error).splitlines()[0]}"
     except OSError as error:
-        return f"log file: {error.filename}: {error.strerror}; make room, or see to its rights"
+        return f"log file: {error.filename}: {error.strerror}; make room, or check its permissions"
     return ""
 
 
@@ -233,7 +235,9 @@ def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
         board = board_id(folder) if folder.is_dir() else None
         if board is None:
             shown = show_path(name)
-            raise BadInput(f"{shown}: no pot's folder whose board is known; flash it once by cable")
+            raise BadInput(
+                f"{shown}: not the folder of a pot with a known board; flash it once by cable"
+            )
         if board in found:
             raise BadInput(f"{show_path(name)}: the same board as {found[board][0]}")
         found[board] = (folder, private.read(folder))

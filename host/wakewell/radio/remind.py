@@ -11,7 +11,7 @@ import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from datetime import time as clock
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,10 @@ from zoneinfo import ZoneInfo
 
 from wakecore import fields
 from wakecore.run import DRY_RUNS
-from wakewell import words
+from wakewell import language, words
 from wakewell.budget import forecast
 from wakewell.errors import BadInput
+from wakewell.language import number, say
 from wakewell.log import logs, record, series
 from wakewell.log.record import Wake
 from wakewell.pot import pot_folder, private
@@ -38,7 +39,6 @@ WAITING = Cause(
     "waiting", words.MAKER, "", ""
 )  # booked, never sent: since when it was due to report
 MESSAGE = "message to the "  # booked beside the causes: when the last one left to whom
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 BY_CABLE = {f"lockout {name}" for name in causes.CABLE}
 SECRET_URL = re.compile(r"[a-z][a-z0-9+.-]*://\S+", re.IGNORECASE)
 
@@ -57,6 +57,7 @@ class Pot:
     settings: dict[str, int]
     tank_ml: int = 0
     help: str = ""  # who is asked for help, and how
+    language: str = language.ENGLISH
 
 
 @dataclass
@@ -85,25 +86,32 @@ def go_round(
     done = Round()
     heard = store.pots()
     for pot in all_pots:
-        row = heard.get(pot.board)
-        zone = next((person.timezone for person in pot.people.values()), "UTC")
-        since = held(store, pot.board)
-        if row is None:
-            found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
-        else:
-            found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
-            if len(pot.people) == len(private.PEOPLE):
-                found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
-        holds = [cause for cause in found if cause is not None]
-        booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
-        since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
-        done.open += [(pot, cause, since[cause.key]) for cause in holds]
-        for parts, person in listeners(pot):
-            # Where nobody is named for one part, the other hears of it.
-            mine = [c for c in holds if c.who in parts or c.who not in pot.people]
-            if send is not None and mine and not quiet(person, now):
-                _remind(store, pot, row, parts[0], mine, send, now, done)
+        with language.speaking(pot.language):
+            _look(store, pot, heard.get(pot.board), send, now, done)
     return done
+
+
+def _look(
+    store: Store, pot: Pot, row: Heard | None, send: Send | None, now: float, done: Round
+) -> None:
+    """Look at a pot once, and send what is due."""
+    zone = next((person.timezone for person in pot.people.values()), "UTC")
+    since = held(store, pot.board)
+    if row is None:
+        found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
+    else:
+        found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
+        if len(pot.people) == len(private.PEOPLE):
+            found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
+    holds = [cause for cause in found if cause is not None]
+    booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
+    since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
+    done.open += [(pot, cause, since[cause.key]) for cause in holds]
+    for parts, person in listeners(pot):
+        # Where nobody is named for one part, the other hears of it.
+        mine = [c for c in holds if c.who in parts or c.who not in pot.people]
+        if send is not None and mine and not quiet(person, now):
+            _remind(store, pot, row, parts[0], mine, send, now, done)
 
 
 def listeners(pot: Pot) -> list[tuple[list[str], private.Person]]:
@@ -150,11 +158,14 @@ def _remind(
     if not claim(store, pot.board, key, int(now)):
         return
     person = pot.people[who]
-    title = f"{pot.name}: " + ("please look" if len(mine) > 1 else mine[0].is_)
+    what = say("please look") if len(mine) > 1 else mine[0].is_
+    title = f"{pot.name}: {what}"
     if send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now)):
         done.sent.append((pot.name, who, mine))
         return
-    done.failed.append(f"{pot.name}: no message to the {who} could be sent; tried again")
+    done.failed.append(
+        f"{pot.name}: the message to the {who} could not be sent; it will be tried again"
+    )
     with store.engine.begin() as c:
         here = (SENT.c.board == pot.board) & (SENT.c.cause == key)
         c.execute(SENT.update().where(here).values(sent_at=SENT.c.before))
@@ -184,14 +195,24 @@ def text_of(
         if row and cause.key == "need fill the tank" and level_ml is not None:
             room = max(0, pot.tank_ml - level_ml) // 50 * 50
             by = last_day(pot, level_ml, row.told_at, person)
-            rows.append(f"There is room for {room} ml" + (f"; do it before {by}." if by else "."))
+            text = say("There is room for {ml} ml.", ml=room)
+            if by:
+                text = say("There is room for {ml} ml; do it before {date}.", ml=room, date=by)
+            rows.append(text)
         if row and cause.key == "need see to the soil probe":
             rows += upkeep(pot, settings_of(pot, row.told), level_ml, row.told_at, person)
     if row:
         rows += last_values(pot, row, log, person, now)
     if pot.help and any(cause.who == words.OWNER or cause.key in BY_CABLE for cause in due):
-        rows.append(f"Help: {pot.help}.")
-    rows.append("Keep mains chargers away from the water. This comes once a day until it is done.")
+        rows.append(f"{say('Help:')} {pot.help}.")
+    rows.append(
+        say(
+            "Keep mains chargers away from the water. This message comes once a day until it is "
+            "done."
+        )
+    )
+    if pot.language != language.ENGLISH:
+        rows.append(say("No native speaker has checked this translation yet."))
     return "\n\n".join(rows)
 
 
@@ -201,16 +222,20 @@ def last_values(
     """When it was last heard and what it read then, with the days that are left."""
     values = row.told.get("values", {})
     soil, level, battery = (values.get(k) for k in ("soil_ppt", "level_ml", "battery_mv"))
-    said = [] if soil is None else [f"soil {soil / 10:.1f} % by volume"]
+    said = []
+    if soil is not None:
+        said.append(say("soil {share} % by volume", share=number(soil / 10, 1)))
     if level is not None:
         by = last_day(pot, level, row.told_at, person)
-        said.append(f"tank {level} ml" + (f", enough until {by}" if by else ""))
+        text = say("tank {ml} ml, enough until {date}", ml=level, date=by)
+        said.append(text if by else say("tank {ml} ml", ml=level))
     if battery is not None:
-        days = battery_days(log, now)
-        left = "" if days is None else f", enough for at least {days} days"
-        said.append(f"battery {battery / 1000:.2f} V{left}")
+        days, volts = battery_days(log, now), number(battery / 1000, 2)
+        text = say("battery {volts} V, enough for at least {days} days", volts=volts, days=days)
+        said.append(text if days is not None else say("battery {volts} V", volts=volts))
     when = datetime.fromtimestamp(row.told_at, ZoneInfo(person.timezone))
-    heard = f"Last heard on {causes.day(row.told_at, person.timezone)}, {when:%H:%M}"
+    day = causes.day(row.told_at, person.timezone)
+    heard = say("Last heard on {date}, {time}", date=day, time=f"{when:%H:%M}")
     return [f"{heard}: {'; '.join(said)}." if said else f"{heard}."]
 
 
@@ -238,12 +263,18 @@ def upkeep(
     """What the pot gives meanwhile: how much, how often, until when; [] where it gives nothing."""
     if not settings.get("upkeep_ml"):
         return []
-    text = f"Meanwhile it gives {settings['upkeep_ml']} ml every {settings['upkeep_days']} days"
-    if level_ml is not None:
-        doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
-        until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
-        text += f", and the tank is enough for that until {until}"
-    return [f"{text}."]
+    values = {"ml": settings["upkeep_ml"], "days": settings["upkeep_days"]}
+    if level_ml is None:
+        return [say("Until then it gives {ml} ml every {days} days.", **values)]
+    doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
+    until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
+    text = say(
+        "Until then it gives {ml} ml every {days} days, and the tank is enough for that until "
+        "{date}.",
+        date=until,
+        **values,
+    )
+    return [text]
 
 
 def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str:
@@ -270,8 +301,7 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
         return ""
     ul_day = given_ul * DAY_S // (last - first)
     days = max(0, level_ml - pot.settings["reserve_ml"]) * 1000 // max(1, ul_day)
-    when = datetime.fromtimestamp(now, ZoneInfo(person.timezone)) + timedelta(days=min(days, 60))
-    return f"{WEEKDAYS[when.weekday()]}, {when:%Y-%m-%d}"
+    return causes.day(now + min(days, 60) * DAY_S, person.timezone)
 
 
 def settings_of(pot: Pot, told: dict[str, Any]) -> dict[str, int]:
@@ -335,5 +365,6 @@ def load(names: list[str]) -> list[Pot]:
             raise BadInput(f"{show_path(name)}: nobody to remind; {text}")
         tank = made.about.tank.volume_ml
         settings, helps = dict(made.settings), made.about.help
-        found.append(Pot(board, made.about.name, folder, people, settings, tank, helps))
+        spoken = made.about.language
+        found.append(Pot(board, made.about.name, folder, people, settings, tank, helps, spoken))
     return found

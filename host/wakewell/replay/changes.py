@@ -177,9 +177,9 @@ def _probes(record: Wake, made: Wake) -> Iterator[Change]:
         if before == after:
             continue
         if after == "good" and before != "unfitted":
-            yield Change(WEAKER, rule, member, f"the {name} was {before}, now it is believed")
+            yield Change(WEAKER, rule, member, f"the {name} was {before}, now it is plausible")
         elif after == "unfitted":
-            yield Change(WEAKER, rule, member, f"the {name} was judged, now it is not looked at")
+            yield Change(WEAKER, rule, member, f"the {name} was judged, now it is not read")
         elif before == "good":
             yield Change(STRICTER, rule, member, f"the {name} is now judged {after}")
         else:
@@ -227,15 +227,15 @@ def _run(record: Wake, made: Wake, pot: Any, locked: int) -> Iterator[Change]:
     most_ml = -(-(now_ms + OVERRUN_MS) * limits.flow_max_ul_s // 1_000_000)
     past = ""
     if now_ms > limits.pulse_ms:
-        past, why = "R2", f"pulse past the hard limit of {limits.pulse_ms} ms"
+        past, why = "R2", f"pulse beyond the hard limit of {limits.pulse_ms} ms"
     elif most_ml > max(0, limits.day_ml - used_ml):
-        past, why = "R3", "pulse past the water that the 24 hours left"
+        past, why = "R3", "pulse beyond the rest of the 24-hour limit"
     elif was_ms < now_ms and _all_else_the_same(record, made):
         past, why = "R2", "longer pulse for the same dose"  # a bound of the pulse has gone
     if past and (was_ms < now_ms or past not in known):
         yield Change(WEAKER, past, f"plan.pulse_ms.{past}", f"now a {why}")
     if made.plan.dose_ul > 1000 * limits.dose_ml:
-        text = f"now a dose past the hard limit of {limits.dose_ml} ml"
+        text = f"now a dose beyond the hard limit of {limits.dose_ml} ml"
         yield Change(WEAKER, "R3", "plan.dose_ul", text)
 
 
@@ -266,10 +266,10 @@ def _rest(record: Wake, made: Wake) -> Iterator[Change]:
     was_s, now_s = was.seconds, now.seconds
     low = "battery low" in record.lockouts and "battery low" in made.lockouts
     if was_s <= SOON_S and now_s * LATER > was_s * (LATER + 1):
-        text = "looks at the level later, or not at all"
+        text = "measures the level later, or not at all"
         yield Change(WEAKER, "R8", "commands.sleep", text)
     elif low and now_s < was_s:
-        text = "spares a low battery less: it sleeps shorter"
+        text = "protects a low battery less: it sleeps for a shorter time"
         yield Change(WEAKER, "R5", "commands.sleep", text)
     elif now_s != was_s:
         yield Change(OTHER, "", "commands.sleep", "sleeps for another time")
@@ -304,7 +304,7 @@ def forgiven(recorded: Any, made: Any) -> Iterator[Change]:
         if was is None or now is None or was == now:
             continue
         if (now < was) == fewer:
-            text = f"forgives what it counted in {name}"
+            text = f"no longer counts {name}"
             yield Change(WEAKER, rule, f"state.{name}", text)
         else:
             yield Change(STRICTER, rule, f"state.{name}", f"counts more in {name}")

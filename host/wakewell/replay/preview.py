@@ -75,7 +75,9 @@ def _add(found: Preview, what: str, report: Report) -> None:
     if report.first is None and not weaker and not stricter:
         found.lines.append(f"{what}: by the log, {played}, all would be decided as they were")
         return
-    found.lines.append(f"{what}: by the log, {played}, {many(report.different, 'wake')} otherwise")
+    found.lines.append(
+        f"{what}: by the log, {played}, {many(report.different, 'wake')} with other decisions"
+    )
     found.lines += [f"  {text}" for text in replaying.what_if(report)]
     for word, changes in (("WEAKER", weaker), ("stricter", stricter)):
         for changed in changes:

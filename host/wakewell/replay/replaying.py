@@ -214,7 +214,7 @@ def replay_log(
                 else:
                     made, why, changed = rejudge.feed(record)
         except STUMBLES:
-            report.skips.add(*log.at(entry.place), "the core could not make sense of it")
+            report.skips.add(*log.at(entry.place), "the core could not read it")
             continue
         if record["kind"] == "state":
             if why:
@@ -375,13 +375,16 @@ def what_if(report: Report) -> list[str]:
         return [f"all {in_wakes(report.played)} decide the same: {water}"]
     first = report.first
     when = f" ({logs.day_text(first.day)})" if first.day is not None else ""
-    lines = [f"wake {first.wake}{when} is the first decided otherwise: {first.text}"]
+    lines = [f"wake {first.wake}{when} is the first with another decision: {first.text}"]
     if report.holds_until is None:
         return [*lines, f"the water stays the same: {water}"]
     until = f"the same water, {report.held_ul / 1e6:.2f} l in {many(report.held_doses, 'watering')}"
     until = until if report.held_doses else "no water yet"
     to = "until then" if report.holds_until == first.wake else f"up to wake {report.holds_until}"
-    return [*lines, f"{to} {until}; from there on the readings answer other water than it gives"]
+    return [
+        *lines,
+        f"{to} {until}; from then on the readings belong to other water than it would give",
+    ]
 
 
 def in_short(report: Report) -> list[str]:

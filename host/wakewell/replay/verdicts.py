@@ -23,19 +23,19 @@ TITLES = {
     "R3": "water in any 24 hours",
     "R4": "dry-run protection",
     "R5": "low-battery lockout",
-    "R6": "implausible probe waters nothing",
+    "R6": "no watering on an implausible probe",
     "R7": "no soil response locks out",
-    "R8": "looks for leak and siphon",
-    "R9": "begun on record before the pump starts",
-    "R10": "the clock grants no water",
+    "R8": "checks for leak and siphon",
+    "R9": "start recorded before the pump runs",
+    "R10": "a clock change gives no water",
     "R11": "damaged files lock out",
     "R12": "button",
     "R13": "every wake ends in sleep",
     "R14": "commissioned",
     "R15": "saucer",
-    "R16": "thirst is told",
-    "R17": "no pot falls silent without a word",
-    "R18": "water without an answer",
+    "R16": "thirst is reported",
+    "R17": "no pot goes silent without a report",
+    "R18": "water without a soil response",
 }
 MOST_AWAKE_MS = 300_000
 MOST_SOAK_S = 7200  # no setting lets the soak between two pulses last longer
@@ -226,7 +226,9 @@ class Verdicts:
         if whole or not asked:
             self._silent = self._silent + 1 if silent and asked else 0
         if self._silent >= allowed:
-            self._break("R7", wake, f"watered on after {self._silent} doses without an answer")
+            self._break(
+                "R7", wake, f"watered on after {self._silent} doses without a soil response"
+            )
         self._before_ppt, self._peak_ppt = ppt if asked else None, 0
         self._dose_ul, self._dose_given_ul = plan.dose_ul, 0
 
@@ -282,7 +284,11 @@ class Verdicts:
             return
         self._thirsty += 1
         if self._thirsty > rules.THIRSTY and "water by hand" not in wake.needs:
-            self._break("R16", wake, f"{self._thirsty} regular wakes in want, and nobody was told")
+            self._break(
+                "R16",
+                wake,
+                f"{self._thirsty} regular wakes with too little water, and nobody was told",
+            )
 
     def _see_silence(self, wake: Wake, pot: Any, mv: int | None) -> None:
         """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
@@ -290,7 +296,7 @@ class Verdicts:
             return
         if mv >= max(pot.limits.radio_mv, pot.settings.battery_mv):
             told = ", ".join(wake.lockouts)
-            self._break("R17", wake, f"{told} latched, and no report left")
+            self._break("R17", wake, f"{told} began, and no report was sent")
 
     def _see_unanswered(self, wake: Wake, pot: Any, ppt: int | None) -> None:
         """R18: water since the soil last rose at all, or the maker saw to the pot.
@@ -312,7 +318,9 @@ class Verdicts:
             most_ul += 1000 * self._tries * pot.settings.dose_ml
             if self._unanswered_ul > most_ul:
                 ml = self._unanswered_ul // 1000
-                self._break("R18", wake, f"{ml} ml without an answer, allowed {most_ul // 1000}")
+                self._break(
+                    "R18", wake, f"{ml} ml without a soil response, allowed {most_ul // 1000}"
+                )
         self._unanswered_ul += wake.water.given_ul or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
@@ -343,7 +351,7 @@ class Verdicts:
         def called(rule: str) -> str:
             parts = [many(trips[rule], "trip")] if trips[rule] else []
             parts += [many(locked[rule], "lockout")] if locked[rule] else []
-            return ", ".join(parts) or "not called on"
+            return ", ".join(parts) or "never needed"
 
         pulses = many(self.pulses, "pulse")
         start_mv = self.lowest_start_mv
@@ -357,7 +365,7 @@ class Verdicts:
             else "no pulse",
             "R4": called("R4"),
             "R5": called("R5") + (f", lowest start {start_mv} mV" if start_mv else ""),
-            "R6": f"{many(self.disbelieved, 'wake')} disbelieved",
+            "R6": f"{many(self.disbelieved, 'wake')} with implausible readings",
             "R7": called("R7"),
             "R8": f"{many(self.looks, 'look')}, {called('R8')}",
             "R9": f"{pulses}, {called('R9')}",
@@ -369,7 +377,7 @@ class Verdicts:
             "R15": f"{called('R15')}, {many(self.wet, 'wake')} wet",
             "R16": many(self.needs["water by hand"], "wake") + " asked for water by hand",
             "R17": many(self.reports, "report"),
-            "R18": f"most {self.most_unanswered_ul // 1000} ml before an answer",
+            "R18": f"most {self.most_unanswered_ul // 1000} ml before the soil responded",
         }
         found = []
         for rule, text in evidence.items():
@@ -392,10 +400,10 @@ def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
     values, judged, begin = wake.values, wake.judged, wake.begin
     kind = wake.plan.kind
     if begin.pin != 1:
-        yield "R1", "pump ran with the pin file unread"
+        yield "R1", "the pump ran although its pin file could not be read"
     begun = commands.index("store") if "store" in commands else len(commands)
     if begun > min(starts, default=begun) or not wake.stores or wake.stores[0] != 1:
-        yield "R9", "pump ran without a begun record in storage"
+        yield "R9", "the pump ran although its start was not recorded"
     level_ml, mv = values.level_ml, values.battery_mv
     if level_ml is None or level_ml < limits.reserve_ml:
         yield "R4", f"pump started at a level of {level_ml} ml"
@@ -403,7 +411,7 @@ def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R5", f"pump started at {mv} mV"
     soil = judged.get("soil")
     if kind in ("depletion", "set") and soil != "good":
-        yield "R6", f"watered on a soil reading judged {soil}"
+        yield "R6", f"watered although the soil reading was judged {soil}"
     if kind != "manual" and begin.cause == "button" and begin.button_ms < 2000:
         yield "R12", "a short press watered"
     if "default" in (begin.settings, begin.limits, begin.calibration):
@@ -412,7 +420,7 @@ def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R14", f"pump ran at stage {cal.stage} with a dose of kind {kind}"
     dry = judged.get("saucer") in (None, "good") and wake.permissives.get("saucer", 1)
     if not dry:
-        yield "R15", "pump ran with a wet or unread saucer probe"
+        yield "R15", "the pump ran although the saucer was wet or could not be read"
 
 
 def report_faults(wake: Wake, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:

@@ -86,7 +86,7 @@ def too_wet(log: PotLog, calendar: Calendar) -> list[Cause]:
     bad = Counter(w.soil_word for w in recent if w.soil_word not in ("good", "unfitted"))
     if bad:
         word, count = bad.most_common(1)[0]
-        drift.say(1, f"{count} readings not believed: {words.of(words.PROBE_WORDS, word).plain}")
+        drift.say(1, f"{count} implausible readings: {words.of(words.PROBE_WORDS, word).plain}")
     rises = rises_by_hand(recent)
     if rises:
         hand.say(
@@ -146,7 +146,7 @@ def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
             found.append(cause)
     hose = Cause(
         "water leaves the tank and does not reach the roots",
-        "Run a manual dose and watch where the water goes.",
+        "Start a dose with the button and watch where the water goes.",
     )
     answers = [d for d in log.doses if d.time_s > log.wakes[-1].time_s - LATELY_S]
     silent_doses = sum(
@@ -154,7 +154,10 @@ def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
         for d in answers
     )
     if silent_doses:
-        hose.say(1 + min(2, silent_doses), f"{silent_doses} of {len(answers)} doses without answer")
+        hose.say(
+            1 + min(2, silent_doses),
+            f"{silent_doses} of {len(answers)} doses without a soil response",
+        )
     clog = Cause("less water comes than planned", "Clean the strainer; measure a dose into a cup.")
     for look in (looks.pump_wear, looks.clogging):
         if loud(one := finding(log, look)):
@@ -169,7 +172,7 @@ def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
     if loud(one := finding(log, looks.probe_drift)):
         probe.say(2, one.measure)
     if not answers and not held and pot is not None:
-        probe.say(1.5, "it never asked for water in six weeks")
+        probe.say(1.5, "it never needed water in six weeks")
     late = Cause(
         "it waits longer than this plant likes", "Lower depletion_ppt so that it waters sooner."
     )
@@ -195,17 +198,22 @@ def silent(log: PotLog, calendar: Calendar) -> list[Cause]:
     """Why nothing is heard of a pot."""
     last = log.wakes[-1]
     flat = Cause("the battery is empty", "Measure it; charge it, away from the water.")
-    contact = Cause("a bad contact or a cell that gives way", "Check contacts and cell under load.")
-    hang = Cause("its program hangs or does not start", "Connect it by cable and watch it start.")
+    contact = Cause(
+        "a bad contact, or a cell whose voltage drops under load",
+        "Check contacts and cell under load.",
+    )
+    hang = Cause(
+        "its program stops responding or does not start", "Connect it by cable and watch it start."
+    )
     store = Cause("its storage fails, so that it can no longer write", "Pull the log by cable.")
     stuck = Cause(
-        "it sleeps on: only its radio or your ears fail",
-        "Press the button: if its light answers, the pot is alive.",
+        "it is working, but its radio reports do not arrive",
+        "Press the button: if its light answers, the pot is working.",
     )
     stuck.say(0.5, f"the last wake on record, {calendar.moment(last.time_s)}, ended in sleep")
     pot = log.pot
     if last.battery_mv is None:
-        contact.say(1.5, "the last battery reading was not believed")
+        contact.say(1.5, "the last battery reading was implausible")
     elif pot is not None:
         floor = max(pot.settings.battery_mv, pot.limits.rest_mv)
         if last.battery_mv < pot.settings.battery_warn_mv:

@@ -6,19 +6,20 @@ in order, and the next visit. What does not: wear and drift (findings.py) and la
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from wakecore import fields, rules
 from wakewell import words
 from wakewell.budget.forecast import Forecast
+from wakewell.language import number, say, term
 from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.log.times import DAY_S, Calendar, span_text
 from wakewell.report.expected import within_s
 from wakewell.report.findings import ACT, Finding
 
-WELL, DUE, SILENT, PERSON = "well", "due", "no news", "needs help now"
+WELL, DUE, SILENT, PERSON = term("well"), term("due"), term("no news"), term("needs help now")
 ORDER = {PERSON: 0, SILENT: 1, DUE: 2, WELL: 3}
-CHARGE = "Charge the battery (away from the water)"
 # What runs out within a week makes a visit due, and a log that is read by cable and ended longer
 # ago says nothing of today; common practice, no source.
 VISIT_DAYS = 7
@@ -102,20 +103,32 @@ def by_hand(log: PotLog) -> Task | None:
     if last.soil_ppt is None or pot is None:
         if not asked and (last.soil_word == "cold" or pot is None):
             return None
-        much = f", about {fill_ml(pot, refill_of(pot))} ml" if pot is not None else ""
-        do = f"Feel the soil. If it is dry, water it by hand now{much}."
-        why = "the pot cannot water by itself, and cannot tell whether the soil is dry"
+        do = say("Feel the soil. If it is dry, water it by hand now.")
+        if pot is not None:
+            do = say(
+                "Feel the soil. If it is dry, water it by hand now, about {ml} ml.",
+                ml=fill_ml(pot, refill_of(pot)),
+            )
+        why = say("the pot cannot water by itself, and does not know whether the soil is dry")
         return Task(do, why, "", BY_HAND)
     refill = refill_of(pot)
     if last.soil_ppt > refill and not asked:
         return None
     doubted = any(name in DOUBTED for name in (*last.lockouts, *last.failing))
-    feel = ", if the soil feels dry" if doubted else ""
-    do = f"Water it by hand now, about {fill_ml(pot, last.soil_ppt)} ml{feel}."
-    holds = f"the soil holds {last.soil_ppt / 10:.1f} % by volume"
-    why = f"{holds}, and at {refill / 10:.1f} % it should be watered"
+    do = say("Water it by hand now, about {ml} ml.", ml=fill_ml(pot, last.soil_ppt))
+    if doubted:
+        do = say(
+            "Water it by hand now, about {ml} ml, if the soil feels dry.",
+            ml=fill_ml(pot, last.soil_ppt),
+        )
+    held = number(last.soil_ppt / 10, 1)
+    why = say(
+        "the soil holds {held} % by volume, and at {refill} % it should be watered",
+        held=held,
+        refill=number(refill / 10, 1),
+    )
     if last.soil_ppt > refill and asked:
-        why = f"{asked.plain}; {holds}"
+        why = say("{why}; the soil holds {held} % by volume", why=asked.plain, held=held)
     return Task(do, why, "", BY_HAND)
 
 
@@ -124,12 +137,22 @@ def upkeep(pot: fields.Pot, level_ml: int | None, calendar: Calendar, now_s: flo
     settings = pot.settings
     if not settings.upkeep_ml:
         return ""
-    text = f"; meanwhile it gives {settings.upkeep_ml} ml every {settings.upkeep_days} days"
+    values = {"ml": settings.upkeep_ml, "days": settings.upkeep_days}
     if level_ml is None or pot.calibration.float_only:
-        return text
+        return say("; until then it gives {ml} ml every {days} days", **values)
     doses = max(0, level_ml - start_of(pot)) // settings.upkeep_ml
     until_s = now_s + doses * settings.upkeep_days * DAY_S
-    return f"{text}, and the tank is enough for that until {calendar.date(until_s)}"
+    return say(
+        "; until then it gives {ml} ml every {days} days, and the tank is enough for that until "
+        "{date}",
+        date=calendar.date(until_s),
+        **values,
+    )
+
+
+def leaks(lockouts: Iterable[str], needs: Iterable[str]) -> bool:
+    """Does the tank lose water that nobody pumped? Then it is not filled before that is mended."""
+    return "leak" in lockouts or "see why the tank empties" in needs
 
 
 def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
@@ -138,19 +161,21 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
     tasks, word = [], WELL
     for name in last.lockouts:
         entry, begun = words.of(words.LOCKOUTS, name), since(log, name)
-        why = f"{entry.plain} (since {calendar.date(begun.time_s)})"
+        why = say("{what} (since {date})", what=entry.plain, date=calendar.date(begun.time_s))
         tasks.append(Task(entry.do, why, entry.cause, name, call=name in CABLE))
         word = PERSON
     dry = "reserve" in last.failing
     for name in last.needs:
         if name == BY_HAND or (name in SAID_BY_LOCKOUT and last.lockouts):
             continue
+        if name == "fill the tank" and leaks(last.lockouts, last.needs):
+            continue
         if name == "charge the battery" and "battery low" in last.lockouts:
             continue
         entry = words.of(words.NEEDS, name)
         why, cause, do = entry.plain, entry.cause, entry.do
         if name == "fill the tank" and dry:
-            why = "the tank is down to its reserve, so the pot cannot water"
+            why = say("the tank is down to its reserve, so the pot cannot water")
         if name in ("see to the soil probe", "see to the level"):
             probe = "soil" if "soil" in name else "level"
             judged = words.of(words.PROBE_WORDS, getattr(last, probe + "_word"))
@@ -190,7 +215,11 @@ def judge(
     if log.doses and not log.doses[-1].given_ul and not last.lockouts:
         tried = log.doses[-1]
         entry = words.of(words.TRIPS_WORDS, tried.trips[-1] if tried.trips else "no flow")
-        why = f"it tried to water on {calendar.date(tried.time_s)}, and {entry.plain}"
+        why = say(
+            "it tried to water on {date}, and {what}",
+            date=calendar.date(tried.time_s),
+            what=entry.plain,
+        )
         tasks.append(Task(entry.do, why, entry.cause, "dry run"))
         word = DUE if word == WELL else word
     hand = by_hand(log)
@@ -210,10 +239,11 @@ def judge(
     condition.old_s = today - last.time_s
     for text, date_s in coming:
         if date_s < today:
-            tasks.append(Task(f"{text} now.", "it may have run out by now"))
+            do, why = say(text, when=say("now")), say("it may have run out by now")
+            tasks.append(Task(do, why))
         elif date_s <= week_s:
-            why = f"it may run out from {calendar.date(date_s)} on"
-            tasks.append(Task(f"{text} {calendar.within(date_s, today)}.", why))
+            why = say("it may run out from {date} on", date=calendar.date(date_s))
+            tasks.append(Task(say(text, when=calendar.within(date_s, today)), why))
     if condition.word == WELL and tasks:
         condition.word = DUE
     if condition.old_s > silent_after_s(log):
@@ -221,45 +251,48 @@ def judge(
         tasks[:] = [*_look(log), *(task for task in tasks if task is not hand)]
     by_s = [f.early_s for f in (tank, battery) if f.early_s is not None]
     if condition.word in (PERSON, SILENT):
-        condition.visit_s, condition.visit = last.time_s, "now"
+        condition.visit_s, condition.visit = last.time_s, say("now")
     elif soonest := by_s + [week_s] * any(t.name for t in tasks):
         condition.visit_s = min(soonest)
         condition.visit = calendar.ahead(condition.visit_s, today)
         if condition.visit_s <= today:
-            condition.visit = "now"
+            condition.visit = say("now")
         elif condition.visit_s == week_s:
-            condition.visit = "this week"
+            condition.visit = say("this week")
     condition.sentence = _sentence(condition, coming, calendar, log, today)
     return condition
 
 
 def _look(log: PotLog) -> list[Task]:
     """What to do about a pot of which nothing is known."""
-    look = "Look at the plant, and water it by hand if the soil is dry."
+    look = say("Look at the plant, and water it by hand if the soil is dry.")
     if log.pot is None or not log.pot.settings.radio_wakes:
         return [
-            Task(look, "its log was not read since", told=True),
-            Task("Read its log again with the cable.", "only its log says how it is"),
+            Task(look, say("its log has not been read since"), told=True),
+            Task(say("Read its log again with the cable."), say("only its log shows how it is")),
         ]
     return [
-        Task(look, "it should have reported, so it may not be watering", told=True),
+        Task(look, say("its report is overdue, so it may not be watering"), told=True),
         Task(
-            "Press its button. If its light does not answer, charge the battery, away from the "
-            "water.",
-            "a pot that answers is awake",
-            "an empty battery, or a Wi-Fi that is off or has a new password",
+            say(
+                "Press its button. If its light does not answer, charge the battery, away from "
+                "the water."
+            ),
+            say("a pot whose light answers is working"),
+            say("an empty battery, or a Wi-Fi that is off or has a new password"),
         ),
     ]
 
 
 def _coming(last: Wake, tank: Forecast, battery: Forecast) -> list[tuple[str, float]]:
-    """(what to do, by when at the latest) of what will run out and was not asked for yet."""
+    """(what to do {when}, by when at the latest) of what will run out and was not asked for."""
     rows = []
     if tank.early_s is not None and "fill the tank" not in last.needs:
-        rows.append(("Fill the tank", tank.early_s))
+        rows.append((term("Fill the tank {when}."), tank.early_s))
     known = {"charge the battery", "confirm the charge"} & set(last.needs)
     if battery.early_s is not None and not known and "battery low" not in last.lockouts:
-        rows.append((CHARGE, battery.early_s))
+        text = term("Charge the battery (away from the water) {when}.")
+        rows.append((text, battery.early_s))
     return rows
 
 
@@ -273,19 +306,29 @@ def _sentence(
     if condition.word == PERSON:
         first, more = condition.tasks[0], len(condition.tasks) - 1
         if first.name == BY_HAND and log.wakes[-1].soil_ppt is not None:
-            return "The soil is dry, and the pot cannot water it enough."
+            return say("The soil is dry, and the pot cannot water it enough.")
         lead, first.told = first.why, True
-        also = f", and {more} more" if more and first.name != BY_HAND else ""
-        return lead[0].upper() + lead[1:] + also + "."
+        if more and first.name != BY_HAND:
+            lead = say("{what}, and {count} more", what=lead, count=more)
+        return lead[0].upper() + lead[1:] + "."
     if condition.word == SILENT:
-        when = calendar.date(log.wakes[-1].time_s)
-        was = {WELL: "it was watering", DUE: "it was watering, and a visit was due"}
-        then = was.get(condition.heard, "it needed help")
-        return f"Last heard on {when}, {span_text(condition.old_s)} ago; then {then}."
+        last = {
+            "date": calendar.date(log.wakes[-1].time_s),
+            "span": span_text(condition.old_s),
+        }
+        was = {
+            WELL: say("Last heard on {date}, {span} ago; then it was watering.", **last),
+            DUE: say(
+                "Last heard on {date}, {span} ago; then it was watering, and a visit was due.",
+                **last,
+            ),
+        }
+        needed = say("Last heard on {date}, {span} ago; then it needed help.", **last)
+        return was.get(condition.heard, needed)
     if condition.word == DUE:
-        return "It is watering; a visit is due."
+        return say("It is watering; a visit is due.")
     if not coming:
-        return "It is watering by itself. Nothing to do."
+        return say("It is watering by itself. Nothing to do.")
     text, date_s = coming[0]
-    ahead = calendar.ahead(date_s, today)
-    return f"Nothing to do now. {text} {ahead}."
+    ahead = say(text, when=calendar.ahead(date_s, today))
+    return say("Nothing to do now. {what}", what=ahead)

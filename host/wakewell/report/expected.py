@@ -6,6 +6,8 @@ what is done about a pot that is silent.
 
 from __future__ import annotations
 
+from wakewell.language import say
+
 HOUR_S, DAY_S = 3600, 86400
 GRACE_S = 6 * HOUR_S  # a pot's clock errs, its owner's router restarts
 
@@ -31,6 +33,6 @@ def often(settings: dict[str, int], needed: bool) -> str:
     every_s = expected_s(settings, needed)
     if every_s < 0.9 * DAY_S:
         hours = max(1, round(every_s / HOUR_S))
-        return "hourly" if hours == 1 else f"every {hours} hours"
+        return say("hourly") if hours == 1 else say("every {count} hours", count=hours)
     days = round(every_s / DAY_S)
-    return "daily" if days <= 1 else f"every {days} days"
+    return say("daily") if days <= 1 else say("every {count} days", count=days)

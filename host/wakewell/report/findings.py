@@ -17,11 +17,13 @@ from dataclasses import dataclass
 from statistics import median
 
 from wakewell import words
+from wakewell.language import number, plural, say, term
 from wakewell.log.series import PotLog, Wake
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
 
-QUIET, WATCH, ACT, UNKNOWN = "quiet", "watch", "see to", "not known"
+# Shown as they are translated; the names of findings too
+QUIET, WATCH, ACT, UNKNOWN = term("quiet"), term("watch"), term("act"), term("not known")
 SURE_P = 0.01
 LATELY_S = 30 * DAY_S
 
@@ -69,7 +71,7 @@ def probe_drift(log: PotLog) -> Finding:
     can: the rise for each millilitre given, and readings above the container capacity.
     """
     threshold = "answer outside 0.5 to 2 times the calibrated, or falling by a third (p < 0.01)"
-    name, pot = "soil probe drift", log.pot
+    name, pot = term("soil probe drift"), log.pot
     rows = [
         (d.time_s, (d.peak_ppt - d.before_ppt) * 1000.0 / d.given_ul)
         for d in log.doses
@@ -77,7 +79,7 @@ def probe_drift(log: PotLog) -> Finding:
     ]
     if len(rows) < 8:
         return Finding(
-            name, UNKNOWN, "too few waterings to tell", f"{len(rows)} answers", threshold
+            name, UNKNOWN, say("too few waterings to judge"), f"{len(rows)} answers", threshold
         )
     change, p = share_change([t for t, _ in rows], [v for _, v in rows])
     now = median([v for _, v in rows[-10:]])
@@ -90,11 +92,11 @@ def probe_drift(log: PotLog) -> Finding:
     if over:
         measure += f"; {over} wakes read a tenth or more above container capacity"
     if not 0.5 <= ratio <= 2 or (change < -1 / 3 and p < SURE_P) or over > len(log.wakes) / 20:
-        plain = "the soil probe answers differently from when it was calibrated"
-        do = "Check that it sits deep among the roots; if it does, calibrate it anew."
+        plain = say("the soil probe reacts differently than when it was calibrated")
+        do = say("Check that it is deep among the roots; if it is, calibrate it again.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R6")
     return Finding(
-        name, QUIET, "the soil probe answers as calibrated", measure, threshold, "", "R6"
+        name, QUIET, say("the soil probe reacts as calibrated"), measure, threshold, "", "R6"
     )
 
 
@@ -128,27 +130,29 @@ def flows(log: PotLog) -> list[tuple[float, float]]:
 
 def pump_wear(log: PotLog) -> Finding:
     """Does the pump move less and less water in the same time?"""
-    name = "pump wear"
+    name = term("pump wear")
     threshold = "flow falls by 15 % over the log (p < 0.01)"
     rows = flows(log)
     if len(rows) < 8:
         return Finding(
-            name, UNKNOWN, "too few runs to tell", f"{len(rows)} flows measured", threshold
+            name, UNKNOWN, say("too few runs to judge"), f"{len(rows)} flows measured", threshold
         )
     change, p = share_change([t for t, _ in rows], [v for _, v in rows])
     now = median([v for _, v in rows[-8:]])
     measure = f"{now:.1f} ml/s lately, {100 * change:+.0f} % over {len(rows)} measured flows "
     measure += f"(p = {p:.2g})"
     if change < -0.15 and p < SURE_P:
-        plain = f"the pump moves {-100 * change:.0f} % less water than it did"
-        do = "Clean the pump's inlet and the strainer; if that does not help, plan a new pump."
+        plain = say("the pump moves {share} % less water than before", share=number(-100 * change))
+        do = say("Clean the pump's inlet and the strainer; if that does not help, plan a new pump.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R4")
-    return Finding(name, QUIET, "the pump moves as much as ever", measure, threshold, "", "R4")
+    return Finding(
+        name, QUIET, say("the pump moves as much water as before"), measure, threshold, "", "R4"
+    )
 
 
 def clogging(log: PotLog) -> Finding:
     """Did the flow drop within days, against the weeks before, or run dry?"""
-    name = "clogging"
+    name = term("clogging")
     threshold = "last flows below 60 % of those before, or dry runs in the last 30 days: 2 and more"
     rows = flows(log)
     dry = sum(trip in ("no flow", "no load") for w in late(log) for trip in w.trips)
@@ -158,33 +162,43 @@ def clogging(log: PotLog) -> Finding:
         ratio = median([v for _, v in rows[-3:]]) / max(1e-9, median([v for _, v in rows[:-3]]))
         measure += f"; last three flows {ratio:.2f} of those before"
     if ratio < 0.6 or dry >= 2:
-        plain = "less water comes through the hose than before"
-        do = "Clean the strainer at the pump's inlet and straighten the hose."
+        plain = say("less water flows through the hose than before")
+        do = say("Clean the strainer at the pump's inlet and straighten the hose.")
         return Finding(name, ACT if dry >= 2 else WATCH, plain, measure, threshold, do, "R4")
     if not rows and not dry:
-        return Finding(name, UNKNOWN, "no flow was measured", measure, threshold, "", "R4")
-    return Finding(name, QUIET, "the water runs freely", measure, threshold, "", "R4")
+        return Finding(name, UNKNOWN, say("no flow was measured"), measure, threshold, "", "R4")
+    return Finding(name, QUIET, say("the water flows freely"), measure, threshold, "", "R4")
 
 
 def lost_water(log: PotLog) -> Finding:
     """Does the tank lose more with the pump off than evaporation explains?"""
-    name, pot = "unexplained fall of the level", log.pot
+    name, pot = term("unexplained fall of the level"), log.pot
     if pot is None or pot.calibration.float_only:
         return Finding(
-            name, UNKNOWN, "the level shows no amounts", "no gauge", "see leak_ml_day", "", "R8"
+            name,
+            UNKNOWN,
+            say("the level shows no amounts"),
+            "no gauge",
+            "see leak_ml_day",
+            "",
+            "R8",
         )
     allowed = pot.settings.leak_ml_day
-    threshold = f"more than {allowed} ml a day (setting leak_ml_day) over the last 30 days, surely"
+    threshold = f"more than {allowed} ml a day (setting leak_ml_day) over 30 days, 95 % sure"
     rows = _pump_off_falls(log, log.wakes[-1].time_s - LATELY_S, pot.calibration.tolerance_ml)
     if len(rows) < 10 or rows[-1][0] - rows[0][0] < 5:
-        return Finding(name, UNKNOWN, "too few days to tell", f"{len(rows)} looks", threshold)
+        return Finding(name, UNKNOWN, say("too few days to judge"), f"{len(rows)} looks", threshold)
     slope, _, error, _ = line_fit([t for t, _ in rows], [v for _, v in rows])
     measure = f"{slope:.1f} ± {2 * error:.1f} ml a day with the pump off"
     if slope - 2 * error > allowed:
-        plain = f"the tank loses about {slope:.0f} ml a day by itself"
-        do = "Look for damp under tank and fittings, and lift the hose end above the water line."
+        plain = say("the tank loses about {ml} ml a day by itself", ml=number(slope))
+        do = say(
+            "Look for moisture under tank and fittings, and lift the hose end above the water line."
+        )
         return Finding(name, ACT, plain, measure, threshold, do, "R8")
-    return Finding(name, QUIET, "the tank loses nothing by itself", measure, threshold, "", "R8")
+    return Finding(
+        name, QUIET, say("the tank loses nothing by itself"), measure, threshold, "", "R8"
+    )
 
 
 def _pump_off_falls(log: PotLog, since_s: float, tolerance_ml: int) -> list[tuple[float, float]]:
@@ -205,7 +219,7 @@ def _pump_off_falls(log: PotLog, since_s: float, tolerance_ml: int) -> list[tupl
 def resets(log: PotLog) -> Finding:
     """How often did it start without having been asked to?"""
     name, threshold = (
-        "resets",
+        term("resets"),
         "brown-outs, watchdog bites in the last 30 days: 1 watch, 3 see to",
     )
     causes = Counter(w.cause for w in log.wakes if w.cause not in ("timer", "button"))
@@ -217,29 +231,36 @@ def resets(log: PotLog) -> Finding:
     if lately:
         worst = Counter(bad).most_common(1)[0][0]
         word = words.of(words.CAUSES, worst)
-        plain = f"it {word.plain}, {lately} times in 30 days; usually {word.cause}"
-        plain = plain.replace("1 times", "once")
-        do = "Charge the battery, away from the water, and check its contacts."
+        plain = plural(
+            "it {what}, once in 30 days; usually {cause}",
+            "it {what}, {count} times in 30 days; usually {cause}",
+            lately,
+            what=word.plain,
+            cause=word.cause,
+        )
+        do = say("Charge the battery, away from the water, and check its contacts.")
         if worst == "watchdog":
-            do = "Send the log to the maker."
+            do = say("Send the log to the maker.")
         return Finding(name, ACT if lately >= 3 else WATCH, plain, measure, threshold, do, "R9")
-    return Finding(name, QUIET, "it starts only when it should", measure, threshold, "", "R9")
+    return Finding(name, QUIET, say("it has not restarted by itself"), measure, threshold, "", "R9")
 
 
 def awake_time(log: PotLog) -> Finding:
     """Does a wake without pumping take longer than it used to?"""
     threshold = "usual wake of the last 30 days 1.5 times that of the first 30, or 10 s"
-    return _per_wake(log, "awake time", lambda w: float(w.awake_ms), "ms", threshold, 10000)
+    return _per_wake(log, term("awake time"), lambda w: float(w.awake_ms), "ms", threshold, 10000)
 
 
 def charge(log: PotLog) -> Finding:
     """Does a wake without pumping use more charge than the budget made of the calibration?"""
-    name, pot = "charge per wake", log.pot
+    name, pot = term("charge per wake"), log.pot
     threshold = "usual wake of the last 30 days 1.5 times the budget of its sleep, 3 s awake and "
     threshold += "the radio"
     lately = [w for w in late(log) if not w.ran_ms and w.phase == "idle" and w.cause == "timer"]
     if pot is None or len(lately) < 5:
-        return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(lately)} wakes", threshold)
+        return Finding(
+            name, UNKNOWN, say("too few wakes to judge"), f"{len(lately)} wakes", threshold
+        )
     cal = pot.calibration
     asleep_ua = cal.sleep_ua + cal.self_ua
     radio_uah = cal.radio_ua / 3_600_000  # a millisecond
@@ -255,10 +276,12 @@ def charge(log: PotLog) -> Finding:
     measure = f"{now:.0f} µAh a wake, budget {budget:.0f} µAh; {day:.1f} mAh a day with pumping"
     measure += f", of it asleep {asleep_ua * 24 / 1000:.2f}"
     if now > 1.5 * budget:
-        plain = "each wake uses more charge than planned"
-        do = "Send the log to the maker: the battery will not last as long as planned."
+        plain = say("each wake uses more charge than planned")
+        do = say("Send the log to the maker: the battery will not last as long as planned.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R5")
-    return Finding(name, QUIET, "it uses the charge it should", measure, threshold, "", "R5")
+    return Finding(
+        name, QUIET, say("it uses as much charge as planned"), measure, threshold, "", "R5"
+    )
 
 
 def _per_wake(
@@ -273,48 +296,58 @@ def _per_wake(
     first = [of(w) for w in early if not w.ran_ms and w.phase == "idle"]
     last = [of(w) for w in late(log) if not w.ran_ms and w.phase == "idle"]
     if len(first) < 5 or len(last) < 5:
-        return Finding(name, UNKNOWN, "too few wakes to tell", f"{len(last)} wakes", threshold)
+        return Finding(
+            name, UNKNOWN, say("too few wakes to judge"), f"{len(last)} wakes", threshold
+        )
     was, now = median(first), median(last)
     measure = f"{now:.0f} {unit} lately, {was:.0f} {unit} at first, longest {max(last):.0f} {unit}"
     if now > 1.5 * was or now > most:
-        plain = f"it stays awake longer than it did: {now / 1000:.1f} s instead of {was / 1000:.1f}"
-        do = "Send the log to the maker: a part answers slowly."
+        plain = say(
+            "it stays awake longer than before: {now} s instead of {was} s",
+            now=number(now / 1000, 1),
+            was=number(was / 1000, 1),
+        )
+        do = say("Send the log to the maker: a part answers slowly.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R13")
-    return Finding(name, QUIET, "its wakes are as short as ever", measure, threshold, "", "R13")
+    return Finding(
+        name, QUIET, say("its wakes are as short as before"), measure, threshold, "", "R13"
+    )
 
 
 def storage(log: PotLog) -> Finding:
     """Are writes failing, or records missing?"""
-    name, threshold = "storage", "any failed write in the last 30 days, or a damaged file"
+    name, threshold = term("storage"), "any failed write in the last 30 days, or a damaged file"
     failed = sum(w.stores_failed for w in log.wakes)
     lately = sum(w.stores_failed for w in late(log))
     damaged = sum(bool(w.files) for w in late(log))
     measure = f"{failed} failed writes, {log.missing} records missing, {log.skips.count} lines "
-    measure += f"not readable, {log.dropped} given up by the ring"
+    measure += f"not readable, {log.dropped} overwritten: storage full"
     if lately or damaged:
-        plain = "its storage failed to keep something in the last 30 days"
-        do = "Send the log to the maker: the storage may be wearing out."
+        plain = say("its storage failed to keep something in the last 30 days")
+        do = say("Send the log to the maker: the storage may be wearing out.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R11")
-    return Finding(name, QUIET, "its storage keeps what it should", measure, threshold, "", "R11")
+    return Finding(name, QUIET, say("its storage works"), measure, threshold, "", "R11")
 
 
 def memory(log: PotLog) -> Finding:
     """Were records shortened, for want of memory on the board?"""
-    name, threshold = "memory", "2 shortened records in the last 30 days"
+    name, threshold = term("memory"), "2 shortened records in the last 30 days"
     wakes = late(log)
     lately = sum(bool(w.left_out) for w in wakes)
     lately += sum(n >= wakes[0].n for n, _, _ in log.short.wakes)
     measure = f"{lately} shortened records in 30 days, {log.short.count} in all"
     if lately >= 2:
-        plain = f"its memory was short, and {lately} of its records do not tell all"
-        do = "Send the log to the maker: its chip may not have the memory it needs."
+        plain = say("its memory was short, and {count} of its records are incomplete", count=lately)
+        do = say("Send the log to the maker: its chip may not have the memory it needs.")
         return Finding(name, WATCH, plain, measure, threshold, do, "R13")
-    return Finding(name, QUIET, "it has memory for its records", measure, threshold, "", "R13")
+    return Finding(
+        name, QUIET, say("it has enough memory for its records"), measure, threshold, "", "R13"
+    )
 
 
 def probe_words(log: PotLog) -> Finding:
     """How often were probes not believed, and why?"""
-    name, threshold = "readings not believed", "a tenth of the wakes of the last 30 days"
+    name, threshold = term("implausible readings"), "a tenth of the wakes of the last 30 days"
     lately = late(log)
     counts: Counter[tuple[str, str]] = Counter()
     for wake in lately:
@@ -326,9 +359,15 @@ def probe_words(log: PotLog) -> Finding:
     if counts and counts.most_common(1)[0][1] > len(lately) / 10:
         probe, word = counts.most_common(1)[0][0]
         entry = words.of(words.PROBE_WORDS, word)
-        plain = f"the {words.PROBES[probe]} is often not believed: {entry.plain}"
+        plain = say(
+            "the {probe} often gives implausible readings: {what}",
+            probe=words.PROBES[probe],
+            what=entry.plain,
+        )
         return Finding(name, WATCH, plain, measure, threshold, entry.do, "R6")
-    return Finding(name, QUIET, "its probes are believed", measure, threshold, "", "R6")
+    return Finding(
+        name, QUIET, say("the readings of its probes are plausible"), measure, threshold, "", "R6"
+    )
 
 
 LOOKS: tuple[Callable[[PotLog], Finding], ...] = (

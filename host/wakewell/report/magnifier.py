@@ -16,6 +16,7 @@ from wakecore.run import OVERRUN_MS, UNREAD
 from wakecore.table import convert
 from wakecore.wake import HELD_MS
 from wakewell import words
+from wakewell.language import number, plural, say, term
 from wakewell.log import record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Read, Reading
@@ -25,7 +26,7 @@ from wakewell.report import plots
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UNITS = {
-    "soil": (10, "% by volume"),
+    "soil": (10, term("% by volume")),
     "level": (1, "ml"),
     "battery": (1000, "V"),
     "temperature": (1000, "°C"),
@@ -83,12 +84,16 @@ def watering(parts: list[Magnified], log: PotLog) -> Watering:
     given_ul = sum(wake.delivered_ul for wake in ran)
     said = parts[0].answer
     if given_ul:
-        pulses = f"{len(ran)} pulse" + ("s" if len(ran) > 1 else "")
-        said = f"watered {given_ul / 1000:.0f} ml in {pulses}"
+        said = plural(
+            "watered {ml} ml in {count} pulse",
+            "watered {ml} ml in {count} pulses",
+            len(ran),
+            ml=number(given_ul / 1000),
+        )
         cut = [trip_text(wake) for wake in ran if wake.trips]
-        said += f"; cut short: {'; '.join(cut)}" if cut else ""
-        said += f": {words.of(words.KINDS, ran[0].kind).plain}" if not cut else ""
-    told = [said if parts[0].wake.phase == "idle" else f"the end of a watering: {said}"]
+        said = with_reason(said, "; ".join(cut), ran[0].kind)
+    ended = parts[0].wake.phase != "idle"
+    told = [say("end of a watering: {what}", what=said) if ended else said]
     for part in parts[0 if given_ul else 1 :]:
         before = log.before(part.wake)
         if part.wake.dry or (before is not None and before.lockouts != part.wake.lockouts):
@@ -96,9 +101,16 @@ def watering(parts: list[Magnified], log: PotLog) -> Watering:
     return Watering(parts[0].when, "; ".join(dict.fromkeys(told)), parts)
 
 
+def with_reason(done: str, cut: str, kind: str) -> str:
+    """What was done, and what cut it short; else why it was done."""
+    if cut:
+        return say("{done}; cut short: {why}", done=done, why=cut)
+    return say("{done}: {why}", done=done, why=words.of(words.KINDS, kind).plain)
+
+
 def percent(ppt: int | None) -> str:
     """27.1 %."""
-    return "not believed" if ppt is None else f"{ppt / 10:.1f} %"
+    return say("implausible") if ppt is None else f"{number(ppt / 10, 1)} %"
 
 
 def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
@@ -114,14 +126,16 @@ def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
 
 def ended(name: str, wake: Wake) -> str:
     """Which lockout is over with this wake, and what ended it."""
-    text = f"no longer stopped for {words.STOPPED_FOR.get(name, name)}"
+    why = words.STOPPED_FOR.get(name, name)
     if f"clear {name}" in wake.host:
-        return f"{text}: ended with the maker's cable"
+        return say("no longer stopped because of {why}: ended with the maker's cable", why=why)
     if name == "battery low":
-        return f"{text}: it is charged"
+        return say("no longer stopped because of {why}: it is charged", why=why)
     if wake.button_ms >= HELD_MS:
-        return f"{text}: the button was held"
-    return f"{text}: the tank was filled" if name == "dry run" else text
+        return say("no longer stopped because of {why}: the button was held", why=why)
+    if name == "dry run":
+        return say("no longer stopped because of {why}: the tank was filled", why=why)
+    return say("no longer stopped because of {why}", why=why)
 
 
 def did(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> tuple[str, bool]:
@@ -131,27 +145,30 @@ def did(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> t
     is a try.
     """
     if wake.dry:
-        unseen = any(trip in UNSEEN for trip in wake.trips)
-        seen = "whether water came is not known" if unseen else "no water was seen"
-        return f"tried to water, and {seen}: {trip_text(wake)}", False
+        why = trip_text(wake)
+        if any(trip in UNSEEN for trip in wake.trips):
+            return say(
+                "tried to water, and it is unknown whether water came: {why}", why=why
+            ), False
+        return say("tried to water, and no water was seen: {why}", why=why), False
     if wake.ran_ms:
-        text = f"watered {wake.given_ul / 1000:.0f} ml"
-        left = wake.dose_ul / 1000
-        text += f" of {left:.0f} ml still planned" if left * 1000 > wake.given_ul + 500 else ""
-        if wake.trips:
-            return f"{text}; cut short: " + trip_text(wake), True
-        return f"{text}: {words.of(words.KINDS, wake.kind).plain}", True
+        ml, left_ml = number(wake.given_ul / 1000), number(wake.dose_ul / 1000)
+        text = say("watered {ml} ml", ml=ml)
+        if wake.dose_ul > wake.given_ul + 500:
+            text = say("watered {ml} ml of {left} ml still planned", ml=ml, left=left_ml)
+        return with_reason(text, trip_text(wake), wake.kind), True
     if wake.pulse_ms:
-        return "did not water: it could not first write down that it would", False
+        return say("did not water: it could not record the start first"), False
     gives_up = wake.phase == "soak" and wake.cause != "button"
-    not_now = "gave no more" if gives_up else "did not water"
-    if wake.dose_ul and wake.kind != "none":
-        why = hindrances(wake, begun)
-        asked = "" if wake.phase == "soak" else ", though asked for"
-        if why or begun:
-            return f"{not_now}{asked}" + (f": {'; '.join(why)}" if why else ""), False
+    not_now = say("gave no more") if gives_up else say("did not water")
+    if not wake.dose_ul or wake.kind == "none":
+        return f"{not_now}: {idle(wake, log, begun, over)}", False
+    why = "; ".join(hindrances(wake, begun))
+    if not why and not begun:
         return f"{not_now}: {too_little(wake, log)}", False
-    return f"{not_now}: {idle(wake, log, begun, over)}", False
+    if wake.phase != "soak":
+        not_now = say("did not water, although water was needed")
+    return (f"{not_now}: {why}" if why else not_now), False
 
 
 def too_little(wake: Wake, log: PotLog) -> str:
@@ -161,10 +178,10 @@ def too_little(wake: Wake, log: PotLog) -> str:
         day_ul = 1000 * (pot.limits.day_ml - wake.day_ml)
         least_ul = pot.limits.flow_max_ul_s * (LEAST_PULSE_MS + OVERRUN_MS) // 1000
         if day_ul < least_ul:
-            return "what the 24 hours still allow is less than one pulse"
+            return say("the rest of the 24-hour limit is less than one pulse")
         if wake.level_ml is not None and wake.level_ml <= start_of(pot):
-            return "the water above the tank's reserve is less than one pulse"
-    return "what was left to give is less than the pump can do at once"
+            return say("the water above the tank's reserve is less than one pulse")
+    return say("the remaining amount was too small to pump")
 
 
 def hindrances(wake: Wake, begun: Sequence[str]) -> list[str]:
@@ -183,44 +200,49 @@ def idle(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> 
     if wake.phase == "soak":
         if wake.cause != "timer":
             cause = words.of(words.CAUSES, wake.cause).plain
-            return f"{'' if wake.cause == 'power' else 'it '}{cause} in the middle of a dose"
-        return (
-            "the soil reached its mark" if not wake.failing else "; ".join(hindrances(wake, begun))
-        )
+            return say("it {what} in the middle of a dose", what=cause)
+        if wake.failing:
+            return "; ".join(hindrances(wake, begun))
+        return say("the soil was wet enough")
     if wake.phase in ("first look", "second look"):
         if wake.level_ml is None:
-            return f"{look}, and the level could not be believed"
-        return look + ("; the level fell, so it looks again" if doubt else "")
+            return say("{what}, and the reading of the level was implausible", what=look)
+        return again(look) if doubt else look
     if "commissioned" in wake.failing:
         return words.PERMISSIVES["commissioned"].plain
     if wake.soil_ppt is None:
-        return (
-            "the soil probe is not believed: " + words.of(words.PROBE_WORDS, wake.soil_word).plain
-        )
-    text = f"the soil held {percent(wake.soil_ppt)}"
+        why = words.of(words.PROBE_WORDS, wake.soil_word).plain
+        return say("the soil probe gives implausible readings: {why}", why=why)
+    held = percent(wake.soil_ppt)
     if pot is None or wake.soil_ppt <= refill_of(pot):
-        return f"{text}, and no water was asked for"
-    text += f", above the refill point of {percent(refill_of(pot))}"
-    return text + ("; the level fell, so it looks again" if doubt else "")
+        return say("the soil held {held}, and no water was needed", held=held)
+    refill = percent(refill_of(pot))
+    text = say("the soil held {held}, above the refill point of {refill}", held=held, refill=refill)
+    return again(text) if doubt else text
+
+
+def again(text: str) -> str:
+    """The text, and that the level is measured once more."""
+    return say("{what}; the level fell, so it measures again", what=text)
 
 
 def pressed(wake: Wake, over: Sequence[str]) -> str:
     """What a press did that asked for no water. over: lockouts that it ended."""
     if "entry page" in wake.host:
-        return "its page for the Wi-Fi was opened"
+        return say("its page for a new Wi-Fi was opened")
     if "free the button" in wake.needs:
         return words.NEEDS["free the button"].plain
     if wake.button_ms < HELD_MS:
-        return "it was only asked how it is"
+        return say("the button was pressed for a status check")
     if wake.lockouts:
         kept = ", ".join(words.STOPPED_FOR.get(name, name) for name in wake.lockouts)
-        return f"the button was held, and it is still stopped for {kept}"
+        return say("the button was held, and it is still stopped because of {why}", why=kept)
     if over:
-        return "the press that ends a lockout asks for no dose"
+        return say("a press that ends a stop does not start a dose")
     if wake.phase != "idle":
         under_way = words.of(words.PHASES, wake.phase).plain
-        return f"the button was held, but a dose is under way: {under_way}"
-    return "the button was held"
+        return say("the button was held, but a dose is in progress: {what}", what=under_way)
+    return say("the button was held")
 
 
 def trip_text(wake: Wake) -> str:
@@ -244,7 +266,7 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
         found.readings.append(reading_row(name, rows[name], on_record.judged.get(name, ""), cal))
     for name, reading in (on_record.after or {}).items():
         row = reading_row(name, reading, "", cal)
-        row["name"] += ", after the pulse"
+        row["name"] = say("{probe}, after the pulse", probe=row["name"])
         found.readings.append(row)
     for name, held in on_record.permissives.items():
         plain = words.HELD.get(name, name) if held else words.of(words.PERMISSIVES, name).plain
@@ -252,9 +274,9 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
             {"held": bool(held), "plain": plain, "name": name, "rule": words.RULES.get(name, "")}
         )
     for kind, table, names in (
-        ("cut the run short", words.TRIPS_WORDS, wake.trips),
-        ("lockout", words.LOCKOUTS, wake.lockouts),
-        ("asks for", words.NEEDS, wake.needs),
+        (say("cut the run short"), words.TRIPS_WORDS, wake.trips),
+        (say("lockout"), words.LOCKOUTS, wake.lockouts),
+        (say("asks for"), words.NEEDS, wake.needs),
     ):
         for name in names:
             word = words.of(table, name)
@@ -269,30 +291,36 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
                 }
             )
     found.plan = [
-        ("under way when it woke", words.of(words.PHASES, wake.phase).plain),
-        ("asked for", words.of(words.KINDS, wake.kind).plain),
-        ("still to give", f"{wake.dose_ul / 1000:.1f} ml"),
-        ("this pulse", f"{wake.pulse_ms / 1000:.2f} s" if wake.pulse_ms else "none"),
+        (say("in progress when it woke"), words.of(words.PHASES, wake.phase).plain),
+        (say("asked for"), words.of(words.KINDS, wake.kind).plain),
+        (say("still to give"), f"{number(wake.dose_ul / 1000, 1)} ml"),
+        (
+            say("this pulse"),
+            f"{number(wake.pulse_ms / 1000, 2)} s" if wake.pulse_ms else say("none"),
+        ),
     ]
     if pot is not None:
         found.plan += [
-            ("refill point", percent(refill_of(pot))),
-            ("a dose fills to", percent(target_of(pot))),
+            (say("refill point"), percent(refill_of(pot))),
+            (say("a dose fills to"), percent(target_of(pot))),
         ]
     found.recorded = [
-        ("pump ran", f"{wake.ran_ms / 1000:.2f} s"),
-        ("water given, best estimate", given_text(wake)),
-        ("level fell by", "not to be told" if wake.fall_ml is None else f"{wake.fall_ml} ml"),
-        ("booked in 24 hours", f"{wake.day_ml} ml"),
-        ("awake", f"{wake.awake_ms / 1000:.1f} s"),
-        ("charge since the last wake", f"{wake.charge_uah} µAh"),
-        ("writes to storage", "all good" if not wake.stores_failed else "FAILED"),
-        ("woke", words.of(words.CAUSES, wake.cause).plain),
-        ("then slept", f"{wake.sleep_s} s"),
+        (say("pump ran"), f"{number(wake.ran_ms / 1000, 2)} s"),
+        (say("water given, best estimate"), given_text(wake)),
+        (
+            say("level fell by"),
+            say("not measurable") if wake.fall_ml is None else f"{wake.fall_ml} ml",
+        ),
+        (say("counted against the 24-hour limit"), f"{wake.day_ml} ml"),
+        (say("awake"), f"{number(wake.awake_ms / 1000, 1)} s"),
+        (say("charge since the last wake"), f"{wake.charge_uah} µAh"),
+        (say("writes to storage"), say("all good") if not wake.stores_failed else say("FAILED")),
+        (say("woke"), words.of(words.CAUSES, wake.cause).plain),
+        (say("then slept"), f"{wake.sleep_s} s"),
     ]
     if wake.left_out:
         text = ", ".join(words.LEFT_OUT.get(part, part) for part in wake.left_out)
-        found.recorded.append(("left out of its record, for its memory was short", text))
+        found.recorded.append((say("left out of its record because memory was short"), text))
     found.run = run_pictures(on_record.run or {}, cal)
     return found
 
@@ -300,22 +328,22 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
 def given_text(wake: Wake) -> str:
     """The water of a pulse; of a run that showed none, what it would have been by time."""
     if wake.dry:
-        return f"none seen; {wake.given_ul / 1000:.1f} ml by the time it ran"
-    return f"{wake.given_ul / 1000:.1f} ml"
+        return say("no water seen; {ml} ml by its running time", ml=number(wake.given_ul / 1000, 1))
+    return f"{number(wake.given_ul / 1000, 1)} ml"
 
 
 def reading_row(name: str, reading: Reading | None, word: str, cal: Any) -> dict[str, str]:
     """One probe: counts, scatter, what they convert to, and whether they are believed."""
     scale, unit = UNITS.get(name, (1, ""))
     probe = getattr(cal, name, None) if cal is not None and name in UNITS else None
-    row = {"name": words.PROBES.get(name, name), "counts": "did not answer", "spread": ""}
+    row = {"name": words.PROBES.get(name, name), "counts": say("did not answer"), "spread": ""}
     row["value"] = ""
     row["word"] = words.of(words.PROBE_WORDS, word).plain if word else ""
     if reading is not None:
         row["counts"], row["spread"] = str(reading[0]), str(reading[1])
         if probe is not None:
             value = convert(probe.points, reading[0]) / scale
-            row["value"] = f"{value:.{len(str(scale)) - 1}f} {unit}"
+            row["value"] = f"{number(value, len(str(scale)) - 1)} {say(unit)}"
     return row
 
 
@@ -330,7 +358,7 @@ def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str,
         if not isinstance(column, list):
             continue
         probe = getattr(cal, name, None) if cal is not None else None
-        scale, unit = UNITS[name] if probe is not None else (1, "counts")
+        scale, unit = UNITS[name] if probe is not None else (1, term("counts"))
         rows = [
             {"t": t, "v": (convert(probe.points, c) if probe is not None else c) / scale}
             for t, c in zip(times, column, strict=True)
@@ -340,8 +368,15 @@ def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str,
             continue
         silent = len(column) - len(rows)
         first, last = rows[0]["v"], rows[-1]["v"]
-        text = f"{words.PROBES[name]}: {first:g} to {last:g} {unit} in {rows[-1]['t']} ms"
-        text += f"; {silent} samples did not answer" if silent else ""
+        text = say(
+            "{probe}: {first} to {last} {unit} in {ms} ms",
+            probe=words.PROBES[name],
+            first=f"{first:g}",
+            last=f"{last:g}",
+            unit=say(unit),
+            ms=rows[-1]["t"],
+        )
+        text += say("; {count} samples did not answer", count=silent) if silent else ""
         found.append({"text": text, "spec": plots.run_spec(rows, unit)})
     return found
 

@@ -20,12 +20,13 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
-from wakewell import drawing, extras, words
+from wakewell import drawing, extras, language, words
 from wakewell.budget import forecast
 from wakewell.errors import BadInput
+from wakewell.language import number, plural, say, term
 from wakewell.log.logs import Skip
 from wakewell.log.series import PotLog, Wake, pot_folder, refill_of, spans_of, start_of
-from wakewell.log.times import DAY_S, Calendar, span_text
+from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
 from wakewell.report import condition, findings, magnifier, pictures, plots, recurring
 
@@ -33,6 +34,40 @@ MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
 STRIP_DAYS = 60
 OPENS_DAYS = 90  # what the pictures of a long record show first
+UNSEEN = term("no water seen")
+NEED_HELP = term("need help now")  # of several pots
+DOSE_HEADS = (
+    term("when"),
+    term("why"),
+    term("planned, ml"),
+    term("delivered, ml"),
+    term("pulses"),
+    term("cut short because"),
+)
+EVENT_HEADS = (
+    term("when"),
+    term("what"),
+    term("how long"),
+    term("usual cause"),
+    term("what to do"),
+)
+# What a script says of the place that somebody points at (page.js)
+READ_OFF = {
+    "day": term("day {day}"),
+    "gap": term("{date}: no record"),
+    "week": term("Week from {date}: {ml} ml, waterings: {count}"),
+    "cut": term("{what}, cut short: {count}"),
+    "dose": term("{date}: {ml} ml delivered, {planned} ml planned; {why}"),
+    "stopped": term("{what}; cut short: {why}"),
+    "other": term("{date}: {what}"),
+    "bad": term("{date}: implausible: {what}"),
+    "up": term("{date}: float up"),
+    "down": term("{date}: float down"),
+    "soil": term("{date}: {value} % by volume"),
+    "tank": term("{date}: {value} litres"),
+    "battery": term("{date}: {value} volts"),
+    "shown": term("Shown: {first} to {last}"),
+}
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
 STAMPS = {
@@ -77,7 +112,7 @@ class PotView:
     def as_of(self) -> str:
         """The day it speaks of, "" where the pot never knew a date or hides it."""
         known = self.log.dated and not self.log.shifted
-        return f"as of {self.calendar.date(self.now_s)}" if known else ""
+        return say("as of {date}", date=self.calendar.date(self.now_s)) if known else ""
 
     @property
     def stamp(self) -> str:
@@ -87,6 +122,11 @@ class PotView:
 
 def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
     """Look at a pot's log from every side. Needs at least one wake."""
+    with language.speaking(log.language):
+        return _view(log, zone, now_s)
+
+
+def _view(log: PotLog, zone: str, now_s: float | None) -> PotView:
     calendar = Calendar(zone, log.dated)
     for wake in log.wakes:
         wake.wall_s = calendar.wall_s(wake.time_s)
@@ -104,21 +144,34 @@ def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
 def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
     """The forecast in words, with its uncertainty."""
     if found.why_not or found.early_s is None or found.middle_s is None:
-        return f"no forecast: {found.why_not}"
+        return say("no forecast: {why}", why=found.why_not)
     if found.middle_s <= found.now_s:
-        return "used up now"
+        return say("used up now")
     middle = calendar.date(found.middle_s, False)
     if found.beyond:
         early = calendar.date(found.early_s, False)
         years = forecast.MOST_DAYS // 365
-        return f"most likely for more than {years} years; 19 times in 20 not before {early}"
+        return say(
+            "most likely for more than {years} years; 19 times in 20 not before {early}",
+            years=years,
+            early=early,
+        )
     if found.late_s is None:
         early = calendar.date(found.early_s, False)
-        return f"most likely until {middle}; 19 times in 20 not before {early}"
+        return say(
+            "most likely until {middle}; 19 times in 20 not before {early}",
+            middle=middle,
+            early=early,
+        )
     early, late = calendar.between(found.early_s, found.late_s)
     if early == late:
-        return f"until {middle}, nine times in ten"
-    return f"most likely until {middle}; nine times in ten between {early} and {late}"
+        return say("until {middle}, nine times in ten", middle=middle)
+    return say(
+        "most likely until {middle}; nine times in ten between {early} and {late}",
+        middle=middle,
+        early=early,
+        late=late,
+    )
 
 
 def describe(
@@ -130,69 +183,115 @@ def describe(
 ) -> str:
     """The picture in a sentence or two, for those who cannot see it."""
     first, last = (calendar.date(log.wakes[i].time_s) for i in (0, -1))
-    span = f"From {first} to {last}."
+    span = say("From {first} to {last}.", first=first, last=last)
     values = [r["v"] for r in picture.rows.get("line", ()) if r["v"] is not None]
     bad, holes = len(picture.rows.get("bad", ())), len(picture.rows["gaps"])
-    tail = f" {many(holes, 'stretch', 'stretches')} without a record." if holes else ""
+    tail = ""
+    if holes:
+        tail += " " + plural(
+            "{count} stretch without a record.", "{count} stretches without a record.", holes
+        )
     if bad:
-        tail += " Crosses along the foot: readings not believed."
-    given = many(len(log.waterings), "watering")
+        tail += " " + say("Crosses along the bottom: implausible readings.")
+    given = plural("{count} watering", "{count} waterings", len(log.waterings))
     if log.tries:
-        given += f" and {many(len(log.tries), 'try', 'tries')} that showed no water"
+        given += ", " + plural(
+            "{count} attempt without water", "{count} attempts without water", len(log.tries)
+        )
     if picture.key == "soil":
-        if not values:
-            return f"{span} No soil reading was believed.{tail}"
-        return (
-            f"{span} Soil water between {min(values):.1f} and {max(values):.1f} % by volume, last "
-            f"{values[-1]:.1f} %; {given}, each a triangle at the foot.{tail}"
-        )
+        return f"{span} {soil_text(values, given)}{tail}"
     if picture.key == "doses":
-        total = sum(d.given_ul for d in log.doses) / 1e6
         cut = sum(bool(d.trips) for d in log.doses)
-        short = f"; cross: cut short ({cut})" if cut else ""
-        stem = f"Stem: delivered; bar across: planned{short}"
-        return f"{span} {given}, {total:.2f} litres. {stem}.{tail}"
+        values = {"given": given, "total": number(sum(d.given_ul for d in log.doses) / 1e6, 2)}
+        text = say("{given}, {total} litres. Stem: delivered; bar across: planned.", **values)
+        if cut:
+            text = say(
+                "{given}, {total} litres. Stem: delivered; bar across: planned; cross: cut short "
+                "({cut}).",
+                cut=cut,
+                **values,
+            )
+        return f"{span} {text}{tail}"
     if picture.key == "tank":
-        if not values:
-            return f"{span} No level was believed.{tail}"
-        if log.float_only:
-            filled = many(len(picture.rows["refills"]), "refill")
-            return f"{span} A float switch, so no amounts; {filled}, each a triangle.{tail}"
-        return (
-            f"{span} Last {values[-1]:.2f} litres, {many(len(picture.rows['refills']), 'refill')}, "
-            f"each a triangle. Water for the plant: {runs_until(tank, calendar)}.{tail}"
-        )
+        text = tank_text(picture, values, log.float_only, runs_until(tank, calendar))
+        return f"{span} {text}{tail}"
     if picture.key == "battery":
-        if not values:
-            return f"{span} No battery reading was believed.{tail}"
-        return f"{span} Last {values[-1]:.2f} volts. Charge: {runs_until(battery, calendar)}.{tail}"
+        text = say("No battery reading was plausible.")
+        if values:
+            text = say(
+                "Last {volts} volts. Charge: {until}.",
+                volts=number(values[-1], 2),
+                until=runs_until(battery, calendar),
+            )
+        return f"{span} {text}{tail}"
     bars = Counter(bar["k"] for bar in picture.rows["bars"])
-    marks = len(picture.rows["marks"])
-    stops, asks = bars["lockouts"], bars["needs"]
-    stopped = f"It stopped {many(stops, 'time')} by itself (filled bars)"
-    stopped = stopped if stops else "It never stopped by itself"
-    asked = f"asked for something {many(asks, 'time')} (open bars)" if asks else "never asked"
-    return f"{span} {stopped} and {asked}; {many(marks, 'other mark')}.{tail}"
+    return f"{span} {events_text(bars, len(picture.rows['marks']))}{tail}"
 
 
-def many(count: int, one: str, more: str = "") -> str:
-    """1 refill, 2 refills."""
-    return f"{count} {one if count == 1 else more or one + 's'}"
+def soil_text(values: Sequence[float], given: str) -> str:
+    """What the picture of the soil shows. given: the waterings in it."""
+    if not values:
+        return say("No soil reading was plausible.")
+    return say(
+        "Soil water between {least} and {most} % by volume, last {last} %; {given}, each a "
+        "triangle at the bottom.",
+        least=number(min(values), 1),
+        most=number(max(values), 1),
+        last=number(values[-1], 1),
+        given=given,
+    )
+
+
+def tank_text(
+    picture: pictures.Picture, values: Sequence[float], float_only: bool, until: str
+) -> str:
+    """What the picture of the tank shows. until: how long its water lasts."""
+    if not values:
+        return say("No level reading was plausible.")
+    refills = plural("{count} refill", "{count} refills", len(picture.rows["refills"]))
+    if float_only:
+        return say("A float switch, so no amounts; {refills}, each a triangle.", refills=refills)
+    return say(
+        "Last {litres} litres, {refills}, each a triangle. Water for the plant: {until}.",
+        litres=number(values[-1], 2),
+        refills=refills,
+        until=until,
+    )
+
+
+def events_text(bars: Counter[str], marks: int) -> str:
+    """What the picture of stops and visits shows. bars: how many of each kind."""
+    stopped, asked = say("It never stopped by itself"), say("never asked for anything")
+    if bars["lockouts"]:
+        stopped = plural(
+            "It stopped {count} time by itself (filled bars)",
+            "It stopped {count} times by itself (filled bars)",
+            bars["lockouts"],
+        )
+    if bars["needs"]:
+        asked = plural(
+            "asked for something {count} time (open bars)",
+            "asked for something {count} times (open bars)",
+            bars["needs"],
+        )
+    others = plural("{count} other mark", "{count} other marks", marks)
+    return say("{stopped} and {asked}; {others}.", stopped=stopped, asked=asked, others=others)
 
 
 def week_text(week: int, dated: bool) -> str:
     """That week in words."""
     begins = pictures.week_begins(week, dated)
     if not dated:
-        return f"days {begins // DAY_S + 1} to {begins // DAY_S + 7}"
+        first = begins // DAY_S + 1
+        return say("days {first} to {last}", first=first, last=first + 6)
     day = datetime.fromtimestamp(begins, UTC)
-    return f"week of {day.day} {day:%B} {day.year}"
+    return say("week of {date}", date=language.date(day, WITHOUT_WEEKDAY))
 
 
 def span_of(view: PotView) -> str:
     """From when to when its record goes, in words."""
     first, last = (view.calendar.date(view.log.wakes[i].time_s) for i in (0, -1))
-    return f"{first} to {last}"
+    return say("{first} to {last}", first=first, last=last)
 
 
 def tables(view: PotView) -> dict[str, Table]:
@@ -201,19 +300,20 @@ def tables(view: PotView) -> dict[str, Table]:
     by_week = [
         (week_text(week, calendar.dated), wakes) for week, wakes in pictures.by_week(log, calendar)
     ]
+    ends = (say("wakes"), say("implausible"))
     found = {
         "soil": Table(
-            ("week", "driest, %", "wettest, %", "last, %", "wakes", "not believed"),
+            (say("week"), say("driest, %"), say("wettest, %"), say("last, %"), *ends),
             [_extremes(key, wakes, "soil_ppt", 10, 1) for key, wakes in by_week],
             range(1, 6),
         ),
         "battery": Table(
-            ("week", "lowest, V", "highest, V", "last, V", "wakes", "not believed"),
+            (say("week"), say("lowest, V"), say("highest, V"), say("last, V"), *ends),
             [_extremes(key, wakes, "battery_mv", 1000, 3) for key, wakes in by_week],
             range(1, 6),
         ),
         "tank": Table(
-            ("week", *litre_heads(log), "wakes", "not believed"),
+            (say("week"), *litre_heads(log), *ends),
             [_extremes(key, wakes, "level_ml", 1000, 2) for key, wakes in by_week],
             range(1, 6),
         ),
@@ -222,45 +322,51 @@ def tables(view: PotView) -> dict[str, Table]:
         (
             calendar.moment(d.time_s),
             words.of(words.KINDS, d.kind).plain,
-            f"{d.planned_ul / 1000:.0f}",
-            f"{d.given_ul / 1000:.0f}" if d.given_ul else "none seen",
+            number(d.planned_ul / 1000),
+            number(d.given_ul / 1000) if d.given_ul else say(UNSEEN),
             str(d.pulses),
             "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in dict.fromkeys(d.trips)),
         )
         for d in reversed(log.doses)
     ]
-    heads = ("when", "why", "planned, ml", "delivered, ml", "pulses", "cut short because")
-    found["doses"] = clipped(heads, rows, (2, 3, 4))
+    found["doses"] = clipped([say(head) for head in DOSE_HEADS], rows, (2, 3, 4))
     rows = []
     spans = [(span, words.LOCKOUTS, "") for span in spans_of(log, "lockouts")]
     spans += [(span, words.NEEDS, pictures.ASKED) for span in spans_of(log, "needs")]
     for (name, start, end, still), names, said in sorted(spans, key=lambda s: -s[0][1]):
         word = words.of(names, name)
-        until = "still so" if still else f"until {calendar.moment(end)}"
-        plain = said + word.plain
+        until = say("still so") if still else say("until {date}", date=calendar.moment(end))
+        plain = say(said, what=word.plain) if said else word.plain
         rows.append((calendar.moment(start), plain, until, word.cause, word.do if still else ""))
     for wake in reversed(log.wakes):
         for trip in wake.trips:
             word = words.of(words.TRIPS_WORDS, trip)
-            rows.append((calendar.moment(wake.time_s), word.plain, "run cut short", word.cause, ""))
+            rows.append(
+                (calendar.moment(wake.time_s), word.plain, say("run cut short"), word.cause, "")
+            )
         if wake.cause not in ("timer", "button"):
             word = words.of(words.CAUSES, wake.cause)
             rows.append((calendar.moment(wake.time_s), word.plain, "", word.cause, ""))
         if len(rows) > 4 * MOST_ROWS:
             break
-    found["events"] = clipped(("when", "what", "how long", "usual cause", "what to do"), rows)
+    found["events"] = clipped([say(head) for head in EVENT_HEADS], rows)
     return found
 
 
 def litre_heads(log: PotLog) -> tuple[str, ...]:
     """Heads of the tank's columns; a float switch has two places and no litres."""
-    said = "float up above 0" if log.float_only else "l"
-    return tuple(f"{which}, {said}" for which in ("lowest", "highest", "last"))
+    if log.float_only:
+        return (
+            say("lowest, float up above 0"),
+            say("highest, float up above 0"),
+            say("last, float up above 0"),
+        )
+    return say("lowest, l"), say("highest, l"), say("last, l")
 
 
 def clipped(heads: Sequence[str], rows: list[Sequence[str]], numbers: Sequence[int] = ()) -> Table:
     """A table of at most MOST_ROWS, which says so."""
-    note = f"The last {MOST_ROWS}; every one is in the file that --csv writes."
+    note = say("The last {count}; every one is in the file that --csv writes.", count=MOST_ROWS)
     return Table(heads, rows[:MOST_ROWS], numbers, note if len(rows) > MOST_ROWS else "")
 
 
@@ -270,7 +376,7 @@ def _extremes(
     values = [v for v in map(attrgetter(name), wakes) if v is not None]
     if not values:
         return (key, "–", "–", "–", str(len(wakes)), str(len(wakes)))
-    figures = [f"{v / scale:.{digits}f}" for v in (min(values), max(values), values[-1])]
+    figures = [number(v / scale, digits) for v in (min(values), max(values), values[-1])]
     return (key, *figures, str(len(wakes)), str(len(wakes) - len(values)))
 
 
@@ -291,7 +397,8 @@ def templates() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters["address"] = address
+    made.filters |= {"address": address, "first_upper": lambda text: text[:1].upper() + text[1:]}
+    made.globals |= {"say": say, "plural": plural, "number": number, "language": language}
     return made
 
 
@@ -322,6 +429,7 @@ def script_parts(specs: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
     """What a page with pictures embeds. Safe inside script elements."""
     safe = templates().filters["safe"]
     return {
+        "texts": safe(plots.embedded({name: say(text) for name, text in READ_OFF.items()})),
         "vega": safe(plots.script().replace("</script", "<\\/script")),
         "specs": safe(plots.embedded(specs)),
         "data": safe(plots.embedded(data)),
@@ -330,6 +438,11 @@ def script_parts(specs: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
 
 def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = None) -> str:
     """The page of one pot. round_page: address of the round, if there is one."""
+    with language.speaking(view.log.language):
+        return _pot_page(view, round_page, kept)
+
+
+def _pot_page(view: PotView, round_page: str, kept: Sequence[Wake] | None) -> str:
     log = view.log
     if kept is None:
         by_place = {w.place: w for w in log.wakes}
@@ -361,7 +474,7 @@ def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = 
         close=rows,
         round_page=round_page,
         opens=opens,
-        legend=plots.LEGEND,
+        legend=plots.A_BAR,
         words=words,
         maker_rows=maker_rows(view),
         calibration=calibration_rows(view),
@@ -404,7 +517,7 @@ def magnified(
             record = records[wake.place]
             found.append(magnifier.magnify(view.log, wake, record, view.calendar))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            text = f"its record is damaged ({type(error).__name__})"
+            text = say("its record is damaged ({error})", error=type(error).__name__)
             moment = view.calendar.moment(wake.time_s)
             found.append(magnifier.Magnified(wake, moment, text, False))
     return found
@@ -416,40 +529,62 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     rows = []
     if log.waterings:
         dose = log.waterings[-1]
-        text = f"{calendar.moment(dose.time_s)}, {dose.given_ul / 1000:.0f} ml"
+        at, ml = calendar.moment(dose.time_s), number(dose.given_ul / 1000)
+        text = say("{date}, {ml} ml", date=at, ml=ml)
         if dose.trips:
-            text += f" of {dose.planned_ul / 1000:.0f} ml planned"
-        rows.append(("Last watered", text))
+            planned = number(dose.planned_ul / 1000)
+            text = say("{date}, {ml} ml of {planned} ml planned", date=at, ml=ml, planned=planned)
+        rows.append((say("Last watered"), text))
     else:
-        rows.append(("Last watered", "not on record"))
+        rows.append((say("Last watered"), say("not on record")))
     if log.doses and not log.doses[-1].given_ul:
         at = calendar.moment(log.doses[-1].time_s)
-        rows.append(("Last tried", f"{at}; the pump ran, and no water was seen"))
-    soil = magnifier.percent(last.soil_ppt)
-    if last.soil_ppt is None:
-        soil += ": " + words.of(words.PROBE_WORDS, last.soil_word).plain
-    elif log.pot is not None:
-        refill = refill_of(log.pot)
-        side = "above" if last.soil_ppt > refill else "at" if last.soil_ppt == refill else "below"
-        soil += f" by volume, {side} the {magnifier.percent(refill)} at which it waters"
-    rows.append(("Soil", soil))
-    level = "not believed" if last.level_ml is None else f"{last.level_ml / 1000:.1f} litres"
-    if last.level_ml is not None and log.float_only and log.pot is not None:
-        above = last.level_ml >= start_of(log.pot)
-        level = f"the water is {'above' if above else 'down to'} the float switch"
-    rows.append(("Tank", f"{level}, {runs_until(view.tank, calendar)}"))
-    volts = "not believed" if last.battery_mv is None else f"{last.battery_mv / 1000:.2f} volts"
-    rows.append(("Battery", f"{volts}, {runs_until(view.battery, calendar)}"))
+        text = say("{date}; the pump ran, and no water was seen", date=at)
+        rows.append((say("Last tried"), text))
+    rows.append((say("Soil"), soil_fact(log, last)))
+    rows.append((say("Tank"), f"{tank_fact(log, last)}, {runs_until(view.tank, calendar)}"))
+    volts = say("implausible")
+    if last.battery_mv is not None:
+        volts = say("{volts} volts", volts=number(last.battery_mv / 1000, 2))
+    rows.append((say("Battery"), f"{volts}, {runs_until(view.battery, calendar)}"))
     if log.otherwise:
-        rows.append(("Settings", log.otherwise))
+        rows.append((say("Settings"), log.otherwise))
     if log.uncommissioned and log.pot is not None and log.pot.calibration.stage:
         text = f"the pot acts by stage {log.pot.calibration.stage}, but {log.uncommissioned}"
-        rows.append(("Commissioning", text))
+        rows.append((say("Commissioning"), text))
     read = f"{calendar.moment(last.time_s)} ({calendar.name})"
     if view.condition.old_s >= DAY_S:
-        read += f", {span_text(view.condition.old_s)} before"
-    rows.append(("Read up to", read))
+        read = say("{date}, {span} before", date=read, span=span_text(view.condition.old_s))
+    rows.append((say("Read up to"), read))
     return rows
+
+
+def soil_fact(log: PotLog, last: Wake) -> str:
+    """The soil at that wake."""
+    held = magnifier.percent(last.soil_ppt)
+    if last.soil_ppt is None:
+        return f"{held}: {words.of(words.PROBE_WORDS, last.soil_word).plain}"
+    if log.pot is None:
+        return held
+    refill_ppt = refill_of(log.pot)
+    values = {"held": held, "refill": magnifier.percent(refill_ppt)}
+    text = say("{held} by volume, below the {refill} at which it waters", **values)
+    if last.soil_ppt > refill_ppt:
+        text = say("{held} by volume, above the {refill} at which it waters", **values)
+    elif last.soil_ppt == refill_ppt:
+        text = say("{held} by volume, at the {refill} at which it waters", **values)
+    return text
+
+
+def tank_fact(log: PotLog, last: Wake) -> str:
+    """The tank at that wake."""
+    if last.level_ml is None:
+        return say("implausible")
+    if not log.float_only or log.pot is None:
+        return say("{litres} litres", litres=number(last.level_ml / 1000, 1))
+    if last.level_ml >= start_of(log.pot):
+        return say("the water is above the float switch")
+    return say("the water is down to the float switch")
 
 
 def first_contact(log: PotLog) -> str:
@@ -473,7 +608,7 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("log", f"{len(log.files)} files from {log.files[0].name} to {log.files[-1].name}"),
         ("wakes", f"{len(log.wakes)}, numbers {log.wakes[0].n} to {last.n}"),
         ("span", span_text(last.time_s - log.wakes[0].time_s)),
-        ("records missing", f"{log.missing}; given up by the ring: {log.dropped}"),
+        ("records missing", f"{log.missing}; overwritten, storage full: {log.dropped}"),
         ("jumps of the clock", str(log.jumps)),
         ("lines not read", named(log.skips.first, log.skips.count)),
         ("records mended", named(log.skips.mends, log.skips.mended)),
@@ -516,7 +651,12 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
 
 
 def wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str = "") -> str:
-    """Chosen wakes under the magnifier."""
+    """Chosen wakes in detail."""
+    with language.speaking(view.log.language):
+        return _wake_page(view, asked, wakes, round_page)
+
+
+def _wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str) -> str:
     close = magnified(view, wakes, magnifier.records(view.log, wakes))
     return render(
         "wake.html",
@@ -532,6 +672,12 @@ def wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str 
 
 def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> str:
     """All pots, who needs a visit next on top. unread: (name, why) of logs without a wake."""
+    spoken = {view.log.language for view in views}
+    with language.speaking(spoken.pop() if len(spoken) == 1 else language.ENGLISH):
+        return _round_page(views, unread)
+
+
+def _round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> str:
     order = sorted(
         views,
         key=lambda v: (
@@ -559,7 +705,7 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
 def counted(views: Sequence[PotView]) -> list[tuple[str, int]]:
     """(condition, number of pots in it), most urgent first, those that occur."""
     found = Counter(view.condition.word for view in views)
-    wanted = "need help now" if found[condition.PERSON] > 1 else condition.PERSON
+    wanted = NEED_HELP if found[condition.PERSON] > 1 else condition.PERSON
     rows = [(wanted, found[condition.PERSON])]
     rows += [(word, found[word]) for word in (condition.SILENT, condition.DUE, condition.WELL)]
     return [row for row in rows if row[1]]

@@ -17,6 +17,7 @@ from wakecore import fields
 from wakewell import words
 from wakewell.budget import forecast
 from wakewell.budget.forecast import Forecast
+from wakewell.language import say, term
 from wakewell.log.series import PotLog, Wake, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, Calendar
 
@@ -24,7 +25,7 @@ BUCKETS = 1500
 WEEK_S = 7 * DAY_S
 MINUTE_MS = 60000
 DAY_MS = 1000 * DAY_S
-ASKED, STOPPED = "asked: ", "stopped: "
+ASKED, STOPPED = term("asked: {what}"), term("stopped: {what}")
 Row = tuple[float, float | None]
 
 
@@ -241,7 +242,9 @@ def foretold(found: Forecast) -> str:
     if found.why_not or not found.fan:
         return ""
     years = forecast.MOST_DAYS // 365
-    return f"forecast: over {years} years" if found.beyond else "forecast"
+    if found.beyond:
+        return say("forecast: over {years} years", years=years)
+    return say("forecast")
 
 
 def reach_of(found: Forecast, rows: Sequence[dict[str, Any]], begin: int, end: int) -> int:
@@ -296,7 +299,7 @@ def values_in(rows: Sequence[dict[str, Any]], *members: str) -> list[float]:
 
 def soil_picture(log: PotLog, calendar: Calendar) -> Picture:
     """Soil water, with refill point (r) and container capacity (c) as they were in force."""
-    picture = Picture("soil", "Water in the soil", "", 240, unit="% by volume")
+    picture = Picture("soil", say("Water in the soil"), "", 240, unit=say("% by volume"))
     picture.rows = quantity(log, calendar, "soil_ppt", 10, 1)
     picture.rows["bands"] = stretches(
         log, lambda pot: {"v": refill_of(pot) / 10, "h": pot.calibration.capacity_ppt / 10}
@@ -310,7 +313,7 @@ def soil_picture(log: PotLog, calendar: Calendar) -> Picture:
 
 def dose_picture(log: PotLog, calendar: Calendar) -> Picture:
     """Water given, dose by dose and week by week."""
-    picture = Picture("doses", "Water given", "", 170, unit="ml a watering")
+    picture = Picture("doses", say("Water given"), "", 170, unit=say("ml a watering"))
     doses = dose_rows(log, calendar)
     sums: dict[int, dict[str, Any]] = {}
     for dose in doses:
@@ -328,8 +331,8 @@ def dose_picture(log: PotLog, calendar: Calendar) -> Picture:
 
 def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
     """Water in the tank, with what it asks for a refill at and stops at, refills and forecast."""
-    unit = "float: up above 0" if log.float_only else "litres"
-    picture = Picture("tank", "Water in the tank", "", 220, unit=unit)
+    unit = say("float: up above 0") if log.float_only else say("litres")
+    picture = Picture("tank", say("Water in the tank"), "", 220, unit=unit)
     rows = picture.rows = quantity(log, calendar, "level_ml", 1000, 3)
     rows["refills"] = refills(log, calendar)
     rows["fan"] = fan(ahead, calendar, 1000)
@@ -353,7 +356,7 @@ def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
 
 def battery_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
     """The battery at rest, with what it asks for a charge at and stops at, and the forecast."""
-    picture = Picture("battery", "Battery at rest", "", 200, unit="volts")
+    picture = Picture("battery", say("Battery at rest"), "", 200, unit=say("volts"))
     rows = picture.rows = quantity(log, calendar, "battery_mv", 1000, 3)
     rows["fan"] = fan(ahead, calendar, 1000)
     picture.reach = reach_of(ahead, rows["fan"], *ends(log))
@@ -402,35 +405,39 @@ def dose_rows(log: PotLog, calendar: Calendar) -> list[dict[str, Any]]:
 
 def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) -> Picture:
     """Lockouts and needs as bars; trips, resets and presses as marks, each in a row of its own."""
-    picture = Picture("events", "What stopped it, and who came", "", 0)
+    picture = Picture("events", say("Stops and visits"), "", 0)
     bars, marks = [], []
-    kinds = (("lockouts", STOPPED, words.LOCKOUTS), ("needs", ASKED, words.NEEDS))
-    for member, prefix, table in kinds:
+    for member, table in (("lockouts", words.LOCKOUTS), ("needs", words.NEEDS)):
         for name, start, end, _ in spans_of(log, member):
             t, u = ms(calendar.wall_s(start)), ms(calendar.wall_s(end))
+            said = say(ASKED, what=words.task(name))
+            if member == "lockouts":
+                said = say(STOPPED, what=words.STOPPED_FOR.get(name, name))
             plain = words.of(table, name).plain
-            row = {"row": prefix + name, "t": t, "u": max(u, t + 1), "w": plain, "k": member}
-            bars.append(row)
+            bars.append({"row": said, "t": t, "u": max(u, t + 1), "w": plain, "k": member})
     for wake in log.wakes:
         if wake.cause == "timer" and not wake.trips and not wake.host:
             continue
         wall_ms = ms(wake.wall_s)
         for trip in wake.trips:
             plain = words.of(words.TRIPS_WORDS, trip).plain
-            marks.append({"row": "run cut short", "t": wall_ms, "w": plain})
+            row = {"row": say("run cut short"), "t": wall_ms, "w": plain, "k": "trip"}
+            marks.append(row)
         if wake.cause in ("brownout", "watchdog", "power", "reset"):
             plain = words.of(words.CAUSES, wake.cause).plain
-            marks.append({"row": "started anew", "t": wall_ms, "w": plain})
+            marks.append({"row": say("restarted"), "t": wall_ms, "w": plain, "k": "start"})
         elif wake.cause == "button":
             held = "entry page" in wake.host
-            text = "somebody held the button for the entry page" if held else "somebody pressed it"
-            marks.append({"row": "button", "t": wall_ms, "w": text})
+            text = say("somebody pressed the button")
+            text = say("somebody opened the Wi-Fi page") if held else text
+            marks.append({"row": say("button"), "t": wall_ms, "w": text, "k": "button"})
         by_cable = "; ".join(action for action in wake.host if action != "entry page")
         if by_cable:
-            marks.append({"row": "maker's cable", "t": wall_ms, "w": by_cable})
+            row = {"row": say("maker's cable"), "t": wall_ms, "w": by_cable, "k": "cable"}
+            marks.append(row)
     for refill in filled:
-        text = f"filled by {refill['ml']} ml"
-        marks.append({"row": "tank filled", "t": refill["t"], "w": text})
+        text = say("filled by {ml} ml", ml=refill["ml"])
+        marks.append({"row": say("tank filled"), "t": refill["t"], "w": text, "k": "refill"})
     picture.rows = {"bars": bars, "marks": marks}
     in_rows(picture)
     return picture

@@ -40,6 +40,7 @@ from wakewell.drawing import (
     x,
     y,
 )
+from wakewell.language import say, term
 from wakewell.report.pictures import DAY_MS, Picture
 
 Colours = dict[str, str]
@@ -48,12 +49,11 @@ LINE_PX = 1.2  # and those of a line that still shows what comes and goes in som
 ONLY_CLOSE: Spec = {"signal": "wide ? 0 : 1"}
 ONLY_WIDE: Spec = {"signal": "wide ? 1 : 0"}
 A_BAR = {
-    "soil": "each bar is a week, from its driest to its wettest",
-    "doses": "each bar is the sum of a week",
-    "tank": "each bar is a week, from its lowest to its highest",
-    "battery": "each bar is a week, from its lowest to its highest",
+    "soil": term("each bar is a week, from its driest to its wettest"),
+    "doses": term("each bar is the sum of a week"),
+    "tank": term("each bar is a week, from its lowest to its highest"),
+    "battery": term("each bar is a week, from its lowest to its highest"),
 }
-LEGEND = {key: f"Far off, {said}." for key, said in A_BAR.items()}
 WIDTH = 720
 
 
@@ -68,11 +68,13 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
     if picture.key == "doses":
         sums = max((row["v"] for row in picture.rows["weeks"]), default=0)
         scale["domain"] = [0, {"signal": f"wide ? {1.1 * sums or 10.0} : {high}"}]
-        title = {"signal": f"wide ? 'ml a week' : '{picture.unit}'"}
+        title = {"signal": f"wide ? {json.dumps(say('ml a week'))} : {json.dumps(picture.unit)}"}
     if picture.key == "events":
         names = [row["row"] for row in picture.rows["rows"]]
         scale = {"name": "y", "type": "band", "domain": names, "range": "height"}
-    days = {"signal": "'day ' + format(floor(datum.value / 864e5) + 1, 'd')"}
+    before, _, after = say("day {day}").partition("{day}")
+    count = "format(floor(datum.value / 864e5) + 1, 'd')"
+    days = {"signal": f"{json.dumps(before)} + {count} + {json.dumps(after)}"}
     dates: Spec = {"format": DATES, "formatType": "utc"}
     if not picture.dated:
         dates = {"encode": {"labels": {"update": {"text": days}}}}
@@ -131,7 +133,7 @@ def last_record(colour: Colours) -> list[Spec]:
     ends = f"datum.w ? {place} - 7 : scale('x', datum.u) - 3"
     before: Spec = {"x": {"signal": ends}, "align": "right"}
     words = [
-        text("span", colour, fontSize=12, text="last record", **before, **shared),
+        text("span", colour, fontSize=12, text=say("last record"), **before, **shared),
         text("span", colour, fontSize=12, **after, **shared),
     ]
     for one in words:
@@ -206,7 +208,7 @@ LOW: Spec = {"signal": "height - scale('y', datum.v) > 20 ? 13 : -5"}
 
 def draw_soil(colour: Colours, picture: Picture) -> list[Spec]:
     """Soil water between refill point and container capacity."""
-    kept = label(colour, "bands", {"value": "the most it keeps once drained"}, ABOVE)
+    kept = label(colour, "bands", {"value": say("the most it keeps once drained")}, ABOVE)
     for one in kept:
         one["encode"]["update"]["y"] = y("h")
     top = level(colour, "bands", (1, 4))
@@ -220,7 +222,7 @@ def draw_soil(colour: Colours, picture: Picture) -> list[Spec]:
         *quantity(colour, "soil"),
         *truth(colour, picture),
         bad_marks(colour),
-        *label(colour, "bands", {"value": "refill point"}, BELOW),
+        *label(colour, "bands", {"value": say("refill point")}, BELOW),
         *kept,
     ]
 
@@ -278,7 +280,7 @@ def draw_tank(colour: Colours, picture: Picture) -> list[Spec]:
         *truth(colour, picture),
         mark("symbol", "refills", colour, x=x(), y=y(), size=90, **filled),
         bad_marks(colour),
-        *thresholds(colour, "asks for a refill", "pump stops here"),
+        *thresholds(colour, say("asks for a refill"), say("pump stops here")),
     ]
 
 
@@ -291,7 +293,7 @@ def draw_battery(colour: Colours, picture: Picture) -> list[Spec]:
         *quantity(colour, "ink"),
         *truth(colour, picture),
         bad_marks(colour),
-        *thresholds(colour, "asks for a charge below", "stops watering below"),
+        *thresholds(colour, say("asks to be charged below"), say("stops watering below")),
     ]
 
 
@@ -303,10 +305,10 @@ def draw_events(colour: Colours, picture: Picture) -> list[Spec]:
     kinds = {"lockouts": "alarm", "needs": "paper"}
     fill = " : ".join(f"datum.k === '{k}' ? '{colour[c]}'" for k, c in kinds.items())
     shape = (
-        f"datum.row === 'run cut short' ? '{CROSS}' : datum.row === 'tank filled' ? 'triangle-up' "
-        ": datum.row === 'button' ? 'circle' : 'diamond'"
+        f"datum.k === 'trip' ? '{CROSS}' : datum.k === 'refill' ? 'triangle-up' "
+        ": datum.k === 'button' ? 'circle' : 'diamond'"
     )
-    inside = f"datum.row === 'run cut short' ? 'transparent' : '{colour['paper']}'"
+    inside = f"datum.k === 'trip' ? 'transparent' : '{colour['paper']}'"
     return [
         mark("rule", "rows", colour, **ACROSS, y=centre, stroke="hair"),
         text(
@@ -454,7 +456,7 @@ def bars_said(picture: Picture) -> list[str]:
     """What a bar of it stands for, in a file whose days run together."""
     days = (picture.reach - picture.rows["span"][0]["t"]) / DAY_MS
     far = days > WIDTH / NEAR_PX.get(picture.key, LINE_PX)
-    return [A_BAR[picture.key]] if far and picture.key in A_BAR else []
+    return [say(A_BAR[picture.key])] if far and picture.key in A_BAR else []
 
 
 def together(pictures: Sequence[Picture], heading: Sequence[str], form: str) -> bytes:

@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterator, Sequence
 from operator import attrgetter
 
 from wakewell import words
+from wakewell.language import say, term
 from wakewell.log.series import PotLog, Wake, lockout_spans
 from wakewell.log.times import DAY_S, Calendar
 from wakewell.report.findings import ACT, LATELY_S, QUIET, WATCH, Finding
 
-NAME = "faults that come back"
+NAME = term("faults that come back")
 SEASON_DAYS, YEAR_DAYS = 92, 365
 MOST_TIMES = 2  # in a season; more has a cause that is still there. Common practice, no source
 THRESHOLD = f"more than {MOST_TIMES} times within {SEASON_DAYS} days of the last year"
@@ -24,7 +25,7 @@ PROBES = ("soil", "level", "battery")
 PLAUSIBLE = ("good", "unfitted", "cold")
 RESERVE = words.Word(
     "the tank ran down to its reserve",
-    "it was filled too late, or it is small for this plant",
+    "it was filled too late, or it is too small for this plant",
 )
 
 Time = tuple[str, words.Word, float]  # (key, what happened, when)
@@ -49,13 +50,14 @@ def happened(log: PotLog) -> Iterator[Time]:
     for name, start_s, _, _ in lockout_spans(log):
         locked_days.add(int(start_s // DAY_S))
         word = words.of(words.LOCKOUTS, name)
-        told = f"it stopped watering for {words.STOPPED_FOR.get(name, name)}"
+        why = words.STOPPED_FOR.get(name, name)
+        told = say("it stopped watering because of {why}", why=why)
         yield f"lockout {name}", words.Word(told, word.cause), start_s
     for first in stretches(log, lambda wake: "reserve" in wake.failing, 1):
         yield "reserve", RESERVE, first.time_s
     for probe in PROBES:
         member = attrgetter(probe + "_word")
-        told = f"the {words.PROBES[probe]} gave implausible readings"
+        told = say("the {probe} gave implausible readings", probe=words.PROBES[probe])
         for first in stretches(log, lambda wake: member(wake) not in PLAUSIBLE, 2):  # noqa: B023
             cause = words.of(words.PROBE_WORDS, member(first)).cause
             yield f"probe {probe}", words.Word(told, cause), first.time_s
@@ -92,11 +94,19 @@ def came_back(log: PotLog, calendar: Calendar) -> list[Finding]:
         if len(season) <= MOST_TIMES:
             continue
         last = calendar.date(season[-1], False)
-        plain = f"{len(season)} times within three months {said[key].plain}, last on {last}"
-        do = f"Find the cause, or it comes back. Likely cause: {said[key].cause}."
+        plain = say(
+            "{count} times within three months {what}, last on {date}",
+            count=len(season),
+            what=said[key].plain,
+            date=last,
+        )
+        do = say(
+            "Find the cause, or it will happen again. Likely cause: {cause}.",
+            cause=said[key].cause,
+        )
         state = ACT if end_s - season[-1] <= LATELY_S else WATCH
         measure = f"{key}: {len(season)} in a season, {len(rows)} on record"
         found.append((len(season), Finding(NAME, state, plain, measure, THRESHOLD, do)))
     if not found:
-        return [Finding(NAME, QUIET, "no fault came back", "none", THRESHOLD)]
+        return [Finding(NAME, QUIET, say("no fault came back"), "none", THRESHOLD)]
     return [one for _, one in sorted(found, key=lambda row: -row[0])]

@@ -95,7 +95,7 @@ def _head(chosen: list[Mapping[str, Any]], files: Mapping[str, bytes], title: st
         data = files.get(kind, b"")
         for identity in named:
             if line.identity(data) != identity:
-                raise SequenceError(f"the {kind} {identity} of these wakes is not at hand")
+                raise SequenceError(f"the {kind} {identity} of these wakes is missing")
         pot.append(f"{kind} = {_toml(data.decode())}")
     cited = {rule for record in chosen for rule, _ in _decided(record)}
     return "\n".join(

@@ -47,7 +47,7 @@ class Failure:
             f"  found     {self.found}",
         ]
         if self.readings:
-            rows += ["  the wakes that led to it:", self.readings]
+            rows += ["  the wakes before it:", self.readings]
         return "\n".join([*rows, f"  replay it:  {self.command}"])
 
 

@@ -654,7 +654,7 @@ class Reader:
         rule = self.value(at, "rule", word(RULES), given)
         wanted = {n: self.value(at, n, checks[n], given) for n in given if n != "rule"}
         if not wanted:
-            raise self.error(at, f"{rule} is cited and nothing is expected")
+            raise self.error(at, f"{rule} is named, but nothing is expected for it")
         return Expectation(rule, wanted, self.line(at), scope)
 
     # Reading and refusing

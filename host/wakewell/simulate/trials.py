@@ -171,7 +171,7 @@ class Reader:
         for name in others:
             if name in given and given.get(measured):
                 text = f"{show_key(key, name)} = {show(given[name])}: {measured} is given too, and "
-                self.problem(text + "stands instead of it; leave one of them out", key, name)
+                self.problem(text + "replaces it; leave one of them out", key, name)
         return self.made(base, key, lambda: replace(base, **values))
 
     def made(self, usual: Any, key: str, make: Any) -> Any:
@@ -669,7 +669,7 @@ def _pump(
         else:
             notes.append(
                 f"the calibrated flow of {flow:g} ml/s needs {lift:.0f} mm of lift through this "
-                f"hose, more than [pump] says it has: a stronger one is simulated"
+                f"hose, more than [pump] gives: a stronger one is simulated"
             )
             told = None
     speed = MEASURED_MV / rated_mv

@@ -289,8 +289,8 @@ def check_free(link: Link, folder: Path, pot: description.PotFolder) -> None:
     if board_id(folder) is None and there and there != pot.lines["limits"]:
         raise BadInput(
             f"{link.port}: this board carries another pot's hard limits, memory and log, and "
-            f"{folder.name} does not say that it is its own. Connect the right board; or pull that "
-            "pot and flash with --take-over, which sets its files aside on the board"
+            f"{folder.name} does not name this board as its own. Connect the right board; or pull "
+            "that pot and flash with --take-over, which sets its files aside on the board"
         )
 
 
@@ -304,8 +304,9 @@ def check_pulse(link: Link) -> int:
             newest = state
     if newest is not None and newest.open_ms:
         raise BadInput(
-            f"{link.port}: a pulse is begun and not ended: the board was interrupted in mid-dose. "
-            f"Unplug nothing, {RESET}, let it finish one wake (it books the pulse), then flash"
+            f"{link.port}: a pulse is begun and not ended: the board was interrupted during a "
+            f"dose. Leave everything plugged in, {RESET}, let it finish one wake (it counts the "
+            "pulse), then flash"
         )
     return 0 if newest is None else int(newest.wakes)
 
@@ -394,7 +395,7 @@ def flash_one(
         if told := ahead(link):
             link.exec(f"import os\nos.remove({FLOOR!r})")
             result.notes.append(
-                f"it had been told {told:%Y-%m-%d}, by a host whose clock was wrong"
+                f"its clock had been set to {told:%Y-%m-%d}, by a computer whose clock was wrong"
             )
         set_clock(link, code.version)
         result.notes += beside(folder, identity.unique_id, link.now())
@@ -410,9 +411,9 @@ def foresee(pot: description.PotFolder, say: Callable[[str], None], accept_weake
     if found.weaker and not accept_weaker:
         first = found.weaker[0]
         raise BadInput(
-            f"by its own log it would protect less, first {first.rule} at wake {first.wake}: "
-            f"{first.text}. Nothing was sent. To see each: wakewell replay {pot.path}; to send it "
-            "all the same: --accept-weaker"
+            f"judged by its own log it would protect less, first {first.rule} at wake "
+            f"{first.wake}: {first.text}. Nothing was sent. To see each: wakewell replay "
+            f"{pot.path}; to send it all the same: --accept-weaker"
         )
 
 
@@ -454,7 +455,7 @@ def settle(
     if keep_asked is None:
         raise Undecided(
             f"{text}. Nothing was changed. Keep it, written into settings.toml: "
-            "--keep-asked; put what settings.toml says in force: --replace-asked"
+            "--keep-asked; use settings.toml: --replace-asked"
         )
     if keep_asked:
         pot, copy = obeyed.keep(pot, found)
@@ -487,7 +488,7 @@ def at_its_stage(link: Link, pot: description.PotFolder, result: Result) -> desc
         result.notes.append(found.text or stage.WORDS[found.stage])
     if found.text and stage.stage_of(on_board):
         result.good = False
-        result.notes.append("until now this board was commissioned; from now on it does not pump")
+        result.notes.append("this board was commissioned; from now on it does not pump")
     return stage.compiled(pot, found.stage)
 
 
@@ -553,7 +554,9 @@ def send(
             f"open({target!r},'rb').read()).digest()).decode()"
         )
         if digest != payload.sha(data):
-            raise BoardLost(f"{link.port}: {path} did not arrive whole; nothing was switched")
+            raise BoardLost(
+                f"{link.port}: {path} did not arrive complete; the old version stays in force"
+            )
         if time.monotonic() - renewed > RENEW_S:
             link.renew()
             renewed = time.monotonic()
@@ -618,7 +621,7 @@ def test(link: Link, version: str, result: Result) -> None:
             result.good = False
             result.notes.append(f"{kind} was read as {status}")
     if not match:
-        result.notes.append("settings, limits and calibration do not match: it will not pump")
+        result.notes.append("settings, limits and calibration do not match, so it will not pump")
     if found_stage != result.stage:
         result.good = False
         result.notes.append(f"the stage was read as {found_stage}, sent as {result.stage}")
@@ -693,6 +696,6 @@ def match_ports(folders: list[Path], given: list[str], yes: bool) -> list[tuple[
             answer = input(terminal.plain(f"Which board is {folder.name}? {listing}: ")).strip()
             uid = next((u for u, p in free.items() if answer in (u, p)), "")
             if not uid:
-                raise BadInput(f"{answer!r} is none of {listing}")
+                raise BadInput(f"{answer!r}: allowed {listing}")
         pairs.append((folder, free.pop(uid)))
     return pairs

@@ -97,7 +97,7 @@ def end_of(data: bytes, at: int, what: str) -> int:
     if end + 32 * hashed > len(data):
         raise ValueError(f"{what}: the file ends in the middle of it")
     if hashed and hashlib.sha256(data[at:end]).digest() != data[end : end + 32]:
-        raise ValueError(f"{what}: is not what its own SHA-256 says: damaged")
+        raise ValueError(f"{what}: does not match its SHA-256, so it is damaged")
     return end + 32 * hashed
 
 
@@ -139,7 +139,7 @@ def look(path: Path, chip: str) -> Image:
         said = data[app + DESCRIBED :][: DESCRIPTION.size].ljust(DESCRIPTION.size, b"\0")
         magic, _, _, version, project = DESCRIPTION.unpack(said)
         if magic != DESC_MAGIC or project.rstrip(b"\0") != b"micropython":
-            raise ValueError("its program does not call itself micropython")
+            raise ValueError("its program is not micropython")
         told = printable(version.rstrip(b"\0").decode(errors="replace"), 32)
         numbers = VERSION.match(told)
         if numbers and tuple(int(n) for n in numbers.groups()) < LEAST_VERSION:

@@ -66,7 +66,7 @@ def screen(link: Link, folder: Path) -> list[str]:
         ):
             word = judged[probe]
             lines.append(
-                f"  {name:<12} {'not believed: ' + word if value is None else value} "
+                f"  {name:<12} {'implausible: ' + word if value is None else value} "
                 f"{'' if value is None else unit}".rstrip()
             )
     else:

@@ -182,7 +182,7 @@ def no_permission(port: str) -> str:
             return (
                 f"{port}: no permission: it belongs to root alone. Write {rule} into "
                 "/etc/udev/rules.d/50-serial.rules, run: sudo usermod -aG dialout $USER then log "
-                "out and in again, and plug the board in anew"
+                "out and in again, and plug the board in again"
             )
         return (
             f"{port}: no permission. Run: sudo usermod -aG {group} $USER then log out and in again"

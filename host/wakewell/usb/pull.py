@@ -149,13 +149,15 @@ def pull_file(
         )
         if not same:
             aside = set_aside(path)
-            pulled.notes.append(f"{name} began anew on the board; the older one is {aside.name}")
+            pulled.notes.append(
+                f"{name} was started again on the board; the older one is {aside.name}"
+            )
             have = b""
     if len(have) == size:
         return last_record(have)
     tail = link.fetch(READ_TAIL.format(path=remote, offset=len(have)))
     if len(tail) != size - len(have):
-        raise BoardLost(f"{link.port}: {name} came short; nothing of it was stored")
+        raise BoardLost(f"{link.port}: {name} did not arrive complete; nothing of it was stored")
     # A torn last line stays on the board until it is whole or closed.
     whole = tail[: tail.rfind(b"\n") + 1]
     for number, text in enumerate(whole.split(b"\n")[:-1], have.count(b"\n") + 1):
@@ -191,7 +193,7 @@ def set_aside(path: Path) -> Path:
         if not aside.exists():
             path.rename(aside)
             return aside
-    raise BadInput(f"{path}: a thousand older copies are here; tidy up, then pull again")
+    raise BadInput(f"{path}: a thousand older copies are here; remove some, then pull again")
 
 
 def mark(link: Link, last: Wake | Brief | None) -> None:
@@ -213,7 +215,7 @@ def leave(link: Link, target: Path, pulled: Pulled) -> None:
     since = now - EPOCH
     pulled.sleep_s = LEAST_SLEEP_S
     if state is not None and state.open_ms:
-        pulled.notes.append("a pulse is open: it was interrupted in mid-dose; it wakes at once")
+        pulled.notes.append("a pulse is open: it was interrupted during a dose; it wakes at once")
     elif state is not None:
         when = newest_moment(target)
         if when is not None:

@@ -1,12 +1,14 @@
 "use strict";
 (function () {
   const specs = JSON.parse(document.getElementById("specs").textContent);
+  const texts = JSON.parse(document.getElementById("texts").textContent);
   const packed = JSON.parse(document.getElementById("data").textContent);
   const plain = { mode: "vega", renderer: "svg", actions: false, tooltip: false, hover: false, defaultStyle: false };
   const views = {}, rows = {};
   const DAY = 86400000;
   // Times arrive as wall time: shown as they are, whatever this browser's own zone
-  const clock = new Intl.DateTimeFormat("en-GB", { timeZone: "UTC", weekday: "short", day: "numeric", month: "long", year: "numeric", hour: "2-digit", minute: "2-digit" });
+  const language = document.documentElement.lang, english = language === "en";
+  const date = new Intl.DateTimeFormat(english ? "en-GB" : language, { timeZone: "UTC", weekday: "short", day: "numeric", month: "long", year: "numeric" });
 
   function unpack(columns) {
     const names = columns[0];
@@ -25,14 +27,17 @@
     return out;
   }
 
-  function when(ms) {
-    if (document.body.dataset.undated !== undefined) {
-      return "day " + (Math.floor(ms / DAY) + 1) + ", " + new Date(ms).toISOString().slice(11, 16);
-    }
-    return clock.format(new Date(ms)).replace(/^(\w+), /, "$1 ").replace(" at ", ", ");
+  function say(name, values) { return texts[name].replace(/\{(\w+)\}/g, (_, key) => values[key]); }
+
+  function number(value) { return english ? String(value) : value.toLocaleString(language); }
+
+  function day(ms) {
+    if (document.body.dataset.undated !== undefined) { return say("day", { day: Math.floor(ms / DAY) + 1 }); }
+    const text = date.format(new Date(ms));
+    return english ? text.replace(/^(\w+), /, "$1 ") : text;
   }
 
-  function day(ms) { return when(ms).replace(/, [0-9:]+$/, ""); }
+  function when(ms) { return day(ms) + ", " + new Date(ms).toISOString().slice(11, 16); }
 
   const charts = Array.from(document.querySelectorAll(".chart[data-chart]"));
   const strip = document.getElementById("overview");
@@ -68,16 +73,21 @@
     const out = document.getElementById("read-" + key);
     if (ms === null) { out.textContent = ""; return; }
     const gap = rows[key].gaps.find((g) => ms > g.t && ms < g.u);
-    if (gap) { out.textContent = when(ms) + ": no record"; return; }
+    if (gap) { out.textContent = say("gap", { date: when(ms) }); return; }
     const row = nearest(read(key), ms);
     if (row === null) { out.textContent = ""; return; }
-    let text = when(row.t) + ": ";
-    if (row.n !== undefined) { text = "Week from " + day(row.t) + ": " + row.v + " ml in " + row.n + (row.n === 1 ? " watering" : " waterings") + (row.x ? ", " + row.x + " cut short" : ""); }
-    else if (key === "doses") { text += row.v + " ml delivered, " + row.p + " ml planned; " + row.w + (row.x ? "; cut short: " + row.x : ""); }
-    else if (key === "events") { text += row.w; }
-    else if (row.v === undefined) { text += "not believed: " + row.w; }
-    else if (key === "tank" && document.body.dataset.float !== undefined) { text += row.v > 0 ? "float up" : "float down"; }
-    else { text += row.v + { soil: " % by volume", tank: " litres", battery: " volts" }[key]; }
+    const then = { date: when(row.t) };
+    let text;
+    if (row.n !== undefined) {
+      text = say("week", { date: day(row.t), ml: row.v, count: row.n });
+      if (row.x) { text = say("cut", { what: text, count: row.x }); }
+    } else if (key === "doses") {
+      text = say("dose", { ...then, ml: row.v, planned: row.p, why: row.w });
+      if (row.x) { text = say("stopped", { what: text, why: row.x }); }
+    } else if (key === "events") { text = say("other", { ...then, what: row.w });
+    } else if (row.v === undefined) { text = say("bad", { ...then, what: row.w });
+    } else if (key === "tank" && document.body.dataset.float !== undefined) { text = say(row.v > 0 ? "up" : "down", then);
+    } else { text = say(key, { ...then, value: number(row.v) }); }
     out.textContent = text;
   }
 
@@ -99,7 +109,8 @@
       views[el.dataset.chart].signal("lo", shown[0]).signal("hi", shown[1] + more).run();
     });
     if (strips) { strips.signal("from", shown[0]).signal("to", shown[1]).runAsync(); }
-    document.getElementById("shown").textContent = "Shown: " + day(Math.max(shown[0], rows.soil.span[0].t)) + " to " + day(Math.min(shown[1], end));
+    const first = day(Math.max(shown[0], rows.soil.span[0].t)), last = day(Math.min(shown[1], end));
+    document.getElementById("shown").textContent = say("shown", { first, last });
   }
 
   // The last so many milliseconds of the record
