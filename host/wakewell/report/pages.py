@@ -202,14 +202,14 @@ def describe(
         return f"{span} {soil_text(values, given)}{tail}"
     if picture.key == "doses":
         cut = sum(bool(d.trips) for d in log.doses)
-        values = {"given": given, "total": number(sum(d.given_ul for d in log.doses) / 1e6, 2)}
-        text = say("{given}, {total} litres. Stem: delivered; bar across: planned.", **values)
+        sums = {"given": given, "total": number(sum(d.given_ul for d in log.doses) / 1e6, 2)}
+        text = say("{given}, {total} litres. Stem: delivered; bar across: planned.", **sums)
         if cut:
             text = say(
                 "{given}, {total} litres. Stem: delivered; bar across: planned; cross: cut short "
                 "({cut}).",
                 cut=cut,
-                **values,
+                **sums,
             )
         return f"{span} {text}{tail}"
     if picture.key == "tank":
