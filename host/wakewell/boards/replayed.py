@@ -7,6 +7,7 @@ records differ: the comparison shows it.
 
 from wakeboard import short
 from wakeboard.driver import drive
+from wakeboard.files import KINDS
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, line
 from wakecore.run import CHANNELS, WIDTH
@@ -205,13 +206,18 @@ class Player:
 
     def pot(self, record: "dict[str, Any]") -> "tuple[fields.Pot | None, str]":
         """(Pot, "") in force for this record, or (None, why not)."""
-        kinds = ("settings", "limits", "calibration")
-        key = tuple([self.asked.get(kind, record[kind]) for kind in kinds]) + (record["core"],)
+        asked = self.asked
+        key = (
+            asked.get("settings", record["settings"]),
+            asked.get("limits", record["limits"]),
+            asked.get("calibration", record["calibration"]),
+            record["core"],
+        )
         pot = self.pots.get(key)
         if pot is not None:
             return pot, ""
         found = []
-        for kind in kinds:
+        for kind in KINDS:
             values, why = self.values(kind, record[kind])
             if values is None:
                 return None, why
