@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from collections.abc import Sequence
 
 from wakewell import extras, terminal
-from wakewell.commands import COMMANDS, parser_of
+from wakewell.commands import COMMANDS, known, options_of, parser_of
 from wakewell.errors import BadInput
 from wakewell.terminal import OutputLost
-from wakewell.tomlfile import show_path
+from wakewell.tomlfile import nearest, show, show_path
 
 BROKEN_PIPE = 141  # as a shell counts a program that wrote to one
 
@@ -55,12 +56,25 @@ def refused(error: OSError) -> str:
     return f"{place}{error.strerror}; check that place, its permissions and its free space"
 
 
+def unknown(parser: argparse.ArgumentParser, name: str, word: str) -> str:
+    """What to say of a word that a subcommand does not take."""
+    if not word.startswith("-"):
+        return f"{show(word)}: one word too many; wakewell help {name} says what it takes"
+    near = nearest(word.partition("=")[0], options_of(parser, name))
+    return f"{show(word)}: not an option of it; {near}; wakewell help {name} says more"
+
+
 def command(name: str, words: Sequence[str]) -> int:
     """The exit code of the command of that name; "": what the words alone ask for."""
     if sys.stdout is None:
         raise BadInput("standard output is closed; leave it open, or send it to a file")
+    if words and not words[0].startswith("-"):
+        known(words[0])
     try:
-        args = parser_of([name]).parse_args(words)
+        parser = parser_of([name])
+        args, others = parser.parse_known_args(words)
+        if others:
+            raise BadInput(unknown(parser, name, others[0]))
         code: int = args.run(args)
     finally:
         sys.stdout.flush()

@@ -8,30 +8,95 @@ from collections.abc import Collection
 
 import wakewell
 from wakewell import extras
+from wakewell.errors import BadInput
+from wakewell.tomlfile import nearest, show
 
-# What each subcommand is for. Its module has its name and holds arguments(parser) and
-# run(args) -> exit code; only the one that is asked for is loaded.
-COMMANDS = {
-    "replay": "play logs and sequences through the control core and judge them",
-    "cut": "cut a sequence, a regression test, from a field log",
-    "check": "check a pot's folder and compile it to what the board stores",
-    "simulate": "simulate months of a pot's life in seconds",
-    "budget": "say how long battery and tank last, and what to buy",
-    "report": "make pages, pictures and tables that show how a pot is",
-    "parcel": "pack a pot's log and files into one file to send for help",
-    "flash": "put code and settings on a pot's board over USB",
-    "pull": "fetch a pot's log from its board over USB",
-    "inspect": "show a board's state on one screen; end a lockout",
-    "bringup": "first contact with a board: test each part by itself",
-    "commission": "put a pot into service, step by step",
-    "calibrate": "fit a pot's tables from the recorded points",
-    "ask": "ask a pot for other settings without a cable",
-    "listen": "receive what pots report by radio, and keep it",
-    "remind": "remind people once a day of what a pot needs",
-    "handover": "wipe a pot's secrets before it changes its home",
-    "deskboard": "run a simulated board, to try commands without hardware",
-    "completion": "let the Tab key of your shell complete commands and options",
+# What each subcommand is for, below the headings of the README. Its module has its name and holds
+# arguments(parser) and run(args) -> exit code; only the one that is asked for is loaded.
+GROUPS = {
+    "What you see": {
+        "replay": "play logs and sequences through the control core and judge them",
+        "report": "make pages, pictures and tables that show how a pot is",
+        "parcel": "pack a pot's log and files into one file to send for help",
+        "check": "check a pot's folder and compile it to what the board stores",
+    },
+    "Before you buy, before you flash": {
+        "budget": "say how long battery and tank last, and what to buy",
+        "simulate": "simulate months of a pot's life in seconds",
+    },
+    "A board, or a board on the desk": {
+        "deskboard": "run a simulated board, to try commands without hardware",
+        "flash": "put code and settings on a pot's board over USB",
+        "bringup": "first contact with a board: test each part by itself",
+        "commission": "put a pot into service, step by step",
+        "calibrate": "fit a pot's tables from the recorded points",
+        "pull": "fetch a pot's log from its board over USB",
+        "inspect": "show a board's state on one screen; end a lockout",
+    },
+    "In other people's homes": {
+        "ask": "ask a pot for other settings without a cable",
+        "listen": "receive what pots report by radio, and keep it",
+        "remind": "remind people once a day of what a pot needs",
+        "handover": "wipe a pot's secrets before it changes its home",
+    },
+    "From a bug in the field to a test": {
+        "cut": "cut a sequence, a regression test, from a field log",
+    },
+    "Help": {
+        "help": "show what a command does, with its options and an example",
+        "completion": "let the Tab key of your shell complete commands and options",
+    },
 }
+COMMANDS = {name: text for group in GROUPS.values() for name, text in group.items()}
+EXAMPLES = {
+    "replay": "replay --demo --page pages",
+    "report": "report pots/fern --out pages",
+    "parcel": "parcel pots/fern --share",
+    "check": "check pots/fern pots/basil",
+    "budget": "budget pots/fern --until 27",
+    "simulate": "simulate --cafe fern --png fern.png",
+    "deskboard": "deskboard --link /tmp/board",
+    "flash": "flash pots/fern --port /dev/ttyUSB0",
+    "bringup": "bringup pots/fern",
+    "commission": "commission pots/fern",
+    "calibrate": "calibrate pots/fern --only soil",
+    "pull": "pull pots/fern",
+    "inspect": "inspect pots/fern",
+    "ask": "ask pots/fern dose_ml=60",
+    "listen": "listen pots/fern --page pages",
+    "remind": "remind pots/fern --every 15m",
+    "handover": "handover pots/fern",
+    "cut": "cut pots/fern/logs 212 219 --out tests/sequences/hose_off.toml",
+    "help": "help report",
+    "completion": "completion bash",
+}
+
+
+class Grouped(argparse.HelpFormatter):
+    """Help that lists the subcommands below their headings."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=18)
+
+    def _format_action(self, action: argparse.Action) -> str:
+        if not isinstance(action, argparse._SubParsersAction):
+            return super()._format_action(action)
+        self._action_max_length = max(self._action_max_length, 16)  # for the longest name
+        rows = {row.dest: row for row in action._get_subactions()}
+        parts = []
+        for heading, names in GROUPS.items():
+            self._indent()
+            parts += [f"\n  {heading}\n", *(self._format_action(rows[name]) for name in names)]
+            self._dedent()
+        return self._join_parts(parts)
+
+
+def known(name: str) -> str:
+    """The name of a subcommand. Raises BadInput, with the nearest one, for another word."""
+    if name not in COMMANDS:
+        near = nearest(name, COMMANDS)
+        raise BadInput(f"{show(name)}: not a command; {near}; wakewell help lists them")
+    return name
 
 
 def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.ArgumentParser:
@@ -40,11 +105,19 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     skip_absent: one whose libraries are not installed is known by its name alone; without it,
     raises ModuleNotFoundError.
     """
-    parser = argparse.ArgumentParser(prog="wakewell", description=wakewell.__doc__)
+    parser = argparse.ArgumentParser(
+        prog="wakewell",
+        description=wakewell.__doc__,
+        epilog="exit codes: 0 good; 1 a finding; 2 input that cannot be used; 130 Ctrl-C",
+        formatter_class=Grouped,
+        allow_abbrev=False,
+    )
     parser.add_argument("--version", action="version", version=f"wakewell {wakewell.__version__}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(
+        dest="command", required=True, metavar="COMMAND", title="commands"
+    )
     for each, text in COMMANDS.items():
-        sub = commands.add_parser(each, help=text, description=text)
+        sub = commands.add_parser(each, help=text, description=text, allow_abbrev=False)
         if each not in names:
             continue
         try:
@@ -54,5 +127,16 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
                 continue
             raise
         module.arguments(sub)
+        more = str(sub.epilog)
+        sub.epilog = f"Example: wakewell {EXAMPLES[each]}. {more[:1].upper()}{more[1:]}"
         sub.set_defaults(run=module.run)
     return parser
+
+
+def options_of(parser: argparse.ArgumentParser, name: str) -> list[str]:
+    """The long options of that subcommand."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            found = action.choices[name]._option_string_actions
+            return [option for option in found if option.startswith("--")]
+    return []

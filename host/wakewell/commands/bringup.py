@@ -26,6 +26,7 @@ from wakewell.bench.bringup import (
     spare_pin,
     tls,
 )
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.kept import today
 from wakewell.pot import bringup_file, pot_folder
@@ -42,10 +43,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tls", default="", metavar="HOST:PORT", help="whom to shake hands with")
     parser.add_argument("--asleep-ua", type=float, metavar="UA", help="current asleep, measured")
     parser.add_argument("--yes", action="store_true", help="do not ask; wait for each step's time")
-    parser.add_argument("--wait", type=float, default=WAIT_S, metavar="S", help="wait for a board")
+    parser.add_argument(
+        "--wait",
+        type=seconds,
+        default=WAIT_S,
+        metavar="S",
+        help="wait for a board: 30s, 2m",
+    )
     parser.epilog = (
-        f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. exit codes: 0 "
-        "all that was tried is as it should be; 1 a step found something else; 2 not tried"
+        f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. Exit codes: 0 "
+        "all tests as expected; 1 a step found something else; 2 not tried"
     )
 
 

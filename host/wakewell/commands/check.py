@@ -61,6 +61,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folders", nargs="+", metavar="FOLDER", help="a pot's folder")
     parser.add_argument("--out", metavar="DIR", help="write compiled files to DIR/NAME/")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.epilog = "exit codes: 0 good, perhaps with warnings; 2 a folder has a problem"
 
 
 def run(args: argparse.Namespace) -> int:

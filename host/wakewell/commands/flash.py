@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from wakewell import extras
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.pot import board_file, chips, pot_folder
 from wakewell.pot.board_file import board_id
@@ -52,7 +53,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--accept-weaker", action="store_true",
         help="send a version that by the pot's own log protects less than the one on the board",
     )  # fmt: skip
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.add_argument(
+        "--wait",
+        type=seconds,
+        default=None,
+        metavar="S",
+        help="wait for a board: 30s, 2m",
+    )
     parser.epilog = (
         "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that was "
         "commissioned no longer is; 2 not flashed. A new chip needs MicroPython first: an image "

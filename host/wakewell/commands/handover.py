@@ -6,6 +6,7 @@ import argparse
 from datetime import date
 from pathlib import Path
 
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.radio.handover import hand_over
 from wakewell.tomlfile import show_path
@@ -17,7 +18,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pot", metavar="POT", help="the pot's folder")
     parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument(
+        "--wait",
+        type=seconds,
+        default=None,
+        metavar="S",
+        help="wait for the board: 30s, 2m",
+    )
     parser.add_argument(
         "--new-key",
         action="store_true",

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from wakecore import rules
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
@@ -19,7 +20,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `inspect`."""
     parser.add_argument("pot", metavar="POT", help="folder of the pot")
     parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for the board")
+    parser.add_argument(
+        "--wait",
+        type=seconds,
+        default=None,
+        metavar="S",
+        help="wait for the board: 30s, 2m",
+    )
     parser.add_argument("--clear", metavar="LOCKOUT", help="end this lockout at the next wake")
     parser.add_argument("--seen-to", metavar="TEXT", help="what the cause was and what was done")
     parser.epilog = "exit codes: 0 shown; 1 a lockout is in force; 2 not reached"

@@ -9,6 +9,7 @@ import threading
 from datetime import datetime
 from pathlib import Path
 
+from wakewell.commands.durations import seconds
 from wakewell.radio import homes
 from wakewell.radio.listen import (
     DATABASE,
@@ -48,7 +49,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DIR",
         help="keep each pot's page and the round (index.html) up to date there",
     )
-    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after S seconds")
+    parser.add_argument(
+        "--for",
+        dest="for_s",
+        type=seconds,
+        metavar="S",
+        help="stop after: 90s, 2h",
+    )
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
 
 

@@ -6,6 +6,7 @@ import argparse
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.usb.flash import match_ports
 from wakewell.usb.link import BoardLost
@@ -16,7 +17,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
     parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
-    parser.add_argument("--wait", type=float, default=None, metavar="S", help="wait for a board")
+    parser.add_argument(
+        "--wait",
+        type=seconds,
+        default=None,
+        metavar="S",
+        help="wait for a board: 30s, 2m",
+    )
     parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
 
 

@@ -8,6 +8,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+from wakewell.commands.durations import minutes
 from wakewell.errors import BadInput
 from wakewell.radio import listen
 from wakewell.radio.remind import MOST_EVERY, SECRET_URL, Pot, by_apprise, calendar, go_round, load
@@ -20,7 +21,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots")
     parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
     parser.add_argument("--calendar", metavar="FILE", help="write an iCalendar file of open tasks")
-    parser.add_argument("--every", type=float, metavar="MIN", help="go on, a round every MIN")
+    parser.add_argument(
+        "--every",
+        type=minutes,
+        metavar="MIN",
+        help="go on, a round every 15m or 1h",
+    )
     parser.add_argument("--dry-run", action="store_true", help="show what holds, send nothing")
     parser.epilog = (
         "exit codes: 0 nothing holds or all sent; 1 a message could not be sent; 2 input"

@@ -1,0 +1,29 @@
+"""A length of time on the command line: 90, 90s, 15m, 2h, 1d."""
+
+from __future__ import annotations
+
+import argparse
+import re
+
+UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+def seconds(text: str) -> float:
+    """Seconds; a number alone is seconds. For argparse."""
+    return _in_seconds(text, "s")
+
+
+def minutes(text: str) -> float:
+    """Minutes; a number alone is minutes. For argparse."""
+    return _in_seconds(text, "m") / UNITS_S["m"]
+
+
+def _in_seconds(text: str, usual: str) -> float:
+    """That time in seconds. usual: the unit of a number alone."""
+    found = re.fullmatch(r"([0-9]*\.?[0-9]+(?:e[0-9]+)?)([smhd]?)", text.strip())
+    if found is None:
+        raise argparse.ArgumentTypeError(
+            f"{text[:40]!r}: allowed a number and s, m, h or d, such as 10s or 15m; a number alone "
+            f"counts as {usual}"
+        )
+    return float(found[1]) * UNITS_S[found[2] or usual]
