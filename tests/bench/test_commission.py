@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from wakewell.bench import circuit, commission, wiring_list
-from wakewell.bench.bench_board import Bench
+from wakewell.bench.bench_board import BenchBoard
 from wakewell.cli import main
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.deskboard.rig_world import RigWorld, spec_of
@@ -136,7 +136,7 @@ def sit(
     """One sitting at the bench, on that day."""
     board.awake = "real"
     board.hard_reset()
-    with Bench(folder, board.port, 20) as bench:
+    with BenchBoard(folder, board.port, 20) as bench:
         session = commission.Session(
             folder, pot_folder.load(folder), Book(folder), bench, hands, board.unique_id.hex(),
             lambda: datetime(2026, 3, 1, tzinfo=UTC) + timedelta(days=day),
@@ -238,7 +238,7 @@ def test_a_float_switch_and_a_current_sense_are_commissioned(tmp_path: Path) -> 
     assert air_uv < 0.6 * water_uv
 
 
-class Probes(Bench):
+class Probes(BenchBoard):
     """Probes that always say the same."""
 
     def read(self) -> dict[str, list[int] | None]:

@@ -74,7 +74,7 @@ def folder(tmp_path: Path) -> Write:
     return write
 
 
-def played(place: Path) -> replaying.Report:
+def played(place: Path) -> replaying.LogReplay:
     return replaying.replay_log("pot", sorted(place.glob("*.jsonl")))
 
 

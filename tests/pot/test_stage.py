@@ -14,7 +14,7 @@ import pytest
 from wakecore import line
 from wakewell import kept
 from wakewell.bench import calibrate, commission
-from wakewell.bench.bench_board import Bench
+from wakewell.bench.bench_board import BenchBoard
 from wakewell.cli import main
 from wakewell.pot import bench_book, board_file, pot_folder, stage
 from wakewell.pot.bench_book import Book, LedTo
@@ -292,7 +292,7 @@ def sitting(folder: Path, board: str, *answers: str) -> tuple[commission.Session
     said: list[str] = []
     given: dict[str, list[object]] = {key: [word] for key, _, word in map(partition, answers)}
     session = commission.Session(
-        folder, pot_folder.load(folder), Book(folder), Bench(folder, "no port"),
+        folder, pot_folder.load(folder), Book(folder), BenchBoard(folder, "no port"),
         commission.Answers(given, said.append), board,
     )  # fmt: skip
     return session, said

@@ -43,9 +43,9 @@ def person(zone: str = "UTC", start: str = "21:00", end: str = "08:00") -> priva
     return private.Person(("json://owner",), zone, start, end)
 
 
-def pot(folder: Path, **people: private.Person) -> remind.Pot:
+def pot(folder: Path, **people: private.Person) -> remind.PotToRemind:
     found = people or {"owner": person(), "maker": private.Person(("json://maker",))}
-    return remind.Pot(BOARD, "Basil", folder, found, SETTINGS, 1500)
+    return remind.PotToRemind(BOARD, "Basil", folder, found, SETTINGS, 1500)
 
 
 def tell(store: Store, n: int, now: float, **told: Any) -> None:
@@ -77,7 +77,7 @@ class Post:
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC).timestamp()
 
 
-def rounds(store: Store, where: remind.Pot, post: Post, start: float, end: float) -> None:
+def rounds(store: Store, where: remind.PotToRemind, post: Post, start: float, end: float) -> None:
     """A round every quarter of an hour."""
     now = start
     while now < end:
@@ -545,7 +545,7 @@ def test_the_settings_a_pot_obeys_are_those_its_newest_wake_names(tmp_path: Path
 # Until when the tank lasts
 
 
-def used(folder: Path, *wakes: tuple[float, int], trusted: int = 1) -> remind.Pot:
+def used(folder: Path, *wakes: tuple[float, int], trusted: int = 1) -> remind.PotToRemind:
     """A pot whose log says: so many days before NOON so many ml were given."""
     sys.path.insert(0, str(Path(__file__).parent.parent / "report"))
     import grown
@@ -563,7 +563,7 @@ def used(folder: Path, *wakes: tuple[float, int], trusted: int = 1) -> remind.Po
     return pot(folder)
 
 
-def until(where: remind.Pot, level_ml: int, zone: str = "UTC") -> str:
+def until(where: remind.PotToRemind, level_ml: int, zone: str = "UTC") -> str:
     return remind.last_day(where, level_ml, NOON, person(zone))
 
 

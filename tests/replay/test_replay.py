@@ -77,7 +77,7 @@ def record_of(lines: list[bytes], n: int) -> dict[str, Any]:
     return found
 
 
-def report_of(folder: Path, lines: Iterable[bytes], **options: Any) -> replaying.Report:
+def report_of(folder: Path, lines: Iterable[bytes], **options: Any) -> replaying.LogReplay:
     report = replaying.replay_log("pot", [makelog.write(folder, lines)], **options)
     json.dumps(replay.as_json(report))
     assert all(text.isprintable() for text in replay.lines_of(report))

@@ -55,7 +55,7 @@ def test_a_member_that_one_record_lacks_differs_as_a_whole() -> None:
 
 
 def test_what_became_weaker_and_what_became_stricter_are_told_apart() -> None:
-    found = replaying.Report("basil", "core")
+    found = replaying.LogReplay("basil", "core")
     for way, rule in (
         (changes.STRICTER, "R5"), (changes.WEAKER, "R11"), (changes.WEAKER, "R4"),
         (changes.OTHER, ""),
@@ -82,7 +82,7 @@ def test_from_the_first_other_pulse_on_the_water_is_another() -> None:
         commands=["off", "run 1800", "sleep 60"],
         plan={"kind": "depletion", "phase": "idle", "dose_ul": 60000, "pulse_ms": 1800},
     )
-    found = replaying.Report("basil", "core", "other.toml")
+    found = replaying.LogReplay("basil", "core", "other.toml")
     needs = record(values={"soil_ppt": 299, "level_ml": 900})
     replaying.compare(found, needs, record(n=6), "a:1", False, [])
     assert found.holds_until is None
@@ -90,7 +90,7 @@ def test_from_the_first_other_pulse_on_the_water_is_another() -> None:
     assert found.holds_until == 7
     replaying.compare(found, wet, record(n=8), "a:3", False, [])
     assert (found.holds_until, found.different) == (7, 2)
-    same_core = replaying.Report("basil", "core")
+    same_core = replaying.LogReplay("basil", "core")
     replaying.compare(same_core, wet, record(n=7), "a:2", True, [])
     assert same_core.holds_until is None
     assert same_core.divergent == 1

@@ -11,7 +11,7 @@ from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible, Stopped
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Pump, box
-from wakewell.rig.pot import DAY_S, Board, PotSpec, RigPot
+from wakewell.rig.pot import DAY_S, BoardLoad, PotSpec, RigPot
 from wakewell.rig.probes import NO_ECHO_US, LevelGauge, SoilProbe
 from wakewell.rig.soil import Plant, Vessel, substrate
 from wakewell.rig.weather import PLACES, Climate
@@ -287,7 +287,7 @@ def test_weak_cell_browns_out_at_the_pumps_start_and_stops_it() -> None:
 
 
 def test_flat_cell_powers_nothing_until_charged() -> None:
-    pot = RigPot(replace(SPEC, charge=0.002, board=Board(sleep_ua=2_000.0)))
+    pot = RigPot(replace(SPEC, charge=0.002, board=BoardLoad(sleep_ua=2_000.0)))
     pot.advance(10 * DAY_S)
     assert pot.battery.charge_mah == 0.0
     assert not pot.powered()
@@ -535,7 +535,7 @@ def test_what_is_no_number_stops_the_run_with_time_and_state(part: str) -> None:
     [
         (lambda: replace(SPEC, start_day=400), "start_day"),
         (lambda: replace(SPEC, sample_s=0.0), "sample_s"),
-        (lambda: Board(browns_out_mv=5_000.0), "board.browns_out_mv"),
+        (lambda: BoardLoad(browns_out_mv=5_000.0), "board.browns_out_mv"),
         (lambda: RigPot(replace(SPEC, water=0.95)), "start"),
         (lambda: RigPot(replace(SPEC, tank_ml=9_000.0)), "tank_ml"),
         (

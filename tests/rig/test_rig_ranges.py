@@ -15,7 +15,7 @@ from wakewell.rig.battery import Battery, Cell
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Line, Plumbing, Pump, box
-from wakewell.rig.pot import Board, PotSpec, RigPot
+from wakewell.rig.pot import BoardLoad, PotSpec, RigPot
 from wakewell.rig.probes import Converter, Divider, LevelGauge, SoilProbe
 from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Container, Plant, Vessel
 from wakewell.rig.weather import PLACES, Climate
@@ -41,7 +41,7 @@ RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (
     (Cell(), {
         "capacity_mah": (1.0, 2e5), "resistance_mohm": (1.0, 2e4), "fades_pct_month": (0.0, 50.0),
     }),
-    (Board(), {
+    (BoardLoad(), {
         "sleep_ua": (0.1, 1e5), "awake_ma": (0.1, 2e3), "radio_ma": (0.1, 2e3),
         "leak_ua": (0.0, 1e6), "browns_out_mv": (1500.0, 4100.0), "sleep_error": (0.0, 0.1),
     }),

@@ -74,7 +74,7 @@ print(int(__import__("chip").sense(w.button_pin, w.button_pull).value() == b.but
 PULSE_MS = 150
 
 
-class Bench:
+class BenchBoard:
     """The pot's board, connected when first needed. Of the last pump run: `ran_ms`, and `drew`,
     [median, spread] of the current sense in counts (zeros where none is fitted)."""
 

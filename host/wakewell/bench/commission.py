@@ -22,7 +22,7 @@ import tomlkit
 
 from wakecore.table import convert
 from wakewell.bench import calibrate, wiring_list
-from wakewell.bench.bench_board import Bench
+from wakewell.bench.bench_board import BenchBoard
 from wakewell.kept import replace
 from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
@@ -118,7 +118,7 @@ class Session:
     folder: Path
     pot: description.PotFolder
     book: Book
-    bench: Bench
+    bench: BenchBoard
     answers: Answers
     board: str
     now: Callable[[], datetime] = lambda: datetime.now(UTC)

@@ -35,7 +35,7 @@ class Fall:
 
 
 @dataclass(frozen=True)
-class Life:
+class Lasting:
     """How long an amount lasts, days from the start. beyond: longer than MOST_DAYS."""
 
     days: Doubt
@@ -98,21 +98,21 @@ def margins(amount: Doubt, fall: Fall, start: date, days: float) -> Iterator[Dou
     yield amount - fall.floor((start + timedelta(days=days)).month - 1)
 
 
-def life(amount: Doubt, fall: Fall, start: date) -> Life:
+def life(amount: Doubt, fall: Fall, start: date) -> Lasting:
     """The time until the floor is met. Its doubt is that of first order (GUM 5.1)."""
     for done, month, length in _months(start, MOST_DAYS):
         drain, floor, decay = fall.drain(month), fall.floor(month), fall.decay
         spare = amount - floor
         if nominal(spare) <= 0.0:  # a colder month has raised the floor, or it began below
             late = spare / (drain + decay * floor)
-            return Life(done + late - nominal(late))
+            return Lasting(done + late - nominal(late))
         after = _after(amount, drain, decay, length)
         if nominal(after) <= nominal(floor):
             if nominal(decay) <= 0.0:
-                return Life(done + spare / drain)
-            return Life(done + log1p(spare / (floor + drain / decay)) / decay)
+                return Lasting(done + spare / drain)
+            return Lasting(done + log1p(spare / (floor + drain / decay)) / decay)
         amount = after
-    return Life(float(MOST_DAYS), beyond=True)
+    return Lasting(float(MOST_DAYS), beyond=True)
 
 
 def carried(amount: Doubt, fall: Fall, noted: date, today: date) -> tuple[Doubt, date | None]:
@@ -251,7 +251,7 @@ def tank_changes(inputs: Inputs) -> list[Change]:
 
 
 def gains(
-    changes: list[Change], lasts: Callable[[Inputs], Life], now: Life
+    changes: list[Change], lasts: Callable[[Inputs], Lasting], now: Lasting
 ) -> list[tuple[str, float]]:
     """[(what, days gained)] of the changes that gain 1 % or more, the largest first."""
     before = nominal(now.days)
@@ -260,11 +260,11 @@ def gains(
     return sorted(found, key=lambda row: -row[1])
 
 
-def tank_life(inputs: Inputs) -> Life:
+def tank_life(inputs: Inputs) -> Lasting:
     """How long the tank lasts."""
     return life(inputs.tank_ml, tank(inputs), inputs.start)
 
 
-def cell_life(inputs: Inputs) -> Life:
+def cell_life(inputs: Inputs) -> Lasting:
     """How long the battery lasts."""
     return life(inputs.charge_mah, cell(inputs), inputs.start)

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
+from wakewell.budget.course import Answer, Lasting
 from wakewell.pot import description
 from wakewell.tomlfile import show_path
 
 from . import course, sizing
-from .course import Answer, Life
 from .doubt import Doubt, contributors, interval, nominal, standard
 from .inputs import STANDING_MA, Inputs
 from .logged import Logged
@@ -39,15 +39,15 @@ class Budget:
     today: date
     now: Inputs
     ran_out: dict[str, date]
-    tank: Life
-    cell: Life | None
+    tank: Lasting
+    cell: Lasting | None
     until: date | None = None
     tank_until: Answer | None = None
     cell_until: Answer | None = None
     away: int | None = None
     sizes: list[Size] = field(default_factory=list)
     log: Logged | None = None
-    scenarios: list[tuple[str, Life]] = field(default_factory=list)
+    scenarios: list[tuple[str, Lasting]] = field(default_factory=list)
 
 
 def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date | None,
@@ -81,7 +81,7 @@ def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date
 
 def scenarios(
     folder: description.PotFolder, now: Inputs, log: Logged | None = None
-) -> list[tuple[str, Life]]:
+) -> list[tuple[str, Lasting]]:
     """[(what if, how long the tank then lasts from today)]."""
     found, settings = [], folder.settings
     if now.rain_cm2:
@@ -157,7 +157,7 @@ def _standing(inputs: Inputs, ma: float) -> Inputs:
     return replace(inputs, standing_ma=ma)
 
 
-def _days(life: Life) -> str:
+def _days(life: Lasting) -> str:
     return f"over {course.MOST_DAYS // 365} years" if life.beyond else _span(life.told_days()[0])
 
 
@@ -200,7 +200,7 @@ def _wrap(text: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
 
 
-def _life(what: str, life: Life, found: Budget, ends: str) -> str:
+def _life(what: str, life: Lasting, found: Budget, ends: str) -> str:
     if life.beyond:
         return f"{what}: more than {course.MOST_DAYS // 365} years, if nothing else breaks"
     days, low, high = life.told_days()
@@ -443,7 +443,7 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _life_json(life: Life, start: date) -> dict[str, Any]:
+def _life_json(life: Lasting, start: date) -> dict[str, Any]:
     days, low, high = life.told_days()
     return {
         "days": nominal(life.days),

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from wakewell.bench import calibrate
-from wakewell.bench.bench_board import Bench
+from wakewell.bench.bench_board import BenchBoard
 from wakewell.bench.commission import STEPS, Answers, Session, carry_on
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     book = Book(folder)
     if book.begun:
         print(f"Going on with {book.path}.")
-    with Bench(folder, port, args.wait) as bench:
+    with BenchBoard(folder, port, args.wait) as bench:
         return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
 
 

@@ -11,7 +11,15 @@ from pathlib import Path
 from wakewell.commands.durations import minutes
 from wakewell.errors import BadInput
 from wakewell.radio import listen
-from wakewell.radio.remind import MOST_EVERY, SECRET_URL, Pot, by_apprise, calendar, go_round, load
+from wakewell.radio.remind import (
+    MOST_EVERY,
+    SECRET_URL,
+    PotToRemind,
+    by_apprise,
+    calendar,
+    go_round,
+    load,
+)
 from wakewell.radio.store import Store, sa
 from wakewell.tomlfile import show_path
 
@@ -58,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         time.sleep(max(60.0, 60.0 * args.every))
 
 
-def once(store: Store, all_pots: list[Pot], args: argparse.Namespace) -> bool:
+def once(store: Store, all_pots: list[PotToRemind], args: argparse.Namespace) -> bool:
     """One round, told and drawn up. Returns True if a message could not be sent."""
     now = time.time()
     done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)

@@ -25,7 +25,7 @@ from wakewell.replay import asked
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER
 from wakewell.replay.rejudged import States, read_states, write_states
-from wakewell.replay.replaying import SHORTENED, Report, agree_on, in_wakes, replay_log, what_if
+from wakewell.replay.replaying import SHORTENED, LogReplay, agree_on, in_wakes, replay_log, what_if
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES, UNKNOWN_RULE, many
 from wakewell.report import page_files as report_pages
 from wakewell.sequences import candidate, playing
@@ -35,7 +35,7 @@ from wakewell.tomlfile import show_path
 MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
 
 
-def lines_of(report: Report) -> Iterator[str]:
+def lines_of(report: LogReplay) -> Iterator[str]:
     """The report in words, for a person."""
     seen = report.verdicts
     span = ""
@@ -82,7 +82,7 @@ def lines_of(report: Report) -> Iterator[str]:
     yield from difference_lines(report)
 
 
-def difference_lines(report: Report) -> Iterator[str]:
+def difference_lines(report: LogReplay) -> Iterator[str]:
     """How the decisions compare with the recorded ones."""
     if report.faults:
         first = report.faults[0]
@@ -122,7 +122,7 @@ def _shown(value: Any) -> str:
     return printable(repr(value))
 
 
-def nothing_played(report: Report) -> str:
+def nothing_played(report: LogReplay) -> str:
     """Why no wake of a log could be played, in one line."""
     if report.wakes:
         why, count = report.unplayed.most_common(1)[0]
@@ -136,7 +136,7 @@ def nothing_played(report: Report) -> str:
     return "no wake in it"
 
 
-def as_json(report: Report) -> dict[str, Any]:
+def as_json(report: LogReplay) -> dict[str, Any]:
     """The report for a machine."""
     seen = report.verdicts
     return {
@@ -286,10 +286,10 @@ class Table:
 
     def __init__(self, names: Sequence[str]) -> None:
         self.width = max(map(len, ("pot", *names)))
-        self.others: list[Report] = []
+        self.others: list[LogReplay] = []
         print("  ".join(["pot".ljust(self.width), *self.HEADS, "verdict"]))
 
-    def add(self, report: Report) -> None:
+    def add(self, report: LogReplay) -> None:
         """A row."""
         seen = report.verdicts
         counts = (report.wakes, seen.doses, sum(seen.trips.values()), sum(seen.lockouts.values()))
@@ -315,7 +315,7 @@ def table_for(places: Sequence[Path], args: argparse.Namespace) -> Table | None:
 
 def played(
     found: list[tuple[Path, list[Path]]], settings: Asked | None, known: dict[str, bytes]
-) -> Iterator[tuple[Path, list[Path], Report]]:
+) -> Iterator[tuple[Path, list[Path], LogReplay]]:
     """Each log, and each life in it by itself."""
     for place, files in found:
         count, life = 1, 0

@@ -211,7 +211,7 @@ class Crop:
 
 
 @dataclass(frozen=True)
-class Board:
+class BoardSheet:
     """What the board draws beside what calibration.toml says.
 
     currents: "sheet" if the currents are the chip's alone, out of its sheet (regulator and
@@ -269,7 +269,7 @@ class About:
     tank: Tank
     battery: Battery | None
     crop: Crop | None = None
-    board: Board | None = None
+    board: BoardSheet | None = None
     pump: Pump | None = None
     hose: Hose | None = None
     noted: datetime.date | None = None
@@ -312,7 +312,12 @@ TABLES: dict[
     "tank": (Tank, TANK, TANK_OPTIONAL, {"shape": (SHAPES, None)}),
     "battery": (Battery, BATTERY, BATTERY_OPTIONAL, {"chemistry": (CHEMISTRIES, None)}),
     "crop": (Crop, (), CROP, {"habit": (HABITS, HABITS[0]), "stands": (STANDS, STANDS[0])}),
-    "board": (Board, (), BOARD, {"kind": (BOARDS, BOARDS[0]), "currents": (CURRENTS, CURRENTS[0])}),
+    "board": (
+        BoardSheet,
+        (),
+        BOARD,
+        {"kind": (BOARDS, BOARDS[0]), "currents": (CURRENTS, CURRENTS[0])},
+    ),
     "pump": (Pump, PUMP, PUMP_OPTIONAL, {}),
     "hose": (Hose, HOSE, (), {"valve": (VALVES, VALVES[0])}),
 }

@@ -47,7 +47,7 @@ Send = Callable[[list[str], str, str], bool]
 
 
 @dataclass
-class Pot:
+class PotToRemind:
     """A pot whose people are reminded."""
 
     board: str
@@ -66,7 +66,7 @@ class Round:
 
     sent: list[tuple[str, str, list[Cause]]] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
-    open: list[tuple[Pot, Cause, int]] = field(default_factory=list)
+    open: list[tuple[PotToRemind, Cause, int]] = field(default_factory=list)
 
 
 def quiet(person: private.Person, now: float) -> bool:
@@ -79,7 +79,7 @@ def quiet(person: private.Person, now: float) -> bool:
 
 
 def go_round(
-    store: Store, all_pots: list[Pot], send: Send | None, now: float | None = None
+    store: Store, all_pots: list[PotToRemind], send: Send | None, now: float | None = None
 ) -> Round:
     """Look at every pot once; send what is due, or nothing where there is nothing that sends."""
     now = time.time() if now is None else now
@@ -92,7 +92,7 @@ def go_round(
 
 
 def _look(
-    store: Store, pot: Pot, row: Heard | None, send: Send | None, now: float, done: Round
+    store: Store, pot: PotToRemind, row: Heard | None, send: Send | None, now: float, done: Round
 ) -> None:
     """Look at a pot once, and send what is due."""
     zone = next((person.timezone for person in pot.people.values()), "UTC")
@@ -114,7 +114,7 @@ def _look(
             _remind(store, pot, row, parts[0], mine, send, now, done)
 
 
-def listeners(pot: Pot) -> list[tuple[list[str], private.Person]]:
+def listeners(pot: PotToRemind) -> list[tuple[list[str], private.Person]]:
     """(parts, person) of everyone to be reminded: who is owner and maker is told once."""
     found: dict[tuple[str, ...], tuple[list[str], private.Person]] = {}
     for who, person in pot.people.items():
@@ -150,7 +150,7 @@ def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, 
 
 
 def _remind(
-    store: Store, pot: Pot, row: Heard | None, who: str, mine: list[Cause], send: Send,
+    store: Store, pot: PotToRemind, row: Heard | None, who: str, mine: list[Cause], send: Send,
     now: float, done: Round,
 ) -> None:  # fmt: skip
     """One message to one person with every cause that holds, if none went within 24 hours."""
@@ -181,7 +181,7 @@ def claim(store: Store, board: str, key: str, now: int) -> bool:
 
 
 def text_of(
-    pot: Pot, row: Heard | None, due: list[Cause], person: private.Person, now: float
+    pot: PotToRemind, row: Heard | None, due: list[Cause], person: private.Person, now: float
 ) -> str:
     """The message's text: what saves the plant, what is wrong, what to do, what was last heard."""
     rows, log = [], newest_log(pot, row)
@@ -217,7 +217,7 @@ def text_of(
 
 
 def last_values(
-    pot: Pot, row: Heard, log: series.PotLog | None, person: private.Person, now: float
+    pot: PotToRemind, row: Heard, log: series.PotLog | None, person: private.Person, now: float
 ) -> list[str]:
     """When it was last heard and what it read then, with the days that are left."""
     values = row.told.get("values", {})
@@ -239,7 +239,7 @@ def last_values(
     return [f"{heard}: {'; '.join(said)}." if said else f"{heard}."]
 
 
-def newest_log(pot: Pot, row: Heard | None) -> series.PotLog | None:
+def newest_log(pot: PotToRemind, row: Heard | None) -> series.PotLog | None:
     """The pot's log, where it ends with the wake that was last heard."""
     found = logs.find_logs(pot.folder / "logs") if (pot.folder / "logs").is_dir() else []
     for place, files in found[:1]:
@@ -258,7 +258,11 @@ def battery_days(log: series.PotLog | None, now: float) -> int | None:
 
 
 def upkeep(
-    pot: Pot, settings: dict[str, int], level_ml: int | None, now: float, person: private.Person
+    pot: PotToRemind,
+    settings: dict[str, int],
+    level_ml: int | None,
+    now: float,
+    person: private.Person,
 ) -> list[str]:
     """What the pot gives meanwhile: how much, how often, until when; [] where it gives nothing."""
     if not settings.get("upkeep_ml"):
@@ -277,7 +281,7 @@ def upkeep(
     return [text]
 
 
-def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str:
+def last_day(pot: PotToRemind, level_ml: int, now: float, person: private.Person) -> str:
     """The day on which the tank reaches its reserve at the use of the last two weeks, or "".
 
     now: when it had that level.
@@ -304,7 +308,7 @@ def last_day(pot: Pot, level_ml: int, now: float, person: private.Person) -> str
     return causes.day(now + min(days, 60) * DAY_S, person.timezone)
 
 
-def settings_of(pot: Pot, told: dict[str, Any]) -> dict[str, int]:
+def settings_of(pot: PotToRemind, told: dict[str, Any]) -> dict[str, int]:
     """The settings a pot obeys by its newest wake, else those of its folder."""
     data = logs.InForce(pot.folder / "logs")(str(told.get("settings", "")))
     values = record.values_of("settings", data)
@@ -349,7 +353,7 @@ def by_apprise(addresses: list[str], title: str, text: str) -> bool:
     return took > 0
 
 
-def load(names: list[str]) -> list[Pot]:
+def load(names: list[str]) -> list[PotToRemind]:
     """The pots of those folders. Raises BadInput."""
     found = []
     for name in names:
@@ -366,5 +370,7 @@ def load(names: list[str]) -> list[Pot]:
         tank = made.about.tank.volume_ml
         settings, helps = dict(made.settings), made.about.help
         spoken = made.about.language
-        found.append(Pot(board, made.about.name, folder, people, settings, tank, helps, spoken))
+        found.append(
+            PotToRemind(board, made.about.name, folder, people, settings, tank, helps, spoken)
+        )
     return found

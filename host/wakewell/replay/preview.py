@@ -17,7 +17,7 @@ from wakewell.pot.description import PotFolder
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER
-from wakewell.replay.replaying import Changed, Report
+from wakewell.replay.replaying import Changed, LogReplay
 from wakewell.replay.verdicts import many
 
 ONE_AT_A_TIME = threading.Lock()
@@ -64,7 +64,7 @@ def newest(files: list[Path]) -> list[Path]:
     return files[first:]
 
 
-def _add(found: Preview, what: str, report: Report) -> None:
+def _add(found: Preview, what: str, report: LogReplay) -> None:
     played = f"{report.played} of {report.wakes} wakes"
     weaker, stricter = report.changed(WEAKER), report.changed(STRICTER)
     if not report.played:

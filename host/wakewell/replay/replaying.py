@@ -77,7 +77,7 @@ class First:
 
 
 @dataclass
-class Report:
+class LogReplay:
     """What the replay of one pot's log found."""
 
     name: str
@@ -168,7 +168,7 @@ def replay_log(
     life: int = 0,
     known: dict[str, bytes] | None = None,
     instead: dict[str, bytes] | None = None,
-) -> Report:
+) -> LogReplay:
     """Play one pot's log files, oldest first, through the core.
 
     settings: other settings to ask about. life: which of the lives that lie in the log. What
@@ -176,7 +176,7 @@ def replay_log(
     their CRC, from the core that made the log. instead: by kind, the stored lines of settings,
     limits and calibration to take for the recorded ones.
     """
-    report = Report(name, core_id(), settings.name if settings else "")
+    report = LogReplay(name, core_id(), settings.name if settings else "")
     log = FieldLog(files, Skips() if life else report.skips)
     player = Player(InForce(files[0].parent))
     asked_about = bool(settings or instead)
@@ -244,7 +244,7 @@ def newest_life(
     files: list[Path],
     settings: Asked | None = None,
     instead: dict[str, bytes] | None = None,
-) -> Report:
+) -> LogReplay:
     """As `replay_log`, of the pot's own life, should there be others."""
     report = replay_log(name, files, settings, instead=instead)
     if report.own:
@@ -253,7 +253,7 @@ def newest_life(
 
 
 def _book(
-    report: Report,
+    report: LogReplay,
     record: Record,
     made: Record | None,
     why: str,
@@ -280,7 +280,7 @@ def _book(
 
 
 def compare(
-    report: Report, made: Record, record: Record, place: str, exact: bool, changed: list[Change]
+    report: LogReplay, made: Record, record: Record, place: str, exact: bool, changed: list[Change]
 ) -> None:
     """Book how the record made this time differs from the recorded one, if it does."""
     if report.asked and report.holds_until is not None:
@@ -368,7 +368,7 @@ def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> I
             yield b"wake " + line.encode(STATE_RECORD, record)
 
 
-def what_if(report: Report) -> list[str]:
+def what_if(report: LogReplay) -> list[str]:
     """What other settings would have done, in short: from where on, and the water up to there."""
     water = f"{report.verdicts.given_ul / 1e6:.2f} l in {many(report.verdicts.doses, 'watering')}"
     if report.first is None:
@@ -387,7 +387,7 @@ def what_if(report: Report) -> list[str]:
     ]
 
 
-def in_short(report: Report) -> list[str]:
+def in_short(report: LogReplay) -> list[str]:
     """`what_if`, and which protections would be weaker: the answer for somebody about to ask."""
     weaker = [
         f"WEAKER {changed.rule}: {changed.text}: {in_wakes(changed.count)}, first at {changed.wake}"

@@ -36,7 +36,7 @@ DRIES_ML_S = 4.0 / 3600.0  # a puddle of that size is gone in half a day; own as
 
 
 @dataclass(frozen=True)
-class Board:
+class BoardLoad:
     """What the board draws and needs, and how well it keeps time asleep.
 
     sleep_ua, awake_ma, radio_ma: drawn from the cell in each state, regulator included;
@@ -82,7 +82,7 @@ class PotSpec:
     tank_ml: float | None = None
     cell: Cell = field(default_factory=Cell)
     charge: float = 1.0
-    board: Board = field(default_factory=Board)
+    board: BoardLoad = field(default_factory=BoardLoad)
     converter: probes.Converter = field(default_factory=probes.Converter)
     probe: probes.SoilProbe = field(default_factory=probes.SoilProbe)
     level: probes.LevelGauge = field(default_factory=probes.LevelGauge)

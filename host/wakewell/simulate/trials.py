@@ -29,7 +29,7 @@ from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, crest_mm, cylinder, plumbing, table
 from wakewell.rig.hydraulics import box as box_tank
-from wakewell.rig.pot import DAY_S, Board, PotSpec
+from wakewell.rig.pot import DAY_S, BoardLoad, PotSpec
 from wakewell.rig.probes import Divider, LevelGauge, SoilProbe
 from wakewell.rig.soil import (
     SUBSTRATES,
@@ -278,7 +278,7 @@ def names() -> Iterator[str]:
         ("pump", Pump(), "[pump] of the pot's folder, at the calibrated flow and current"),
         ("hose", Hose(), "[hose] of the pot's folder"),
         ("battery", Cell(), "capacity_mah and fades_pct_month from the pot's folder"),
-        ("board", Board(), "currents from the pot's calibration and [board]"),
+        ("board", BoardLoad(), "currents from the pot's calibration and [board]"),
         ("probe", SoilProbe(), "as calibrated"),
         ("level", LevelGauge(), "as calibrated"),
         ("divider", Divider(), "as calibrated"),
@@ -438,7 +438,7 @@ def _like(reader: Reader, near: Path) -> description.PotFolder | None:
     return like
 
 
-def _habits(board: description.Board | None) -> Habits:
+def _habits(board: description.BoardSheet | None) -> Habits:
     """Seconds awake and on the radio, as the pot's folder has them."""
     usual = Habits()
     if board is None:
@@ -522,7 +522,7 @@ def _spec(
     battery = about.battery
     cell = reader.made(Cell(), "battery", lambda: _cell(battery, notes))
     cell = reader.part(cell, "battery", reader.table("battery"))
-    board = reader.made(Board(), "board", lambda: _board(folder, cal))
+    board = reader.made(BoardLoad(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
     probe = reader.part(fitted.soil_probe(cal), "probe", reader.table("probe"))
     level = reader.part(level, "level", reader.table("level"))
@@ -629,17 +629,17 @@ def _cell(battery: description.Battery | None, notes: list[str]) -> Cell:
     return replace(usual, fades_pct_month=battery.fades_ppt_month / 10.0)
 
 
-def _board(folder: description.PotFolder, cal: Any) -> Board:
+def _board(folder: description.PotFolder, cal: Any) -> BoardLoad:
     """What the pot's board draws, as its folder has it."""
     about = folder.about
     assert about is not None
-    told = about.board or description.Board()
+    told = about.board or description.BoardSheet()
     measured = told.currents == "measured"
     leak_ua = float(told.standing_ua or 0)
     if not measured:
         leak_ua += budget.REGULATOR_UA if told.regulator_ua is None else told.regulator_ua
         leak_ua += 1000.0 * nominal(budget.divider_ma(folder, about))
-    return Board(
+    return BoardLoad(
         sleep_ua=cal.sleep_ua or 10.0,
         awake_ma=max(0.1, cal.awake_ua / 1000.0),
         radio_ma=cal.radio_ua / 1000.0,
@@ -696,7 +696,9 @@ def _pump(
     )
 
 
-def _weak(in_force: Any, tank: Tank, pump: Pump, hose: Hose, cell: Cell, board: Board) -> list[str]:
+def _weak(
+    in_force: Any, tank: Tank, pump: Pump, hose: Hose, cell: Cell, board: BoardLoad
+) -> list[str]:
     """A note if the core may start the pump where it lifts nothing over the crest: the lowest
     cell (R5), under load, and the lowest tank (R4) that it lets pass."""
     limits, settings = in_force.limits, in_force.settings
