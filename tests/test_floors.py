@@ -20,7 +20,8 @@ FLOORS = (
     "wakeboard",
     # what every room may use
     "wakewell wakewell.core wakewell.extras wakewell.ownfile wakewell.shipped wakewell.terminal",
-    "wakewell.words wakewell.tomlfile",
+    "wakewell.language wakewell.tomlfile wakewell.units",
+    "wakewell.words",
     "wakewell.errors",
     "wakewell.kept wakewell.drawing",
     # the pot and its log

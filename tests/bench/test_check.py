@@ -29,7 +29,7 @@ def test_the_demo_set_passes_and_is_told_in_short(capsys):
     assert told.err == ""
     assert told.out.count(": good. ") == 6
     # By hand: 420 - 0.4 (420 - 110) = 296; 0.93 of 420 is 390.6; 95 ppt of 3.5 l are 332 ml
-    assert "waters at 296 ppt of soil water and fills to 391 ppt: 332 ml in 5 pulses" in told.out
+    assert "waters at 29.6 % of soil water and fills to 39.1 %: 332 ml in 5 pulses" in told.out
     assert "smallest fall of the level that can be proved: 16 ml" in told.out
     assert "flow is proved by pump current (R4)" in told.out
     # By hand: three answers of 10 ppt, of a soil that needs up to four times 3.5 ml for each

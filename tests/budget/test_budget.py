@@ -694,7 +694,7 @@ def test_advice_is_from_today_and_not_from_when_it_was_looked_at(capsys, basil):
     _, low, _ = course.life(found.full_ml, course.tank(found), today).told_days()
     assert answer["again"] == str(today + timedelta(days=low))
     assert f"fill it now and again by {answer['again']}" in text
-    assert f"2400 ml in the tank then, about {2400.0 - used:.0f} today" in text
+    assert f"2.40 l in the tank then, about {(2400.0 - used) / 1000:.2f} l today" in text
 
 
 def test_what_was_noted_and_what_is_left_of_it_today_last_equally_long(basil):

@@ -12,6 +12,7 @@ import mosquitto
 import pytest
 from remote_pots import BOARD, fill_in
 
+sys.path.insert(0, str(Path(__file__).parent.parent / "log"))
 sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 
 from usb_desks import flashed_board, made_once

@@ -102,7 +102,7 @@ def test_a_quiet_wake_and_a_plain_dose_break_nothing() -> None:
     assert evidence(judge, "R1") == "2 wakes, 1 pulse"
     assert evidence(judge, "R2") == "longest 2000 ms, limit 6000 ms"
     assert evidence(judge, "R3") == "most 40 ml, limit 200 ml"
-    assert evidence(judge, "R5").endswith("lowest start 3900 mV")
+    assert evidence(judge, "R5").endswith("lowest start 3.900 V")
     assert (judge.pulses, judge.doses, judge.given_ul) == (1, 1, 40000)
     assert evidence(seen(record()), "R3") == evidence(seen(record()), "R2") == "no pulse"
 
@@ -226,7 +226,7 @@ def test_water_without_an_answer_is_bounded() -> None:
 
     assert "R18" not in broken(seen(pulse(150), pulse(1)))
     assert broken(seen(pulse(151), pulse(1)))["R18"] == (
-        1, "151 ml without a soil response, allowed 150"
+        1, "151 ml without a soil response, allowed 150 ml"
     )  # fmt: skip
     assert "R18" not in broken(seen(pulse(151), pulse(1, ppt=301)))
 
@@ -238,7 +238,7 @@ def test_presses_add_two_doses_without_an_answer_and_no_more() -> None:
            for _ in range(10)]  # fmt: skip
     assert "R18" not in broken(seen(*run[:9]))
     assert broken(seen(*[record(PULSE, press, water={"given_ul": 191_000}), run[0]]))["R18"] == (
-        1, "191 ml without a soil response, allowed 190"
+        1, "191 ml without a soil response, allowed 190 ml"
     )  # fmt: skip
 
 
@@ -286,7 +286,7 @@ def test_what_a_pulse_is_seen_to_take_counts_against_the_next() -> None:
     assert "R3" not in broken(seen(high))
     hours_2 = record(PULSE, begin={"slept_s": 7200}, water={"fall_ml": 40})
     high["commands"][-1] = "sleep 7200"
-    assert broken(seen(high, hours_2))["R3"] == (1, "201 ml in 24 hours, allowed 200")
+    assert broken(seen(high, hours_2))["R3"] == (1, "201 ml in 24 hours, allowed 200 ml")
     high["water"]["fall_ml"] = 160
     assert "R3" not in broken(seen(high, hours_2))
 
@@ -296,7 +296,7 @@ def test_water_leaves_the_sum_after_24_hours_and_not_before() -> None:
     twelve = [dose(n, 50, **hours_2) for n in range(1, 13)]  # the last 22 h after the first
     assert day_of(*twelve) == 12 * 50
     assert day_of(*twelve, dose(13, 50, **hours_2)) == 12 * 50  # 24 h after the first
-    assert broken(seen(*twelve))["R3"] == (5, "250 ml in 24 hours, allowed 200")
+    assert broken(seen(*twelve))["R3"] == (5, "250 ml in 24 hours, allowed 200 ml")
 
 
 def test_only_vouched_sleep_counts_and_at_most_what_was_commanded() -> None:
@@ -318,7 +318,7 @@ def test_water_is_summed_across_missing_records() -> None:
     assert day_of(at(1, 0, 0), at(5, 1)) == 103
     assert day_of(at(1, 0), at(5, 1, 0)) == 103
     assert day_of(at(1, 0), at(2, 30)) == 206, "no record is missing: sleep counts, not the clock"
-    assert broken(seen(at(1, 0), at(5, 23)))["R3"] == (5, "206 ml in 24 hours, allowed 200")
+    assert broken(seen(at(1, 0), at(5, 23)))["R3"] == (5, "206 ml in 24 hours, allowed 200 ml")
 
 
 def test_jumps_of_the_clock_are_counted() -> None:
@@ -364,7 +364,7 @@ def test_what_is_counted_beside_the_rules() -> None:
     assert evidence(seen(record(awake_ms=2999), record(awake_ms=1000)), "R13").endswith("2.9 s")
     assert evidence(seen(record(awake_ms=30300)), "R13").endswith("30.3 s")
     starts = [record(PULSE, values={"battery_mv": mv}) for mv in (3900, 3800, 3850)]
-    assert evidence(seen(*starts), "R5").endswith("lowest start 3800 mV")
+    assert evidence(seen(*starts), "R5").endswith("lowest start 3.800 V")
 
 
 def test_wet_wakes_are_those_with_a_believed_wet_saucer() -> None:
@@ -408,7 +408,7 @@ def test_trips_and_needs_are_counted_with_a_bound_on_their_names() -> None:
     judge = seen(one, copy.deepcopy(one))
     assert judge.trips == {"sag": 2, "no flow": 2}
     assert judge.needs == {"fill the tank": 2}
-    assert evidence(judge, "R5") == "2 trips, lowest start 3900 mV"
+    assert evidence(judge, "R5") == "2 trips, lowest start 3.900 V"
     assert evidence(judge, "R4") == "2 trips"
     for number in range(verdicts.MOST_LATCHED + 5):
         verdicts.book(judge.needs, f"need {number}")

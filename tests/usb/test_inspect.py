@@ -45,7 +45,7 @@ def test_a_lockout_is_shown_and_ends_only_with_its_cause_seen_to(start: Start, c
     assert main([*words, desk.take(), "--clear", "leak"]) == 2
     assert "'leak' is not in force; in force: no response" in capsys.readouterr().err
     assert main([*words, desk.take(), "--clear", "no response"]) == 2
-    assert "not cleared: see to the cause first" in capsys.readouterr().err
+    assert "not cleared: first find and mend the cause" in capsys.readouterr().err
     assert main([*words, desk.take(), "--clear", "no response", "--seen-to", "hose back on"]) == 1
     desk.board.awake = "stepped"
     boot = desk.board.wait_asleep()
@@ -120,7 +120,7 @@ def test_words_typed_at_a_desk_board(start: Start) -> None:
     assert "advance DAYS" in say("help")
     assert "at day 3.0" in say("advance", "3")
     desk.world.pot.line.tank_ml = 100.0
-    assert "tank 4000 ml" in say("fill")
+    assert "tank 4.00 l" in say("fill")
     before = desk.world.pot.soil.content
     say("water", "200")
     assert desk.world.pot.soil.content > before

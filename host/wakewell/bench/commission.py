@@ -28,6 +28,7 @@ from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.tomlfile import show
+from wakewell.units import water
 
 DRAWING = "wiring.svg"
 RUN_WORD, GO_ON = "run", "ok"
@@ -465,9 +466,9 @@ def stand(s: Session) -> None:
     s.finding("leak stand", f"{lost_ml} ml in {days:.1f} days", f"allowed {allowed_ml:.0f} ml")
     if lost_ml > allowed_ml:
         raise Failed(
-            f"the tank lost {lost_ml} ml in {days:.1f} days: find the leak, stand it again"
+            f"the tank lost {water(lost_ml)} in {days:.1f} days: find the leak, stand it again"
         )
-    s.say(f"  {lost_ml} ml in {days:.1f} days, allowed {allowed_ml:.0f}")
+    s.say(f"  {water(lost_ml)} in {days:.1f} days, allowed {water(allowed_ml)}")
 
 
 def soil_capacity(s: Session) -> None:
@@ -536,7 +537,7 @@ def finish_tables(s: Session, stage: int) -> None:
     left = {key: s.pot.calibration.get(key) for key in found}
     s.finding("calibration", words(found), words(left))
     if (outlook := agree.outlook(s.pot)) is not None:
-        s.say(f"  a dose: {outlook.dose_ml} ml in {outlook.pulses} pulses")
+        s.say(f"  a dose: {water(outlook.dose_ml)} in {outlook.pulses} pulses")
 
 
 def words(values: dict[str, Any]) -> str:

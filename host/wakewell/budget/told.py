@@ -15,6 +15,7 @@ from typing import Any
 from wakewell.budget.course import Answer, Lasting
 from wakewell.pot import description
 from wakewell.tomlfile import show_path
+from wakewell.units import water
 
 from . import course, sizing
 from .doubt import Doubt, contributors, interval, nominal, standard
@@ -88,7 +89,9 @@ def scenarios(
         found.append(("without rain", course.tank_life(replace(now, rain_cm2=0.0))))
     if settings["upkeep_ml"]:
         day_ml = settings["upkeep_ml"] / settings["upkeep_days"]
-        what = f"on upkeep doses, {settings['upkeep_ml']} ml every {settings['upkeep_days']} days"
+        what = (
+            f"on upkeep doses, {water(settings['upkeep_ml'])} every {settings['upkeep_days']} days"
+        )
         fall = course.Fall(lambda month: day_ml, lambda month: now.reserve_ml, least=now.reserve_ml)
         found.append((what, course.life(now.tank_ml, fall, now.start)))
     if log is not None and log.use_ml_day and log.high_ml_day:
@@ -245,13 +248,13 @@ def _tank(found: Budget) -> list[str]:
     inputs, now = found.inputs, found.now
     uses, most = now.water_day_ml(now.start.month - 1), now.water_day_ml(sizing.thirstiest(now))
     low, high = interval(uses)
-    holds = f"{nominal(inputs.tank_ml):.0f} ml in the tank"
+    holds = f"{water(nominal(inputs.tank_ml))} in the tank"
     if now.start > inputs.start:
-        holds += f" then, about {nominal(now.tank_ml):.0f} today"
+        holds += f" then, about {water(nominal(now.tank_ml))} today"
     return [
         _life("Tank", found.tank, found, ", down to its reserve (R4)"),
         f"  uses {_round(nominal(uses))} ml a day this month ({_round(low)} to {_round(high)}), "
-        f"{_round(nominal(most))} ml in the thirstiest; {holds}, {inputs.reserve_ml:.0f} of them "
+        f"{_round(nominal(most))} ml in the thirstiest; {holds}, {water(inputs.reserve_ml)} of it "
         "for reserve and a last pulse",
         *_log(found),
         *_scenarios(found),
@@ -273,9 +276,9 @@ def _log(found: Budget) -> list[str]:
     ]
     if log.by_level_ml < 0.9 * log.by_time_ml:
         rows.append(
-            f"  its runs should have moved {log.by_time_ml:.0f} ml in that time, and the tank lost "
-            f"{log.by_level_ml:.0f}: the level is used here (water may run back through the hose, "
-            "or the pump is weak)"
+            f"  its runs should have moved {water(log.by_time_ml)} in that time, and the tank lost "
+            f"{water(log.by_level_ml)}: the level is used here (water may run back through the "
+            "hose, or the pump is weak)"
         )
     return rows
 
@@ -290,7 +293,7 @@ def _scenarios(found: Budget) -> list[str]:
     return [
         *rows,
         f"  then the water in the soil lasts the plant about {soil_days(found.now, end):.0f} days: "
-        f"{nominal(found.now.soil_ml):.0f} ml above wilting",
+        f"{water(nominal(found.now.soil_ml))} above wilting",
     ]
 
 

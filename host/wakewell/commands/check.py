@@ -20,6 +20,7 @@ from wakewell.bench.check import (
 )
 from wakewell.pot import agree, description, pot_folder, stage
 from wakewell.tomlfile import show_path
+from wakewell.units import soil, water
 
 
 def _pumps(pot: description.PotFolder) -> bool:
@@ -144,22 +145,22 @@ def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
     limits = folder.limits
     hours = found.window_s / 3600
     rows = [
-        f"waters at {found.refill_ppt} ppt of soil water and fills to {found.target_ppt} ppt: "
-        f"{found.dose_ml} ml in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
+        f"waters at {soil(found.refill_ppt)} of soil water and fills to {soil(found.target_ppt)}: "
+        f"{water(found.dose_ml)} in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
         f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in any {hours:.1f} hours no more "
-        f"than counts for {found.day_ml} ml (R3): one wake gives up to {found.wake_ml} ml, wakes "
-        f"day after day {found.lasting_ml_day} ml a day",
+        f"than counts for {water(found.day_ml)} (R3): one wake gives up to {water(found.wake_ml)}, "
+        f"wakes day after day {water(found.lasting_ml_day)} a day",
     ]
     if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
         rows.append(
-            f"such a dose counts for up to {found.counted_ml} ml, at the highest flow: a second "
-            f"full one within {hours:.1f} hours would pass the limit (R3)"
+            f"such a dose counts for up to {water(found.counted_ml)}, at the highest flow: a "
+            f"second full one within {hours:.1f} hours would pass the limit (R3)"
         )
     pressed_ml = found.floor_ml - found.unanswered_ml
     rows.append(
-        f"at most {found.floor_ml} ml reach the floor if the hose lies beside the pot (R18): "
-        f"{found.unanswered_ml} ml by itself, and {pressed_ml} ml by presses: half at the first, "
-        "half at one after the soil was seen to get wetter; then the maker clears it"
+        f"at most {water(found.floor_ml)} reach the floor if the hose lies beside the pot (R18): "
+        f"{water(found.unanswered_ml)} by itself, and {water(pressed_ml)} by presses: half at the "
+        "first, half at one after the soil was seen to get wetter; then the maker clears it"
     )
     if found.provable_ml is None:
         proof = "pump current" if folder.calibration["dry_ma"] else "nothing"
@@ -167,8 +168,9 @@ def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
     else:
         how = "within one run" if found.in_run else "over several pulses"
         rows.append(
-            f"smallest fall of the level that can be proved: {found.provable_ml} ml; a dry pump "
-            f"is recognised {how}, at the latest after {found.proof_ml} ml commanded (R4)"
+            f"smallest fall of the level that can be proved: {water(found.provable_ml)}; a dry "
+            f"pump is recognised {how}, at the latest after {water(found.proof_ml or 0)} commanded "
+            "(R4)"
         )
     return rows
 

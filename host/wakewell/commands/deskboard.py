@@ -26,6 +26,7 @@ from wakewell.pot import bench_book, chips, pot_folder, stage
 from wakewell.rig.pot import RigPot
 from wakewell.simulate import trials
 from wakewell.tomlfile import show
+from wakewell.units import soil, volts, water
 
 USUAL_POT = "basil"
 MOST_HOLD_S = 30.0
@@ -258,6 +259,6 @@ def _state(board: DeskBoard, world: RigWorld) -> str:
     return (
         f"{said} at day {board.now_us / 86400e6:.3f}, {board.utc:%Y-%m-%d %H:%M}, boot "
         f"{len(board.boots)} by {CAUSES[boot.cause]}, {board.counters.writes} flash writes; tank "
-        f"{now['tank_ml']:.0f} ml, soil {1000 * now['soil_content']:.0f} parts per thousand, cell "
-        f"{now['rest_mv']:.0f} mV; pumped {world.pump_us / 1e6:.1f} s"
+        f"{water(now['tank_ml'])}, soil {soil(1000 * now['soil_content'])}, cell "
+        f"{volts(now['rest_mv'])}; pumped {world.pump_us / 1e6:.1f} s"
     )

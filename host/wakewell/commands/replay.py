@@ -31,6 +31,7 @@ from wakewell.report import page_files as report_pages
 from wakewell.sequences import candidate, playing
 from wakewell.shipped import CAFE, TROUBLE
 from wakewell.tomlfile import show_path
+from wakewell.units import water
 
 MOST_SHOWN = 10  # skips, lockouts and the like in words; --json has more
 
@@ -46,7 +47,7 @@ def lines_of(report: LogReplay) -> Iterator[str]:
         yield from (f"  what if  {text}" for text in what_if(report))
     yield (
         f"  {many(seen.doses, 'watering')} in {many(seen.pulses, 'pulse')}, "
-        f"{seen.given_ul / 1e6:.2f} l; {many(sum(seen.trips.values()), 'trip')}, "
+        f"{water(seen.given_ul / 1000)}; {many(sum(seen.trips.values()), 'trip')}, "
         f"{many(sum(seen.lockouts.values()), 'lockout')}"
     )
     for trip, count in sorted(seen.trips.items()):

@@ -26,6 +26,7 @@ from wakewell.simulate.many_runs import Row, library
 from wakewell.simulate.one_run import NEVER_DAYS, TrialResult, last_line, run_trial, write_log
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
+from wakewell.units import water
 
 MOST_SHOWN = 10
 
@@ -47,8 +48,8 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         f"{now['stressed_days']:.1f} short of water, {now['waterlogged_days']:.1f} waterlogged"
     )
     yield (
-        f"  water    {now['pumped_ml']:.0f} ml pumped, {now['siphoned_ml']:.0f} siphoned; "
-        f"{now['saucer_ml']:.0f} ml ran to the saucer, {now['floor_ml']:.0f} ml to the floor"
+        f"  water    {water(now['pumped_ml'])} pumped, {water(now['siphoned_ml'])} siphoned; "
+        f"{water(now['saucer_ml'])} ran to the saucer, {water(now['floor_ml'])} to the floor"
     )
     tank, cell = _days("tank", result.tank_days()), _days("cell", result.battery_days())
     yield f"  lasts    {tank}, {cell}, at this run's use"

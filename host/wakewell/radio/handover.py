@@ -22,6 +22,7 @@ from wakewell.pot import description, pot_folder, private, stage
 from wakewell.pot.board_file import board_id
 from wakewell.radio import card, homes
 from wakewell.tomlfile import show_path
+from wakewell.units import water
 from wakewell.usb import pull
 from wakewell.usb.flash import check_board, keep_in_force, progress
 from wakewell.usb.link import Link, connect
@@ -136,7 +137,7 @@ def sheet(
         f"  board       {board_id(found.path)}, {found.about.chip}",
         f"  in force    {ids}",
         f"  stage       {standing.stage}: {stage.WORDS[standing.stage]}",
-        f"  hard limits {found.limits['day_ml']} ml a day, {found.limits['pulse_ms']} ms a run",
+        f"  hard limits {water(found.limits['day_ml'])} a day, {found.limits['pulse_ms']} ms a run",
     ]
     if isinstance(last, Brief):
         rows.append(f"  last read   wake {last.n}: its record is shortened, its memory was short")

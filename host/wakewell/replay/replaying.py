@@ -36,6 +36,7 @@ from wakewell.replay.verdicts import (
     book,
     many,
 )
+from wakewell.units import water
 
 DECISIONS = ("values", "judged", "permissives", "plan", "trips", "lockouts", "water", "commands")
 BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
@@ -320,7 +321,7 @@ def told(record: Record, made: Record) -> str:
     if was_ms == now_ms:
         return ""
     if not now_ms:
-        return f"no water; recorded: {(record['water'].get('given_ul') or 0) // 1000} ml"
+        return f"no water; recorded: {water((record['water'].get('given_ul') or 0) // 1000)}"
     now = f"a pulse of {now_ms / 1000:.1f} s"
     return f"{now}; recorded: " + (f"{was_ms / 1000:.1f} s" if was_ms else "no water")
 
@@ -370,15 +371,17 @@ def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> I
 
 def what_if(report: LogReplay) -> list[str]:
     """What other settings would have done, in short: from where on, and the water up to there."""
-    water = f"{report.verdicts.given_ul / 1e6:.2f} l in {many(report.verdicts.doses, 'watering')}"
+    given = f"{water(report.verdicts.given_ul / 1000)} in {many(report.verdicts.doses, 'watering')}"
     if report.first is None:
-        return [f"all {in_wakes(report.played)} decide the same: {water}"]
+        return [f"all {in_wakes(report.played)} decide the same: {given}"]
     first = report.first
     when = f" ({logs.day_text(first.day)})" if first.day is not None else ""
     lines = [f"wake {first.wake}{when} is the first with another decision: {first.text}"]
     if report.holds_until is None:
-        return [*lines, f"the water stays the same: {water}"]
-    until = f"the same water, {report.held_ul / 1e6:.2f} l in {many(report.held_doses, 'watering')}"
+        return [*lines, f"the water stays the same: {given}"]
+    until = (
+        f"the same water, {water(report.held_ul / 1000)} in {many(report.held_doses, 'watering')}"
+    )
     until = until if report.held_doses else "no water yet"
     to = "until then" if report.holds_until == first.wake else f"up to wake {report.holds_until}"
     return [

@@ -16,6 +16,7 @@ from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
 from wakecore.wake import MOST_TRIES
 from wakewell.log.record import Wake, is_pulse
 from wakewell.log.times import NEAR_S, cut_short
+from wakewell.units import volts, water
 
 TITLES = {
     "R1": "pump off first, off last",
@@ -317,10 +318,9 @@ class Verdicts:
             most_ul = max(1000 * pot.limits.dose_ml, answers_ul)
             most_ul += 1000 * self._tries * pot.settings.dose_ml
             if self._unanswered_ul > most_ul:
-                ml = self._unanswered_ul // 1000
-                self._break(
-                    "R18", wake, f"{ml} ml without a soil response, allowed {most_ul // 1000}"
-                )
+                given = water(self._unanswered_ul // 1000, True)
+                most = water(most_ul // 1000, True)
+                self._break("R18", wake, f"{given} without a soil response, allowed {most}")
         self._unanswered_ul += wake.water.given_ul or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
@@ -333,7 +333,9 @@ class Verdicts:
         while self.recent and self.clock_s - self.recent[0][0] >= 86400:
             self.recent_ml -= self.recent.popleft()[1]
         if self.recent_ml + ml > limit_ml:
-            text = f"{self.recent_ml + ml} ml in 24 hours, allowed {limit_ml}"
+            text = (
+                f"{water(self.recent_ml + ml, True)} in 24 hours, allowed {water(limit_ml, True)}"
+            )
             self._break("R3", wake, text)
         self.recent.append((self.clock_s, max(ml, fall_ml)))
         self.recent_ml += max(ml, fall_ml)
@@ -360,11 +362,11 @@ class Verdicts:
             "R2": f"longest {self.longest_ms} ms, limit {self.pulse_limit_ms} ms"
             if self.pulses
             else "no pulse",
-            "R3": f"most {self.most_day_ml} ml, limit {self.day_limit_ml} ml"
+            "R3": f"most {water(self.most_day_ml, True)}, limit {water(self.day_limit_ml, True)}"
             if self.pulses
             else "no pulse",
             "R4": called("R4"),
-            "R5": called("R5") + (f", lowest start {start_mv} mV" if start_mv else ""),
+            "R5": called("R5") + (f", lowest start {volts(start_mv, True)}" if start_mv else ""),
             "R6": f"{many(self.disbelieved, 'wake')} with implausible readings",
             "R7": called("R7"),
             "R8": f"{many(self.looks, 'look')}, {called('R8')}",
@@ -377,7 +379,7 @@ class Verdicts:
             "R15": f"{called('R15')}, {many(self.wet, 'wake')} wet",
             "R16": many(self.needs["water by hand"], "wake") + " asked for water by hand",
             "R17": many(self.reports, "report"),
-            "R18": f"most {self.most_unanswered_ul // 1000} ml before the soil responded",
+            "R18": f"most {water(self.most_unanswered_ul // 1000, True)} before the soil responded",
         }
         found = []
         for rule, text in evidence.items():
@@ -406,9 +408,12 @@ def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R9", "the pump ran although its start was not recorded"
     level_ml, mv = values.level_ml, values.battery_mv
     if level_ml is None or level_ml < limits.reserve_ml:
-        yield "R4", f"pump started at a level of {level_ml} ml"
+        yield (
+            "R4",
+            f"pump started at a level of {'?' if level_ml is None else water(level_ml, True)}",
+        )
     if mv is None or mv < limits.rest_mv:
-        yield "R5", f"pump started at {mv} mV"
+        yield "R5", f"pump started at {'?' if mv is None else volts(mv, True)}"
     soil = judged.get("soil")
     if kind in ("depletion", "set") and soil != "good":
         yield "R6", f"watered although the soil reading was judged {soil}"
@@ -435,7 +440,7 @@ def report_faults(wake: Wake, pot: Any, last_word: bool = False) -> Iterator[tup
     if mv is None and not last_word:
         yield "R5", "radio without a battery reading"
     elif mv is not None and mv < floor_mv:
-        yield "R5", f"radio at {mv} mV, allowed from {floor_mv}"
+        yield "R5", f"radio at {volts(mv, True)}, allowed from {volts(floor_mv, True)}"
     weak = mv is not None and mv < pot.settings.battery_clear_mv
     if "battery low" in wake.lockouts and weak and not last_word:
         yield "R5", "radio under the low-battery lockout"

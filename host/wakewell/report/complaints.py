@@ -17,6 +17,7 @@ from wakewell import words
 from wakewell.log.series import PotLog, Wake, target_of
 from wakewell.log.times import DAY_S, Calendar
 from wakewell.report import findings as looks
+from wakewell.units import volts
 
 LATELY_S = 42 * DAY_S
 
@@ -221,8 +222,7 @@ def silent(log: PotLog, calendar: Calendar) -> list[Cause]:
             side = "at" if last.battery_mv == floor else side
             flat.say(
                 3,
-                f"last at {last.battery_mv / 1000:.2f} V, {side} the lockout's "
-                f"{floor / 1000:.2f} V",
+                f"last at {volts(last.battery_mv)}, {side} the lockout's {volts(floor)}",
             )
     recent = lately(log)
     if browns := sum(w.cause == "brownout" for w in recent):

@@ -23,6 +23,7 @@ from wakewell.log.record import Read, Reading
 from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
 from wakewell.log.times import Calendar
 from wakewell.report import plots
+from wakewell.units import water
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UNITS = {
@@ -309,9 +310,9 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
         (say("water given, best estimate"), given_text(wake)),
         (
             say("level fell by"),
-            say("not measurable") if wake.fall_ml is None else f"{wake.fall_ml} ml",
+            say("not measurable") if wake.fall_ml is None else water(wake.fall_ml),
         ),
-        (say("counted against the 24-hour limit"), f"{wake.day_ml} ml"),
+        (say("counted against the 24-hour limit"), water(wake.day_ml)),
         (say("awake"), f"{number(wake.awake_ms / 1000, 1)} s"),
         (say("charge since the last wake"), f"{wake.charge_uah} µAh"),
         (say("writes to storage"), say("all good") if not wake.stores_failed else say("FAILED")),

@@ -23,6 +23,7 @@ from wakewell.rig.soil import Container
 from wakewell.simulate.people import Household
 from wakewell.simulate.rig_board import Log, RigBoard
 from wakewell.simulate.trials import Trial
+from wakewell.units import water
 
 WILTED_DAYS = 0.5  # below wilting for longer, or more on the floor, is told in the last line
 FLOOR_ML = 50.0
@@ -226,7 +227,7 @@ def last_line(results: list[TrialResult]) -> str:
         if now["wilting_days"] >= WILTED_DAYS:
             came.append(f"{now['wilting_days']:.1f} days below wilting")
         if now["floor_ml"] >= FLOOR_ML:
-            came.append(f"{now['floor_ml']:.0f} ml on the floor")
+            came.append(f"{water(now['floor_ml'])} on the floor")
         if came:
             suffered.append(f"{result.trial.name} {' and '.join(came)}")
     count = f"{len(results)} simulated"

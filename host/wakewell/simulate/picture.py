@@ -20,6 +20,7 @@ from wakewell.report import pictures, plots
 from wakewell.report.pictures import Picture
 from wakewell.rig.pot import DAY_S
 from wakewell.simulate.one_run import History, TrialResult, write_log
+from wakewell.units import water
 
 NO_FORECAST = Forecast("", why_not="a simulated run has ended")
 LEGEND = "Line: as the pot read it. Dotted: as it truly was."
@@ -38,7 +39,7 @@ def heading(result: TrialResult) -> list[str]:
     """The title, and what came of it."""
     trial, now = result.trial, result.numbers()
     last = day_text(trial.begins + int(result.days))
-    came = f"{result.verdicts.doses} waterings, {now['pumped_ml'] / 1000.0:.2f} l truly pumped; "
+    came = f"{result.verdicts.doses} waterings, {water(now['pumped_ml'])} truly pumped; "
     came += f"wilting {now['wilting_days']:.1f} days, "
     came += f"waterlogged {now['waterlogged_days']:.1f} days"
     return [
