@@ -9,6 +9,7 @@ import pytest
 
 from wakewell import cli, commands
 from wakewell.commands import durations
+from wakewell.errors import BadInput
 
 
 @pytest.fixture(scope="module")
@@ -75,5 +76,5 @@ def test_a_time_may_name_its_unit(text: str, seconds: float) -> None:
 
 @pytest.mark.parametrize("text", ["", "x", "-5", "nan", "inf", "10 s s", "5w"])
 def test_a_time_that_is_none_is_refused_with_what_is_allowed(text: str) -> None:
-    with pytest.raises(argparse.ArgumentTypeError, match="such as 10s or 15m"):
+    with pytest.raises(BadInput, match="such as 10s or 15m"):
         durations.seconds(text)
