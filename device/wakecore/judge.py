@@ -125,7 +125,7 @@ def judge_answer(
     """(rise of soil water since the question, may it be judged yet?, least rise that answers).
 
     Less than half a dose that is expected to raise the soil by less than counts asks nothing
-    by itself (R7).
+    by itself (R7): a rise of more than it explains is noise, or a can of water.
     """
     rise, given = state.peak_ppt - state.before_ppt, state.given_ul
     known = response_ul_per_ppt(state, calibration)
@@ -133,7 +133,9 @@ def judge_answer(
     needed = settings.response_ppt
     if known:
         needed = clamp(expected // 2, 1, needed)
-    enough = given >= 500 * settings.dose_ml or max(expected, rise) >= settings.response_ppt
+    explained = not known or rise <= 2 * expected
+    shown = max(expected, rise if explained else 0)
+    enough = given >= 500 * settings.dose_ml or shown >= settings.response_ppt
     return rise, enough, needed
 
 
