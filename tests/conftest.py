@@ -1,10 +1,17 @@
-"""What holds in every test: Hypothesis judges by what is right, never by the clock."""
+"""What holds in every test: Hypothesis judges by what is right, never by the clock; what waits for
+long begins first."""
 
 from __future__ import annotations
 
 import hypothesis
+import pytest
 
 hypothesis.settings.register_profile("wakewell", deadline=None)
 # For the coverage of a check: the same few each time, so that what they reach stays the same
 hypothesis.settings.register_profile("few", deadline=None, max_examples=20, derandomize=True)
 hypothesis.settings.load_profile("wakewell")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What waits for long begins first, so that no worker is left with it at the end."""
+    items.sort(key=lambda item: item.get_closest_marker("waits") is None)

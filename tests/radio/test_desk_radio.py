@@ -439,6 +439,7 @@ def test_a_broker_of_another_authority_hears_nothing(secure: Home, tmp_path: Pat
     assert mosquitto.WORD not in logged
 
 
+@pytest.mark.waits
 def test_a_broker_that_shakes_hands_for_ever(secure: Home, tmp_path: Path) -> None:
     """TLS one byte at a time: the whole talk has a bound, so no watchdog has to end it, after
     which the board would wake and report at once again (R13)."""

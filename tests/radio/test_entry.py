@@ -127,6 +127,7 @@ def pot_in(under: Path, flashed: Path, broker_port: int = 1, **changes: Any) -> 
 
 
 @desk
+@pytest.mark.waits
 def test_a_new_router_without_a_cable(
     tmp_path: Path, flashed: Path, server: mosquitto.Broker
 ) -> None:
@@ -203,6 +204,7 @@ def test_what_was_entered_stays_until_private_toml_says_something_new() -> None:
 
 
 @desk
+@pytest.mark.waits
 def test_hostile_callers_and_a_used_up_number_of_codes(tmp_path: Path, flashed: Path) -> None:
     """Whatever they send, the page answers the owner, and it ends in sleep (R13)."""
     with pot_in(tmp_path, flashed) as pot:

@@ -530,7 +530,11 @@ class Running:
         self.radio.stop()
 
     def wait_for(self, count: int) -> None:
-        waiting.until(lambda: len(self.desk.log().splitlines()) >= count, lambda: self.desk.said)
+        waiting.until(
+            lambda: len(self.desk.log().splitlines()) >= count,
+            lambda: self.desk.said,
+            self.thread.is_alive,
+        )
 
 
 def test_broker_killed_and_started_again_in_mid_batch(server: mosquitto.Broker, pot: Path) -> None:
@@ -597,7 +601,7 @@ def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) 
         running.desk.listener.deal = slow  # type: ignore[method-assign]
         flood(secret, pot, [pack(line_of[n % 40], n, secret.key) for n in range(600)])
         running.wait_for(40)
-        waiting.until(lambda: running.desk.listener.heard == 600)
+        waiting.until(lambda: running.desk.listener.heard == 600, alive=running.thread.is_alive)
         assert 0 < most[0] <= waiting_radio.QUEUE
     assert running.desk.listener.heard == 600
     assert sorted(running.desk.log().splitlines()) == sorted(LINES)

@@ -43,9 +43,15 @@ def test_started_and_stopped(server: mosquitto.Broker, pot: Path) -> None:
     broker.publish(secret, pot, topic, common.pack(common.LINES[:5], 1, secret.key), False)
     broker.publish(secret, pot, topic, b"not ours", False)
     path = pot / "logs" / "00000001.jsonl"
-    waiting.until(lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]))
+    waiting.until(
+        lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]),
+        alive=waiting.running(process),
+    )
     broker.publish(secret, pot, topic, common.pack(common.LINES[:9], 2, secret.key), False)
-    waiting.until(lambda: path.read_bytes() == common.whole(common.LINES[:9]))
+    waiting.until(
+        lambda: path.read_bytes() == common.whole(common.LINES[:9]),
+        alive=waiting.running(process),
+    )
     process.send_signal(signal.SIGTERM)
     out, err = process.communicate()
     assert process.returncode == 0, err
@@ -73,7 +79,10 @@ def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: P
     process = start(pot, "--for", "86400")
     assert process.stdout is not None
     assert "listening" in process.stdout.readline()
-    waiting.until(lambda: path.exists() and len(path.read_bytes().splitlines()) == 40)
+    waiting.until(
+        lambda: path.exists() and len(path.read_bytes().splitlines()) == 40,
+        alive=waiting.running(process),
+    )
     process.terminate()
     out, err = process.communicate()
     assert process.returncode == 0, out + err
@@ -95,9 +104,12 @@ def test_started_twice_and_twice_for_two_databases(
     assert cli.main(["listen", str(pot), "--for", "1"]) == 2
     assert "another wakewell listen" in one_line(capsys)
     common.flood(secret, pot, [common.pack(common.LINES[:20], 1, secret.key)])
-    for where in (pot.parent / "heard.db", tmp_path / "other.db"):
+    for process, where in ((first, pot.parent / "heard.db"), (other, tmp_path / "other.db")):
         store = Store(where)
-        waiting.until(lambda: len(store.lines(BOARD)) == 20)  # noqa: B023
+        waiting.until(
+            lambda: len(store.lines(BOARD)) == 20,  # noqa: B023
+            alive=waiting.running(process),
+        )
         assert store.lines(BOARD) == common.LINES[:20]
         store.close()
     for process in (first, other):
@@ -165,7 +177,10 @@ def test_its_own_broker_for_a_first_try(tmp_path: Path) -> None:
         broker.publish(stranger, folder, topic, b"hello", False)
     broker.publish(secret, folder, topic, common.pack(common.LINES[:5], 1, secret.key), False)
     path = folder / "logs" / "00000001.jsonl"
-    waiting.until(lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]))
+    waiting.until(
+        lambda: path.exists() and path.read_bytes() == common.whole(common.LINES[:5]),
+        alive=waiting.running(process),
+    )
     process.send_signal(signal.SIGTERM)
     out, err = process.communicate()
     assert process.returncode == 0, err

@@ -73,6 +73,7 @@ def sitting(start: Start, monkeypatch: pytest.MonkeyPatch, **options: Any) -> tu
     return desk, person
 
 
+@pytest.mark.waits
 def test_from_end_to_end(
     start: Start, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -114,6 +115,7 @@ def test_from_end_to_end(
     assert copy.read_text() == text
 
 
+@pytest.mark.waits
 def test_a_button_that_nobody_pressed_is_a_finding(
     start: Start, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -126,6 +128,7 @@ def test_a_button_that_nobody_pressed_is_a_finding(
     assert tomllib.loads((desk.folder / bringup_file.FILE).read_text())["desk"]
 
 
+@pytest.mark.waits
 def test_without_the_jumper_nothing_else_is_tried(
     start: Start, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

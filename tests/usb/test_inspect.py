@@ -109,6 +109,7 @@ def test_without_esptool_the_way_to_it_is_told(
     assert "esptool 4.8.1 is here, allowed 5 or newer" in capsys.readouterr().err
 
 
+@pytest.mark.waits
 def test_words_typed_at_a_desk_board(start: Start) -> None:
     desk = start()
 
@@ -133,6 +134,7 @@ def test_words_typed_at_a_desk_board(start: Start) -> None:
     assert "in deep sleep" in say("state")
 
 
+@pytest.mark.waits
 def test_a_button_held_by_the_clock_on_the_wall(start: Start) -> None:
     """Asleep, time runs 3600 times as fast; a hold lasts as long as was typed (R12)."""
     desk = start(awake="real", asleep="real", speed=3600.0)
