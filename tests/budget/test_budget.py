@@ -661,7 +661,7 @@ def test_a_cell_that_is_too_small_says_nothing_of_the_soils_water(capsys, basil)
     rows = " ".join(text[text.index("Until 2026-12-01:") :].split())
     cell = rows[rows.index("battery: ") : rows.index("caution: ")]
     assert "battery: yes" not in cell
-    assert "soil's own water" not in cell.split("Assumed:")[0]
+    assert "water in the soil" not in cell.split("Assumed:")[0]
 
 
 def test_more_than_fits_is_said_with_a_date(capsys, basil):

@@ -184,7 +184,7 @@ def test_check_says_what_a_radio_needs(pot: Path, capsys: pytest.CaptureFixture[
     path.write_text("radio_wakes = 1\n" + text)
     assert cli.main(["check", str(pot)]) == 0
     shown = capsys.readouterr().out
-    assert "nobody would hear" in shown
+    assert "no warning of a low cell could be sent" in shown
     assert "no private.toml" not in shown
 
 

@@ -72,7 +72,7 @@ def test_a_lockout_that_ends_comes_first_with_what_ended_it(
     text, watered = told(basil, {"lockouts": (name,)}, now)
     assert text.startswith(f"no longer stopped because of {words.STOPPED_FOR[name]}")
     assert not watered
-    assert "only asked how it is" not in text
+    assert "status check" not in text
     if way == rules.BUTTON:
         assert "the button was held" in text
     if way == rules.CABLE:

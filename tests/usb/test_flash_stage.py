@@ -98,7 +98,7 @@ def test_what_ends_a_commissioning_is_a_finding(
     assert main(words) == 1
     said = capsys.readouterr().out
     assert "is not what the bench book led to" in said
-    assert "until now this board was commissioned" in said
+    assert "this board was commissioned; from now on" in said
     path.write_text(path.read_text().replace("flow_ul_s = 21000", "flow_ul_s = 22000"))
     assert desk.flash().stage == 2
     assert stage_on(desk.close()) == 2

@@ -154,7 +154,7 @@ def test_more_files_than_any_board_keeps(tmp_path: Path) -> None:
 
 
 def test_more_bytes_than_it_said(tmp_path: Path) -> None:
-    with pytest.raises(link.BoardLost, match="came short; nothing of it was stored"):
+    with pytest.raises(link.BoardLost, match="did not arrive complete; nothing of it was stored"):
         take(tmp_path, files({"00000001.jsonl": LOG}, "5 00000001.jsonl"))
     assert not list(tmp_path.rglob("*.jsonl"))
 

@@ -63,9 +63,9 @@ APP = part(IDS["esp32-s3"], described())
         (S3[:40] + b"!" + S3[41:], "its boot program: is not what its own SHA-256 says"),
         (
             whole("esp32-s3", app=part(9, described(name=b"blink"))),
-            "does not call itself micropython",
+            "its program is not micropython",
         ),
-        (whole("esp32-s3", app=part(9, b"tiny")), "does not call itself micropython"),
+        (whole("esp32-s3", app=part(9, b"tiny")), "its program is not micropython"),
         (
             whole("esp32-s3", app=part(9, described(version=b"v1.26.1"))),
             "MicroPython v1.26.1, allowed 1.27 or newer",

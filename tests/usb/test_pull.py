@@ -189,7 +189,7 @@ def test_a_log_that_began_anew_is_put_beside_the_old_one(start: Start) -> None:
     write_image(desk.board.image, {name: files[name].splitlines(keepends=True)[0]})
     with DeskBoard(desk.board.image, desk.world, awake="real", unique_id=b"desk-1") as board:
         result = pull.pull_one(desk.folder, board.port, 20)
-    assert any("began anew" in note for note in result.notes)
+    assert any("was started again" in note for note in result.notes)
     assert old["00000001.jsonl"] in host_log(desk.folder).values()
 
 
