@@ -97,7 +97,7 @@ def test_from_end_to_end(
     assert steps["asleep, the pin held"].numbers["levels"] == [0, 0]
     assert steps["current asleep"].numbers == {"asleep_ua": 11.5}
     assert steps["converter, soil"].numbers["step_uv"] == 1000
-    assert "all as it should be (a desk board)" in bringup_file.standing(desk.folder, found.board)
+    assert "all as expected (a desk board)" in bringup_file.standing(desk.folder, found.board)
     assert "of another board" in bringup_file.standing(desk.folder, "0badcafe")
     # The pump's own file is back, nothing of it stays, and the pot lives on.
     assert desk.world.pump_us == pumped_us
@@ -124,7 +124,7 @@ def test_a_button_that_nobody_pressed_is_a_finding(
     said = capsys.readouterr().out
     assert "nobody pressed it" in said, said
     text = bringup_file.standing(desk.folder, desk.board.unique_id.hex())
-    assert "otherwise than it should be: wake by button" in text
+    assert "with unexpected results: wake by button" in text
     assert tomllib.loads((desk.folder / bringup_file.FILE).read_text())["desk"]
 
 
@@ -149,7 +149,7 @@ def test_a_word_that_is_not_given_and_pins_that_will_not_do(
     assert main(words) == 2
     assert "nothing was tried" in capsys.readouterr().err
     assert main([*words, "--spare", "34"]) == 2
-    assert "--spare 34: not one of them; allowed a free pin" in capsys.readouterr().err
+    assert "--spare 34: not one of them; allowed: a free pin" in capsys.readouterr().err
     assert main([*words, "--tls", "nowhere"]) == 2
     assert "allowed HOST:PORT" in capsys.readouterr().err
     assert main([*words, "--asleep-ua", "0"]) == 2
@@ -194,7 +194,7 @@ def test_flash_says_whether_its_board_was_brought_up(start: Start) -> None:
                 (Step("pulses", True, "150 ms"), Step("TLS", False, "no Wi-Fi"))),
     )  # fmt: skip
     notes = "\n".join(desk.flash().notes)
-    assert "brought up on 2026-05-01, and found otherwise than it should be: TLS" in notes
+    assert "brought up on 2026-05-01, with unexpected results: TLS" in notes
 
 
 def test_what_was_seen_on_which_chip_is_in_the_readme(tmp_path: Path) -> None:

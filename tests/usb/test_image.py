@@ -59,8 +59,8 @@ APP = part(IDS["esp32-s3"], described())
         (whole("esp32-s3", table=False), "an update, not a whole image"),
         (S3[:-40], "its program: the file ends in the middle"),
         (S3[:0x9000], "its program: begins with nothing"),
-        (S3[:-1] + bytes([S3[-1] ^ 1]), "its program: is not what its own SHA-256 says"),
-        (S3[:40] + b"!" + S3[41:], "its boot program: is not what its own SHA-256 says"),
+        (S3[:-1] + bytes([S3[-1] ^ 1]), "its program: does not match its SHA-256"),
+        (S3[:40] + b"!" + S3[41:], "its boot program: does not match its SHA-256"),
         (
             whole("esp32-s3", app=part(9, described(name=b"blink"))),
             "its program is not micropython",
