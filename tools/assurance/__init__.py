@@ -13,6 +13,9 @@
     fuzz       everything that reads bytes
     mutate     every line of the core changed, and whether anything notices
     mutate_host  the same for the host's modules that judge, advise, forecast or read
+    damaged    what lies in flash, damaged or half written
+    pairs      every two conditions over some weeks of a small pot, judged by what was promised
+    breaks     behaviour of the device changed by hand, and what notices it from outside
     note       the safety note, made from the tables and the last run
 
 `tools/assure.py` runs them.

@@ -19,6 +19,7 @@ from assurance.parts import Asked, Figures
 PARTS: dict[str, Callable[[Asked], Figures]] = {
     "search": parts.search,
     "nth": parts.each_nth,
+    "pairs": parts.paired,
     "lives": parts.lives,
     "rig": parts.rig,
     "outcomes": parts.outcomes,
@@ -26,6 +27,7 @@ PARTS: dict[str, Callable[[Asked], Figures]] = {
     "wakes": parts.wakes,
     "coverage": parts.coverage,
     "mutants": parts.mutants,
+    "breaks": parts.behaviour,
     "host": parts.host,
 }
 QUICK_S = 1.0  # of the processor, at most for one corner, in --quick
@@ -155,8 +157,11 @@ def main() -> int:
     else:
         for name, value in ordered.items():
             print(f"{name}: {'; '.join(value) or 'nothing' if name == 'left_out' else value}")
-    settled = ("mutants_killed", "mutants_alike", "host_mutants_killed", "host_mutants_explained")
-    unexplained = sum(figures.get(name, 0) for name in ("mutants", "host_mutants"))
+    settled = (
+        "mutants_killed", "mutants_alike", "host_mutants_killed", "host_mutants_explained",
+        "breaks_killed", "breaks_explained",
+    )  # fmt: skip
+    unexplained = sum(figures.get(name, 0) for name in ("mutants", "host_mutants", "breaks"))
     unexplained -= sum(figures.get(name, 0) for name in settled)
     return 1 if figures["violations"] or unexplained else 0
 

@@ -19,8 +19,10 @@ from tqdm import tqdm
 
 from assurance import (
     adversary,
+    breaks,
     corners,
     covered,
+    damaged,
     explore,
     fuzz,
     generated,
@@ -31,6 +33,7 @@ from assurance import (
     note,
     nth,
     nth_bare,
+    pairs,
     projection,
     tell,
     world,
@@ -39,7 +42,7 @@ from wakeboard import driver
 from wakewell.core import core_id
 from wakewell.interpreters import chip32, interpreter
 
-QUICK_MUTANTS = 20
+QUICK_MUTANTS, QUICK_BREAKS, QUICK_PAIRS = 20, 6, 200
 HOST_MUTANTS, QUICK_HOST_MUTANTS = 350, 12
 # Figures of generated wakes, by the interpreter that agreed
 INTERPRETERS = {interpreter.UNIX: "same_wakes", interpreter.CHIP: "same_wakes_32_bits"}
@@ -195,7 +198,11 @@ def each_nth(asked: Asked) -> Figures:
     """Every board call, file operation and amount of memory of a wake with a dose."""
     numbers: dict[str, Any] = {"violations": 0}
     left_out = ["block writes: tests/usb/test_power_cuts.py makes them"]
-    loops = {"nth_board_calls": nth.board_calls, "nth_file_operations": nth.file_operations}
+    loops = {
+        "nth_board_calls": nth.board_calls,
+        "nth_file_operations": nth.file_operations,
+        "nth_damaged_files": damaged.every,
+    }
     if interpreter.found():
         loops["nth_memory"] = nth.allocations
     else:
@@ -396,6 +403,85 @@ def mutants(asked: Asked) -> Figures:
     left_out = [f"{missing} of {len(everyone)} mutants, by the seed"] if missing else []
     numbers = {"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}
     return Figures(numbers, left_out, {"survived": survived})
+
+
+def paired(asked: Asked) -> Figures:
+    """Every two conditions that touch nothing in common, in every pot, or a sample of them."""
+    everyone = len(pairs.all_pairs())
+    wanted = QUICK_PAIRS if asked.quick else everyone
+    with tqdm(total=wanted, unit="pair", disable=None, file=sys.stderr) as bar:
+        played, found = pairs.seek(
+            asked.seed, wanted, asked.lives_s, told=lambda done: _to(bar, done)
+        )
+    for one in found:
+        asked.say(f"  {one.rule} is broken: {one.line}")
+    left_out = [f"{everyone - played} of {everyone} pairs"] if played < everyone else []
+    return Figures({"pairs": played, "violations": len(found)}, left_out)
+
+
+def behaviour(asked: Asked) -> Figures:
+    """Every change of behaviour kept as a patch, and what notices it first; or a sample of them,
+    by the quick stages alone.
+
+    To go on is to judge those that were not killed, and those that are new or were changed.
+    """
+    names = breaks.QUICK if asked.quick else tuple(breaks.STAGES)
+    paths = breaks.all_paths()
+    todo = breaks.chosen(QUICK_BREAKS, asked.seed) if asked.quick else paths
+    kept = note.last_run().get("breaks", {})
+    rows: dict[str, dict[str, str]] = {}
+    if asked.go_on and kept.get("core") == core_id() and not kept["quick"]:
+        marks = {path.stem: mark_of(path) for path in paths}
+        rows = {
+            name: row
+            for name, row in kept["rows"].items()
+            if row["by"] and row["mark"] == marks.get(name)
+        }
+        todo = [path for path in paths if path.stem not in rows]
+    unfit = 0
+    unseen: list[str] = []
+    alive: list[str] = []
+
+    def figures() -> Figures:
+        numbers: dict[str, Any] = {"breaks": len(rows)}
+        for name in breaks.STAGES:
+            numbers[f"breaks_by_{name}"] = sum(row["by"] == name for row in rows.values())
+        numbers["breaks_killed"] = sum(bool(row["by"]) for row in rows.values())
+        numbers["breaks_explained"] = len(unseen)
+        left_out = [f"{len(paths) - len(rows)} of {len(paths)} breaks"]
+        left_out += [f"break not noticed: {one}" for one in [*alive, *unseen]]
+        if len(rows) == len(paths):
+            left_out.pop(0)
+        return Figures({**numbers, "violations": unfit}, left_out, {"rows": dict(rows)})
+
+    end_s = time.monotonic() + asked.lives_s
+    done = breaks.run(todo, names, asked.workers)
+    for verdict in tqdm(done, total=len(todo), unit="break", disable=None, file=sys.stderr):
+        name = verdict.path.stem
+        if verdict.unfit:
+            unfit += 1
+            asked.say(f"  {verdict.told}")
+            continue
+        if verdict.by:
+            asked.say(f"  {name}: {verdict.by}: {verdict.told}")
+        elif asked.quick:
+            continue  # the dear stages have not seen it
+        else:
+            (unseen if verdict.unseen else alive).append(name)
+            asked.say(f"  survived: {name}: {verdict.unseen or 'no reason is given'}")
+        rows[name] = {"by": verdict.by, "told": verdict.told, "mark": mark_of(verdict.path)}
+        if asked.record and not asked.quick:
+            so_far = figures()
+            note.record("breaks", False, dict(so_far.numbers), so_far.left_out, so_far.more)
+        if time.monotonic() > end_s:
+            done.close()
+            break
+    return figures()
+
+
+def mark_of(path: Path) -> str:
+    """CRC-32 of a patch: one that was changed is judged anew."""
+    return f"{crc32(path.read_bytes()):08x}"
 
 
 def host(asked: Asked) -> Figures:
