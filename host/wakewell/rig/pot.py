@@ -344,14 +344,15 @@ class RigPot:
             step_s = yield level, battery, self.pump_current_uv() if current else 0
             if not self._calm:
                 continue
-            felt_until_s, pump_ma = self._felt_until_s, self._pump_ma
+            until_s = min(self._felt_until_s, self._steady_until_s)
+            pump_ma, steady_ml, steady_ml_s = self._pump_ma, self._steady_ml, self._steady_ml_s
             sensed_uv = self._shunt_uv_ma * pump_ma
             end = self.t_s + step_s
-            while end < felt_until_s and end < self._steady_until_s:
+            while end < until_s:
                 tank_ml = line.tank_ml
-                if tank_ml <= self._steady_ml:
+                if tank_ml <= steady_ml:
                     break
-                moved = self._steady_ml_s * step_s
+                moved = steady_ml_s * step_s
                 line.tank_ml = tank_ml = tank_ml - moved
                 self._batch_ml += moved
                 self._batch_s += step_s

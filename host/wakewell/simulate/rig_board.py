@@ -8,7 +8,7 @@ any decision about watering (the core's), physics (pot.py), what people do (peop
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Protocol
 
 from wakeboard.driver import drive
@@ -118,7 +118,7 @@ class RigBoard:
     __slots__ = (
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
         "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
-        "has_saucer", "hint", "host", "in_force", "levels", "look", "mains_ma", "noise",
+        "has_saucer", "hint", "host", "in_force", "levels", "mains_ma", "next_sample", "noise",
         "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
         "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen",
         "slept_from", "slept_s", "slots", "state", "status", "still", "trust", "until_s", "wakes",
@@ -303,9 +303,9 @@ class RigBoard:
         self.hang_ms = NEVER_MS
         if self.hangs():
             self.hang_ms = int(self.pulse_ms * self.pot.random.random())
-        looks = self.pot.looks(self.has_current)
-        next(looks)
-        self.look = looks.send
+        samples = self._samples(run.now)
+        next(samples)
+        self.next_sample = samples.__next__
 
     def start(self) -> None:
         """Pump on."""
@@ -317,21 +317,28 @@ class RigBoard:
 
     def sample(self, run: Any) -> None:
         """The pump runs for one sample interval, or what is left of the pulse."""
-        now, ran_ms = run.now, self.ran_ms
-        if ran_ms >= self.hang_ms:
-            self._hang()
-        step_ms = self.pulse_ms - ran_ms
-        if step_ms > SAMPLE_MS:
-            step_ms = SAMPLE_MS
-        elif step_ms < 1:
-            step_ms = 1
-        level, now[BATTERY], now[CURRENT] = self.look(0.001 * step_ms)
-        self.ran_ms = now[MS] = ran_ms + step_ms
-        if self.pot.reset:
-            raise Reset
-        now[LEVEL] = self.levels.get(level, level)
-        if self.has_saucer:
-            now[SAUCER] = self._saucer()
+        self.next_sample()
+
+    def _samples(self, now: list[int]) -> Iterator[None]:
+        """`sample` for one pulse, into `now`."""
+        pot, pulse_ms, hang_ms, level_of = self.pot, self.pulse_ms, self.hang_ms, self.levels.get
+        looks = pot.looks(self.has_current)
+        next(looks)
+        look = looks.send
+        ran_ms = 0
+        while True:
+            yield
+            if ran_ms >= hang_ms:
+                self._hang()
+            left_ms = pulse_ms - ran_ms
+            step_ms = SAMPLE_MS if left_ms > SAMPLE_MS else max(1, left_ms)
+            level, now[BATTERY], now[CURRENT] = look(0.001 * step_ms)
+            self.ran_ms = now[MS] = ran_ms = ran_ms + step_ms
+            if pot.reset:
+                raise Reset
+            now[LEVEL] = level_of(level, level)
+            if self.has_saucer:
+                now[SAUCER] = self._saucer()
 
     def _hang(self) -> None:
         """Nothing renews the pump's finite pulse; the watchdog bites soon after the limit."""
