@@ -177,6 +177,8 @@ def learn(state: "State", calibration: "Values", settings: "Values", exhausted: 
     """
     rise, enough, needed = judge_answer(state, calibration, settings)
     if state.asked and not enough and not exhausted:
+        if rise >= settings.response_ppt:  # somebody's can: from here on nothing can be seen of it
+            state.before_ppt = state.peak_ppt = UNKNOWN
         return
     given, known = state.given_ul, response_ul_per_ppt(state, calibration)
     by_hand = is_by_hand(state, calibration, settings, rise)

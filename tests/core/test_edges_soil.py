@@ -98,6 +98,9 @@ def test_an_answer_on_both_sides() -> None:
     assert asked(unknown, 39999, 10) == (0, 0, *closed), "but a rise answers"
     assert asked(known, 9000, 9) == (1, 0, 200, 209), "too small, and 9 ppt expected: open"
     assert asked(known, 9000, 10) == (0, 0, *closed), "but a rise answers"
+    assert asked(known, 5000, 10) == (0, 0, *closed), "up to twice what was expected"
+    assert asked(known, 4999, 11) == (1, 0, *closed), "more is a can: no answer, asked anew"
+    assert asked(known, 4999, 9) == (1, 0, 200, 209), "less is noise: open"
     assert asked(known, 9001, 4) == (2, 0, *closed), "10 ppt can be seen"
     assert asked(known, 9001, 5) == (0, 0, *closed), "half of what was expected will do"
     wide: Any = SimpleNamespace(ul_per_ppt=20000)
