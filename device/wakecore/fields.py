@@ -30,10 +30,10 @@ LIMITS = (
     ("rest_mv", 0, 30000, 3500),  # lowest rest voltage for the pump (R5)
     ("sag_mv", 0, 30000, 3000),  # lowest voltage under the pump (R5)
     ("radio_mv", 0, 30000, 3600),  # lowest rest voltage for the radio (R5)
-    ("cold_mc", -5000, 15000, 2000),  # soil colder than this is not believed, m°C (R6)
+    ("cold_mc", -5000, 15000, 2000),  # soil readings below this temperature are ignored, m°C (R6)
     ("upkeep_ml", 0, 500, 0),  # largest upkeep dose (R6)
     ("upkeep_days", 1, 60, 3),  # least days between upkeep doses (R6)
-    ("response_doses", 1, 10, 3),  # doses without an answer before the lockout (R7)
+    ("response_doses", 1, 10, 3),  # doses without a response before the lockout (R7)
     ("interrupts", 1, 5, 2),  # unfinished pulses in a row before the lockout (R9)
     ("clock_ppt", 0, 200, 50),  # error of the sleep oscillator, parts per thousand (R3)
 )
@@ -46,20 +46,20 @@ SETTINGS = (
     ("pulse_ml", 1, 500, 40),  # water in one pulse
     ("soak_s", 30, 7200, 600),  # wait between pulses
     ("settle_s", 600, DAY_S, 14400),  # least time from one dose to the next
-    ("response_ppt", 2, 200, 10),  # rise of soil water that counts as an answer (R7)
-    ("frozen_wakes", 3, 30, 5),  # wakes with the very same counts that mean a frozen probe (R6)
-    ("fall_ppt_day", 16, 1000, 150),  # fastest believable fall of soil water in a day (R6)
+    ("response_ppt", 2, 200, 10),  # rise of soil water that counts as a response (R7)
+    ("frozen_wakes", 3, 30, 5),  # wakes with exactly the same counts that mean a frozen probe (R6)
+    ("fall_ppt_day", 16, 1000, 150),  # fastest plausible fall of soil water in a day (R6)
     ("battery_mv", 0, 30000, 3600),  # rest voltage for the low-battery lockout (R5)
     ("battery_clear_mv", 0, 30000, 3750),  # rest voltage that ends it (R5)
     ("battery_clear_wakes", 1, 10, 2),  # readings in a row that end it (R5)
     ("battery_warn_mv", 0, 30000, 3700),  # rest voltage that asks for a charge
-    ("mains", 0, 1, 0),  # 1: the pot lives on a charger, rest readings count all the same
+    ("mains", 0, 1, 0),  # 1: the pot stays on a charger; its rest readings count
     ("reserve_ml", 0, 20000, 80),  # tank content below which no run starts (R4)
     ("tank_warn_ml", 0, 20000, 250),  # tank content that asks for a refill
-    ("leak_ml_day", 0, 200, 5),  # tank loss in a day that is only evaporation (R8)
-    ("upkeep_ml", 0, 500, 0),  # upkeep dose while the probe is not believed; 0: none (R6)
+    ("leak_ml_day", 0, 200, 5),  # tank loss in a day that counts as evaporation (R8)
+    ("upkeep_ml", 0, 500, 0),  # upkeep dose while the probe is ignored; 0: none (R6)
     ("upkeep_days", 1, 60, 4),  # days between upkeep doses (R6)
-    ("radio_wakes", 0, 96, 0),  # report by radio every so many regular wakes; 0: no radio (R5)
+    ("radio_wakes", 0, 96, 0),  # regular wakes from one report to the next; 0: no radio (R5)
 )
 
 CALIBRATION = (

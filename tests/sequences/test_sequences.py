@@ -485,7 +485,7 @@ def test_what_cannot_be_cut() -> None:
     refused("the state wake 4 began with is not known", wakes, snapshot, files, 4, 5)
     other = {**wakes[3], "settings": "00000000"}
     refused("the settings changed at wake 3", [*wakes[:3], other], snapshot, files, 0, 3)
-    refused("is not at hand", records, snapshot, {**files, "limits": b""}, 0, 3)
+    refused("is missing", records, snapshot, {**files, "limits": b""}, 0, 3)
 
 
 # The mock board

@@ -40,13 +40,13 @@ SETTINGS = {
     "battery_clear_mv": "rest voltage that ends it (R5)",
     "battery_clear_wakes": "readings in a row that end it (R5)",
     "battery_warn_mv": "rest voltage that asks for a charge",
-    "mains": "1: the pot stays on a charger, and its rest readings are used all the same",
+    "mains": "1: the pot stays on a charger; its rest readings count",
     "reserve_ml": "tank content below which no run starts (R4)",
     "tank_warn_ml": "tank content that asks for a refill",
     "leak_ml_day": "tank loss in a day that counts as evaporation (R8)",
     "upkeep_ml": "upkeep dose while the probe is ignored; 0: none (R6)",
     "upkeep_days": "days between upkeep doses (R6)",
-    "radio_wakes": "regular wakes from one report by radio to the next; 0: no radio (R5)",
+    "radio_wakes": "regular wakes from one report to the next; 0: no radio (R5)",
 }
 CALIBRATION = {
     "stage": "0 not commissioned, 1 provisional, 2 commissioned (R14)",
