@@ -196,6 +196,7 @@ def clear(state: "State", bits: int) -> None:
     if gone & BITS["leak"]:
         state.leak_looks = state.fill_looks = 0
         state.look_ml = state.filled_ml = state.leak_ml = -1
+        state.trial_doses = 0
     if gone & BITS["battery low"]:
         state.clear_wakes = state.low_wakes = 0
 

@@ -90,6 +90,8 @@ FIELDS = (
     ("asked", 0, 1, 1),  # 1: dry soil asked for the dose whose answer is awaited (R7)
     ("tries", 0, 100, 0),  # doses by a press on silence, since the soil last answered one (R18)
     ("tried_ppt", -1, 1000, UNKNOWN),  # lowest soil water since the last; -1: it rose since (R18)
+    ("idle_opens", 0, 100, 0),  # times in a row that a float switch opened with the pump off (R8)
+    ("trial_doses", 0, 100, 0),  # doses until a leak that a press ended is past; 100: it came back
 )
 NAMES = tuple([row[0] for row in FIELDS])
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
@@ -156,6 +158,8 @@ class State:
     asked: int
     tries: int
     tried_ppt: int
+    idle_opens: int
+    trial_doses: int
     ages_s: list[int]
     mls: list[int]
     crc: str
@@ -182,7 +186,7 @@ class State:
             self.presses_s, self.low_wakes, self.rest_mv, self.place_s, self.unanswered_ul,
             self.look_n, self.fill_looks, self.filled_ml, self.filled_s, self.pumped_ml,
             self.leak_ml, self.proof_s, self.proof_pulses, self.doubts, self.unmet, self.asked,
-            self.tries, self.tried_ppt,
+            self.tries, self.tried_ppt, self.idle_opens, self.trial_doses,
         ]
         # fmt: on
 
@@ -279,7 +283,7 @@ def pass_time(state: State, elapsed_s: int, clock_ppt: int) -> None:
     window_s = DAY_S + muldiv_up(DAY_S, clock_ppt, 1000)
     for i in range(DELIVERIES):
         if not state.mls[i]:
-            break
+            continue
         state.ages_s[i] = add_capped(state.ages_s[i], elapsed_s, LONG_S)
         if state.ages_s[i] >= window_s:
             state.ages_s[i] = state.mls[i] = 0

@@ -18,6 +18,9 @@ if False:
 MOST_DOUBTS = 3  # looks in a row that doubts may ask for, so that a regular wake comes
 MEAN_OF = 4  # readings in the level that later ones are compared with
 WEEK_S = 7 * DAY_S
+LOOKS_S = 1800  # the looks after the last soak, doubts among them, are over by then
+TRIAL_DOSES = 10  # doses without a leak that clear a tank whose leak was ended by a press
+CAME_BACK = 100  # `trial_doses` of a leak that only the cable ends
 
 
 def look(state: "State", facts: "Facts", pot: "Pot") -> None:
@@ -29,7 +32,7 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     if level_ml is None:
         return
     if pot.calibration.float_only:
-        look_at_float(state, level_ml, facts.reserve_ml)
+        look_at_float(state, facts, pot, level_ml)
     elif state.look_ml < 0:
         refer_to(state, level_ml)
         if state.filled_ml < 0:
@@ -64,14 +67,34 @@ def is_steady(state: "State", facts: "Facts") -> bool:
     return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
 
 
-def look_at_float(state: "State", level_ml: int, reserve_ml: int) -> None:
-    """A switch shows no amounts: open or closed. Closed after two looks at it open is a refill."""
-    if level_ml < reserve_ml:
+def look_at_float(state: "State", facts: "Facts", pot: "Pot", level_ml: int) -> None:
+    """A switch shows no amounts: open or closed. Closed after two looks at it open is a refill.
+
+    It seldom opens with the pump off, for little evaporates; if the soil got wetter at the same
+    time without a dose, the pump ran by itself, and that counts as twice.
+    """
+    if level_ml < facts.reserve_ml:
         state.leak_looks = add_capped(state.leak_looks, 1, 100)
+        if state.leak_looks == 2:
+            times = 2 if is_wetter_undosed(state, facts, pot) else 1
+            idle = not is_after_pulse(state, pot)
+            state.idle_opens = add_capped(state.idle_opens, times, 100) if idle else 0
         return
     if state.filled_ml < 0 or state.leak_looks >= 2:
         count_from(state, level_ml)
     state.leak_looks = 0
+
+
+def is_after_pulse(state: "State", pot: "Pot") -> bool:
+    """Is this a look after a pulse, and not a regular wake between two doses (R8)?"""
+    return state.since_dose_s <= pot.settings.soak_s + LOOKS_S
+
+
+def is_wetter_undosed(state: "State", facts: "Facts", pot: "Pot") -> bool:
+    """Did the soil get wetter since the last regular wake, while no dose's answer is awaited?"""
+    if facts.soil_ppt is None or state.soil_ppt < 0 or state.before_ppt >= 0:
+        return False
+    return facts.soil_ppt >= state.soil_ppt + pot.settings.response_ppt
 
 
 def average(state: "State", level_ml: int) -> None:
@@ -116,29 +139,41 @@ def filled(state: "State", level_ml: int) -> None:
 
 def leaked(state: "State", level_ml: int, pot: "Pot") -> None:
     """Water left with the pump off (R8). What should be there is kept: a tank that was only
-    carried away comes back to it, and one that leaks slowly does not by itself."""
+    carried away comes back to it, and one that leaks slowly does not by itself. Nor does
+    a hose that siphons: a leak after a pulse, soon after a press had ended one, stays."""
     rules.latch(state, "leak")
+    if state.trial_doses and is_after_pulse(state, pot):
+        state.trial_doses = CAME_BACK
     deliver(state, state.look_ml - level_ml)
     state.leak_ml = max(state.leak_ml, state.look_ml, expected_ml(state, pot))
     refer_to(state, level_ml)
     count_from(state, level_ml)
 
 
+def note_sound_dose(state: "State", pot: "Pot") -> None:
+    """The looks are over without a leak: after enough doses, one that a press ended is past."""
+    if state.trial_doses and is_after_pulse(state, pot):
+        state.trial_doses -= 1
+
+
 def is_back(state: "State", pot: "Pot") -> bool:
     """Is the tank as full again as before the leak, and has it held through the looks (R8)?"""
     if state.leak_ml < 0 or state.look_n < 3 or state.leak_looks or state.fill_looks:
+        return False
+    if state.trial_doses == CAME_BACK:
         return False
     return state.look_ml >= state.leak_ml - 2 * pot.calibration.tolerance_ml
 
 
 def empties_by_itself(state: "State", facts: "Facts", pot: "Pot") -> bool:
-    """Is the tank empty although the pump cannot have taken half of what it holds (R8)?
+    """Is the tank empty although the pump cannot have taken half of what it holds, or did it get
+    so again and again with the pump off (R8)?
 
     For a float switch, which sees no leak: `filled_ml` is what the tank holds while it is closed.
     """
     if not pot.calibration.float_only or facts.level_ml is None or state.leak_looks < 2:
         return False
-    return 2 * state.pumped_ml < state.filled_ml
+    return 2 * state.pumped_ml < state.filled_ml or state.idle_opens >= 2
 
 
 def held_ml(state: "State", pot: "Pot", level_ml: int, after_ml: "int | None") -> int:

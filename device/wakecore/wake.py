@@ -301,7 +301,10 @@ def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
     if is_spent(state):
         bits &= ~rules.SILENT_BIT
     silent, tries = state.lockouts & bits & rules.SILENT_BIT, state.tries
+    leaked = state.lockouts & bits & rules.BITS["leak"]
     rules.clear(state, bits)
+    if leaked:
+        state.trial_doses = tank.TRIAL_DOSES
     if silent:
         state.tries = add_capped(tries, 1, 100)
         if state.tries < MOST_TRIES:
@@ -366,7 +369,8 @@ def look_at_soil(
 ) -> None:
     """Follow the last dose's answer, then remember this reading for the next wake (R6, R7).
 
-    A wake that no vouched time led to is not counted as a repeat of the last reading.
+    A wake that no vouched time led to is not counted as a repeat of the last reading, but a
+    reading that stands still starts no dose there either.
     """
     if facts.soil_ppt is not None and state.tried_ppt >= 0:
         rise = facts.soil_ppt - state.tried_ppt
@@ -380,7 +384,7 @@ def look_at_soil(
         judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
-    facts.standing = regular and elapsed_s > 0 and judge.standing(state, reading)
+    facts.standing = regular and judge.standing(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
     if state.silent_doses >= pot.limits.response_doses:
@@ -406,7 +410,9 @@ def look_at_thirst(
     elif regular and not (facts.cold and soil_ppt is None):
         wilting = rules.below(soil_ppt, 1 + pot.calibration.wilting_ppt)
         state.unmet = 1 if wilting or not pulse_ms else 0
-        may_arrive = elapsed_s > 0 and facts.since_dose_s < facts.settle_s
+        # The last part of settling is no excuse: else a dose each second wake would halve the count
+        arrives_s = facts.settle_s - min(facts.settle_s // 4, pot.settings.wake_s // 2)
+        may_arrive = elapsed_s > 0 and facts.since_dose_s < arrives_s
         if not may_arrive or facts.lockouts or state.dry_trips:
             state.thirst = add_capped(state.thirst, 1, 100)
 
@@ -532,6 +538,8 @@ def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
     elif state.phase == FIRST_LOOK:
         state.phase = SECOND_LOOK
     else:
+        if state.phase == SECOND_LOOK and not state.lockouts:
+            tank.note_sound_dose(state, pot)
         state.phase = IDLE
         if facts.is_steady:
             state.doubts = 0

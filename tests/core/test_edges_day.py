@@ -153,3 +153,11 @@ def test_all_places_of_a_day_grow_older() -> None:
     was = kept(ages_s=[0] * 8, mls=[1] * 8)
     state.pass_time(was, 1, 50)
     assert was.ages_s == [1] * 8
+
+
+def test_water_behind_an_empty_place_grows_older_too() -> None:
+    was = kept(ages_s=[0] * 8, mls=[0, 7, 0, 5] + [0] * 4)
+    state.pass_time(was, 86400, 50)
+    assert state.delivered_ml(was) == 12
+    state.pass_time(was, 86400, 50)
+    assert state.delivered_ml(was) == 0

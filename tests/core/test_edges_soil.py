@@ -329,12 +329,12 @@ def test_when_a_plant_is_in_want_of_water() -> None:
     assert look(200, cold=True) == (2, 1)
     assert look(250, thirst=100) == (100, 1)
     # A dose may still arrive, unless none was given
-    assert look(250, since_dose_s=8999) == (1, 1)
-    assert look(250, since_dose_s=9000) == (2, 1)
-    assert look(250, since_dose_s=8999, elapsed_s=0) == (2, 1), "no time passes, none settles"
-    assert look(250, since_dose_s=8999, elapsed_s=1) == (1, 1)
-    assert look(250, since_dose_s=8999, lockouts=1) == (2, 1)
-    assert look(250, since_dose_s=8999, dry_trips=1) == (2, 1)
+    assert look(250, since_dose_s=6749) == (1, 1)
+    assert look(250, since_dose_s=6750) == (2, 1), "a quarter of the settling is no excuse"
+    assert look(250, since_dose_s=6749, elapsed_s=0) == (2, 1), "no time passes, none settles"
+    assert look(250, since_dose_s=6749, elapsed_s=1) == (1, 1)
+    assert look(250, since_dose_s=6749, lockouts=1) == (2, 1)
+    assert look(250, since_dose_s=6749, dry_trips=1) == (2, 1)
 
 
 def test_what_becomes_of_the_soil() -> None:
@@ -370,9 +370,9 @@ def test_what_becomes_of_the_soil() -> None:
     assert look(206, before_ppt=-1).peak_ppt == 205
 
 
-def test_soil_stands_still_only_where_time_has_passed() -> None:
+def test_soil_that_stands_still_starts_no_dose_whoever_vouches_for_the_time() -> None:
     made = pot(probes=())
-    for elapsed_s, regular, standing in ((0, True, False), (1, True, True), (1, False, False)):
+    for elapsed_s, regular, standing in ((0, True, True), (1, True, True), (1, False, False)):
         was = kept(soil_counts=4, soil_same=2)
         now: Any = SimpleNamespace(soil_ppt=300, judged={"soil": "good"}, standing=None)
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)

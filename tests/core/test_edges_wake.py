@@ -113,7 +113,8 @@ def test_clearing_forgets_what_led_to_it() -> None:
         "dry run": {"dry_trips": 0},
         "no response": {"silent_doses": 0, "unanswered_ul": 0, "tries": 0, "tried_ppt": -1},
         "interrupted": {"interrupts": 0}, "battery low": {"clear_wakes": 0, "low_wakes": 0},
-        "leak": {"leak_looks": 0, "fill_looks": 0, "look_ml": -1, "filled_ml": -1, "leak_ml": -1},
+        "leak": {"leak_looks": 0, "fill_looks": 0, "look_ml": -1, "filled_ml": -1, "leak_ml": -1}
+        | {"trial_doses": 0},
     }  # fmt: skip
     fields_of_all = [name for row in led.values() for name in row]
     every = sum(rules.BITS.values())
