@@ -15,8 +15,8 @@ from typing import Any
 from wakeboard.store import STATE_RECORD, snapshot_due
 from wakecore import line
 from wakecore.wake import RECORD
-from wakewell.boards import mock
 from wakewell.core import core_id
+from wakewell.portable import mock
 
 CYCLE = 10  # wakes from one dose to the next, the two looks for a leak among them
 LOOKS_S = (0, 60, 600, 0)

@@ -66,7 +66,7 @@ def test_a_plain_install_runs_a_sequence(tmp_path: Path) -> None:
     folder = tmp_path / "sequences"
     folder.mkdir()
     shutil.copy(ROOT / "tests" / "sequences" / "r01_ordinary_off_comes_first.toml", folder)
-    words = ["-p", "wakewell.plugin", "-q", "--rootdir", str(tmp_path), str(folder)]
+    words = ["-p", "wakewell.sequences.plugin", "-q", "--rootdir", str(tmp_path), str(folder)]
     done = in_a_plain_install(
         "import os; os.environ['PYTEST_DISABLE_PLUGIN_AUTOLOAD'] = '1'\n"
         f"import pytest; sys.exit(pytest.main({words!r}))"

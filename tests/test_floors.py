@@ -25,7 +25,7 @@ FLOORS = (
     "wakewell.errors",
     "wakewell.kept wakewell.drawing",
     # the pot and its log
-    "wakewell.boards wakewell.interpreters wakewell.pot wakewell.rig",
+    "wakewell.portable wakewell.interpreters wakewell.pot wakewell.rig",
     "wakewell.log",
     # what is made of a log
     "wakewell.budget wakewell.sequences",
@@ -35,7 +35,7 @@ FLOORS = (
     "wakewell.deskboard wakewell.bench",
     "wakewell.radio",
     # what a person types
-    "wakewell.commands wakewell.plugin",
+    "wakewell.commands",
     "wakewell.cli",
     "wakewell.__main__",
     "assurance",
@@ -44,7 +44,7 @@ FLOORS = (
 # An import inside a function, and why it stands there. Never to hide a circle.
 LATE = {
     "wakewell.__main__": "Ctrl-C may come while modules load",
-    "wakewell.plugin": "pytest loads nothing of ours before the first sequence runs",
+    "wakewell.sequences.plugin": "pytest loads nothing of ours before the first sequence runs",
     "wakewell.report.page_files": "replay links a page, and draws none without --page",
     "wakewell.bench.commission": "the library that draws a circuit takes a second to load",
     "wakewell.bench.calibrate": "numbers and drawing are in an extra; its help comes without",

@@ -119,7 +119,7 @@ def report_over_parse(bench: Bench) -> float:
 # Lines come from memory: a file is read there byte by byte, which would hide both sides.
 RATIO_THERE = """
 import gc, json, time
-from wakewell.boards import run_replay
+from wakewell.portable import run_replay
 with open(%(inputs)r, 'rb') as file:
     lines = file.read().splitlines()
 wakes = [text[5:] for text in lines if text[:4] != b'core']
@@ -172,8 +172,8 @@ if not wake.__file__.endswith('.mpy'):
     raise ImportError('the core came from source')
 from wakeboard.driver import drive
 from wakeboard.store import state_from_snapshot
-from wakewell.boards.mock import load_pot
-from wakewell.boards.replayed import RecordedWake
+from wakewell.portable.mock import load_pot
+from wakewell.portable.replayed import RecordedWake
 with open(%(pot)r) as file:
     pot = load_pot(json.loads(file.read()))
 with open(%(log)r, 'rb') as file:
@@ -355,7 +355,7 @@ def core_heap_bytes(bench: Bench) -> float:
 HEAP_WAKE = """
 import gc, json, sys
 from wakecore import line
-from wakewell.boards.mock import play
+from wakewell.portable.mock import play
 with open(%(script)r) as file:
     script = json.loads(file.read())
 last = script["wakes"].pop()

@@ -63,7 +63,7 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
         ("types, host", command("mypy", "--strict", "host", "tools")),
         (
             "types, device",
-            command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/boards"),
+            command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/portable"),
         ),
         *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
         ("tests", tests(*chosen, *paths)),

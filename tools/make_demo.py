@@ -22,11 +22,11 @@ sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 from wakeboard.store import STATE_RECORD  # noqa: E402
 from wakecore import line  # noqa: E402
 from wakewell import shipped as places  # noqa: E402
-from wakewell.boards import mock  # noqa: E402
 from wakewell.core import core_id  # noqa: E402
 from wakewell.log import fieldlog  # noqa: E402
 from wakewell.log.logs import IN_FORCE  # noqa: E402
 from wakewell.log.record import wake_of  # noqa: E402
+from wakewell.portable import mock  # noqa: E402
 from wakewell.replay.verdicts import Verdicts  # noqa: E402
 from wakewell.sequences import playing  # noqa: E402
 from wakewell.simulate import one_run, trials  # noqa: E402

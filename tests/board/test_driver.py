@@ -10,7 +10,7 @@ import pytest
 from wakeboard import driver
 from wakecore.command import OFF, READ, Command, Report
 from wakecore.state import State
-from wakewell.boards.mock import MockBoard
+from wakewell.portable.mock import MockBoard
 
 
 class Fertilize(Command):

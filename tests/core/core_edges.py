@@ -14,7 +14,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from wakecore import fields, judge, rules, state
-from wakewell.boards import mock
+from wakewell.portable import mock
 from wakewell.pot import pot_folder
 from wakewell.sequences import bench_pot
 

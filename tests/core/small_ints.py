@@ -150,7 +150,7 @@ class Core:
                 for name in NAMES:
                     setattr(self, name, importlib.import_module("wakecore." + name))
                 self.drive = importlib.import_module("wakeboard.driver").drive
-                self.play = importlib.import_module("wakewell.boards.mock").play
+                self.play = importlib.import_module("wakewell.portable.mock").play
             finally:
                 sys.meta_path.remove(finder)
 

@@ -12,8 +12,8 @@ import core_pots
 import core_scripts
 import pytest
 
-from wakewell.boards.mock import play
 from wakewell.interpreters import interpreter
+from wakewell.portable.mock import play
 
 WAKES = 80  # in a script
 
@@ -22,7 +22,7 @@ def there(scripts: list[dict[str, Any]], on: str) -> Iterator[dict[str, Any]]:
     """What the mock board's player says on MicroPython, wake by wake, in one start of it."""
     rows = [row for one in scripts for row in ({**one, "wakes": WAKES}, *one["wakes"])]
     lines = [json.dumps(row).encode() for row in rows]
-    for data in interpreter.stream("wakewell.boards.run_script", lines, on=on):
+    for data in interpreter.stream("wakewell.portable.run_script", lines, on=on):
         yield json.loads(data)
 
 
@@ -53,7 +53,7 @@ LONGEST_RUN = """
 import gc, json, sys
 from array import array
 from wakeboard.driver import drive
-from wakewell.boards.mock import load_pot
+from wakewell.portable.mock import load_pot
 from wakecore.state import State
 
 class Board:

@@ -8,7 +8,7 @@ from typing import Any
 from core_edges import facts, kept, played, pot
 
 from wakecore import plan, state, tank
-from wakewell.boards import mock
+from wakewell.portable import mock
 
 
 def test_what_a_run_counts_for() -> None:

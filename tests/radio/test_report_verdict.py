@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from wakecore import fields
-from wakewell.boards import mock
 from wakewell.log.record import wake_of
+from wakewell.portable import mock
 from wakewell.pot.pot_folder import compile_files
 from wakewell.replay.verdicts import Verdicts
 from wakewell.sequences.bench_pot import CALIBRATION, LIMITS, SETTINGS

@@ -16,9 +16,9 @@ import pytest
 
 from wakeboard.store import SLOTS, Store, state_from_snapshot
 from wakecore.state import PLACE_S, delivered_ml, from_bytes, pass_time
-from wakewell.boards.replayed import Player
 from wakewell.cli import main
 from wakewell.log.fieldlog import FieldLog
+from wakewell.portable.replayed import Player
 
 FORM_1 = Path(__file__).parents[1] / "older" / "form-1"
 LOGS = FORM_1 / "logs"

@@ -20,11 +20,11 @@ import makelog
 from wakeboard import store
 from wakecore import line
 from wakecore.wake import RECORD
-from wakewell.boards import run_replay
 from wakewell.cli import main
 from wakewell.commands import replay
 from wakewell.core import core_folder
 from wakewell.interpreters import interpreter
+from wakewell.portable import run_replay
 from wakewell.replay import replaying
 from wakewell.shipped import CAFE
 
@@ -387,7 +387,7 @@ def test_whatever_befell_the_pot_micropython_agrees(tmp_path: Path, on: str) -> 
     here = list(run_replay.answers(inputs))
     assert len(here) > 2 * 38 * len(STORY)
     assert sum(answer.startswith(b'{"kind":"wake"') for answer in here) > 0.9 * len(here)
-    assert list(interpreter.stream("wakewell.boards.run_replay", inputs, on=on)) == here
+    assert list(interpreter.stream("wakewell.portable.run_replay", inputs, on=on)) == here
 
 
 def test_ring_files_as_the_board_writes_them(

@@ -16,9 +16,9 @@ import makelog
 from wakecore import plan, rules
 from wakecore.state import State
 from wakewell import cli
-from wakewell.boards import run_replay
 from wakewell.commands import replay
 from wakewell.interpreters import interpreter
+from wakewell.portable import run_replay
 from wakewell.replay import changes, rejudged, replaying
 from wakewell.sequences import candidate
 

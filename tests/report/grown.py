@@ -20,10 +20,10 @@ from typing import Any
 from wakeboard.store import STATE_RECORD
 from wakecore import line
 from wakecore.table import counts_at
-from wakewell.boards.mock import play
 from wakewell.budget.forecast import CELLS, cell_volts
 from wakewell.core import core_id
 from wakewell.log.times import DAY_S, EPOCH_S
+from wakewell.portable.mock import play
 
 LIMITS = {"day_ml": 400, "dose_ml": 200, "flow_max_ul_s": 30000, "pulse_ms": 6000}
 SETTINGS = {"tank_warn_ml": 700, "leak_ml_day": 5}

@@ -17,8 +17,8 @@ import pytest
 
 import permitted
 from wakecore import rules, run
-from wakewell.boards import mock
 from wakewell.interpreters import interpreter
+from wakewell.portable import mock
 from wakewell.sequences import playing, sequence_file
 
 FOLDER = Path(__file__).parent

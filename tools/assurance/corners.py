@@ -15,7 +15,7 @@ from typing import Any
 
 from assurance import letters
 from wakecore import line
-from wakewell.boards import mock
+from wakewell.portable import mock
 from wakewell.pot import pot_folder
 from wakewell.sequences import bench_pot
 

@@ -84,8 +84,8 @@ def snapshot(data: bytes) -> None:
 def log(data: bytes) -> None:
     """A field log: read, judged and replayed line by line."""
     from wakecore import line
-    from wakewell.boards import replayed
     from wakewell.log import logs
+    from wakewell.portable import replayed
 
     with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
         path = Path(folder, "00000001.jsonl")

@@ -15,8 +15,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from wakewell.boards import mock
 from wakewell.interpreters import interpreter
+from wakewell.portable import mock
 
 CORE_TESTS = Path(__file__).resolve().parents[2] / "tests" / "core"
 WAKES = 500  # in a life
@@ -52,7 +52,7 @@ def both(
         script = _scripts().script(seed * 100000 + life, WAKES)
         head = {name: value for name, value in script.items() if name != "wakes"}
         inputs = (json.dumps(part).encode() for part in (head, *script["wakes"]))
-        there = interpreter.stream("wakewell.boards.run_script", inputs, on=on)
+        there = interpreter.stream("wakewell.portable.run_script", inputs, on=on)
         for number, (one, other) in enumerate(zip(mock.play(script), there, strict=True), 1):
             found = json.loads(other)
             if one["line"].decode() != found["line"] or one["events"] != found["events"]:

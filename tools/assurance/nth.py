@@ -376,7 +376,7 @@ def allocations() -> int:
     pot = {kind: data.decode() for kind, data in CORNER.lines.items()}
     inputs = [json.dumps(part).encode() for part in ({"pot": pot}, *wakes)]
     done, enough, short = 0, 0, 0
-    for answer in interpreter.stream("wakewell.boards.starved", inputs, ("-X", "heapsize=400K")):
+    for answer in interpreter.stream("wakewell.portable.starved", inputs, ("-X", "heapsize=400K")):
         found = json.loads(answer)
         done += 1
         where = f"with {found['free']} blocks of memory"

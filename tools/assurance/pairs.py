@@ -25,7 +25,7 @@ from typing import Any
 from wakecore import rules
 from wakecore.fields import refill_ppt
 from wakecore.table import counts_at
-from wakewell.boards import mock
+from wakewell.portable import mock
 from wakewell.pot import pot_folder
 from wakewell.sequences import bench_pot
 

@@ -25,8 +25,8 @@ from wakeboard.store import snapshot
 from wakecore import line
 from wakecore.state import from_bytes
 from wakewell import shipped
-from wakewell.boards.mock import Reset
-from wakewell.boards.replayed import Player
+from wakewell.portable.mock import Reset
+from wakewell.portable.replayed import Player
 from wakewell.pot import pot_folder
 from wakewell.rig.faults import KINDS, Fault, Faults
 from wakewell.rig.fitted import beyond

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from wakeboard.store import snapshot
 from wakecore import fields
-from wakewell.boards.replayed import Player
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import InForce, Record
+from wakewell.portable.replayed import Player
 from wakewell.replay import rejudged
 from wakewell.sequences import playing
 from wakewell.tomlfile import show_path

@@ -58,7 +58,7 @@ def portable_files() -> dict[str, Path]:
     """{path there: path here} of what runs on any interpreter: core, board, portable boards."""
     packages = {"wakecore": wakecore, "wakeboard": wakeboard}
     places = {name: Path(str(module.__file__)).parent for name, module in packages.items()}
-    places["wakewell/boards"] = Path(str(wakewell.__file__)).parent / "boards"
+    places["wakewell/portable"] = Path(str(wakewell.__file__)).parent / "portable"
     return {
         f"/lib/{name}/{path.name}": path
         for name, place in places.items()

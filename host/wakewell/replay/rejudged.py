@@ -35,9 +35,9 @@ from wakecore.state import (
     from_numbers,
     pass_time,
 )
-from wakewell.boards.replayed import Player, why_unplayable
 from wakewell.log.logs import Record
 from wakewell.log.record import Brief, Sleep, form_of, sleep_of, wake_of
+from wakewell.portable.replayed import Player, why_unplayable
 from wakewell.replay import changes
 from wakewell.replay.changes import Change
 

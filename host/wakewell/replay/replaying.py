@@ -17,8 +17,6 @@ from typing import Any
 from wakeboard.short import WAKE
 from wakeboard.store import STATE_RECORD, state_from_snapshot
 from wakecore import line
-from wakewell.boards import run_replay
-from wakewell.boards.replayed import Player
 from wakewell.core import core_id
 from wakewell.interpreters import interpreter
 from wakewell.log import logs
@@ -27,6 +25,8 @@ from wakewell.log.logs import InForce, Record, Skips, printable
 from wakewell.log.record import Wake
 from wakewell.log.series import tick_of
 from wakewell.log.times import DAY_S, EPOCH_S, Tick, timeline
+from wakewell.portable import run_replay
+from wakewell.portable.replayed import Player
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import WEAKER, Change, run_ms, runs
 from wakewell.replay.rejudged import STUMBLES, Rejudge, States
@@ -332,7 +332,7 @@ def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life
     on: which one, of interpreter.KINDS.
     """
     inputs = partial(lines_to_play, files, settings, life)
-    there = interpreter.stream("wakewell.boards.run_replay", inputs(), on=on)
+    there = interpreter.stream("wakewell.portable.run_replay", inputs(), on=on)
     try:
         for number, mine in enumerate(run_replay.answers(inputs()), 1):
             theirs = next(there, b"")
@@ -345,7 +345,7 @@ def agree_on(on: str, name: str, files: list[Path], settings: Asked | None, life
 
 
 def lines_to_play(files: list[Path], settings: Asked | None, life: int = 0) -> Iterator[bytes]:
-    """The input of `boards.run_replay` for one life of a log."""
+    """The input of `portable.run_replay` for one life of a log."""
     in_force = InForce(files[0].parent)
     known: set[str] = set()
     made_for = None

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from wakecore import line
-from wakewell.boards import mock
 from wakewell.interpreters import interpreter
+from wakewell.portable import mock
 from wakewell.sequences.cutting import cut
 from wakewell.sequences.judging import Failure, judge
 from wakewell.sequences.sequence_file import RULES, Expectation, Sequence, SequenceError, load
@@ -51,7 +51,7 @@ def together(sequences: Iterable[Sequence], on: str) -> Iterator[dict[str, Any]]
         for wakes in [sequence.script["wakes"]]
         for part in ({**sequence.script, "wakes": len(wakes)}, *wakes)
     )
-    for answer in interpreter.stream("wakewell.boards.run_script", inputs, on=on):
+    for answer in interpreter.stream("wakewell.portable.run_script", inputs, on=on):
         out = json.loads(answer)
         out["line"] = out["line"].encode()
         out["record"] = line.decode(out["line"])[0] if out["line"] else None

@@ -46,8 +46,8 @@ from typing import Any
 
 from wakecore import fields, line, plan, rules, run, state, table
 from wakecore.number import is_whole
-from wakewell.boards import mock
 from wakewell.errors import BadInput
+from wakewell.portable import mock
 from wakewell.pot import pot_folder
 from wakewell.sequences import bench_pot
 from wakewell.tomlfile import complaint, nearest, shorten, show, show_key

@@ -17,7 +17,7 @@ from wakecore import line
 from wakecore.run import BATTERY, CURRENT, LEVEL, MS, OVERRUN_MS, SAMPLE_MS, SAUCER, UNREAD
 from wakecore.state import State, from_bytes
 from wakecore.wake import RECORD
-from wakewell.boards.mock import Reset
+from wakewell.portable.mock import Reset
 from wakewell.rig.fitted import beyond, turned
 from wakewell.rig.pot import DAY_S, RigPot
 from wakewell.rig.probes import NO_ECHO_US, spreads

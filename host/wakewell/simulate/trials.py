@@ -15,12 +15,12 @@ from typing import Any
 
 from wakecore import fields as core_fields
 from wakecore.number import is_whole
-from wakewell.boards.mock import load_pot
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.log.logs import EPOCH
+from wakewell.portable.mock import load_pot
 from wakewell.pot import agree, description
 from wakewell.pot import pot_folder as pots
 from wakewell.rig import fitted

@@ -9,7 +9,7 @@ import sys
 
 from wakeboard.short import WAKE
 from wakecore import line
-from wakewell.boards.replayed import Player
+from wakewell.portable.replayed import Player
 
 if False:
     from typing import Iterable, Iterator

@@ -14,7 +14,7 @@ from wakeboard.driver import drive
 from wakecore import line
 from wakecore.state import State
 from wakecore.wake import RECORD
-from wakewell.boards.mock import MockBoard, load_pot, remembered
+from wakewell.portable.mock import MockBoard, load_pot, remembered
 
 if False:
     from typing import Any

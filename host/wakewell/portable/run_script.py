@@ -8,7 +8,7 @@ and a line for each wake.
 import json
 import sys
 
-from wakewell.boards.mock import play
+from wakewell.portable.mock import play
 
 
 def main(path: str) -> None:
