@@ -9,7 +9,7 @@ the dose may end it early and never adds to it: a slow root zone is not "still d
 
 from wakecore.fields import target_ppt
 from wakecore.judge import response_ul_per_ppt
-from wakecore.number import clamp, div_up, muldiv_down, muldiv_up
+from wakecore.number import div_up, muldiv_down, muldiv_up
 from wakecore.run import OVERRUN_MS, flow_ul
 
 if False:
@@ -49,7 +49,7 @@ def one_more_ul(state: "State", pot: "Pot") -> int:
     response = response_ul_per_ppt(state, pot.calibration)
     if response:
         ul = min(ul, max(1000 * settings.pulse_ml, settings.response_ppt * response))
-    return clamp(least_ul(pot), ul, bound_ul(state, pot))
+    return min(max(ul, least_ul(pot)), bound_ul(state, pot))
 
 
 def left_ul(state: "State", pot: "Pot") -> int:

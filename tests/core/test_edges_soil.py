@@ -210,6 +210,8 @@ def test_how_much_a_press_asks_for_after_silence() -> None:
         assert plan.one_more_ul(kept(learned_ul_per_ppt=learned), made) == more_ul
     made = pot({"dose_ml": 3}, {"dose_ml": 3}, {"ul_per_ppt": 0})
     assert plan.one_more_ul(kept(), made) == 3000, "no more than all that is allowed"
+    made = pot({"dose_ml": 300}, {"dose_ml": 150}, {"ul_per_ppt": 0})
+    assert plan.one_more_ul(kept(), made) == 150_000, "nor where settings and limits do not match"
 
 
 def test_soil_that_is_seen_to_get_wetter_lets_a_press_try_again() -> None:
