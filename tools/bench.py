@@ -454,7 +454,7 @@ def desk_board(name: str, by: str = "usb") -> Callable[[Bench], float]:
 
 def reported(name: str) -> Callable[[Bench], float]:
     """The same with a report to a real broker, where there is one."""
-    measured = desk_board(name, "remote")
+    measured = desk_board(name, "radio")
 
     def found(bench: Bench) -> float:
         if importlib.util.find_spec("sqlalchemy") is None:

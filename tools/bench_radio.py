@@ -118,7 +118,7 @@ import sys
 from pathlib import Path
 sys.path[:0] = [%(tools)r, %(tests)r]
 import bench_radio, makelog
-from wakewell.radio import listen
+from wakewell.radio import listen, waiting
 from wakewell.radio.store import Store
 here, count = Path(sys.argv[1]), int(sys.argv[2])
 lines = [d.rstrip(b"\\n") for d in makelog.log_lines(makelog.play(makelog.wakes(12)))]
@@ -132,12 +132,12 @@ for board in boards:
 store = Store(here / "heard.db", {board: here / board for board in boards})
 keys = {board: board.encode() for board in boards}
 listener = listen.Listener(keys, store, lambda topic, payload: None, lambda said: None)
-for at in range(0, count, listen.BATCH):
+for at in range(0, count, waiting.BATCH):
     batch = []
-    for board in boards[at : at + listen.BATCH]:
+    for board in boards[at : at + waiting.BATCH]:
         own = body.replace(senml.base_name(boards[0]).encode(), senml.base_name(board).encode())
         sent = bytes(senml.close(own, board.encode()))
-        batch.append(listen.Message("wakewell/" + board + "/report", sent))
+        batch.append(waiting.Message("wakewell/" + board + "/report", sent))
     listener.deal(batch, 1.8e9)
 assert (listener.bad, listener.heard) == (0, count)
 print(int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) / 1024)
