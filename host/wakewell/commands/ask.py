@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from wakewell import kept
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log.obeyed import FOLDER, KEPT
 from wakewell.pot import pot_folder, private
@@ -30,9 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folder = Path(args.pot)
-    if not folder.is_dir():
-        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    folder = given.pot_folder(args.pot)
     if args.new_key:
         path = private.make(folder)
         print(f"{show_path(str(path))}: made, with a new key; git ignores it")

@@ -26,7 +26,7 @@ from wakewell.bench.bringup import (
     spare_pin,
     tls,
 )
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.kept import today
 from wakewell.pot import bringup_file, pot_folder
@@ -43,13 +43,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tls", default="", metavar="HOST:PORT", help="whom to shake hands with")
     parser.add_argument("--asleep-ua", type=float, metavar="UA", help="current asleep, measured")
     parser.add_argument("--yes", action="store_true", help="do not ask; wait for each step's time")
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=WAIT_S,
-        metavar="S",
-        help="wait for a board: 30s, 2m",
-    )
+    given.wait(parser, WAIT_S)
     parser.epilog = (
         f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. Exit codes: 0 "
         "all tests as expected; 1 a step found something else; 2 not tried"

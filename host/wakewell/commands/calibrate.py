@@ -8,6 +8,7 @@ from pathlib import Path
 from wakecore import fields
 from wakewell import drawing
 from wakewell.bench.calibrate import PICTURE, calibrate, picture, write
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot.bench_book import Book
 from wakewell.report import page_files
@@ -29,9 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folder = Path(args.pot)
-    if not folder.is_dir():
-        raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    folder = given.pot_folder(args.pot)
     known = [row[0] for row in fields.PROBES]
     for name in args.only or []:
         if name not in known:

@@ -10,7 +10,7 @@ from typing import Any
 from wakewell.bench import calibrate
 from wakewell.bench.bench_board import BenchBoard
 from wakewell.bench.commission import STEPS, Answers, Session, carry_on
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.pot.bench_book import Book
@@ -21,14 +21,7 @@ from wakewell.usb.flash import match_ports
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pot", metavar="POT", help="folder of the pot")
-    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=None,
-        metavar="S",
-        help="wait for the board: 30s, 2m",
-    )
+    given.board(parser)
     parser.add_argument("--answers", metavar="FILE", help="TOML: question = answer or [answers]")
     parser.add_argument(
         "--again", action="append", default=[], metavar="STEP",

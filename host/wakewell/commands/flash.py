@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from wakewell import extras
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import board_file, chips, pot_folder
 from wakewell.pot.board_file import board_id
@@ -30,7 +30,7 @@ from wakewell.usb.link import BoardLost
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to flash")
-    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
+    given.board(parser, "serial port, in pots' order")
     parser.add_argument(
         "--interpreter", metavar="FILE",
         help="write this MicroPython image first; it is looked at before anything is erased",
@@ -53,13 +53,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--accept-weaker", action="store_true",
         help="send a version that by the pot's own log protects less than the one on the board",
     )  # fmt: skip
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=None,
-        metavar="S",
-        help="wait for a board: 30s, 2m",
-    )
     parser.epilog = (
         "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that was "
         "commissioned no longer is; 2 not flashed. A new chip needs MicroPython first: an image "
@@ -71,10 +64,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folders = [Path(p) for p in args.pots]
-    for folder in folders:
-        if not folder.is_dir():
-            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    folders = [given.pot_folder(name) for name in args.pots]
     boards: dict[str, Path] = {}
     for folder in folders:
         board = board_id(folder)

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import argparse
 from datetime import date
-from pathlib import Path
 
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.radio.handover import hand_over
-from wakewell.tomlfile import show_path
 from wakewell.usb.flash import match_ports
 from wakewell.usb.link import BoardLost
 
@@ -17,14 +15,7 @@ from wakewell.usb.link import BoardLost
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pot", metavar="POT", help="the pot's folder")
-    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=None,
-        metavar="S",
-        help="wait for the board: 30s, 2m",
-    )
+    given.board(parser)
     parser.add_argument(
         "--new-key",
         action="store_true",
@@ -36,9 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folder = Path(args.pot)
-    if not folder.is_dir():
-        raise BadInput(f"{show_path(str(folder))}: no such folder; give a pot's folder")
+    folder = given.pot_folder(args.pot)
     if not args.yes:
         print("This deletes the key, Wi-Fi and broker of this pot, here and on its board.")
         if input("Type yes to go on: ").strip() != "yes":

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from wakecore import rules
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
@@ -19,14 +18,7 @@ from wakewell.usb.pull import POT, Pulled, leave
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `inspect`."""
     parser.add_argument("pot", metavar="POT", help="folder of the pot")
-    parser.add_argument("--port", action="append", default=[], help="serial port of its board")
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=None,
-        metavar="S",
-        help="wait for the board: 30s, 2m",
-    )
+    given.board(parser)
     parser.add_argument("--clear", metavar="LOCKOUT", help="end this lockout at the next wake")
     parser.add_argument("--seen-to", metavar="TEXT", help="what the cause was and what was done")
     parser.epilog = "exit codes: 0 shown; 1 a lockout is in force; 2 not reached"
@@ -34,9 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folder = Path(args.pot)
-    if not folder.is_dir():
-        raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    folder = given.pot_folder(args.pot)
     pot_folder.load(folder)
     port = match_ports([folder], args.port, True)[0][1]
     with connect(port, progress, **({} if args.wait is None else {"wait_s": args.wait})) as link:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
-from wakewell.commands.durations import seconds
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.usb.flash import match_ports
 from wakewell.usb.link import BoardLost
@@ -16,23 +15,13 @@ from wakewell.usb.pull import pull_one
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
-    parser.add_argument("--port", action="append", default=[], help="serial port, in pots' order")
-    parser.add_argument(
-        "--wait",
-        type=seconds,
-        default=None,
-        metavar="S",
-        help="wait for a board: 30s, 2m",
-    )
+    given.board(parser, "serial port, in pots' order")
     parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    folders = [Path(p) for p in args.pots]
-    for folder in folders:
-        if not folder.is_dir():
-            raise BadInput(f"{folder}: no such folder; give the folder of a pot")
+    folders = [given.pot_folder(name) for name in args.pots]
     pairs = match_ports(folders, args.port, True)
     code = 0
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
