@@ -8,7 +8,6 @@ What does not belong here: what is in the files.
 from __future__ import annotations
 
 import errno
-import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -35,9 +34,7 @@ def store(path: Path, data: bytes, own: bool = False) -> None:
     beside = path.with_name(path.name + ".part")
     try:
         with ownfile.new(beside) if own else beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            ownfile.to_disk(file, data)
         if beside.read_bytes() != data:
             raise OSError("read back differently")
         if not own and path.exists():

@@ -32,6 +32,13 @@ def opened(path: Path) -> BinaryIO:
     return file
 
 
+def to_disk(file: BinaryIO, data: bytes) -> None:
+    """Write these bytes, and return once they are on the disk. Raises OSError."""
+    file.write(data)
+    file.flush()
+    os.fsync(file.fileno())
+
+
 def keep(path: Path) -> None:
     """Make sure that there is such a file and that nobody else may read it. Raises OSError."""
     opened(path).close()

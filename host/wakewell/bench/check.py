@@ -14,6 +14,7 @@ from datetime import date
 from pathlib import Path
 
 from wakecore import fields
+from wakewell import ownfile
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal
 from wakewell.errors import BadFile, BadInput
@@ -205,8 +206,6 @@ def _write(path: Path, data: bytes) -> str:
         done = f"written; what was there is kept as {old.name}"
     new = path.with_name(path.name + ".new")
     with new.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+        ownfile.to_disk(file, data)
     new.replace(path)
     return done

@@ -172,9 +172,7 @@ def _replace(path: str, data: bytes) -> int:
     path = os.path.realpath(path)
     beside = path + ".laid"
     with open(beside, "wb", opener=ownfile.opener) as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+        ownfile.to_disk(file, data)
         inode = os.fstat(file.fileno()).st_ino
     shutil.copymode(path, beside)
     os.replace(beside, path)

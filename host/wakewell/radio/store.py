@@ -8,7 +8,6 @@ order in which they came. Not here: the network.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -428,8 +427,6 @@ def keep_in_force(folder: Path, data: bytes) -> bool:
     if not path.exists():
         beside = path.with_name(path.name + ".part")
         with beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            ownfile.to_disk(file, data)
         beside.replace(path)
     return True
