@@ -235,7 +235,7 @@ class Verdicts:
 
     def _see_run(self, wake: Wake, pot: Any) -> None:
         limits = pot.limits
-        ran_ms, values, water = wake.ran_ms, wake.values, wake.water
+        ran_ms, values, came = wake.ran_ms, wake.values, wake.water
         kind = wake.plan.kind
         self.pulses += 1
         if wake.plan.phase == "idle":
@@ -243,8 +243,8 @@ class Verdicts:
         if not set(wake.trips) & set(DRY_RUNS):  # else it was a try: no water was seen
             self.doses += not self._watered
             self._watered = True
-            self.given_ul += water.given_ul or 0
-        self._dose_given_ul += water.given_ul or 0
+            self.given_ul += came.given_ul or 0
+        self._dose_given_ul += came.given_ul or 0
         if wake.trips:
             self._before_ppt = None
         for name in wake.trips:
@@ -254,7 +254,7 @@ class Verdicts:
         if ran_ms > limits.pulse_ms + OVERRUN_MS:
             self._break("R2", wake, f"ran {ran_ms} ms, allowed {limits.pulse_ms}")
         ml = -(-ran_ms * limits.flow_max_ul_s // 1_000_000)
-        self._count(wake, ml, water.fall_ml or 0, limits.day_ml)
+        self._count(wake, ml, came.fall_ml or 0, limits.day_ml)
         if self._slept_s > MOST_SOAK_S:
             self._break("R8", wake, f"slept {self._slept_s} s after a pulse, without a look")
         for rule, why in start_faults(wake, pot):
