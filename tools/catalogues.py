@@ -4,8 +4,9 @@
     python3 tools/catalogues.py --check    say what is missing or would change, and change nothing
 
 A text is what `say`, `term`, `plural`, `words.Word` and `words.Said` are given, in Python and in
-the pages' templates. Afterwards fill in every `msgstr ""` of a catalogue. Exit code 1: with
---check, one is not up to date; otherwise, a text has no translation. Needs the test extra.
+the pages' templates, or one of the board's TEXTS of its entry page. Afterwards fill in every
+`msgstr ""` of a catalogue. Exit code 1: with --check, one is not up to date; otherwise, a text has
+no translation. Needs the test extra.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 HOST = ROOT / "host" / "wakewell"
+ENTRY = ROOT / "device" / "wakeboard" / "entry.py"
 PLACE = HOST / "data" / "languages"
 TAKES = {"say": 1, "term": 1, "plural": 2, "Word": 3}  # how many of its first values are texts
 
@@ -55,9 +57,18 @@ def of_template(path: Path) -> Iterator[tuple[str, ...]]:
             yield texts
 
 
+def of_board() -> Iterator[tuple[str, ...]]:
+    """The texts of the board's entry page."""
+    for node in ast.parse(ENTRY.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "TEXTS":
+            yield from ((text,) for text in list(ast.literal_eval(node.value).values())[1:])
+
+
 def texts() -> dict[tuple[str, ...], str]:
     """{texts: the file that has them first}, in the order of files and lines."""
     found: dict[tuple[str, ...], str] = {}
+    for text in of_board():
+        found.setdefault(text, ENTRY.relative_to(ROOT).as_posix())
     for path in sorted(HOST.rglob("*")):
         read = {".py": of_python, ".html": of_template}.get(path.suffix)
         if read is not None and path.name != "language.py":

@@ -29,24 +29,41 @@ MOST_WRONG = 5  # codes; then it closes
 MOST_TRIES = 3  # networks
 LEAST_CODE = 8  # characters, as WPA2 wants them
 
-# Every answer is in this shell, in plain ASCII. Nothing in it is asked of a network.
-SHELL = """<!doctype html><html lang=en><meta name=viewport content="width=device-width">
-<meta name=color-scheme content="light dark"><title>Wakewell</title>
+# Every answer is in this shell. Nothing in it is asked of a network.
+SHELL = """<!doctype html><html lang=%s><meta charset=utf-8>
+<meta name=viewport content="width=device-width"><meta name=color-scheme content="light dark">
+<title>Wakewell</title>
 <style>body{font:18px/1.5 serif;max-width:30em;margin:1em}
 input,button{font:inherit;width:100%%;min-height:44px;box-sizing:border-box}</style>
-<h1>A new Wi-Fi for this pot</h1><p role=status>%s"""
-FORM = """<form method=post><p><label>Name of the Wi-Fi
-<input name=name maxlength=32 required autocapitalize=none></label>
-<p><label>Its password<input name=password maxlength=63 autocapitalize=none></label>
-<p><label>Code on the pot's card<input name=code autocapitalize=none required></label>
-<p><button>Join</button></form>"""
-START = "The pump is off. This page closes by itself after a few minutes."
-NOT_JOINED = "The pot could not join that Wi-Fi. Look at its name and password again."
-WRONG = "That is not the code on the card. Look at it again and enter everything once more."
-CLOSES = "That is not the code on the card, too often. This page is closed; open it by the button."
-TRYING = """The pot now tries that Wi-Fi, and this page closes. If the pot's own Wi-Fi is seen again
-in a minute, it could not join: come back."""
-NOT_READ = "The pot did not understand that. Enter it here once more."
+<main><h1>%s</h1><p role=status>%s"""
+FORM = """<form method=post action=/><p><label>%s
+<input name=name maxlength=32 required autocomplete=off autocapitalize=none></label>
+<p><label>%s
+<input name=password maxlength=63 autocomplete=off autocapitalize=none spellcheck=false></label>
+<p><label>%s
+<input name=code required autocomplete=off autocapitalize=none spellcheck=false></label>
+<p><button>%s</button></form>"""
+# What is read on it. A flash puts the same in the owner's language beside the secrets.
+TEXTS = {
+    "lang": "en",
+    "title": "A new Wi-Fi for this pot",
+    "name": "Name of the Wi-Fi",
+    "password": "Its password (leave it empty if it has none)",
+    "code": "Code on the pot's card",
+    "join": "Connect",
+    "start": "The pump is off. This page closes by itself after a few minutes.",
+    "not_joined": "The pot could not join that Wi-Fi. Check its name and password and try again.",
+    "wrong": "That is not the code on the card. Check it and enter everything once more.",
+    "closed": "The code was wrong too often, so this page is closed. Hold the pot's button for six "
+    "seconds to open it again.",
+    "trying": "The pot now tries that Wi-Fi, and this page closes. If the pot's own Wi-Fi is there "
+    "again in a minute, it could not join: then come back to this page.",
+    "not_read": "The pot could not read that. Enter it here once more.",
+    "sizes": "The name of a Wi-Fi has 1 to 32 characters. Its password has 8 to 63, or there is "
+    "none.",
+}
+OWN_TEXTS = "/entry.json"
+MOST_TEXTS = 4096  # bytes
 HEAD = (
     "HTTP/1.1 %s",
     "Content-Type: text/html; charset=utf-8",
@@ -55,14 +72,20 @@ HEAD = (
     "Content-Security-Policy: default-src 'none'; style-src 'unsafe-inline'",
     "Connection: close",
     "",
-    "%s",
+    "",
 )
 
 
-def response(status: str, note: str, form: str = "") -> bytes:
-    """The bytes of an answer: a note, and the form where there is something to enter."""
-    text = SHELL % note + form
-    return ("\r\n".join(HEAD) % (status, len(text), text)).encode()
+def texts(root: str) -> "dict[str, Any]":
+    """The page's texts in the owner's language, in English what is not there."""
+    data = read_bytes(root + OWN_TEXTS, MOST_TEXTS)
+    record, _ = line.decode((data or b"").rstrip(b"\r\n"))
+    found = dict(TEXTS)
+    if record is not None and record.get("kind") == "entry" and record.get("version") == 1:
+        for name in TEXTS:
+            if type(record.get(name)) is str:
+                found[name] = record[name]
+    return found
 
 
 def form(body: bytes) -> dict[str, bytes]:
@@ -99,9 +122,9 @@ def size_of(head: bytes) -> int:
 class Page:
     """What is asked and answered. `entered`: (name, password) once somebody gave them."""
 
-    def __init__(self, code: str) -> None:
-        self.code = code.encode()
-        self.note = START
+    def __init__(self, code: str, texts: "dict[str, Any]" = TEXTS) -> None:
+        self.code, self.texts = code.encode(), texts
+        self.note = "start"  # the text that says how things stand
         self.entered: tuple[str, str] | None = None
         self.wrong = 0
 
@@ -109,52 +132,61 @@ class Page:
         """Is there nothing more to be said?"""
         return self.entered is not None or self.wrong >= MOST_WRONG
 
+    def response(self, status: str, note: str) -> bytes:
+        """The bytes of an answer: that text, and the form while there is something to enter."""
+        say = self.texts
+        text = SHELL % (say["lang"], say["title"], say[note])
+        if not self.closed():
+            text += FORM % (say["name"], say["password"], say["code"], say["join"])
+        body = text.encode()
+        return ("\r\n".join(HEAD) % (status, len(body))).encode() + body
+
     def answer(self, data: "bytearray") -> "bytes | None":
         """The answer to the bytes of a request, None if more of them are to come."""
         at = data.find(b"\r\n\r\n")
         if at < 0:
-            return response("413 Too long", "Too long.") if len(data) > MOST_REQUEST else None
+            return self.response("413 Too long", "not_read") if len(data) > MOST_REQUEST else None
         head = bytes(data[:at])
         size = size_of(head)
         words = head.split(b"\r\n")[0].split(b" ")
         if size < 0 or at + 4 + size > MOST_REQUEST:
-            return response("413 Too long", "Too long.")
+            return self.response("413 Too long", "not_read")
         if len(words) != 3 or not words[2].startswith(b"HTTP/1."):
-            return response("400 Bad Request", "Not understood.")
-        if words[1] != b"/":
-            return response("404 Not Found", "The page is /")
+            return self.response("400 Bad Request", "not_read")
+        if words[1] != b"/":  # a phone that looks for the internet, most often
+            return self.response("404 Not Found", self.note)
         if words[0] == b"GET":
-            return response("200 OK", self.note, FORM)
+            return self.response("200 OK", self.note)
         if words[0] != b"POST":
-            return response("405 Not Allowed", "Not understood.")
+            return self.response("405 Not Allowed", "not_read")
         if len(data) < at + 4 + size:
             return None
-        return self.take(bytes(data[at + 4 : at + 4 + size]))
+        return self.response(*self.take(bytes(data[at + 4 : at + 4 + size])))
 
-    def take(self, body: bytes) -> bytes:
-        """The answer to a filled-in form."""
+    def take(self, body: bytes) -> tuple[str, str]:
+        """(status, text) of the answer to a filled-in form."""
         if self.closed():
-            return response("403 Closed", "Closed.")
+            return "403 Closed", self.note
         try:
             found = form(body)
             code = found.get("code", b"").strip()
         except ValueError:
-            return response("400 Bad Request", NOT_READ, FORM)
+            return "400 Bad Request", "not_read"
         if not sealed.same(code, self.code):
             self.wrong += 1
             if self.closed():
-                return response("403 Closed", CLOSES)
-            return response("403 Wrong", WRONG, FORM)
+                self.note = "closed"
+                return "403 Closed", self.note
+            return "403 Wrong", "wrong"
         try:
             name = plain(found.get("name", b""), 1, 32)
             password = plain(found.get("password", b""), 0, 63)
             if 0 < len(password) < 8:
                 raise ValueError
         except ValueError:
-            text = "A Wi-Fi's name has 1 to 32 characters, its password 8 to 63, or none."
-            return response("400 Bad Request", text, FORM)
-        self.entered = name, password
-        return response("200 OK", TRYING)
+            return "400 Bad Request", "sizes"
+        self.entered, self.note = (name, password), "trying"
+        return "200 OK", self.note
 
 
 class Caller:
@@ -310,7 +342,8 @@ def open_page(board: "Any", feed: "Callable[[], Any]") -> None:
     if private is None or len(private.get("entry_code", "")) < LEAST_CODE:
         print("wakewell: entry page: no code for it in private.json")
         return
-    page, doors, clock = Page(private["entry_code"]), Doors(private), Clock(feed)
+    page = Page(private["entry_code"], texts(root))
+    doors, clock = Doors(private), Clock(feed)
     for _ in range(MOST_TRIES):
         print("wakewell: entry page: open")
         try:
@@ -330,5 +363,5 @@ def open_page(board: "Any", feed: "Callable[[], Any]") -> None:
             radio.leave(wlan)
             print("wakewell: entry page: %s" % ("joined" if keep(root, other) else "not stored"))
             return
-        page.entered, page.note = None, NOT_JOINED
+        page.entered, page.note = None, "not_joined"
     print("wakewell: entry page: closed")

@@ -12,6 +12,7 @@ from wakecore import line
 from wakewell.interpreters import chip32
 from wakewell.interpreters.chip32 import bare
 from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.pot import private
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
 
@@ -149,13 +150,14 @@ def test_the_entry_page_fits_and_its_visitor_is_answered() -> None:
     chip = bare_pots.reporting(broker())
     visitor = bare_pots.Visitor(broker())
     chip.peer = visitor
+    chip.files["pot/entry.json"] = private.entry_texts("de")
     slept_well(chip, chip.boot())
     chip.rtc = bare_pots.with_entry_page(chip.rtc)
     boot = chip.boot()
     slept_well(chip, boot)
     assert boot.heap <= 2 * chip32.ESP32_HEAP
-    assert b"A new Wi-Fi for this pot" in visitor.heard
-    assert b"The pot now tries that Wi-Fi" in visitor.heard
+    assert "Ein neues WLAN für diesen Topf".encode() in visitor.heard
+    assert b"Der Topf versucht jetzt" in visitor.heard
     assert b'"wifi_name":"attic"' in chip.files["pot/private.json"]
     assert (boot.sleep_ms, visitor.broker.reports) == (100, []), "the report has the next boot"
     boot = chip.boot()

@@ -32,7 +32,7 @@ from usb_desks import IMAGE_BYTES, copy_pot, silent, wakes, world_for
 import waiting
 from wakeboard import entry, radio
 from wakecore import line
-from wakewell import cli
+from wakewell import cli, language
 from wakewell.deskboard import DeskBoard, make_image, read_image, why_not
 from wakewell.pot import private
 from wakewell.radio import card, handover
@@ -136,7 +136,7 @@ def test_a_new_router_without_a_cable(
         pot.hold()
         status, text = pot.ask()
         assert status == 200
-        assert "<form method=post>" in text
+        assert "<form method=post" in text
         assert "src=" not in text
         assert "href=" not in text  # nothing from elsewhere
         assert pot.ask(name="new house", password="long enough", code="k7mp2xqdw9fx")[0] == 403
@@ -145,7 +145,7 @@ def test_a_new_router_without_a_cable(
         assert pot.ask("DELETE")[0] == 405
         assert pot.ask(name="absent", password="long enough", code=CODE)[0] == 200
         pot.wait_open(2)  # it could not join that one
-        assert entry.NOT_JOINED in pot.ask()[1]
+        assert entry.TEXTS["not_joined"] in pot.ask()[1]
         name, password = 'Café "Möwe"', "p&=+% \\ word"
         assert pot.ask(name=name, password=password, code=CODE)[0] == 200
         pot.sleeps()
@@ -253,7 +253,7 @@ def test_hostile_callers_and_a_used_up_number_of_codes(tmp_path: Path, flashed: 
                 guess = ("", "k7mp2xqdw9f", CODE + "h", CODE.upper(), "x" * 12)[turn]
                 status, text = pot.ask(name="new house", password="", code=guess)
                 assert status == 403
-            assert entry.CLOSES in text
+            assert entry.TEXTS["closed"] in text
         finally:
             stop.set()
             thread.join()
@@ -449,8 +449,13 @@ def test_names_and_passwords_that_no_wifi_has(name: str, password: str) -> None:
     assert page.entered is None
 
 
-def test_every_answer_has_the_same_shell_and_a_wrong_code_another_try() -> None:
-    page = entry.Page(CODE)
+@pytest.mark.parametrize("spoken", ["en", "de", "es"])
+def test_every_answer_has_the_same_shell_and_a_wrong_code_another_try(
+    spoken: str, tmp_path: Path
+) -> None:
+    (tmp_path / "entry.json").write_bytes(private.entry_texts(spoken))
+    texts = entry.texts(str(tmp_path))
+    page = entry.Page(CODE, texts)
     form = {"name": "a", "password": "", "code": "wrong"}
     wrong = urllib.parse.urlencode(form)
     answers = [
@@ -461,16 +466,37 @@ def test_every_answer_has_the_same_shell_and_a_wrong_code_another_try() -> None:
         asked(page, "name=%g"),
         *(asked(page, wrong) for _ in range(entry.MOST_WRONG - 1)),
     ]
-    assert all(entry.WRONG.encode() in answer for answer in answers[5:])
-    assert all(b"<form" in answer for answer in [answers[0], *answers[4:]])
+    assert all(texts["wrong"].encode() in answer for answer in answers[5:])
+    assert all(b"<form" in answer for answer in answers)
     closed = asked(page, wrong)
-    assert (entry.CLOSES.encode() in closed, b"<form" in closed) == (True, False)
-    good = asked(entry.Page(CODE), urllib.parse.urlencode(form | {"code": CODE}))
+    assert (texts["closed"].encode() in closed, b"<form" in closed) == (True, False)
+    good = asked(entry.Page(CODE, texts), urllib.parse.urlencode(form | {"code": CODE}))
     for answer in (*answers, closed, good):
         head, _, body = answer.partition(b"\r\n\r\n")
-        assert body.startswith(b"<!doctype html><html lang=en>")
-        assert b"A new Wi-Fi for this pot" in body
+        assert body.startswith(f"<!doctype html><html lang={spoken}>".encode())
+        assert texts["title"].encode() in body
         assert f"Content-Length: {len(body)}".encode() in head
+
+
+@pytest.mark.parametrize("damage", ["absent", "torn", "another kind", "a text is missing"])
+def test_a_text_that_is_not_there_is_english(damage: str, tmp_path: Path) -> None:
+    record, _ = line.decode(private.entry_texts("de"))
+    assert record is not None
+    wanted = entry.TEXTS
+    if damage == "another kind":
+        record["kind"] = "private"
+    if damage == "a text is missing":
+        wanted = {name: record[name] for name in entry.TEXTS} | {"join": entry.TEXTS["join"]}
+        record["join"] = 7
+    data = line.encode(tuple(record), record)
+    if damage != "absent":
+        (tmp_path / "entry.json").write_bytes(data[:-30] if damage == "torn" else data)
+    assert entry.texts(str(tmp_path)) == wanted
+
+
+def test_the_texts_fit_where_they_are_read() -> None:
+    for spoken in language.NAMES:
+        assert len(private.entry_texts(spoken)) < entry.MOST_TEXTS
 
 
 @given(st.binary(max_size=entry.MOST_REQUEST + 1))

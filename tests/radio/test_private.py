@@ -139,7 +139,7 @@ def test_without_git_or_secrets_there_is_nothing_to_find(pot: Path) -> None:
 def test_what_the_board_gets(pot: Path) -> None:
     secret = remote_pots.fill_in(pot, 1883)
     files = private.board_files(pot)
-    assert set(files) == {"/pot/private.json"}
+    assert set(files) == {"/pot/private.json", "/pot/entry.json"}
     record, why = line.decode(files["/pot/private.json"])
     assert record is not None, why
     assert record["key"] == secret.key.hex()

@@ -427,15 +427,20 @@ def served(headers: dict[str, str], body: str) -> Any:
     return lambda route: route.fulfill(headers=headers, body=body)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_pots_own_page_for_a_wifi(browser: Any, scheme: str) -> None:
+@pytest.mark.parametrize(("scheme", "spoken"), [("light", "en"), ("dark", "de"), ("light", "es")])
+def test_the_pots_own_page_for_a_wifi(
+    browser: Any, scheme: str, spoken: str, tmp_path: Path
+) -> None:
     """As a phone shows it under the headers that the board sends; 44 px: WCAG 2.1, 2.5.5."""
     from wakeboard import entry
+    from wakewell.pot import private
 
+    (tmp_path / "entry.json").write_bytes(private.entry_texts(spoken))
+    texts = entry.texts(str(tmp_path))
     at = "http://192.168.4.1/"
     wrong = b"POST / HTTP/1.1\r\nContent-Length: 6\r\n\r\ncode=x"
     for asked in (b"GET / HTTP/1.1\r\n\r\n", wrong):
-        answer = bytes(entry.Page("k7mp2xqdw9fh").answer(bytearray(asked)) or b"")
+        answer = bytes(entry.Page("k7mp2xqdw9fh", texts).answer(bytearray(asked)) or b"")
         head, _, body = answer.decode().partition("\r\n\r\n")
         headers = dict(row.split(": ", 1) for row in head.split("\r\n")[1:])
         page = browser.new_page(viewport={"width": 360, "height": 700}, color_scheme=scheme)
@@ -448,8 +453,10 @@ def test_the_pots_own_page_for_a_wifi(browser: Any, scheme: str) -> None:
             "(all) => all.map((e) => e.offsetHeight)"
         )
         assert (len(sizes), min(sizes) >= 44) == (4, True)
-        for name in ("Name of the Wi-Fi", "Its password", "Code on the pot's card"):
-            assert page.get_by_label(name).count() == 1
+        for name in ("name", "password", "code"):
+            assert page.get_by_label(texts[name]).count() == 1
+        found = axe_module.Axe().run(page, options=RULES)
+        assert found.response["violations"] == [], found.generate_report()
         ground = page.evaluate("getComputedStyle(document.querySelector('button')).colorScheme")
         assert ground in ("normal", "light dark")
         assert noise == []

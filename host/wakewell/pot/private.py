@@ -8,6 +8,7 @@ holds a value.
 from __future__ import annotations
 
 import datetime
+import html
 import os
 import secrets
 import ssl
@@ -21,6 +22,7 @@ import tomlkit
 
 from wakeboard import entry, sealed
 from wakecore import line
+from wakewell import language
 from wakewell.errors import BadFile, BadInput
 from wakewell.pot.description import ALL_PRIVATE, PRIVATE
 from wakewell.tomlfile import Problem, TomlFile, read_toml, show_path
@@ -51,6 +53,7 @@ LEAST_CODE = 8
 CODE = "23456789abcdefghjkmnpqrstuvwxyz"  # no two of them look alike
 CODE_SIZE = 12  # 59 bits: guessed neither at the page nor from what was recorded over the air
 ON_BOARD = "/pot/private.json"
+TEXTS_ON_BOARD = "/pot/entry.json"
 PEOPLE = ("owner", "maker")
 # [owner] and [maker]: how each is reached, and when not
 PERSON = {"apprise": list, "timezone": str, "quiet_from": str, "quiet_to": str}
@@ -202,8 +205,21 @@ def _is_hex(text: str) -> bool:
     return all(c in "0123456789abcdefABCDEF" for c in text)
 
 
-def board_files(folder: Path) -> dict[str, bytes]:
-    """What the board is given of it, by path; {} without a private.toml. Raises BadInput."""
+def entry_texts(spoken: str) -> bytes:
+    """entry.json, the line with the entry page's texts in that language, ready for HTML."""
+    record: dict[str, Any] = {"kind": "entry", "version": 1, "lang": spoken}
+    if spoken != language.ENGLISH:
+        with language.speaking(spoken):
+            for name, text in entry.TEXTS.items():
+                record.setdefault(name, html.escape(language.say(text), quote=False))
+    return bytes(line.encode(tuple(record), record))
+
+
+def board_files(folder: Path, spoken: str = language.ENGLISH) -> dict[str, bytes]:
+    """What the board is given of it, by path; {} without a private.toml. Raises BadInput.
+
+    spoken: the language of the pot's owner.
+    """
     if not (folder / PRIVATE).exists():
         return {}
     found = read(folder)
@@ -213,7 +229,7 @@ def board_files(folder: Path) -> dict[str, bytes]:
             text = f"{table}.ca: name the PEM file of who signed that host's certificate; "
             text += "without it the board cannot recognise the right host"
             raise BadFile(Problem(show_path(str(folder / PRIVATE)), 1, text))
-    files = {ON_BOARD: found.board_line()}
+    files = {ON_BOARD: found.board_line(), TEXTS_ON_BOARD: entry_texts(spoken)}
     return files | ({"/pot/ca.der": found.ca} if found.ca else {})
 
 

@@ -78,7 +78,7 @@ def hand_over(
         if new_key:
             private.make(folder, keep)
             secret = private.read(folder)
-            for name, data in private.board_files(folder).items():
+            for name, data in private.board_files(folder, found.about.language).items():
                 link.replace(name, data)
         pull.leave(link, old, pulled)
     rows = sheet(found, last, today, new_key)

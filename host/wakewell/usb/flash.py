@@ -517,7 +517,7 @@ def wanted_files(pot: description.PotFolder, code: payload.Code) -> dict[str, by
     wanted["/pot/wiring.json"] = payload.wiring_line(pot)
     for kind in POT_FILES:
         wanted[f"/pot/{kind}.json"] = pot.lines[kind]
-    return wanted | private.board_files(pot.path)
+    return wanted | private.board_files(pot.path, pot.about.language)
 
 
 def send(
