@@ -18,7 +18,7 @@ from assurance.corners import Corner
 from assurance.letters import Letter
 from assurance.monitor import Kept, Memory, Monitor, Violation
 from assurance.projection import Projection
-from assurance.world import AT, Bench, Happened, Node, start
+from assurance.world import AT, Bench, Happened, Node, Numbers, start
 from wakecore import rules
 from wakecore.state import State
 from wakecore.wake import MOST_TRIES
@@ -31,6 +31,13 @@ WOKEN = replace(HEALTHY, begin="cold")
 PRESSED = replace(HEALTHY, begin="held through")
 CABLED = replace(HEALTHY, begin="cable")
 WATERED = replace(HEALTHY, soil="wet")  # by hand, so that the probe shows it
+
+
+def unsure(kept: Kept, numbers: Numbers) -> Kept:
+    """What is owed where the end of a pulse may be lost: the tank may hold anything below the
+    level that the pot compares with, so that one high reading shows no refill (R8)."""
+    known = numbers[AT["look_ml"]] >= 0
+    return kept._replace(seen_ml=0 if known else -1, falls=0, highs=0, looks=2)
 
 
 @dataclass
@@ -119,7 +126,7 @@ class Search:
         if happened.begun is not None:
             # What a run taught is lost with the end of it; nothing is left to compare levels with
             cut = after.kept if happened.reset else before.kept
-            stored.insert(0, (happened.begun, cut._replace(seen_ml=-1, falls=0, looks=2)))
+            stored.insert(0, (happened.begun, unsure(cut, happened.begun)))
         if happened.ended is not None and happened.ended is not happened.begun:
             stored.insert(0, (happened.ended, after.kept))
         status = node.status if happened.ended is None else "good"
@@ -133,7 +140,7 @@ class Search:
             return Node(fresh, "lost", asleep, slept_s, happened.tank_ml, Memory(Kept(), truth))
         numbers, kept = stored[0]
         if status == "previous":
-            kept = kept._replace(seen_ml=-1, falls=0, looks=2)
+            kept = unsure(kept, numbers)
         return Node(numbers, status, asleep, slept_s, happened.tank_ml, Memory(kept, truth))
 
     def run(

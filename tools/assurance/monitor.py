@@ -155,7 +155,9 @@ class Monitor:
             if node.numbers[AT["lockouts"]] & rules.BITS["leak"]:
                 k.update(leaked=0, falls=0, seen_ml=-1, full_ml=-1)  # the level is taken as it is
         if letter.files != "good":
-            k.update(damaged=1, seen_ml=-1, falls=0)
+            k.update(damaged=1, falls=0)
+            if letter.files == "calibration":
+                k.update(seen_ml=-1, highs=0)
         # The pot that is in force for this wake has no level without its calibration
         level_ml = (
             None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
@@ -569,7 +571,7 @@ class Monitor:
             k.update(low=1, charged=0)
         if how == "wet":
             k["wet"] = 1
-        k["seen_ml"] = -1 if self.cal.float_only else self.left_ml(happened)
+        k["seen_ml"] = -1 if self.cal.float_only else self.left_ml(happened, kept)
         k["highs"] = 0
         shown = self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS
         if (how == "dry" and shown) or how in NO_WATER:
@@ -602,11 +604,14 @@ class Monitor:
         if k["need_ul"] == 0 or not soaking:
             k.update(need_ul=0, asked="")
 
-    def left_ml(self, happened: Happened) -> int:
+    def left_ml(self, happened: Happened, kept: Kept) -> int:
         """The level after a run, but none below what any pump here can leave: the looks that
-        follow find what a siphon took beyond that, unless somebody fills the tank before."""
+        follow find what a siphon took beyond that, unless somebody fills the tank before.
+        A level that one reading showed, just before the run, is no refill yet."""
         most_ml = -(-happened.ran_ms * self.limits.flow_max_ul_s // 500000)
         before_ml = happened.tank_ml + happened.fall_ml
+        if kept.highs == 1:
+            before_ml = min(before_ml, kept.seen_ml)
         return int(max(happened.tank_ml, before_ml - most_ml - self.cal.tolerance_ml))
 
     # R8: the looks
