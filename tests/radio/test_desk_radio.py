@@ -25,7 +25,6 @@ import waiting
 from wakeboard import asked, ntp
 from wakecore import line
 from wakewell.bench import bringup
-from wakewell.bench.bench_board import BEGIN
 from wakewell.cli import main
 from wakewell.commands import ask as ask_command
 from wakewell.deskboard import DeskBoard, why_not
@@ -379,7 +378,7 @@ def test_bring_up_shakes_hands_with_a_host(secure: Home) -> None:
     secure.board.awake = "real"
     secure.board.hard_reset()
     with bringup.connect(secure.board.port) as link:
-        link.exec(BEGIN)
+        link.run("use_version")
         t = bringup.Try(
             secure.folder, pot_folder.load(secure.folder), link.port, 25, (27, 0), print
         )

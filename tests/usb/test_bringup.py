@@ -13,7 +13,6 @@ import pytest
 from usb_desks import Desk
 
 from wakewell.bench import bringup
-from wakewell.bench.bench_board import BEGIN
 from wakewell.cli import main
 from wakewell.commands import bringup as bringup_command
 from wakewell.errors import BadInput
@@ -172,7 +171,7 @@ def test_a_program_left_behind_gets_out_of_the_way(start: Start) -> None:
     desk = start(awake="real")
     port = desk.take()
     with bringup.connect(port) as link:
-        link.exec(BEGIN)
+        link.run("use_version")
         made = bringup.Try(desk.folder, pot_folder.load(desk.folder), port, 27, (26, 0), print)
         bringup.away(made, link, None)
     desk.board.asleep = "skip"

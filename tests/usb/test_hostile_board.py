@@ -18,7 +18,7 @@ from mpremote.transport import TransportError, TransportExecError
 import makelog
 from wakecore.state import State
 from wakewell.errors import BadInput
-from wakewell.usb import flash, inspect, link, pull
+from wakewell.usb import flash, inspect, link, programs, pull
 
 SAYS = repr((b"mallory!", "micropython", (1, 27, 0), 6, 1 << 20, 4096, "board with ESP32"))
 Answer = Callable[[str], Any]
@@ -42,7 +42,7 @@ class Cable:
         self.asked += 1
         if self.asked > 3000:
             raise TransportError("asked without end")
-        if code == link.IDENTIFY:
+        if code == programs.question("identify"):
             return SAYS.encode()
         found = self.answer(code)
         if isinstance(found, Exception):
@@ -74,7 +74,7 @@ def files(log: dict[str, bytes], listing: str | None = None) -> Answer:
     def answer(code: str) -> Any:
         named = re.findall(r"'(/pot[^']*|/code[^']*|/[a-z.]*)'", code)
         data = held.get(named[0]) if named else None
-        if code == pull.LISTING:
+        if code == programs.call("list_log"):
             rows = [f"{len(data)} {name}" for name, data in log.items()]
             return "\n".join(rows) if listing is None else listing
         if "b2a_base64" in code and data is not None:
@@ -179,11 +179,11 @@ NOISE = "\x1b]0;owned\x07\u202egnp\x9b2J"
 def test_what_a_board_says_is_one_plain_line(found: Any) -> None:
     for ask in (
         lambda there: there.eval("1", int),
-        lambda there: there.eval_output("print(1)", list[str]),
+        lambda there: there.ask("list_pot", kind=list[str]),
         lambda there: there.read("/boots"),
         pull.listed,
     ):
-        text = told(ask, board(lambda code: "" if code == link.PUMP_OFF else found))
+        text = told(ask, board(lambda code: "" if code == programs.call("keep_awake") else found))
         assert text.isprintable()
         assert len(text) < 500
 
@@ -310,7 +310,8 @@ def test_any_answers_end_in_one_line(tmp_path: Path, said: list[Any], task: str)
         else:
             flash.tidy(there, flash.sums(there), {"v"})
 
-    there = board(lambda code: "" if code == link.PUMP_OFF else said[next(at) % len(said)])
+    awake = programs.call("keep_awake")
+    there = board(lambda code: "" if code == awake else said[next(at) % len(said)])
     assert told(work, there).isprintable()
     after = {p for p in tmp_path.rglob("*") if folder not in (p, *p.parents)}
     assert after == before

@@ -25,7 +25,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import pot_folder as pots
 from wakewell.replay import changes, preview
 from wakewell.shipped import CAFE
-from wakewell.usb import flash, link, payload, pull
+from wakewell.usb import flash, link, payload, programs, pull
 
 SAYS = (b"\x01" * 6, "micropython", (1, 27, 0), 6, 1 << 20, 4096, "Generic ESP32 module with ESP32")
 
@@ -60,7 +60,7 @@ class Folder:
     def close(self) -> None: ...
 
     def exec(self, code: str) -> bytes:
-        if code == link.IDENTIFY:
+        if code == programs.question("identify"):
             return repr(SAYS).encode()
         out = io.StringIO()
         try:

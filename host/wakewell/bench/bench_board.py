@@ -12,65 +12,16 @@ import contextlib
 import time
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from wakewell.errors import BadInput
 from wakewell.usb.flash import check_board, check_pulse, progress
-from wakewell.usb.link import BoardLost, Link, connect, value_of
+from wakewell.usb.link import BoardLost, Link, connect
 from wakewell.usb.pull import Pulled, leave
 
 STALE_S = 200.0  # the board's lease is five minutes
 LONGEST_MS = 10_000
 
-BEGIN = """
-import sys, loader
-v = loader.read('/code/in-force')
-sys.path.insert(0, '/code/' + v)
-from wakeboard.board import Board
-from wakeboard import parts
-b = Board(v, 0)
-"""
-READ = """
-b.sensors(True)
-print(repr({n: parts.read(p) for n, p in parts.fit(b.wiring).items()}))
-b.sensors(False)
-"""
-# The watchdog bites soon after the bound, whatever happens here; a lease takes it over then.
-# The first looks at the current see the pump start.
-RUN = """
-import chip, time
-c = parts.fit(b.wiring).get('current')
-v = []
-b.sensors(True)
-chip.watch({ms} + 3000)
-x = chip.Pulser(*loader.pump())
-x.arm({one}, {rest})
-t = time.ticks_ms()
-try:
-    for _ in range({whole}):
-        x.pulse(True)
-        if c:
-            v.append(c.now())
-    if {rest}:
-        x.pulse(False)
-    x.wait()
-finally:
-    x.stop()
-    loader.pump_off()
-    t = time.ticks_diff(time.ticks_ms(), t)
-    loader.lease()
-    b.sensors(False)
-v = sorted(v[2:])
-print((t, v[len(v) // 2] if v else 0, v[-1] - v[0] if v else 0))
-"""
-FLOAT = """
-import chip
-chip.sense(loader.pump()[0])
-"""
-BUTTON = """
-w = b.wiring
-print(int(__import__("chip").sense(w.button_pin, w.button_pull).value() == b.button_active()))
-"""
 PULSE_MS = 150
 
 
@@ -114,27 +65,29 @@ class BenchBoard:
                 raise BadInput(
                     f"{self.port}: this board has no program yet; run wakewell flash {self.folder}"
                 )
-            link.exec(BEGIN)
+            link.run("use_version")
             self._link = link
         self._used_s = time.monotonic()
         return self._link
 
     def read(self) -> dict[str, list[int] | None]:
         """Every fitted probe, now: [median, spread] or None."""
-        found: dict[str, list[int] | None] = self._value(READ, dict[str, list[int] | None])
+        found: dict[str, list[int] | None] = self.link().ask(
+            "read_probes", kind=dict[str, list[int] | None]
+        )
         return found
 
     def run_pump(self, ms: int) -> int:
         """Run the pump for ms, LONGEST_MS at most; how long it ran by the board's clock."""
         ms = min(ms, LONGEST_MS)
         whole, rest = divmod(ms, PULSE_MS)
-        code = RUN.format(ms=ms, one=PULSE_MS, whole=whole, rest=rest)
-        self.ran_ms, *self.drew = self._value(code, tuple[int, int, int])
+        kind = tuple[int, int, int]
+        self.ran_ms, *self.drew = self.link().ask("run_pump", PULSE_MS, whole, rest, kind=kind)
         return self.ran_ms
 
     def float_pump(self) -> None:
         """Let the pump's pin float; pump_off() takes it back."""
-        self.link().exec(FLOAT)
+        self.link().run("float_pump")
 
     def pump_off(self) -> None:
         """Pump off, lease renewed."""
@@ -142,8 +95,4 @@ class BenchBoard:
 
     def button(self) -> bool:
         """Is the button pressed?"""
-        return bool(self._value(BUTTON, int))
-
-    def _value(self, code: str, kind: Any) -> Any:
-        text = self.link().exec(code).strip().splitlines()
-        return value_of(text[-1] if text else "", self.port, kind)
+        return bool(self.link().ask("press", kind=int))

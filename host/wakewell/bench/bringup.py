@@ -22,7 +22,7 @@ from wakewell.pot import chips, description, private
 from wakewell.pot.bringup_file import Step
 from wakewell.usb import payload
 from wakewell.usb.flash import progress, set_clock
-from wakewell.usb.link import EPOCH, Link, connect, value_of
+from wakewell.usb.link import EPOCH, Link, connect
 
 CAUTION = """\
 This drives the pump's pin, again and again. Before it begins:
@@ -47,94 +47,6 @@ BUTTON_S = 60.0
 MOST_UA = 1e6
 EARLY_MS = 1000  # nobody is as quick
 TRIES, AGAIN_S = 5, 5.0
-
-PULSES = """
-import chip, time
-x, w = chip.Pulser({pin}, {off}), 1 - {off}
-s = chip.sense({spare}, 2 if {off} else 1)
-chip.watch(10000)
-def one(whole):
-    x.pulse(whole)
-    t = time.ticks_us()
-    while s.value() != w and time.ticks_diff(time.ticks_us(), t) < 20000:
-        time.sleep_us(200)
-    t = time.ticks_us()
-    while s.value() == w and time.ticks_diff(time.ticks_us(), t) < 400000:
-        time.sleep_us(200)
-    return time.ticks_diff(time.ticks_us(), t)
-x.arm({whole}, {rest})
-try:
-    v = [one(True), one(True), one(True), one(False)]
-finally:
-    x.stop()
-    loader.lease()
-print(v)
-"""
-CONVERTER = """
-b.sensors(True)
-f = parts.fit(b.wiring)
-print(repr({n: [p.adc.read_uv() for _ in range(64)] for n, p in f.items() if hasattr(p, 'adc')}))
-b.sensors(False)
-"""
-MEMORY = """
-import gc, chip, network
-gc.collect()
-w = network.WLAN(network.STA_IF)
-w.active(True)
-print([gc.mem_free(), gc.mem_alloc()] + chip.heap())
-w.active(False)
-"""
-TLS = """
-import chip, time
-from wakeboard import radio
-from wakeboard.store import read_bytes
-t, why, j = time.ticks_ms(), '', 0
-k = None
-p = radio.secrets('/pot')
-if p is None:
-    why = 'no secrets on the board'
-else:
-    w = radio.join(p)
-    j = time.ticks_diff(time.ticks_ms(), t)
-    if w is None:
-        why = 'no Wi-Fi'
-    else:
-        try:
-            chip.set_clock({now_s})
-            t = time.ticks_ms()
-            k = radio.call({host!r}, {port}, read_bytes('/pot/ca.der'), True, w.ifconfig()[3])[0]
-            for _ in range(1000):
-                if k.write(b'\\r\\n'):
-                    break
-                time.sleep_ms(20)
-            else:
-                why = 'no end of the handshake in 20 s'
-        except (OSError, ValueError, RuntimeError, MemoryError) as e:
-            why = repr(e)
-        if k is not None:
-            k.close()
-        radio.leave(w)
-print(repr((j, time.ticks_diff(time.ticks_ms(), t), why)))
-"""
-START = """
-import os
-os.rename('/pump.json', '/pump.json.aside')
-os.rename('/bringup.py.new', '/bringup.py')
-"""
-GO_ON = """
-import bringup
-bringup.run()
-import machine
-machine.reset()
-"""
-END = """
-import os
-for p in ('/bringup.py', '/bringup.json'):
-    try:
-        os.remove(p)
-    except OSError:
-        pass
-"""
 
 
 class Row(msgspec.Struct):
@@ -182,8 +94,8 @@ def pulses(t: Try, link: Link) -> None:
     """Length and count of the pump's hardware pulses, seen at the spare pin. BadInput without the
     jumper: then nothing else is tried."""
     pin, off = t.pump
-    code = PULSES.format(pin=pin, off=off, spare=t.spare, whole=ALL_MS, rest=REST_MS)
-    found = [us / 1000 for us in value_of(link.exec(code), t.port, list[int])]
+    told = link.ask("pulses", pin, off, t.spare, ALL_MS, REST_MS, kind=list[int])
+    found = [us / 1000 for us in told]
     if len(found) != 4 or max(found) < 1:
         raise BadInput(
             f"{t.port}: pin {t.spare} saw no pulse of pin {pin}: join these two pins by a jumper, "
@@ -199,7 +111,7 @@ def pulses(t: Try, link: Link) -> None:
 
 def converter(t: Try, link: Link) -> None:
     """Steps and noise of every probe's converter input."""
-    found = value_of(link.exec(CONVERTER), t.port, dict[str, list[int]])
+    found = link.ask("converters", kind=dict[str, list[int]])
     for name, looks in sorted(found.items()):
         values = sorted(set(looks))
         gaps = [b - a for a, b in pairwise(values)]
@@ -211,7 +123,7 @@ def converter(t: Try, link: Link) -> None:
 
 def memory(t: Try, link: Link) -> None:
     """What is left with the Wi-Fi up."""
-    free, used, system, piece = value_of(link.exec(MEMORY), t.port, list[int])
+    free, used, system, piece = link.ask("memory", kind=list[int])
     text = f"{free} bytes free in the interpreter's heap of {free + used}, Wi-Fi up"
     text += f"; the system has {system}, the largest piece {piece}" if system else ""
     t.add("memory", True, text, heap_free=free, heap_used=used, system_free=system, largest=piece)
@@ -224,8 +136,8 @@ def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
         return
     host, port = where
     now_s = int((link.now() - EPOCH).total_seconds())
-    code = TLS.format(host=host, port=port, now_s=now_s)
-    joined_ms, ms, why = value_of(link.exec(code), t.port, tuple[int, int, str])
+    kind = tuple[int, int, str]
+    joined_ms, ms, why = link.ask("shake_hands", host, port, now_s, kind=kind)
     text = why[:100] or f"hands shaken in {ms} ms, Wi-Fi joined in {joined_ms} ms"
     t.add("TLS", not why, f"{host}:{port}: {text}", joined_ms=joined_ms, shaken_ms=ms)
 
@@ -240,7 +152,7 @@ def away(t: Try, link: Link, button: list[int] | None) -> None:
     plan |= {"step": -1, "boots": 0, "done": False, "begun_ms": 0, "started_ms": 0}
     link.write("/bringup.py.new", source)
     link.replace("/bringup.json", json.dumps(plan).encode())
-    link.exec(START)
+    link.run("begin_contact")
     link.leave()
 
 
@@ -256,13 +168,13 @@ def fetched(t: Try, wait_s: float) -> Plan:
                     "and look at /error.txt on it if that does not help"
                 ) from None
             if plan.done or not left:
-                link.exec(END)
+                link.run("remove", ["/bringup.py", "/bringup.json"], [])
                 # What RTC memory kept of the time went with the steps
                 version = link.read("/code/in-force") or b""
                 set_clock(link, version.decode(errors="replace").strip())
                 link.leave()
                 return plan
-            link.exec_last(GO_ON)
+            link.run_last("first_contact")
         progress(f"{t.port}: it was not done yet; waiting for it")
         time.sleep(AGAIN_S)
     raise AssertionError("the last try returned or raised")

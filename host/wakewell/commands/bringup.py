@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from wakewell.bench.bench_board import BEGIN
 from wakewell.bench.bringup import (
     BUTTON_S,
     CAUTION,
@@ -77,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
             raise BadInput(
                 f"{port}: {absent[0]} is not on this board; run wakewell flash {folder} first"
             )
-        link.exec(BEGIN)
-        desk = bool(link.eval("hasattr(__import__('machine'), 'desk_utc')"))
+        link.run("use_version")
+        desk = link.ask("desk_time") is not None
         identity = link.identity
         pulses(t, link)
         converter(t, link)

@@ -28,26 +28,6 @@ from wakewell.usb.flash import check_board, keep_in_force, progress
 from wakewell.usb.link import Link, connect
 
 WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
-WIPE = """
-import os
-for name in {names!r}:
-    for end in ('', '.new', '.old', '.bad', '.bad.bad'):
-        try:
-            os.remove('/pot/' + name + end)
-        except OSError:
-            pass
-try:
-    for name in os.listdir('/pot/log'):
-        os.remove('/pot/log/' + name)
-except OSError:
-    pass
-left = [n for n in os.listdir('/pot') if n.split('.')[0] in ('private', 'ca', 'heard')]
-try:
-    left += os.listdir('/pot/log')
-except OSError:
-    pass
-print(repr(left))
-"""
 
 
 def hand_over(
@@ -67,7 +47,7 @@ def hand_over(
         check_board(link, folder)
         pulled = pull.Pulled(folder.name)
         last = pull_all(link, folder, pulled)
-        left = link.eval_output(WIPE.format(names=WIPED), list[str])
+        left = link.ask("wipe", WIPED, kind=list[str])
         if left:
             names = printable(", ".join(left))
             raise BadInput(f"{port}: could not be wiped: {names}; try again")

@@ -49,7 +49,6 @@ from wakewell.usb.link import (
     Link,
     connect,
     ports,
-    value_of,
 )
 
 POT_FILES = ("settings", "limits", "calibration")
@@ -71,132 +70,8 @@ CAUTION = (
     "Keep mains chargers away from water."
 )
 
-# SHA-256 of all that a flash may send; a file that cannot be read counts as missing.
-SUMS = """
-import os, hashlib, binascii
-def _s(q):
-    h = hashlib.sha256()
-    try:
-        with open(q, 'rb') as f:
-            b = f.read(512)
-            while b:
-                h.update(b)
-                b = f.read(512)
-    except OSError:
-        return
-    print(q, binascii.hexlify(h.digest()).decode())
-def _w(p):
-    try:
-        for e in os.ilistdir(p):
-            q = p + '/' + e[0]
-            if e[1] & 0x4000:
-                if q != '/pot/log':
-                    _w(q)
-            elif p != '/pot' or '.json' in q:
-                _s(q)
-    except OSError:
-        pass
-_w('/code')
-_w('/pot')
-for q in {root!r}:
-    _s(q)
-    _s(q + '.new')
-"""
-# A file that is replaced in /pot is kept as NAME.old. From the rename of the list on, the loader
-# goes on with it at the next boot, should the power fail here (`loader.finish_moves`).
-SWITCH = """
-import os
-def _keep(p):
-    try:
-        with open(p, 'rb') as f:
-            b = f.read()
-    except OSError:
-        return
-    with open(p + '.old', 'wb') as f:
-        f.write(b)
-for p in {moves!r}:
-    if p[:5] == '/pot/':
-        _keep(p)
-with open('/moves.new', 'w') as f:
-    f.write('\\n'.join({moves!r}))
-os.rename('/moves.new', '/moves')
-for p in {moves!r}:
-    os.rename(p + '.new', p)
-os.remove('/moves')
-"""
-# What an earlier flash had begun to put in force is finished before anything is staged anew.
-FINISH = """
-try:
-    import loader
-    loader.finish_moves()
-except (ImportError, AttributeError):  # a blank board, or a loader that knows no such thing
-    pass
-"""
-# What is gone already, by a switch since the sums were taken, is no fault.
-TIDY = """
-import os
-for remove, paths in ((os.remove, {files!r}), (os.rmdir, {folders!r})):
-    for p in paths:
-        try:
-            remove(p)
-        except OSError:
-            pass
-"""
-# Another pot's files stay on the board, in a folder that nothing reads. RTC memory goes, or it
-# would bring that pot's state back.
-TAKE_OVER = """
-import os, machine
-names = os.listdir('/')
-old = ['/pot-%d' % n for n in range(1, 100) if 'pot-%d' % n not in names][0]
-if 'pot' in names:
-    os.rename('/pot', old)
-    print(old)
-machine.RTC().memory(b'')
-"""
-SET_CLOCK = """
-import sys
-sys.path.insert(0, '/code/{version}')
-from wakeboard.board import Board
-b = Board({version!r}, 0)
-b.set_utc({day}, {second})
-b.keep(b.hint)
-sys.path.pop(0)
-"""
-# A message that asked and is settled by this flash is one that was judged.
-JUDGED = """
-import sys
-sys.path.insert(0, '/code/{version}')
-from wakeboard import heard
-h = heard.load('/pot')
-if not h.lost and h.asked < {n}:
-    h.asked, h.answer = {n}, 'settled by cable'
-    h.save()
-sys.path.pop(0)
-"""
-# What an earlier boot or wake has loaded is not what is in force now. The loader that holds the
-# lease stays the one for this session.
-SELF_TEST = """
-import sys
-mine = [(n, sys.modules[n]) for n in ('loader', 'chip') if n in sys.modules]
-for n in list(sys.modules):
-    if n.split('.')[0] in ('wakecore', 'wakeboard', 'loader', 'chip'):
-        sys.modules.pop(n)
-sys.path.insert(0, {path!r})
-import loader
-from wakeboard.board import Board
-b = Board({version!r}, 0)
-state, how = b.store_.load_state(b'')
-pot, statuses = b.store_.load_pot({version!r}[:12])
-from wakeboard import parts
-b.sensors(True)
-found = {{n: parts.read(p) for n, p in parts.fit(b.wiring).items()}}
-b.sensors(False)
-sys.path.pop(0)
-sys.modules.update(mine)
-print(repr((how, statuses, pot.match, pot.calibration.stage, b.pump is not None, found)))
-"""
-# What it tells: how the state and each file was found, do they match, the stage, is the pump's
-# file read, and every part's reading
+# What the self-test tells: how the state and each file was found, do they match, the stage, is the
+# pump's file read, and every part's reading
 TOLD = tuple[str, dict[str, str], bool, int, bool, dict[str, list[int] | None]]
 
 
@@ -314,8 +189,8 @@ def check_pulse(link: Link) -> int:
 def sums(link: Link) -> dict[str, str]:
     """SHA-256 of the code, our root files and the pot's files on the board, by path."""
     names = (*payload.ROOT_FILES, payload.CHIP_FILE)
-    root = ("/pump.json", "/boots", *(f"/{name}" for name in names))
-    told = link.exec(FINISH + SUMS.format(root=root))
+    link.run("finish_moves")
+    told = link.run("sums", ["/pump.json", "/boots", *(f"/{name}" for name in names)])
     pairs = [text.rpartition(" ") for text in told.splitlines()]
     return {path: digest for path, _, digest in pairs if len(digest) == 64}
 
@@ -353,7 +228,7 @@ def flash_one(
         settled = 0
         if not moves_in:
             pot, settled = settle(link, pot, keep_asked, result)
-        elif old := link.exec(TAKE_OVER).strip():
+        elif old := link.ask("take_over", kind=str):
             next_n = 0
             result.notes.append(f"the files of the pot before are on the board in {old}")
             forget_bench(folder, identity.unique_id, result)
@@ -373,7 +248,7 @@ def flash_one(
         room = sum(-(-len(data) // block) * block for data in missing.values()) + 8 * block
         if missing and identity.free_bytes < room + SPARE_BYTES:
             tidy(link, there, {code.version})
-            free = link.eval("(lambda s: s[0] * s[3])(__import__('os').statvfs('/'))", int)
+            free = link.ask("free", kind=int)
             if free < room:
                 raise BadInput(
                     f"{port}: {room} bytes needed, {free} are free; remove files of your own"
@@ -388,12 +263,12 @@ def flash_one(
         flashed = board_file.Flashed(next_n, sent, link.now())
         board_file.remember(folder, identity.unique_id, identity.machine, flashed)
         if settled:
-            link.exec(JUDGED.format(version=code.version, n=settled))
+            link.run("settle", code.version, settled)
         tidy(link, sums(link) if missing else there, {code.version})
         if missing:
             test(link, code.version, result)
         if told := ahead(link):
-            link.exec(f"import os\nos.remove({FLOOR!r})")
+            link.run("remove", [FLOOR], [])
             result.notes.append(
                 f"its clock had been set to {told:%Y-%m-%d}, by a computer whose clock was wrong"
             )
@@ -441,7 +316,7 @@ def settle(
 
     Raises Undecided where a person has to say which stays, BadInput where it cannot be kept.
     """
-    link.exec(FINISH)  # what is in force is known only then
+    link.run("finish_moves")  # what is in force is known only then
     seen = obeyed.judged([link.read(f"/pot/heard.{slot}") for slot in (0, 1)])
     pending = None
     if (pot.path / description.PRIVATE).exists():  # else nothing that asks is believed
@@ -539,21 +414,14 @@ def send(
         source = by_sum.get(payload.sha(data))
         if source:
             if source != target:  # else a flash that was cut off left it there
-                link.exec(
-                    f"s=open({source!r},'rb')\nd=open({target!r},'wb')\nd.write(s.read())\n"
-                    "s.close()\nd.close()"
-                )
+                link.run("copy_file", source, target)
             result.copied += 1
         else:
             link.write(target, data)
             result.files_sent += 1
             result.bytes_sent += len(data)
             moved(result.bytes_sent, total)
-        digest = link.eval(
-            "__import__('binascii').hexlify(__import__('hashlib').sha256("
-            f"open({target!r},'rb').read()).digest()).decode()"
-        )
-        if digest != payload.sha(data):
+        if link.ask("digest", target) != payload.sha(data):
             raise BoardLost(
                 f"{link.port}: {path} did not arrive complete; the old version stays in force"
             )
@@ -569,8 +437,7 @@ def staged(path: str) -> str:
 
 def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) -> None:
     """Put everything in force in one go that no cable can cut in two."""
-    names = "__import__('os').listdir('/pot') + __import__('os').listdir('/pot/log')"
-    listing = link.eval(names, list[str])
+    listing = link.ask("list_pot", kind=list[str])
     if not any(name.startswith("state.") or name.endswith(".jsonl") for name in listing):
         link.replace("/pot/state.0", State().to_bytes())
         result.notes.append("a new pot: it starts with an empty memory")
@@ -580,13 +447,13 @@ def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) 
         link.write("/boots.new", b"0")
         moves += ["/boots", "/code/in-force"]
     if moves:
-        link.exec(SWITCH.format(moves=moves))
+        link.run("switch", moves)
 
 
 def set_clock(link: Link, version: str) -> None:
     """Give the board the time of day as an offset. Its own clock is never set (R10)."""
     since = link.now() - EPOCH
-    link.exec(SET_CLOCK.format(version=version, day=since.days, second=since.seconds))
+    link.run("set_clock", version, since.days, since.seconds)
 
 
 def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
@@ -598,16 +465,13 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
     left = {p for p in there if p.endswith(".new")}
     folders = {p.rpartition("/")[0] for p in stale} | {"/".join(p.split("/")[:3]) for p in stale}
     if stale | left:
-        link.exec(
-            TIDY.format(files=sorted(stale | left), folders=sorted(folders, key=len, reverse=True))
-        )
+        link.run("remove", sorted(stale | left), sorted(folders, key=len, reverse=True))
 
 
 def test(link: Link, version: str, result: Result) -> None:
     """Read back what the board makes of it all: files, state, pump file, every part."""
     try:
-        text = link.exec(SELF_TEST.format(path=f"/code/{version}", version=version))
-        found = value_of((text.splitlines() or [""])[-1], link.port, TOLD)
+        found = link.ask("self_test", version, kind=TOLD)
     except BoardRefused as error:
         result.good = False
         result.notes.append(f"self-test failed: {error}")

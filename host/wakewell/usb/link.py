@@ -29,6 +29,7 @@ from serial.tools import list_ports
 
 from wakewell.errors import BadInput
 from wakewell.log.logs import printable
+from wakewell.usb import programs
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)  # from which a board counts
 MOST_S = 1 << 32  # of a date since then
@@ -51,29 +52,6 @@ LEAST_VERSION = (1, 27)
 
 # So does the pot's own button: the window then follows the wake.
 RESET = "press the board's reset button once (not the boot button, and not both)"
-
-IDENTIFY = """
-import sys, machine, os
-i = sys.implementation
-free = block = 0
-try:
-    os.stat('/boot.py')
-except OSError as e:
-    free = 0 if e.errno == 2 else -1
-if not free:
-    s = os.statvfs('/')
-    free, block = s[0] * s[3], s[0]
-print(repr((machine.unique_id(), i.name, tuple(i.version)[:3], getattr(i, '_mpy', 0), free,
-    block, getattr(i, '_machine', ''))))
-"""
-PUMP_OFF = """
-try:
-    import loader
-    loader.pump_off()
-    loader.lease()
-except ImportError:
-    pass
-"""
 
 
 # What a board may say of itself: unique id, interpreter, version, compiled files, free and block
@@ -112,17 +90,6 @@ def left_the_bus(error: Exception) -> bool:
     """Is there no port any more?"""
     number = error.args[0] if error.args else None
     return number in (errno.EIO, errno.ENXIO, errno.ENODEV) or "disconnected" in str(error)
-
-
-# Prints a file's size, or the board's number of an error below 0 (2, no such file, on every port)
-SIZE = """\
-import os
-try:
- n=os.stat({path!r})[6]
-except OSError as e:
- n=-e.errno
-print(n)
-"""
 
 
 class BoardLost(BadInput):
@@ -338,44 +305,49 @@ class Link:
         """The value of an expression on the board, of that kind."""
         return value_of(self.exec(f"print(repr({expression}))"), self.port, kind)
 
-    def eval_output(self, code: str, kind: Any = Any) -> Any:
-        """The value that code prints, of that kind."""
-        return value_of(self.exec(code), self.port, kind)
+    def run(self, program: str, *given: Any) -> str:
+        """Have the board run a program of `wakeboard.cable`; what it prints."""
+        return self.exec(programs.call(program, *given))
 
-    def fetch(self, code: str) -> bytes:
-        """The bytes that code prints as lines of base64."""
+    def ask(self, program: str, *given: Any, kind: Any = Any) -> Any:
+        """The same; what it returns, of that kind."""
+        rows = self.exec(programs.question(program, *given)).strip().splitlines()
+        return value_of(rows[-1] if rows else "", self.port, kind)
+
+    def fetch(self, program: str, *given: Any) -> bytes:
+        """The same; the bytes that it prints as lines of base64."""
         try:
-            return b"".join(base64.b64decode(text) for text in self.exec(code).split())
+            return b"".join(base64.b64decode(text) for text in self.run(program, *given).split())
         except (binascii.Error, ValueError):
             raise BoardLost(f"{self.port}: garbled data") from None
 
-    def exec_last(self, code: str) -> None:
-        """Run code that ends the connection: it resets or sleeps."""
+    def run_last(self, program: str, *given: Any) -> None:
+        """Have the board run a program that ends the connection: it resets or sleeps."""
         with contextlib.suppress(*GONE):
-            self.transport.exec_raw_no_follow(code)
+            self.transport.exec_raw_no_follow(programs.call(program, *given))
             self.transport.serial.flush()
             time.sleep(0.1)  # the board takes the code before the port closes
         self.close()
 
     def identify(self) -> Identity:
-        self.exec(PUMP_OFF)
-        uid, name, version, mpy, free, block, machine = self.eval_output(IDENTIFY, SAYS)
+        self.renew()
+        uid, name, version, mpy, free, block, machine = self.ask("identify", kind=SAYS)
         return Identity(uid.hex(), name, version, mpy, free, block, machine)
 
     def now(self) -> datetime:
         """The time of day: this computer's, or a desk board's own, where time passes as it will."""
-        world_s = self.eval("getattr(__import__('machine'), 'desk_utc', lambda: None)()")
+        world_s = self.ask("desk_time")
         if type(world_s) is int and 0 <= world_s < MOST_S:
             return EPOCH + timedelta(seconds=world_s)
         return datetime.now(UTC)
 
     def renew(self) -> None:
-        """Keep the board awake for another five minutes."""
-        self.exec(PUMP_OFF)
+        """Pump off, and the board stays awake for another five minutes."""
+        self.run("keep_awake")
 
     def read(self, path: str) -> bytes | None:
         """A file of the board, or None if it has none of that name."""
-        size = self.eval_output(SIZE.format(path=path), int)
+        size = self.ask("size", path, kind=int)
         if size == -errno.ENOENT:
             return None
         if size < 0:
@@ -404,14 +376,11 @@ class Link:
     def replace(self, path: str, data: bytes) -> None:
         """Write a file beside the old one and put it in its place by one rename."""
         self.write(path + ".new", data)
-        self.exec(f"import os\nos.rename({path + '.new'!r}, {path!r})")
+        self.run("put_in_place", path)
 
     def folder(self, path: str) -> None:
         """Make a folder and those above it, if they are not there."""
-        parts = path.strip("/").split("/")
-        for depth in range(1, len(parts) + 1):
-            name = "/" + "/".join(parts[:depth])
-            self.exec(f"import os\ntry:\n os.mkdir({name!r})\nexcept OSError:\n pass")
+        self.run("make_folder", path)
 
     def close(self) -> None:
         """Leave the port; the board goes on by itself when its lease ends."""
@@ -420,7 +389,7 @@ class Link:
 
     def leave(self) -> None:
         """Let the board go: it resets, waits its window, wakes and sleeps."""
-        self.exec_last("import machine\nmachine.reset()")
+        self.run_last("reset")
 
 
 # What a chip's own first program says, and what it means. It says so again and again.

@@ -29,53 +29,9 @@ POT = "/pot"
 CHUNK = 4096
 LEAST_SLEEP_S = 60
 
-LISTING = """
-try:
-    for e in os.ilistdir('/pot/log'):
-        print(os.stat('/pot/log/' + e[0])[6], e[0])
-except OSError:
-    pass
-"""
 # The names that boards give their log files, and bounds well above those they keep
 LISTED = re.compile(r"([0-9]{1,9}) ([0-9]{8}\.jsonl)")
 MOST_FILES, MOST_BYTES = 1000, 1 << 17
-PREFIX_SUM = """
-import hashlib, binascii
-h = hashlib.sha256()
-n = {size}
-with open({path!r}, 'rb') as f:
-    while n:
-        b = f.read(min(n, 1024))
-        if not b:
-            break
-        h.update(b)
-        n -= len(b)
-print(binascii.hexlify(h.digest()).decode())
-"""
-READ_TAIL = """
-import binascii
-f = open({path!r}, 'rb')
-f.seek({offset})
-while True:
-    b = f.read(1536)
-    if not b:
-        break
-    print(str(binascii.b2a_base64(b), 'ascii'), end='')
-f.close()
-"""
-# Sends the board back to sleep for the time that was left, with its clock's offset: RTC memory
-# as wakeboard.board keeps it. Credit is never more than this sleep itself.
-BACK_TO_SLEEP = """
-import sys, loader
-sys.path.insert(0, '/code/' + loader.read('/code/in-force'))
-from wakeboard.board import Board
-b = Board(loader.read('/code/in-force'), 0)
-b.set_utc({day}, {second})
-b.state, how = b.store_.load_state(b.hint)
-loader.pump_off(True)
-b.keep(b.state.to_bytes())
-b.doze({sleep_s})
-"""
 
 
 @dataclass
@@ -111,7 +67,7 @@ def listed(link: Link) -> tuple[list[tuple[str, int]], list[str]]:
     Raises BoardLost for more files than any board keeps.
     """
     found, others = [], []
-    for row in link.exec(LISTING).splitlines():
+    for row in link.run("list_log").splitlines():
         if match := LISTED.fullmatch(row):
             found.append((match[2], int(match[1])))
         elif row:
@@ -144,8 +100,7 @@ def pull_file(
     have = path.read_bytes() if path.exists() else b""
     if have:
         same = len(have) <= size and (
-            link.exec(PREFIX_SUM.format(path=remote, size=len(have))).strip()
-            == hashlib.sha256(have).hexdigest()
+            link.ask("digest", remote, len(have)) == hashlib.sha256(have).hexdigest()
         )
         if not same:
             aside = set_aside(path)
@@ -155,7 +110,7 @@ def pull_file(
             have = b""
     if len(have) == size:
         return last_record(have)
-    tail = link.fetch(READ_TAIL.format(path=remote, offset=len(have)))
+    tail = link.fetch("tail", remote, len(have))
     if len(tail) != size - len(have):
         raise BoardLost(f"{link.port}: {name} did not arrive complete; nothing of it was stored")
     # A torn last line stays on the board until it is whole or closed.
@@ -221,9 +176,7 @@ def leave(link: Link, target: Path, pulled: Pulled) -> None:
         if when is not None:
             left = state.sleep_s - int((now - when).total_seconds())
             pulled.sleep_s = max(LEAST_SLEEP_S, min(left, state.sleep_s))
-    link.exec_last(
-        BACK_TO_SLEEP.format(day=since.days, second=since.seconds, sleep_s=pulled.sleep_s)
-    )
+    link.run_last("back_to_sleep", since.days, since.seconds, pulled.sleep_s)
 
 
 def newest_moment(target: Path) -> datetime | None:

@@ -1,0 +1,11 @@
+"""The pump's pin is let go: the resistor at the switch has to hold it off."""
+
+import chip
+import loader
+
+
+def main() -> None:
+    """Until the pump is switched off the next time."""
+    found = loader.pump()
+    if found is not None:
+        chip.sense(found[0])

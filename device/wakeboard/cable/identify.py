@@ -1,0 +1,25 @@
+"""What the board and its interpreter are."""
+
+import os
+import sys
+
+import machine
+
+if False:
+    from typing import Any
+
+
+def main() -> "tuple[Any, ...]":
+    """(unique id, interpreter, its version, what compiled files it loads, bytes free in the flash,
+    bytes in one of its blocks, machine); -1 bytes free where the file system cannot be read."""
+    about: "Any" = sys.implementation
+    free = block = 0
+    try:
+        os.stat("/boot.py")
+    except OSError as error:
+        free = 0 if error.errno == 2 else -1
+    if not free:
+        system = os.statvfs("/")
+        free, block = system[0] * system[3], system[0]
+    known = (machine.unique_id(), about.name, tuple(about.version)[:3], getattr(about, "_mpy", 0))
+    return known + (free, block, getattr(about, "_machine", ""))

@@ -1,0 +1,8 @@
+"""The board starts anew."""
+
+import machine
+
+
+def main() -> None:
+    """Never returns."""
+    machine.reset()

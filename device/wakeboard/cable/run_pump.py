@@ -1,0 +1,46 @@
+"""The pump runs for a bounded time, and what it draws meanwhile is looked at.
+
+The watchdog bites soon after the bound, whatever happens here; a lease takes it over then.
+"""
+
+import time
+
+import chip
+import loader
+
+
+def main(whole_ms: int, whole: int, rest_ms: int) -> "tuple[int, int, int]":
+    """`whole` pulses of whole_ms and one of rest_ms, 0: none. (how long it ran in milliseconds,
+    median and spread of the current sense in counts; zeros where none is fitted)."""
+    from wakeboard import parts
+    from wakeboard.board import Board
+
+    board = Board(loader.read("/code/in-force"), 0)
+    current = parts.fit(board.wiring).get("current")
+    found = loader.pump()
+    if found is None:
+        raise OSError("the pump's file cannot be read")
+    drawn = []
+    board.sensors(True)
+    chip.watch(whole * whole_ms + rest_ms + 3000)
+    pulser = chip.Pulser(found[0], found[1])
+    pulser.arm(whole_ms, rest_ms)
+    start = time.ticks_ms()
+    try:
+        for _ in range(whole):
+            pulser.pulse(True)
+            if current:
+                drawn.append(current.now())
+        if rest_ms:
+            pulser.pulse(False)
+        pulser.wait()
+    finally:
+        pulser.stop()
+        loader.pump_off()
+        ran_ms = time.ticks_diff(time.ticks_ms(), start)
+        loader.lease()
+        board.sensors(False)
+    drawn = sorted(drawn[2:])  # the first ones see the pump start
+    if not drawn:
+        return ran_ms, 0, 0
+    return ran_ms, drawn[len(drawn) // 2], drawn[-1] - drawn[0]
