@@ -32,7 +32,7 @@ FLOORS = (
     "wakewell.replay wakewell.report",
     # what is made of a pot
     "wakewell.simulate wakewell.usb",
-    "wakewell.deskboard wakewell.bench",
+    "wakewell.deskboard wakewell.bench wakewell.tuning",
     "wakewell.radio",
     # what a person types
     "wakewell.commands",

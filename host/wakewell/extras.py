@@ -36,6 +36,7 @@ COMMANDS = {
     "calibrate": "calibrate",
     "report": "report",
     "simulate": "rig",
+    "tune": "rig",
     "deskboard": "micropython,rig",
     "ask": "remote",
     "listen": "remote",

@@ -23,6 +23,7 @@ GROUPS = {
     "Before you buy, before you flash": {
         "budget": "say how long battery and tank last, and what to buy",
         "simulate": "simulate months of a pot's life in seconds",
+        "tune": "fit a pot's twin to its log, and see what a change would do",
     },
     "A board, or a board on the desk": {
         "deskboard": "run a simulated board, to try commands without hardware",
@@ -55,6 +56,7 @@ EXAMPLES = {
     "check": "check pots/fern pots/basil",
     "budget": "budget pots/fern --until 27",
     "simulate": "simulate --cafe fern --png fern.png",
+    "tune": "tune pots/fern",
     "deskboard": "deskboard --link /tmp/board",
     "flash": "flash pots/fern --port /dev/ttyUSB0",
     "bringup": "bringup pots/fern",

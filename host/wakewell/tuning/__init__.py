@@ -1,0 +1,1 @@
+"""A pot's log and its twin: the rig fitted to this very pot, what it foretells, and how sure."""

@@ -1,0 +1,214 @@
+"""What a fit says, in words and as JSON: each number with its doubt and where it comes from.
+
+What belongs here: lines for a person. What does not: any computing beyond a number's unit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from wakewell.tuning import evidence
+from wakewell.tuning.evidence import Evidence, many_wakes
+from wakewell.tuning.fit import Z90, CellFit, Fit, TankFit
+from wakewell.tuning.study import Study
+from wakewell.tuning.twin import KNOBS, Course
+from wakewell.tuning.weather import span_text
+
+DRAWS = 12  # twins that an interval of what follows from several numbers is taken from
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number as a person reads it: low and high, nine of ten; basis: which wakes say so.
+
+    told: does the log say it? If not, it is what was believed before.
+    """
+
+    name: str
+    text: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    basis: str
+    told: bool = True
+
+    def line(self) -> str:
+        """One line."""
+        digits = 0 if abs(self.value) >= 100 else 1 if abs(self.value) >= 10 else 2
+        value, low, high = (f"{v:.{digits}f}" for v in (self.value, self.low, self.high))
+        said = "" if self.told else "; the log hardly says, this is from before it"
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.text}: {value}{unit}, {low} to {high} ({self.basis}{said})"
+
+
+def numbers(found: Fit) -> list[Number]:
+    """Every fitted number."""
+    rows = [*_of_soil(found)]
+    if found.tank is not None:
+        rows += _of_tank(found.tank)
+    if found.cell is not None:
+        rows += _of_cell(found, found.cell)
+    return rows
+
+
+def _times(found: Fit, name: str, scale: float) -> tuple[float, float, float]:
+    """A factor's (middle, low, high), times what the folder has."""
+    value, doubt = found.soil.at(name)
+    low, high = (scale * math.exp(value + side * Z90 * doubt) for side in (-1.0, 1.0))
+    return scale * math.exp(value), low, high
+
+
+def _of_soil(found: Fit) -> Iterator[Number]:
+    span, soil = found.evidence, found.soil
+    counted = [look.n for look in span.looks if look.counts]
+    drying = f"{len(counted)} readings in {many_wakes(counted)}"
+    waterings = f"{len(span.waterings)} waterings, {many_wakes(span.waterings)}"
+    uses, through = _follows(found)
+    yield Number("water_day_ml", "water used a day, mean of this log", *uses, "ml", drying)
+    for name, text in (("drying", "drying, times what pot.toml says"),):
+        yield Number(name, text, *_times(found, name, 1.0), "", drying, soil.told(name))
+    swing, doubt = soil.at("swing")
+    yield Number(
+        "swing", "crop factor at midsummer, times that at the year's mean",
+        math.exp(swing), math.exp(swing - Z90 * doubt), math.exp(swing + Z90 * doubt), "",
+        f"wakes {span.first} to {span.last}, {span.days:.0f} days", soil.told("swing"),
+    )  # fmt: skip
+    volume = found.spec.vessel.volume_ml
+    yield Number(
+        "ul_per_ppt", "water for one part per thousand", *_times(found, "holds", volume / 1000.0),
+        "ml", waterings, soil.told("holds"),
+    )  # fmt: skip
+    hours = found.spec.substrate.even_s / 3600.0
+    yield Number(
+        "answer_h", "time for a dose to reach the probe", *_times(found, "slow", hours), "h",
+        waterings, soil.told("slow"),
+    )  # fmt: skip
+    yield Number(
+        "through", "share of the water that runs through", *through, "%", waterings,
+        soil.told("bulb"),
+    )  # fmt: skip
+    drift, doubt = soil.at("drift")
+    yield Number(
+        "drift", "drift of the probe in a hundred days", drift, drift - Z90 * doubt,
+        drift + Z90 * doubt, "parts per thousand", f"wakes {span.first} to {span.last}",
+        soil.told("drift"),
+    )  # fmt: skip
+
+
+def _follows(found: Fit) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """(water a day in ml, share run through in %), each middle, low, high, by a few twins."""
+    course = Course(found.spec, found.weather.climate, found.looks, found.weather.known)
+    uses, shares = [], []
+    for values in (found.soil.values, *found.soil.draws(DRAWS)):
+        _, pot = course.run(values)
+        tally = pot.tally
+        uses.append((tally.transpired_ml + tally.evaporated_ml) / max(1.0, found.evidence.days))
+        shares.append(100.0 * (tally.percolated_ml - tally.drawn_back_ml) / max(
+            1.0, tally.poured_ml + tally.rain_ml))  # fmt: skip
+    results = []
+    for row in (uses, shares):
+        wide = Z90 * float(np.std(row[1:], ddof=1))
+        results.append((row[0], max(0.0, row[0] - wide), row[0] + wide))
+    return results[0], results[1]
+
+
+def _of_tank(tank: TankFit) -> Iterator[Number]:
+    basis = f"{len(tank.wakes)} falls of the level, {many_wakes(tank.wakes)}"
+    for name, text, (value, doubt), scale, unit in (
+        ("flow_ml_s", "flow of the pump", tank.flow_ml_s, 1.0, "ml/s"),
+        ("ageing", "change of the flow in a hundred days", tank.ageing, 100.0, "%"),
+        ("evaporates", "lost by the tank itself a day", tank.evaporates_ml_day, 1.0, "ml"),
+        ("poured", "water by the level, for each ml that the core counted", tank.poured, 1.0, "ml"),
+    ):
+        low, high = scale * (value - Z90 * doubt), scale * (value + Z90 * doubt)
+        yield Number(name, text, scale * value, low, high, unit, basis)
+
+
+def _of_cell(found: Fit, cell: CellFit) -> Iterator[Number]:
+    basis = f"rest voltages of wakes {cell.wakes[0]} to {cell.wakes[1]}"
+    value, doubt = cell.used_day_mah
+    yield Number(
+        "mah_day", "charge used a day", value, value - Z90 * doubt, value + Z90 * doubt, "mAh",
+        basis,
+    )  # fmt: skip
+    board = found.spec.board
+    for name, text, (log, doubt), scale, unit in (
+        ("asleep_ua", "current asleep", cell.asleep, board.sleep_ua + board.leak_ua, "µA"),
+        ("awake_ma", "current awake", cell.active, board.awake_ma, "mA"),
+        ("radio_ma", "current on the radio", cell.active, board.radio_ma, "mA"),
+        ("pump_ma", "current of the pump", cell.active, found.spec.pump.running_ma, "mA"),
+        ("capacity", "what the cell holds", cell.capacity, found.spec.cell.capacity_mah, "mAh"),
+    ):
+        low, high = (scale * math.exp(log + side * Z90 * doubt) for side in (-1.0, 1.0))
+        yield Number(name, text, scale * math.exp(log), low, high, unit, basis)
+
+
+def lines(study: Study) -> Iterator[str]:
+    """The fits of a pot's log, for a person."""
+    log = study.log
+    dates = span_text(log.wakes[0].time_s, log.wakes[-1].time_s) if log.dated else "no dates"
+    yield f"{log.title}: {len(log.wakes)} wakes, {dates}"
+    yield f"  weather  {study.weather.text}"
+    if len(study.spans) > 1:
+        yield f"  spans    the calibration changed: {len(study.spans)} spans, each fitted apart"
+    for found in study.fits:
+        yield from fit_lines(found)
+    for span, lacks in study.lacks:
+        yield f"  not fitted  {_span(span)}"
+        for lack in lacks:
+            yield f"           {lack}"
+    if study.now is not None and study.spans[-1] is not study.now.evidence:
+        yield "  twin     of the span before the last, for the last one is too short"
+
+
+def _span(span: Evidence) -> str:
+    return f"wakes {span.first} to {span.last}, {span.days:.0f} days"
+
+
+def fit_lines(found: Fit) -> Iterator[str]:
+    """One fit."""
+    span = found.evidence
+    off = f"readings scatter by {found.soil.scatter_ppt:.1f} parts per thousand about it"
+    yield f"  fitted   {_span(span)}; {off}"
+    for number in numbers(found):
+        yield f"    {number.line()}"
+    for why in evidence.reasons(span):
+        yield f"  left out {why}"
+    if found.cell is None:
+        yield "  no cell  its charge is not fitted: mains, another chemistry, or too few voltages"
+    if found.tank is None:
+        yield "  no tank  flow and evaporation are not fitted: a float switch, or too few falls"
+    for text in found.odd:
+        yield f"  ODD      {text}"
+
+
+def as_json(study: Study) -> dict[str, Any]:
+    """The same for a machine."""
+    return {
+        "name": study.log.title,
+        "weather": study.weather.text,
+        "fits": [
+            {
+                "first": found.evidence.first,
+                "last": found.evidence.last,
+                "days": found.evidence.days,
+                "scatter_ppt": found.soil.scatter_ppt,
+                "numbers": {n.name: {k: v for k, v in vars(n).items() if k != "name"}
+                            for n in numbers(found)},
+                "knobs": {knob.name: dict(zip(("value", "doubt"), found.soil.at(knob.name),
+                                              strict=True)) for knob in KNOBS},
+                "left_out": found.evidence.left_out,
+                "odd": found.odd,
+            }
+            for found in study.fits
+        ],
+        "not_fitted": [
+            {"first": span.first, "last": span.last, "lacks": lacks} for span, lacks in study.lacks
+        ],
+    }  # fmt: skip
