@@ -94,15 +94,15 @@ def drive(board: "Board", state: "State", pot: "Pot", begin: "Any") -> None:
             answer = board.close()
         elif isinstance(command, Store):
             answer = board.store(command.data)
-        elif isinstance(command, Pump):
-            pulse(board, command.run)
         elif isinstance(command, Log):
             board.log(command.record)
-        elif isinstance(command, Report):
-            board.report(command.n)
         elif isinstance(command, Sleep):
             board.sleep(command.sleep_s, command.button)
             return
+        elif isinstance(command, Pump):
+            pulse(board, command.run)
+        elif isinstance(command, Report):
+            board.report(command.n)
         else:
             raise ValueError("unknown command: %r" % (command,))
     raise ValueError("a wake of %d commands: it has no end" % MOST_COMMANDS)

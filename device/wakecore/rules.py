@@ -80,73 +80,30 @@ CABLE_BITS = sum([BITS[row[0]] for row in LOCKOUTS if row[2] == CABLE])
 # on a weak or unknown one, as long as it last read a voltage that bears a report
 AT_ONCE, LAST_WORD = "at once", "last word"
 
-# Needs: (name, whom it asks, requirement, how soon, is it needed?, does it stay once it was asked
-# for?). The last keeps a value that flaps around its bound from asking again and again (R17).
-# The order is the order of the bits: add at the end.
-THIRSTY = 3  # regular wakes in want of water until somebody is told (R16)
-
-
-def never(facts: "Facts") -> bool:
-    """Asked for only while it is needed."""
-    return False
-
-
+# Needs: (name, whom it asks, requirement, how soon). What asks for each stands in `need_bits`, by
+# name. The order is the order of the bits: add at the end.
 NEEDS: "tuple[Need, ...]" = (
-    (
-        "fill the tank",
-        "owner",
-        "R4",
-        AT_ONCE,
-        lambda f: (below(f.level_ml, f.warn_ml) or f.float_opened) and not f.empties,
-        lambda f: below(f.level_ml, f.warn_ml + f.scatter_ml) and not f.empties,
-    ),
-    (
-        "charge the battery",
-        "owner",
-        "R5",
-        AT_ONCE,
-        lambda f: below(f.battery_mv, f.charge_mv) or f.weak,
-        lambda f: below(f.battery_mv, f.charge_mv + 20),
-    ),
-    ("see to the battery", "owner", "R5", LAST_WORD, lambda f: f.battery_mv is None, never),
-    ("confirm the charge", "owner", "R5", AT_ONCE, lambda f: f.confirm_charge, never),
-    ("unplug the charger", "owner", "R5", AT_ONCE, lambda f: f.unplug_charger, never),
-    (
-        "see to the soil probe",
-        "owner",
-        "R6",
-        AT_ONCE,
-        lambda f: f.soil_ppt is None and not (f.cold and f.judged["soil"] == "cold"),
-        never,
-    ),
-    ("see to the thermometer", "owner", "R6", AT_ONCE, lambda f: f.thermometer_lost, never),
-    ("see to the level", "owner", "R4", AT_ONCE, lambda f: f.level_ml is None, never),
-    ("free the button", "owner", "R12", AT_ONCE, lambda f: f.button_masked, never),
-    ("empty the saucer", "owner", "R15", AT_ONCE, lambda f: f.saucer == "wet", never),
-    ("see to the saucer probe", "owner", "R15", AT_ONCE, lambda f: f.saucer == "lost", never),
-    (
-        "clear a lockout",
-        "owner",
-        "R9",
-        AT_ONCE,
-        lambda f: f.lockouts & (BUTTON_BITS - SILENT_BIT if f.spent else BUTTON_BITS) or f.is_back,
-        never,
-    ),
-    (
-        "see to the pot",
-        "maker",
-        "R11",
-        AT_ONCE,
-        lambda f: f.lockouts & CABLE_BITS or f.store_failed or f.given_up,
-        never,
-    ),
-    ("commission the pot", "maker", "R14", AT_ONCE, lambda f: f.stage < 2 or not f.match, never),
-    ("see why it stays dry", "maker", "R7", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
-    ("water by hand", "owner", "R16", AT_ONCE, lambda f: f.thirst >= THIRSTY, never),
-    ("see to the hose", "owner", "R18", AT_ONCE, lambda f: f.silent_doses > 0 or f.spent, never),
-    ("see why the tank empties", "owner", "R8", AT_ONCE, lambda f: f.empties, never),
+    ("fill the tank", "owner", "R4", AT_ONCE),
+    ("charge the battery", "owner", "R5", AT_ONCE),
+    ("see to the battery", "owner", "R5", LAST_WORD),
+    ("confirm the charge", "owner", "R5", AT_ONCE),
+    ("unplug the charger", "owner", "R5", AT_ONCE),
+    ("see to the soil probe", "owner", "R6", AT_ONCE),
+    ("see to the thermometer", "owner", "R6", AT_ONCE),
+    ("see to the level", "owner", "R4", AT_ONCE),
+    ("free the button", "owner", "R12", AT_ONCE),
+    ("empty the saucer", "owner", "R15", AT_ONCE),
+    ("see to the saucer probe", "owner", "R15", AT_ONCE),
+    ("clear a lockout", "owner", "R9", AT_ONCE),
+    ("see to the pot", "maker", "R11", AT_ONCE),
+    ("commission the pot", "maker", "R14", AT_ONCE),
+    ("see why it stays dry", "maker", "R7", AT_ONCE),
+    ("water by hand", "owner", "R16", AT_ONCE),
+    ("see to the hose", "owner", "R18", AT_ONCE),
+    ("see why the tank empties", "owner", "R8", AT_ONCE),
 )
 NEED_BITS = {row[0]: 1 << i for i, row in enumerate(NEEDS)}
+THIRSTY = 3  # regular wakes in want of water until somebody is told (R16)
 LAST_WORD_BITS = sum([NEED_BITS[row[0]] for row in NEEDS if row[3] == LAST_WORD])
 
 
@@ -160,13 +117,47 @@ def below(value: "int | None", bound: int) -> bool:
     return value is not None and value < bound
 
 
-def need_bits(facts: "Facts") -> int:
-    """The needs as one bit each, in the order of the list. Those of the last wake may stay."""
-    bits, bit, before = 0, 1, facts.needed
-    for _, _, _, _, needed, stays in NEEDS:
-        if needed(facts) or (before & bit and stays(facts)):
-            bits |= bit
-        bit <<= 1
+def need_bits(f: "Facts") -> int:
+    """The needs as one bit each. Tank and battery ask a little longer than they began to, so that
+    a value that flaps around its bound does not ask again and again (R17)."""
+    bits = 0
+    if not f.empties:
+        asked = f.needed & NEED_BITS["fill the tank"]
+        if below(f.level_ml, f.warn_ml + f.scatter_ml if asked else f.warn_ml) or f.float_opened:
+            bits |= NEED_BITS["fill the tank"]
+    asked = f.needed & NEED_BITS["charge the battery"]
+    if below(f.battery_mv, f.charge_mv + 20 if asked else f.charge_mv) or f.weak:
+        bits |= NEED_BITS["charge the battery"]
+    if f.battery_mv is None:
+        bits |= NEED_BITS["see to the battery"]
+    if f.confirm_charge:
+        bits |= NEED_BITS["confirm the charge"]
+    if f.unplug_charger:
+        bits |= NEED_BITS["unplug the charger"]
+    if f.soil_ppt is None and not (f.cold and f.judged["soil"] == "cold"):
+        bits |= NEED_BITS["see to the soil probe"]
+    if f.thermometer_lost:
+        bits |= NEED_BITS["see to the thermometer"]
+    if f.level_ml is None:
+        bits |= NEED_BITS["see to the level"]
+    if f.button_masked:
+        bits |= NEED_BITS["free the button"]
+    if f.saucer == "wet":
+        bits |= NEED_BITS["empty the saucer"]
+    if f.saucer == "lost":
+        bits |= NEED_BITS["see to the saucer probe"]
+    if f.lockouts & (BUTTON_BITS - SILENT_BIT if f.spent else BUTTON_BITS) or f.is_back:
+        bits |= NEED_BITS["clear a lockout"]
+    if f.lockouts & CABLE_BITS or f.store_failed or f.given_up:
+        bits |= NEED_BITS["see to the pot"]
+    if f.stage < 2 or not f.match:
+        bits |= NEED_BITS["commission the pot"]
+    if f.thirst >= THIRSTY:
+        bits |= NEED_BITS["see why it stays dry"] | NEED_BITS["water by hand"]
+    if f.silent_doses > 0 or f.spent:
+        bits |= NEED_BITS["see to the hose"]
+    if f.empties:
+        bits |= NEED_BITS["see why the tank empties"]
     return bits
 
 

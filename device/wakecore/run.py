@@ -1,21 +1,20 @@
 """One pulse: the pump runs, samples come in, and any trip stops it at once.
 
-Everything the loop needs is made before the pump starts: one list for all samples of
-the longest run, and every threshold turned into raw counts. `step` only stores and
+Everything the loop needs is made before the pump starts: for each channel a list that
+holds all samples of the run, and every threshold turned into raw counts. `step` only stores and
 compares small integers, so it takes no memory (the heap is locked while it runs).
 
 A row of the watch list: (trip, channel, sign, limit, after_ms, samples). From `after_ms`
-on, `sign * counts > limit` in that many samples running is a trip.
+on, `sign * counts > limit` in that many samples running is a trip. The list is looked down
+only where a count lies beyond the bounds within which no row can be hit (`watched`).
 """
 
 from wakecore.number import muldiv_down, muldiv_up
 from wakecore.table import counts_at, direction
 
 if False:
-    from typing import Sequence
-
-    from wakecore.fields import Pot, Probe, Values
-    from wakecore.typed import Watch
+    from wakecore.fields import Pot, Probe
+    from wakecore.typed import Channel, Watch
 
 SAMPLE_MS = 150  # the board samples and renews its 200 ms hardware pulse this often (R2)
 OVERRUN_MS = 200  # what the hardware pulse may add after the last renewal (R2)
@@ -58,40 +57,49 @@ class Run:
     def __init__(self, pulse_ms: int, rows: "tuple[Watch, ...]") -> None:
         self.pulse_ms = pulse_ms
         self.rows = rows
-        self.samples = [0] * (WIDTH * MOST_SAMPLES)
         self.now = [UNREAD] * WIDTH  # the board writes the newest sample here
         self.hits = [0] * len(rows)
+        self.restless = False  # was a row hit by the last sample?
         self.count = 0
         self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
+        self.ms = [0] * self.most
+        self.watched = watched(rows, self.most)
         self.trip: str | None = None
         self.ran_ms = 0
 
     def step(self) -> int:
         """Take the sample in `now`: KEEP, DONE or STOP. Allocates nothing."""
-        now, samples, hits = self.now, self.samples, self.hits
-        at = self.count * WIDTH
-        samples[at] = ms = now[MS]
-        samples[at + LEVEL] = now[LEVEL]
-        samples[at + BATTERY] = now[BATTERY]
-        samples[at + CURRENT] = now[CURRENT]
-        samples[at + SAUCER] = now[SAUCER]
-        self.count += 1
-        i = 0
-        for trip, channel, sign, limit, after_ms, wanted in self.rows:
-            if sign * now[channel] > limit and ms >= after_ms:
-                hits[i] += 1
-                if hits[i] >= wanted:
-                    self.trip = trip
-                    return STOP
-            else:
-                hits[i] = 0
-            i += 1
+        now, at, restless = self.now, self.count, self.restless
+        self.ms[at] = ms = now[MS]
+        for channel, samples, least, most in self.watched:
+            samples[at] = counts = now[channel]
+            if not least <= counts <= most:
+                restless = True
+        self.count = at + 1
+        if restless and self.is_tripped(ms):
+            return STOP
         if ms >= self.pulse_ms:
             return DONE
         if self.count >= self.most:
             self.trip = "full"
             return STOP
         return KEEP
+
+    def is_tripped(self, ms: int) -> bool:
+        """Look down the watch list: has a row been hit often enough? `restless`: is one hit now?"""
+        now, hits, self.restless = self.now, self.hits, False
+        i = 0
+        for trip, channel, sign, limit, after_ms, wanted in self.rows:
+            if sign * now[channel] > limit and ms >= after_ms:
+                self.restless = True
+                hits[i] += 1
+                if hits[i] >= wanted:
+                    self.trip = trip
+                    return True
+            else:
+                hits[i] = 0
+            i += 1
+        return False
 
     def end(self, ran_ms: int, trip: "str | None" = None) -> None:
         """The pump is off: how long the board says it ran, and a trip of the board's own.
@@ -103,13 +111,25 @@ class Run:
         slowest_ms = self.count * SAMPLE_MS
         self.ran_ms = slowest_ms if ran_ms < slowest_ms - SAMPLE_MS else ran_ms
 
-    def record(self, channels: "Sequence[int]") -> "dict[str, int | list[int]]":
-        """The samples as lists, by channel, for those channels that are fitted."""
-        samples, last = self.samples, self.count * WIDTH
-        found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms}
-        for channel in channels:
-            found[CHANNELS[channel]] = samples[channel:last:WIDTH]
+    def record(self) -> "dict[str, int | list[int]]":
+        """How long it ran, and the samples as lists, by channel."""
+        found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms[: self.count]}
+        for channel, samples, _, _ in self.watched:
+            found[CHANNELS[channel]] = samples[: self.count]
         return found
+
+
+def watched(rows: "tuple[Watch, ...]", samples: int) -> "tuple[Channel, ...]":
+    """Of each channel in the rows: (channel, room for its samples, least, most). While the counts
+    of all of them lie within their bounds, no row is hit."""
+    least, most = [-UNREAD] * WIDTH, [UNREAD] * WIDTH
+    for _, channel, sign, limit, _, _ in rows:
+        if sign > 0:
+            most[channel] = min(most[channel], limit)
+        else:
+            least[channel] = max(least[channel], -limit)
+    bounded = [i for i in range(WIDTH) if least[i] > -UNREAD or most[i] < UNREAD]
+    return tuple([(i, [0] * samples, least[i], most[i]) for i in bounded])
 
 
 def flow_ul(ms: int, flow_ul_s: int) -> int:
@@ -176,13 +196,3 @@ def prepare(pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot") -> Run:
         rows.append(("saucer lost", SAUCER, 1, UNREAD - 1, 0, 2))
         rows.append(at_least("wet", SAUCER, cal.saucer, cal.wet_ppt, 0, 2))
     return Run(pulse_ms, tuple(rows))
-
-
-def channels(calibration: "Values") -> list[int]:
-    """The channels a record of a run keeps: time, level and battery, and what else is fitted."""
-    kept = [MS, LEVEL, BATTERY]
-    if calibration.current is not None:
-        kept.append(CURRENT)
-    if calibration.saucer is not None:
-        kept.append(SAUCER)
-    return kept

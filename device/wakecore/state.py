@@ -248,18 +248,6 @@ def from_bytes(data: bytes) -> "State | None":
     return state
 
 
-def fault(state: State) -> str:
-    """What is wrong with a state about to be stored, "" if nothing is. For asserts alone."""
-    for (name, least, most, _), number in zip(FIELDS, state.numbers()[2 * DELIVERIES :]):
-        if not least <= number <= most:
-            return "%s = %d, allowed %d to %d" % (name, number, least, most)
-    if min(state.ages_s) < 0 or min(state.mls) < 0:
-        return "a delivery below 0"
-    if state.plan_ul and state.phase != SOAK and not state.open_ms:
-        return "water to give, and no soak or pulse to give it in"
-    return ""
-
-
 def end_dose(state: State) -> None:
     """No more pulses in this dose: look for a leak next (R8)."""
     state.plan_ul, state.phase = 0, FIRST_LOOK

@@ -3,22 +3,23 @@
 FIELDLOG.md says what each member means.
 """
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Generator, Sequence
 from typing import Any, TypeAlias, TypedDict
 
 from typing_extensions import NotRequired
 
 from wakecore.command import Command
-from wakecore.judge import Facts
 
 Reading: TypeAlias = list[int]  # counts and spread: median of some samples, highest less lowest
 Readings: TypeAlias = dict[str, Reading | None]  # of every fitted probe; None: it did not answer
 Points: TypeAlias = Sequence[tuple[int, int]]  # (counts, value), counts rising
 Row: TypeAlias = tuple[str, int, int, int]  # name, least, most, default or start
 # A row of `rules.NEEDS`
-Need: TypeAlias = tuple[str, str, str, str, Callable[[Facts], object], Callable[[Facts], object]]
+Need: TypeAlias = tuple[str, str, str, str]
 # A row of the watch list: trip, channel, sign, limit, after_ms, samples (see run.py)
 Watch: TypeAlias = tuple[str, int, int, int, int, int]
+# A channel watched in a pulse: channel, its samples, and the bounds between which no row is hit
+Channel: TypeAlias = tuple[int, list[int], int, int]
 Wake: TypeAlias = Generator[Command, Any, None]
 
 class Begin(TypedDict):

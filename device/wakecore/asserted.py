@@ -1,0 +1,47 @@
+"""What must hold of a state that is stored. For asserts alone, which a chip is sent without.
+
+Imported only where asserts are on, and left out of what `flash` sends.
+"""
+
+from struct import pack
+
+from wakecore.number import SMALL_MAX
+from wakecore.state import DELIVERIES, FIELDS, HEAD_SIZE, SOAK
+
+if False:
+    from typing import Sequence
+
+    from wakecore.state import State
+
+# (name, least, most) of each number, in stored order
+ROWS = (("a delivery", 0, SMALL_MAX),) * (2 * DELIVERIES) + tuple([row[:3] for row in FIELDS])
+
+
+def joined(data: bytes) -> int:
+    """Stored numbers as one long number, of 32 bits for each."""
+    return int.from_bytes(data, "little")
+
+
+def stored(numbers: "Sequence[int]") -> bytes:
+    """Numbers as a state stores them."""
+    return pack("<%di" % len(ROWS), *numbers)
+
+
+# All numbers are compared at once. With its highest bit turned over, each counts from -2**31 up, so
+# the least of all can be taken from them in one subtraction, and they from the most. A difference
+# takes 31 bits; only where a number is beyond its bound is the highest bit set.
+HIGHEST = joined(pack("<I", 1 << 31) * len(ROWS))
+LEAST = joined(stored([row[1] for row in ROWS])) ^ HIGHEST
+MOST = joined(stored([row[2] for row in ROWS])) ^ HIGHEST
+
+
+def fault(state: "State", data: bytes) -> str:
+    """What is wrong with a state, "" if nothing is. data: its stored form."""
+    numbers = joined(data[HEAD_SIZE:-4]) ^ HIGHEST
+    if ((numbers - LEAST) | (MOST - numbers)) & HIGHEST:
+        for (name, least, most), number in zip(ROWS, state.numbers()):
+            if not least <= number <= most:
+                return "%s = %d, allowed %d to %d" % (name, number, least, most)
+    if state.plan_ul and state.phase != SOAK and not state.open_ms:
+        return "water to give, and no soak or pulse to give it in"
+    return ""
