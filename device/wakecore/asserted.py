@@ -35,10 +35,15 @@ LEAST = joined(stored([row[1] for row in ROWS])) ^ HIGHEST
 MOST = joined(stored([row[2] for row in ROWS])) ^ HIGHEST
 
 
+def is_beyond(data: bytes) -> bool:
+    """Is any number of a stored state beyond its bounds?"""
+    numbers = joined(data[HEAD_SIZE:-4]) ^ HIGHEST
+    return ((numbers - LEAST) | (MOST - numbers)) & HIGHEST != 0
+
+
 def fault(state: "State", data: bytes) -> str:
     """What is wrong with a state, "" if nothing is. data: its stored form."""
-    numbers = joined(data[HEAD_SIZE:-4]) ^ HIGHEST
-    if ((numbers - LEAST) | (MOST - numbers)) & HIGHEST:
+    if is_beyond(data):
         for (name, least, most), number in zip(ROWS, state.numbers()):
             if not least <= number <= most:
                 return "%s = %d, allowed %d to %d" % (name, number, least, most)
