@@ -72,9 +72,9 @@ def test_the_watch_list_of_a_run() -> None:
     assert "day" not in {row[0] for row in run.prepare(2000, 111, 106, made).rows}
     odd = run.prepare(2001, 1000, 400, made)
     assert {row[0]: row for row in odd.rows}["fast fall"][3] == -(500000 + 888500), "rounded up"
-    kept_channels = [run.MS, run.LEVEL, run.BATTERY, run.CURRENT, run.SAUCER]
-    assert run.channels(made.calibration) == kept_channels
-    assert run.channels(pot(probes=()).calibration) == kept_channels[:3]
+    kept = {"ran_ms": 0, "ms": [], "level": [], "battery": []}
+    assert found.record() == {**kept, "current": [], "saucer": []}
+    assert run.prepare(2000, 1000, 400, pot(probes=())).record() == kept
     bare = {row[0] for row in run.prepare(2000, 1000, 400, pot(probes=())).rows}
     assert not bare & {"no load", "saucer lost", "wet"}
     coarse = run.prepare(2000, 1000, 400, pot(calibration={"tolerance_ml": 8}))
@@ -105,7 +105,7 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
     assert found.count == 5
     found.end(900, "fault")
     assert (found.trip, found.ran_ms) == ("sag", 900)
-    told = found.record([run.MS, run.BATTERY])
+    told = found.record()
     assert told == {
         "ran_ms": 900, "ms": [150, 300, 450, 600, 750], "battery": [99, 99, 100, 99, 99],
     }  # fmt: skip
@@ -113,7 +113,7 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
     assert (found.count, found.trip, found.ran_ms, found.most) == (0, None, 0, 15)
     assert list(found.now) == [run.UNREAD] * 5
     assert list(found.hits) == [0]
-    assert list(found.samples) == [0] * (5 * 202)
+    assert [row[0] for row in found.watched] == [run.BATTERY]
     assert [sample(300, 99), sample(301, 99)] == [run.KEEP, run.STOP], "from 300 ms on"
     assert run.Run(30000, ()).most == run.Run(40000, ()).most == run.MOST_SAMPLES == 202
     two = run.Run(2000, (("sag", run.BATTERY, -1, -100, 0, 2), ("wet", run.SAUCER, 1, 50, 0, 2)))
