@@ -110,7 +110,7 @@ BROKEN = {
         "R15", "hose", "wake.py", 'facts.saucer == "wet" and state', "False and state"
     ),
     "nobody is asked to fill the tank": Broken(
-        "R16", "fern", "rules.py", "below(f.level_ml, f.warn_ml) or", "False or"
+        "R16", "fern", "rules.py", "if below(f.level_ml, ", "if False and below(f.level_ml, "
     ),
     "thirst is not counted": Broken(
         "R16", "mint", "wake.py", "state.thirst = add_capped(state.thirst, 1, 100)", "pass"
