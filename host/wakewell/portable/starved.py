@@ -21,23 +21,28 @@ if False:
 
     from wakecore.fields import Pot
 
-BLOCK = 64
+BLOCK_WORDS = 8  # of 64 bits
 FEWEST, MOST = 4, 4000
 
 
 def starve(free: int) -> "list[Any]":
-    """Take all memory but that many blocks: what was taken, to be let go later."""
+    """Take all memory but that many blocks: what was taken, to be let go later.
+
+    A chain, each part holding the one before: a list of them would itself run out of room.
+    """
     gc.collect()
-    taken = []
-    size = 65536
-    while size >= BLOCK:
+    taken: "list[Any]" = []
+    words = 8192
+    while words >= BLOCK_WORDS:
         try:
-            taken.append(bytearray(size))
+            part = [None] * words
         except MemoryError:
-            size //= 2
+            words //= 2
+        else:
+            part[0], taken = taken, part
     for _ in range(free):
         if taken:
-            taken.pop()
+            taken = taken[0]
     return taken
 
 
