@@ -110,12 +110,15 @@ class Run:
             self.trip = trip
         slowest_ms = self.count * SAMPLE_MS
         self.ran_ms = slowest_ms if ran_ms < slowest_ms - SAMPLE_MS else ran_ms
+        del self.ms[self.count :]
+        for _, samples, _, _ in self.watched:
+            del samples[self.count :]
 
     def record(self) -> "dict[str, int | list[int]]":
-        """How long it ran, and the samples as lists, by channel."""
-        found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms[: self.count]}
+        """How long it ran, and the samples of each channel: the very lists, for want of memory."""
+        found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms}
         for channel, samples, _, _ in self.watched:
-            found[CHANNELS[channel]] = samples[: self.count]
+            found[CHANNELS[channel]] = samples
         return found
 
 
