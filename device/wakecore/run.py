@@ -115,7 +115,7 @@ class Run:
             del samples[self.count :]
 
     def record(self) -> "dict[str, int | list[int]]":
-        """How long it ran, and the samples of each channel: the very lists, for want of memory."""
+        """Of an ended pulse: how long it ran, and each channel's samples (no copies: memory is short)."""
         found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms}
         for channel, samples, _, _ in self.watched:
             found[CHANNELS[channel]] = samples

@@ -73,8 +73,11 @@ def test_the_watch_list_of_a_run() -> None:
     odd = run.prepare(2001, 1000, 400, made)
     assert {row[0]: row for row in odd.rows}["fast fall"][3] == -(500000 + 888500), "rounded up"
     kept = {"ran_ms": 0, "ms": [], "level": [], "battery": []}
+    plain = run.prepare(2000, 1000, 400, pot(probes=()))
+    found.end(0)
+    plain.end(0)
     assert found.record() == {**kept, "current": [], "saucer": []}
-    assert run.prepare(2000, 1000, 400, pot(probes=())).record() == kept
+    assert plain.record() == kept
     bare = {row[0] for row in run.prepare(2000, 1000, 400, pot(probes=())).rows}
     assert not bare & {"no load", "saucer lost", "wet"}
     coarse = run.prepare(2000, 1000, 400, pot(calibration={"tolerance_ml": 8}))

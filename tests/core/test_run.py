@@ -61,6 +61,7 @@ def test_a_pulse_ends_where_its_rows_say(
         if came[-1] != run.KEEP:
             break
     assert [*came, made.trip] == plainly(rows, samples, pulse_ms)
+    made.end(ms)
     record = made.record()
     assert record["ms"] == [sample[0] for sample in samples[: len(came)]]
     assert record["level"] == [sample[1] for sample in samples[: len(came)]]
