@@ -115,7 +115,7 @@ class Run:
             del samples[self.count :]
 
     def record(self) -> "dict[str, int | list[int]]":
-        """Of an ended pulse: how long it ran, and each channel's samples (no copies: memory is short)."""
+        """Of an ended pulse: how long it ran, and the samples by channel, not copied."""
         found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms}
         for channel, samples, _, _ in self.watched:
             found[CHANNELS[channel]] = samples
