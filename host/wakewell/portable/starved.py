@@ -35,7 +35,7 @@ def starve(free: int) -> "list[Any]":
     words = 8192
     while words >= BLOCK_WORDS:
         try:
-            part = [None] * words
+            part: "list[Any]" = [None] * words
         except MemoryError:
             words //= 2
         else:
