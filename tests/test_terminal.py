@@ -155,7 +155,7 @@ def test_no_place_for_temporary_files(words: tuple[str, ...], tmp_path: Path) ->
     """Also where a command has no words of its own for it."""
     path = tmp_path / "p.zip"
     given = (*words, str(path)) if words == ("report",) else words
-    assert cli.main(["parcel", str(CAFE / "basil"), "--out", str(path)]) == 0
+    assert cli.main(["parcel", str(CAFE / "basil"), "--file", str(path)]) == 0
     text = "import sys, tempfile\ntempfile.tempdir = sys.argv.pop(1)\n"
     text += "from wakewell.__main__ import main\nsys.exit(main())"
     made = [sys.executable, "-c", text, str(tmp_path / "no-such"), *given]
@@ -204,8 +204,8 @@ def test_no_file_is_left_open(tmp_path: Path) -> None:
     words = (
         ("replay", str(CAFE / "basil")),
         ("replay", str(log)),
-        ("report", str(CAFE / "basil"), "--csv", "--out", str(tmp_path)),
-        ("parcel", str(CAFE / "basil"), "--share", "--out", str(tmp_path / "p.zip")),
+        ("report", str(CAFE / "basil"), "--form", "csv", "--out", str(tmp_path)),
+        ("parcel", str(CAFE / "basil"), "--share", "--file", str(tmp_path / "p.zip")),
         ("replay", str(tmp_path / "p.zip")),
         ("cut", str(CAFE / "basil"), "3", "5"),
         ("check", str(CAFE / "basil")),
@@ -238,7 +238,7 @@ def test_what_a_toml_file_says_is_no_line_of_its_own(
     path = folder / "pot.toml"
     rows = [r for r in path.read_text(encoding="utf-8").splitlines() if not r.startswith(key)]
     path.write_text("\n".join([f"{key} = {json.dumps(f'a{char}FAKE')}", *rows]), encoding="utf-8")
-    for words in (["check"], ["budget"], ["report", "--csv", "--out", str(tmp_path)]):
+    for words in (["check"], ["budget"], ["report", "--form", "csv", "--out", str(tmp_path)]):
         cli.main([words[0], str(folder), *words[1:]])
         out, err = capsys.readouterr()
         assert char == "\n" or char not in out + err

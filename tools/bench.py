@@ -266,7 +266,7 @@ def peak_mib(bench: Bench, blocks: int) -> float:
     path.unlink()
     with suppress(ValueError, IndexError, KeyError):
         code, peak = (int(word) for word in done.stderr.split()[-2:])
-        if code == 0 and json.loads(done.stdout)["replayed"][0]["played"] == blocks * wakes:
+        if code == 0 and json.loads(done.stdout)["results"][0]["played"] == blocks * wakes:
             return peak / MIB
     raise RuntimeError(f"the log did not replay as recorded: {done.stderr.strip()[-500:]}")
 

@@ -24,7 +24,7 @@ BRINGS = {
     "postgres": ("psycopg",),
     "cluster": ("distributed",),
     "esptool": ("esptool",),
-    "completion": ("shtab",),
+    "completion": ("argparse_manpage", "shtab"),
 }
 # All that a command needs, so that one install is enough.
 COMMANDS = {
@@ -43,6 +43,7 @@ COMMANDS = {
     "remind": "remote",
     "handover": "usb,remote",
     "completion": "completion",
+    "help": "completion",
 }
 
 

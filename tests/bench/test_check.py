@@ -91,7 +91,7 @@ def test_json_is_one_object_with_the_same_facts(basil, capsys):
     (basil / "limits.toml").write_text("pulse_ms = 1\n", encoding="utf-8")
     assert cli.main(["check", "--json", POTS[0], str(basil)]) == 2
     told = json.loads(capsys.readouterr().out)
-    good, bad = told["folders"]
+    good, bad = told["results"]
     assert (told["good"], good["good"], bad["good"]) == (False, True, False)
     assert set(good["ids"]) == {"settings", "limits", "calibration"}
     assert good["outlook"]["dose_ml"] == 332
@@ -101,7 +101,7 @@ def test_json_is_one_object_with_the_same_facts(basil, capsys):
 
 def test_json_of_a_good_folder_has_every_fact(basil, capsys):
     assert cli.main(["check", "--json", str(basil)]) == 0
-    (told,) = json.loads(capsys.readouterr().out)["folders"]
+    (told,) = json.loads(capsys.readouterr().out)["results"]
     assert told["name"] == "Basil at the counter"
     assert told["folder"] == str(basil)
     assert (told["good"], told["problems"]) == (True, [])
@@ -130,7 +130,7 @@ def test_only_a_lithium_cell_has_its_caution(basil, capsys):
 def test_what_is_no_folder_has_stage_0_in_json(capsys):
     """Whoever reads it must not take for commissioned what was never looked at (R14)."""
     assert cli.main(["check", "--json", "nowhere", POTS[0]]) == 2
-    nowhere = json.loads(capsys.readouterr().out)["folders"][0]
+    nowhere = json.loads(capsys.readouterr().out)["results"][0]
     assert nowhere["stage"] == 0
     assert nowhere["name"] is None
     assert nowhere["problems"]

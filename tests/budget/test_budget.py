@@ -606,7 +606,7 @@ def test_what_is_not_enough_for_the_days_away_is_a_finding(name, days, capsys):
     text = capsys.readouterr().out
     assert code == int("NOT ENOUGH" in text or "none lasts so long" in text)
     assert cli.main(["budget", str(CAFE / name), "--away", str(days), "--json"]) == code
-    rows = json.loads(capsys.readouterr().out)["away"]["sizes"]
+    rows = json.loads(capsys.readouterr().out)["results"][0]["away"]["sizes"]
     assert code == int(any(row["least"] is None or (row["margin"] or 0) < 0 for row in rows))
 
 
@@ -626,7 +626,7 @@ def test_json_is_one_object_that_says_the_same(capsys):
             told_by(
                 capsys, CAFE / "fern", "--until", "2026-05-15", "--away", "21", "--json", code=1
             )
-        )
+        )["results"][0]
     fern = of(CAFE / "fern")
     assert found["tank"]["days"] == pytest.approx(nominal(course.tank_life(fern).days))
     assert found["tank"]["until"] > "2026-05-15"
@@ -686,7 +686,7 @@ def test_advice_is_from_today_and_not_from_when_it_was_looked_at(capsys, basil):
     with freeze_time("2026-05-05"):
         text = " ".join(told_by(capsys, basil, "--until", "2026-09-01", code=1).split())
         told_json = told_by(capsys, basil, "--until", "2026-09-01", "--json", code=1)
-    answer = json.loads(told_json)["until"]["tank_ml"]
+    answer = json.loads(told_json)["results"][0]["until"]["tank_ml"]
     # 4 l fit into the tank; what it drank since the 20th fits in as well
     assert answer["room"] == pytest.approx(4000.0 - 2400.0 + used)
     assert answer["ran_out"] is None
@@ -713,7 +713,7 @@ def test_what_ran_out_before_today_is_said_and_advice_begins_at_the_floor(capsys
     with freeze_time("2026-06-05"):
         text = " ".join(told_by(capsys, basil, "--until", "2026-06-15", code=1).split())
         told_json = told_by(capsys, basil, "--until", "2026-06-15", "--json", code=1)
-    answer = json.loads(told_json)["until"]["tank_ml"]
+    answer = json.loads(told_json)["results"][0]["until"]["tank_ml"]
     ended = date(2026, 4, 20) + timedelta(days=course.tank_life(of(basil)).told_days()[0])
     assert date(2026, 4, 20) < ended < date(2026, 6, 5)
     assert answer["ran_out"] == str(ended)
@@ -739,7 +739,8 @@ def test_a_cell_goes_on_falling_below_the_lockout_and_not_below_nothing(basil):
 def test_no_advice_is_for_a_day_that_is_past(capsys, basil):
     noted(basil, "2025-06-01", 4000, 100)
     with freeze_time("2026-05-05"):
-        found = json.loads(told_by(capsys, basil, "--until", "2027-05-01", "--json", code=1))
+        said = told_by(capsys, basil, "--until", "2027-05-01", "--json", code=1)
+        found = json.loads(said)["results"][0]
     for answer in (found["until"]["tank_ml"], found["until"]["battery_mah"]):
         assert answer["again"] is None or answer["again"] >= "2026-05-05"
         assert answer["room"] >= 0.0

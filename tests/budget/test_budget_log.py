@@ -97,7 +97,7 @@ def test_from_the_3rd_to_the_27th_of_july_without_typing(
 
     monkeypatch.setattr(command, "date", Today)
     code = cli.main(["budget", str(fern.folder), "--until", "27", "--json"])
-    answer: dict[str, Any] = json.loads(capsys.readouterr().out)
+    answer: dict[str, Any] = json.loads(capsys.readouterr().out)["results"][0]
     lasts = fern.later(24) > answer["tank"]["reserve_ml"]
     tank = answer["until"]["tank_ml"]
     assert answer["until"]["date"] == str(UNTIL)

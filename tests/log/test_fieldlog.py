@@ -134,7 +134,7 @@ def test_both_are_named_and_judged_by_the_command(
     assert "life     1 of 2: 19 wakes, 0 to 18, 00000001.jsonl:2 to 00000001.jsonl:20" in out
     assert "life     2 of 2: 33 wakes, 0 to 32, 00000001.jsonl:22 to 00000001.jsonl:55" in out
     assert "2 replayed" in out
-    assert main(["report", str(folder), "--csv", "--out", str(tmp_path / "o")]) in (0, 1)
+    assert main(["report", str(folder), "--form", "csv", "--out", str(tmp_path / "o")]) in (0, 1)
     told = capsys.readouterr().out
     assert (
         "left out  another board, or this one before it started afresh: 19 wakes, 0 to 18" in told

@@ -142,13 +142,13 @@ def test_replay_cut_and_parcel(
     cut = tmp_path / "cut.toml"
     for first, last in ((0, 9), (10, 14), (18, 25)):
         cut.unlink(missing_ok=True)
-        if ends(capsys, "cut", folder, first, last, "--out", cut) == 0:
+        if ends(capsys, "cut", folder, first, last, "--file", cut) == 0:
             playing.load(cut)  # what cut writes, replay reads
             ends(capsys, "replay", cut)
     for words in ((), ("--share",), ("--complaint", "too dry")):
         out = tmp_path / "p.zip"
         out.unlink(missing_ok=True)
-        ends(capsys, "parcel", folder, "--out", out, *words)
+        ends(capsys, "parcel", folder, "--file", out, *words)
         if out.exists():
             ends(capsys, "replay", out)
 
@@ -157,8 +157,8 @@ def test_replay_cut_and_parcel(
 @given(CHANGES)
 def test_report(lines: list[bytes], tmp_path: Path, capsys: Told, changes: list[Any]) -> None:
     folder = odd_log(tmp_path / "pot", lines, changes)
-    ends(capsys, "report", folder, "--csv", "--out", tmp_path / "o")
-    ends(capsys, "report", folder, "--parquet", "--out", tmp_path / "o")
+    ends(capsys, "report", folder, "--form", "csv", "--out", tmp_path / "o")
+    ends(capsys, "report", folder, "--form", "parquet", "--out", tmp_path / "o")
     ends(capsys, "report", folder, "--out", tmp_path / "o")
     ends(capsys, "report", folder, "--wake", "last", "--out", tmp_path / "o")
 
@@ -192,7 +192,7 @@ def test_files_in_force(
     (folder / "logs").mkdir(parents=True)
     makelog.write(folder / "logs", made, files)
     ends(capsys, "replay", folder)
-    ends(capsys, "report", folder, "--csv", "--out", tmp_path / "o")
+    ends(capsys, "report", folder, "--form", "csv", "--out", tmp_path / "o")
     ends(capsys, "cut", folder, 2, 6)
 
 

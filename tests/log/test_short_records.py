@@ -221,9 +221,9 @@ def test_cut_says_that_it_cannot(
 def test_a_parcel_keeps_the_mark(lines: list[bytes], folder: Write, tmp_path: Path) -> None:
     place = folder(with_short(with_short(lines, PULSE, (SAMPLES,)), 40, STEPS["readings"]))
     out = tmp_path / "sent"
-    assert main(["parcel", str(place), "--share", "--out", str(out)]) == 0
+    assert main(["parcel", str(place), "--share", "--file", str(out)]) == 0
     (parcel,) = tmp_path.glob("sent*")
-    report = json.loads(_replayed(parcel))["replayed"][0]
+    report = json.loads(_replayed(parcel))["results"][0]
     assert (report["shortened"], report["skipped"], report["wakes"]) == (2, 0, 60)
 
 

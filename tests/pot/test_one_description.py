@@ -48,7 +48,7 @@ def simulated(*words: object) -> list[dict[str, Any]]:
     out = io.StringIO()
     with contextlib.redirect_stdout(out):
         cli.main(["simulate", *map(str, words), "--json"])
-    found: list[dict[str, Any]] = json.loads(out.getvalue())["simulated"]
+    found: list[dict[str, Any]] = json.loads(out.getvalue())["results"]
     return found
 
 

@@ -203,7 +203,7 @@ def test_check_compiles_what_counts_and_says_the_next_step(
 ) -> None:
     words = ["check", str(pot), "--out", str(tmp_path / "made"), "--json"]
     assert main(words) == 0
-    told = json.loads(capsys.readouterr().out)["folders"][0]
+    told = json.loads(capsys.readouterr().out)["results"][0]
     assert told["stage"] == 2
     record, _ = line.decode((tmp_path / "made/basil/calibration.json").read_bytes().strip())
     assert record["stage"] == 2

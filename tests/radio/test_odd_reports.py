@@ -57,7 +57,7 @@ def test_odd_lines(tmp_path: Path, capsys: pytest.CaptureFixture[str], changes: 
     assert len(pots) == 1
     desk.listener.store.close()
     assert all(text.isprintable() for text in desk.said)
-    csv = ["report", str(folder), "--csv", "--out", str(tmp_path)]
+    csv = ["report", str(folder), "--form", "csv", "--out", str(tmp_path)]
     for words in (["replay", str(folder)], csv):
         assert main(words) in (0, 1, 2)
         out, err = capsys.readouterr()

@@ -452,7 +452,7 @@ def test_that_nothing_holds_is_said_once_and_not_by_one_that_goes_on(
 ) -> None:  # fmt: skip
     store = Store(tmp_path / "db")
     tell(store, 1, NOON - 60, needs=needs, lockouts=[], values={})
-    args = argparse.Namespace(dry_run=True, every=every, calendar=None)
+    args = argparse.Namespace(dry_run=True, every=every, calendar=None, json=False)
     assert not remind_command.once(store, [pot(tmp_path)], args)
     assert ("nobody needs a reminder" in capsys.readouterr().out) == said
 

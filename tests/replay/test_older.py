@@ -107,7 +107,7 @@ def test_a_snapshot_of_a_form_that_no_core_here_knows_is_none(version: object) -
 def test_a_log_of_form_1_is_played_to_its_end(capfd: pytest.CaptureFixture[str]) -> None:
     """The window of 24 hours is narrower than it was, and a plant in want is told of (R3, R16)."""
     main(["replay", str(LOGS), "--json"])
-    (found,) = json.loads(capfd.readouterr().out)["replayed"]
+    (found,) = json.loads(capfd.readouterr().out)["results"]
     assert found["not_played"] == {}
     assert found["played"] == found["wakes"] == sum(1 for _ in records("wake"))
     assert {row["rule"] for row in found["weaker"]} == {"R3"}

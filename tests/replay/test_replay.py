@@ -105,12 +105,12 @@ def test_json_is_one_object(tmp_path: Path, lines: list[bytes], run: Run) -> Non
     told = json.loads(out)
     assert code == 0
     assert told["good"] is True
-    assert [r["name"] for r in told["replayed"]] == ["a", "b"]
-    assert [(r["wakes"], r["played"], r["skipped"]) for r in told["replayed"]] == [
+    assert [r["name"] for r in told["results"]] == ["a", "b"]
+    assert [(r["wakes"], r["played"], r["skipped"]) for r in told["results"]] == [
         (70, 70, 0),
         (70, 70, 1),
     ]
-    assert told["replayed"][0]["pulses"] == 7
+    assert told["results"][0]["pulses"] == 7
 
 
 def test_nothing_of_the_users_is_touched_and_piped_output_is_plain(
@@ -142,7 +142,7 @@ def test_a_tampered_decision_is_a_fault_under_the_same_core(
     assert "plan.dose_ul: recorded 5" in told
     assert "decided 0" in told
     code, out, _ = run(log, "--json")
-    (difference,) = json.loads(out)["replayed"][0]["differences"]
+    (difference,) = json.loads(out)["results"][0]["differences"]
     assert code == 1
     assert (difference["member"], difference["recorded"], difference["decided"]) == (
         "plan.dose_ul",
@@ -401,7 +401,7 @@ def test_ring_files_as_the_board_writes_them(
     assert len(board.log_files()) == 6
     assert board.log_files()[0] > 1  # the oldest are gone
     code, out, _ = run(tmp_path, "--json")
-    told = json.loads(out)["replayed"][0]
+    told = json.loads(out)["results"][0]
     assert code == 0
     assert told["played"] == told["wakes"]
     assert 100 < told["wakes"] < 300
@@ -445,7 +445,7 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     assert "70 of 70 wakes played, all as recorded" in out  # no soil falls by that much
     asked.write_text("pulse_ml = 30\n")
     code, out, _ = run(log, "--settings", asked, "--json")
-    told = json.loads(out)["replayed"][0]
+    told = json.loads(out)["results"][0]
     assert (code, told["holds_until"], told["settings_asked"]) == (0, 0, str(asked))
     # No pulse of 30 ml was ever run: how it would have gone is not known, so not told.
     first = {d["member"] for d in told["differences"] if d["wake"] == 0}
@@ -524,8 +524,8 @@ def test_another_core_lists_what_it_decides_otherwise(
     assert "'sleep 60 button'] -> " in out
     code, out, _ = run(log, "--core", core / "wakecore", "--json")
     told = json.loads(out)
-    assert (code, told["replayed"][0]["different"]) == (0, 7)
-    assert told["core"] not in told["replayed"][0]["recorded_by"]
+    assert (code, told["results"][0]["different"]) == (0, 7)
+    assert told["core"] not in told["results"][0]["recorded_by"]
 
 
 def test_the_same_core_from_elsewhere_makes_the_same(

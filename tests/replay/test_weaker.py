@@ -156,7 +156,7 @@ def replayed(capfd: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int
     """(exit code, the one log's object) of `wakewell replay --json`."""
     capfd.readouterr()
     code = main(["replay", *map(str, words), "--json"])
-    return code, json.loads(capfd.readouterr().out)["replayed"][0]
+    return code, json.loads(capfd.readouterr().out)["results"][0]
 
 
 @pytest.mark.parametrize("name", BROKEN)
@@ -245,7 +245,7 @@ def test_the_same_core_is_neither_on_every_log_that_ships(
     """A name that nobody uses makes it another core by its id: every wake is judged anew."""
     core = changed_core(tmp_path, "number.py", '"""\n\n', '"""\n\nNOBODYS = 0\n\n')
     assert main(["replay", "--demo", "--core", str(core), "--json"]) == 0
-    told = json.loads(capfd.readouterr().out)["replayed"]
+    told = json.loads(capfd.readouterr().out)["results"]
     assert {r["name"] for r in told} == set(SHIPPED)
     for found in told:
         assert (found["weaker"], found["stricter"], found["different"]) == ([], [], 0)
@@ -264,7 +264,7 @@ def test_without_the_core_that_recorded_it_the_records_themselves_say_how_it_was
     shutil.copytree(SHIPPED["tomato"], log)
     another_cores(log)
     assert main(["replay", str(log), "--json"]) == 0
-    (found,) = json.loads(capfd.readouterr().out)["replayed"]
+    (found,) = json.loads(capfd.readouterr().out)["results"]
     assert (found["weaker"], found["different"]) == ([], 0)
     broken = BROKEN["no trip without flow"]
     core = changed_core(tmp_path / "core", broken.file, broken.old, broken.new)

@@ -26,7 +26,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("home") / "pot"
     make(folder, Garden(days=12))
     out = folder.parent / "p.zip"
-    assert main(["parcel", str(folder), "--out", str(out)]) == 0
+    assert main(["parcel", str(folder), "--file", str(out)]) == 0
     return out.read_bytes()
 
 
@@ -182,7 +182,7 @@ def test_a_parcel_is_for_its_owners_eyes(whole: bytes, tmp_path: Path) -> None:
     source.write_bytes(whole)
     before = os.umask(0)
     try:
-        assert main(["parcel", str(source), "--out", str(tmp_path / "out.zip")]) == 0
+        assert main(["parcel", str(source), "--file", str(tmp_path / "out.zip")]) == 0
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "out.zip").stat().st_mode) == 0o600

@@ -36,7 +36,7 @@ def pot(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def packed(pot: Path, out: Path, *words: str) -> Path:
-    assert main(["parcel", str(pot), "--out", str(out), *words]) == 0
+    assert main(["parcel", str(pot), "--file", str(out), *words]) == 0
     return out
 
 
@@ -118,7 +118,7 @@ def test_nothing_is_overwritten(
 ) -> None:
     path = packed(pot, tmp_path / "p.zip")
     before = path.read_bytes()
-    assert main(["parcel", str(pot), "--out", str(path)]) == 2
+    assert main(["parcel", str(pot), "--file", str(path)]) == 2
     assert "is there already" in capsys.readouterr().err
     assert path.read_bytes() == before
 
@@ -194,7 +194,7 @@ def test_a_parcel_of_an_unreadable_log_still_packs(tmp_path: Path) -> None:
     (tmp_path / "x.jsonl").write_text("rubbish\n")
     args = argparse.ArgumentParser()
     parcel_command.arguments(args)
-    words = [str(tmp_path / "x.jsonl"), "--out", str(tmp_path / "p.zip"), "--complaint", "silent"]
+    words = [str(tmp_path / "x.jsonl"), "--file", str(tmp_path / "p.zip"), "--complaint", "silent"]
     assert parcel_command.run(args.parse_args(words)) == 0
 
 

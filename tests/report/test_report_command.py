@@ -143,8 +143,8 @@ def test_what_is_there_is_kept(pots: Path, tmp_path: Path) -> None:
 
 
 def test_csv_and_parquet_hold_every_wake(pots: Path, tmp_path: Path) -> None:
-    for form in ("--csv", "--parquet"):
-        assert main(["report", str(pots / "fern"), "--out", str(tmp_path), form]) == 0
+    for form in ("csv", "parquet"):
+        assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--form", form]) == 0
     place = pots / "fern" / "logs"
     log = series.read("fern", place, sorted(place.glob("*.jsonl")))
     rows = list(csv.DictReader(io.StringIO((tmp_path / "fern.csv").read_text(encoding="utf-8"))))
@@ -166,12 +166,12 @@ def test_a_cell_is_no_formula() -> None:
 
 
 def test_pictures_as_files(pots: Path, tmp_path: Path) -> None:
-    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--svg"]) == 0
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--form", "svg"]) == 0
     drawn = sorted(p.name for p in tmp_path.iterdir())
     keys = ("battery", "doses", "events", "soil", "tank")
     assert drawn == [f"fern-{key}.svg" for key in keys]
     assert "refill point" in (tmp_path / "fern-soil.svg").read_text(encoding="utf-8")
-    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--png"]) == 0
+    assert main(["report", str(pots / "fern"), "--out", str(tmp_path), "--form", "png"]) == 0
     assert (tmp_path / "fern-tank.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -27,7 +27,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_cut_wakes_play_to_the_recorded_decisions(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "sequences" / "cut.toml"
-    assert main(["cut", str(log), "9", "14", "--out", str(out)]) == 0
+    assert main(["cut", str(log), "9", "14", "--file", str(out)]) == 0
     sequence = playing.load(out)
     outputs = list(playing.run(sequence))
     assert len(outputs) == 6
@@ -38,7 +38,7 @@ def test_cut_wakes_play_to_the_recorded_decisions(log: Path, tmp_path: Path) -> 
 def test_a_changed_decision_fails_the_cut_sequence(log: Path, tmp_path: Path) -> None:
     """The recorded decisions are the expectation: one millilitre else, a failure."""
     out = tmp_path / "cut.toml"
-    assert main(["cut", str(log), "10", "12", "--out", str(out)]) == 0
+    assert main(["cut", str(log), "10", "12", "--file", str(out)]) == 0
     text = out.read_text()
     assert "day_ml = 104" in text
     out.write_text(text.replace("day_ml = 104", "day_ml = 103"))
@@ -63,7 +63,7 @@ def test_wakes_that_cannot_be_cut(
 def test_nothing_is_overwritten(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "mine.toml"
     out.write_text("mine")
-    assert main(["cut", str(log), "1", "2", "--out", str(out)]) == 2
+    assert main(["cut", str(log), "1", "2", "--file", str(out)]) == 2
     assert out.read_text() == "mine"
 
 
@@ -71,7 +71,7 @@ def test_a_place_that_cannot_be_written(
     log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "file").write_text("mine")
-    assert main(["cut", str(log), "1", "2", "--out", str(tmp_path / "file" / "cut.toml")]) == 2
+    assert main(["cut", str(log), "1", "2", "--file", str(tmp_path / "file" / "cut.toml")]) == 2
     told = capsys.readouterr().err
     assert "cannot be written" in told
     assert len(told.splitlines()) == 1
@@ -104,7 +104,7 @@ def test_a_wake_that_began_with_another_state_can_be_cut(how: str, tmp_path: Pat
     last = 5 if how == "lost" else 18
     words = ["0", str(last)] if how == "lost" else ["12", "18"]
     out = tmp_path / "cut.toml"
-    code = main(["cut", str(tmp_path), *words, "--out", str(out)])
+    code = main(["cut", str(tmp_path), *words, "--file", str(out)])
     assert code == 0
     assert playing.check(playing.load(out)) == []
     if how in ("hinted", "previous"):
@@ -119,7 +119,7 @@ def test_what_no_sequence_may_hold_is_refused_by_cut(
     begin = json.loads(lines[3])["begin"]
     makelog.write(tmp_path, [*lines[:3], makelog.changed(lines[3], begin=begin | {"boots": 5000})])
     out = tmp_path / "cut.toml"
-    assert main(["cut", str(tmp_path), "0", "2", "--out", str(out)]) == 2
+    assert main(["cut", str(tmp_path), "0", "2", "--file", str(out)]) == 2
     err = capsys.readouterr().err
     assert "boots = 5000; allowed: a whole number from 0 to 1000" in err
     assert not out.exists()
@@ -128,6 +128,6 @@ def test_what_no_sequence_may_hold_is_refused_by_cut(
 def test_a_title_with_odd_characters_is_one_that_toml_reads(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "cut.toml"
     title = "a\x1b[2J \u202e b\x7f\x85 \U0001f600 \U000e0001 \"'\\"
-    assert main(["cut", str(log), "1", "3", "--out", str(out), "--title", title]) == 0
+    assert main(["cut", str(log), "1", "3", "--file", str(out), "--title", title]) == 0
     assert playing.load(out).title == title
     assert all(c.isprintable() or c == "\n" for c in out.read_text(encoding="utf-8"))

@@ -165,10 +165,10 @@ def test_bad_options_end_with_code_2_and_one_line(
         [],
         ["--cafe", "baisl"],
         ["--cafe", "basil", "--runs", "0"],
-        ["--cafe", "basil", "--runs", "3", "--png", "x.png"],
-        ["--cafe", "basil", "--png", str(tmp_path / "no" / "x.png")],
-        ["--cafe", "basil", "--png", str(tmp_path / "x.nonsense")],
-        ["--cafe", "basil", "--csv", str(tmp_path)],
+        ["--cafe", "basil", "--runs", "3", "--picture", "x.png"],
+        ["--cafe", "basil", "--picture", str(tmp_path / "no" / "x.png")],
+        ["--cafe", "basil", "--picture", str(tmp_path / "x.nonsense")],
+        ["--cafe", "basil", "--table", str(tmp_path)],
         [str(tmp_path / "none.toml")],
     ):
         assert cli.main(["simulate", *words]) == 2, words
@@ -336,7 +336,7 @@ def test_one_run_on_a_cluster_leaves_picture_log_and_row(
 
     monkeypatch.setattr(many_runs, "on_dask", on_dask)
     png, out, words = tmp_path / "a.png", tmp_path / "out", ["simulate", "--cafe", "mint"]
-    words += ["--dask", "tcp://there:1", "--seed", "5", "--png", str(png), "--out", str(out)]
+    words += ["--dask", "tcp://there:1", "--seed", "5", "--picture", str(png), "--out", str(out)]
     assert cli.main(words) == 0
     told = capsys.readouterr().out
     assert asked == ["tcp://there:1"]
@@ -348,7 +348,7 @@ def test_one_run_on_a_cluster_leaves_picture_log_and_row(
     assert mine is not None
     assert log.read_bytes() == b"".join(mine.lines)
     assert cli.main([*words, "--json"]) == 0
-    assert len(json.loads(capsys.readouterr().out)["runs"]) == 1
+    assert len(json.loads(capsys.readouterr().out)["results"]) == 1
 
 
 # --- what a run leaves ---------------------------------------------------------------------------
@@ -440,7 +440,7 @@ def test_the_command_says_writes_and_draws(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     png, table, out = tmp_path / "a.png", tmp_path / "a.csv", tmp_path / "out"
-    words = ["simulate", "--cafe", "mint", "--png", str(png), "--csv", str(table)]
+    words = ["simulate", "--cafe", "mint", "--picture", str(png), "--table", str(table)]
     assert cli.main([*words, "--out", str(out)]) == 0
     told = capsys.readouterr().out
     for word in ("0.0 days below wilting", "ml ran to the saucer", "a full tank", "R15  held"):
@@ -455,7 +455,7 @@ def test_the_command_says_writes_and_draws(
     assert (tmp_path / "a.png.old").read_bytes() == was
     capsys.readouterr()
     assert cli.main(["replay", str(out), "--json"]) == 0
-    assert len(json.loads(capsys.readouterr().out)["replayed"]) == 1
+    assert len(json.loads(capsys.readouterr().out)["results"]) == 1
 
 
 def test_many_runs_as_words_json_and_parquet(
@@ -465,11 +465,12 @@ def test_many_runs_as_words_json_and_parquet(
     path = written(tmp_path, HOUSE)
     columns = tmp_path / "runs.parquet"
     words = ["simulate", str(path), "--runs", "12", "--seed", "3"]
-    assert cli.main([*words, "--parquet", str(columns)]) == 0
+    assert cli.main([*words, "--table", str(columns)]) == 0
     assert "12 of 20 days, seeds 3 to 14" in capsys.readouterr().out
     assert cli.main([*words, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
-    assert arrow.read_table(columns).to_pylist() == answer["runs"]
+    rows = arrow.read_table(columns).to_pylist()
+    assert [row | {"name": row["trial"], "good": True} for row in rows] == answer["results"]
 
 
 @pytest.mark.parametrize("where", ["no/such/rows.csv", "rows.parquet"])
@@ -478,8 +479,7 @@ def test_what_cannot_be_written_is_told_before_the_runs(
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)  # not installed
     monkeypatch.setattr(many_runs, "many", lambda *_: pytest.fail("ran all the same"))
-    option = "--" + where.rpartition(".")[2]
-    words = ["simulate", "--cafe", "basil", "--runs", "3", option, str(tmp_path / where)]
+    words = ["simulate", "--cafe", "basil", "--runs", "3", "--table", str(tmp_path / where)]
     assert cli.main(words) == 2
     said = capsys.readouterr().err
     assert len(said.splitlines()) == 1
@@ -593,12 +593,12 @@ def test_a_cell_that_ran_out_lasts_no_longer_the_longer_nobody_charges_it() -> N
 def test_what_was_never_used_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = written(tmp_path, HOUSE + "[start]\ntank = 0\n[owner]\nfills_after_days = false\n")
     rows = tmp_path / "rows.csv"
-    assert cli.main(["simulate", str(path), "--csv", str(rows)]) == 0
+    assert cli.main(["simulate", str(path), "--table", str(rows)]) == 0
     assert "lasts    the tank was never used, a full cell " in capsys.readouterr().out
     with rows.open(newline="") as file:
         assert next(csv.DictReader(file))["tank_autonomy_days"] == ""
     assert cli.main(["simulate", str(path), "--json"]) == 0
-    (found,) = json.loads(capsys.readouterr().out)["simulated"]
+    (found,) = json.loads(capsys.readouterr().out)["results"]
     assert found["numbers"]["tank_autonomy_days"] is None
     assert cli.main(["simulate", str(path), "--runs", "3"]) == 0
     told = " ".join(capsys.readouterr().out.split())
@@ -793,7 +793,10 @@ def test_what_is_no_number_stops_the_run_and_is_told_with_what_there_is(
 
     monkeypatch.setattr(RigPot, "advance", spoilt)
     png = tmp_path / "a.png"
-    assert cli.main(["simulate", "--cafe", "basil", "--png", str(png), "--out", str(tmp_path)]) == 1
+    assert (
+        cli.main(["simulate", "--cafe", "basil", "--picture", str(png), "--out", str(tmp_path)])
+        == 1
+    )
     told = capsys.readouterr().out
     assert "STOPPED  stopped after 5" in told
     assert "soil_content=nan" in told

@@ -304,7 +304,7 @@ def test_any_answers_end_in_one_line(tmp_path: Path, said: list[Any], task: str)
             pull.mark(there, pull.pull_log(there, folder / "logs", pulled))
             pull.leave(there, folder / "logs", pulled)
         elif task == "inspect":
-            assert all(row.isprintable() for row in inspect.screen(there, folder))
+            assert all(row.isprintable() for row in inspect.screen(inspect.look(there), folder))
         elif task == "flash":
             flash.test(there, "v", flash.Result("p", "pot", there.identity, "v"))
         else:

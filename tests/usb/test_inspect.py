@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import shutil
 import subprocess
 import sys
@@ -40,8 +41,18 @@ def test_a_lockout_is_shown_and_ends_only_with_its_cause_seen_to(start: Start, c
     assert main([*words, desk.take()]) == 1
     out = capsys.readouterr().out
     assert "lockout      no response (R7), ends by" in out
-    assert "see why it stays dry" in out
+    assert "needs: " in out
+    assert "find out why it is not being watered" in out
     assert "last good" in out
+    assert main([*words, desk.take(), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert (told["command"], told["results"][0]["lockouts"]) == ("inspect", ["no response"])
+    assert main(["pull", *words[1:], desk.take(), "--json"]) == 0
+    (pulled,) = json.loads(capsys.readouterr().out)["results"]
+    assert (pulled["name"], pulled["good"], pulled["wakes"] > 10) == ("basil", True, True)
+    assert main(["flash", *words[1:], desk.take(), "--json"]) == 0
+    (flashed,) = json.loads(capsys.readouterr().out)["results"]
+    assert (flashed["name"], flashed["good"], flashed["files_sent"]) == ("basil", True, 0)
     assert main([*words, desk.take(), "--clear", "leak"]) == 2
     assert "'leak' is not in force; in force: no response" in capsys.readouterr().err
     assert main([*words, desk.take(), "--clear", "no response"]) == 2

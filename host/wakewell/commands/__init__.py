@@ -48,6 +48,7 @@ GROUPS = {
         "completion": "let the Tab key of your shell complete commands and options",
     },
 }
+DESCRIPTION = "replay, simulate and show planters that water themselves, and set up their boards"
 COMMANDS = {name: text for group in GROUPS.values() for name, text in group.items()}
 EXAMPLES = {
     "replay": "replay --demo --page pages",
@@ -55,7 +56,7 @@ EXAMPLES = {
     "parcel": "parcel pots/fern --share",
     "check": "check pots/fern pots/basil",
     "budget": "budget pots/fern --until 27",
-    "simulate": "simulate --cafe fern --png fern.png",
+    "simulate": "simulate --cafe fern --picture fern.png",
     "tune": "tune pots/fern",
     "deskboard": "deskboard --link /tmp/board",
     "flash": "flash pots/fern --port /dev/ttyUSB0",
@@ -68,7 +69,7 @@ EXAMPLES = {
     "listen": "listen pots/fern --page pages",
     "remind": "remind pots/fern --every 15m",
     "handover": "handover pots/fern",
-    "cut": "cut pots/fern/logs 212 219 --out tests/sequences/hose_off.toml",
+    "cut": "cut pots/fern/logs 212 219 --file tests/sequences/hose_off.toml",
     "help": "help report",
     "completion": "completion bash",
 }
@@ -109,7 +110,7 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     """
     parser = argparse.ArgumentParser(
         prog="wakewell",
-        description=wakewell.__doc__,
+        description=DESCRIPTION,
         epilog="exit codes: 0 good; 1 a finding; 2 input that cannot be used; 130 Ctrl-C",
         formatter_class=Grouped,
         allow_abbrev=False,

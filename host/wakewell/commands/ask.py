@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+from typing import Any
 
 from wakewell import kept
 from wakewell.commands import given
@@ -11,19 +13,29 @@ from wakewell.log.obeyed import FOLDER, KEPT
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import broker, card
-from wakewell.radio.ask import DAYS, message, parse, shown
+from wakewell.radio.ask import DAYS, as_json, message, parse, shown
+from wakewell.radio.listen import DATABASE
 from wakewell.tomlfile import show_path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pot", metavar="POT", help="the pot's folder")
-    parser.add_argument("values", nargs="*", metavar="KEY=VALUE", help="a setting to ask for")
-    parser.add_argument("--days", type=int, default=DAYS, help="how long it may be taken (7)")
+    parser.add_argument(
+        "values",
+        nargs="*",
+        metavar="KEY=VALUE",
+        help="settings to ask for, each in its own unit; default: show what is asked and in force",
+    )
+    parser.add_argument(
+        "--days", type=int, default=DAYS, metavar="DAYS",
+        help=f"for how many days the pot may take it; default: {DAYS}",
+    )  # fmt: skip
     parser.add_argument("--only-file", action="store_true", help="make the message, do not send it")
-    parser.add_argument("--dry-run", action="store_true", help="check and show, make nothing")
-    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
-    parser.add_argument("--new-key", action="store_true", help="make private.toml with a new key")
+    given.option(parser, "--dry-run")
+    given.option(parser, "--database", f"default: {DATABASE} beside the pot")
+    given.option(parser, "--new-key")
+    given.option(parser, "--json")
     parser.add_argument("--card", action="store_true", help="write the owner's card to print")
     parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
 
@@ -33,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     folder = given.pot_folder(args.pot)
     if args.new_key:
         path = private.make(folder)
+        if args.json:
+            return made(args, folder, file=str(path))
         print(f"{show_path(str(path))}: made, with a new key; git ignores it")
         print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
         print("wakewell ask POT --card makes the page that its owner needs for a new Wi-Fi.")
@@ -42,23 +56,32 @@ def run(args: argparse.Namespace) -> int:
         if found.about is None:
             raise BadInput(f"{found.problems[0]}")
         path = card.write(found, private.read(folder))
+        if args.json:
+            return made(args, folder, file=str(path))
         print(f"{show_path(str(path))}: the card; print it, git ignores it")
         return 0
+    if not args.values and args.json:
+        return given.show_json(args, 0, [as_json(folder, args.database)])
     if not args.values:
         print(folder.resolve().name)
         print(*shown(folder, args.database), sep="\n")
         return 0
     if not 1 <= args.days <= 60:
         raise BadInput(f"--days {args.days}: allowed 1 to 60")
-    n, data, effects = message(folder, parse(args.values), args.days, None, args.database)
+    values = parse(args.values)
+    n, data, effects = message(folder, values, args.days, None, args.database)
     said = "nothing asked, it would be" if args.dry_run else "asked,"
-    print(f"{folder.resolve().name}: {said} number {n}")
-    print(*effects, sep="\n")
+    if not args.json:
+        print(f"{folder.resolve().name}: {said} number {n}")
+        print(*effects, sep="\n")
+    facts = {"number": n, "values": values, "days": args.days}
     if args.dry_run:
-        return 0
+        return made(args, folder, **facts, file=None, sent=False) if args.json else 0
     path = folder / FOLDER / f"{n:06d}{KEPT}"
     path.parent.mkdir(exist_ok=True)
     kept.store(path, data, own=True)
+    if args.only_file and args.json:
+        return made(args, folder, **facts, file=str(path), sent=False)
     if args.only_file:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0
@@ -68,6 +91,14 @@ def run(args: argparse.Namespace) -> int:
         topic = broker.TOPIC.format(board=board_id(folder), what="asked")
         broker.publish(secret, folder, topic, data, retain=True)
         how = "  left with the broker; the pot takes it at its next report"
-    path.rename(path.with_name(f"{n:06d}.json"))
+    path = path.rename(path.with_name(f"{n:06d}.json"))
+    if args.json:
+        return made(args, folder, **facts, file=str(path), sent=True)
     print(how)
     return 0
+
+
+def made(args: argparse.Namespace, folder: Path, **facts: Any) -> int:
+    """What was made, for a machine."""
+    result = {"name": folder.resolve().name, "good": True} | facts
+    return given.show_json(args, 0, [result])

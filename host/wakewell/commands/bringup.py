@@ -36,12 +36,21 @@ from wakewell.usb.link import connect
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `wakewell bringup`."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot whose board is to be tested")
-    parser.add_argument("--port", default="", help="serial port of its board")
-    parser.add_argument("--spare", type=int, metavar="PIN", help="pin at the jumper's other end")
-    parser.add_argument("--tls", default="", metavar="HOST:PORT", help="whom to shake hands with")
-    parser.add_argument("--asleep-ua", type=float, metavar="UA", help="current asleep, measured")
-    parser.add_argument("--yes", action="store_true", help="do not ask; wait for each step's time")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
+    given.option(parser, "--port", default="")
+    parser.add_argument(
+        "--spare", type=int, metavar="PIN",
+        help="pin at the jumper's other end; default: one that the pot does not use",
+    )  # fmt: skip
+    parser.add_argument(
+        "--tls", default="", metavar="HOST:PORT",
+        help="whom to try TLS with; default: the broker or server in private.toml",
+    )  # fmt: skip
+    parser.add_argument(
+        "--asleep-ua", type=float, metavar="UA",
+        help="the current asleep that you measured, in microamperes; default: asked",
+    )  # fmt: skip
+    given.option(parser, "--yes", "wait for each step's time instead")
     given.wait(parser, WAIT_S)
     parser.epilog = (
         f"Writes {bringup_file.FILE} into the pot's folder; an earlier one is kept. Exit codes: 0 "

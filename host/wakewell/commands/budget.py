@@ -6,13 +6,13 @@ What belongs here: the command line and its dates. What does not: numbers and wo
 from __future__ import annotations
 
 import argparse
-import json
 import math
 from datetime import date, timedelta
 
 from wakewell.budget import logged, told
 from wakewell.budget.course import MOST_DAYS
 from wakewell.budget.inputs import gather, open_folder
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.tomlfile import show
 
@@ -21,14 +21,16 @@ MOST_AWAY = 366
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("pot", metavar="POT", help="a pot's folder, or its pot.toml")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder, or its pot.toml")
     parser.add_argument(
         "--until",
         metavar="DATE",
-        help="will it last until then? 2026-05-27, or 27: the next 27th",
+        help="will it last until then? 2026-05-27, or 27: the next 27th; default: not asked",
     )
-    parser.add_argument("--away", metavar="DAYS", help="what to buy for that many days away")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--away", metavar="DAYS", help="what to buy for so many days away; default: not asked"
+    )
+    given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 it lasts; 1 it will not or may not last until the date, or something is "
         "not enough for the days away; 2 input that cannot be used"
@@ -47,14 +49,14 @@ def run(args: argparse.Namespace) -> int:
     until = None if args.until is None else date_of(args.until, today)
     away = None if args.away is None else _days(args.away)
     found = told.made(folder, inputs, today, until, away, log)
-    if args.json:
-        print(json.dumps(told.as_json(found), indent=2))
-    else:
-        print("\n".join(told.lines(found)))
     answers = (found.tank_until, found.cell_until)
     late = any(answer is not None and answer.sure != "yes" for answer in answers)
     small = any(math.isinf(s.least) or (s.margin or 0.0) < 0.0 for s in found.sizes)
-    return int(late or small)
+    code = int(late or small)
+    if args.json:
+        return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
+    print("\n".join(told.lines(found)))
+    return code
 
 
 def date_of(text: str, today: date) -> date:

@@ -16,15 +16,15 @@ from wakewell.report import page_files
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
     parser.add_argument(
-        "--only", action="append", metavar="PROBE", help="fit this probe only; may be repeated"
-    )
-    parser.add_argument("--dry-run", action="store_true", help="show, write nothing")
-    parser.add_argument(
-        "--picture", metavar="FILE", help=f"as .png or .svg; default: {PICTURE} in the folder"
-    )
-    parser.add_argument("--page", metavar="DIR", help="write the page of the pot's log there too")
+        "--only", action="append", metavar="PROBE",
+        help="fit this probe only; may be repeated; default: all of them",
+    )  # fmt: skip
+    given.option(parser, "--dry-run")
+    given.option(parser, "--picture", f"default: {PICTURE} in the pot's folder")
+    given.option(parser, "--page", "default: no page")
+    given.option(parser, "--json")
     parser.epilog = "exit codes: 0 fitted; 1 a probe's points support no fit; 2 nothing to fit"
 
 
@@ -41,15 +41,19 @@ def run(args: argparse.Namespace) -> int:
     if not made.fits and not made.changes:
         why = "; ".join(made.refused) or "no points are recorded; run wakewell commission"
         raise BadInput(f"{folder}: {why}")
-    print(*made.lines, sep="\n")
-    for text in made.refused:
-        print(f"NOT fitted: {text}")
+    lines = [*made.lines, *(f"NOT fitted: {text}" for text in made.refused)]
     if not args.dry_run:
-        print(*write(made), sep="\n")
+        lines += write(made)
         if made.fits:
             picture(made, path)
-            print(f"picture: {path}")
+            lines.append(f"picture: {path}")
         if args.page:
-            print(f"page:    {page_files.page_link(folder / 'logs', args.page)}")
-        print("Now flash the pot, and commit its folder.")
-    return 1 if made.refused else 0
+            lines.append(f"page:    {page_files.page_link(folder / 'logs', args.page)}")
+        lines.append("Now flash the pot, and commit its folder.")
+    code = 1 if made.refused else 0
+    if args.json:
+        result = {"name": folder.resolve().name, "good": not code, "changes": made.changes}
+        result |= {"not_fitted": made.refused, "written": not args.dry_run}
+        return given.show_json(args, code, [result])
+    print(*lines, sep="\n")
+    return code

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import io
-import json
 import os
 import sys
 from dataclasses import asdict
@@ -18,6 +17,7 @@ from wakewell.bench.check import (
     stage_that_counts,
     write_all,
 )
+from wakewell.commands import given
 from wakewell.pot import agree, description, pot_folder, stage
 from wakewell.tomlfile import show_path
 from wakewell.units import soil, water
@@ -59,9 +59,11 @@ CAUTIONS = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="a pot's folder")
-    parser.add_argument("--out", metavar="DIR", help="write compiled files to DIR/NAME/")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    given.option(
+        parser, "--out", "each pot's compiled files into DIR/NAME/; default: none is written"
+    )
+    given.option(parser, "--json")
     parser.epilog = "exit codes: 0 good, perhaps with warnings; 2 a folder has a problem"
 
 
@@ -70,15 +72,16 @@ def run(args: argparse.Namespace) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a pot's name may not fit the terminal
-    return check(args.folders, args.json, args.out)
+    return check(args)
 
 
-def check(paths: list[str], as_json: bool = False, out: str | None = None) -> int:
-    """Look over these folders; 0 if none has a problem, else 2. Raises BadInput for `out`.
+def check(args: argparse.Namespace) -> int:
+    """Look over the folders; 0 if none has a problem, else 2. Raises BadInput for --out.
 
-    With `out` the compiled files go to out/NAME/ for each folder, if no folder has a problem.
+    With --out the compiled files go to DIR/NAME/ for each folder, if no folder has a problem.
     """
-    folders = [pot_folder.load(path) for path in paths]
+    folders = [pot_folder.load(path) for path in args.pots]
+    out = args.out
     stages = {}
     for folder in folders:
         if os.path.isdir(folder.path):
@@ -92,15 +95,14 @@ def check(paths: list[str], as_json: bool = False, out: str | None = None) -> in
     good = not any(folder.problems for folder in folders)
     written = write_all(folders, out) if out is not None and good else {}
     cautions = _cautions(folders)
-    if as_json:
-        told = {
-            "folders": [_as_json(folder, stages.get(folder.path, 0)) for folder in folders],
-            "cautions": [{"folders": names, "text": text} for text, names in cautions.items()],
-            "written": written,
-            "good": good,
-        }
-        print(json.dumps(told, indent=2))
-        return 0 if good else 2
+    if args.json:
+        return given.show_json(
+            args,
+            0 if good else 2,
+            [_as_json(folder, stages.get(folder.path, 0)) for folder in folders],
+            cautions=[{"pots": names, "text": text} for text, names in cautions.items()],
+            written=written,
+        )
     for folder in folders:
         print("\n".join(_tell(folder, stages.get(folder.path, 0))))
     for text, names in cautions.items():

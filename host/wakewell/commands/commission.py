@@ -20,12 +20,17 @@ from wakewell.usb.flash import match_ports
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
     given.board(parser)
-    parser.add_argument("--answers", metavar="FILE", help="TOML: question = answer or [answers]")
+    parser.add_argument(
+        "--answers",
+        metavar="FILE",
+        help="TOML: question = answer or [answers]; default: the questions are asked",
+    )
     parser.add_argument(
         "--again", action="append", default=[], metavar="STEP",
-        help="take a step once more: " + ", ".join(row[0] for row in STEPS),
+        help="take this step once more; may be repeated; default: none. Steps: "
+        + ", ".join(row[0] for row in STEPS),
     )  # fmt: skip
     parser.epilog = "exit codes: 0 all steps done; 1 stopped or a step failed; 2 no start"
 

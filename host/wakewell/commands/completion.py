@@ -22,7 +22,12 @@ PLACES = {
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("shell", choices=shtab.SUPPORTED_SHELLS, help="the shell you use")
+    parser.add_argument(
+        "shell",
+        choices=shtab.SUPPORTED_SHELLS,
+        metavar="SHELL",
+        help="the shell you use: " + ", ".join(shtab.SUPPORTED_SHELLS),
+    )
     parser.epilog = (
         "It prints a script. For bash: wakewell completion bash > "
         "~/.local/share/bash-completion/completions/wakewell; for zsh: a file _wakewell in a "

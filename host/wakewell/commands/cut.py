@@ -8,6 +8,7 @@ from pathlib import Path
 
 from wakeboard.store import snapshot
 from wakecore import fields
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.fieldlog import FieldLog
@@ -20,17 +21,19 @@ from wakewell.tomlfile import show_path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("path", metavar="LOG", help="log file, or the folder of one pot's log")
+    parser.add_argument("path", metavar="LOG", help="one pot's log: its file or folder")
     parser.add_argument("first", type=int, metavar="FROM", help="number of the first wake")
     parser.add_argument("last", type=int, metavar="TO", help="number of the last wake")
-    parser.add_argument("--out", metavar="FILE", help="where to write it; default: the screen")
+    given.option(parser, "--file", "default: the screen")
     parser.add_argument(
         "--life",
         type=int,
         metavar="N",
-        help="of a log that holds several lives, as replay counts them; default: the newest",
+        help="which life of a log that holds several, as replay counts them; default: the newest",
     )
-    parser.add_argument("--title", default="", help="what the sequence shows")
+    parser.add_argument(
+        "--title", default="", metavar="TEXT", help="what the sequence shows; default: none"
+    )
     parser.epilog = "exit codes: 0 cut; 2 those wakes cannot be cut"
 
 
@@ -44,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"{path}: {len(found)} logs here{named}; name the folder of one")
     if args.last < args.first:
         raise BadInput(f"wakes {args.first} to {args.last}: the last comes before the first")
-    out = Path(args.out) if args.out else None
+    out = Path(args.file) if args.file else None
     if out is not None and out.exists():
         raise BadInput(f"{out} is there already; choose another name or move it away")
     text = cut(found[0][1], args.first, args.last, args.title, args.life)
@@ -55,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise BadInput(f"{out}: cannot be written: {error.strerror}; name another --out") from None
+        raise BadInput(f"{out}: cannot be written: {error.strerror}; name another --file") from None
     print(f"{out}: wakes {args.first} to {args.last}; to play it: wakewell replay {out}")
     return 0
 

@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from wakewell import shipped
+from wakewell.commands import given
 from wakewell.deskboard.board import CAUSES, DeskBoard
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.deskboard.rig_world import RigWorld
@@ -63,37 +64,33 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         metavar="POT",
         type=Path,
-        help=f"folder of the pot on its pins (default: a copy of the café's {USUAL_POT})",
+        help=f"folder of the pot on its pins; default: a copy of the café's {USUAL_POT}",
     )
     parser.add_argument(
         "--image",
         metavar="FILE",
         type=Path,
-        help="the board's flash, made blank if missing (default: one thrown away at the end)",
+        help="the board's flash, made blank if missing; default: one thrown away at the end",
     )
+    given.option(parser, "--like", "default: probes by its own wiring and tank")
     parser.add_argument(
-        "--like",
-        metavar="NAME",
-        help="pot whose probes an uncalibrated POT has: cafe/basil, or a folder (default: "
-        "by its own wiring and tank)",
-    )
-    parser.add_argument(
-        "--link", type=Path, metavar="PATH", help="also give the port this name, a symbolic link"
-    )
+        "--link", type=Path, metavar="PATH",
+        help="also give the port this name, a symbolic link; default: no other name",
+    )  # fmt: skip
     parser.add_argument(
         "--speed",
         type=float,
         default=3600.0,
         metavar="TIMES",
-        help="speed up deep sleep this many times (default 3600: a day in 24 s)",
+        help="speed up deep sleep so many times; default: 3600, a day in 24 s",
     )
     parser.add_argument(
         "--begins",
         metavar="DATE",
-        help="the date in the board's world, such as 2026-03-01, and its time counts from there "
-        "(default: where --image was switched off last, else now)",
+        help="the date in the board's world; its time counts from there; default: where --image "
+        "was switched off last, else now",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated pot's noise")
+    given.option(parser, "--seed", "default: 1", type=int, default=1)
     parser.epilog = "exit codes: 0 ended; 2 no desk board can run here, or the input cannot be used"
 
 

@@ -11,20 +11,10 @@ UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 def seconds(text: str) -> float:
     """Seconds; a number alone is seconds. For argparse. Raises BadInput."""
-    return _in_seconds(text, "s")
-
-
-def minutes(text: str) -> float:
-    """Minutes; a number alone is minutes. For argparse. Raises BadInput."""
-    return _in_seconds(text, "m") / UNITS_S["m"]
-
-
-def _in_seconds(text: str, usual: str) -> float:
-    """That time in seconds. usual: the unit of a number alone."""
     found = re.fullmatch(r"([0-9]*\.?[0-9]+(?:e[0-9]+)?)([smhd]?)", text.strip())
     if found is None:
         raise BadInput(
             f"{text[:40]!r}: allowed a number and s, m, h or d, such as 10s or 15m; a number alone "
-            f"counts as {usual}"
+            "is seconds"
         )
-    return float(found[1]) * UNITS_S[found[2] or usual]
+    return float(found[1]) * UNITS_S[found[2] or "s"]

@@ -6,7 +6,9 @@ import argparse
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from wakewell import extras
 from wakewell.commands import given
@@ -29,13 +31,15 @@ from wakewell.usb.link import BoardLost
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to flash")
-    given.board(parser, "serial port, in pots' order")
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    given.board(parser, "one for each pot, in their order")
     parser.add_argument(
         "--interpreter", metavar="FILE",
-        help="write this MicroPython image first; it is looked at before anything is erased",
+        help="write this MicroPython image first; it is looked at before anything is erased; "
+        "default: the board has MicroPython",
     )  # fmt: skip
-    parser.add_argument("--yes", action="store_true", help="do not ask")
+    given.option(parser, "--yes")
+    given.option(parser, "--json")
     parser.add_argument(
         "--take-over", action="store_true",
         help="the board was another pot's: set that one's files aside on it",
@@ -73,7 +77,9 @@ def run(args: argparse.Namespace) -> int:
                 f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
                 f"delete {board_file.BOARD_FILE} in it and flash it onto its own board"
             )
-    print(CAUTION)
+    print(CAUTION, file=sys.stderr if args.json else sys.stdout)
+    if args.interpreter and args.json:
+        raise BadInput("--interpreter has no --json; leave it out")
     if args.interpreter:
         return write_interpreter(args, folders)
     pairs = match_ports(folders, args.port, args.yes)
@@ -87,6 +93,7 @@ def run(args: argparse.Namespace) -> int:
         )
 
     code = 0
+    results: list[dict[str, Any]] = []
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
         jobs = [pool.submit(one, row, keep_asked) for row in range(len(pairs))]
         for row, (folder, _) in enumerate(pairs):
@@ -96,12 +103,16 @@ def run(args: argparse.Namespace) -> int:
                 except Undecided as why:
                     result = one(row, person_keeps(folder.name, why, args.yes))
             except (BadInput, BoardLost) as error:
-                print(f"{folder.name}: NOT flashed: {error}")
+                results.append({"name": folder.name, "good": False, "why": str(error)})
+                if not args.json:
+                    print(f"{folder.name}: NOT flashed: {error}")
                 code = 2
                 continue
-            print(*result_lines(result), sep="\n")
+            results.append({"name": result.pot} | asdict(result))
+            if not args.json:
+                print(*result_lines(result), sep="\n")
             code = max(code, 0 if result.good else 1)
-    return code
+    return given.show_json(args, code, results) if args.json else code
 
 
 def person_keeps(name: str, why: Undecided, yes: bool) -> bool:

@@ -1,13 +1,86 @@
-"""What several commands are given: a pot's folder, and how its board is reached."""
+"""What several commands are given, and what a value on the command line may be.
+
+An option that more than one command takes stands in OPTIONS, so that it means the same everywhere.
+What stands for a value in the help is in VALUES.
+"""
 
 from __future__ import annotations
 
 import argparse
+import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.tomlfile import show_path
+
+# What stands for a value in the help: what it is, with its unit
+VALUES = {
+    "ADDRESS": "the address of a Dask scheduler, such as tcp://there:8786",
+    "CAUSE": "too wet, too dry or silent",
+    "COMMAND": "the name of a command",
+    "DATE": "a date such as 2026-05-27",
+    "DAYS": "whole days",
+    "DIR": "a folder",
+    "FILE": "a file",
+    "FORM": "page, png, svg, csv or parquet",
+    "FROM": "the number of a wake",
+    "HOST:PORT": "a computer's name and its TCP port",
+    "KEY=VALUE": "a setting and its value, in the setting's own unit",
+    "KIND": "micropython or micropython32",
+    "LOCKOUT": "the name of a lockout, as inspect shows it",
+    "LOG": "a log's file or folder, a pot's folder or a parcel",
+    "N": "a whole number, without a unit",
+    "NAME": "the name of one of the café's pots",
+    "NUMBER": "the number of a TCP port",
+    "PATH": "the name of a link to be made",
+    "PEM": "a PEM file",
+    "PIN": "the number of a pin, as the chip's maker counts (GPIO)",
+    "PORT": "a serial port, such as /dev/ttyUSB0 or COM3",
+    "POT": "a pot's folder",
+    "PROBE": "the name of a probe, such as soil",
+    "SHELL": "the name of a shell",
+    "STEP": "the name of a step",
+    "TEXT": "words, in quotes",
+    "TIME": "a length of time: 90s, 15m, 2h or 1d; a number alone is seconds",
+    "TIMES": "a factor, without a unit",
+    "TO": "the number of a wake",
+    "TRIAL": "a trial's file, or a pot's folder",
+    "UA": "microamperes",
+    "WAKE": "a wake's number, a date such as 2026-03-14, a day such as Tuesday, or last",
+    "ZONE": "a time zone, such as Europe/Brussels",
+}
+
+# Option: (what stands for its value, "" for none; what it does)
+OPTIONS = {
+    "--database": ("FILE", "the database that listen keeps, or postgresql+psycopg://..."),
+    "--demo": ("", "take the repair café's six planters"),
+    "--dry-run": ("", "only show what would be done; nothing is written or sent"),
+    "--file": ("FILE", "the file to write"),
+    "--json": ("", "print one JSON object instead of text: command, good, exit, results"),
+    "--like": ("POT", "whose probes the pot has while it is not calibrated, such as cafe/basil"),
+    "--new-key": ("", "make private.toml with a new key"),
+    "--out": ("DIR", "the folder to write into"),
+    "--page": ("DIR", "write the pages of each log into this folder"),
+    "--picture": ("FILE", "draw the result into this file, a .png or .svg"),
+    "--port": ("PORT", "the serial port of the board; default: looked for"),
+    "--seed": ("N", "the seed of what is random"),
+    "--timezone": ("ZONE", "tell times as in this time zone; default: this computer's"),
+    "--wait": ("TIME", "wait so long for the board"),
+    "--yes": ("", "do not ask"),
+}
+
+
+WAIT_S = 120.0  # for a board that sleeps
+
+
+def option(parser: Any, name: str, more: str = "", **rest: Any) -> None:
+    """One of OPTIONS. more: what this command adds to its help."""
+    value, text = OPTIONS[name]
+    how: dict[str, Any] = {"metavar": value} if value else {"action": "store_true"}
+    parser.add_argument(name, help=f"{text}; {more}" if more else text, **how | rest)
 
 
 def pot_folder(text: str) -> Path:
@@ -18,14 +91,22 @@ def pot_folder(text: str) -> Path:
     return folder
 
 
-def board(parser: argparse.ArgumentParser, port: str = "serial port of its board") -> None:
+def board(parser: argparse.ArgumentParser, more: str = "") -> None:
     """The options by which boards are found: --port, once for each, and --wait."""
-    parser.add_argument("--port", action="append", default=[], help=port)
+    option(parser, "--port", more, action="append", default=[])
     wait(parser)
 
 
-def wait(parser: argparse.ArgumentParser, wait_s: float | None = None) -> None:
-    """The option --wait, in seconds. wait_s: without it; None: as long as is usual for the link."""
-    parser.add_argument(
-        "--wait", type=seconds, default=wait_s, metavar="S", help="wait for the board: 30s, 2m"
-    )
+def wait(parser: argparse.ArgumentParser, wait_s: float = WAIT_S) -> None:
+    """The option --wait, in seconds. wait_s: without it."""
+    option(parser, "--wait", f"default: {wait_s:g}s", type=seconds, default=wait_s)
+
+
+def show_json(
+    args: argparse.Namespace, code: int, results: Sequence[Mapping[str, Any]], **more: Any
+) -> int:
+    """Print what --json prints, and return the exit code. results: one for each pot, log or trial,
+    with its name; more: what is true of all of them."""
+    told = {"command": args.command, "good": code == 0, "exit": code, "results": results}
+    print(json.dumps(told | more, indent=2, default=str))
+    return code

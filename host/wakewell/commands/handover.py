@@ -16,12 +16,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument("pot", metavar="POT", help="the pot's folder")
     given.board(parser)
-    parser.add_argument(
-        "--new-key",
-        action="store_true",
-        help="new secrets at once: same broker, no Wi-Fi",
-    )
-    parser.add_argument("--yes", action="store_true", help="wipe without asking")
+    given.option(parser, "--new-key", "with the same broker and no Wi-Fi, also on the board")
+    given.option(parser, "--yes")
     parser.epilog = "exit codes: 0 handed over; 2 not, with the reason"
 
 

@@ -4,17 +4,42 @@ from __future__ import annotations
 
 import argparse
 
-from wakewell.commands import known, parser_of
+import wakewell
+from wakewell.commands import COMMANDS, DESCRIPTION, given, known, parser_of
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("about", nargs="?", metavar="COMMAND", help="default: all, in short")
-    parser.epilog = "exit codes: 0 shown; 2 no such command"
+    parser.add_argument(
+        "about", nargs="?", metavar="COMMAND", help="the command; default: all of them, in short"
+    )
+    parser.add_argument(
+        "--man", action="store_true", help="print the manual page of all commands, for man"
+    )
+    parser.epilog = (
+        "exit codes: 0 shown; 2 no such command. To keep the manual page: wakewell help --man > "
+        "~/.local/share/man/man1/wakewell.1 (make that folder first); then: man wakewell"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """The command. Ends the program as --help does."""
+    """The command. Without --man it ends the program as --help does."""
+    if args.man:
+        print(manual(), end="")
+        return 0
     about = [] if args.about is None else [known(args.about)]
     parser_of(about).parse_args([*about, "--help"])
     return 0
+
+
+def manual() -> str:
+    """The manual page, made from the parsers, in the language of roff."""
+    from argparse_manpage.manpage import Manpage
+
+    page = Manpage(parser_of(COMMANDS, skip_absent=True), format="single-commands-section")
+    page.description = DESCRIPTION
+    page.source = f"wakewell {wakewell.__version__}"
+    page.manual = "Wakewell"
+    rows = [f".TP\n\\fI{value}\\fR\n{what}" for value, what in given.VALUES.items()]
+    page.add_section("what stands for a value", "=", "\n".join(rows).replace("-", "\\-"))
+    return str(page)

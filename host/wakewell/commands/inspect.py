@@ -5,22 +5,27 @@ from __future__ import annotations
 import argparse
 import sys
 
-from wakecore import rules
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
-from wakewell.usb.inspect import newest_state, screen
+from wakewell.usb.inspect import as_json, look, screen
 from wakewell.usb.link import Link, connect
 from wakewell.usb.pull import POT, Pulled, leave
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `inspect`."""
-    parser.add_argument("pot", metavar="POT", help="folder of the pot")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder")
     given.board(parser)
-    parser.add_argument("--clear", metavar="LOCKOUT", help="end this lockout at the next wake")
-    parser.add_argument("--seen-to", metavar="TEXT", help="what the cause was and what was done")
+    given.option(parser, "--json")
+    parser.add_argument(
+        "--clear", metavar="LOCKOUT", help="end this lockout at the next wake; default: none"
+    )
+    parser.add_argument(
+        "--seen-to", metavar="TEXT",
+        help="with --clear: what the cause was and what was done; default: asked",
+    )  # fmt: skip
     parser.epilog = "exit codes: 0 shown; 1 a lockout is in force; 2 not reached"
 
 
@@ -32,15 +37,17 @@ def run(args: argparse.Namespace) -> int:
     with connect(port, progress, **({} if args.wait is None else {"wait_s": args.wait})) as link:
         check_board(link, folder)
         check_belongs(link, folder)
-        print(*screen(link, folder), sep="\n")
-        state = newest_state(link)
-        locked = rules.latched(state) if state is not None else []
+        seen = look(link)
+        if not args.json:
+            print(*screen(seen, folder), sep="\n")
+        locked = seen.locked
         try:
             if args.clear:
                 clear(link, locked, args)
         finally:  # an order that is refused keeps nobody's board awake
             leave(link, folder / "logs", Pulled(folder.name))
-    return 1 if locked else 0
+    code = 1 if locked else 0
+    return given.show_json(args, code, [as_json(seen, folder)]) if args.json else code
 
 
 def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:
@@ -57,4 +64,5 @@ def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:
             "--seen-to 'hose end raised above the water, check valve fitted'"
         )
     link.replace(f"{POT}/host.json", repr([f"clear {args.clear}"]).replace("'", '"').encode())
-    print(f"  {args.clear}: will end at the next wake")
+    if not args.json:
+        print(f"  {args.clear}: will end at the next wake")

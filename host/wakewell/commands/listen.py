@@ -9,6 +9,7 @@ import threading
 from datetime import datetime
 from pathlib import Path
 
+from wakewell.commands import given
 from wakewell.commands.durations import seconds
 from wakewell.radio import homes
 from wakewell.radio.listen import (
@@ -25,36 +26,36 @@ from wakewell.radio.listen import (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to listen to")
-    parser.add_argument(
-        "--database",
-        metavar="FILE",
-        help=f"an SQLite file ({DATABASE} beside the pots), or postgresql+psycopg://...",
-    )
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    given.option(parser, "--database", f"default: {DATABASE} beside the pots")
     parser.add_argument(
         "--own-broker", action="store_true", help="be the broker as well, for a first try"
     )
     parser.add_argument(
-        "--post", type=int, metavar="PORT", help="take what pots post over HTTPS, on this port"
-    )
+        "--post", type=int, metavar="NUMBER",
+        help="take what pots post over HTTPS, on this TCP port; default: only from the broker",
+    )  # fmt: skip
     parser.add_argument(
-        "--certificate", type=Path, metavar="PEM", help="with --post: the server's certificate"
-    )
-    parser.add_argument(
-        "--key", type=Path, metavar="PEM", help="with --post: its key, if it is in another file"
-    )
-    parser.add_argument(
-        "--page",
+        "--certificate",
         type=Path,
-        metavar="DIR",
-        help="keep each pot's page and the round (index.html) up to date there",
+        metavar="PEM",
+        help="with --post, needed: the server's certificate; default: none",
+    )
+    parser.add_argument(
+        "--key", type=Path, metavar="PEM", help="with --post: its key; default: in the same file"
+    )
+    given.option(
+        parser,
+        "--page",
+        "kept up to date as reports come, with the round (index.html); default: no pages",
+        type=Path,
     )
     parser.add_argument(
         "--for",
         dest="for_s",
         type=seconds,
-        metavar="S",
-        help="stop after: 90s, 2h",
+        metavar="TIME",
+        help="stop after so long; default: go on until Ctrl-C",
     )
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
 

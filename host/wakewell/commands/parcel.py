@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import wakewell
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log import logs, parcel, series, times
 from wakewell.log.parcel import CONTENTS, FORM, SUFFIX, opened, pack, plain, shared
@@ -20,26 +21,29 @@ from wakewell.tomlfile import show_path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pot", metavar="POT", help="the pot's folder, a log, or a parcel")
-    parser.add_argument("--out", metavar="FILE", help=f"default: the pot's name and {SUFFIX}")
+    parser.add_argument("log", metavar="LOG", help="the pot's folder, a log, or a parcel")
+    given.option(parser, "--file", f"default: the pot's name and {SUFFIX}, here")
     parser.add_argument(
         "--share",
         action="store_true",
-        help="shift dates and drop names and notes: refill times show when a home is empty",
+        help="shift dates and drop names and notes, because refill times show when a home is empty",
     )
     parser.add_argument(
         "--complaint",
         choices=parcel.COMPLAINTS,
-        help="rank the likely causes, with the evidence in the log and the next check",
+        metavar="CAUSE",
+        help="too wet, too dry or silent: rank what may have led to it, with the evidence in the "
+        "log and the next check; default: none",
     )
-    parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
+    given.option(parser, "--timezone", default="")
+    given.option(parser, "--json")
     parser.epilog = "exit codes: 0 packed, 2 input that cannot be used"
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     times.Calendar(args.timezone)
-    with opened([Path(args.pot)]) as (path,):
+    with opened([Path(args.log)]) as (path,):
         found = logs.find_logs(path)
         if not found:
             ends = " or ".join(logs.SUFFIXES)
@@ -50,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
             raise BadInput(f"{show_path(str(path))}: {text}")
         place, files = found[0]
         name = "pot" if args.share else series.names([place])[0]
-        out = Path(args.out) if args.out else Path(name + SUFFIX)
+        out = Path(args.file) if args.file else Path(name + SUFFIX)
         if out.exists():
             raise BadInput(
-                f"{show_path(str(out))}: is there already; move it away or name another with --out"
+                f"{show_path(str(out))}: is there already; move it away or name another with --file"
             )
         entries, notes = shared(place, files) if args.share else plain(place, files)
         contents = {
@@ -66,24 +70,34 @@ def run(args: argparse.Namespace) -> int:
         }
         entries[CONTENTS] = (json.dumps(contents, indent=1) + "\n").encode()
         pack(out, entries)
+        log = series.read(name, place, files, sys.stderr.isatty()) if args.complaint else None
+        if args.json:
+            result = {"name": name, "good": True, "file": str(out), "files": len(entries)}
+            result |= {"bytes": out.stat().st_size, "notes": notes}
+            if log is not None:
+                result["causes"] = [vars(cause) for cause in causes(log, args)]
+            return given.show_json(args, 0, [result])
         print(f"{out}: {len(entries)} files, {out.stat().st_size} bytes")
         for note in notes:
             print(f"  {note}")
-        if args.complaint:
-            log = series.read(name, place, files, sys.stderr.isatty())
-            print(*complaint_lines(log, args.complaint, args.timezone), sep="\n")
+        if log is not None:
+            print(*complaint_lines(log, args), sep="\n")
     return 0
 
 
-def complaint_lines(log: Any, complaint: str, zone: str) -> Iterator[str]:
+def causes(log: Any, args: argparse.Namespace) -> list[complaints.Cause]:
+    """The causes of the complaint, most likely first."""
+    calendar = times.Calendar(args.timezone, log.dated)
+    return complaints.ranked(log, args.complaint, calendar) if log.wakes else []
+
+
+def complaint_lines(log: Any, args: argparse.Namespace) -> Iterator[str]:
     """The ranked causes in words."""
     if not log.wakes:
-        yield f"{complaint}: no wake could be read, so no cause can be named"
+        yield f"{args.complaint}: no wake could be read, so no cause can be named"
         return
-    yield f"{complaint}: likely causes, most likely first"
-    for number, cause in enumerate(
-        complaints.ranked(log, complaint, times.Calendar(zone, log.dated)), 1
-    ):
+    yield f"{args.complaint}: likely causes, most likely first"
+    for number, cause in enumerate(causes(log, args), 1):
         yield f"{number}. {cause.name}"
         for evidence in cause.evidence or ["nothing in the log points to it"]:
             yield f"     log:   {evidence}"

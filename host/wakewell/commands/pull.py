@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 from wakewell.commands import given
 from wakewell.errors import BadInput
@@ -14,8 +15,9 @@ from wakewell.usb.pull import pull_one
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots to pull")
-    given.board(parser, "serial port, in pots' order")
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    given.board(parser, "one for each pot, in their order")
+    given.option(parser, "--json")
     parser.epilog = "exit codes: 0 pulled; 1 pulled, but some lines are damaged; 2 not pulled"
 
 
@@ -24,14 +26,22 @@ def run(args: argparse.Namespace) -> int:
     folders = [given.pot_folder(name) for name in args.pots]
     pairs = match_ports(folders, args.port, True)
     code = 0
+    results: list[dict[str, Any]] = []
     with ThreadPoolExecutor(max_workers=max(1, len(pairs))) as pool:
         jobs = [(folder, pool.submit(pull_one, folder, port, args.wait)) for folder, port in pairs]
         for folder, job in jobs:
             try:
                 pulled = job.result()
             except (BadInput, BoardLost) as error:
-                print(f"{folder.name}: NOT pulled: {error}")
+                results.append({"name": folder.name, "good": False, "why": str(error)})
+                if not args.json:
+                    print(f"{folder.name}: NOT pulled: {error}")
                 code = 2
+                continue
+            whole = not pulled.bad and not pulled.left
+            results.append({"name": pulled.pot, "good": whole} | vars(pulled))
+            code = max(code, 0 if whole else 1)
+            if args.json:
                 continue
             print(
                 f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
@@ -43,5 +53,4 @@ def run(args: argparse.Namespace) -> int:
                 print(f"  left on the board: {left}")
             for note in pulled.notes:
                 print(f"  note: {note}")
-            code = max(code, 1 if pulled.bad or pulled.left else 0)
-    return code
+    return given.show_json(args, code, results) if args.json else code

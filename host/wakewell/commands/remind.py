@@ -7,14 +7,18 @@ import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
-from wakewell.commands.durations import minutes
+from wakewell.commands import given
+from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.radio import listen
 from wakewell.radio.remind import (
-    MOST_EVERY,
+    LEAST_EVERY_S,
+    MOST_EVERY_S,
     SECRET_URL,
     PotToRemind,
+    Round,
     by_apprise,
     calendar,
     go_round,
@@ -26,16 +30,20 @@ from wakewell.tomlfile import show_path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="folders of the pots")
-    parser.add_argument("--database", metavar="FILE", help="what `wakewell listen` keeps")
-    parser.add_argument("--calendar", metavar="FILE", help="write an iCalendar file of open tasks")
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    given.option(parser, "--database", f"default: {listen.DATABASE} beside the first pot")
+    parser.add_argument(
+        "--calendar", metavar="FILE",
+        help="write the open tasks into this iCalendar file; default: none",
+    )  # fmt: skip
     parser.add_argument(
         "--every",
-        type=minutes,
-        metavar="MIN",
-        help="go on, a round every 15m or 1h",
+        type=seconds,
+        metavar="TIME",
+        help="go on, with a round every so often, 1m to 1d; default: one round",
     )
-    parser.add_argument("--dry-run", action="store_true", help="show what holds, send nothing")
+    given.option(parser, "--dry-run")
+    given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 nothing holds or all sent; 1 a message could not be sent; 2 input"
     )
@@ -45,8 +53,10 @@ def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     all_pots = load(args.pots)
     base = Path(args.pots[0]).resolve().parent
-    if args.every is not None and not 0.0 < args.every <= MOST_EVERY:
-        raise BadInput(f"--every {args.every:g}: allowed more than 0, up to {MOST_EVERY} minutes")
+    if args.every is not None and not LEAST_EVERY_S <= args.every <= MOST_EVERY_S:
+        raise BadInput(f"--every {args.every:g}s: allowed 1m to 1d, such as 15m")
+    if args.every is not None and args.json:
+        raise BadInput("--json tells of one round; leave --every out")
     where = args.database or base / listen.DATABASE
     if "://" not in str(where) and not Path(where).exists():
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
@@ -63,26 +73,51 @@ def run(args: argparse.Namespace) -> int:
         if args.every is None:
             store.close()
             return 1 if failed else 0
-        time.sleep(max(60.0, 60.0 * args.every))
+        time.sleep(args.every)
 
 
 def once(store: Store, all_pots: list[PotToRemind], args: argparse.Namespace) -> bool:
     """One round, told and drawn up. Returns True if a message could not be sent."""
     now = time.time()
     done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)
-    for pot, cause, since in done.open:
-        when = datetime.fromtimestamp(since, UTC)
-        print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {when:%Y-%m-%d %H:%M} UTC)")
-    if not done.open and args.every is None:
-        print("nobody needs a reminder")
-    for name, who, due in done.sent:
-        print(
-            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
-        )
+    if not args.json:
+        tell(done, args)
     if args.calendar:
         beside = Path(args.calendar + ".part")
         beside.write_bytes(calendar(done, now))
         beside.replace(args.calendar)
     for text in done.failed:
         print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
+    if args.json:
+        given.show_json(args, 1 if done.failed else 0, results_of(done, all_pots))
     return bool(done.failed)
+
+
+def tell(done: Round, args: argparse.Namespace) -> None:
+    """A round in words."""
+    for pot, cause, since in done.open:
+        print(f"{pot.name}: {cause.is_} (for the {cause.who}, since {_utc(since)} UTC)")
+    if not done.open and args.every is None:
+        print("nobody needs a reminder")
+    for name, who, due in done.sent:
+        print(
+            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
+        )
+
+
+def results_of(done: Round, all_pots: list[PotToRemind]) -> list[dict[str, Any]]:
+    """What holds for each pot, and who was told, for a machine."""
+    results = []
+    for pot in all_pots:
+        causes = [
+            {"key": cause.key, "for": cause.who, "since": _utc(since), "text": cause.is_}
+            for found, cause, since in done.open
+            if found is pot
+        ]
+        sent = [who for name, who, _ in done.sent if name == pot.name]
+        results.append({"name": pot.name, "good": not causes, "causes": causes, "sent_to": sent})
+    return results
+
+
+def _utc(time_s: float) -> str:
+    return f"{datetime.fromtimestamp(time_s, UTC):%Y-%m-%d %H:%M}"

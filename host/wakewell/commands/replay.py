@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
-import json
 import subprocess
 import sys
 import tempfile
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from wakewell import words
+from wakewell.commands import given
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
@@ -182,27 +182,36 @@ def as_json(report: LogReplay) -> dict[str, Any]:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("paths", nargs="*", metavar="PATH", help="log, folder or sequence file")
     parser.add_argument(
-        "--demo",
-        action="store_true",
-        help="play the repair café's six planters; with --core also the logs where protections act",
+        "paths",
+        nargs="*",
+        metavar="LOG",
+        help="logs, pots' folders, parcels or sequence files",
     )
+    given.option(parser, "--demo", "with --core also the logs where protections act")
     parser.add_argument(
         "--each",
         action="store_true",
         help="show for each log how every requirement held, not only where one did not",
     )
-    parser.add_argument("--settings", metavar="FILE", help="ask what these settings decide instead")
-    parser.add_argument("--core", metavar="DIR", help="folder that holds another wakecore")
+    parser.add_argument(
+        "--settings",
+        metavar="FILE",
+        help="a settings.toml: what would it have decided? default: what was in force",
+    )
+    parser.add_argument(
+        "--core", metavar="DIR", help="a folder with another wakecore; default: the one installed"
+    )
     parser.add_argument(
         "--on",
         choices=interpreter.KINDS,
-        help="play on a real MicroPython too, and compare bytes; micropython32: one of 32 bits",
+        metavar="KIND",
+        help="play on a real MicroPython too and compare bytes: micropython, or micropython32 for "
+        "one of 32 bits as on a chip; default: neither",
     )
     parser.add_argument("--states", help=argparse.SUPPRESS)  # from `with_core` to its own process
-    parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
-    parser.add_argument("--page", metavar="DIR", help="write each log's page there and link it")
+    given.option(parser, "--json")
+    given.option(parser, "--page", "default: no page")
     parser.epilog = (
         "exit codes: 0 every requirement held, and no protection weaker than was recorded; "
         "1 a divergence, a broken or weaker requirement or a failed expectation; "
@@ -216,14 +225,14 @@ def run(args: argparse.Namespace) -> int:
         return with_core(args)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a file's name may be any bytes
-    paths = given(args)
+    paths = asked_for(args)
     if not paths:
         raise BadInput("nothing to replay: give a log, a folder or a sequence, or --demo")
     with parcel.opened(paths) as folders:  # what is no parcel stays as it is
         return replay_paths(folders, args)
 
 
-def given(args: argparse.Namespace) -> list[Path]:
+def asked_for(args: argparse.Namespace) -> list[Path]:
     """What is to be replayed. Another core meets more than the café: where protections act."""
     demo = [CAFE, TROUBLE] if args.core or args.states else [CAFE]
     return [Path(p) for p in args.paths] + (demo if args.demo else [])
@@ -271,13 +280,13 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
                 if args.page:
                     print(f"  page     {report_pages.page_link(place, args.page, files)}")
                 print()
+    code = 2 if not usable else 0 if good else 1
     if args.json:
-        print(json.dumps({"good": good, "core": core_id(), "replayed": results}))
-    else:
-        if table is not None:
-            table.close()
-        print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
-    return 2 if not usable else 0 if good else 1
+        return given.show_json(args, code, results, core=core_id())
+    if table is not None:
+        table.close()
+    print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
+    return code
 
 
 class Table:
@@ -376,7 +385,7 @@ def with_core(args: argparse.Namespace) -> int:
     command += ["--on", args.on] if args.on else []
     with tempfile.TemporaryDirectory(prefix="wakewell-") as scratch:
         states = Path(scratch) / "states"
-        keep_states(given(args), states)
+        keep_states(asked_for(args), states)
         command += ["--states", str(states), "--", *args.paths]
         return subprocess.run(command, env=environment).returncode
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
+from typing import Any
 
 from wakewell import language
+from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
 from wakewell.log.parcel import came_with, opened
@@ -21,43 +23,52 @@ from wakewell.report.pages import PotView
 from wakewell.shipped import CAFE
 from wakewell.tomlfile import show_path
 
+PLACE = "report"  # the folder that pages go to
+TABLES, DRAWINGS = ("csv", "parquet"), ("png", "svg")
+FORMS = ("page", *DRAWINGS, *TABLES)
+NOT_GOOD = (condition.PERSON, condition.SILENT)
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("logs", nargs="*", metavar="LOG", help="log, pot's folder or parcel")
-    parser.add_argument("--demo", action="store_true", help="the repair café's six planters")
-    parser.add_argument("--out", default="report", metavar="DIR", help="folder to write into")
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--png", action="store_true", help="the pictures as files for a notebook")
-    form.add_argument("--svg", action="store_true", help="the same, as drawings that scale")
-    form.add_argument("--csv", action="store_true", help="a row for each wake, for a spreadsheet")
-    form.add_argument("--parquet", action="store_true", help="the same, for a data frame")
+    parser.add_argument("logs", nargs="*", metavar="LOG", help="logs, pots' folders or parcels")
+    given.option(parser, "--demo")
+    given.option(parser, "--out", f"default: {PLACE}", default=PLACE)
+    parser.add_argument(
+        "--form",
+        choices=FORMS,
+        default="page",
+        metavar="FORM",
+        help="what to write: page; png or svg, the pictures; csv or parquet, a table with a row "
+        "for each wake; default: page",
+    )
     parser.add_argument(
         "--wake",
-        metavar="N",
+        metavar="WAKE",
         help="put a wake under the magnifier: its number, a date such as 2026-03-14, a day of the "
-        "week such as Tuesday (the latest), or last",
+        "week such as Tuesday (the latest), or last; default: none",
     )
     parser.add_argument(
         "--as-of",
         metavar="DATE",
-        help="speak of that day, such as 2026-05-27, and leave out what came later; default: "
-        "today, for the demo set its last day",
+        help="speak of that day and leave out what came later; default: today, for the demo set "
+        "its last day",
     )
-    parser.add_argument("--timezone", default="", metavar="ZONE", help="such as Europe/Brussels")
+    given.option(parser, "--timezone", default="")
+    given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 every pot is well or due, 1 a pot needs help now or is not heard of, "
-        "2 input that cannot be used. Without --png, --svg, --csv or --parquet it writes a page "
-        "for each pot and round.html for all; --wake writes a page of its own."
+        "2 input that cannot be used. As pages it writes one for each pot and round.html for "
+        "all of them; --wake writes a page of its own."
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    given = [Path(p) for p in args.logs] + [CAFE] * args.demo
-    if not given:
+    asked = [Path(p) for p in args.logs] + [CAFE] * args.demo
+    if not asked:
         raise BadInput("nothing to report on: give a log, a pot's folder or a parcel, or --demo")
-    with opened(given) as paths, without_collector():
+    with opened(asked) as paths, without_collector():
         return report(paths, args)
 
 
@@ -90,58 +101,70 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     until_s = end_of_day(args.as_of, calendar) if args.as_of else None
     found = find(paths)
     names = series.names([place for place, _ in found])
-    if not (args.csv or args.parquet or args.png or args.svg):
+    if args.form == "page":
         plots.begin_script()
     out = Path(args.out)
     views, unread = [], []
+    results: list[dict[str, Any]] = []
+
+    def say(text: str) -> None:
+        if not args.json:
+            print(text, flush=True)  # each as it is done: some years take seconds
+
     for (place, files), name in zip(found, names, strict=True):
         log = series.read(name, place, files, sys.stderr.isatty(), until_s)
         log.complaint, log.shifted = came_with(place)
         for text in series.told(log):
-            print(text)
+            say(text)
         if not log.wakes:
             why = f"no wake could be read, {log.skips.count} lines skipped"
             if log.later:
                 why = f"nothing is on record up to {args.as_of}"
             unread.append((name, why))
+            results.append({"name": name, "good": False, "why": why, "files": []})
             continue
-        if args.csv or args.parquet:
-            path = out / f"{name}.{'csv' if args.csv else 'parquet'}"
-            pages.write(path, sheet.csv(log) if args.csv else sheet.parquet(log))
-            print(path)
+        written: list[str] = []
+        results.append({"name": name, "good": True, "condition": None, "files": written})
+        if args.form in TABLES:
+            path = out / f"{name}.{args.form}"
+            pages.write(path, sheet.csv(log) if args.form == "csv" else sheet.parquet(log))
+            written.append(str(path))
+            say(str(path))
             continue
         now_s = speaks_of(place) if until_s is None else until_s
         view = pages.view(log, args.timezone, now_s)
         views.append(view)
-        if args.png or args.svg:
-            form = "png" if args.png else "svg"
+        word = view.condition.word
+        results[-1] |= {"condition": word, "good": word not in NOT_GOOD}
+        if args.form in DRAWINGS:
             for picture in view.pictures:
-                path = out / f"{name}-{picture.key}.{form}"
+                path = out / f"{name}-{picture.key}.{args.form}"
                 with language.speaking(log.language):
-                    drawn = plots.draw(picture, form, log.title, pages.span_of(view))
+                    drawn = plots.draw(picture, args.form, log.title, pages.span_of(view))
                 pages.write(path, drawn)
-                print(path)
+                written.append(str(path))
+                say(str(path))
         elif not args.wake:
             page = pages.pot_page(view, "round.html" if len(found) > 1 else "")
             pages.write(out / view.page, page.encode())
-            said = f"{view.condition.word:<14}  {view.log.title}: {out / view.page}"
-            print(said, flush=True)  # each as it is done: some years take seconds
+            written.append(str(out / view.page))
+            say(f"{word:<14}  {view.log.title}: {out / view.page}")
     if not views and unread:
         advice = "give a later day" if args.as_of else "look at its first lines"
         raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; {advice}")
-    if args.csv or args.parquet or args.png or args.svg:
-        return 0
-    if args.wake:
-        return magnify(views, args.wake, out)
-    pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
-    if len(found) > 1:
-        pages.write(out / "round.html", pages.round_page(views, unread).encode())
-        print(f"{'the round':<14}  {out / 'round.html'}")
-    not_good = (condition.PERSON, condition.SILENT)
-    return 1 if unread or any(v.condition.word in not_good for v in views) else 0
+    code = 0
+    if args.form == "page" and args.wake:
+        magnify(views, args.wake, out, say)
+    elif args.form == "page":
+        pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
+        if len(found) > 1:
+            pages.write(out / "round.html", pages.round_page(views, unread).encode())
+            say(f"{'the round':<14}  {out / 'round.html'}")
+        code = 0 if all(result["good"] for result in results) else 1
+    return given.show_json(args, code, results) if args.json else code
 
 
-def magnify(views: list[PotView], asked: str, out: Path) -> int:
+def magnify(views: list[PotView], asked: str, out: Path, say: Callable[[str], None]) -> None:
     """A page of the wakes asked for, for every log that has them."""
     done = False
     for view in views:
@@ -153,8 +176,8 @@ def magnify(views: list[PotView], asked: str, out: Path) -> int:
             pages.write(out / view.page, pages.pot_page(view).encode())
             pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
             for wake in wakes:
-                print(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
-            print(path)
+                say(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
+            say(str(path))
             done = True
     if not done:
         log, calendar = views[0].log, views[0].calendar
@@ -165,4 +188,3 @@ def magnify(views: list[PotView], asked: str, out: Path) -> int:
             f"{calendar.moment(first.time_s)} to {calendar.moment(last.time_s)}; give a number, "
             f"{example}, or last"
         )
-    return 0

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import csv
 import errno
-import json
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from wakewell import drawing, words
+from wakewell.commands import given
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.kept import keep_old, writing
@@ -29,6 +29,7 @@ from wakewell.tomlfile import show_path
 from wakewell.units import water
 
 MOST_SHOWN = 10
+TABLES = (".csv", ".parquet")
 
 
 def lines_of(result: TrialResult) -> Iterator[str]:
@@ -108,29 +109,38 @@ def as_json(result: TrialResult) -> dict[str, Any]:
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     parser.add_argument(
-        "trials", nargs="*", metavar="TRIAL", help="trial files, or pots' folders: months as usual"
+        "trials", nargs="*", metavar="TRIAL", help="trial files, or pots' folders for usual months"
     )
     parser.add_argument(
         "--cafe", metavar="NAME", action="append", default=[],
-        help="a trial that ships, by its planter: basil, citrus, fern, mint, strawberry, tomato",
+        help="the trial of a café's pot: basil, citrus, fern, mint, strawberry or tomato; may be "
+        "repeated; default: none",
+    )  # fmt: skip
+    given.option(parser, "--like", "default: the trial's own choice")
+    given.option(parser, "--out", "each field log as DIR/NAME/logs; default: no log is kept")
+    given.option(parser, "--page", "needs --out; default: no page")
+    given.option(parser, "--seed", "default: the trial's own", type=int)
+    parser.add_argument(
+        "--runs", type=int, default=1, metavar="N",
+        help="so many runs, each with the next seed; default: 1",
     )  # fmt: skip
     parser.add_argument(
-        "--like", metavar="POT",
-        help="whose probes a pot has while it is not calibrated: cafe/basil, or a pot's folder",
-    )  # fmt: skip
-    parser.add_argument("--out", metavar="DIR", help="write the field log to DIR/NAME/logs")
-    parser.add_argument("--page", metavar="DIR", help="with --out: write the log's page there too")
-    parser.add_argument("--seed", type=int, metavar="N", help="instead of the trial's own")
-    parser.add_argument("--runs", type=int, default=1, metavar="N", help="N seeds from there on")
-    parser.add_argument("--workers", type=int, default=1, metavar="K", help="processes for --runs")
-    parser.add_argument(
-        "--dask", metavar="ADDRESS", help="hand the runs to this Dask scheduler instead"
+        "--workers", type=int, default=1, metavar="N", help="processes for --runs; default: 1"
     )
-    parser.add_argument("--png", metavar="FILE", help="draw its pictures, as .png or .svg")
-    parser.add_argument("--csv", metavar="FILE", help="numbers of every run as CSV")
-    parser.add_argument("--parquet", metavar="FILE", help="the same as Parquet (needs pyarrow)")
-    parser.add_argument("--json", action="store_true", help="one JSON object for a machine")
-    parser.add_argument("--names", action="store_true", help="every name of a trial file, and stop")
+    parser.add_argument(
+        "--dask", metavar="ADDRESS",
+        help="hand the runs to this Dask scheduler instead; default: to none",
+    )  # fmt: skip
+    given.option(parser, "--picture", "default: no picture")
+    parser.add_argument(
+        "--table", metavar="FILE",
+        help="write a row of numbers for each run into this file, a .csv or .parquet (that one "
+        "needs pyarrow); default: no table",
+    )  # fmt: skip
+    given.option(parser, "--json")
+    parser.add_argument(
+        "--names", action="store_true", help="only print every name that a trial file may have"
+    )
     parser.epilog = (
         "exit codes: 0 every requirement held; 1 one is broken, or a run stopped early; "
         "2 input that cannot be used"
@@ -154,13 +164,15 @@ def run(args: argparse.Namespace) -> int:
     if args.page:
         page_files.can_draw()
     can_write(args)
-    if args.png:
-        drawing.form_of(Path(args.png))
+    if args.picture:
+        drawing.form_of(Path(args.picture))
         drawing.converter()
-    if args.png and len(paths) > 1:
-        raise BadInput("--png draws one trial: give one, or leave --png out")
-    if args.runs > 1 and (args.png or args.out):
-        raise BadInput("--png and --out show one run: leave --runs out, and choose it by --seed")
+    if args.picture and len(paths) > 1:
+        raise BadInput("--picture draws one trial: give one, or leave --picture out")
+    if args.runs > 1 and (args.picture or args.out):
+        raise BadInput(
+            "--picture and --out show one run: leave --runs out, and choose it by --seed"
+        )
     try:
         found = [trials.load(path, args.like) for path in paths]
         if args.runs > 1 or args.dask:
@@ -181,18 +193,18 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
         if not args.json:
             print()
     write_rows(args, [many_runs.row(result) for result in results])
-    good = all(result.good for result in results)
+    code = 0 if all(result.good for result in results) else 1
     if args.json:
-        answer = {"good": good, "core": core_id(), "simulated": [as_json(r) for r in results]}
-        print(json.dumps(answer))
-    else:
-        print(last_line(results))
-    return 0 if good else 1
+        return given.show_json(args, code, [as_json(r) for r in results], core=core_id())
+    print(last_line(results))
+    return code
 
 
 def _shown(args: argparse.Namespace, trial: Trial) -> TrialResult:
     """One run with what the files that were asked for need."""
-    return run_trial(trial, args.seed, history=bool(args.png), log=bool(args.out or args.png))
+    return run_trial(
+        trial, args.seed, history=bool(args.picture), log=bool(args.out or args.picture)
+    )
 
 
 def _leave(args: argparse.Namespace, result: TrialResult) -> None:
@@ -206,10 +218,10 @@ def _leave(args: argparse.Namespace, result: TrialResult) -> None:
             with writing(args.page):
                 link = page_files.page_link(path.parent, args.page, [path], ended=True)
             print(f"  page     {link}", file=sys.stderr if args.json else sys.stdout)
-    if args.png:
-        with writing(args.png):
-            keep_old(Path(args.png))
-            picture.save(result, Path(args.png))
+    if args.picture:
+        with writing(args.picture):
+            keep_old(Path(args.picture))
+            picture.save(result, Path(args.picture))
 
 
 def _many(args: argparse.Namespace, found: list[Trial]) -> int:
@@ -222,38 +234,44 @@ def _many(args: argparse.Namespace, found: list[Trial]) -> int:
         rows += mine
         if not args.json:
             print(*many_runs.lines_of(trial, mine), sep="\n")
-        if args.out or args.png:
+        if args.out or args.picture:
             # One run on a cluster: only numbers come back, but its seed makes it again here.
             _leave(args, _shown(args, trial))
     write_rows(args, rows)
-    good = not any(row["broken"] or row["stopped"] for row in rows)
-    if args.json:
-        print(json.dumps({"good": good, "core": core_id(), "runs": rows}))
-    return 0 if good else 1
+    told = [
+        row | {"name": row["trial"], "good": not (row["broken"] or row["stopped"])} for row in rows
+    ]
+    code = 0 if all(row["good"] for row in told) else 1
+    return given.show_json(args, code, told, core=core_id()) if args.json else code
 
 
 def can_write(args: argparse.Namespace) -> None:
     """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
-    for path in (args.csv, args.parquet):
-        if path and not Path(path).parent.is_dir():
-            with writing(path):
-                raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
-    if args.parquet:
-        library("pyarrow", "--parquet", "pyarrow")
+    if not args.table:
+        return
+    form = Path(args.table).suffix.lower()
+    if form not in TABLES:
+        raise BadInput(f"--table {show_path(args.table)}: its name must end in .csv or .parquet")
+    if not Path(args.table).parent.is_dir():
+        with writing(args.table):
+            raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
+    if form == ".parquet":
+        library("pyarrow", "--table", "pyarrow")
 
 
 def write_rows(args: argparse.Namespace, rows: Sequence[Row]) -> None:
-    """The rows into the files that were asked for."""
-    if args.csv:
-        with writing(args.csv):
-            keep_old(Path(args.csv))
-            with Path(args.csv).open("w", newline="", encoding="utf-8") as file:
+    """The rows into the file that was asked for."""
+    if not args.table:
+        return
+    path = Path(args.table)
+    with writing(args.table):
+        keep_old(path)
+        if path.suffix.lower() == ".csv":
+            with path.open("w", newline="", encoding="utf-8") as file:
                 table = csv.DictWriter(file, list(rows[0]))
                 table.writeheader()
                 table.writerows(rows)
-    if args.parquet:
-        arrow = library("pyarrow", "--parquet", "pyarrow")
-        parquet = library("pyarrow.parquet", "--parquet", "pyarrow")
-        with writing(args.parquet):
-            keep_old(Path(args.parquet))
-            parquet.write_table(arrow.Table.from_pylist(list(rows)), args.parquet)
+            return
+        arrow = library("pyarrow", "--table", "pyarrow")
+        parquet = library("pyarrow.parquet", "--table", "pyarrow")
+        parquet.write_table(arrow.Table.from_pylist(list(rows)), args.table)

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import argparse
-import json
 
+from wakewell.commands import given
 from wakewell.tuning import study, told
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("pot", metavar="POT", help="a pot's folder with its log in logs/")
+    parser.add_argument("pot", metavar="POT", help="the pot's folder with its log in logs/")
     parser.add_argument(
         "--weather",
-        metavar="CSV",
-        help="measured days of the place: date, et0_mm and, if at hand, rain_mm, air_c",
+        metavar="FILE",
+        help="a CSV file of the place's measured days: date, et0_mm and, if at hand, rain_mm and "
+        "air_c; default: none",
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 fitted; 1 the log is too short or too tame, or contradicts the folder; "
         "2 input that cannot be used"
@@ -26,8 +27,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. 0: fitted; 1: nothing could be, or the folder is contradicted; 2: bad input."""
     found = study.fitted(study.opened(args.pot, args.weather))
+    code = int(found.now is None or any(fit.odd for fit in found.fits))
     if args.json:
-        print(json.dumps(told.as_json(found), indent=2))
-    else:
-        print("\n".join(told.lines(found)))
-    return int(found.now is None or any(fit.odd for fit in found.fits))
+        return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
+    print("\n".join(told.lines(found)))
+    return code

@@ -186,6 +186,26 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     return rows
 
 
+def as_json(folder: Path, database: str | None = None) -> dict[str, Any]:
+    """The same for a machine. Raises BadInput."""
+    at = known(folder, pot_folder.load(folder))
+    made = made_so_far(folder)
+    last: dict[str, Any] | None = None
+    if made:
+        n, path = made[-1]
+        was = read_made(path)
+        last = {"number": n, "until": f"{was.until:%Y-%m-%d %H:%M}", "differs": was.differs(at)}
+        last |= {"sent": not path.name.endswith(KEPT), "in_force": was.in_force(at)}
+    return {
+        "name": folder.resolve().name,
+        "good": True,
+        "asked": last,
+        "judged_number": told(folder, database).get("asked", 0),
+        "settings": at.settings,
+        "by_wake": at.last.n if at.from_log and at.last else None,
+    }
+
+
 def next_wake(last: Wake) -> str:
     """When a pot wakes next by its newest record, in words."""
     if last.sleep is None:

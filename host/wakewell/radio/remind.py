@@ -34,7 +34,7 @@ from wakewell.report import condition
 from wakewell.tomlfile import show_path
 
 DAY_S = 86400
-MOST_EVERY = 1440  # minutes between two rounds
+LEAST_EVERY_S, MOST_EVERY_S = 60, 86400  # seconds between two rounds
 WAITING = Cause(
     "waiting", words.MAKER, "", ""
 )  # booked, never sent: since when it was due to report

@@ -69,7 +69,7 @@ READ_OFF = {
     "shown": term("Shown: {first} to {last}"),
 }
 MOST_NAMED = 50  # lines that were not read, each with its place
-MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --csv
+MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --form csv
 STAMPS = {
     condition.WELL: "well",
     condition.DUE: "due",
@@ -366,7 +366,9 @@ def litre_heads(log: PotLog) -> tuple[str, ...]:
 
 def clipped(heads: Sequence[str], rows: list[Sequence[str]], numbers: Sequence[int] = ()) -> Table:
     """A table of at most MOST_ROWS, which says so."""
-    note = say("The last {count}; every one is in the file that --csv writes.", count=MOST_ROWS)
+    note = say(
+        "The last {count}; every one is in the file that report --form csv writes.", count=MOST_ROWS
+    )
     return Table(heads, rows[:MOST_ROWS], numbers, note if len(rows) > MOST_ROWS else "")
 
 

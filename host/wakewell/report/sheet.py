@@ -59,8 +59,8 @@ def parquet(log: PotLog) -> bytes:
         import pyarrow.parquet  # type: ignore[import-untyped]
     except ImportError:
         raise BadInput(
-            "--parquet needs the package pyarrow; install it with: pip install pyarrow; "
-            "or use --csv"
+            "--form parquet needs the package pyarrow; install it with: pip install pyarrow; "
+            "or use --form csv"
         ) from None
     rows = [cells(log, wake) for wake in log.wakes]
     columns = dict(zip(HEADS, (list(column) for column in zip(*rows, strict=True)), strict=True))

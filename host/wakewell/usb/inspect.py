@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from wakecore import rules
 from wakecore.state import PHASES, from_bytes
+from wakewell import units
 from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
-from wakewell.usb.link import MOST_SAID, Link
+from wakewell.usb.link import MOST_SAID, Identity, Link
 from wakewell.usb.pull import POT, last_records, listed
+from wakewell.words import task
 
 LAST_WAKES = 5
 
@@ -36,60 +39,113 @@ def last_wakes(link: Link) -> list[Wake | Brief]:
     return found[:LAST_WAKES]
 
 
+@dataclass
+class Seen:
+    """What a board told: its version, its state and its last wakes."""
+
+    identity: Identity
+    version: str
+    good_version: str
+    unfinished_boots: str
+    error: str
+    state: Any
+    wakes: list[Wake | Brief]
+
+    @property
+    def locked(self) -> list[str]:
+        """The lockouts in force."""
+        return rules.latched(self.state) if self.state is not None else []
+
+    @property
+    def newest(self) -> Wake | None:
+        """The newest wake whose record is whole."""
+        return next((wake for wake in self.wakes if isinstance(wake, Wake)), None)
+
+
 def words(link: Link, path: str, absent: str) -> str:
     """A small text file of the board on one line."""
     data = link.read(path)
     return absent if data is None else printable(data.decode(errors="replace").strip(), MOST_SAID)
 
 
-def screen(link: Link, folder: Path) -> list[str]:
-    """A board's state in words."""
-    identity = link.identity
-    version = words(link, "/code/in-force", "none")
-    good, boots = words(link, "/code/good", "none yet"), words(link, "/boots", "0")
+def look(link: Link) -> Seen:
+    """Read it all from the board."""
     error = (link.read("/error.txt") or b"").decode(errors="replace").strip()
-    state = newest_state(link)
-    wakes = last_wakes(link)
+    return Seen(
+        link.identity,
+        words(link, "/code/in-force", "none"),
+        words(link, "/code/good", "none yet"),
+        words(link, "/boots", "0"),
+        printable(error.splitlines()[-1], MOST_SAID) if error else "",
+        newest_state(link),
+        last_wakes(link),
+    )
+
+
+def as_json(seen: Seen, folder: Path) -> dict[str, Any]:
+    """A board's state for a machine. Its quantities carry their units in their names."""
+    newest, state = seen.newest, seen.state
+    return {
+        "name": folder.name,
+        "good": not seen.locked,
+        "board": seen.identity.unique_id,
+        "machine": seen.identity.machine,
+        "free_bytes": seen.identity.free_bytes,
+        "version": seen.version,
+        "good_version": seen.good_version,
+        "unfinished_boots": seen.unfinished_boots,
+        "battery_mv": newest.values.battery_mv if newest else None,
+        "level_ml": newest.values.level_ml if newest else None,
+        "soil_ppt": newest.values.soil_ppt if newest else None,
+        "phase": PHASES[state.phase] if state is not None else None,
+        "next_wake": state.wakes if state is not None else None,
+        "open_pulse": bool(state is not None and state.open_ms),
+        "lockouts": seen.locked,
+        "wakes": [wake.n for wake in seen.wakes],
+        "error": seen.error,
+    }
+
+
+def screen(seen: Seen, folder: Path) -> list[str]:
+    """A board's state in words."""
+    identity, state = seen.identity, seen.state
     lines = [
         f"{folder.name}: board {identity.unique_id}, {printable(identity.machine)}",
         f"  interpreter  MicroPython {'.'.join(str(n) for n in identity.version)}, "
         f"{identity.free_bytes // 1024} KiB free",
-        f"  version      {version}; last good {good}; {boots} boots not finished",
+        f"  version      {seen.version}; last good {seen.good_version}; "
+        f"{seen.unfinished_boots} boots not finished",
     ]
-    told = [wake for wake in wakes if isinstance(wake, Wake)]
-    if told:
-        values, judged = told[0].values, told[0].judged
-        for name, probe, value, unit in (
-            ("battery", "battery", values.battery_mv, "mV"),
-            ("tank", "level", values.level_ml, "ml"),
-            ("soil", "soil", values.soil_ppt, "parts per thousand"),
+    if seen.newest is not None:
+        values, judged = seen.newest.values, seen.newest.judged
+        for name, probe, value, shown in (
+            ("battery", "battery", values.battery_mv, units.volts),
+            ("tank", "level", values.level_ml, units.water),
+            ("soil", "soil", values.soil_ppt, units.soil),
         ):
-            word = judged[probe]
-            lines.append(
-                f"  {name:<12} {'implausible: ' + word if value is None else value} "
-                f"{'' if value is None else unit}".rstrip()
-            )
+            text = f"implausible: {judged[probe]}" if value is None else shown(value)
+            lines.append(f"  {name:<12} {text}")
     else:
         lines.append("  readings     none yet: it has finished no wake")
     if state is None:
         lines.append("  state        none: it will start locked out")
     else:
         lines.append(f"  state        {PHASES[state.phase]}, wake {state.wakes} is next")
-        for name in rules.latched(state):
+        for name in seen.locked:
             lines.append(
                 f"  lockout      {name} ({LOCKOUT_RULES[name]}), ends {LOCKOUT_WAYS[name]}"
             )
         if state.open_ms:
             lines.append("  pulse        begun and not ended: the next wake counts it in full")
-    for wake in wakes:
+    for wake in seen.wakes:
         cause = wake.begin.cause
         if isinstance(wake, Brief):
             lines.append(f"  wake {wake.n:<7} {cause}, its record shortened: memory was short")
             continue
         what = f"pulse of {wake.ran_ms} ms" if wake.run else "no pulse"
         trips = ", trip " + ", ".join(wake.trips) if wake.trips else ""
-        needs = ", needs: " + ", ".join(wake.needs) if wake.needs else ""
+        needs = ", needs: " + ", ".join(task(need) for need in wake.needs) if wake.needs else ""
         lines.append(f"  wake {wake.n:<7} {cause}, {what}{trips}{needs}")
-    if error:
-        lines.append(f"  last error   {printable(error.splitlines()[-1], MOST_SAID)}")
+    if seen.error:
+        lines.append(f"  last error   {seen.error}")
     return lines
