@@ -34,6 +34,7 @@ import bench_rig
 from bench_rig import Absent
 
 TESTS = _env.ROOT / "tests"
+INSIDE = Path(__file__).parent / "inside"  # programs for MicroPython
 MIB = 1 << 20
 # Time of the processor, so that what else runs here counts less. Too coarse on Windows.
 CLOCK = time.perf_counter if sys.platform == "win32" else time.process_time
@@ -116,29 +117,6 @@ def report_over_parse(bench: Bench) -> float:
     return (time.perf_counter() - parsed) / (parsed - start)
 
 
-# Lines come from memory: a file is read there byte by byte, which would hide both sides.
-RATIO_THERE = """
-import gc, json, time
-from wakewell.portable import run_replay
-with open(%(inputs)r, 'rb') as file:
-    lines = file.read().splitlines()
-wakes = [text[5:] for text in lines if text[:4] != b'core']
-for _ in range(%(rounds)d):
-    gc.collect()
-    a = time.ticks_us()
-    for text in wakes:
-        json.loads(text)
-    b = time.ticks_us()
-    gc.collect()
-    c = time.ticks_us()
-    n = 0
-    for answer in run_replay.answers(lines):
-        n += answer[:1] == b'{'
-    d = time.ticks_us()
-    print(n, time.ticks_diff(d, c), time.ticks_diff(b, a))
-"""
-
-
 def replay_over_parse_micropython(bench: Bench) -> float:
     """The same there, by its own json.loads; making the line of every record is part of it.
 
@@ -156,47 +134,11 @@ def replay_over_parse_micropython(bench: Bench) -> float:
             file.write(b"file " + data + b"\n")
         for data in lines:
             file.write(b"wake " + data + b"\n")
-    program = RATIO_THERE % {"inputs": str(inputs), "rounds": bench.pick(20, 5, 1)}
-    rounds = [[int(word) for word in text.split()] for text in micropython(program).splitlines()]
+    told = micropython("replay_over_parse", str(inputs), str(bench.pick(20, 5, 1)))
+    rounds = [[int(word) for word in text.split()] for text in told.splitlines()]
     if {played for played, _, _ in rounds} != {wakes}:
         raise RuntimeError("the log did not replay as recorded")
     return statistics.median(replayed / parsed for _, replayed, parsed in rounds)
-
-
-# One wake of the core on a board that plays its record, and the record's line by json.loads.
-WAKE_THERE = """
-import gc, json, sys, time
-sys.path.insert(0, %(shipped)r)
-from wakecore import wake
-if not wake.__file__.endswith('.mpy'):
-    raise ImportError('the core came from source')
-from wakeboard.driver import drive
-from wakeboard.store import state_from_snapshot
-from wakewell.portable.mock import load_pot
-from wakewell.portable.replayed import RecordedWake
-with open(%(pot)r) as file:
-    pot = load_pot(json.loads(file.read()))
-with open(%(log)r, 'rb') as file:
-    lines = file.read().splitlines()
-for _ in range(%(rounds)d):
-    played = parsed = n = 0
-    for text in lines:
-        gc.collect()
-        a = time.ticks_us()
-        record = json.loads(text)
-        b = time.ticks_us()
-        if record["kind"] == "state":
-            state = state_from_snapshot(record)
-            continue
-        board = RecordedWake(record)
-        c = time.ticks_us()
-        drive(board, state, pot, record["begin"])
-        d = time.ticks_us()
-        n += board.made["state"] == record["state"]
-        parsed += time.ticks_diff(b, a)
-        played += time.ticks_diff(d, c)
-    print(n, played, parsed)
-"""
 
 
 def wake_over_parse_micropython(bench: Bench) -> float:
@@ -210,11 +152,9 @@ def wake_over_parse_micropython(bench: Bench) -> float:
     pot = bench.folder / "pot.json"
     lines = {kind: data.decode() for kind, data in makelog.pot().items()}
     pot.write_text(json.dumps(lines), encoding="utf-8")
-    program = WAKE_THERE % {
-        "shipped": str(compiled(bench)), "pot": str(pot), "log": str(path),
-        "rounds": bench.pick(10, 3, 1),
-    }  # fmt: skip
-    rounds = [[int(word) for word in text.split()] for text in micropython(program).splitlines()]
+    count = str(bench.pick(10, 3, 1))
+    told = micropython("wake_over_parse", str(compiled(bench)), str(pot), str(path), count)
+    rounds = [[int(word) for word in text.split()] for text in told.splitlines()]
     if {played for played, _, _ in rounds} != {wakes}:
         raise RuntimeError("the log did not play as recorded")
     return statistics.median(played / parsed for _, played, parsed in rounds)
@@ -332,48 +272,8 @@ def radio_free_bytes(bench: Bench) -> float:
     return float(boots()["report"].marks["radio"]["largest"])
 
 
-HEAP_CORE = """
-import gc, sys
-sys.path[:] = [%(mpy)r, '.frozen']
-import json, binascii, struct, array
-gc.collect()
-a = gc.mem_alloc()
-from wakecore import fields, line, wake
-gc.collect()
-b = gc.mem_alloc()
-if not wake.__file__.endswith('.mpy'):
-    raise ImportError('the core came from source')
-print(b - a)
-"""
-
-
 def core_heap_bytes(bench: Bench) -> float:
-    return float(micropython(HEAP_CORE % {"mpy": str(compiled(bench))}))
-
-
-# The collector is off for the wake, so what is counted is all it asked for, not what it kept.
-HEAP_WAKE = """
-import gc, json, sys
-from wakecore import line
-from wakewell.portable.mock import play
-with open(%(script)r) as file:
-    script = json.loads(file.read())
-last = script["wakes"].pop()
-def wakes():
-    for wake in script["wakes"]:
-        yield wake
-    gc.collect()
-    gc.disable()
-    marks.append(gc.mem_alloc())
-    yield last
-marks = []
-for out in play({"pot": script["pot"], "core": script["core"], "wakes": wakes()}):
-    if marks:
-        print(gc.mem_alloc() - marks[0])
-        record = out["record"]
-if not record["commands"][4].startswith("run ") or record["trips"]:
-    raise ValueError("no dose in this wake")
-"""
+    return float(micropython("heap_core", str(compiled(bench))))
 
 
 def wake_heap_bytes(bench: Bench) -> float:
@@ -383,32 +283,11 @@ def wake_heap_bytes(bench: Bench) -> float:
     script = {"pot": pot, "core": "0" * 12, "wakes": list(makelog.wakes(makelog.CYCLE + 1))}
     path = bench.folder / "script"
     path.write_text(json.dumps(script))
-    return float(micropython(HEAP_WAKE % {"script": str(path)}))
-
-
-# The longest run there is, in arrays the loop does not own. Every other sample is beyond a bound.
-HEAP_PUMP = """
-import gc
-from wakecore import run
-def loop(ran):
-    before = gc.mem_alloc()
-    while ran.step() == run.KEEP:
-        ran.now[run.MS] += run.SAMPLE_MS
-        ran.now[run.BATTERY] = 2000 - ran.now[run.BATTERY]
-    return gc.mem_alloc() - before
-rows = tuple([("sag", run.BATTERY, 1, 1000, 0, 2)] * 12)
-gc.disable()
-ran = run.Run(30000, rows)
-for channel in range(run.WIDTH):
-    ran.now[channel] = 0  # a reading that trips nothing; the array begins unread
-print(loop(ran))
-if ran.trip or ran.count < 200:
-    raise ValueError("not the longest run")
-"""
+    return float(micropython("heap_wake", str(path)))
 
 
 def pump_loop_heap_bytes(bench: Bench) -> float:
-    return float(micropython(HEAP_PUMP))
+    return float(micropython("heap_pump"))
 
 
 @cache
@@ -421,17 +300,12 @@ def micropython_command() -> list[str]:
     return [sys.executable, "-c", code, "-X", "heapsize=64M"]  # as in a replay
 
 
-def micropython(program: str) -> str:
-    """What a program for MicroPython prints. It finds core, driver and portable boards."""
+def micropython(program: str, *words: str) -> str:
+    """What a program of tools/inside prints. It finds core, driver and portable boards."""
     from wakewell.interpreters import interpreter
 
-    with tempfile.TemporaryDirectory(prefix="wakewell-") as folder:
-        path = Path(folder) / "program.py"
-        path.write_text(program)
-        command = [*micropython_command(), str(path)]
-        done = subprocess.run(
-            command, capture_output=True, text=True, env=interpreter.environment()
-        )
+    command = [*micropython_command(), str(INSIDE / f"{program}.py"), *words]
+    done = subprocess.run(command, capture_output=True, text=True, env=interpreter.environment())
     if done.returncode:
         raise RuntimeError(f"MicroPython: {(done.stderr or done.stdout).strip()[-500:]}")
     return done.stdout

@@ -34,6 +34,8 @@ Row = tuple[str, int, float, list[str]]
 
 
 PROOFS_MIN = 40  # for each part of the whole proofs, at most
+# What runs on MicroPython: judged against its types
+ON_MICROPYTHON = ("device", "host/wakewell/portable", "tools/inside")
 # Mostly one processor's work, or waiting
 SIDE_BY_SIDE = ("lint", "format", "types, host", "types, device", "figures")
 
@@ -63,7 +65,7 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
         ("types, host", command("mypy", "--strict", "host", "tools")),
         (
             "types, device",
-            command("mypy", "--config-file", "device/mypy.ini", "device", "host/wakewell/portable"),
+            command("mypy", "--config-file", "device/mypy.ini", *ON_MICROPYTHON),
         ),
         *([("figures", command("python", "tools/bench.py", "--least"))] if whole else []),
         ("tests", tests(*chosen, *paths)),

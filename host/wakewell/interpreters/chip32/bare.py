@@ -28,58 +28,6 @@ POWER, RESET, DEEP_SLEEP = 1, 2, 4  # machine.reset_cause(), as inside/bare.py n
 CHIP_USES = 2048  # bytes in use when boot.py begins; from memory, unconfirmed
 TIMER, BUTTON = 4, 2  # machine.wake_reason()
 
-# What a chip does from power-on to the end of main.py. gc.threshold: the WebAssembly port begins
-# with one of 16 KiB, a chip with none.
-BOOT = """
-import gc
-gc.threshold(-1)
-import bare
-bare.begin(%(pins)r, %(level)r)
-gc.collect()
-import bare_host
-bare_host.mark("boot")
-space = {"__name__": "__main__"}
-start = bare_host.count
-del gc, bare, bare_host
-start()
-for name in ("/boot.py", "/main.py"):
-    try:
-        with open(name) as file:
-            exec(file.read(), space)
-    except Exception as error:
-        print(name, repr(error))
-"""
-
-
-# As BOOT, but the wake's line is written again and again, and of each a later allocation fails.
-LINES = """
-import bare
-bare.begin(%(pins)r, %(level)r)
-import bare_host
-with open("/boot.py") as file:
-    exec(file.read(), {})
-import sys
-import loader
-version = loader.read("/code/in-force")
-sys.path.insert(0, "/code/" + version)
-from wakeboard.board import Board
-plain = Board.log
-def log(board, record):
-    nth, enough = %(first)d, 0
-    while not enough:
-        again, escaped = dict(record), 0
-        bare_host.begin_line(nth)
-        try:
-            plain(board, again)
-        except MemoryError:
-            escaped = 1
-        enough = bare_host.end_line(nth, escaped)
-        nth += %(step)d
-    bare.end("enough")
-Board.log = log
-Board(version, 0).wake()
-"""
-
 
 class Peer(Protocol):
     """What the chip's sockets reach: each method is one of theirs."""
@@ -178,7 +126,7 @@ class BareChip:
         of each every `step`-th allocation fails, from `first` on to more than it needs."""
         with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
             folder = Path(name)
-            order, chip = self._order(LINES, folder, first=first, step=step)
+            order, chip = self._order("lines", folder, first, step)
             chip |= {"cause": DEEP_SLEEP, "wake": TIMER, "fails": [0], "lines": True}
             for row in self._told(order, chip, folder)[0]:
                 files = {path[1:]: bytes.fromhex(data) for path, data in row["files"].items()}
@@ -187,19 +135,20 @@ class BareChip:
     def _boots(self, fails: list[int], cause: int, wake: int) -> list[Failed]:
         with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
             folder = Path(name)
-            order, chip = self._order(BOOT, folder)
+            order, chip = self._order("boot", folder)
             chip |= {"cause": cause, "wake": wake if cause == DEEP_SLEEP else 0, "fails": fails}
             return self._ended(chip, *self._told(order, chip, folder))
 
-    def _order(self, code: str, folder: Path, **words: Any) -> tuple[chip32.Order, dict[str, Any]]:
-        """That program on this chip."""
+    def _order(self, program: str, folder: Path, *more: int) -> tuple[chip32.Order, dict[str, Any]]:
+        """That program of `inside` on this chip."""
         there = {}
         for number, (path, data) in enumerate(self.files.items()):
             here = folder / f"{number}"
             here.write_bytes(data)
             there["/" + path.lstrip("/")] = here
         there["/lib/bare.mpy"] = fakes(folder)
-        code %= {"pins": self.pins, "level": self.level, **words}
+        given = self.pins, self.level, *more
+        code = f"{(INSIDE / f'{program}.py').read_text()}\nmain(*{given!r})\n"
         chip = {"clock": self.clock_s, "rtc": self.rtc.hex(), "aside": aside()}
         return chip32.Order(code, there, self.first, self.most), chip
 
