@@ -203,11 +203,11 @@ def describe(
     if picture.key == "doses":
         cut = sum(bool(d.trips) for d in log.doses)
         sums = {"given": given, "total": number(sum(d.given_ul for d in log.doses) / 1e6, 2)}
-        text = say("{given}, {total} litres. Stem: delivered; bar across: planned.", **sums)
+        text = say("{given}, {total} litres. Upright line: given; line across: planned.", **sums)
         if cut:
             text = say(
-                "{given}, {total} litres. Stem: delivered; bar across: planned; cross: cut short "
-                "({cut}).",
+                "{given}, {total} litres. Upright line: given; line across: planned; cross: cut "
+                "short ({cut}).",
                 cut=cut,
                 **sums,
             )
@@ -476,7 +476,7 @@ def _pot_page(view: PotView, round_page: str, kept: Sequence[Wake] | None) -> st
         close=rows,
         round_page=round_page,
         opens=opens,
-        legend=plots.A_BAR,
+        legend=plots.far(days),
         words=words,
         maker_rows=maker_rows(view),
         calibration=calibration_rows(view),

@@ -55,6 +55,8 @@ A_BAR = {
     "battery": term("each bar is a week, from its lowest to its highest"),
 }
 WIDTH = 720
+SIDE = 46  # left of every plot, so that their times stand below one another
+NARROW = 220  # the least that a plot is wide on a page
 
 
 def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
@@ -80,7 +82,7 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
         dates = {"encode": {"labels": {"update": {"text": days}}}}
     near = NEAR_PX.get(picture.key, LINE_PX)
     shown = picture.key != "events"
-    side = {"tickCount": 5, "labels": shown, "ticks": shown, "grid": shown, "minExtent": 46}
+    side = {"tickCount": 5, "labels": shown, "ticks": shown, "grid": shown, "minExtent": SIDE}
     return frame(
         WIDTH,
         picture.height,
@@ -312,8 +314,8 @@ def draw_events(colour: Colours, picture: Picture) -> list[Spec]:
     return [
         mark("rule", "rows", colour, **ACROSS, y=centre, stroke="hair"),
         text(
-            "rows", colour, x={"value": 4}, y=name, text={"field": "row"}, baseline="middle",
-            fontStyle="italic",
+            "rows", colour, x={"value": 4 - SIDE}, y=name, text={"field": "row"}, baseline="middle",
+            fontStyle="italic", limit={"signal": f"width + {SIDE} - 4"},
         ),
         mark(
             "rect", "bars", colour, x=x(),
@@ -450,6 +452,11 @@ def draw(picture: Picture, form: str, pot: str, span: str) -> bytes:
         "subtitleFontSize": 13,
     }
     return file(found, form)
+
+
+def far(days: float) -> dict[str, str]:
+    """What a bar stands for in the pictures of a page whose days may run together, by key."""
+    return {key: what for key, what in A_BAR.items() if days > NARROW / NEAR_PX.get(key, LINE_PX)}
 
 
 def bars_said(picture: Picture) -> list[str]:
