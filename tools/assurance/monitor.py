@@ -138,7 +138,8 @@ class Monitor:
         truth = Truth(ledger, min(LONG_AGO_S, truth.since_s + passed_s))
         if self.bench.corner.presses:
             self.see_button(k, letter, passed_s)
-        masked = node.numbers[AT["button_masked"]]
+        # The press that makes it a chattering button is itself no wish any more (R12)
+        masked = node.numbers[AT["button_masked"]] or k["presses"] >= CHATTER
         held = 2000 <= happened.begin["button_ms"] < 15000 and not masked
         cable = letter.begin == "cable"
         if node.status == "lost":
