@@ -6,5 +6,6 @@ from pathlib import Path
 
 DATA = Path(__file__).parent / "data"
 CAFE = DATA / "cafe"
+HANDS = DATA / "hands.toml"  # what hands do at a desk board when commission asks
 TROUBLE = DATA / "trouble"  # logs that call on what the cafe's hardly meet, and their trials
 TRIALS = DATA / "trials"

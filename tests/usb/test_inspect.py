@@ -18,6 +18,7 @@ from usb_images import whole
 from wakewell.cli import main
 from wakewell.commands import deskboard as desk_command
 from wakewell.deskboard import read_image
+from wakewell.deskboard.hands import Hands
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 
@@ -150,7 +151,7 @@ def test_a_button_held_by_the_clock_on_the_wall(start: Start) -> None:
     """Asleep, time runs 3600 times as fast; a hold lasts as long as was typed (R12)."""
     desk = start(awake="real", asleep="real", speed=3600.0)
     desk.board.wait_asleep()
-    desk_command.answer(desk.board, desk.world, ["button", "3"])
+    desk_command.answer(Hands(desk.board, desk.world), ["button", "3"])
     desk.board.wait_asleep()
     held_ms = [w["begin"]["button_ms"] for w in wakes(desk.board.read_files())]
     assert [ms for ms in held_ms if 2000 <= ms < 6000]

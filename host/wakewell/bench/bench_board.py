@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import contextlib
 import time
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from wakewell.errors import BadInput
 from wakewell.usb.flash import check_board, check_pulse, progress
-from wakewell.usb.link import BoardLost, Link, connect
+from wakewell.usb.link import BoardLost, Link, connect, ports
 from wakewell.usb.pull import Pulled, leave
 
 STALE_S = 200.0  # the board's lease is five minutes
@@ -33,6 +34,7 @@ class BenchBoard:
         self.folder, self.port, self.wait_s = folder, port, wait_s
         self.ran_ms, self.drew = 0, [0, 0]
         self._link: Link | None = None
+        self._desk = False
         self._used_s = 0.0
         self._stack = contextlib.ExitStack()
 
@@ -66,6 +68,7 @@ class BenchBoard:
                     f"{self.port}: this board has no program yet; run wakewell flash {self.folder}"
                 )
             link.run("use_version")
+            self._desk = link.eval("hasattr(__import__('machine'), 'desk_asked')", bool)
             self._link = link
         self._used_s = time.monotonic()
         return self._link
@@ -92,6 +95,23 @@ class BenchBoard:
     def pump_off(self) -> None:
         """Pump off, lease renewed."""
         self.link().renew()
+
+    def now(self) -> datetime:
+        """The time of day, a desk board's own where it is one."""
+        return self.link().now()
+
+    def asked(self, question: str) -> float | None:
+        """Tell a desk board what its person is asked now: the figure that the hands there read.
+        None from any other board; one on USB is not woken only to be told."""
+        places = {self.port, str(Path(self.port).resolve())}
+        if self._link is None and places & set(ports()):
+            return None
+        self.link()
+        if not self._desk:
+            return None
+        code = f"__import__('machine').desk_asked({question!r})"
+        found: int | None = self.link().eval(code, int | None)
+        return None if found is None else found / 1000
 
     def button(self) -> bool:
         """Is the button pressed?"""

@@ -14,6 +14,7 @@ from typing import Any
 import tomlkit
 
 from wakecore import fields
+from wakecore.table import convert
 from wakewell import drawing, extras
 from wakewell.errors import BadInput
 from wakewell.kept import replace, today
@@ -125,6 +126,9 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
         f"  uncertainty {amount(found.expanded, unit)} (k = 2); {proof(found, unit)}; "
         f"whole numbers add {amount(found.table_error, unit)}",
     ]
+    before = f"off by up to {amount(off(old['points'], found), unit)}" if old else "no table"
+    left = amount(off(found.table, found), unit)
+    made.lines.append(f"  as found: {before}; as left: off by up to {left}, at these points")
     if name == "soil" and all(p.kind == BENCH for p in found.points):
         made.lines.append("  from air and water only: provisional; take points in the pot")
     if name == "level" and pot.parts[name].kind != "float":
@@ -136,6 +140,11 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
         if tolerance > pot.calibration.get("tolerance_ml", 0):
             made.change("calibration", "tolerance_ml", tolerance)
             made.lines.append(f"  tolerance_ml = {tolerance}: scatter of the gauge (R4, R8)")
+
+
+def off(table: Any, found: Any) -> float:
+    """By how much a table misses the points of a fit at most."""
+    return max(abs(float(convert(table, p.counts) - p.value)) for p in found.points)
 
 
 def rails(

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import tomlkit
 
@@ -32,6 +32,7 @@ from wakewell.units import water
 
 DRAWING = "wiring.svg"
 RUN_WORD, GO_ON = "run", "ok"
+HAND = "hand"  # in a file of answers: the figure that a desk board's hand reads
 SHORT_MS, FLOW_MS = 1000, 4000
 WET_MS, DRY_MS = 3000, 1500  # the pump's current; dry is short, for it runs on water's bearing
 DRY_PPT = 800  # a current in air above this part of that in water tells no dry run. Own assumption
@@ -61,21 +62,33 @@ class Answers:
     scripted: dict[str, list[Any]] | None = None
     say: Callable[[str], None] = print
     asked: list[str] = field(default_factory=list)
+    tell: Callable[[str], float | None] = lambda key: None
+    """Told each question as it is asked first; the figure that a desk board's hand then reads."""
+    _hand: str = ""
 
     def ask(self, key: str, question: str) -> str:
         """The stripped answer. Stopped at the end of the input or where the file has none."""
         self.asked.append(key)
+        if self._hand:
+            question = f"{question} [the desk board's hand: {self._hand}; Enter takes it]"
         if self.scripted is not None:
             left = self.scripted.get(key)
             if not left:
                 raise Stopped(f"no answer for {key} in the file")
-            answer = str(left.pop(0))
+            answer = str(left.pop(0)).strip()
             self.say(f"{question} [{key}] {answer}")
-            return answer.strip()
+            if answer == HAND and not self._hand:
+                raise Stopped(f"{key} = {HAND}: only a desk board's hand shows a figure; write it")
+            return self._hand if answer == HAND else answer
         try:
-            return input(f"{question} ").strip()
+            return input(f"{question} ").strip() or self._hand
         except EOFError:
             raise Stopped("end of input") from None
+
+    def told(self, key: str) -> None:
+        """This is asked next."""
+        figure = self.tell(key)
+        self._hand = "" if figure is None else f"{figure:.10g}"
 
     def word(self, key: str, question: str, allowed: tuple[str, ...]) -> str:
         """One of a few words; "stop" stops. Where all is asked is to go on, Enter does.
@@ -83,6 +96,8 @@ class Answers:
         A pump's run has a word of its own, which is typed.
         """
         words_ = ["Enter for ok" if allowed == (GO_ON,) else ", ".join(allowed), "stop"]
+        self.told(key)
+        self._hand = ""  # it reads a number
         for _ in range(5):
             answer = self.ask(key, f"{question} ({', '.join(words_)})")
             if answer == "stop":
@@ -96,6 +111,7 @@ class Answers:
 
     def number(self, key: str, question: str, least: float, most: float) -> float | None:
         """A number in a range; None for "skip"."""
+        self.told(key)
         for _ in range(5):
             answer = self.ask(key, f"{question} ({least:g} to {most:g}, skip, stop)")
             if answer == "stop":
@@ -145,7 +161,10 @@ class Session:
         """Read a probe and enter the point in the book."""
         reading = self.live(probe)
         self.enter(probe, reading[0], value, u, reading[1], kind)
-        self.say(f"  {probe}: {reading[0]} counts, spread {reading[1]}, at {value:g}")
+        said = f"  {probe}: {reading[0]} counts, spread {reading[1]}, at {value:g}"
+        if (table := self.pot.calibration.get(probe)) is not None:
+            said += f"; as found, its table says {convert(table['points'], reading[0])}"
+        self.say(said)
         return reading
 
     def enter(
@@ -162,6 +181,15 @@ class Session:
     ) -> None:
         """Enter what was found and left, in words; values: numbers that a later step needs."""
         self.book.add("finding", step=step, as_found=as_found, as_left=as_left, note=note, **values)
+
+    def findings(self, step: str) -> list[str]:
+        """What was found or left at that step, each time it was taken, in words."""
+        names = (step, f"{step} begun", "calibration" if step in STAGES else step)
+        rows = [row for row in self.book.rows("finding") if row.get("step") in names]
+        texts = [(row.get("as_found"), row.get("as_left"), row.get("date")) for row in rows]
+        return [
+            f"{left if step in STAGES else both(found, left)} ({day})" for found, left, day in texts
+        ]
 
     def found(self, step: str, **kinds: type) -> dict[str, Any]:
         """The newest finding of that step that has these values, of these kinds; {} if none."""
@@ -187,13 +215,13 @@ class Session:
 def wiring(s: Session) -> None:
     from wakewell.bench import circuit  # its library may load a plotting library: a second
 
-    s.say("Unplug the charger and take the cell out while you wire. Never bridge a lithium cell.")
     for text in wiring_list.text(s.pot):
         s.say(text)
     path = s.folder / DRAWING
     path.write_text(circuit.svg(s.pot), encoding="utf-8")
     s.say(f"  drawn in {path}")
     s.confirm("wiring.checked", "Is everything joined as listed?", "join it, then run this again")
+    s.finding("wiring", "joined as listed")
 
 
 def pull_down(s: Session) -> None:
@@ -210,9 +238,7 @@ def pull_down(s: Session) -> None:
 
 
 def battery(s: Session) -> None:
-    s.say(
-        "Charger off. Measure at the cell's own terminals; be careful not to short it: that burns."
-    )
+    s.say("Charger off. Measure at the cell's own terminals.")
     reading = s.live("battery")
     mv = s.answers.number("battery.meter_mv", "The multimeter says, in mV", 1000, 30000)
     if mv is None:
@@ -250,6 +276,7 @@ def sensors(s: Session) -> None:
     for name, reading in sorted(readings.items()):
         assert reading is not None
         s.say(f"  {name}: {reading[0]} counts, spread {reading[1]}")
+    s.finding("sensors", f"{', '.join(sorted(readings))} answer")
     parts = s.pot.parts
     if "soil" in parts:
         s.answers.word("soil.air", "Soil probe clean, dry, in the air.", ("ok",))
@@ -294,13 +321,16 @@ def level(s: Session) -> None:
         s.point("level", switch_ml, 0)
         s.answers.word("level.down", "Float down.", ("ok",))
         s.point("level", 0, 0)
+        s.finding("level", f"the float drops at {switch_ml:g} ml")
         return
-    s.say("Tank in its place, empty, everything mains-powered out of reach of a spill.")
+    s.say("Tank in its place, empty.")
     s.answers.word("level.empty", "Empty to where the pump draws air.", ("ok",))
     s.point("level", 0, 5)
     content, added = 0.0, 0
     while added < 8:
-        more = s.answers.number("level.added_ml", "Weighed water poured in, ml", 1, full)
+        more = s.answers.number(
+            "level.added_ml", "Weighed water poured in, ml; skip when full", 1, full
+        )
         if more is None:
             break
         content, added = content + more, added + 1
@@ -309,12 +339,13 @@ def level(s: Session) -> None:
         s.point("level", round(content), 5 + 0.005 * content)
         if content >= 0.97 * full:
             break
+    s.finding("level", f"empty to {content:g} ml in {added + 1} points")
     if added < 2:
         s.say("  fewer than three points: the table is a straight line, and less accurate")
 
 
 def direction(s: Session) -> None:
-    s.say("Water in the tank, hose end held in a bucket, the board dry and away from both.")
+    s.say("Water in the tank, hose end held in a bucket.")
     s.run_pump("direction.run", SHORT_MS, "Pump under water?")
     turned = s.answers.word(
         "direction.water", "Water or bubbles came out of the hose end, not into the tank?",
@@ -332,12 +363,14 @@ def leak_look(s: Session) -> None:
         ("leak.end", "Hose end fixed above the full tank's water, or with a siphon break?"),
     ):
         s.confirm(key, what, "a leak or a siphon wets your floor: mend it, then run this again")
+    s.finding("leak look", "joints dry, hose end safe")
 
 
 def prime(s: Session) -> None:
-    for _ in range(5):
+    for runs in range(1, 6):
         s.run_pump("prime.run", 3000, "Hose end in the bucket.")
         if s.answers.word("prime.solid", "A solid stream, no air?", ("yes", "no")) == "yes":
+            s.finding("prime", f"a solid stream in run {runs}")
             return
     raise Failed(
         "still air in the water after five runs: look for a kink, a loose joint, or a pump above "
@@ -410,6 +443,7 @@ def button(s: Session) -> None:
             "the button stays pressed: a stuck button wakes the board again and again until it is "
             "ignored"
         )
+    s.finding("button", "recognised, and free again")
 
 
 def sleep_current(s: Session) -> None:
@@ -472,6 +506,7 @@ def stand(s: Session) -> None:
 
 
 def soil_capacity(s: Session) -> None:
+    s.say(f"  soil probe now: {s.live('soil')[0]} counts")
     s.say("Soak the pot until it drips, let it drain overnight without a saucer, weigh it whole.")
     grams = s.answers.number("soil.soaked_g", "It weighs, in g", 10, 500000)
     if grams is None:
@@ -492,6 +527,7 @@ def soil_capacity(s: Session) -> None:
 
 
 def soil_refill(s: Session) -> None:
+    s.say(f"  soil probe now: {s.live('soil')[0]} counts")
     s.say("When the plant just needs water, before it wilts: weigh the pot again in the same way.")
     grams = s.answers.number("soil.refill_g", "It weighs, in g", 10, 500000)
     if grams is None:
@@ -538,6 +574,11 @@ def finish_tables(s: Session, stage: int) -> None:
     s.finding("calibration", words(found), words(left))
     if (outlook := agree.outlook(s.pot)) is not None:
         s.say(f"  a dose: {water(outlook.dose_ml)} in {outlook.pulses} pulses")
+
+
+def both(found: Any, left: Any) -> str:
+    """What was found and left, as far as there is both."""
+    return "; ".join(str(text) for text in (found, left) if text)
 
 
 def words(values: dict[str, Any]) -> str:
@@ -591,32 +632,105 @@ def due_again(s: Session) -> list[str]:
     return last if led.calibration != calibration_mark(s.pot) else []
 
 
-# (step, part it needs, title, what to do, how long it takes: common practice, no source)
-STEPS: tuple[tuple[str, str, str, Callable[[Session], None], str], ...] = (
-    ("wiring", "", "Wiring", wiring, "20 minutes"),
-    ("pull-down", "pump", "The resistor that keeps the pump off", pull_down, "2 minutes"),
-    ("battery", "battery", "Battery against a multimeter", battery, "5 minutes"),
-    ("sensors", "", "Every sensor answers", sensors, "15 minutes"),
-    ("level", "level", "Tank level", level, "10 minutes"),
-    ("direction", "pump", "Direction of the pump", direction, "2 minutes"),
-    ("leak look", "pump", "Check for leaks", leak_look, "12 minutes"),
-    ("prime", "pump", "The hose primed", prime, "2 minutes"),
-    ("flow", "pump", "Flow, measured with a cup", flow, "10 minutes"),
-    ("pump current", "current", "Current of the pump", pump_current, "5 minutes"),
-    ("button", "button", "The button", button, "1 minute"),
-    ("sleep current", "", "Current asleep", sleep_current, "5 minutes"),
-    ("provisional", "", "Provisional", provisional, "1 minute"),
-    ("leak stand", "level", "The tank is left for a day", stand, "a day, most of it waiting"),
-    ("soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting"),
-    (
-        "soil refill",
-        "soil",
-        "When it needs water",
-        soil_refill,
-        "a week or two, most of it waiting",
+class Step(NamedTuple):
+    """One step. part: what it needs. long: how long it takes (common practice, no source). why:
+    what it is for. care: what is dangerous, said before a hand does anything."""
+
+    name: str
+    part: str
+    title: str
+    act: Callable[[Session], None]
+    long: str
+    why: str
+    care: str = ""
+
+
+WATER_CARE = "Everything mains-powered out of reach of a spill, the board dry and away from water."
+STEPS: tuple[Step, ...] = (
+    Step(
+        "wiring", "", "Wiring", wiring, "20 minutes",
+        "a wire on a wrong pin can run the pump or damage the chip",
+        "Charger unplugged, cell taken out. Never bridge a lithium cell's terminals.",
     ),
-    ("commissioned", "", "Commissioned", commissioned, "1 minute"),
-)
+    Step(
+        "pull-down", "pump", "The resistor that keeps the pump off", pull_down, "2 minutes",
+        "while the chip starts, only a resistor keeps the pump off (R1)",
+        "If it is missing the pump runs at once: hose end into a bucket before power comes on.",
+    ),
+    Step(
+        "battery", "battery", "Battery against a multimeter", battery, "5 minutes",
+        "the pot must know when its cell is too low for the pump (R5)",
+        "A slip of the meter's tips shorts the cell, and a shorted lithium cell burns.",
+    ),
+    Step(
+        "sensors", "", "Every sensor answers", sensors, "15 minutes",
+        "a dead or swapped sensor is found here, and not by a plant (R6)",
+        "Keep the probe's electronics above the water. A mains charger only with dry hands.",
+    ),
+    Step(
+        "level", "level", "Tank level", level, "10 minutes",
+        "counts of the gauge become millilitres: dry running and leaks are judged by them (R4, R8)",
+        WATER_CARE,
+    ),
+    Step(
+        "direction", "pump", "Direction of the pump", direction, "2 minutes",
+        "a pump that turns backwards blows air into the tank and waters nothing",
+        WATER_CARE,
+    ),
+    Step(
+        "leak look", "pump", "Check for leaks", leak_look, "12 minutes",
+        "what drips now drips for months with nobody there (R8)",
+        "Wipe up at once what drips near mains.",
+    ),
+    Step(
+        "prime", "pump", "The hose primed", prime, "2 minutes",
+        "air in the hose would be measured as water",
+        WATER_CARE,
+    ),
+    Step(
+        "flow", "pump", "Flow, measured with a cup", flow, "10 minutes",
+        "seconds of the pump become millilitres: the day's limit counts by them (R2, R3)",
+        WATER_CARE,
+    ),
+    Step(
+        "pump current", "current", "Current of the pump", pump_current, "5 minutes",
+        "what it draws in water and in air tells a dry run (R4)",
+        "Dry running wears the pump: once, and no longer than is said.",
+    ),
+    Step(
+        "button", "button", "The button", button, "1 minute",
+        "it is the owner's only way to end a lockout (R12)",
+    ),
+    Step(
+        "sleep current", "", "Current asleep", sleep_current, "5 minutes",
+        "asleep is where a year of battery goes",
+        "A meter in its current range is a short: never across the cell, only in its lead.",
+    ),
+    Step(
+        "provisional", "", "Provisional", provisional, "1 minute",
+        "the tables of the bench are made; without soil points it does not water by itself (R14)",
+    ),
+    Step(
+        "leak stand", "level", "The tank is left for a day", stand, "a day, most of it waiting",
+        "a slow leak or a siphon shows only in a day (R8)",
+        "Stand it where a full tank's water would do no harm.",
+    ),
+    Step(
+        "soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting",
+        "how much the soil holds: where a dose ends",
+        "A soaked pot drips for hours: over a tub, its electronics out of the wet.",
+    ),
+    Step(
+        "soil refill", "soil", "When it needs water", soil_refill,
+        "a week or two, most of it waiting",
+        "how dry it may get: where a dose begins",
+    ),
+    Step(
+        "commissioned", "", "Commissioned", commissioned, "1 minute",
+        "the tables are made with the soil's own points; from then on it waters by itself (R14)",
+        "Stay in reach for the first doses.",
+    ),
+)  # fmt: skip
 
 
 def carry_on(s: Session, again: list[str]) -> int:
@@ -628,17 +742,22 @@ def carry_on(s: Session, again: list[str]) -> int:
         return 1
     again = [*again, *due_again(s)]
     steps = [row for row in STEPS if not row[1] or row[1] in s.pot.parts]
-    for number, (name, _, title, act, long) in enumerate(steps, 1):
-        done, place = s.book.done(name), f"Step {number} of {len(steps)}"
-        if done and name not in again:
-            s.say(f"{place}, {title}: done {done}")
+    for number, step in enumerate(steps, 1):
+        done, place = s.book.done(step.name), f"Step {number} of {len(steps)}"
+        if done and step.name not in again:
+            s.say(f"{place}, {step.title}: done {done}")
             continue
-        s.say(f"{place}, {title}: about {long}")
-        s.step = name
+        s.say(f"{place}, {step.title}: about {step.long}")
+        s.say(f"  what for: {step.why}")
+        if step.care:
+            s.say(f"  care: {step.care}")
+        before = s.findings(step.name)
+        s.say(f"  as found: {before[-1] if before else 'never taken before'}")
+        s.step = name = step.name
         if name != "flow" or name in again:  # runs of a broken-off flow step still count
             s.book.void(name)
         try:
-            act(s)
+            step.act(s)
         except Stopped as why:
             s.say(f"Stopped at {name!r}: {why}. Run the same command to go on.")
             return 1
@@ -647,6 +766,8 @@ def carry_on(s: Session, again: list[str]) -> int:
             s.say(f"FAILED at {name!r}: {why}")
             return 1
         s.book.finish(name)
+        left = s.findings(step.name)[len(before) :]
+        s.say(f"  as left: {left[-1] if left else 'done'}")
     return 0
 
 

@@ -13,6 +13,10 @@ from wakewell.errors import BadInput
 from wakewell.pot.bench_book import Book
 from wakewell.report import page_files
 
+HEAD = """\
+Tables from the points of the bench book: it takes seconds, and nothing moves. The board obeys them
+after wakewell flash. As found is what the table before says of the same points."""
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
@@ -41,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     if not made.fits and not made.changes:
         why = "; ".join(made.refused) or "no points are recorded; run wakewell commission"
         raise BadInput(f"{folder}: {why}")
-    lines = [*made.lines, *(f"NOT fitted: {text}" for text in made.refused)]
+    lines = [HEAD, *made.lines, *(f"NOT fitted: {text}" for text in made.refused)]
     if not args.dry_run:
         lines += write(made)
         if made.fits:

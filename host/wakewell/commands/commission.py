@@ -25,7 +25,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help="TOML: question = answer or [answers]; default: the questions are asked",
+        help='TOML: question = answer or [answers], "hand" is what a desk board\'s hand reads; '
+        "default: the questions are asked",
     )
     parser.add_argument(
         "--again", action="append", default=[], metavar="STEP",
@@ -55,7 +56,9 @@ def run(args: argparse.Namespace) -> int:
     if book.begun:
         print(f"Going on with {book.path}.")
     with BenchBoard(folder, port, args.wait) as bench:
-        return carry_on(Session(folder, pot, book, bench, answers, board), args.again)
+        answers.tell = bench.asked
+        session = Session(folder, pot, book, bench, answers, board, bench.now)
+        return carry_on(session, args.again)
 
 
 def read_answers(path: Path) -> dict[str, list[Any]]:

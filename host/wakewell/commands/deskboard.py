@@ -7,6 +7,7 @@ Does not belong here: the board (board.py), the pot on its pins (wakewell.deskbo
 from __future__ import annotations
 
 import argparse
+import contextlib
 import queue
 import shutil
 import signal
@@ -14,38 +15,40 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wakewell import shipped
+from wakewell import kept, shipped
 from wakewell.commands import given
+from wakewell.deskboard import hands
 from wakewell.deskboard.board import CAUSES, DeskBoard
+from wakewell.deskboard.hands import THINGS, USUAL_PRESS_S, Hands, help_text, read
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.deskboard.rig_world import RigWorld
 from wakewell.errors import BadInput
 from wakewell.pot import bench_book, chips, pot_folder, stage
 from wakewell.rig.pot import RigPot
 from wakewell.simulate import trials
-from wakewell.tomlfile import show
+from wakewell.tomlfile import called, nearest, show, show_path
 from wakewell.units import soil, volts, water
 
 USUAL_POT = "basil"
-MOST_HOLD_S = 30.0
+MOST_NUMBER = 1_000_000
 FIRST_YEAR, LAST_YEAR = 2026, 2099  # what a board believes of a clock
 
-HELP = """\
-advance DAYS       let simulated time pass
-button [SECONDS]   press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page, if it
-                   has secrets and radio_wakes; on a port of [entry] above 1023)
-fill, water ML     fill the tank; water the pot with a can
-charge, nocharge   connect the charger, take it off
-reset              reset the chip, as its reset button does
-off, on            take the power away, give it back
-jumper [PIN]       the pump off its pin, a jumper from there to this one (bringup); without a
-                   number: the pump back on
-unplug, plug       pull the cable, connect it again
-state              what the board and the pot do now
-quit               end (so does Ctrl-C)"""
+SWITCHES = {
+    "advance": ("DAYS", "let simulated time pass"),
+    "reset": ("", "reset the chip, as its reset button does"),
+    "off": ("", "take the power away"),
+    "on": ("", "give the power back"),
+    "jumper": ("[PIN]", "the pump off, a jumper from its pin to this one; alone: undo it"),
+    "unplug": ("", "pull the USB cable"),
+    "plug": ("", "connect the USB cable again"),
+    "state": ("", "what the board and the pot do now"),
+    "help": ("", "this list"),
+    "quit": ("", "end (so does Ctrl-C)"),
+}  # fmt: skip
 
 TRY = """\
 Try, in another terminal:
@@ -53,6 +56,17 @@ Try, in another terminal:
   wakewell inspect {pot} --port {port}
   wakewell pull {pot} --port {port}
   wakewell replay {pot}
+"""
+FIRST = """\
+This pot is not commissioned. In another terminal:
+  wakewell flash {pot} --port {port}
+  wakewell commission {pot} --port {port}
+until it leaves the tank for a day. Here: advance 1. There, the same command once more, to
+its end, and flash again. Here: advance 3. Then there:
+  wakewell pull {pot} --port {port}
+  wakewell report {pot} --out pages
+"""
+MORE = """\
 A host that opens the port resets the board; between, it sleeps, {speed:g} times as fast as
 time. Type "help" for what can be done to it here."""
 
@@ -90,12 +104,27 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="the date in the board's world; its time counts from there; default: where --image "
         "was switched off last, else now",
     )
+    parser.add_argument(
+        "--hands",
+        nargs="?",
+        const=shipped.HANDS,
+        type=Path,
+        metavar="FILE",
+        help="when commission asks something, do it at the simulated pot, as FILE says, without "
+        "FILE in the usual way; default: only show what could be typed",
+    )
     given.option(parser, "--seed", "default: 1", type=int, default=1)
     parser.epilog = "exit codes: 0 ended; 2 no desk board can run here, or the input cannot be used"
 
 
-def rig_world(folder: Path, like: str | None = None, seed: int = 1) -> RigWorld:
-    """The rig on the pins of that pot. BadInput if its folder is faulty or for another chip."""
+def rig_world(
+    folder: Path, like: str | None = None, seed: int = 1, image: Path | None = None
+) -> RigWorld:
+    """The rig on the pins of that pot. BadInput if its folder is faulty or for another chip.
+
+    image: the flash of its board. Beside it stays what the simulated probes are like, so that they
+    are the same the next time, whatever was measured of them meanwhile.
+    """
     found = pot_folder.load(folder)
     if found.problems or found.about is None or found.pot is None:
         why = found.problems[0] if found.problems else "it is not complete"
@@ -105,7 +134,19 @@ def rig_world(folder: Path, like: str | None = None, seed: int = 1) -> RigWorld:
             f"{folder}: made for the {found.about.chip}; a desk board can be one of "
             f"{', '.join(chips.PORTED)}. Try the café's pots"
         )
-    trial = trials.of_pot(folder, like)
+    with tempfile.TemporaryDirectory(prefix="deskboard-") as temporary:
+        true = Path(temporary) / folder.resolve().name
+        true.mkdir()
+        for path in folder.glob("*.toml"):
+            shutil.copy(path, true)
+        if image is not None:
+            probes = image.with_name(image.name + ".probes.toml")
+            if image.exists() and probes.exists():
+                shutil.copy(probes, true / "calibration.toml")
+            else:
+                kept.store(probes, (true / "calibration.toml").read_bytes())
+        with called(str(true), show_path(str(folder))):
+            trial = trials.of_pot(true, like)
     world = RigWorld(found.parts, RigPot(trial.spec, seed), trial.in_force().calibration)
     world.chip, world.notes = found.about.chip, trial.notes
     return world
@@ -113,20 +154,30 @@ def rig_world(folder: Path, like: str | None = None, seed: int = 1) -> RigWorld:
 
 def run(args: argparse.Namespace) -> int:
     """Start a desk board, print its port, obey words from stdin until "quit" or Ctrl-C."""
+    for ended in (signal.SIGTERM, signal.SIGHUP):  # a closed terminal leaves no port or folder
+        signal.signal(ended, signal.default_int_handler)
+    with contextlib.suppress(KeyboardInterrupt), opened(args) as person:
+        _obey(person)
+    return 0
+
+
+@contextlib.contextmanager
+def opened(args: argparse.Namespace) -> Iterator[Hands]:
+    """A running desk board, as the arguments have it, with hands at it; prints how it is reached.
+    Raises BadInput."""
     if reason := why_not():
         raise BadInput(reason)
     begins = None if args.begins is None else _date(args.begins)
     if not 0 < args.speed <= 1e7:
         raise BadInput(f"--speed {args.speed:g}: allowed more than 0, up to 10000000")
-    for ended in (signal.SIGTERM, signal.SIGHUP):  # a closed terminal leaves no port or folder
-        signal.signal(ended, signal.default_int_handler)
+    script = hands.script(args.hands or shipped.HANDS)
     with tempfile.TemporaryDirectory(prefix="deskboard-") as temporary:
         folder = args.pot
         if folder is None:
             folder = Path(temporary) / USUAL_POT
             ignore = shutil.ignore_patterns("logs")
             shutil.copytree(shipped.CAFE / USUAL_POT, folder, ignore=ignore)
-        world = rig_world(folder, args.like, args.seed)
+        world = rig_world(folder, args.like, args.seed, args.image)
         try:
             with DeskBoard(
                 args.image or Path(temporary) / "flash.img",
@@ -141,21 +192,20 @@ def run(args: argparse.Namespace) -> int:
                 begins=begins,
             ) as board:
                 world.board = board
-                port = args.link or board.port
+                port, unique_id = args.link or board.port, board.unique_id.hex()
                 if args.pot is None:  # its probes and pump are what its calibration says, by rig
                     book = bench_book.Book(folder)
-                    book.lead_to(stage.marks(pot_folder.load(folder), board.unique_id.hex()))
-                print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
+                    book.lead_to(stage.marks(pot_folder.load(folder), unique_id))
+                print(f"Desk board {unique_id} on {port}, {folder.name} on its pins.")
                 print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
                 for note in world.notes:
                     print(f"  {note}")
-                print(TRY.format(pot=folder, port=port, speed=args.speed), flush=True)
-                _obey(board, world)
+                commissioned = stage.standing(pot_folder.load(folder), unique_id).stage == 2
+                text = (TRY if commissioned else FIRST) + MORE
+                print(text.format(pot=folder, port=port, speed=args.speed), flush=True)
+                yield Hands(board, world, script, plays=args.hands is not None, say=_say)
         except DeskBoardError as error:
             raise BadInput(str(error)) from None
-        except KeyboardInterrupt:
-            pass
-    return 0
 
 
 def _date(text: str) -> datetime:
@@ -172,7 +222,12 @@ def _date(text: str) -> datetime:
     return found
 
 
-def _obey(board: DeskBoard, world: RigWorld) -> None:
+def _say(text: str) -> None:
+    print(text, flush=True)
+
+
+def _obey(person: Hands) -> None:
+    board = person.board
     lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
 
     def read() -> None:
@@ -199,54 +254,67 @@ def _obey(board: DeskBoard, world: RigWorld) -> None:
         if words and words[0] == "quit":
             return
         if words:
-            print(answer(board, world, words), flush=True)
+            _say(answer(person, words))
 
 
-def answer(board: DeskBoard, world: RigWorld, words: list[str]) -> str:
+def answer(person: Hands, words: list[str]) -> str:
     """Do what was typed; what to say to it."""
-    word, rest = words[0], words[1:]
+    board, world, word, rest = person.board, person.world, words[0], words[1:]
+    if word not in SWITCHES:
+        return _by_hand(person, words)
+    form = f"{word} {SWITCHES[word][0]}".rstrip()
+    least = int(word == "advance")
+    most = least + int(word == "jumper")
     try:
-        number = float(rest[0]) if rest else None
-        if number is not None and not 0 <= number <= 1e6:
+        numbers = [float(text) for text in rest]
+        if not least <= len(numbers) <= most or not all(0 <= n <= MOST_NUMBER for n in numbers):
             raise ValueError
     except ValueError:
-        return f"{word} {rest[0]}: allowed a number from 0 to 1000000"
-    if word == "button":
-        # By the clock on the wall: simulated time runs fast until the press has woken the board.
-        board.press_button(None)
-        time.sleep(0.2 if number is None else min(number, MOST_HOLD_S))
-        board.release_button()
-    elif word == "reset":
+        return f"{show(' '.join(words))}: allowed {form}, a number from 0 to {MOST_NUMBER}"
+    if word == "help":
+        return f"{_switches()}\n{help_text()}"
+    if word == "reset":
         board.hard_reset()
     elif word == "off":
         board.cut_power()
     elif word == "on":
         board.power_on()
     elif word == "jumper":
-        board.do(lambda: setattr(world, "jumper", None if number is None else int(number)))
+        pin = int(numbers[0]) if numbers else None
+        board.do(lambda: setattr(world, "jumper", pin))
     elif word == "unplug":
         board.unplug()
     elif word == "plug":
         board.plug_in()
         return f"on {board.port}"
-    elif word == "advance" and number is not None:
+    elif word == "advance":
         board.awake = "stepped"
-        board.advance(number * 86400.0, timeout_s=600.0)
+        board.advance(numbers[0] * 86400.0, timeout_s=600.0)
         board.awake = "real"
-    elif word in ("fill", "charge", "nocharge") or (word == "water" and number is not None):
-        board.do(lambda: _to_pot(world, word, number))
-    elif word != "state":
-        return HELP
     return _state(board, world)
 
 
-def _to_pot(world: RigWorld, word: str, number: float | None) -> None:
-    if word == "fill":
-        world.pot.refill()
-    elif word == "water":
-        world.pot.hand_water(number or 0.0)
-    else:
-        world.pot.charger_ma = 500.0 if word == "charge" else 0.0
+def _switches() -> str:
+    rows = ((f"{word} {number}".rstrip(), text) for word, (number, text) in SWITCHES.items())
+    return "\n".join(f"{form:<20} {text}" for form, text in rows)
+
+
+def _by_hand(person: Hands, words: list[str]) -> str:
+    board = person.board
+    try:
+        order = read(" ".join(words))
+        if order.row.words == "button" and board.state == "sleeps":
+            # By the clock on the wall: simulated time runs fast until the press wakes the board.
+            board.press_button(None)
+            time.sleep(USUAL_PRESS_S if order.number is None else order.number)
+            board.release_button()
+            return _state(board, person.world)
+        return board.do(lambda: person.do(" ".join(words))).text
+    except BadInput as why:
+        if words[0] in THINGS:
+            return str(why)
+        near = nearest(words[0], (*SWITCHES, *THINGS))
+        return f"{show(' '.join(words))}: not understood; {near}; help lists all"
 
 
 def _state(board: DeskBoard, world: RigWorld) -> str:

@@ -445,6 +445,10 @@ class Chip:
             for rom, mdeg in list(world.temperatures(pin, t_us).items())[: L.MOST_SENSORS]:
                 more.append(struct.pack(L.SENSOR, rom, L.NO_TEMPERATURE if mdeg is None else mdeg))
             value = len(more)
+        elif kind == L.ASKED:
+            name = message[L.MESSAGE_BYTES : L.MESSAGE_BYTES + amount].decode(errors="replace")
+            figure = world.asked(name, t_us)
+            value = L.NO_FIGURE if figure is None else round(1000 * figure)
         elif kind == L.WATCH:
             pads.watch(pin, bool(a), b, t_us)
         elif kind == L.SYNC:

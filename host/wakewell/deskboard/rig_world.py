@@ -55,6 +55,10 @@ class RigWorld(QuietWorld):
         """Whose pins the parts are on."""
         self.notes: tuple[str, ...] = ()
         """What was assumed about the pot."""
+        self.person: Callable[[str], float | None] = lambda question: None
+        """Who is told what a host asks; the figure that their hand then reads."""
+        self.drew_ma, self.did = 0.0, "off"
+        """What the pump drew and did when it stopped last."""
         self.jumper: int | None = None
         """A pin that a jumper joins to the pump's; the pump is then off its pin."""
         self._pump_level: Level = None
@@ -135,7 +139,14 @@ class RigWorld(QuietWorld):
         assert self._off_at is not None
         self._advance(self._off_at)
         self._off_at = None
+        self.drew_ma, self.did = self.pot.pump_ma, self.pot.pump_did
         self.pot.pump_off()
+
+    def settle(self, t_us: int) -> None:
+        """Carry the rig to that time; a pump whose pin is off has stopped."""
+        self.pass_time(t_us)
+        if self._off_at is not None and self.on_since is None:
+            self._stand_still()
 
     def sleep(self, from_us: int, to_us: int) -> None:
         self.pass_time(from_us + SWING_US)
@@ -211,3 +222,12 @@ class RigWorld(QuietWorld):
 
     def button(self, down: bool, t_us: int) -> None:
         self._pressed = down
+
+    @property
+    def pressed(self) -> bool:
+        """Whether the button is held down."""
+        return self._pressed
+
+    def asked(self, question: str, t_us: int) -> float | None:
+        self.settle(t_us)
+        return self.person(question)

@@ -62,6 +62,10 @@ class World(Protocol):
     def button(self, down: bool, t_us: int) -> None:
         """The button was pressed or let go (DeskBoard.press_button)."""
 
+    def asked(self, question: str, t_us: int) -> float | None:
+        """The host at the board's prompt asks its person that question now. The figure that the
+        person's hand reads, -1e6 to 1e6; None for none."""
+
 
 class QuietWorld:
     """A world in which nothing is connected. Subclass it and write what is."""
@@ -97,6 +101,9 @@ class QuietWorld:
     def sleep(self, from_us: int, to_us: int) -> None: ...
 
     def button(self, down: bool, t_us: int) -> None: ...
+
+    def asked(self, question: str, t_us: int) -> float | None:
+        return None
 
 
 class ScriptedWorld(QuietWorld):

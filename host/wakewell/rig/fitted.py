@@ -61,16 +61,27 @@ class CalibratedProbe(SoilProbe):
 
 
 def soil_probe(calibration: Any) -> CalibratedProbe:
-    """The soil probe of a calibration; in air it reads a little past its driest point."""
+    """The soil probe of a calibration; in air it reads a little past its driest point.
+
+    In a glass of water it reads as far past its wettest point as SoilProbe's hyperbola goes on.
+    """
     points = turned(calibration.soil.points)
     dry = beyond(points, 0.0)
+    air_uv = dry + 0.01 * (dry - points[-1][1])
+    swing = swung(permittivity(1.0)) / swung(permittivity(0.001 * points[-1][0]))
     return CalibratedProbe(
-        air_uv=dry + 0.01 * (dry - points[-1][1]),
+        air_uv=air_uv,
+        water_uv=air_uv - swing * (air_uv - points[-1][1]),
         per_kelvin_uv=200.0,
         drift_uv_year=2_000.0,
         noise_uv=min(2_500.0, calibration.soil.spread / SPREADS_NOISE),
         points=points,
     )
+
+
+def swung(permittivity: float) -> float:
+    """How far a probe of the usual `half` has swung from its reading in air, a share of all."""
+    return (permittivity - 1.0) / (permittivity - 1.0 + SoilProbe.half)
 
 
 def level_gauge(calibration: Any, kind: str, tank: Tank) -> LevelGauge:

@@ -145,6 +145,7 @@ class RigPot:
     `advance` carries it through time, `pump_on` and `pump_off` are the switch, `state` is
     "asleep", "awake" or "radio" and sets the board's current. `reset` names why the chip lost its
     run ("brown-out", "power") until the driver sets it back to "". `charger_ma` above 0 charges.
+    `hose_at` says where the hose ends: "pot", "cup" (`cup_ml` is in it) or "beside" the pot.
     """
 
     # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
@@ -181,6 +182,7 @@ class RigPot:
         "_lifted_ml",
         "_look",
         "_pot_c",
+        "_probe_at",
         "_probe_frozen",
         "_probe_noise_uv",
         "_probe_out",
@@ -210,7 +212,9 @@ class RigPot:
         "clock_s",
         "converted",
         "counts",
+        "cup_ml",
         "faults",
+        "hose_at",
         "line",
         "pump_did",
         "random",
@@ -265,6 +269,8 @@ class RigPot:
         self._look = looks[spec.level.kind]
         self._begin_s = spec.start_day * DAY_S
         self._soil_s = 0.0
+        self.hose_at, self.cup_ml = "pot", 0.0
+        self._probe_at = "pot"
         self.switched_on = False
         self._stuck = False
         pump = spec.pump
@@ -494,7 +500,9 @@ class RigPot:
         if amount_ml <= 0.0:
             return
         self._soil_to(self.t_s)
-        if self._hose_off:
+        if self.hose_at == "cup":
+            self.cup_ml += amount_ml
+        elif self._hose_off or self.hose_at == "beside":
             self.counts.missed_ml += amount_ml
             self._wet_floor(amount_ml)
         else:
@@ -692,6 +700,43 @@ class RigPot:
         self.counts.emptied_ml += self.line.tank_ml
         self.line.tank_ml = 0.0
 
+    def put_probe(self, where: str) -> None:
+        """Somebody holds the soil probe in the "air" or in "water", or puts it into the "pot"."""
+        if where not in ("air", "water", "pot"):
+            raise Impossible("probe", repr(where), "air, water or pot")
+        self._probe_at = where
+        self._probe_until_s = -1.0
+
+    @property
+    def probe_at(self) -> str:
+        """Where the soil probe is: "air", "water" or "pot"."""
+        return self._probe_at
+
+    def bring_soil(self, content: float) -> None:
+        """The substrate as it is once it has come to a mean content (ml/ml) with nobody looking:
+        watered evenly, or left to the plant. What went counts as transpired."""
+        soil = self.soil
+        need("soil", content, soil.levels.floor, soil.levels.saturated, "ml/ml")
+        more = content * soil.volume_ml - soil.water_ml
+        if more > 0.0:
+            soil.tally.poured_ml += more
+        else:
+            soil.tally.transpired_ml -= more
+        soil.even_out(content)
+        self._probe_until_s = -1.0
+
+    @property
+    def pump_ma(self) -> float:
+        """What the pump draws now."""
+        return self._pump_ma
+
+    def empty_tank(self) -> float:
+        """Somebody empties the tank to where the pump draws air: ml poured away."""
+        gone = max(0.0, self.line.tank_ml - self.line.parts.intake_ml)
+        self.counts.emptied_ml += gone
+        self.line.tank_ml -= gone
+        return gone
+
     # --- readings --------------------------------------------------------------------------------
 
     # One sample, its noise drawn here; the plural takes the noise (standard deviations) of several.
@@ -718,8 +763,10 @@ class RigPot:
 
     def _feel_probe(self) -> None:
         """Look up the probe's output without noise; it holds for a while."""
-        if self._probe_out:
+        if self._probe_out or self._probe_at == "air":
             self._probe_uv = self.spec.probe.air_uv
+        elif self._probe_at == "water":
+            self._probe_uv = self.spec.probe.water_uv
         else:
             content = self.soil.probe_content
             if self._drifts:

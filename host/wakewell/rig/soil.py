@@ -342,6 +342,10 @@ class Container:
         mean = share * self.bulb_ml / self._bulb + (1.0 - share) * self.bulk_ml / self._bulk
         return self._probe.content(mean)
 
+    def even_out(self, content: float) -> None:
+        """The same mean content everywhere; the tally is the caller's."""
+        self.bulb_ml, self.bulk_ml = content * self._bulb, content * self._bulk
+
     def pour(self, amount_ml: float) -> None:
         """Water from the hose: into the bulb, past it where the substrate repels or is full."""
         self.tally.poured_ml += amount_ml

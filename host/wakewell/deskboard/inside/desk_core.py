@@ -115,6 +115,13 @@ def put_pulse(index, duration, level):
     _pack(L.PULSE, _out, L.MESSAGE_BYTES + L.PULSE_BYTES * index, duration, level)
 
 
+def put_text(data):
+    """Lay down a text for the next ask(ASKED); how many bytes of it."""
+    data = data[: L.PULSE_BYTES * L.MOST_PULSES]
+    _out[L.MESSAGE_BYTES : L.MESSAGE_BYTES + len(data)] = data
+    return len(data)
+
+
 def ask(kind, pin=0, a=0, b=0, amount=0, big=0):
     """Send a message, wait for its answer, return the value in it; `hold_us` then says for how
     long it stays true."""
@@ -122,7 +129,11 @@ def ask(kind, pin=0, a=0, b=0, amount=0, big=0):
     # are numbered, and nothing shared is used across a branch.
     global _seq, hold_us
     _seq = seq = (_seq + 1) & 0x3FFFFFFF or 1
-    more = L.PULSE_BYTES * amount if kind == L.PULSES else 0
+    more = 0
+    if kind == L.PULSES:
+        more = L.PULSE_BYTES * amount
+    elif kind == L.ASKED:
+        more = amount
     _pack(L.MESSAGE, _out, 0, kind, pin, a, b, seq, amount, _now, big)
     EVENTS.write(_out, L.MESSAGE_BYTES + more)
     while True:

@@ -260,6 +260,14 @@ def desk_utc():
     return began_s + _core.tick() // 1000000
 
 
+def desk_asked(name):
+    """A host that finds this name tells by it which question it asks its person now. What the hands
+    at the desk board then show, in thousandths, or None. No chip has this name."""
+    _core.tick()
+    found = _core.ask(_L.ASKED, amount=_core.put_text(name.encode()))
+    return None if found == _L.NO_FIGURE else found
+
+
 class RTC:
     def __init__(self, id=0):
         pass

@@ -93,6 +93,8 @@ WAKE_PINS = 18  # level; large number = mask: these pins do
 WOKEN = 19  # is an armed pin at its level? A wake reason, or 0
 HOLD = 20  # hold this pin (level 1) or let go (0)
 DEEP_SLEEP_HOLD = 21
+ASKED = 22  # what a host asks its person; amount = bytes of the question's name, which follow
+NO_FIGURE = -(1 << 31)  # no hand here shows a figure for it; else the answer is in thousandths
 
 PULL_NONE = 0
 PULL_DOWN = 1
