@@ -125,21 +125,26 @@ def test_without_esptool_the_way_to_it_is_told(
 def test_words_typed_at_a_desk_board(start: Start) -> None:
     desk = start()
 
+    person = Hands(desk.board, desk.world)
+
     def say(*words: str) -> str:
-        return desk_command.answer(desk.board, desk.world, list(words))
+        return desk_command.answer(person, list(words))
 
     desk.board.wait_asleep()
     assert "in deep sleep at day 0.0" in say("state")
     assert "advance DAYS" in say("help")
+    assert "tank fill [ML]" in say("help")
     assert "at day 3.0" in say("advance", "3")
     desk.world.pot.line.tank_ml = 100.0
-    assert "tank 4.00 l" in say("fill")
+    assert say("tank", "fill") == "3.90 l poured in"
     before = desk.world.pot.soil.content
-    say("water", "200")
+    say("pot", "water", "200")
     assert desk.world.pot.soil.content > before
-    say("charge")
+    say("charger", "in")
     assert desk.world.pot.charger_ma > 0
-    assert "allowed a number from 0" in say("water", "much")
+    assert "allowed pot soak, pot dry, pot water ML" in say("pot", "water", "much")
+    assert "allowed advance DAYS, a number" in say("advance")
+    assert "nearest known name advance" in say("advence", "3")
     assert say("off").startswith("off")
     say("on")
     desk.board.wait_asleep()
