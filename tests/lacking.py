@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-DEBIAN = ("chromium", "mosquitto", "openssl", "postgresql")  # as .ci/run installs them
+import sys
+
+DEBIAN = ("chromium", "mosquitto", "postgresql")  # as .ci/run installs them
+# Another way to one of them, for a machine that is not Debian
+ELSEWHERE = {"chromium": f"{sys.executable} -m playwright install chromium"}
 
 
 def lacking(program: str) -> str:
     """Why a test is skipped where that program is missing, and what to do."""
-    return f"no {program} here; all that tests need, on Debian: sudo apt install {' '.join(DEBIAN)}"
+    other = f"; elsewhere: {ELSEWHERE[program]}" if program in ELSEWHERE else ""
+    debian = f"sudo apt install {' '.join(DEBIAN)}"
+    return f"no {program} here{other}; all that tests need, on Debian: {debian}"

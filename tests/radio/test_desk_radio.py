@@ -286,8 +286,6 @@ def test_two_listeners_keep_each_line_once(home: Home) -> None:
 @pytest.fixture
 def secure(tmp_path: Path, flashed: Path) -> Iterator[Home]:
     """The same over TLS, to a broker whose certificate its own small authority signed."""
-    if mosquitto.program() is None:
-        pytest.skip(mosquitto.REASON)
     server = mosquitto.Broker(tmp_path / "broker", tls=True)
     server.start()
     folder = tmp_path / "basil"

