@@ -36,7 +36,7 @@ def store(path: Path, data: bytes, own: bool = False) -> None:
         with ownfile.new(beside) if own else beside.open("wb") as file:
             ownfile.to_disk(file, data)
         if beside.read_bytes() != data:
-            raise OSError("read back differently")
+            raise OSError("what was read back differs")
         if not own and path.exists():
             shutil.copymode(path, beside)
         beside.replace(path)

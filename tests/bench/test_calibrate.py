@@ -337,7 +337,7 @@ def test_a_fit_is_checked_only_by_points_that_it_does_not_go_through() -> None:
     assert max(abs(miss) for _, miss in found.misses) == pytest.approx(found.left_out)
     assert found.left_out > 5
     assert calibrate.proof(found, "ml") == (
-        f"a point left out is missed by {found.left_out:.3g} ml at most"
+        f"without any one point the curve is off there by {found.left_out:.3g} ml at most"
     )
     straight = fits.fit("battery", points[:2], straight=True, unit="mV")
     assert straight.misses == []

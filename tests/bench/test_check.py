@@ -33,7 +33,7 @@ def test_the_demo_set_passes_and_is_told_in_short(capsys):
     assert "smallest fall of the level that can be proved: 16 ml" in told.out
     assert "flow is proved by pump current (R4)" in told.out
     # By hand: three answers of 10 ppt, of a soil that needs up to four times 3.5 ml for each
-    assert "at most 700 ml reach the floor if the hose lies beside the pot (R18)" in told.out
+    assert "if the hose lies beside the pot, at most 700 ml reach the floor (R18)" in told.out
     assert "caution (tomato): mains charger" in told.out
     assert "warning: " in told.out
     assert "\x1b" not in told.out

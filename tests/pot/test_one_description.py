@@ -174,7 +174,7 @@ def test_a_hose_that_nobody_told_refuses_nothing(whole: bool, tmp_path: Path) ->
             (folder / f"{name}.toml").unlink()
     said = "the hose holds"
     found = inputs.gather(inputs.open_folder(str(folder)), TODAY)
-    assert any(said in text and "so much is assumed" in text for text in found.assumed.values())
+    assert any(said in text and "this is an assumption" in text for text in found.assumed.values())
     assert found.fill_ml == pytest.approx(0.8 * found.pulse_ml)
     notes = trials.of_pot(folder).notes
     assert any(said in note for note in notes)

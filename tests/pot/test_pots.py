@@ -351,7 +351,7 @@ def test_what_to_be_wary_of_is_told_and_not_refused(basil, file, key, value, say
 
 def test_a_hose_that_is_not_described_is_assumed_aloud(basil):
     put(basil, "settings.toml", "pulse_ml", 12)
-    assumed = "; [hose] is not in pot.toml: so much is assumed"
+    assumed = "; [hose] is not in pot.toml: this is an assumption"
     assert assumed not in " ".join(warning.text for warning in pot_folder.load(basil).warnings)
     replace(basil, "pot.toml", "[hose]\ninner_mm = 5\nlength_mm = 700\n", "")
     told = [w.text for w in pot_folder.load(basil).warnings if w.text.startswith("pulse_ml = 12: ")]

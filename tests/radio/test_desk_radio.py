@@ -383,7 +383,7 @@ def test_bring_up_shakes_hands_with_a_host(secure: Home) -> None:
         for where in (bringup.host_of("", secure.folder), wrong, None):
             bringup.tls(t, link, where)
     assert [step.good for step in t.steps] == [True, False, None]
-    assert "hands shaken" in t.steps[0].found
+    assert "TLS connected" in t.steps[0].found
 
 
 def test_a_certificate_that_has_ended_is_refused(secure: Home) -> None:

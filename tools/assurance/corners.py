@@ -162,7 +162,7 @@ def _corners() -> Iterator[Corner]:
     for theme in ("soil", "cell", "saucer"):
         yield Corner(
             f"{theme}, unreadable",
-            "every way of an unbelievable reading",
+            "each kind of implausible reading",
             **WEEKLY,
             probes=("saucer",),
             themes=(theme,),
@@ -226,7 +226,7 @@ def _corners() -> Iterator[Corner]:
         full_ml=440,
     )
     drying = _changed(STRONG, settings={"fall_ppt_day": 70})
-    yield Corner("drying", "drier at once than is believed", **drying, themes=("soil",), quick=-1)
+    yield Corner("drying", "drying faster than is plausible", **drying, themes=("soil",), quick=-1)
     # Counts above their least, one kind at a time. A run without water is water without an answer
     dry = _changed(WEEKLY, limits={"dry_trips": 3, "dose_ml": 1500})
     yield Corner("dry runs", "three to a lockout", **dry, themes=("run", "dry"))

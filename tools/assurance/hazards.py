@@ -47,7 +47,7 @@ def lines() -> Iterator[str]:
         "Four losses: " + "; ".join(f"*{row['id']}*, {row['text']}" for row in found["loss"]) + "."
     )
     yield "Each command of the core can cause them in four ways (the method of the STPA Handbook,"
-    yield "Leveson and Thomas, 2018). A row without evidence, or with less than is wanted, says so."
+    yield "Leveson and Thomas, 2018). A row with too little evidence says so."
     for command in dict.fromkeys(row["command"] for row in found["hazard"]):
         yield ""
         yield f"### {command[0].upper()}{command[1:]}"

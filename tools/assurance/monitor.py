@@ -408,7 +408,7 @@ class Monitor:
         if mv is None or mv < bench.floor_mv:
             raise Violation("R5", f"pumped with the battery {letter.battery}")
         if kept.low:
-            raise Violation("R5", "pumped before the cell was surely charged")
+            raise Violation("R5", "pumped before it was certain that the cell was charged")
         if kept.leaked or kept.falls:
             raise Violation("R8", "pumped though the level fell with the pump off")
         if self.fallen(kept.seen_ml, level_ml):
@@ -448,7 +448,7 @@ class Monitor:
         k["thirst"] = min(k["thirst"] + 1, 3)
         if k["thirst"] == 3 and self.is_dry and "water by hand" not in record["needs"]:
             wanted = {"needs_has": ["water by hand"]}
-            raise Violation("R16", "a thirsty plant was told to nobody", wanted)
+            raise Violation("R16", "the plant was thirsty and nobody was told", wanted)
 
     def is_read(self, happened: Happened) -> bool:
         """Did the pot believe its soil probe? By its own word."""

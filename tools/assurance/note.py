@@ -72,11 +72,11 @@ NOT_COVERED = {
     "R1": "a switch that fails closed: no program can stop that pump; anything before `main.py`",
     "R2": "a pulse generator that fails on, or a switch that fails closed",
     "R3": "water that runs by itself, faster than the looks can see",
-    "R4": "a gauge that sticks within its tolerance at a believable level; a run that stops short "
+    "R4": "a gauge that sticks within its tolerance at a plausible level; a run that stops short "
     "each time, if one that shows water lies between",
     "R5": "what the board itself draws: the cell needs its own cut-off; a converter whose "
     "reference is frozen shows the same good voltage for ever",
-    "R6": "a probe that shows a believable, moving, wrong soil",
+    "R6": "a probe whose wrong readings change and look plausible",
     "R7": "soil that answers although the water misses the plant",
     "R8": "a slow leak below the gauge's tolerance; a pot with a float switch sees no leak at all",
     "R9": "flash that claims to have stored what it has not, and reads it back the same",
@@ -256,7 +256,7 @@ def lived() -> list[str]:
         f"{lives} lives were played on a simulated pot: six kinds of pot, three places, four",
         "substrates, any month; owners who do what they are told, who only press the button, or",
         "who are away. A fault comes after two weeks or so, for some days or for good. What is",
-        "judged is the simulated plant, floor and cell, not what the pot believes of them.",
+        "judged is the simulated plant, floor and cell, not what the pot reads of them.",
         f"{went}: no plant was below wilting for three days before its owner could",
         "have known; no more water reached the floor without an answer of the soil than the bound",
         "that `check` tells (a siphon, a leak or a switch stuck on can spill the tank: see what",
@@ -300,7 +300,7 @@ def told_in(row: dict[str, Any]) -> str:
     """When somebody heard of it, in words."""
     days = sorted(int(day) for day, lives in row["told"].items() for _ in range(lives))
     if not days:
-        return "nothing need be said"
+        return "nothing has to be said"
     last = f"{days[len(days) // 2]} days, at the latest {days[-1]}"
     return last if len(days) == row["lives"] else f"{last}, in {len(days)} of them"
 

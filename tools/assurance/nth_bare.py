@@ -109,7 +109,7 @@ def reports(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
         came = told[0]["begin"]["radio"]
         counts[came] += 1
         if (came == "heard") != files.get("pot/radio", b"").startswith(b"heard"):
-            raise Broken(f"{where}: R17: the next wake believes {came}")
+            raise Broken(f"{where}: R17: the next wake has it that {came}")
         if (came == "heard") != (not _state(after).radio_fails):
             raise Broken(f"{where}: R17: a report in vain is not counted, or one heard is")
     return counts

@@ -33,7 +33,7 @@ WILTED_DAYS = 3.0  # below wilting, and nobody told: a broken outcome
 WELL_S = 0.5 * DAY_S  # a spell below wilting goes on until the plant is well for so long
 THIRSTY_WAKES = 3  # regular wakes in want of water until somebody is told (R16)
 AGAIN_WAKES = 8  # regular wakes with dry soil, the fault over, until the pot waters again
-NEEDLESS = 1  # needs that nothing bears out, in a healthy year
+NEEDLESS = 1  # requests without a reason, in a healthy year
 REPORTS_DAY = 10  # at most in any 24 hours: needs, presses, the regular one
 SILENT_DAYS = 3.0  # a lockout that nobody heard of, cell and radio well
 WARNED_DAYS = 3.0  # before a cell is flat that only emptied: a charge is asked for
@@ -444,9 +444,7 @@ class Outcome(Watch):
             if not self.borne_out(need, true_ppt):
                 self.came.needless += 1
                 if self.came.needless > NEEDLESS:
-                    self.fails(
-                        f"needless {need}: {self.came.needless} needs that nothing bears out"
-                    )
+                    self.fails(f"needless {need}: {self.came.needless} requests without a reason")
         self.asked = names
 
     def borne_out(self, need: str, true_ppt: float) -> bool:

@@ -516,7 +516,7 @@ class Judge:
         elif lost("saucer", moment.saucer) or (cal.saucer and moment.saucer):
             why = "R15 the saucer is wet or lost"
         elif lost("soil", moment.soil) and kind in ("set", "depletion"):
-            why = "R6 the soil is not believed"
+            why = "R6 the soil reading is implausible"
         elif (
             kind in ("set", "depletion", "upkeep")
             and cal.temperature is not None
@@ -672,9 +672,13 @@ class Judge:
         if 0 in record["stores"] or record["begin"]["state"] != "good":
             self.thirst = max(0, self.thirst - 1)  # a wake that was not kept counts for nothing
         if self.thirst >= THIRSTY_WAKES and "water by hand" not in record["needs"]:
-            raise Wrong("R16", f"in want of water for {self.thirst} regular wakes, told to nobody")
+            raise Wrong(
+                "R16", f"short of water for {self.thirst} regular wakes, and nobody was told"
+            )
         if self.dry_wakes > AGAIN_WAKES + world.visits and world.t_s - self.dry_s > AGAIN_S:
-            raise Wrong("R16", f"no water for {self.dry_wakes} dry wakes after all was put right")
+            raise Wrong(
+                "R16", f"no water for {self.dry_wakes} dry wakes after everything was repaired"
+            )
 
     def settled(self) -> bool:
         """Is no dose still to arrive?"""
@@ -705,7 +709,9 @@ def play(variant: str, spells: tuple[Spell, ...]) -> list[tuple[tuple[Spell, ...
     last = judge.last
     what = [*last["lockouts"], *(need for need in last["needs"] if need not in usual(variant))]
     if what:
-        raise Wrong("R17", f"all was put right weeks ago, and there is still: {', '.join(what)}")
+        raise Wrong(
+            "R17", f"everything was repaired weeks ago, and there is still: {', '.join(what)}"
+        )
     return came
 
 

@@ -259,7 +259,7 @@ class Watch:
             self.breaks("R5", "pumped after a low cell that was not charged since")
         level_ml = self.shown("level", self.read.get("level"))
         if level_ml is None or self.suffers("level railed"):
-            self.breaks("R4", "pumped at a level that nobody can believe")
+            self.breaks("R4", "pumped at an implausible level")
         elif level_ml < self.reserve_ml + (0 if cal.float_only else 1):
             self.breaks("R4", f"pumped at {level_ml:.0f} ml in the tank")
         if self.leaked:

@@ -106,7 +106,7 @@ def pulses(t: Try, link: Link) -> None:
         abs(a - b) <= PULSE_PPT * b / 1000 + LATE_MS for a, b in zip(found, wanted, strict=True)
     )
     text = ", ".join(f"{ms:.1f}" for ms in found)
-    t.add("pulses", good, f"{text} ms; meant: {', '.join(map(str, wanted))}", lengths_ms=found)
+    t.add("pulses", good, f"{text} ms; planned: {', '.join(map(str, wanted))}", lengths_ms=found)
 
 
 def converter(t: Try, link: Link) -> None:
@@ -117,7 +117,7 @@ def converter(t: Try, link: Link) -> None:
         gaps = [b - a for a, b in pairwise(values)]
         noise, step = round(statistics.pstdev(looks)), min(gaps, default=0)
         text = f"{round(statistics.median(looks))} uV, noise {noise} uV"
-        text += f", steps of {step} uV" if step else ", always the very same"
+        text += f", steps of {step} uV" if step else ", all readings the same"
         t.add(f"converter, {name}", True, text, noise_uv=noise, step_uv=step)
 
 
@@ -138,7 +138,7 @@ def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
     now_s = int((link.now() - EPOCH).total_seconds())
     kind = tuple[int, int, str]
     joined_ms, ms, why = link.ask("shake_hands", host, port, now_s, kind=kind)
-    text = why[:100] or f"hands shaken in {ms} ms, Wi-Fi joined in {joined_ms} ms"
+    text = why[:100] or f"TLS connected in {ms} ms, Wi-Fi joined in {joined_ms} ms"
     t.add("TLS", not why, f"{host}:{port}: {text}", joined_ms=joined_ms, shaken_ms=ms)
 
 
@@ -175,7 +175,7 @@ def fetched(t: Try, wait_s: float) -> Plan:
                 link.leave()
                 return plan
             link.run_last("first_contact")
-        progress(f"{t.port}: it was not done yet; waiting for it")
+        progress(f"{t.port}: the board is not done yet; waiting for it")
         time.sleep(AGAIN_S)
     raise AssertionError("the last try returned or raised")
 
@@ -184,7 +184,7 @@ def back(t: Try, plan: Plan, button: list[int] | None) -> None:
     """What that means, step by step."""
     found = plan.found
     if not plan.done:
-        t.add("its own steps", False, f"broken off in step {plan.step}, see /error.txt on it")
+        t.add("its own steps", False, f"stopped in step {plan.step}, see /error.txt on it")
     off = t.pump[1]
     held, on, free = [off, off], [1 - off, 1 - off], [0, 1]
     asleep = ("asleep, the pin let go", "asleep, the pin held", "reset, the pin held")

@@ -124,7 +124,7 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
         f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
         f"{low} to {high} {unit}".rstrip(),
         f"  uncertainty {amount(found.expanded, unit)} (k = 2); {proof(found, unit)}; "
-        f"whole numbers add {amount(found.table_error, unit)}",
+        f"rounding to whole numbers adds {amount(found.table_error, unit)}",
     ]
     before = f"off by up to {amount(off(old['points'], found), unit)}" if old else "no table"
     left = amount(off(found.table, found), unit)
@@ -273,7 +273,7 @@ def proof(found: Any, unit: str) -> str:
     if found.kind == fits.TWO_POINTS:
         return "two points, so nothing checks them: take a third"
     if found.kind == fits.CURVE:
-        return f"a point left out is missed by {worst} at most"
+        return f"without any one point the curve is off there by {worst} at most"
     return f"largest residual {worst}"
 
 

@@ -260,7 +260,10 @@ def _water(
     if told.crop is None:
         assumed["crop"] = f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}"
     if crop.stands == "open":
-        assumed["rain"] = "rain of a usual year is counted, with its doubt; see also: without rain"
+        assumed["rain"] = (
+            "the rain of a usual year is counted, with its uncertainty; see also the row "
+            "without rain"
+        )
     ground = math.pi / 400.0 * told.planter.diameter_mm**2
     if crop.crown_mm is None:
         crown = about(ground, 0.30, "size of the crown")

@@ -149,30 +149,32 @@ def _outlook(folder: description.PotFolder, found: agree.Outlook) -> list[str]:
     rows = [
         f"waters at {soil(found.refill_ppt)} of soil water and fills to {soil(found.target_ppt)}: "
         f"{water(found.dose_ml)} in {found.pulses} pulses of {found.pulse_ms / 1000:.1f} s",
-        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); in any {hours:.1f} hours no more "
-        f"than counts for {water(found.day_ml)} (R3): one wake gives up to {water(found.wake_ml)}, "
-        f"wakes day after day {water(found.lasting_ml_day)} a day",
+        f"longest run {limits['pulse_ms'] / 1000:.1f} s (R2); at most {water(found.day_ml)} in any "
+        f"{hours:.1f} hours, counted at the highest flow (R3): so up to {water(found.wake_ml)} in "
+        f"one wake, and {water(found.lasting_ml_day)} a day over many days",
     ]
     if found.counted_ml <= found.day_ml < 2 * found.counted_ml:
         rows.append(
-            f"such a dose counts for up to {water(found.counted_ml)}, at the highest flow: a "
-            f"second full one within {hours:.1f} hours would pass the limit (R3)"
+            f"such a dose is counted as up to {water(found.counted_ml)}: a second full one within "
+            f"{hours:.1f} hours would pass the limit (R3)"
         )
     pressed_ml = found.floor_ml - found.unanswered_ml
     rows.append(
-        f"at most {water(found.floor_ml)} reach the floor if the hose lies beside the pot (R18): "
-        f"{water(found.unanswered_ml)} by itself, and {water(pressed_ml)} by presses: half at the "
-        "first, half at one after the soil was seen to get wetter; then the maker clears it"
+        f"if the hose lies beside the pot, at most {water(found.floor_ml)} reach the floor (R18): "
+        f"{water(found.unanswered_ml)} by itself, and {water(pressed_ml)} by presses of the button "
+        "(half at the first, half at one after the soil got wetter); then only the maker can end it"
     )
     if found.provable_ml is None:
         proof = "pump current" if folder.calibration["dry_ma"] else "nothing"
-        rows.append(f"the float shows no amounts; flow is proved by {proof} (R4)")
+        rows.append(
+            f"the float switch shows no amounts; that water flows is proved by {proof} (R4)"
+        )
     else:
         how = "within one run" if found.in_run else "over several pulses"
         rows.append(
             f"smallest fall of the level that can be proved: {water(found.provable_ml)}; a dry "
-            f"pump is recognised {how}, at the latest after {water(found.proof_ml or 0)} commanded "
-            "(R4)"
+            f"pump is recognised {how}, at the latest when {water(found.proof_ml or 0)} should "
+            "have come (R4)"
         )
     return rows
 

@@ -85,7 +85,7 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
         try:
             if record["kind"] == "wake" and begun:
                 if "left_out" in record:
-                    text = "was left out, for memory was short: end before it, or begin after it"
+                    text = "was left out because memory was short: end before it, or begin after it"
                     raise BadInput(f"wake {record['n']}: {', '.join(record['left_out'])} {text}")
                 state = player.begun_with(record)
                 if state is None:

@@ -67,8 +67,8 @@ its end, and flash again. Here: advance 3. Then there:
   wakewell report {pot} --out pages
 """
 MORE = """\
-A host that opens the port resets the board; between, it sleeps, {speed:g} times as fast as
-time. Type "help" for what can be done to it here."""
+A program that opens the port resets the board. In between the board sleeps, and its time passes
+{speed:g} times as fast as ours. Type "help" to see what can be done to it here."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
                 continue
             print(
                 f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
-                f"files; asleep for {pulled.sleep_s} s"
+                f"files; it sleeps for another {pulled.sleep_s} s"
             )
             for bad in pulled.bad:
                 print(f"  damaged: {bad}")

@@ -45,7 +45,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--dry-run")
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 nothing holds or all sent; 1 a message could not be sent; 2 input"
+        "exit codes: 0 nothing to tell, or everything was sent; 1 a message could not be sent; 2 "
+        "input that cannot be used"
     )
 
 

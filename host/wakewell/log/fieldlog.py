@@ -193,7 +193,7 @@ class FieldLog:
             if life.late(wake):
                 return f"wake {wake.n} out of order, after wake {life.n}"
         if len(self.lives) == MOST_LIVES:
-            return f"of one more board's life, allowed {MOST_LIVES} in one log"
+            return f"of yet another board or start, allowed {MOST_LIVES} in one log"
         self.lives.append(Life(place))
         return len(self.lives) - 1
 

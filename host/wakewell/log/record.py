@@ -127,14 +127,14 @@ class Begin(msgspec.Struct, gc=False, kw_only=True):
 class Values(msgspec.Struct, gc=False, kw_only=True):
     """What the believed readings convert to."""
 
-    battery_mv: Annotated[Number | None, told("voltage at rest", "mV", null="not believed")]
-    level_ml: Annotated[Number | None, told("water in the tank", "ml", null="not believed")]
+    battery_mv: Annotated[Number | None, told("voltage at rest", "mV", null="implausible")]
+    level_ml: Annotated[Number | None, told("water in the tank", "ml", null="implausible")]
     soil_ppt: Annotated[
         Number | None,
-        told("water in the soil by volume", "parts per thousand", null="not believed"),
+        told("water in the soil by volume", "parts per thousand", null="implausible"),
     ]
     temperature_mc: Annotated[
-        Number | None, told("temperature of the soil", "m°C", null="not believed, or not fitted")
+        Number | None, told("temperature of the soil", "m°C", null="implausible, or not fitted")
     ]
 
 
@@ -202,7 +202,7 @@ class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake")
         Flags, told("result of each write of the state, in order: 1 written and read back, or 0")
     ]
     awake_ms: Annotated[Number, told("time awake when the record was closed", "ms")]
-    values: Annotated[Values, told("what the believed readings convert to, see below")]
+    values: Annotated[Values, told("what the plausible readings convert to, see below")]
     judged: Annotated[
         dict[str, Word],
         told(

@@ -85,7 +85,7 @@ def check_sizes(folder: PotFolder) -> None:
     most_ml = whole_ml + whole_ml // 20  # measures are taken by eye
     if planter.volume_ml > most_ml:
         text = f"planter.volume_ml = {planter.volume_ml}: allowed up to {most_ml}, what a cylinder "
-        text += f"of that diameter and height holds ({whole_ml}) and 5 %; measure again"
+        text += f"of that diameter and height holds ({whole_ml}) plus 5 %; measure again"
         folder.problem("pot", text, "planter", "volume_ml")
     most_mm = int(MOST_INTAKE * tank.height_mm)
     if tank.intake_mm is not None and tank.intake_mm > most_mm:
@@ -308,7 +308,7 @@ def swallowed(
         text += f"shorten the hose (up to {int(FILLS_MOST * ml / fill_ml * about.line.length_mm)} "
         text += 'mm at this bore), or fit a check valve (valve = "check")'
         if about.hose is None:
-            text += "; [hose] is not in pot.toml: so much is assumed"
+            text += "; [hose] is not in pot.toml: this is an assumption"
         found.append(Swallowed(name, fill_ml >= ml, text))
     return found
 
@@ -398,7 +398,7 @@ def _level(folder: PotFolder) -> None:
         text += f"floor, where the tank holds {intake_ml} ml, and runs dry below that (R4); raise "
         text += "the reserve"
         if tank.intake_mm is None:
-            text += ", or measure tank.intake_mm for pot.toml: so much is assumed"
+            text += ", or measure tank.intake_mm for pot.toml: this is an assumption"
         folder.warn("settings", text, "reserve_ml")
     if not reserve_ml < settings["tank_warn_ml"] < high:
         text = f"tank_warn_ml = {settings['tank_warn_ml']}: the refill is asked for too late or "
@@ -469,7 +469,9 @@ def _soil(folder: PotFolder) -> None:
             folder.warn("wiring", text, "temperature")
     if settings["frozen_wakes"] * settings["wake_s"] < fields.DAY_S:
         text = f"frozen_wakes = {settings['frozen_wakes']}: with a wake every {settings['wake_s']} "
-        text += "s a probe counts as frozen within a day, and quiet soil may read the same that "
+        text += (
+            "s a probe counts as frozen within a day, and unchanging soil may read the same that "
+        )
         folder.warn("settings", text + "long (R6); raise it", "frozen_wakes")
     if settings["settle_s"] > settings["wake_s"]:
         text = f"settle_s = {settings['settle_s']}: longer than wake_s = {settings['wake_s']}, so "

@@ -80,7 +80,7 @@ def publish(private: Private, folder: Path, topic: str, payload: bytes, retain: 
         sent = made.publish(topic, payload, qos=1, retain=retain)
         sent.wait_for_publish(WAIT_S)
         if not sent.is_published():
-            raise BadInput("broker: took no message; try again")
+            raise BadInput("broker: it did not accept the message; try again")
     finally:
         made.disconnect()
         made.loop_stop()

@@ -129,5 +129,7 @@ def sheet(
         rows.append(f"  needs       {', '.join(last.needs) or 'nothing'}")
     then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
     rows.append(f"  secrets     wiped from the board and from here; {then}")
-    rows.append("              (reading the flash chip directly may still reveal the old Wi-Fi's)")
+    rows.append(
+        "              (reading the flash chip directly may still reveal the old Wi-Fi password)"
+    )
     return rows

@@ -117,7 +117,7 @@ class Listener:
             return None, "not a report's topic"
         key = self.keys.get(words[1])
         if key is None:
-            return None, "a board of none of these pots"
+            return None, "a board that belongs to none of these pots"
         return letters.read(message.payload, key, words[1])
 
     def keep_files(self, reports: list[letters.Report]) -> None:
@@ -258,7 +258,7 @@ def alone(where: str) -> Any:
     except BlockingIOError:
         if file is not None:
             file.close()
-        text = "another wakewell listen keeps it; stop that one, or give --database FILE"
+        text = "another wakewell listen uses it; stop that one, or give --database FILE"
         raise BadInput(f"{show_path(where)}: {text}") from None
     except OSError as error:
         why = error.strerror

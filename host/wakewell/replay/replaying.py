@@ -386,7 +386,7 @@ def what_if(report: LogReplay) -> list[str]:
     to = "until then" if report.holds_until == first.wake else f"up to wake {report.holds_until}"
     return [
         *lines,
-        f"{to} {until}; from then on the readings belong to other water than it would give",
+        f"{to} {until}; from then on the readings followed other water than it would have given",
     ]
 
 

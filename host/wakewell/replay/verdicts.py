@@ -256,7 +256,9 @@ class Verdicts:
         ml = -(-ran_ms * limits.flow_max_ul_s // 1_000_000)
         self._count(wake, ml, came.fall_ml or 0, limits.day_ml)
         if self._slept_s > MOST_SOAK_S:
-            self._break("R8", wake, f"slept {self._slept_s} s after a pulse, without a look")
+            self._break(
+                "R8", wake, f"slept {self._slept_s} s after a pulse, without looking at the level"
+            )
         for rule, why in start_faults(wake, pot):
             self._break(rule, wake, why)
         mv = values.battery_mv

@@ -621,7 +621,7 @@ def _cell(battery: description.Battery | None, notes: list[str]) -> Cell:
     if battery.chemistry != "lithium-ion" or battery.cells != 1:
         notes.append(
             f"the rig has a single lithium-ion cell, this pot {battery.cells} of "
-            f"{battery.chemistry}: what it says about the battery is not about this one"
+            f"{battery.chemistry}: so what it says about the battery does not hold for this pot"
         )
     usual = Cell(capacity_mah=float(battery.capacity_mah))
     if battery.fades_ppt_month is None:

@@ -157,7 +157,7 @@ def _soil(found: Evidence, rainy: bool) -> None:
                 settles_s = wake.time_s + SETTLES_S
                 lost = True
         if not believed:
-            found.leave_out("soil not believed", wake)
+            found.leave_out("soil reading implausible", wake)
         anew = lost and believed
         if anew:
             lost = False

@@ -42,7 +42,11 @@ class Number:
         """One line."""
         digits = 0 if abs(self.value) >= 100 else 1 if abs(self.value) >= 10 else 2
         value, low, high = (f"{v:.{digits}f}" for v in (self.value, self.low, self.high))
-        said = "" if self.told else "; the log hardly says, this is from before it"
+        said = (
+            ""
+            if self.told
+            else "; the log says too little about it, so this is mostly what was assumed"
+        )
         unit = f" {self.unit}" if self.unit else ""
         return f"{self.text}: {value}{unit}, {low} to {high} ({self.basis}{said})"
 
@@ -156,7 +160,7 @@ def lines(study: Study) -> Iterator[str]:
     yield f"{log.title}: {len(log.wakes)} wakes, {dates}"
     yield f"  weather  {study.weather.text}"
     if len(study.spans) > 1:
-        yield f"  spans    the calibration changed: {len(study.spans)} spans, each fitted apart"
+        yield f"  spans    the calibration changed: {len(study.spans)} spans, each fitted by itself"
     for found in study.fits:
         yield from fit_lines(found)
     for span, lacks in study.lacks:
@@ -164,7 +168,7 @@ def lines(study: Study) -> Iterator[str]:
         for lack in lacks:
             yield f"           {lack}"
     if study.now is not None and study.spans[-1] is not study.now.evidence:
-        yield "  twin     of the span before the last, for the last one is too short"
+        yield "  twin     of the span before the last, because the last one is too short"
 
 
 def _span(span: Evidence) -> str:
