@@ -31,7 +31,7 @@ def test_the_demo_set_passes_and_is_told_in_short(capsys):
     # By hand: 420 - 0.4 (420 - 110) = 296; 0.93 of 420 is 390.6; 95 ppt of 3.5 l are 332 ml
     assert "waters at 29.6 % of soil water and fills to 39.1 %: 332 ml in 5 pulses" in told.out
     assert "smallest fall of the level that can be proved: 16 ml" in told.out
-    assert "flow is proved by pump current (R4)" in told.out
+    assert "that water flows is proved by pump current (R4)" in told.out
     # By hand: three answers of 10 ppt, of a soil that needs up to four times 3.5 ml for each
     assert "if the hose lies beside the pot, at most 700 ml reach the floor (R18)" in told.out
     assert "caution (tomato): mains charger" in told.out
