@@ -29,7 +29,7 @@ FLOORS = (
     "wakewell.log",
     # what is made of a log
     "wakewell.budget wakewell.sequences",
-    "wakewell.replay wakewell.report",
+    "wakewell.replay wakewell.report wakewell.draft",
     # what is made of a pot
     "wakewell.simulate wakewell.usb",
     "wakewell.deskboard wakewell.bench wakewell.tuning",

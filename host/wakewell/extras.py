@@ -28,6 +28,7 @@ BRINGS = {
 }
 # All that a command needs, so that one install is enough.
 COMMANDS = {
+    "new": "pot",
     "flash": "usb",
     "pull": "usb",
     "inspect": "usb",

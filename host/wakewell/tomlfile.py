@@ -59,8 +59,10 @@ class TomlFile:
         return Problem(self.name, self.line(*keys), text)
 
 
-def read_toml(path: Path, name: str) -> TomlFile | Problem:
-    """The file at `path`, called `name` in errors; a Problem if it cannot be read."""
+def read_toml(path: Path, name: str, empty: bool = False) -> TomlFile | Problem:
+    """The file at `path`, called `name` in errors; a Problem if it cannot be read.
+
+    empty: it may hold nothing but comments."""
     data = read_bytes(path, name)
     if isinstance(data, Problem):
         return data
@@ -76,7 +78,7 @@ def read_toml(path: Path, name: str) -> TomlFile | Problem:
         return Problem(name, 1, "nested too deeply; a pot's file has two levels at most")
     except ValueError as error:
         return _syntax(name, error)
-    if not content:
+    if not content and not empty:
         return Problem(name, 1, "no value in it; write at least one, as the demo set's files do")
     return TomlFile(name, content, _locate(text))
 

@@ -14,6 +14,9 @@ from wakewell.tomlfile import nearest, show
 # What each subcommand is for, below the headings of the README. Its module has its name and holds
 # arguments(parser) and run(args) -> exit code; only the one that is asked for is loaded.
 GROUPS = {
+    "From nothing": {
+        "new": "make a new pot's folder, or a project for your pots",
+    },
     "What you see": {
         "replay": "play logs and sequences through the control core and judge them",
         "report": "make pages, pictures and tables that show how a pot is",
@@ -51,6 +54,7 @@ GROUPS = {
 DESCRIPTION = "replay, simulate and show planters that water themselves, and set up their boards"
 COMMANDS = {name: text for group in GROUPS.values() for name, text in group.items()}
 EXAMPLES = {
+    "new": "new pots/fern --plant fern --chip esp32-c3",
     "replay": "replay --demo --page pages",
     "report": "report pots/fern --out pages",
     "parcel": "parcel pots/fern --share",

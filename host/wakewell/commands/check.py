@@ -18,7 +18,8 @@ from wakewell.bench.check import (
     write_all,
 )
 from wakewell.commands import given
-from wakewell.pot import agree, description, pot_folder, stage
+from wakewell.errors import BadInput
+from wakewell.pot import agree, description, names, pot_folder, stage
 from wakewell.tomlfile import show_path
 from wakewell.units import soil, water
 
@@ -59,7 +60,8 @@ CAUTIONS = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    parser.add_argument("pots", nargs="*", metavar="POT", help="the pots' folders")
+    given.option(parser, "--names", "of the files of a pot's folder")
     given.option(
         parser, "--out", "each pot's compiled files into DIR/NAME/; default: none is written"
     )
@@ -72,6 +74,11 @@ def run(args: argparse.Namespace) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a pot's name may not fit the terminal
+    if args.names:
+        print(*names.lines(), sep="\n")
+        return 0
+    if not args.pots:
+        raise BadInput("no folder to check: give a pot's folder, or --names")
     return check(args)
 
 
@@ -100,13 +107,13 @@ def check(args: argparse.Namespace) -> int:
             args,
             0 if good else 2,
             [_as_json(folder, stages.get(folder.path, 0)) for folder in folders],
-            cautions=[{"pots": names, "text": text} for text, names in cautions.items()],
+            cautions=[{"pots": pots, "text": text} for text, pots in cautions.items()],
             written=written,
         )
     for folder in folders:
         print("\n".join(_tell(folder, stages.get(folder.path, 0))))
-    for text, names in cautions.items():
-        print(f"caution ({', '.join(names)}): {text}")
+    for text, pots in cautions.items():
+        print(f"caution ({', '.join(pots)}): {text}")
     for path, what in written.items():
         print(f"{path}: {what}")
     if out is not None and not good:
@@ -131,6 +138,7 @@ def _tell(folder: description.PotFolder, stage_now: int) -> list[str]:
     found = agree.outlook(folder)
     if found is not None:
         rows += [f"  {text}" for text in _outlook(folder, found)]
+    rows += [f"  next: {text}" for text in folder.steps]
     return rows + [f"  warning: {warning}" for warning in folder.warnings]
 
 
@@ -196,6 +204,7 @@ def _as_json(folder: description.PotFolder, stage_now: int) -> dict[str, Any]:
         "outlook": asdict(found) if found else None,
         "problems": [asdict(problem) for problem in folder.problems],
         "warnings": [asdict(warning) for warning in folder.warnings],
+        "next": folder.steps,
     }
 
 
@@ -203,7 +212,7 @@ def _cautions(folders: list[description.PotFolder]) -> dict[str, list[str]]:
     """Each caution that is due, and for which pots."""
     due: dict[str, list[str]] = {}
     for holds, text in CAUTIONS:
-        names = [show_path(pot.name) for pot in folders if not pot.problems and holds(pot)]
-        if names:
-            due[text] = names
+        pots = [show_path(pot.name) for pot in folders if not pot.problems and holds(pot)]
+        if pots:
+            due[text] = pots
     return due

@@ -173,6 +173,7 @@ def _wiring(folder: PotFolder) -> None:
     """What is wired is calibrated, and the other way round."""
     cal, parts = folder.calibration, folder.parts
     stage, probes = cal["stage"], meanings.PROBES
+    absent = [row[0] for row in fields.PROBES if row[0] in parts and row[0] not in cal]
     for name, _, _, needed in fields.PROBES:
         if name in cal and name not in parts:
             text = f"[{name}]: calibrated but not in wiring.toml; add the part or take it out"
@@ -181,7 +182,7 @@ def _wiring(folder: PotFolder) -> None:
             text = f"{name}: no table for it in calibration.toml ({probes[name]}); "
             if needed and stage:
                 folder.problem("wiring", text + "calibrate it, or stage = 0", name)
-            else:
+            elif stage:
                 folder.warn("wiring", text + "it is not used until it is calibrated", name)
         elif needed and name not in parts and stage:
             text = f"[{name}]: missing, and the pump needs it; wire and calibrate it, or stage = 0"
@@ -190,7 +191,13 @@ def _wiring(folder: PotFolder) -> None:
         text = f"flow_ul_s = {cal['flow_ul_s']}: allowed 1 to flow_max_ul_s of limits.toml, which "
         text += f"is {folder.limits['flow_max_ul_s']} (R3); measure the flow into a cup"
         folder.problem("calibration", text, "flow_ul_s")
-    if not stage:
+    if not stage and absent:
+        text = (
+            f"not calibrated yet: {', '.join(absent)}; the pot reads and reports but never pumps "
+        )
+        text += "(R14). budget and simulate work already; with its board: wakewell flash, then "
+        folder.steps.append(text + "wakewell commission")
+    elif not stage:
         text = "stage = 0: the pot reads and reports but never pumps (R14); commission it"
         folder.warn("calibration", text, "stage")
     if "button" not in parts:

@@ -42,6 +42,8 @@ PLANTER: tuple[Row, ...] = (
     ("diameter_mm", 20, 2000, None, "of the substrate's surface, or of a circle of its area"),
     ("volume_ml", 50, 500000, None, "volume of the substrate"),
 )
+# What the rig knows the water of; the first where pot.toml does not say
+SUBSTRATES = ("peat mix", "coir", "gritty mix", "loam")
 # In a table of pot.toml, OPTIONAL rows may be left out: the budget then takes a usual value
 TANK: tuple[Row, ...] = (
     ("volume_ml", 50, 100000, None, "what the tank holds"),
@@ -139,11 +141,12 @@ LEVELS = tuple(kind for name, kind in PARTS if name == "level")
 
 @dataclass(frozen=True)
 class Planter:
-    """The pot itself: depth, diameter and volume of its substrate."""
+    """The pot itself: depth, diameter, volume and kind of its substrate."""
 
     height_mm: int
     diameter_mm: int
     volume_ml: int
+    substrate: str = SUBSTRATES[0]
 
 
 WIDER = 1.25  # a tapered tank's top diameter per its bottom's, where nobody measured it
@@ -308,7 +311,7 @@ TABLES: dict[
     str,
     tuple[type, tuple[Row, ...], tuple[Row, ...], dict[str, tuple[tuple[str, ...], str | None]]],
 ] = {
-    "planter": (Planter, PLANTER, (), {}),
+    "planter": (Planter, PLANTER, (), {"substrate": (SUBSTRATES, SUBSTRATES[0])}),
     "tank": (Tank, TANK, TANK_OPTIONAL, {"shape": (SHAPES, None)}),
     "battery": (Battery, BATTERY, BATTERY_OPTIONAL, {"chemistry": (CHEMISTRIES, None)}),
     "crop": (Crop, (), CROP, {"habit": (HABITS, HABITS[0]), "stands": (STANDS, STANDS[0])}),
@@ -331,7 +334,8 @@ class PotFolder:
     files: the TOML files that could be read, by kind ("pot", "wiring", "settings", ...).
     settings, limits, calibration: the values in force by name, defaults filled in; a probe
     in `calibration` is a table of `points`, `rails` and `spread`.
-    problems, warnings: sorted by file and line. lines: the compiled bytes by kind.
+    problems, warnings: sorted by file and line. steps: what a pot that is only begun needs next, in
+    words; none of it is a fault. lines: the compiled bytes by kind.
     """
 
     path: Path
@@ -343,6 +347,7 @@ class PotFolder:
     calibration: dict[str, Any] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
     lines: dict[str, bytes] = field(default_factory=dict)
     pot: fields.Pot | None = None
     files: dict[str, TomlFile] = field(default_factory=dict)

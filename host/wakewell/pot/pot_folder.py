@@ -56,7 +56,9 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
         found.problems.append(Problem(show_path(str(path)), 1, text))
         return found
     for kind in ("pot", "wiring", *KINDS):
-        file = read_toml(path / (kind + ".toml"), found.file_name(kind))
+        # Of a pot that was never at the bench nothing is measured
+        empty = kind == "calibration"
+        file = read_toml(path / (kind + ".toml"), found.file_name(kind), empty)
         if isinstance(file, Problem):
             found.problems.append(file)
         else:
@@ -112,7 +114,7 @@ def with_values(found: PotFolder, kind: str, values: Mapping[str, Any]) -> PotFo
 
     kind: one of KINDS. values: by name, each in its range; the others stay. found has no problems.
     """
-    made = replace(found, problems=[], warnings=[], lines={}, pot=None)
+    made = replace(found, problems=[], warnings=[], steps=[], lines={}, pot=None)
     setattr(made, kind, {**getattr(found, kind), **values})
     _judge(made, True)
     return made

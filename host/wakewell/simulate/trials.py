@@ -268,7 +268,7 @@ def names() -> Iterator[str]:
         (
             "substrate",
             SUBSTRATES["peat mix"],
-            f"word = {' | '.join(SUBSTRATES)}; scaled to the pot",
+            f"word = {' | '.join(SUBSTRATES)}; from [planter], scaled to the pot",
         ),
         ("vessel", Vessel(15.0, 200.0, 150.0), "heights and areas from the pot's folder"),
         ("plant", Plant(), "kcb and crown_cm2 from [crop] of the pot's folder"),
@@ -498,7 +498,7 @@ def _spec(
     if vessel is None:
         return None, []
     vessel = reader.part(vessel, "vessel", reader.table("vessel"))
-    soil, notes = _substrate(reader, vessel, cal)
+    soil, notes = _substrate(reader, vessel, cal, about.planter.substrate)
     plant = reader.part(_plant(crop, vessel, place), "plant", reader.table("plant"))
     measures = float(about.tank.volume_ml), float(about.tank.height_mm)
     size = TankSize(about.tank.shape, *measures, float(about.tank.draws_mm))
@@ -556,10 +556,10 @@ def _vessel(planter: description.Planter) -> Vessel:
     return Vessel(height, top, bottom)
 
 
-def _substrate(reader: Reader, vessel: Vessel, cal: Any) -> tuple[Substrate, list[str]]:
+def _substrate(reader: Reader, vessel: Vessel, cal: Any, usual: str) -> tuple[Substrate, list[str]]:
     """The word's curve, scaled so that the probe reads what the calibration says of the drained
     and of the wilting pot; `residual` and `saturated`, where given, are taken as they are."""
-    word, given = _word(reader, "substrate", SUBSTRATES, "peat mix")
+    word, given = _word(reader, "substrate", SUBSTRATES, usual)
     base = SUBSTRATES[word]
     soil: Substrate = reader.part(base, "substrate", given)
     capacity, wilting = cal.capacity_ppt / 1000.0, cal.wilting_ppt / 1000.0

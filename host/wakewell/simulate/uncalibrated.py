@@ -35,6 +35,7 @@ WIRES = (
         {"upper_ohm": 220_000, "lower_ohm": 220_000},
     ),
 )  # fmt: skip
+WET = 1.3  # of its capacity, what a soaked potting mix holds: from the rig's substrates
 DRY_BELOW = 0.6  # of the running current; a pump in air draws about a third of it
 ALIKE = ("capacity_ppt", "wilting_ppt", "awake_ua", "sleep_ua", "pump_ua")  # taken as they are
 
@@ -77,6 +78,8 @@ def _give(folder: description.PotFolder, name: str, like: description.PotFolder 
         folder.calibration[name] = own[name](folder)
     elif theirs is not None:
         folder.calibration[name] = theirs
+    elif name == "soil":
+        folder.calibration[name] = _soil(folder)
     elif name in USUAL:
         folder.calibration[name] = USUAL[name]
     return name in folder.calibration
@@ -153,18 +156,28 @@ def _level(folder: description.PotFolder) -> Table:
     return table
 
 
+def _soil(folder: description.PotFolder) -> Table:
+    """The soil probe's table, up to what a wet substrate of that capacity holds."""
+    low, high = SOIL_UV[-1][1], SOIL_UV[0][1]
+    top = min(1000.0, max(high, WET * folder.calibration["capacity_ppt"]))
+    wider = (top - low) / (high - low)
+    points = [[uv, round(low + (ppt - low) * wider)] for uv, ppt in SOIL_UV]
+    return {"points": points, "rails": [400_000, 2_490_000], "spread": 25_000}
+
+
 def _battery(folder: description.PotFolder) -> Table:
     """The divider's table, by Ohm's law."""
     about = folder.about
     ohms = folder.parts["battery"].numbers
     part = ohms["lower_ohm"] / (ohms["upper_ohm"] + ohms["lower_ohm"])
     cells = about.battery.cells if about and about.battery else 1
-    points = [[round(1000 * cells * mv * part), cells * mv] for mv in (2800, 4300)]
+    nickel = about and about.battery and about.battery.chemistry == "nickel-metal-hydride"
+    each = (900, 1600) if nickel else (2800, 4300)
+    points = [[round(1000 * cells * mv * part), cells * mv] for mv in each]
     return {"points": points, "rails": [100_000, 2_900_000], "spread": 20_000}
 
 
 USUAL: dict[str, Table] = {
-    "soil": {"points": SOIL_UV, "rails": [400_000, 2_490_000], "spread": 25_000},
     "temperature": DS18B20,
     "current": {
         "points": [[20_000, 0], [2_020_000, 500]], "rails": [-1, 2_490_000], "spread": 60_000,

@@ -1,0 +1,166 @@
+"""`wakewell new`: its arguments, its questions in the terminal and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import textwrap
+from pathlib import Path
+
+from wakewell.draft import answers, files, pins, project
+from wakewell.draft.answers import QUESTIONS, Draft, Question
+from wakewell.errors import BadInput
+from wakewell.pot import description, pot_folder
+from wakewell.shipped import CAFE
+from wakewell.tomlfile import show, show_path
+
+NEXT = """\
+Next:
+  wakewell check {folder}      every value, and what the pot still needs
+  wakewell budget {folder}     will battery and tank last, and what to buy
+  wakewell simulate {folder}   months of its life in a second
+  wakewell deskboard {folder}  a board without hardware; then flash and commission it"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options: one for each question."""
+    parser.add_argument("folder", nargs="?", metavar="FOLDER", help="the pot's folder, to be made")
+    for question in QUESTIONS:
+        text = f"{question.asks} {question.allowed}".replace("%", "%%")
+        parser.add_argument(f"--{question.name}", metavar="ANSWER", help=text)
+    parser.add_argument(
+        "--hose", metavar="SIZE", help=f"{answers.HOSE_FORM}; else one that reaches"
+    )
+    parser.add_argument(
+        "--pin", action="append", default=[], metavar="PART=N",
+        help="put this part on that pin; may be repeated; else pins that the chip has to spare",
+    )  # fmt: skip
+    parser.add_argument("--name", help="what people call it (default: its folder's name)")
+    parser.add_argument(
+        "--like", metavar="POT",
+        help="as that pot is: cafe/basil, or a folder; never its stage, tables, keys or board",
+    )  # fmt: skip
+    parser.add_argument("--yes", action="store_true", help="take every offer, ask nothing")
+    parser.add_argument(
+        "--repository", metavar="DIR", help="make a project for your pots there instead"
+    )
+    parser.epilog = "exit codes: 0 made; 2 it is there already, or an answer cannot be used"
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    given = {q.name: getattr(args, q.name) for q in QUESTIONS if getattr(args, q.name) is not None}
+    others = {"--like": args.like, "--hose": args.hose, "--name": args.name, "--pin": args.pin}
+    options = [f"--{name}" for name in given] + [name for name, value in others.items() if value]
+    if args.repository is not None:
+        if args.folder is not None or options:
+            word = show(args.folder) if args.folder is not None else options[0]
+            raise BadInput(
+                f"{word}: --repository makes a project and no pot; leave one of them out"
+            )
+        return _project(Path(args.repository))
+    if args.folder is None:
+        raise BadInput("no folder named: give the folder that the pot shall have, or --repository")
+    folder = Path(args.folder)
+    lacking = files.missing(folder)
+    asks = not (options or args.yes) and sys.stdin.isatty() and sys.stdout.isatty()
+    draft, tuned = drafted(folder, given, args.like, asks)
+    if args.hose is not None:
+        answers.hose(draft, args.hose)
+    if args.pin:
+        draft.asked_pins |= pins.read(args.pin, draft.part_names, draft.level)
+    if args.name is not None:
+        draft.name = named(args.name, "--name ")
+    found = files.texts(draft, tuned if options == ["--like"] else None)
+    written = files.write(folder, found, files.others_have_secrets(folder))
+    place = show_path(str(folder))
+    kept = [f"{kind}.toml" for kind in files.KIND_FILES if kind not in lacking]
+    print(f"{place}: written {', '.join(written)}; its log will be in logs/")
+    if kept:
+        print(f"  left as they were: {', '.join(kept)}")
+    print(f"  {told(draft)}")
+    print("  Every value stands there with its reason. Nothing is calibrated yet.")
+    print(NEXT.format(folder=place))
+    return 0
+
+
+def drafted(
+    folder: Path, given: dict[str, str], like: str | None, asks: bool
+) -> tuple[Draft, description.PotFolder | None]:
+    """The new pot by its answers, and the pot that it is like."""
+    draft, other = Draft(named(folder.absolute().name.capitalize(), "")), None
+    if (folder / "pot.toml").exists():
+        if like is not None or given:
+            text = f"{show_path(str(folder))}: its pot.toml says what it is; leave --like and the "
+            raise BadInput(text + "answers out, and only what is missing is written")
+        other = _of_files(folder)
+    elif like is not None:
+        other = _like(like)
+    if other is not None and other.about is not None:
+        about = other.about
+        draft.place, draft.maker, draft.reach = about.place, about.maker, about.reach
+        draft.language = about.language
+    answers.answered(draft, given, other, _ask if asks and other is None else None)
+    return draft, other if like is not None else None
+
+
+def named(name: str, option: str) -> str:
+    """A name for a pot. Raises BadInput."""
+    most = next(row[2] for row in description.ABOUT if row[0] == "name")
+    if not name.strip() or len(name) > most or not name.isprintable():
+        text = f"{option}{show(name)}: allowed a line of text, up to {most} characters, as the "
+        raise BadInput(text + "pot's name; give it with --name")
+    return name
+
+
+def _of_files(folder: Path) -> description.PotFolder:
+    """A folder of which some files are there already."""
+    found = pot_folder.load(folder)
+    there = [p for p in found.problems if Path(p.file).name in ("pot.toml", "wiring.toml")]
+    absent = {found.file_name(kind) for kind in files.KIND_FILES if kind not in found.files}
+    wrong = [p for p in there if p.file not in absent]
+    if wrong or found.about is None:
+        raise BadInput(f"{(wrong or found.problems)[0]}; correct it first, nothing was written")
+    return found
+
+
+def _like(word: str) -> description.PotFolder:
+    """The pot that a new one is to be like."""
+    cafe = CAFE / word.removeprefix("cafe/")
+    known = sorted(path.name for path in CAFE.iterdir() if path.is_dir())
+    inside = word.removeprefix("cafe/") in known and not Path(word).is_dir()
+    found = pot_folder.load(cafe if inside else Path(word))
+    if found.problems or found.about is None:
+        why = found.problems[0] if found.problems else "not complete"
+        text = f"--like {show(word)}: {why} (the café's pots: "
+        raise BadInput(text + f"{', '.join('cafe/' + name for name in known)})")
+    return found
+
+
+def _ask(question: Question, offer: str, why: str) -> str:
+    """The person's answer; Enter takes the offer. What cannot be used is asked again."""
+    print(f"\n{question.asks}")
+    for text in (f"allowed: {question.allowed}", f"offered: {offer} ({why})"):
+        print(textwrap.fill(text, 96, initial_indent="  ", subsequent_indent="    "))
+    return input(f"{question.name} [{offer}]: ").strip() or offer
+
+
+def told(draft: Draft) -> str:
+    """The pot in one line."""
+    planter, tank, cell = draft.planter, draft.tank, draft.battery
+    return (
+        f"{draft.name}: {draft.plant} on a {draft.crop.stands}, {planter.volume_ml} ml of "
+        f"{planter.substrate}, tank {tank.volume_ml} ml with a {draft.level}, {draft.chip}, "
+        f"{cell.chemistry} {cell.capacity_mah} mAh"
+    )
+
+
+def _project(folder: Path) -> int:
+    """A project of the maker's own."""
+    written, kept = project.write(folder)
+    place = show_path(str(folder))
+    print(f"{place}: written {', '.join(written)}")
+    if kept:
+        print(f"  left as they were: {', '.join(kept)}")
+    print(f"Next:\n  wakewell new {place}/pots/basil\n  sh {place}/ci.sh")
+    return 0

@@ -1,0 +1,516 @@
+"""The questions that `wakewell new` asks, what each offers and why, and what an answer becomes.
+
+What belongs here: the order of the questions, the words and measures of an answer, the offer worked
+out from the answers before. What does not: figures of settings and limits (figures.py), the
+terminal (commands/new.py).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from functools import partial
+
+from wakewell.budget import inputs, sizing
+from wakewell.draft import figures, pins
+from wakewell.draft.choices import (
+    ASLEEP_UA,
+    CAPACITIES_MAH,
+    CELLS,
+    LEVELS,
+    PLANTS,
+    PROBES,
+    PUMPS,
+    PumpKind,
+)
+from wakewell.errors import BadInput
+from wakewell.pot import agree, chips, description
+from wakewell.pot.description import (
+    BOARDS,
+    SHAPES,
+    STANDS,
+    SUBSTRATES,
+    About,
+    Battery,
+    BoardSheet,
+    Crop,
+    Hose,
+    Part,
+    Planter,
+    PotFolder,
+    Pump,
+    Row,
+    Tank,
+)
+from wakewell.tomlfile import nearest, show
+
+TRIES = 5  # at one question
+AWAY_DAYS, CHARGED_DAYS = 14, 90  # that tank and cell are offered for; own assumption
+ABOVE_MM = 50  # of the hose's end over the full mark, so that nothing siphons
+BORE_MM, SPARE_MM = 5, 300
+TAPER = 0.81  # of a cylinder: a flower pot whose base is four fifths of its top
+
+
+@dataclass
+class Draft:
+    """What is known of the new pot so far: the usual at first, then what was answered.
+
+    kept: the tables that were taken over whole from another pot.
+    """
+
+    name: str
+    plant: str = "basil"
+    crop: Crop = field(default_factory=lambda: Crop(habit="herb"))
+    planter: Planter = field(default_factory=lambda: Planter(150, 180, 3100))
+    tank: Tank = field(default_factory=lambda: Tank("box", 4000, 160, 210))
+    pump: PumpKind = PUMPS["small"]
+    hose: Hose | None = None
+    chip: str = "esp32"
+    board: BoardSheet = field(default_factory=BoardSheet)
+    level: str = "gauge"
+    probes: tuple[str, ...] = ("temperature", "charger")
+    battery: Battery = field(default_factory=lambda: Battery("lithium-ion", 2600, 1))
+    place: str = ""
+    maker: str = ""
+    reach: str = ""
+    language: str = "en"
+    asked_pins: dict[tuple[str, str], int] = field(default_factory=dict)
+    kept: set[str] = field(default_factory=set)
+
+    @property
+    def about(self) -> About:
+        """What pot.toml will say."""
+        return About(
+            name=self.name, plant=self.plant, place=self.place, notes="", chip=self.chip,
+            planter=self.planter, tank=self.tank, battery=self.battery, crop=self.crop,
+            board=self.board, pump=self.pump.pump, hose=self.line, maker=self.maker,
+            reach=self.reach, language=self.language,
+        )  # fmt: skip
+
+    @property
+    def line(self) -> Hose:
+        """The hose: as told, or one that reaches."""
+        if self.hose is not None:
+            return self.hose
+        tank = self.tank
+        least_mm = 2 * tank.crest_mm - tank.draws_mm - tank.outlet_mm
+        return Hose(BORE_MM, figures.up(least_mm + SPARE_MM, 50), 0, 1000)
+
+    @property
+    def part_names(self) -> tuple[str, ...]:
+        """Every part of its wiring."""
+        return (*pins.ALWAYS, *self.probes)
+
+    def parts(self) -> dict[str, Part]:
+        """Its wiring. Raises BadInput where the chip has no pin for a part."""
+        chip = chips.CHIPS[self.chip]
+        found = pins.chosen(chip, self.part_names, self.level, self.asked_pins)
+        full_mv = agree.FULL_MV[self.battery.chemistry] * self.battery.cells
+        return pins.parts_of(chip, found, self.level, full_mv)
+
+    def inputs(self) -> inputs.Inputs:
+        """What the budget has to say of it, with a soil that holds what is expected."""
+        made = figures.Figures()
+        kind = PLANTS[self.plant]
+        figures.soil(self.about, kind.depletion_ppt, kind.source, made)
+        return inputs.gather(figures.planned(self.about, {}, made), date.today())
+
+    def figures(self, parts: dict[str, Part]) -> figures.Figures:
+        """Settings, limits and what is expected of the calibration. Raises BadInput."""
+        kind = PLANTS[self.plant]
+        currents = self.pump.running_ua, ASLEEP_UA[self.chip]
+        return figures.chosen(self.about, parts, (kind.depletion_ppt, kind.source), currents)
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question. allowed: for the person; offer: an answer and its reason; take: puts an answer
+    into the draft, BadInput if it is none; like: takes it over from another pot, as a text."""
+
+    name: str
+    asks: str
+    allowed: str
+    offer: Callable[[Draft], tuple[str, str]]
+    take: Callable[[Draft, str], None]
+    like: Callable[[Draft, PotFolder], None]
+
+
+def _word(name: str, text: str, allowed: Iterable[str]) -> str:
+    """One of these words, however its letters are."""
+    word = " ".join(text.lower().split())
+    if word not in allowed:
+        raise BadInput(f"--{name} {show(text)}: {nearest(word, list(allowed))}; correct it")
+    return word
+
+
+def _sizes(name: str, text: str, form: str, rows: Iterable[Row], least: int) -> list[int]:
+    """Whole numbers with an x between, each in its range."""
+    known = list(rows)
+    given = [part.strip() for part in re.split(r"[x×]", text.strip().lower())]
+    if not least <= len(given) <= len(known) or not all(
+        part.isdecimal() and part.isascii() and len(part) < 8 for part in given
+    ):
+        raise BadInput(f"--{name} {show(text)}: allowed {form}; correct it")
+    numbers = [int(part) for part in given]
+    for number, (key, low, high, _, meaning) in zip(numbers, known, strict=False):
+        if not low <= number <= high:
+            text = f"--{name} {show(text)}: {key} = {number}: allowed {low} to {high} ({meaning})"
+            raise BadInput(text + "; correct it")
+    return numbers
+
+
+def _row(rows: tuple[Row, ...], name: str) -> Row:
+    return next(row for row in rows if row[0] == name)
+
+
+# --- plant and place ---------------------------------------------------------------------------
+
+
+def _plant(draft: Draft, text: str) -> None:
+    draft.plant = _word("plant", text, PLANTS)
+    draft.crop = replace(draft.crop, habit=PLANTS[draft.plant].habit)
+
+
+def _plant_like(draft: Draft, like: PotFolder) -> None:
+    assert like.about is not None
+    crop = like.about.crop or Crop()
+    draft.plant = like.about.plant if like.about.plant in PLANTS else crop.habit
+    draft.crop = crop
+
+
+def _stands(draft: Draft, text: str) -> None:
+    draft.crop = replace(draft.crop, stands=_word("place", text, STANDS))
+
+
+# --- pot, soil, tank ---------------------------------------------------------------------------
+
+POT_FORM = "DIAMETERxDEPTH of the soil in mm, such as 180x150, and x its volume in ml if measured"
+
+
+def _pot(draft: Draft, text: str) -> None:
+    rows = [_row(description.PLANTER, n) for n in ("diameter_mm", "height_mm", "volume_ml")]
+    found = _sizes("pot", text, POT_FORM, rows, 2)
+    whole_ml = math.pi / 4000 * found[0] ** 2 * found[1]
+    volume = found[2] if found[2:] else round(TAPER * whole_ml, -2 if whole_ml > 2000 else -1)
+    least, most = rows[2][1:3]
+    most = min(most, int(1.05 * whole_ml))
+    if not least <= volume <= most:
+        raise BadInput(
+            f"--pot {show(text)}: {volume:.0f} ml of soil: allowed {least} to {most}, what such a "
+            "pot holds; measure again"
+        )
+    draft.planter = Planter(found[1], found[0], int(volume), draft.planter.substrate)
+
+
+def _pot_offer(draft: Draft) -> tuple[str, str]:
+    if PLANTS[draft.plant].habit in ("fruiting", "woody"):
+        return "250x220", "a large pot: such a plant drinks up to a small pot's water in a day"
+    return "180x150", "a usual flower pot; a larger one forgives more"
+
+
+def _substrate(draft: Draft, text: str) -> None:
+    draft.planter = replace(draft.planter, substrate=_word("substrate", text, SUBSTRATES))
+
+
+def _substrate_offer(draft: Draft) -> tuple[str, str]:
+    water = figures.water_of(draft.planter)
+    held = (water.capacity - water.stress) * draft.planter.volume_ml / 1000
+    return draft.planter.substrate, f"in that pot it gives the plant about {held:.0f} ml with ease"
+
+
+TANK_FORM = "VOLUMExHEIGHT to the full mark, ml and mm, such as 4000x160; a word before it for "
+TANK_FORM += f"another shape ({', '.join(SHAPES)})"
+
+
+def _tank(draft: Draft, text: str) -> None:
+    shape, sizes = SHAPES[0], text
+    words = text.split(maxsplit=1)
+    if len(words) == 2 and words[0][:1].isalpha():
+        shape, sizes = _word("tank", words[0], SHAPES), words[1]
+    rows = [_row(description.TANK, name) for name in ("volume_ml", "height_mm")]
+    volume, height = _sizes("tank", sizes, TANK_FORM, rows, 2)
+    draft.tank = Tank(shape, volume, height, height + ABOVE_MM)
+
+
+def _tank_offer(draft: Draft) -> tuple[str, str]:
+    found = draft.inputs()
+    least = sizing.tank_ml(found, AWAY_DAYS)
+    volume = min(50_000, max(2000, figures.up(least, 500)))
+    height = figures.up(0.9 * 10 * volume ** (1 / 3), 10)
+    why = f"{AWAY_DAYS} days at the worst time of the year take up to {least:.0f} ml, the reserve "
+    return f"{volume}x{height}", why + "with it"
+
+
+def _outlet(draft: Draft, text: str) -> None:
+    name, least, most, _, meaning = _row(description.TANK, "outlet_mm")
+    number = text.strip().removesuffix("mm").strip()
+    if not re.fullmatch(r"-?[0-9]{1,5}", number) or not least <= int(number) <= most:
+        raise BadInput(f"--outlet {show(text)}: {name}: allowed {least} to {most} mm ({meaning})")
+    draft.tank = replace(draft.tank, outlet_mm=int(number))
+
+
+def _outlet_offer(draft: Draft) -> tuple[str, str]:
+    why = f"{ABOVE_MM} mm above the tank's full mark, so that it cannot siphon the tank empty (R8)"
+    return str(draft.tank.height_mm + ABOVE_MM), why
+
+
+# --- pump, probes, board, cell -----------------------------------------------------------------
+
+PUMP_FORM = (
+    f"{' or '.join(PUMPS)}, or its sheet: LIFTxFLOW in mm and microlitres a second, such as "
+)
+PUMP_FORM += "1000x28000, and x its rated mV, x its blocked current in microamperes"
+
+
+def _pump(draft: Draft, text: str) -> None:
+    if text.strip()[:1].isdigit():
+        rows = [*description.PUMP, *description.PUMP_OPTIONAL]
+        found = _sizes("pump", text, PUMP_FORM, rows, 2)
+        pump = Pump(*found[:2], *(found[2:] or [3700]))
+        draft.pump = PumpKind(pump, _running_ua(pump))
+    else:
+        draft.pump = PUMPS[_word("pump", text, PUMPS)]
+
+
+def _running_ua(pump: Pump) -> int:
+    return int((pump.stalled_ua or 1_500_000) / sizing.STALLED)
+
+
+def _pump_offer(draft: Draft) -> tuple[str, str]:
+    crest_mm, line = draft.tank.crest_mm, draft.line
+    flows = {
+        name: sizing.pump_flow_ml_s(
+            kind.pump, crest_mm, line.inner_mm, line.length_mm, CELLS["lithium-ion"].floor_mv, 0.0
+        )
+        for name, kind in PUMPS.items()
+    }
+    enough = 2 * figures.LEAST_FLOW_ML_S
+    word = next((name for name, flow in flows.items() if flow >= enough), "strong")
+    return word, f"gives {flows[word]:.0f} ml/s {crest_mm} mm up at a lithium cell's lowest voltage"
+
+
+def _level(draft: Draft, text: str) -> None:
+    draft.level = _word("level", text, LEVELS)
+
+
+def _probes(draft: Draft, text: str) -> None:
+    words = [w for w in re.split(r"[,\s]+", text.lower()) if w and w != "none"]
+    draft.probes = tuple(dict.fromkeys(_word("probes", word, PROBES) for word in words))
+    draft.parts()  # are there pins for them?
+
+
+def _probes_offer(draft: Draft) -> tuple[str, str]:
+    wanted = ["current"] if draft.level == "float" else []
+    fitted: list[str] = []
+    for name in (*wanted, "temperature", "charger"):
+        trial = replace(draft, probes=(*fitted, name), asked_pins={})
+        try:
+            trial.parts()
+        except BadInput:
+            continue
+        fitted.append(name)
+    why = "; ".join(f"{name}: {PROBES[name]}" for name in fitted)
+    return ",".join(fitted) or "none", why or f"the {draft.chip} has no pin to spare"
+
+
+def _chip(draft: Draft, text: str) -> None:
+    draft.chip = _word("chip", text, chips.PORTED)
+
+
+def _board(draft: Draft, text: str) -> None:
+    draft.board = replace(draft.board, kind=_word("board", text, BOARDS))
+
+
+def _board_offer(draft: Draft) -> tuple[str, str]:
+    mah = draft.battery.capacity_mah
+    days = mah / (24 * inputs.STANDING_MA)
+    why = f"a development board draws some {inputs.STANDING_MA:g} mA beside its chip all the time: "
+    return "bare", why + f"a cell of {mah} mAh lasts {days:.0f} days on it"
+
+
+CELL_FORM = f"{', '.join(CELLS)}, and its capacity in mAh, such as lithium-ion 2600"
+
+
+def _cell(draft: Draft, text: str) -> None:
+    words = text.split()
+    number = words.pop() if words and words[-1][:1].isdigit() else ""
+    word = _word("cell", " ".join(words), CELLS)
+    draft.battery = Battery(word, _least_mah(draft, word), CELLS[word].cells)
+    if number:
+        (mah,) = _sizes("cell", number.lower().removesuffix("mah"), CELL_FORM,
+                        description.BATTERY[:1], 1)  # fmt: skip
+        draft.battery = replace(draft.battery, capacity_mah=mah)
+
+
+def _least_mah(draft: Draft, chemistry: str) -> int:
+    """The least of the usual capacities that lasts, by the budget; the largest if none does."""
+    cell = Battery(chemistry, CAPACITIES_MAH[0], CELLS[chemistry].cells)
+    least = sizing.cell_mah(replace(draft, battery=cell).inputs(), CHARGED_DAYS)
+    return next((mah for mah in CAPACITIES_MAH if mah >= least), CAPACITIES_MAH[-1])
+
+
+def _cell_offer(draft: Draft) -> tuple[str, str]:
+    mah = _least_mah(draft, "lithium-ion")
+    why = (
+        f"{CHARGED_DAYS} days without a charge, by the budget, and no less than a pump can draw on"
+    )
+    if draft.board.kind != "bare":
+        why = "as much as fits: a development board draws a cell empty in weeks"
+    return f"lithium-ion {mah}", why
+
+
+def _kept(table: str) -> Callable[[Draft, PotFolder], None]:
+    """Takes that table of the other pot's pot.toml over as it is."""
+
+    def take(draft: Draft, like: PotFolder) -> None:
+        found = getattr(like.about, table)
+        if table == "pump" and found is not None:
+            found = PumpKind(found, _running_ua(found))
+        if found is not None:
+            setattr(draft, table, found)
+            draft.kept.add(table)
+
+    return take
+
+
+def _tank_like(draft: Draft, like: PotFolder) -> None:
+    assert like.about is not None
+    draft.tank = replace(like.about.tank, now_ml=None)
+    draft.hose = like.about.hose
+
+
+def _cell_like(draft: Draft, like: PotFolder) -> None:
+    assert like.about is not None
+    if like.about.battery is not None and like.about.battery.chemistry in CELLS:
+        draft.battery = replace(like.about.battery, now_pct=None)
+
+
+def _parts_like(draft: Draft, like: PotFolder) -> None:
+    if "level" in like.parts:
+        draft.level = like.parts["level"].kind
+    draft.probes = tuple(name for name in like.parts if name in PROBES)
+
+
+def _chip_like(draft: Draft, like: PotFolder) -> None:
+    assert like.about is not None
+    if like.about.chip in chips.PORTED:
+        draft.chip = like.about.chip
+        wanted = pins.uses((*pins.ALWAYS, *PROBES), draft.level)
+        draft.asked_pins = {
+            (part.name, pin): number
+            for part in like.parts.values()
+            for pin, number in part.pins.items()
+            if (part.name, pin) in wanted
+        }
+
+
+def _nothing(draft: Draft, like: PotFolder) -> None:
+    """It comes with another answer."""
+
+
+def _choice(words: Iterable[str]) -> str:
+    return ", ".join(words)
+
+
+def _usual(word: str, why: str) -> Callable[[Draft], tuple[str, str]]:
+    return lambda draft: (word, why)
+
+
+# In this order: each offer is worked out from the answers before it
+QUESTIONS = (
+    Question(
+        "plant", "What grows in it?", _choice(PLANTS),
+        _usual("basil", "a thirsty one: what serves it serves most; else the kind it is most like"),
+        _plant, _plant_like,
+    ),
+    Question(
+        "place", "Where does it stand?", _choice(STANDS),
+        _usual("window sill", "indoors, no rain and no frost"), _stands, _nothing,
+    ),
+    Question(
+        "pot", "How large is its pot?", POT_FORM, _pot_offer, _pot, _kept("planter"),
+    ),
+    Question(
+        "substrate", "What is it planted in?", _choice(SUBSTRATES), _substrate_offer, _substrate,
+        _nothing,
+    ),
+    Question("tank", "How large is the tank?", TANK_FORM, _tank_offer, _tank, _tank_like),
+    Question(
+        "outlet", "How high above the tank's floor does the hose end?", "mm, such as 210",
+        _outlet_offer, _outlet, _nothing,
+    ),
+    Question("pump", "Which pump?", PUMP_FORM, _pump_offer, _pump, _kept("pump")),
+    Question(
+        "chip", "Which chip?", _choice(chips.PORTED),
+        _usual("esp32", "the most pins that need no care"), _chip, _chip_like,
+    ),
+    Question("board", "A bare module, or a development board?", _choice(BOARDS), _board_offer,
+             _board, _kept("board")),
+    Question(
+        "level", "How is the tank's level seen?", _choice(LEVELS),
+        lambda draft: ("gauge", LEVELS["gauge"]), _level, _parts_like,
+    ),
+    Question(
+        "probes", "Which probes beside soil, level and battery?", _choice(PROBES) + ", or none",
+        _probes_offer, _probes, _nothing,
+    ),
+    Question("cell", "Which cell?", CELL_FORM, _cell_offer, _cell, _cell_like),
+)  # fmt: skip
+BY_NAME = {question.name: question for question in QUESTIONS}
+# What another pot's answer also settles: a change of the first makes the second offered anew
+TOGETHER = {"place": "plant", "substrate": "pot", "outlet": "tank", "probes": "level"}
+HOSE_FORM = "BORExLENGTH in mm, such as 5x500"
+
+
+def hose(draft: Draft, text: str) -> None:
+    """--hose: not asked, because the usual one reaches."""
+    found = _sizes("hose", text, HOSE_FORM, description.HOSE[:2], 2)
+    draft.hose = Hose(found[0], found[1], 0, 1000)
+
+
+def answered(
+    draft: Draft,
+    given: Mapping[str, str],
+    like: PotFolder | None,
+    ask: Callable[[Question, str, str], str] | None = None,
+) -> None:
+    """Fill the draft in: what was given, what another pot has, what is answered or offered.
+
+    ask: asks a person, with the offer and its reason; None: the offer is taken.
+    Raises BadInput for an answer that cannot be used.
+    """
+    if like is not None:
+        for question in QUESTIONS:
+            question.like(draft, like)
+        if "chip" in given or "level" in given or "probes" in given:
+            draft.asked_pins = {}
+        if "tank" in given or "outlet" in given:
+            draft.hose = None
+    for question in QUESTIONS:
+        if question.name in given:
+            question.take(draft, given[question.name])
+            continue
+        if like is not None and TOGETHER.get(question.name, question.name) not in given:
+            continue
+        if like is not None and question.name in ("place", "substrate"):
+            continue  # a plant or a pot that is another stays where it was
+        text, why = question.offer(draft)
+        if ask is None:
+            question.take(draft, text)
+        else:
+            _until_good(draft, question, partial(ask, question, text, why))
+
+
+def _until_good(draft: Draft, question: Question, ask: Callable[[], str]) -> None:
+    """Ask until the answer can be used, TRIES times at most."""
+    for left in reversed(range(TRIES)):
+        try:
+            question.take(draft, ask())
+            return
+        except BadInput as why:
+            if not left:
+                raise
+            print(f"  {why}")

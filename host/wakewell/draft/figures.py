@@ -1,0 +1,316 @@
+"""The figures of a new pot, each with the reason for it, worked out as the budget works them out.
+
+What belongs here: from what the pot is to settings, limits and what is expected of its calibration.
+What does not: what was answered (answers.py), how it is written (files.py).
+
+Water by budget (FAO-56) and the rig's substrates (van Genuchten); flow by the pump's curve through
+the hose. A rule of thumb says so.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+from wakecore import fields
+from wakewell.budget import inputs, sizing
+from wakewell.budget.doubt import COVER, nominal, standard
+from wakewell.draft.choices import CELLS
+from wakewell.errors import BadInput
+from wakewell.pot import agree, pot_folder
+from wakewell.pot.description import KINDS, About, Part, Planter, PotFolder
+from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Plant
+
+WATCHED_DAYS = 7  # of water left in the tank when it asks for more; common practice, no source
+WAKES_S = (86_400, 43_200, 21_600, 10_800, 7_200, 3_600)
+AIR_MARGIN = 0.02  # of volume, above the least air for roots; own assumption
+LEAST_RISE_PPT = 30  # of a dose: three times the least answer of the soil, so that noise is none
+EASY = 0.9  # of the water that the plant gets without closing its leaves; own assumption
+TANK_LOSS_CM = 0.03  # a day, from a covered tank; own assumption
+LEAST_FLOW_ML_S = 2.0
+LEAST_PULSE_ML = 20
+MOST_DOSE_ML, MOST_DAY_ML = 2000, 5000  # what the core's ranges allow
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A value of a file, and why it is this one."""
+
+    value: int
+    why: str
+
+
+@dataclass
+class Figures:
+    """By kind of file and name. expected: the calibration that is hoped for, with a flow, by which
+    the rest is checked; never written as such."""
+
+    files: dict[str, dict[str, Figure]] = field(default_factory=dict)
+    expected_flow_ul_s: int = 0
+
+    def put(self, kind: str, name: str, value: float, why: str) -> int:
+        """Note a value, inside what the core allows; the whole number."""
+        least, most = next(row[1:3] for row in fields.KINDS[kind] if row[0] == name)
+        whole = min(most, max(least, math.ceil(value)))
+        self.files.setdefault(kind, {})[name] = Figure(whole, why)
+        return whole
+
+
+def up(value: float, step: int) -> int:
+    """The next multiple of a step."""
+    return math.ceil(value / step - 1e-9) * step
+
+
+@dataclass(frozen=True)
+class Water:
+    """Of a substrate in a pot, parts per thousand of its volume: drained, wilting, where the plant
+    begins to save water, and the most that leaves roots their air."""
+
+    capacity: int
+    wilting: int
+    stress: int
+    airless: int
+
+
+def water_of(planter: Planter) -> Water:
+    """By van Genuchten's curve, at the middle of the pot, where the probe sits."""
+    soil, plant = SUBSTRATES[planter.substrate], Plant()
+    return Water(
+        round(1000 * soil.content(planter.height_mm / 20.0)),
+        round(1000 * soil.content(WILTING_CM)),
+        round(1000 * soil.content(plant.stress_cm)),
+        round(1000 * (soil.saturated - plant.least_air)),
+    )
+
+
+def planned(about: About, parts: dict[str, Part], made: Figures) -> PotFolder:
+    """A folder in memory with these figures, the rest as usual."""
+    folder = PotFolder(Path(about.name), about.name, about, parts)
+    for kind in KINDS:
+        values = {row[0]: row[3] for row in fields.KINDS[kind]}
+        values |= {name: each.value for name, each in made.files.get(kind, {}).items()}
+        setattr(folder, kind, values)
+    pot_folder.tell_calibration(folder)
+    return folder
+
+
+def thirst_ml_day(found: inputs.Inputs) -> float:
+    """Use on a day of the thirstiest month, on the high side of its doubt."""
+    use = found.water_day_ml(sizing.thirstiest(found))
+    return nominal(use) + COVER * standard(use)
+
+
+def soil(about: About, depletion_ppt: int, source: str, made: Figures) -> Water:
+    """What the soil holds, when to water and how far."""
+    planter, water = about.planter, water_of(about.planter)
+    name = f"{planter.substrate} in a pot {planter.height_mm} mm high"
+    made.put("calibration", "capacity_ppt", water.capacity, f"expected of {name}; weigh your own")
+    made.put("calibration", "wilting_ppt", water.wilting, f"expected of {planter.substrate}")
+    fill = min(950, math.floor(1000 * (water.airless - 1000 * AIR_MARGIN) / water.capacity))
+    why = "a little below capacity, so that nothing drains"
+    if fill < 950:
+        why = f"no more, or {name} has less than a tenth of air for the roots"
+    fill = made.put("settings", "fill_ppt", fill, why)
+    available = water.capacity - water.wilting
+    least = 1000 * (water.capacity - water.capacity * fill / 1000 + LEAST_RISE_PPT) / available
+    most = EASY * 1000 * (water.capacity - water.stress) / available
+    if least > most:
+        text = f"planter: {name} holds too little water between capacity and stress to water by; "
+        raise BadInput(
+            text + "allowed a lower pot or another substrate, such as peat mix (--pot, --substrate)"
+        )
+    why = f"what {about.plant} takes without stress: {source}"
+    if least > depletion_ppt:
+        why = f"later than {about.plant} would ask for it: a dose must make a difference"
+    elif most < depletion_ppt:
+        why = f"earlier than {about.plant} would need it: this pot gives the rest up unwillingly"
+    made.put("settings", "depletion_ppt", min(most, max(least, depletion_ppt)), why)
+    return water
+
+
+def chosen(
+    about: About,
+    parts: dict[str, Part],
+    depletion: tuple[int, str],
+    currents: tuple[int, int],
+) -> Figures:
+    """All figures of that pot. depletion: of the plant, and its source; currents: of pump and of
+    the board asleep, microamperes. Raises BadInput where the parts cannot water such a pot."""
+    made = Figures()
+    made.put("calibration", "stage", 0, "nothing was measured yet; commission changes it")
+    water = soil(about, *depletion, made)
+    is_float = "level" in parts and parts["level"].kind == "float"
+    if is_float:
+        made.put("calibration", "float_only", 1, "the level is a float switch")
+    made.put("calibration", "pump_ua", currents[0], "expected of such a pump; measure yours")
+    made.put("calibration", "sleep_ua", currents[1], "the chip's own sheet; measure yours")
+    found = inputs.gather(planned(about, parts, made), date.today())
+    thirst = thirst_ml_day(found)
+    per_wake = _wakes(about, water, thirst, made)
+    _battery(about, made)
+    _doses(about, parts, made, thirst, per_wake)
+    _tank(about, made, thirst, is_float)
+    return made
+
+
+def _wakes(about: About, water: Water, thirst: float, made: Figures) -> float:
+    """How often to look; what is used from one wake to the next, ml."""
+    volume = about.planter.volume_ml
+    depletion = made.files["settings"]["depletion_ppt"].value
+    refill = water.capacity - (water.capacity - water.wilting) * depletion / 1000
+    spare_ml = max(5.0, refill - water.stress) * volume / 1000
+    wake_s = next((s for s in WAKES_S if thirst * s / 86_400 <= spare_ml), 0)
+    if not wake_s:
+        text = f"planter.volume_ml = {volume}: this plant uses up to {thirst:.0f} ml a day there, "
+        text += f"and {spare_ml:.0f} ml are between the refill point and thirst; allowed a pot "
+        raise BadInput(text + "that carries it for an hour: choose a larger one (--pot)")
+    per_wake = thirst * wake_s / 86_400
+    made.put(
+        "settings", "wake_s", wake_s,
+        f"up to {per_wake:.0f} ml are used from one wake to the next, and {spare_ml:.0f} ml are "
+        "between the refill point and thirst",
+    )  # fmt: skip
+    if wake_s < 14_400:
+        made.put("settings", "settle_s", wake_s, "no longer than from one wake to the next")
+    if 5 * wake_s < 86_400:
+        made.put("settings", "frozen_wakes", 86_400 / wake_s, "a day of wakes")
+    fall = 2000 * thirst / volume
+    if fall > 150:
+        why = f"twice {thirst:.0f} ml a day out of {volume} ml"
+        made.put("settings", "fall_ppt_day", fall, why)
+    return per_wake
+
+
+def _battery(about: About, made: Figures) -> None:
+    """R5, by the cell."""
+    assert about.battery is not None
+    kind, cells = CELLS[about.battery.chemistry], about.battery.cells
+    rows = (
+        ("settings", "battery_mv", kind.floor_mv, kind.source),
+        ("settings", "battery_clear_mv", kind.clear_mv, "well above it, so that it stays ended"),
+        ("settings", "battery_warn_mv", kind.warn_mv, "above the lockout: a warning comes first"),
+        ("limits", "rest_mv", kind.floor_mv - 50, "a little below battery_mv of settings.toml"),
+        ("limits", "sag_mv", kind.sag_mv, "below it a chip resets, and the cell suffers"),
+        ("limits", "radio_mv", kind.floor_mv + 20, "the radio stops before it locks the pump out"),
+    )
+    for file, name, mv, why in rows:
+        made.put(file, name, cells * mv, why)
+
+
+def _flow_ml_s(about: About, lift_mm: float, mv: float) -> float:
+    assert about.pump is not None
+    hose = about.line
+    extra = sizing.JET_MM if hose.holes else 0.0
+    return sizing.pump_flow_ml_s(about.pump, lift_mm, hose.inner_mm, hose.length_mm, mv, extra)
+
+
+def _doses(
+    about: About, parts: dict[str, Part], made: Figures, thirst: float, per_wake: float
+) -> None:
+    """Flow, pulse, dose and day."""
+    assert about.battery is not None
+    tank, volume, hose = about.tank, about.planter.volume_ml, about.line
+    low_mv = made.files["settings"]["battery_mv"].value
+    full_mv = agree.FULL_MV[about.battery.chemistry] * about.battery.cells
+    slow = _flow_ml_s(about, tank.crest_mm, low_mv)
+    fast = _flow_ml_s(about, tank.outlet_mm - tank.height_mm, full_mv)
+    usual = _flow_ml_s(about, tank.outlet_mm - tank.height_mm / 2, 0.93 * full_mv)
+    if slow < LEAST_FLOW_ML_S:
+        text = f"pump: gives {slow:.1f} ml/s {tank.crest_mm} mm up through this hose at {low_mv} "
+        text += f"mV, with a tank nearly empty; allowed from {LEAST_FLOW_ML_S:g}; choose a "
+        raise BadInput(
+            text + "stronger one (--pump strong), a lower hose or a wider one (--outlet, --hose)"
+        )
+    made.expected_flow_ul_s = round(1000 * usual)
+    made.put(
+        "limits", "flow_max_ul_s", up(1100 * fast, 100),
+        f"{fast:.0f} ml/s expected from a full tank and a full cell, and a tenth; commission "
+        "writes the highest that it measures",
+    )  # fmt: skip
+    settings, cal = made.files["settings"], made.files["calibration"]
+    refill, target = agree.water_points(
+        {name: each.value for name, each in settings.items()},
+        {name: each.value for name, each in cal.items()},
+    )
+    depth = (target - refill) * volume / 1000
+    least_dose = max(LEAST_RISE_PPT * volume / 1000, 3 * hose.fill_ml, LEAST_PULSE_ML)
+    dose = up(max(least_dose, min(depth + per_wake, 2 * per_wake)), 10)
+    if dose > MOST_DOSE_ML:
+        text = f"planter.volume_ml = {volume}: one dose would be {dose} ml; allowed up to "
+        raise BadInput(f"{text}{MOST_DOSE_ML}: choose a smaller pot (--pot)")
+    made.put(
+        "limits", "dose_ml", dose,
+        f"up to {per_wake:.0f} ml are used from wake to wake, and the soil must show an answer "
+        f"({LEAST_RISE_PPT} ppt of {volume} ml); no more, because it is what the floor could get",
+    )  # fmt: skip
+    in_time = math.floor(sizing.SHARE_OF_RUN * 30.0 * slow)
+    pulse = min(dose, in_time, 500, up(max(LEAST_PULSE_ML, 3 * hose.fill_ml, dose / 4, usual), 5))
+    pulse = made.put(
+        "settings", "pulse_ml", pulse,
+        f"of which the hose swallows {hose.fill_ml:.0f} ml each time; small enough to soak in",
+    )  # fmt: skip
+    made.put("settings", "dose_ml", dose, "the largest dose, until its own log knows better")
+    seconds = pulse / slow / sizing.SHARE_OF_RUN
+    made.put(
+        "limits", "pulse_ms", min(30_000, max(3000, up(1000 * seconds, 500))),
+        f"a pulse takes {pulse / slow:.1f} s at {slow:.0f} ml/s: cell at its lowest, tank nearly "
+        "empty; and some more",
+    )  # fmt: skip
+    made.put("limits", "pulses", min(20, math.ceil(dose / pulse) + 2), "a dose, and two to spare")
+    made.put("settings", "soak_s", 600, "water spreads before it is judged; common practice")
+    _day(about, parts, made, thirst)
+
+
+def _day(about: About, parts: dict[str, Part], made: Figures, thirst: float) -> None:
+    """R3: the least limit under which a whole dose and the thirstiest day fit."""
+
+    def folder() -> PotFolder:
+        found = planned(about, parts, made)
+        found.calibration["flow_ul_s"] = made.expected_flow_ul_s
+        found.calibration["ul_per_ppt"] = about.planter.volume_ml
+        return found
+
+    outlook = agree.outlook(folder())
+    assert outlook is not None
+    day = up(outlook.counted_ml, 10)
+    while day <= MOST_DAY_ML:
+        made.put(
+            "limits", "day_ml", day,
+            f"a dose counts for up to {outlook.counted_ml} ml at the highest flow, and the plant "
+            f"uses up to {thirst:.0f} ml a day",
+        )  # fmt: skip
+        now = folder()
+        given = agree.given_ul(now.settings, now.limits, now.calibration)
+        if sum(given) * 86.4 >= thirst * len(given) * now.settings["wake_s"]:
+            return
+        day = up(1.1 * day, 10)
+    text = f"plant: {thirst:.0f} ml a day are more than one pump may give (R3); allowed a day's "
+    raise BadInput(f"{text}limit of {MOST_DAY_ML} ml: choose a smaller plant, or a second pot")
+
+
+def _tank(about: About, made: Figures, thirst: float, is_float: bool) -> None:
+    """Reserve, warning and loss."""
+    tank, pulse = about.tank, made.files["settings"]["pulse_ml"].value
+    draws = tank.below_ml(tank.draws_mm)
+    least = up(max(1.1 * draws, 0.03 * tank.volume_ml, 30), 10)
+    reserve = up(least + 0.02 * tank.volume_ml, 10)
+    if reserve + 2 * pulse >= tank.volume_ml / 2:
+        text = f"tank.volume_ml = {tank.volume_ml}: {reserve} ml of it are the reserve and a pulse "
+        text += f"takes {pulse} ml; allowed from {up(2 * (reserve + 2 * pulse) + 50, 50)}"
+        raise BadInput(text + "; choose a larger tank, or a lower intake (--tank)")
+    made.put(
+        "limits", "reserve_ml", least,
+        f"the pump draws from {tank.draws_mm} mm, where the tank holds {draws:.0f} ml (R4)",
+    )  # fmt: skip
+    reserve = made.put("settings", "reserve_ml", reserve, "a little above the hard limit")
+    warn = up(reserve + pulse + WATCHED_DAYS * thirst, 10)
+    why = f"about {WATCHED_DAYS} days of the thirstiest month are left then"
+    if is_float:
+        warn, why = math.ceil(1.5 * reserve), "a float shows no more; where it drops is measured"
+    elif warn > tank.volume_ml * 6 // 10:
+        warn, why = tank.volume_ml * 6 // 10, "six tenths: this tank is small for its plant"
+    made.put("settings", "tank_warn_ml", warn, why)
+    loss = TANK_LOSS_CM * tank.volume_ml / (tank.height_mm / 10)
+    made.put("settings", "leak_ml_day", max(5.0, loss), "what a covered tank loses to the air")

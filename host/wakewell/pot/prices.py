@@ -1,0 +1,109 @@
+"""prices.toml: what parts cost the maker, with where the price is from.
+
+What belongs here: the names of parts that may be priced, the file read and its first example. What
+does not: which parts a pot needs, and how many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from wakewell.errors import BadFile, BadInput
+from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_path
+
+FILE = "prices.toml"
+MOST_PRICE, MOST_SOURCE, MOST_CURRENCY = 100_000.0, 200, 10
+# What may be priced, and an invented price of it
+PARTS: dict[str, tuple[str, float]] = {
+    "chip": ("the chip's module or board", 5.0),
+    "pump": ("the pump", 4.0),
+    "hose": ("hose, a metre", 1.0),
+    "valve": ("check valve", 1.5),
+    "soil": ("soil probe", 3.0),
+    "gauge": ("pressure gauge of the tank", 6.0),
+    "echo": ("ultrasonic gauge of the tank", 4.0),
+    "float": ("float switch of the tank", 2.0),
+    "temperature": ("DS18B20 in its sleeve", 2.5),
+    "saucer": ("saucer probe", 1.5),
+    "current": ("resistor and amplifier of the pump-current sense", 2.0),
+    "cell": ("the cell, with its protection circuit", 7.0),
+    "charger": ("charger board", 2.5),
+    "regulator": ("regulator", 1.0),
+    "switch": ("transistor that switches the pump", 0.8),
+    "diode": ("diode across the pump", 0.2),
+    "fuse": ("fuse and its holder", 1.0),
+    "resistors": ("all resistors and capacitors", 1.0),
+    "button": ("button", 0.5),
+    "tank": ("the tank", 5.0),
+    "planter": ("the pot", 6.0),
+    "box": ("box for board and cell", 4.0),
+}
+
+
+@dataclass(frozen=True)
+class Price:
+    """price: of one, in the file's currency; source: where it is from; invented: nobody paid it."""
+
+    price: float
+    source: str
+    invented: bool = False
+
+
+def example() -> str:
+    """The file as a new project has it: every price invented, and said so."""
+    rows = [
+        "# What parts cost you. These are invented: put your own in their place, with where each",
+        "# is from, and take the line `invented` out. A part that you have: take its table out.",
+        'currency = "EUR"  # as it shall be printed',
+    ]
+    for name, (meaning, price) in PARTS.items():
+        rows += ["", f"[{name}]  # {meaning}", f"price = {price:.2f}", 'source = "example"',
+                 "invented = true"]  # fmt: skip
+    return "\n".join([*rows, ""])
+
+
+def read(path: Path) -> tuple[str, dict[str, Price]]:
+    """(currency, {part: its price}). Raises BadInput for a file that cannot be used."""
+    file = read_toml(path, show_path(str(path)))
+    if isinstance(file, Problem):
+        raise BadFile(file)
+    currency = file.data.get("currency")
+    if not isinstance(currency, str) or not 0 < len(currency) <= MOST_CURRENCY:
+        text = f"currency = {show(currency)}: allowed a short word, such as EUR; correct it"
+        raise BadFile(file.problem(text, "currency"))
+    found = {}
+    for name, table in file.data.items():
+        if name == "currency":
+            continue
+        if name not in PARTS:
+            raise BadFile(file.problem(f"{show(name)}: not a part; {nearest(name, PARTS)}", name))
+        found[name] = _price(file, name, table)
+    return currency, found
+
+
+def _price(file: TomlFile, name: str, table: Any) -> Price:
+    """One part's table."""
+
+    def refused(key: str, value: Any, allowed: str) -> BadInput:
+        text = f"{name}.{key} = {show(value)}: allowed {allowed}; correct it"
+        return BadFile(file.problem(text, name, key))
+
+    if not isinstance(table, dict):
+        raise refused("price", table, f"a table, [{name}] with price and source")
+    known = ("price", "source", "invented")
+    for key, value in table.items():
+        if key not in known:
+            raise refused(key, value, f"no such name; {nearest(key, known)}")
+    price, source = table.get("price"), table.get("source", "")
+    if isinstance(price, bool) or not isinstance(price, int | float):
+        raise refused("price", price, f"a number, 0 to {MOST_PRICE:g}")
+    if not 0 <= price <= MOST_PRICE:
+        raise refused("price", price, f"0 to {MOST_PRICE:g}")
+    if not isinstance(source, str) or not source.isprintable() or len(source) > MOST_SOURCE:
+        raise refused("source", source, f"a line of text, up to {MOST_SOURCE} characters")
+    invented = table.get("invented", False)
+    if not isinstance(invented, bool):
+        raise refused("invented", invented, "true or false")
+    return Price(float(price), source, invented)
