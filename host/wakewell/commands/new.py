@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
 import textwrap
 from pathlib import Path
@@ -71,8 +72,14 @@ def run(args: argparse.Namespace) -> int:
         draft.asked_pins |= pins.read(args.pin, draft.part_names, draft.level)
     if args.name is not None:
         draft.name = named(args.name, "--name ")
-    found = files.texts(draft, tuned if options == ["--like"] else None)
-    written = files.write(folder, found, files.others_have_secrets(folder))
+    try:
+        found = files.texts(draft, tuned if options == ["--like"] else None)
+        written = files.write(folder, found, files.others_have_secrets(folder))
+    except BadInput as why:
+        if not draft.said:
+            raise
+        again = shlex.join(["wakewell", "new", args.folder, *draft.options])
+        raise BadInput(f"{why}\nYour answers, to change one of them:\n  {again}") from None
     place = show_path(str(folder))
     kept = [f"{kind}.toml" for kind in files.KIND_FILES if kind not in lacking]
     print(f"{place}: written {', '.join(written)}; its log will be in logs/")
@@ -100,6 +107,7 @@ def drafted(
         about = other.about
         draft.place, draft.maker, draft.reach = about.place, about.maker, about.reach
         draft.language = about.language
+        draft.name = draft.name if like is not None else about.name
     answers.answered(draft, given, other, _ask if asks and other is None else None)
     return draft, other if like is not None else None
 
@@ -149,8 +157,8 @@ def told(draft: Draft) -> str:
     """The pot in one line."""
     planter, tank, cell = draft.planter, draft.tank, draft.battery
     return (
-        f"{draft.name}: {draft.plant} on a {draft.crop.stands}, {planter.volume_ml} ml of "
-        f"{planter.substrate}, tank {tank.volume_ml} ml with a {draft.level}, {draft.chip}, "
+        f"{draft.name}: {draft.plant}, {draft.crop.stands}, {planter.volume_ml} ml of "
+        f"{planter.substrate}, tank {tank.volume_ml} ml (level: {draft.level}), {draft.chip}, "
         f"{cell.chemistry} {cell.capacity_mah} mAh"
     )
 

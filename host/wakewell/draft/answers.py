@@ -27,7 +27,7 @@ from wakewell.draft.choices import (
     PumpKind,
 )
 from wakewell.errors import BadInput
-from wakewell.pot import agree, chips, description
+from wakewell.pot import chips, description
 from wakewell.pot.description import (
     BOARDS,
     SHAPES,
@@ -58,7 +58,8 @@ TAPER = 0.81  # of a cylinder: a flower pot whose base is four fifths of its top
 class Draft:
     """What is known of the new pot so far: the usual at first, then what was answered.
 
-    kept: the tables that were taken over whole from another pot.
+    power: whether a switch feeds the probes only while they are read; said: the answers, by
+    question.
     """
 
     name: str
@@ -78,7 +79,8 @@ class Draft:
     reach: str = ""
     language: str = "en"
     asked_pins: dict[tuple[str, str], int] = field(default_factory=dict)
-    kept: set[str] = field(default_factory=set)
+    power: bool = True
+    said: dict[str, str] = field(default_factory=dict)
 
     @property
     def about(self) -> About:
@@ -91,25 +93,32 @@ class Draft:
         )  # fmt: skip
 
     @property
+    def options(self) -> list[str]:
+        """The person's answers as options of the command."""
+        return [f"--{name}={text}" for name, text in self.said.items()]
+
+    @property
     def line(self) -> Hose:
         """The hose: as told, or one that reaches."""
         if self.hose is not None:
             return self.hose
         tank = self.tank
         least_mm = 2 * tank.crest_mm - tank.draws_mm - tank.outlet_mm
-        return Hose(BORE_MM, figures.up(least_mm + SPARE_MM, 50), 0, 1000)
+        valve = "check" if self.level == "float" else "none"
+        return Hose(BORE_MM, figures.up(least_mm + SPARE_MM, 50), 0, 1000, valve)
 
     @property
     def part_names(self) -> tuple[str, ...]:
         """Every part of its wiring."""
-        return (*pins.ALWAYS, *self.probes)
+        always = (part for part in pins.ALWAYS if self.power or part != "power")
+        return (*always, *self.probes)
 
     def parts(self) -> dict[str, Part]:
         """Its wiring. Raises BadInput where the chip has no pin for a part."""
         chip = chips.CHIPS[self.chip]
         found = pins.chosen(chip, self.part_names, self.level, self.asked_pins)
-        full_mv = agree.FULL_MV[self.battery.chemistry] * self.battery.cells
-        return pins.parts_of(chip, found, self.level, full_mv)
+        highest_mv = CELLS[self.battery.chemistry].highest_mv * self.battery.cells
+        return pins.parts_of(chip, found, self.level, highest_mv)
 
     def inputs(self) -> inputs.Inputs:
         """What the budget has to say of it, with a soil that holds what is expected."""
@@ -128,14 +137,15 @@ class Draft:
 @dataclass(frozen=True)
 class Question:
     """One question. allowed: for the person; offer: an answer and its reason; take: puts an answer
-    into the draft, BadInput if it is none; like: takes it over from another pot, as a text."""
+    into the draft, BadInput if it is none; like: takes it over from another pot, False where that
+    one does not say."""
 
     name: str
     asks: str
     allowed: str
     offer: Callable[[Draft], tuple[str, str]]
     take: Callable[[Draft, str], None]
-    like: Callable[[Draft, PotFolder], None]
+    like: Callable[[Draft, PotFolder], bool]
 
 
 def _word(name: str, text: str, allowed: Iterable[str]) -> str:
@@ -174,11 +184,12 @@ def _plant(draft: Draft, text: str) -> None:
     draft.crop = replace(draft.crop, habit=PLANTS[draft.plant].habit)
 
 
-def _plant_like(draft: Draft, like: PotFolder) -> None:
+def _plant_like(draft: Draft, like: PotFolder) -> bool:
     assert like.about is not None
     crop = like.about.crop or Crop()
     draft.plant = like.about.plant if like.about.plant in PLANTS else crop.habit
     draft.crop = crop
+    return True
 
 
 def _stands(draft: Draft, text: str) -> None:
@@ -212,7 +223,10 @@ def _pot_offer(draft: Draft) -> tuple[str, str]:
 
 
 def _substrate(draft: Draft, text: str) -> None:
-    draft.planter = replace(draft.planter, substrate=_word("substrate", text, SUBSTRATES))
+    word = _word("substrate", text, SUBSTRATES)
+    draft.planter = replace(draft.planter, substrate=word)
+    kind = PLANTS[draft.plant]
+    figures.watering(draft.about, (kind.depletion_ppt, kind.source), figures.Figures())
 
 
 def _substrate_offer(draft: Draft) -> tuple[str, str]:
@@ -273,6 +287,7 @@ def _pump(draft: Draft, text: str) -> None:
         draft.pump = PumpKind(pump, _running_ua(pump))
     else:
         draft.pump = PUMPS[_word("pump", text, PUMPS)]
+    figures.least_flow_ml_s(draft.about, CELLS["lithium-ion"].floor_mv)
 
 
 def _running_ua(pump: Pump) -> int:
@@ -305,7 +320,10 @@ def _probes(draft: Draft, text: str) -> None:
 def _probes_offer(draft: Draft) -> tuple[str, str]:
     wanted = ["current"] if draft.level == "float" else []
     fitted: list[str] = []
-    for name in (*wanted, "temperature", "charger"):
+    both = ["temperature", "charger"]
+    if draft.crop.stands == STANDS[0]:
+        both.reverse()  # no frost there
+    for name in (*wanted, *both):
         trial = replace(draft, probes=(*fitted, name), asked_pins={})
         try:
             trial.parts()
@@ -338,11 +356,11 @@ def _cell(draft: Draft, text: str) -> None:
     words = text.split()
     number = words.pop() if words and words[-1][:1].isdigit() else ""
     word = _word("cell", " ".join(words), CELLS)
-    draft.battery = Battery(word, _least_mah(draft, word), CELLS[word].cells)
+    mah = 0
     if number:
-        (mah,) = _sizes("cell", number.lower().removesuffix("mah"), CELL_FORM,
-                        description.BATTERY[:1], 1)  # fmt: skip
-        draft.battery = replace(draft.battery, capacity_mah=mah)
+        rows = description.BATTERY[:1]
+        (mah,) = _sizes("cell", number.lower().removesuffix("mah"), CELL_FORM, rows, 1)
+    draft.battery = Battery(word, mah or _least_mah(draft, word), CELLS[word].cells)
 
 
 def _least_mah(draft: Draft, chemistry: str) -> int:
@@ -362,53 +380,70 @@ def _cell_offer(draft: Draft) -> tuple[str, str]:
     return f"lithium-ion {mah}", why
 
 
-def _kept(table: str) -> Callable[[Draft, PotFolder], None]:
+def _kept(table: str) -> Callable[[Draft, PotFolder], bool]:
     """Takes that table of the other pot's pot.toml over as it is."""
 
-    def take(draft: Draft, like: PotFolder) -> None:
+    def take(draft: Draft, like: PotFolder) -> bool:
         found = getattr(like.about, table)
         if table == "pump" and found is not None:
             found = PumpKind(found, _running_ua(found))
         if found is not None:
             setattr(draft, table, found)
-            draft.kept.add(table)
+        return found is not None
 
     return take
 
 
-def _tank_like(draft: Draft, like: PotFolder) -> None:
+def _tank_like(draft: Draft, like: PotFolder) -> bool:
     assert like.about is not None
     draft.tank = replace(like.about.tank, now_ml=None)
     draft.hose = like.about.hose
+    return True
 
 
-def _cell_like(draft: Draft, like: PotFolder) -> None:
-    assert like.about is not None
-    if like.about.battery is not None and like.about.battery.chemistry in CELLS:
-        draft.battery = replace(like.about.battery, now_pct=None)
+def _cell_like(draft: Draft, like: PotFolder) -> bool:
+    battery = like.about.battery if like.about else None
+    if battery is None or battery.chemistry not in CELLS:
+        return False
+    draft.battery = replace(battery, now_pct=None)
+    return True
 
 
-def _parts_like(draft: Draft, like: PotFolder) -> None:
-    if "level" in like.parts:
-        draft.level = like.parts["level"].kind
+def _level_like(draft: Draft, like: PotFolder) -> bool:
+    if "level" not in like.parts:
+        return False
+    draft.level = like.parts["level"].kind
+    return True
+
+
+def _probes_like(draft: Draft, like: PotFolder) -> bool:
+    draft.power = "power" in like.parts or not like.parts
     draft.probes = tuple(name for name in like.parts if name in PROBES)
+    return bool(like.parts)
 
 
-def _chip_like(draft: Draft, like: PotFolder) -> None:
+def _chip_like(draft: Draft, like: PotFolder) -> bool:
     assert like.about is not None
-    if like.about.chip in chips.PORTED:
-        draft.chip = like.about.chip
-        wanted = pins.uses((*pins.ALWAYS, *PROBES), draft.level)
-        draft.asked_pins = {
-            (part.name, pin): number
-            for part in like.parts.values()
-            for pin, number in part.pins.items()
-            if (part.name, pin) in wanted
-        }
+    if like.about.chip not in chips.PORTED:
+        return False
+    draft.chip = like.about.chip
+    return True
 
 
-def _nothing(draft: Draft, like: PotFolder) -> None:
-    """It comes with another answer."""
+def _pins_like(draft: Draft, like: PotFolder) -> None:
+    """The same pins, for the parts that both have."""
+    wanted = pins.uses(draft.part_names, draft.level)
+    draft.asked_pins = {
+        (part.name, pin): number
+        for part in like.parts.values()
+        for pin, number in part.pins.items()
+        if (part.name, pin) in wanted
+    }
+
+
+def _with_it(draft: Draft, like: PotFolder) -> bool:
+    """It came with another answer."""
+    return True
 
 
 def _choice(words: Iterable[str]) -> str:
@@ -428,19 +463,19 @@ QUESTIONS = (
     ),
     Question(
         "place", "Where does it stand?", _choice(STANDS),
-        _usual("window sill", "indoors, no rain and no frost"), _stands, _nothing,
+        _usual("window sill", "indoors, no rain and no frost"), _stands, _with_it,
     ),
     Question(
         "pot", "How large is its pot?", POT_FORM, _pot_offer, _pot, _kept("planter"),
     ),
     Question(
         "substrate", "What is it planted in?", _choice(SUBSTRATES), _substrate_offer, _substrate,
-        _nothing,
+        _with_it,
     ),
     Question("tank", "How large is the tank?", TANK_FORM, _tank_offer, _tank, _tank_like),
     Question(
         "outlet", "How high above the tank's floor does the hose end?", "mm, such as 210",
-        _outlet_offer, _outlet, _nothing,
+        _outlet_offer, _outlet, _with_it,
     ),
     Question("pump", "Which pump?", PUMP_FORM, _pump_offer, _pump, _kept("pump")),
     Question(
@@ -451,17 +486,17 @@ QUESTIONS = (
              _board, _kept("board")),
     Question(
         "level", "How is the tank's level seen?", _choice(LEVELS),
-        lambda draft: ("gauge", LEVELS["gauge"]), _level, _parts_like,
+        lambda draft: ("gauge", LEVELS["gauge"]), _level, _level_like,
     ),
     Question(
         "probes", "Which probes beside soil, level and battery?", _choice(PROBES) + ", or none",
-        _probes_offer, _probes, _nothing,
+        _probes_offer, _probes, _probes_like,
     ),
     Question("cell", "Which cell?", CELL_FORM, _cell_offer, _cell, _cell_like),
 )  # fmt: skip
 BY_NAME = {question.name: question for question in QUESTIONS}
-# What another pot's answer also settles: a change of the first makes the second offered anew
-TOGETHER = {"place": "plant", "substrate": "pot", "outlet": "tank", "probes": "level"}
+# Of another pot's answers, what no longer fits once the second was changed: it is offered anew
+TOGETHER = {"outlet": "tank", "probes": "chip"}
 HOSE_FORM = "BORExLENGTH in mm, such as 5x500"
 
 
@@ -482,33 +517,32 @@ def answered(
     ask: asks a person, with the offer and its reason; None: the offer is taken.
     Raises BadInput for an answer that cannot be used.
     """
+    has = set[str]()
     if like is not None:
-        for question in QUESTIONS:
-            question.like(draft, like)
-        if "chip" in given or "level" in given or "probes" in given:
-            draft.asked_pins = {}
-        if "tank" in given or "outlet" in given:
+        has = {question.name for question in QUESTIONS if question.like(draft, like)}
+        has -= {name for name, first in TOGETHER.items() if first in given}
+        if not {"chip", "level", "probes"} & given.keys() and "chip" in has:
+            _pins_like(draft, like)
+        if {"tank", "outlet"} & given.keys():
             draft.hose = None
     for question in QUESTIONS:
         if question.name in given:
             question.take(draft, given[question.name])
-            continue
-        if like is not None and TOGETHER.get(question.name, question.name) not in given:
-            continue
-        if like is not None and question.name in ("place", "substrate"):
-            continue  # a plant or a pot that is another stays where it was
-        text, why = question.offer(draft)
-        if ask is None:
-            question.take(draft, text)
-        else:
-            _until_good(draft, question, partial(ask, question, text, why))
+        elif question.name not in has:
+            text, why = question.offer(draft)
+            if ask is None:
+                question.take(draft, text)
+            else:
+                _until_good(draft, question, partial(ask, question, text, why))
 
 
 def _until_good(draft: Draft, question: Question, ask: Callable[[], str]) -> None:
     """Ask until the answer can be used, TRIES times at most."""
     for left in reversed(range(TRIES)):
         try:
-            question.take(draft, ask())
+            text = ask()
+            question.take(draft, text)
+            draft.said[question.name] = text
             return
         except BadInput as why:
             if not left:

@@ -62,27 +62,30 @@ PUMPS = {
 @dataclass(frozen=True)
 class CellKind:
     """A battery: cells in series, and per cell the rest voltages of R5 (mV): least for the pump,
-    end of the lockout, warning, and the least under the pump's load."""
+    end of the lockout, warning, and the least under the pump's load; highest_mv: of any cell that
+    may be put in its place, with a fault in its charger."""
 
     cells: int
     floor_mv: int
     clear_mv: int
     warn_mv: int
     sag_mv: int
+    highest_mv: int
     source: str
 
 
 CELLS = {
     "lithium-ion": CellKind(
-        1, 3500, 3750, 3650, 3000,
+        1, 3500, 3750, 3650, 3000, 4300,
         "at 3.5 V a fifth of the charge is left (Chen et al. 2020, the rig's cell)",
     ),
     "lithium-iron-phosphate": CellKind(
-        1, 3150, 3280, 3220, 2800,
+        1, 3150, 3280, 3220, 2800, 4300,
         "its voltage hardly falls before it is nearly empty; common practice, no source",
     ),
     "nickel-metal-hydride": CellKind(
-        3, 1190, 1260, 1220, 1030, "below 1.2 V a cell is nearly empty; common practice, no source"
+        3, 1190, 1260, 1220, 1030, 1600,
+        "below 1.2 V a cell is nearly empty; common practice, no source",
     ),
 }  # fmt: skip
 CAPACITIES_MAH = (2000, 2600, 3000, 3400, 5000, 6800, 10000, 15000, 20000, 30000)

@@ -24,9 +24,11 @@ from wakewell.pot.description import KINDS, About, Part, Planter, PotFolder
 from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Plant
 
 WATCHED_DAYS = 7  # of water left in the tank when it asks for more; common practice, no source
-WAKES_S = (86_400, 43_200, 21_600, 10_800, 7_200, 3_600)
+WAKES_S = (86_400, 43_200, 21_600, 14_400)
 AIR_MARGIN = 0.02  # of volume, above the least air for roots; own assumption
-LEAST_RISE_PPT = 30  # of a dose: three times the least answer of the soil, so that noise is none
+ANSWER_PPT = 25  # that a dose shows at the next wake: more than twice the least answer (R7)
+LEAST_GAP_PPT = 30  # between refill point and target; own assumption
+HOSE_SHARE = 0.2  # of a pulse, that may fill the hose; own assumption
 EASY = 0.9  # of the water that the plant gets without closing its leaves; own assumption
 TANK_LOSS_CM = 0.03  # a day, from a covered tank; own assumption
 LEAST_FLOW_ML_S = 2.0
@@ -102,8 +104,10 @@ def thirst_ml_day(found: inputs.Inputs) -> float:
     return nominal(use) + COVER * standard(use)
 
 
-def soil(about: About, depletion_ppt: int, source: str, made: Figures) -> Water:
-    """What the soil holds, when to water and how far."""
+def soil(
+    about: About, depletion_ppt: int, source: str, made: Figures, gap_ppt: float = LEAST_GAP_PPT
+) -> Water:
+    """What the soil holds, when to water and how far. gap_ppt: between the two, at least."""
     planter, water = about.planter, water_of(about.planter)
     name = f"{planter.substrate} in a pot {planter.height_mm} mm high"
     made.put("calibration", "capacity_ppt", water.capacity, f"expected of {name}; weigh your own")
@@ -114,20 +118,42 @@ def soil(about: About, depletion_ppt: int, source: str, made: Figures) -> Water:
         why = f"no more, or {name} has less than a tenth of air for the roots"
     fill = made.put("settings", "fill_ppt", fill, why)
     available = water.capacity - water.wilting
-    least = 1000 * (water.capacity - water.capacity * fill / 1000 + LEAST_RISE_PPT) / available
+    least = 1000 * (water.capacity - water.capacity * fill / 1000 + gap_ppt) / available
     most = EASY * 1000 * (water.capacity - water.stress) / available
     if least > most:
-        text = f"planter: {name} holds too little water between capacity and stress to water by; "
+        text = f"substrate: {name} leaves too little between too wet, without a tenth of air, and "
+        text += (
+            "too dry for the plant; a dose that the probe can see does not fit between; allowed "
+        )
         raise BadInput(
-            text + "allowed a lower pot or another substrate, such as peat mix (--pot, --substrate)"
+            text + "a looser substrate, such as peat mix, or a deeper pot (--substrate, --pot)"
         )
     why = f"what {about.plant} takes without stress: {source}"
     if least > depletion_ppt:
-        why = f"later than {about.plant} would ask for it: a dose must make a difference"
+        why = f"later than {about.plant} would ask for it: a dose must be large enough to be seen"
     elif most < depletion_ppt:
         why = f"earlier than {about.plant} would need it: this pot gives the rest up unwillingly"
     made.put("settings", "depletion_ppt", min(most, max(least, depletion_ppt)), why)
     return water
+
+
+def arrives_ml(about: About, per_wake: float, wake_s: int) -> float:
+    """What must reach the soil so that the probe, beside the wet spot, shows ANSWER_PPT at the next
+    wake: it comes there as the substrate levels out, and the plant goes on drinking."""
+    share = -math.expm1(-wake_s / SUBSTRATES[about.planter.substrate].even_s)
+    return (ANSWER_PPT * about.planter.volume_ml / 1000 + per_wake) / share
+
+
+def watering(about: About, depletion: tuple[int, str], made: Figures) -> tuple[float, float]:
+    """When to look and to water. Returns what the plant uses, ml: on a day of the thirstiest month,
+    and from one wake to the next. depletion: of the plant, and its source."""
+    soil(about, *depletion, made)
+    thirst = thirst_ml_day(inputs.gather(planned(about, {}, made), date.today()))
+    per_wake, wake_s = _wakes(about, thirst, made)
+    # The dose that can be seen has to fit between the refill point and the target
+    gap_ppt = 1000 * (arrives_ml(about, per_wake, wake_s) - per_wake / 2) / about.planter.volume_ml
+    soil(about, *depletion, made, max(LEAST_GAP_PPT, gap_ppt))
+    return thirst, _wakes(about, thirst, made)[0]
 
 
 def chosen(
@@ -136,28 +162,25 @@ def chosen(
     depletion: tuple[int, str],
     currents: tuple[int, int],
 ) -> Figures:
-    """All figures of that pot. depletion: of the plant, and its source; currents: of pump and of
-    the board asleep, microamperes. Raises BadInput where the parts cannot water such a pot."""
+    """All figures of that pot. currents: of pump and of the board asleep, microamperes. Raises
+    BadInput where the parts cannot water such a pot."""
     made = Figures()
     made.put("calibration", "stage", 0, "nothing was measured yet; commission changes it")
-    water = soil(about, *depletion, made)
     is_float = "level" in parts and parts["level"].kind == "float"
     if is_float:
         made.put("calibration", "float_only", 1, "the level is a float switch")
     made.put("calibration", "pump_ua", currents[0], "expected of such a pump; measure yours")
     made.put("calibration", "sleep_ua", currents[1], "the chip's own sheet; measure yours")
-    found = inputs.gather(planned(about, parts, made), date.today())
-    thirst = thirst_ml_day(found)
-    per_wake = _wakes(about, water, thirst, made)
+    thirst, per_wake = watering(about, depletion, made)
     _battery(about, made)
     _doses(about, parts, made, thirst, per_wake)
     _tank(about, made, thirst, is_float)
     return made
 
 
-def _wakes(about: About, water: Water, thirst: float, made: Figures) -> float:
-    """How often to look; what is used from one wake to the next, ml."""
-    volume = about.planter.volume_ml
+def _wakes(about: About, thirst: float, made: Figures) -> tuple[float, int]:
+    """What is used from one wake to the next, ml, and how often to look, seconds."""
+    water, volume = water_of(about.planter), about.planter.volume_ml
     depletion = made.files["settings"]["depletion_ppt"].value
     refill = water.capacity - (water.capacity - water.wilting) * depletion / 1000
     spare_ml = max(5.0, refill - water.stress) * volume / 1000
@@ -165,22 +188,20 @@ def _wakes(about: About, water: Water, thirst: float, made: Figures) -> float:
     if not wake_s:
         text = f"planter.volume_ml = {volume}: this plant uses up to {thirst:.0f} ml a day there, "
         text += f"and {spare_ml:.0f} ml are between the refill point and thirst; allowed a pot "
-        raise BadInput(text + "that carries it for an hour: choose a larger one (--pot)")
+        raise BadInput(text + "that carries it for four hours: choose a larger one (--pot)")
     per_wake = thirst * wake_s / 86_400
     made.put(
         "settings", "wake_s", wake_s,
         f"up to {per_wake:.0f} ml are used from one wake to the next, and {spare_ml:.0f} ml are "
         "between the refill point and thirst",
     )  # fmt: skip
-    if wake_s < 14_400:
-        made.put("settings", "settle_s", wake_s, "no longer than from one wake to the next")
     if 5 * wake_s < 86_400:
         made.put("settings", "frozen_wakes", 86_400 / wake_s, "a day of wakes")
     fall = 2000 * thirst / volume
     if fall > 150:
         why = f"twice {thirst:.0f} ml a day out of {volume} ml"
         made.put("settings", "fall_ppt_day", fall, why)
-    return per_wake
+    return per_wake, wake_s
 
 
 def _battery(about: About, made: Figures) -> None:
@@ -206,6 +227,17 @@ def _flow_ml_s(about: About, lift_mm: float, mv: float) -> float:
     return sizing.pump_flow_ml_s(about.pump, lift_mm, hose.inner_mm, hose.length_mm, mv, extra)
 
 
+def least_flow_ml_s(about: About, low_mv: float) -> float:
+    """From a tank nearly empty, at the lowest voltage. Raises BadInput for a pump too weak."""
+    crest_mm = about.tank.crest_mm
+    slow = _flow_ml_s(about, crest_mm, low_mv)
+    if slow < LEAST_FLOW_ML_S:
+        text = f"pump: gives {slow:.1f} ml/s {crest_mm} mm up through this hose at {low_mv} mV, "
+        text += f"with a tank nearly empty; allowed from {LEAST_FLOW_ML_S:g}; choose a stronger "
+        raise BadInput(text + "one (--pump strong), a lower hose or a wider one (--outlet, --hose)")
+    return slow
+
+
 def _doses(
     about: About, parts: dict[str, Part], made: Figures, thirst: float, per_wake: float
 ) -> None:
@@ -214,41 +246,35 @@ def _doses(
     tank, volume, hose = about.tank, about.planter.volume_ml, about.line
     low_mv = made.files["settings"]["battery_mv"].value
     full_mv = agree.FULL_MV[about.battery.chemistry] * about.battery.cells
-    slow = _flow_ml_s(about, tank.crest_mm, low_mv)
+    slow = least_flow_ml_s(about, low_mv)
     fast = _flow_ml_s(about, tank.outlet_mm - tank.height_mm, full_mv)
     usual = _flow_ml_s(about, tank.outlet_mm - tank.height_mm / 2, 0.93 * full_mv)
-    if slow < LEAST_FLOW_ML_S:
-        text = f"pump: gives {slow:.1f} ml/s {tank.crest_mm} mm up through this hose at {low_mv} "
-        text += f"mV, with a tank nearly empty; allowed from {LEAST_FLOW_ML_S:g}; choose a "
-        raise BadInput(
-            text + "stronger one (--pump strong), a lower hose or a wider one (--outlet, --hose)"
-        )
     made.expected_flow_ul_s = round(1000 * usual)
     made.put(
         "limits", "flow_max_ul_s", up(1100 * fast, 100),
         f"{fast:.0f} ml/s expected from a full tank and a full cell, and a tenth; commission "
         "writes the highest that it measures",
     )  # fmt: skip
-    settings, cal = made.files["settings"], made.files["calibration"]
-    refill, target = agree.water_points(
-        {name: each.value for name, each in settings.items()},
-        {name: each.value for name, each in cal.items()},
+    wake_s = made.files["settings"]["wake_s"].value
+    arrives = arrives_ml(about, per_wake, wake_s)
+    in_time = math.floor(sizing.SHARE_OF_RUN * 30.0 * slow)
+    pulse = min(
+        in_time, 500, up(max(LEAST_PULSE_ML, hose.fill_ml / HOSE_SHARE, arrives / 4, usual), 5)
     )
-    depth = (target - refill) * volume / 1000
-    least_dose = max(LEAST_RISE_PPT * volume / 1000, 3 * hose.fill_ml, LEAST_PULSE_ML)
-    dose = up(max(least_dose, min(depth + per_wake, 2 * per_wake)), 10)
+    if pulse * agree.FILLS_MOST <= hose.fill_ml:
+        text = f"hose: holds {hose.fill_ml:.0f} ml, and the longest run gives {pulse} ml; allowed "
+        raise BadInput(text + "a shorter or narrower hose, or a stronger pump (--hose, --pump)")
+    dose = up(max(arrives, 2 * per_wake) / (1 - hose.fill_ml / pulse), 10)
     if dose > MOST_DOSE_ML:
         text = f"planter.volume_ml = {volume}: one dose would be {dose} ml; allowed up to "
         raise BadInput(f"{text}{MOST_DOSE_ML}: choose a smaller pot (--pot)")
     made.put(
         "limits", "dose_ml", dose,
-        f"up to {per_wake:.0f} ml are used from wake to wake, and the soil must show an answer "
-        f"({LEAST_RISE_PPT} ppt of {volume} ml); no more, because it is what the floor could get",
+        f"the probe must see it ({ANSWER_PPT} ppt of {volume} ml at the next wake, R7), and up to "
+        f"{per_wake:.0f} ml are used from wake to wake; no more: it is what the floor could get",
     )  # fmt: skip
-    in_time = math.floor(sizing.SHARE_OF_RUN * 30.0 * slow)
-    pulse = min(dose, in_time, 500, up(max(LEAST_PULSE_ML, 3 * hose.fill_ml, dose / 4, usual), 5))
     pulse = made.put(
-        "settings", "pulse_ml", pulse,
+        "settings", "pulse_ml", min(dose, pulse),
         f"of which the hose swallows {hose.fill_ml:.0f} ml each time; small enough to soak in",
     )  # fmt: skip
     made.put("settings", "dose_ml", dose, "the largest dose, until its own log knows better")
@@ -274,11 +300,14 @@ def _day(about: About, parts: dict[str, Part], made: Figures, thirst: float) -> 
 
     outlook = agree.outlook(folder())
     assert outlook is not None
-    day = up(outlook.counted_ml, 10)
+    counted = math.ceil(
+        outlook.counted_ml * (1 + 1 / outlook.pulses)
+    )  # a slower pump takes one more
+    day = up(counted, 10)
     while day <= MOST_DAY_ML:
         made.put(
             "limits", "day_ml", day,
-            f"a dose counts for up to {outlook.counted_ml} ml at the highest flow, and the plant "
+            f"a dose counts for up to {counted} ml at the highest flow, and the plant "
             f"uses up to {thirst:.0f} ml a day",
         )  # fmt: skip
         now = folder()

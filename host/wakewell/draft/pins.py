@@ -17,7 +17,7 @@ from wakewell.tomlfile import nearest, show
 ALWAYS = ("pump", "power", "soil", "level", "battery", "button")
 LOWER_OHM = 220_000  # so that the divider draws some ten microamperes
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)  # IEC 60063
-HEADROOM = 0.95  # of what the converter reads, at a full battery
+HEADROOM = 0.95  # of what the converter reads, at the highest voltage
 
 Asked = Mapping[tuple[str, str], int]  # (part, use) to pin
 
@@ -36,11 +36,11 @@ def uses(parts: Iterable[str], level: str) -> dict[tuple[str, str], str]:
     }
 
 
-def upper_ohm(chip: Chip, full_mv: int) -> int:
-    """The least resistor of the E12 row that keeps a full battery inside the converter's reach."""
+def upper_ohm(chip: Chip, highest_mv: int) -> int:
+    """The least resistor of the E12 row that keeps such a battery in the converter's reach."""
     most_mv = HEADROOM * chip.most_mv
     rows = (base * 10**power for power in (3, 4, 5, 6) for base in E12)
-    return next(ohm for ohm in rows if full_mv * LOWER_OHM <= most_mv * (ohm + LOWER_OHM))
+    return next(ohm for ohm in rows if highest_mv * LOWER_OHM <= most_mv * (ohm + LOWER_OHM))
 
 
 def _asked(chip: Chip, wanted: Mapping[tuple[str, str], str], asked: Asked) -> None:
@@ -90,14 +90,14 @@ def chosen(
         free = [pin for pin in may[key] if pin not in found.values()]
         if not free:
             name = key[0] if len(PARTS[key[0], kind_of(key[0], level)].pins) == 1 else ".".join(key)
-            text = f"{name}: the {chip.name} has no pin left that can be a {wanted[key]}; leave a "
+            text = f"{name}: the {chip.name} has no pin left for it ({wanted[key]}); leave a "
             raise BadInput(text + "probe out (--probes), or choose another chip (--chip esp32)")
         found[key] = min(free, key=lambda pin: (worth[pin], pin))
     return {key: found[key] for key in wanted}
 
 
 def parts_of(
-    chip: Chip, found: Mapping[tuple[str, str], int], level: str, full_mv: int
+    chip: Chip, found: Mapping[tuple[str, str], int], level: str, highest_mv: int
 ) -> dict[str, Part]:
     """The parts on these pins, as wiring.toml would give them."""
     made: dict[str, Part] = {}
@@ -109,7 +109,7 @@ def parts_of(
             words["pull"] = "none"
         numbers = {}
         if name == "battery":
-            numbers = {"upper_ohm": upper_ohm(chip, full_mv), "lower_ohm": LOWER_OHM}
+            numbers = {"upper_ohm": upper_ohm(chip, highest_mv), "lower_ohm": LOWER_OHM}
         made[name] = Part(name, kind_of(name, level), pins, what.pins, words, numbers)
     return made
 
