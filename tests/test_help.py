@@ -38,7 +38,7 @@ def parser() -> argparse.ArgumentParser:
         (["report", "--demmo=1"], "nearest known name --demo"),
         (["report", "--dem"], "not an option"),  # no option by its beginning
         (["help", "report", "pull"], "one word too many"),
-        (["\x1b[31mred"], "known names: replay, report"),
+        (["\x1b[31mred"], "known names: new, replay, report"),
     ],
 )
 def test_a_wrong_word_is_answered_with_the_nearest(
@@ -93,7 +93,7 @@ def test_a_time_that_is_none_is_refused_with_what_is_allowed(text: str) -> None:
 
 # They talk with a person or go on until they are stopped, so there is no result to print.
 CONVERSATIONS = {"bringup", "commission", "completion", "cut", "deskboard", "handover", "help"}
-CONVERSATIONS |= {"listen"}
+CONVERSATIONS |= {"listen", "new"}
 
 
 def arguments_of(parser: argparse.ArgumentParser) -> dict[str, list[argparse.Action]]:

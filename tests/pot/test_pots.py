@@ -706,7 +706,10 @@ HOSTILE = {
 def test_a_hostile_file_gives_problems_of_one_printable_line(basil, kind, what):
     (basil / f"{kind}.toml").write_bytes(HOSTILE[what])
     found = pot_folder.load(basil)
-    assert found.problems
+    if (what, kind) == ("empty", "calibration"):  # nothing is measured yet: how a pot begins
+        assert found.steps
+    else:
+        assert found.problems
     for problem in found.problems + found.warnings:
         assert str(problem).isprintable()
         assert len(str(problem)) < 600

@@ -242,6 +242,12 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
     assumed: dict[str, str] = {}
     water = _water(folder, told, assumed)
     board = _board(folder, told, assumed)
+    if folder.steps:
+        cal = folder.calibration
+        assumed["calibration"] = (
+            f"nothing is calibrated yet: soil from {cal['wilting_ppt']} to {cal['capacity_ppt']} "
+            "ppt is expected, not measured"
+        )
     found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
     if told.battery:
         found = replace(found, **_cell(folder, told.battery, assumed))

@@ -19,6 +19,7 @@ from wakewell.tomlfile import show_path
 # What stands for a value in the help: what it is, with its unit
 VALUES = {
     "ADDRESS": "the address of a Dask scheduler, such as tcp://there:8786",
+    "ANSWER": "an answer to that question",
     "CAUSE": "too wet, too dry or silent",
     "COMMAND": "the name of a command",
     "DATE": "a date such as 2026-05-27",
@@ -35,6 +36,7 @@ VALUES = {
     "N": "a whole number, without a unit",
     "NAME": "the name of one of the café's pots",
     "NUMBER": "the number of a TCP port",
+    "PART=PIN": "a part of the wiring and the number of its pin, such as soil=32",
     "PATH": "the name of a link to be made",
     "PEM": "a PEM file",
     "PIN": "the number of a pin, as the chip's maker counts (GPIO)",
@@ -42,6 +44,7 @@ VALUES = {
     "POT": "a pot's folder",
     "PROBE": "the name of a probe, such as soil",
     "SHELL": "the name of a shell",
+    "SIZE": "measures in mm with an x between",
     "STEP": "the name of a step",
     "TEXT": "words, in quotes",
     "TIME": "a length of time: 90s, 15m, 2h or 1d; a number alone is seconds",
@@ -60,7 +63,8 @@ OPTIONS = {
     "--dry-run": ("", "only show what would be done; nothing is written or sent"),
     "--file": ("FILE", "the file to write"),
     "--json": ("", "print one JSON object instead of text: command, good, exit, results"),
-    "--like": ("POT", "whose probes the pot has while it is not calibrated, such as cafe/basil"),
+    "--like": ("POT", "the pot that stands in for what this one lacks, such as cafe/basil"),
+    "--names": ("", "only print every name that may be written there, with its meaning"),
     "--new-key": ("", "make private.toml with a new key"),
     "--out": ("DIR", "the folder to write into"),
     "--page": ("DIR", "write the pages of each log into this folder"),

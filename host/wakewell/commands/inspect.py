@@ -32,14 +32,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     folder = given.pot_folder(args.pot)
-    pot_folder.load(folder)
+    steps = pot_folder.load(folder).steps
     port = match_ports([folder], args.port, True)[0][1]
     with connect(port, progress, **({} if args.wait is None else {"wait_s": args.wait})) as link:
         check_board(link, folder)
         check_belongs(link, folder)
         seen = look(link)
         if not args.json:
-            print(*screen(seen, folder), sep="\n")
+            print(*screen(seen, folder), *(f"  next         {text}" for text in steps), sep="\n")
         locked = seen.locked
         try:
             if args.clear:
@@ -47,7 +47,11 @@ def run(args: argparse.Namespace) -> int:
         finally:  # an order that is refused keeps nobody's board awake
             leave(link, folder / "logs", Pulled(folder.name))
     code = 1 if locked else 0
-    return given.show_json(args, code, [as_json(seen, folder)]) if args.json else code
+    return (
+        given.show_json(args, code, [as_json(seen, folder) | {"next": steps}])
+        if args.json
+        else code
+    )
 
 
 def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:

@@ -8,6 +8,7 @@ import sys
 import textwrap
 from pathlib import Path
 
+from wakewell.commands import given
 from wakewell.draft import answers, files, pins, project
 from wakewell.draft.answers import QUESTIONS, Draft, Question
 from wakewell.errors import BadInput
@@ -25,34 +26,36 @@ Next:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options: one for each question."""
-    parser.add_argument("folder", nargs="?", metavar="FOLDER", help="the pot's folder, to be made")
+    parser.add_argument(
+        "folder", nargs="?", metavar="POT", help="the pot's folder, to be made; default: none"
+    )
     for question in QUESTIONS:
-        text = f"{question.asks} {question.allowed}".replace("%", "%%")
-        parser.add_argument(f"--{question.name}", metavar="ANSWER", help=text)
+        text = f"{question.asks} {question.allowed}; default: worked out from the others"
+        parser.add_argument(f"--{question.name}", metavar="ANSWER", help=text.replace("%", "%%"))
     parser.add_argument(
-        "--hose", metavar="SIZE", help=f"{answers.HOSE_FORM}; else one that reaches"
+        "--hose", metavar="SIZE", help=f"{answers.HOSE_FORM}; default: one that reaches"
     )
     parser.add_argument(
-        "--pin", action="append", default=[], metavar="PART=N",
-        help="put this part on that pin; may be repeated; else pins that the chip has to spare",
+        "--pin", action="append", default=[], metavar="PART=PIN",
+        help="put this part on that pin; may be repeated; default: pins that the chip can spare",
     )  # fmt: skip
-    parser.add_argument("--name", help="what people call it (default: its folder's name)")
     parser.add_argument(
-        "--like", metavar="POT",
-        help="as that pot is: cafe/basil, or a folder; never its stage, tables, keys or board",
-    )  # fmt: skip
-    parser.add_argument("--yes", action="store_true", help="take every offer, ask nothing")
-    parser.add_argument(
-        "--repository", metavar="DIR", help="make a project for your pots there instead"
+        "--name", metavar="TEXT", help="what people call it; default: its folder's name"
     )
+    given.option(parser, "--like", "never its stage, tables, keys or board; default: none")
+    given.option(parser, "--yes", "take every offer")
+    parser.add_argument(
+        "--repository", metavar="DIR",
+        help="make a project for your pots there, and no pot; default: none",
+    )  # fmt: skip
     parser.epilog = "exit codes: 0 made; 2 it is there already, or an answer cannot be used"
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    given = {q.name: getattr(args, q.name) for q in QUESTIONS if getattr(args, q.name) is not None}
+    told = {q.name: getattr(args, q.name) for q in QUESTIONS if getattr(args, q.name) is not None}
     others = {"--like": args.like, "--hose": args.hose, "--name": args.name, "--pin": args.pin}
-    options = [f"--{name}" for name in given] + [name for name, value in others.items() if value]
+    options = [f"--{name}" for name in told] + [name for name, value in others.items() if value]
     if args.repository is not None:
         if args.folder is not None or options:
             word = show(args.folder) if args.folder is not None else options[0]
@@ -64,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput("no folder named: give the folder that the pot shall have, or --repository")
     folder = Path(args.folder)
     lacking = files.missing(folder)
-    asks = not (options or args.yes) and sys.stdin.isatty() and sys.stdout.isatty()
-    draft, tuned = drafted(folder, given, args.like, asks)
+    asks = not (options or args.yes) and sits_there()
+    draft, tuned = drafted(folder, told, args.like, asks)
     if args.hose is not None:
         answers.hose(draft, args.hose)
     if args.pin:
@@ -85,19 +88,24 @@ def run(args: argparse.Namespace) -> int:
     print(f"{place}: written {', '.join(written)}; its log will be in logs/")
     if kept:
         print(f"  left as they were: {', '.join(kept)}")
-    print(f"  {told(draft)}")
+    print(f"  {summary(draft)}")
     print("  Every value stands there with its reason. Nothing is calibrated yet.")
     print(NEXT.format(folder=place))
     return 0
 
 
+def sits_there() -> bool:
+    """Is somebody at the terminal who can be asked?"""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def drafted(
-    folder: Path, given: dict[str, str], like: str | None, asks: bool
+    folder: Path, told: dict[str, str], like: str | None, asks: bool
 ) -> tuple[Draft, description.PotFolder | None]:
     """The new pot by its answers, and the pot that it is like."""
     draft, other = Draft(named(folder.absolute().name.capitalize(), "")), None
     if (folder / "pot.toml").exists():
-        if like is not None or given:
+        if like is not None or told:
             text = f"{show_path(str(folder))}: its pot.toml says what it is; leave --like and the "
             raise BadInput(text + "answers out, and only what is missing is written")
         other = _of_files(folder)
@@ -108,7 +116,7 @@ def drafted(
         draft.place, draft.maker, draft.reach = about.place, about.maker, about.reach
         draft.language = about.language
         draft.name = draft.name if like is not None else about.name
-    answers.answered(draft, given, other, _ask if asks and other is None else None)
+    answers.answered(draft, told, other, _ask if asks and other is None else None)
     return draft, other if like is not None else None
 
 
@@ -153,7 +161,7 @@ def _ask(question: Question, offer: str, why: str) -> str:
     return input(f"{question.name} [{offer}]: ").strip() or offer
 
 
-def told(draft: Draft) -> str:
+def summary(draft: Draft) -> str:
     """The pot in one line."""
     planter, tank, cell = draft.planter, draft.tank, draft.battery
     return (

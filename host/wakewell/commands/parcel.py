@@ -46,8 +46,7 @@ def run(args: argparse.Namespace) -> int:
     with opened([Path(args.log)]) as (path,):
         found = logs.find_logs(path)
         if not found:
-            ends = " or ".join(logs.SUFFIXES)
-            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {ends}")
+            raise logs.no_log(path)
         if len(found) > 1:
             places = ", ".join(show_path(str(place)) for place, _ in found[:3])
             text = f"{len(found)} pots here ({places} ...); name one of them"

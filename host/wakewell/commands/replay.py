@@ -256,8 +256,7 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
             continue
         found = all_logs[path]
         if not found:
-            names = " or ".join(logs.SUFFIXES)
-            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {names}")
+            raise logs.no_log(path)
         for place, files, report in played(found, settings, known):
             answer = as_json(report)
             if not report.played:

@@ -89,8 +89,7 @@ def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
     for path in paths:
         here = logs.find_logs(path)
         if not here:
-            ends = " or ".join(logs.SUFFIXES)
-            raise BadInput(f"{show_path(str(path))}: no log here; a log's name ends in {ends}")
+            raise logs.no_log(path)
         found += here
     return found
 

@@ -116,7 +116,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="the trial of a café's pot: basil, citrus, fern, mint, strawberry or tomato; may be "
         "repeated; default: none",
     )  # fmt: skip
-    given.option(parser, "--like", "default: the trial's own choice")
+    given.option(parser, "--like", "its probes; default: the trial's own choice")
     given.option(parser, "--out", "each field log as DIR/NAME/logs; default: no log is kept")
     given.option(parser, "--page", "needs --out; default: no page")
     given.option(parser, "--seed", "default: the trial's own", type=int)
@@ -138,9 +138,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "needs pyarrow); default: no table",
     )  # fmt: skip
     given.option(parser, "--json")
-    parser.add_argument(
-        "--names", action="store_true", help="only print every name that a trial file may have"
-    )
+    given.option(parser, "--names", "of a trial's file")
     parser.epilog = (
         "exit codes: 0 every requirement held; 1 one is broken, or a run stopped early; "
         "2 input that cannot be used"

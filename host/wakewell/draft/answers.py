@@ -410,16 +410,19 @@ def _cell_like(draft: Draft, like: PotFolder) -> bool:
 
 
 def _level_like(draft: Draft, like: PotFolder) -> bool:
-    if "level" not in like.parts:
-        return False
-    draft.level = like.parts["level"].kind
-    return True
+    if "level" in like.parts:
+        draft.level = like.parts["level"].kind
+        return True
+    if like.calibration.get("float_only"):  # its wiring was lost, and not what was measured
+        draft.level = "float"
+    return bool(like.calibration.get("float_only"))
 
 
 def _probes_like(draft: Draft, like: PotFolder) -> bool:
     draft.power = "power" in like.parts or not like.parts
-    draft.probes = tuple(name for name in like.parts if name in PROBES)
-    return bool(like.parts)
+    known = like.parts or like.calibration
+    draft.probes = tuple(name for name in PROBES if name in known)
+    return bool(like.parts or draft.probes)
 
 
 def _chip_like(draft: Draft, like: PotFolder) -> bool:

@@ -69,7 +69,7 @@ for pot in pots/*/; do
 done
 
 echo "== sequences"
-python3 -m pytest -q || failed=1
+python3 -m pytest -q || [ $? -eq 5 ] || failed=1  # 5: there is none
 
 for trial in trials/*.toml; do
     [ -f "$trial" ] || continue

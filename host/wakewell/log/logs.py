@@ -79,6 +79,14 @@ def _place_in_order(path: Path) -> tuple[str, bool]:
     return path.name.removesuffix(".gz"), not packed
 
 
+def no_log(path: Path) -> BadInput:
+    """What to say of a place without a log: a new pot has none yet."""
+    text = f"{show_path(str(path))}: no log here; a log's name ends in {' or '.join(SUFFIXES)}"
+    if (path / "pot.toml").is_file():
+        text += f"; a pot's log comes from its board: wakewell pull {show_path(str(path))}"
+    return BadInput(text)
+
+
 def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
     """The logs at that path: (folder or file, its log files, oldest first) for each pot found.
 

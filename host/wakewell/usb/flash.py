@@ -266,7 +266,7 @@ def flash_one(
             link.run("settle", code.version, settled)
         tidy(link, sums(link) if missing else there, {code.version})
         if missing:
-            test(link, code.version, result)
+            test(link, code.version, result, pot.steps)
         if told := ahead(link):
             link.run("remove", [FLOOR], [])
             result.notes.append(
@@ -468,8 +468,9 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
         link.run("remove", sorted(stale | left), sorted(folders, key=len, reverse=True))
 
 
-def test(link: Link, version: str, result: Result) -> None:
-    """Read back what the board makes of it all: files, state, pump file, every part."""
+def test(link: Link, version: str, result: Result, steps: list[str]) -> None:
+    """Read back what the board makes of it all: files, state, pump file, every part. steps: what
+    the pot needs next, which is then why it does not pump."""
     try:
         found = link.ask("self_test", version, kind=TOLD)
     except BoardRefused as error:
@@ -484,7 +485,13 @@ def test(link: Link, version: str, result: Result) -> None:
         if status != "good":
             result.good = False
             result.notes.append(f"{kind} was read as {status}")
+<<<<<<< HEAD
     if not match and result.stage:  # an uncalibrated pot has nothing yet that could match
+=======
+    if not match and steps:
+        result.notes += [f"next: {text}" for text in steps]
+    elif not match:
+>>>>>>> 2499ef0 (New: tests of every combination, of a year, of a desk board; an empty calibration is a beginning)
         result.notes.append("settings, limits and calibration do not match, so it will not pump")
     if found_stage != result.stage:
         result.good = False
