@@ -485,13 +485,9 @@ def test(link: Link, version: str, result: Result, steps: list[str]) -> None:
         if status != "good":
             result.good = False
             result.notes.append(f"{kind} was read as {status}")
-<<<<<<< HEAD
-    if not match and result.stage:  # an uncalibrated pot has nothing yet that could match
-=======
     if not match and steps:
         result.notes += [f"next: {text}" for text in steps]
-    elif not match:
->>>>>>> 2499ef0 (New: tests of every combination, of a year, of a desk board; an empty calibration is a beginning)
+    elif not match and result.stage:  # an uncalibrated pot has nothing yet that could match
         result.notes.append("settings, limits and calibration do not match, so it will not pump")
     if found_stage != result.stage:
         result.good = False
