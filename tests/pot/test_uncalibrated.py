@@ -27,7 +27,7 @@ def test_check_says_what_comes_next(folder: Path, capsys: Run) -> None:
     for text in ("# nothing\n", "", "stage = 0\n"):
         (folder / "calibration.toml").write_text(text)
         assert main(["check", str(folder), "--json"]) == 0
-        (told,) = json.loads(capsys.readouterr().out)["folders"]
+        (told,) = json.loads(capsys.readouterr().out)["results"]
         assert told["problems"] == []
         assert told["warnings"] == []
         (step,) = told["next"]
