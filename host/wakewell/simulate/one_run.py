@@ -54,12 +54,13 @@ class History:
     """What a picture needs beside the log: for each wake, time in days and what was then true.
 
     n: the number of its record; None: no wake, but a day on which the cell could not carry the
-    board.
+    board. soil_ppt: as it truly was; read_ppt: as the pot read it, None: not believed.
     """
 
     day: list[float] = field(default_factory=list)
     n: list[int | None] = field(default_factory=list)
     soil_ppt: list[float] = field(default_factory=list)
+    read_ppt: list[int | None] = field(default_factory=list)
     tank_ml: list[float] = field(default_factory=list)
     rest_mv: list[float] = field(default_factory=list)
 
@@ -168,7 +169,7 @@ def run_trial(
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
-            _keep(kept, pot, pot.seen_soil, record["n"])
+            _keep(kept, pot, pot.seen_soil, record["n"], record["values"]["soil_ppt"])
 
     def dark() -> None:
         # One a day is enough, and one at the trial's end.
@@ -194,11 +195,14 @@ def run_trial(
     return result
 
 
-def _keep(kept: History, pot: RigPot, soil: Container, n: int | None) -> None:
+def _keep(
+    kept: History, pot: RigPot, soil: Container, n: int | None, read_ppt: int | None = None
+) -> None:
     """One entry more. soil: as the probe saw it, or as it is by now."""
     kept.day.append(pot.t_s / DAY_S)
     kept.n.append(n)
     kept.soil_ppt.append(1000.0 * soil.probe_content)
+    kept.read_ppt.append(read_ppt)
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))
 

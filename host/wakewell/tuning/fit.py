@@ -12,16 +12,20 @@ the one before.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares  # type: ignore[import-untyped]
+from scipy.stats import norm, qmc  # type: ignore[import-untyped]
 
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal, standard
+from wakewell.log.series import Wake
 from wakewell.rig.battery import OPEN_MV, USABLE
+from wakewell.rig.errors import Impossible
+from wakewell.rig.hydraulics import Line, Pump, plumbing
 from wakewell.rig.pot import PotSpec
 from wakewell.tuning.evidence import BY_HAND, Charge, Evidence, Fall, Look
 from wakewell.tuning.twin import KNOBS, NAMES, Course, named, usual
@@ -30,13 +34,22 @@ from wakewell.tuning.weather import Weather
 Numbers = NDArray[np.float64]
 
 Z90 = 1.645
+SPREADING = [NAMES.index(name) for name in ("slow", "spread", "bulb", "zero")]
+CLOCK, CLOCKS = NAMES.index("clock"), 21  # and how many speeds of it are tried
+TRIED, TAKEN = 64, 2  # other points to begin a fit from, and how many of them are followed
 LEAST_PPT = 2.0  # a probe's reading scatters by this at least: converter and calibration
 FAR = 3.0  # standard deviations beyond which a reading counts less and less (Huber 1964)
-ROUNDS = 3  # of finding scatter and weights anew
+MOST_STEPS = (8, 10, 10, 20)  # of the search in each round
+ROUNDS = len(MOST_STEPS)  # of finding scatter and weights anew
 MOST_ALIKE = 0.9  # of the correlation of a residual with the one before
 TOLD_BELOW = 0.7  # of the doubt before the log: more is left, so the log hardly told
 LEAST_WETTER_PPT, WETTER = 10.0, 5.0  # by so much, or so many times the scatter, it was a can
+MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller ones
 MOST_BY_HAND = 0.03  # of all readings
+LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
+STEP = 0.02  # of a number for its slopes, times its doubt before the log
+CHARGE_DOUBT = 0.02  # a cell's curve and temperature are not quite the table's; own assumption
+MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
 ODD = 3.0  # standard deviations from what the folder says: perhaps another pot's log
 
 
@@ -100,10 +113,26 @@ class CellFit:
     asleep: tuple[float, float]
     active: tuple[float, float]
     capacity: tuple[float, float]
-    charge: float
+    charge: tuple[float, float]
     scatter_mv: float
     used_day_mah: tuple[float, float]
+    cov: Numbers
     wakes: tuple[int, ...]
+
+    def drawn_charge(self, seed: int | None) -> float:
+        """The share of charge at the end, likewise."""
+        value, doubt = self.charge
+        if seed is not None:
+            value += doubt * float(np.random.default_rng([10, seed]).normal())
+        return min(1.0, max(0.0, value))
+
+    def drawn(self, seed: int | None) -> tuple[float, float, float]:
+        """Logarithms of the factors asleep, active and of the capacity: one draw of their doubt,
+        or, with no seed, as fitted."""
+        middle = np.array([self.asleep[0], self.active[0], self.capacity[0]])
+        if seed is not None:
+            middle = np.random.default_rng([9, seed]).multivariate_normal(middle, self.cov)
+        return float(middle[0]), float(middle[1]), float(middle[2])
 
 
 @dataclass
@@ -117,6 +146,7 @@ class Fit:
     tank: TankFit | None
     cell: CellFit | None
     looks: list[Look]
+    currents: tuple[float, float]  # doubt of those asleep and awake before the log, as shares
     odd: list[str] = field(default_factory=list)
 
 
@@ -157,19 +187,101 @@ def soil(course: Course, doubts: Numbers, begin: Numbers | None = None) -> SoilF
         def residuals(numbers: Numbers, root: Numbers = root) -> Numbers:
             return np.concatenate((off(numbers) * root, (numbers - believed) / doubts))
 
-        found = least_squares(
-            residuals, values, bounds=(low, high), x_scale=doubts, diff_step=1e-4,
-            max_nfev=12 if step < ROUNDS - 1 else 25, ftol=1e-4, xtol=1e-3,
-        )  # fmt: skip
-        runs += int(found.nfev) + int(found.njev) * len(KNOBS)
+        def slopes(numbers: Numbers, root: Numbers = root) -> Numbers:
+            return _slopes(lambda n: off(n) * root, numbers, believed, doubts)
+
+        starts = [values]
+        if step == 1 and begin is None:
+            starts = [_clocked(residuals, values, doubts)]
+        elif step == 2 and begin is None:
+            starts += _elsewhere(residuals, values, doubts)
+        tries = []
+        for start in starts:
+            tries.append(
+                least_squares(
+                    residuals,
+                    start,
+                    jac=slopes,
+                    bounds=(low, high),
+                    x_scale=doubts,
+                    max_nfev=MOST_STEPS[step],
+                    ftol=1e-4,
+                    xtol=1e-3,
+                )
+            )
+            runs += int(tries[-1].nfev) + int(tries[-1].njev) * (len(KNOBS) + 1)
+        found = min(tries, key=lambda one: float(one.cost))
         values = np.asarray(found.x)
         left = off(values)
         scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
         weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
         alike = _alike(left * np.sqrt(weights))
-    jacobian = np.asarray(found.jac)
-    cov = np.linalg.inv(jacobian.T @ jacobian)
+    cov = _curved(lambda n: off(n) * root, values, doubts)
+    runs += 4 * len(KNOBS)
     return SoilFit(values, cov, scatter, alike, runs, doubts)
+
+
+def _clocked(residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers) -> Numbers:
+    """With the pot's clock as it suits best: a wrong one blurs all else, where days differ."""
+    starts = []
+    for z in np.linspace(-2.5, 2.5, CLOCKS):
+        start = values.copy()
+        start[CLOCK] = z * doubts[CLOCK]
+        starts.append((float(np.sum(np.minimum(residuals(start) ** 2, FAR**2))), start))
+    return min(starts, key=lambda pair: pair[0])[1]
+
+
+def _elsewhere(
+    residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers
+) -> list[Numbers]:
+    """The best of points spread over what is believed of how a dose spreads: a dose that just runs
+    through and one that just does not lie apart, and no slope leads from one to the other."""
+    spread = norm.ppf(qmc.Sobol(len(SPREADING), seed=1).random(TRIED))
+    found = []
+    for one in spread:
+        start = values.copy()
+        for index, z in zip(SPREADING, one, strict=True):
+            start[index] = np.clip(z * doubts[index], KNOBS[index].low, KNOBS[index].high)
+        found.append((float(np.sum(np.minimum(residuals(start) ** 2, FAR**2))), start))
+    found.sort(key=lambda pair: pair[0])
+    return [start for _, start in found[:TAKEN]]
+
+
+def _slopes(
+    off: Callable[[Numbers], Numbers], numbers: Numbers, believed: Numbers, doubts: Numbers
+) -> Numbers:
+    """The Jacobian of residuals and beliefs. Steps are wide, for the soil's steps are short spans
+    of time, and a narrow one would see their edges."""
+    here = off(numbers)
+    columns = []
+    for index, doubt in enumerate(doubts):
+        step = STEP * float(doubt)
+        if numbers[index] + step > KNOBS[index].high:
+            step = -step
+        moved = numbers.copy()
+        moved[index] += step
+        columns.append((off(moved) - here) / step)
+    found: Numbers = np.vstack((np.column_stack(columns), np.diag(1.0 / doubts)))
+    return found
+
+
+def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers) -> Numbers:
+    """The covariance of a normal posterior. Its slopes are taken as far out on either side as the
+    doubt reaches: the soil's course has steps, which nearer slopes would take for knowledge."""
+    reach = 0.5 * doubts
+    cov = np.diag(doubts**2)
+    low, high = _bounds()
+    for _ in range(2):
+        columns = []
+        for index in range(len(values)):
+            above, below = values.copy(), values.copy()
+            above[index] = min(high[index], values[index] + reach[index])
+            below[index] = max(low[index], values[index] - reach[index])
+            columns.append((off(above) - off(below)) / (above[index] - below[index]))
+        slopes = np.column_stack(columns)
+        cov = np.linalg.inv(slopes.T @ slopes + np.diag(1.0 / doubts**2))
+        reach = np.maximum(LEAST_REACH * doubts, np.sqrt(np.diag(cov)))
+    return np.asarray(cov, dtype=np.float64)
 
 
 def _alike(left: Numbers) -> float:
@@ -222,6 +334,32 @@ def tank(falls: Sequence[Fall], flow_ml_s: float, tolerance_ml: float) -> TankFi
     )
 
 
+def pump_of(spec: PotSpec, wakes: Sequence[Wake], flow_ml_s: float) -> Pump:
+    """The rig's pump, made stronger or weaker until the log's usual run gives that flow.
+
+    A run fills the hose first, and what stays in it runs back: hence one is played through.
+    """
+    runs = [w for w in wakes if w.ran_ms and not w.dry and w.level_ml and w.battery_mv]
+    if not runs:
+        return spec.pump
+    ran_s = float(np.median([w.ran_ms for w in runs])) / 1000.0
+    level = float(np.median([w.level_ml or 0 for w in runs]))
+    sag_mv = 0.001 * (spec.pump.running_ma + spec.board.awake_ma) * spec.cell.resistance_mohm
+    millivolts = float(np.median([w.battery_mv or 0 for w in runs])) - sag_mv
+    pump = spec.pump
+    for _ in range(MATCHED):
+        try:
+            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm),
+                        min(level, spec.tank.capacity_ml))  # fmt: skip
+        except Impossible:
+            return spec.pump
+        out = sum(line.pump(RUN_STEP_S, millivolts)[0] for _ in range(round(ran_s / RUN_STEP_S)))
+        if out <= 0.0:
+            return spec.pump
+        pump = replace(pump, flow_ml_s=pump.flow_ml_s * min(2.0, flow_ml_s * ran_s / out))
+    return pump
+
+
 def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) -> CellFit | None:
     """What asleep and awake draw, and what the cell holds, from its rest voltages.
 
@@ -241,7 +379,7 @@ def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) 
     warm, share = zip(*USABLE, strict=True)
     usable = np.interp(celsius, warm, share)
     full = spec.cell.capacity_mah
-    fades = spec.cell.fades_pct_month / 100.0 / 30.0
+    fades = spec.cell.fades_pct_month / 100.0 / 30.0  # of the charge, a day
     days = np.array([c.asleep_s for c in charges]) / 86_400.0
     starts = [n for n, c in enumerate(charges) if c.anew] or [0]
     part = np.zeros(len(charges), dtype=int)
@@ -250,15 +388,21 @@ def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) 
     curve = np.array(OPEN_MV, dtype=float)
     grid = np.linspace(0.0, 1.0, len(curve))
 
-    def expected(values: Numbers) -> Numbers:
-        drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
-        holds = full * math.exp(values[2])
+    def charge(values: Numbers, drawn: Numbers) -> Numbers:
+        """The share left at each look: dQ/dt = -I - k Q, as the rig's cell has it."""
         left = np.empty(len(charges))
         for number in range(len(starts)):
             inside = part == number
-            used = drawn[inside] / holds + fades * days[inside]
-            used[0] = 0.0
-            left[inside] = values[4 + number] - np.cumsum(used)
+            used, since = drawn[inside].copy(), days[inside].copy()
+            used[0] = since[0] = 0.0
+            grown = np.exp(fades * np.cumsum(since))
+            left[inside] = (values[4 + number] - np.cumsum(used * grown)) / grown
+        return left
+
+    def expected(values: Numbers) -> Numbers:
+        drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
+        holds = full * math.exp(values[2])
+        left = charge(values, drawn / holds)
         reach = np.maximum(0.0, (left - (1.0 - usable)) / usable)
         shown: Numbers = np.interp(reach, grid, curve) + values[3]
         return shown
@@ -292,19 +436,19 @@ def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) 
     used = (a + b) / max(1.0, span)
     grad = np.zeros(len(values))
     grad[0], grad[1] = a / max(1.0, span), b / max(1.0, span)
-    last = values[4 + part[-1]] - float(
-        np.sum(
-            ((math.exp(values[0]) * asleep + math.exp(values[1]) * active)
-             / (full * math.exp(values[2])) + fades * days)[part == part[-1]][1:]
-        )
-    )  # fmt: skip
+    drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
+    last = charge(values, drawn / (full * math.exp(values[2])))[-1]
     return CellFit(
         asleep=(float(values[0]), float(doubt[0])),
         active=(float(values[1]), float(doubt[1])),
         capacity=(float(values[2]), float(doubt[2])),
-        charge=min(1.0, max(0.0, float(last))),
+        charge=(
+            min(1.0, max(0.0, float(last))),
+            math.hypot(CHARGE_DOUBT, float(doubt[4 + part[-1]])),
+        ),
         scatter_mv=scatter,
         used_day_mah=(used, math.sqrt(float(grad @ cov @ grad))),
+        cov=cov[:3, :3],
         wakes=(charges[0].n, charges[-1].n),
     )
 
@@ -347,29 +491,33 @@ def fit(
     assert pot is not None
     cal = pot.calibration
     found_tank = tank(evidence.falls, cal.flow_ul_s / 1000.0, cal.tolerance_ml)
+    if found_tank is not None:
+        spec = replace(spec, pump=pump_of(spec, evidence.wakes, found_tank.flow_ml_s[0]))
     looks = scaled(evidence.looks, found_tank.poured[0] if found_tank else 1.0)
     doubts = soil_priors(inputs, month)
     course = Course(spec, weather.climate, looks, weather.known)
     found_soil = soil(course, doubts)
-    if by_hand := watered_by_hand(course, found_soil):
+    for _ in range(MOST_LOOKS):
+        by_hand = watered_by_hand(course, found_soil)
+        if not by_hand:
+            break
         looks = [_anew(look) if look.n in by_hand else look for look in looks]
         for wake in evidence.wakes:
             if wake.n in by_hand:
                 evidence.leave_out(BY_HAND, wake)
         course = Course(spec, weather.climate, looks, weather.known)
         found_soil = soil(course, doubts, found_soil.values)
-    found_cell = None
     about = evidence.log.about
-    lithium = about is not None and about.battery is not None and (
-        about.battery.chemistry == "lithium-ion" and about.battery.cells == 1
-    )  # fmt: skip
-    if lithium and not pot.settings.mains:
-        measured = (
-            about is not None and about.board is not None and (about.board.currents == "measured")
-        )
-        shares = budget.CURRENT_DOUBT["measured" if measured else "sheet"]
-        found_cell = cell(evidence.charges, spec, shares)
-    made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks)
+    board = about.board if about is not None else None
+    shares = budget.CURRENT_DOUBT[
+        "measured" if board is not None and board.currents == "measured" else "sheet"
+    ]
+    battery = about.battery if about is not None else None
+    lithium = battery is not None and battery.chemistry == "lithium-ion" and battery.cells == 1
+    found_cell = (
+        cell(evidence.charges, spec, shares) if lithium and not pot.settings.mains else None
+    )
+    made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks, shares)
     made.odd = odd(made)
     return made
 

@@ -97,7 +97,7 @@ def fitted(study: Study, until_s: float | None = None) -> Study:
     """Fit every span of the log that has enough in it. until_s: with nothing from after it."""
     wakes = [w for w in study.log.wakes if until_s is None or w.time_s <= until_s]
     for span in evidence.spans(wakes):
-        found = evidence.of(study.log, span, study.weather.known)
+        found = evidence.of(study.log, span, study.weather.rains)
         study.spans.append(found)
         lacks = evidence.short(found)
         if lacks:

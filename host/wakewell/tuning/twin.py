@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakewell.rig.pot import PotSpec
+from wakewell.rig.probes import content_of, permittivity
 from wakewell.rig.soil import Container, Plant, Substrate, Vessel
 from wakewell.rig.weather import Climate
 from wakewell.tuning.evidence import Look
@@ -23,6 +24,7 @@ from wakewell.tuning.weather import Drawn, season, year_s
 Numbers = NDArray[np.float64]
 
 DAY_S = 86_400.0
+WATER_K = 0.0046  # of its permittivity, lost with a kelvin: as in rig.probes
 CAUGHT_DAYS = 4.0  # a twin follows the readings with this time constant, so that one odd week of
 # weather does not shift all that follows; own assumption
 USUAL_C = 20.0
@@ -49,12 +51,14 @@ KNOBS = (
     Knob("swing", "more of it at midsummer", 0.0, 0.10, -0.7, 0.7),
     Knob("lean", "more of it in early autumn than in spring", 0.0, 0.10, -0.7, 0.7),
     Knob("holds", "water held for one part per thousand, times the folder's", 0.0, 0.2, -1.5, 1.5),
-    Knob("slow", "time for water to spread, times the rig's", 0.0, 0.7, -3.0, 3.0),
+    Knob("slow", "time for soil to grow even, times the rig's", 0.0, 0.6, -3.0, 3.0),
+    Knob("spread", "time for a fresh dose to spread, times the rig's", 0.0, 0.6, -3.0, 3.0),
     Knob("bulb", "share of the soil below the hose", 0.0, 0.8, -3.0, 3.5),
     Knob("closes", "suction at which the plant saves water, times the rig's", 0.0, 0.4, -2.0, 2.0),
     Knob("zero", "error of the probe", 0.0, 8.0, -80.0, 80.0),
-    Knob("warm", "error of the probe by warmth", -1.0, 0.7, -5.0, 5.0),
+    Knob("warm", "error of the probe by warmth, beyond the water's own", 0.0, 0.3, -5.0, 5.0),
     Knob("drift", "drift of the probe", 0.0, 2.0, -150.0, 150.0),
+    Knob("clock", "time by the pot's clock, times the true time", 0.0, 0.01, -0.1, 0.1),
 )
 NAMES = tuple(knob.name for knob in KNOBS)
 
@@ -71,11 +75,11 @@ def named(values: Sequence[float] | Numbers) -> dict[str, float]:
 
 def soil_parts(spec: PotSpec, at: Mapping[str, float]) -> tuple[Substrate, Vessel, Plant]:
     """The rig's parts with the fitted numbers in them."""
-    slow, holds = math.exp(at["slow"]), math.exp(at["holds"])
+    slow, spread, holds = (math.exp(at[name]) for name in ("slow", "spread", "holds"))
     soil = spec.substrate
     soil = replace(
         soil,
-        spread_s=min(1e7, max(1.0, soil.spread_s * slow)),
+        spread_s=min(1e7, max(1.0, soil.spread_s * spread)),
         even_s=min(1e7, max(1.0, soil.even_s * slow)),
     )
     vessel = spec.vessel
@@ -107,7 +111,7 @@ class Course:
         middle = 0.5 * (looks[0].time_s + looks[-1].time_s)
         self._rows = [
             (
-                self.begin_s + look.time_s - self.first_s,
+                look.time_s - self.first_s,
                 look.soil_ppt,
                 (look.time_s - middle) / (100.0 * DAY_S),
                 look.poured_ml,
@@ -139,21 +143,22 @@ class Course:
         table = _table(pot, means)
         expected = np.empty(len(self._rows))
         zero, warm, drift = at["zero"], at["warm"], at["drift"]
-        before_s = self._rows[0][0]
+        slower, begin_s = math.exp(-at["clock"]), self.begin_s
+        before_s = seen_s = begin_s
         begun = False
-        last_s = (
-            self._rows[-1][0]
-            if follow_until_s == math.inf
-            else (self.begin_s + follow_until_s - self.first_s)
-        )
-        seen_s = before_s
-        for number, (now_s, read, hundred, poured, anew, kelvin) in enumerate(self._rows):
+        last_s = follow_until_s - self.first_s
+        for number, (after_s, read, hundred, poured, anew, kelvin) in enumerate(self._rows):
+            now_s = begin_s + slower * after_s
             pot.advance(drawn, before_s, now_s)
             before_s = now_s
             off = zero + warm * kelvin + drift * hundred
-            seen = 1000.0 * pot.probe_content
+            seen = pot.probe_content
+            # As the rig's probe: warm water looks like less of it
+            warmth = 1.0 - WATER_K * kelvin
+            off += 1000.0 * (content_of(1.0 + (permittivity(seen) - 1.0) * warmth) - seen)
+            seen *= 1000.0
             expected[number] = seen + off
-            if read is not None and now_s <= last_s:
+            if read is not None and after_s <= last_s:
                 if anew or not begun:
                     mean = float(np.interp(read - off, table, means))
                     pot.bulb_ml = mean * (pot.volume_ml * vessel.bulb_share)

@@ -37,6 +37,11 @@ class Weather:
     known: bool = False
     days: int = 0
 
+    @property
+    def rains(self) -> bool:
+        """Is it known when rain fell into the pot, and did any?"""
+        return self.known and max(self.climate.rain_mm) > 0.0
+
 
 def typical(stands: str) -> Weather:
     """The typical year at that kind of place, one of `PLACES`."""

@@ -1,0 +1,205 @@
+"""The twin goes on: the rig with a pot's fitted numbers, the real core deciding every wake.
+
+What belongs here: a rig's pot from a fit and one draw of its doubt, many runs of it, and what came
+of them with an interval. What does not: fitting (fit.py), words and pictures (told.py, drawn.py).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakewell.budget.inputs import charge_at
+from wakewell.log.logs import EPOCH
+from wakewell.rig.errors import Impossible
+from wakewell.rig.fitted import CalibratedProbe
+from wakewell.rig.pot import PotSpec
+from wakewell.rig.weather import HOURS, Climate
+from wakewell.simulate.one_run import TrialResult, run_trial
+from wakewell.simulate.trials import Trial
+from wakewell.tuning.fit import Fit
+from wakewell.tuning.twin import Course, named, soil_parts
+from wakewell.tuning.weather import Drawn, from_here, season, year_s
+
+Numbers = NDArray[np.float64]
+
+WEATHER, WEATHER_DAYS = 0.15, 21.0  # of a week's drying, and how long it lasts: own assumption
+RAIN_SHIFT_DAYS = 30  # where rain is not known, it falls so many days sooner or later
+USUAL_CHARGE = 0.8  # where no rest voltage is known
+COVERED = (0.05, 0.95)
+VISITS = ("fill the tank", "charge the battery", "water by hand", "empty the saucer",
+          "hold the button", "clear with the cable")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Begin:
+    """What a run begins with. water: mean ml/ml; charge: a share; time_s: since 1970."""
+
+    time_s: float
+    water: float
+    tank_ml: float
+    charge: float
+
+
+def spec_of(
+    found: Fit, values: Numbers, begin: Begin, climate: Climate, seed: int | None
+) -> PotSpec:
+    """The rig's pot of one draw, from `begin` on under that climate (which begins there too).
+    seed: draw the cell's numbers too; None: as fitted.
+
+    Raises Impossible where the draw makes no pot.
+    """
+    at = named(values)
+    soil, vessel, plant = soil_parts(found.spec, at)
+    spec = found.spec
+    board, cell = spec.board, spec.cell
+    pump = spec.pump
+    asleep, active, holds = map(math.exp, _cell(found, seed))
+    pump = replace(pump, running_ma=pump.running_ma * active)
+    board = replace(
+        board,
+        sleep_ua=board.sleep_ua * asleep,
+        leak_ua=board.leak_ua * asleep,
+        awake_ma=board.awake_ma * active,
+        radio_ma=board.radio_ma * active,
+    )
+    cell = replace(cell, capacity_mah=cell.capacity_mah * holds)
+    return replace(
+        spec,
+        substrate=soil,
+        vessel=vessel,
+        plant=plant,
+        place=climate,
+        start_day=0,
+        water=begin.water,
+        tank_ml=min(spec.tank.capacity_ml, begin.tank_ml),
+        charge=begin.charge,
+        board=board,
+        cell=cell,
+        pump=pump,
+        probe=_probe(spec.probe, at),
+        faults=(),
+    )
+
+
+def _cell(found: Fit, seed: int | None) -> tuple[float, float, float]:
+    """Logarithms of the factors asleep, awake and of the capacity, of one draw."""
+    if found.cell is not None:
+        return found.cell.drawn(seed)
+    if seed is None:
+        return 0.0, 0.0, 0.0
+    random = np.random.default_rng([9, seed])
+    asleep, active, holds = random.normal(0.0, (*found.currents, 0.05))
+    return float(asleep), float(active), float(holds)
+
+
+def _probe(probe: Any, at: Mapping[str, float]) -> Any:
+    """The pot's probe with the errors that were fitted to it."""
+    if not isinstance(probe, CalibratedProbe):
+        return probe
+    points = tuple((ppt - at["zero"], counts) for ppt, counts in probe.points)
+    (low_ppt, low), (high_ppt, high) = points[0], points[-1]
+    uv_ppt = (high - low) / (high_ppt - low_ppt)
+    return replace(
+        probe,
+        points=points,
+        per_kelvin_uv=max(-50_000.0, min(50_000.0, at["warm"] * uv_ppt)),
+        drift_uv_year=max(-1e6, min(1e6, 3.65 * at["drift"] * uv_ppt)),
+    )
+
+
+def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) -> Climate:
+    """The year from `begin_s` on, as this draw dries. seed: draw weather too, where it is not
+    known; None: none."""
+    at = named(values)
+    factor = season(at["drying"], at["swing"], at["lean"])
+    weather = found.weather.climate
+    if seed is not None and not found.weather.known:
+        random = np.random.default_rng([8, seed])
+        keeps = math.exp(-1.0 / WEATHER_DAYS)
+        wet = random.normal()
+        days = []
+        for _ in range(HOURS // 24):
+            wet = keeps * wet + math.sqrt(1.0 - keeps * keeps) * random.normal()
+            days.append(math.exp(WEATHER * wet))
+        factor = [one * days[hour // 24] for hour, one in enumerate(factor)]
+        shift = 24 * int(random.integers(-RAIN_SHIFT_DAYS, RAIN_SHIFT_DAYS + 1))
+        rain = weather.rain_mm[shift:] + weather.rain_mm[:shift]
+        weather = Climate(weather.air_c, weather.et0_mm, rain)
+    first_s = found.looks[0].time_s
+    true_s = first_s + (begin_s - first_s) * math.exp(-at["clock"])
+    return from_here(Drawn(weather, factor), year_s(true_s))
+
+
+def begin_of(found: Fit, values: Numbers | None = None, seed: int | None = None) -> Begin:
+    """How the pot is at the end of what was fitted, by this draw (None: the fit itself)."""
+    course = Course(found.spec, found.weather.climate, found.looks, found.weather.known)
+    _, pot = course.run(found.soil.values if values is None else values)
+    wakes = found.evidence.wakes
+    level = next((w.level_ml for w in reversed(wakes) if w.level_ml is not None), None)
+    settings = found.evidence.log.pot_of(wakes[-1])
+    if level is None or (settings is not None and settings.calibration.float_only):
+        level = round(found.spec.tank.capacity_ml / 2)
+    rest = next((w.battery_mv for w in reversed(wakes) if w.battery_mv is not None), None)
+    charge = USUAL_CHARGE if rest is None else charge_at(rest)
+    if found.cell is not None:
+        charge = found.cell.drawn_charge(seed)
+    levels = pot.levels
+    water = min(levels.saturated, max(levels.floor, pot.content))
+    return Begin(wakes[-1].time_s, water, float(level), charge)
+
+
+def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
+             lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
+    """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
+    climate = climate_of(found, values, begin.time_s, seed)
+    begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
+    spec = spec_of(found, values, begin, climate, seed)
+    return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=())
+
+
+def run(
+    base: Trial, found: Fit, days: float, lines: Mapping[str, bytes], draws: int, seed: int = 0
+) -> list[TrialResult]:
+    """So many runs, each another draw of the pot's doubt, from the log's end. A draw that makes no
+    pot is left out."""
+    results = []
+    for number, values in enumerate((found.soil.values, *found.soil.draws(draws - 1, seed))):
+        try:
+            begin = begin_of(found, values, seed + number)
+            trial = trial_of(base, found, values, begin, days, lines, seed + number)
+        except Impossible:
+            continue
+        results.append(run_trial(trial, seed + number, history=True))
+    return results
+
+
+def totals(result: TrialResult) -> dict[str, float]:
+    """What is asked of a run, by name."""
+    numbers = result.numbers()
+    weeks = max(1.0, result.days) / 7.0
+    visits = [act for _, act in result.people.done if act in VISITS]
+    return {
+        "water_week_ml": numbers["pumped_ml"] / weeks,
+        "waterings": numbers["doses"],
+        "stressed_days": numbers["stressed_days"],
+        "wilting_days": numbers["wilting_days"],
+        "saucer_ml": numbers["saucer_ml"],
+        "refills": float(visits.count("fill the tank")),
+        "charges": float(visits.count("charge the battery")),
+        "visits": float(len(visits)),
+        "lockouts": numbers["lockouts"],
+        "used_mah": numbers["used_mah"],
+    }
+
+
+def interval(values: Sequence[float]) -> tuple[float, float, float]:
+    """(middle, low, high): nine of ten of them lie between the outer two."""
+    low, middle, high = np.quantile(np.array(values), (COVERED[0], 0.5, COVERED[1]))
+    return float(middle), float(low), float(high)

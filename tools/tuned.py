@@ -1,0 +1,320 @@
+"""How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
+
+    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--json FILE]
+
+Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
+season, place, people, faults); the twin sees the folder and the log alone, and the weather as a
+station near the pot would tell it. Then 60 days follow under the same settings, and under others.
+For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot.
+Needs the rig's extra. Nothing here is a test; tests/tuning tries a handful.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import random
+import shutil
+import statistics
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
+
+from wakewell import shipped  # noqa: E402
+from wakewell.log.logs import EPOCH  # noqa: E402
+from wakewell.log.record import wake_of  # noqa: E402
+from wakewell.pot import pot_folder as pots  # noqa: E402
+from wakewell.replay.verdicts import Verdicts  # noqa: E402
+from wakewell.rig.errors import Impossible  # noqa: E402
+from wakewell.rig.faults import Fault  # noqa: E402
+from wakewell.rig.pot import DAY_S, RigPot  # noqa: E402
+from wakewell.rig.weather import PLACES, climate  # noqa: E402
+from wakewell.simulate import one_run, trials  # noqa: E402
+from wakewell.simulate.one_run import Supplied, TrialResult  # noqa: E402
+from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
+from wakewell.simulate.rig_board import Log, RigBoard  # noqa: E402
+from wakewell.simulate.trials import Trial  # noqa: E402
+from wakewell.tuning import ahead, study  # noqa: E402
+from wakewell.tuning.weather import Drawn, season  # noqa: E402
+
+CLASSES = ("window sill", "small tank", "balcony", "open air")
+LOG_DAYS = AHEAD_DAYS = 60
+TOLD = ("water_week_ml", "waterings", "saucer_ml", "used_mah", "refills", "stressed_days",
+        "soil_ppt")  # fmt: skip
+
+
+def folder_of(under: Path, kind: str, chance: random.Random) -> Path:
+    """A pot's folder of that class, as its maker would have it."""
+    small = kind == "small tank"
+    names = ["fern", "mint", "basil"] if small else ["basil", "strawberry", "citrus", "tomato"]
+    name = chance.choice(names)
+    folder = under / name
+    shutil.copytree(shipped.CAFE / name, folder, ignore=shutil.ignore_patterns("logs"))
+    if small and name == "basil":
+        volume_ml = chance.randint(1300, 3600)
+        for file, old, new in (
+            ("pot", "volume_ml = 4000", f"volume_ml = {volume_ml}"),
+            ("calibration", "[2000000, 4000]", f"[2000000, {volume_ml}]"),
+            ("settings", "tank_warn_ml = 900", "tank_warn_ml = 450"),
+        ):
+            path = folder / f"{file}.toml"
+            path.write_text(path.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    stands = {"balcony": "balcony", "open air": "open"}.get(kind, "window sill")
+    about = folder / "pot.toml"
+    text = about.read_text(encoding="utf-8")
+    about.write_text(
+        text.replace('stands = "window sill"', f'stands = "{stands}"'), encoding="utf-8"
+    )
+    return folder
+
+
+def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Trial:
+    """The pot as it truly is: about what its folder says."""
+
+    def times(spread: float) -> float:
+        return math.exp(chance.gauss(0.0, spread))
+
+    spec = usual.spec
+    holds = times(0.12)
+    bare = min(1.1, max(0.05, spec.plant.bare + chance.gauss(0.0, 0.1)))
+    weather = Drawn(climate(PLACES[stands]), season(
+        chance.gauss(0.0, 0.1), chance.gauss(0.0, 0.08), chance.gauss(0.0, 0.08)))  # fmt: skip
+    begins = date(2025, 1, 1) + timedelta(days=chance.randrange(365))
+    points = tuple(
+        (ppt - chance_off, uv)
+        for chance_off in [chance.gauss(0.0, 6.0)]
+        for ppt, uv in spec.probe.points
+    )
+    faults: list[Fault] = []
+    visits: list[Visit] = []
+    if chance.random() < 0.25:
+        at = chance.uniform(5, 50) * DAY_S
+        faults.append(Fault(*chance.choice([
+            ("probe frozen", at, at + 3 * DAY_S), ("probe railed", at, at + 2 * DAY_S),
+            ("level frozen", at, at + 3 * DAY_S), ("radio down", at, at + 9 * DAY_S),
+        ])))  # fmt: skip
+    for _ in range(chance.choice([0, 0, 1, 3])):
+        at = chance.uniform(3, LOG_DAYS) * DAY_S
+        visits.append(Visit("water by hand", at, chance.uniform(0.02, 0.06)
+                            * spec.vessel.volume_ml))  # fmt: skip
+    made = replace(
+        spec,
+        substrate=replace(
+            spec.substrate,
+            spread_s=spec.substrate.spread_s * times(0.4),
+            even_s=spec.substrate.even_s * times(0.4),
+        ),
+        vessel=replace(
+            spec.vessel,
+            top_cm2=spec.vessel.top_cm2 * holds,
+            bottom_cm2=spec.vessel.bottom_cm2 * holds,
+            bulb_share=chance.uniform(0.2, 0.65),
+        ),
+        plant=replace(
+            spec.plant,
+            kcb=min(2.0, spec.plant.kcb * times(0.15)),
+            crown_cm2=spec.plant.crown_cm2 * times(0.2),
+            bare=bare,
+        ),
+        place=weather,
+        pump=replace(spec.pump, flow_ml_s=spec.pump.flow_ml_s * times(0.05)),
+        cell=replace(spec.cell, capacity_mah=spec.cell.capacity_mah * times(0.04)),
+        charge=chance.uniform(0.7, 1.0),
+        board=replace(
+            spec.board,
+            sleep_ua=spec.board.sleep_ua * times(0.1),
+            awake_ma=spec.board.awake_ma * times(0.05),
+        ),
+        probe=replace(spec.probe, points=points, drift_uv_year=chance.gauss(0.0, 5_000.0)),
+        start_day=min(364, begins.timetuple().tm_yday - 1),
+        faults=tuple(faults),
+    )
+    owner = Owner(fills_after_days=chance.uniform(0.5, 5.0))
+    return replace(
+        usual, begins=(begins - EPOCH).days, days=float(LOG_DAYS + AHEAD_DAYS), seed=seed,
+        spec=made, visits=tuple(visits), owner=owner,
+    )  # fmt: skip
+
+
+def knobs_of(usual: Trial, truth: Trial) -> dict[str, float]:
+    """The true numbers, of those that the twin has one for one."""
+
+    def odds(share: float) -> float:
+        return math.log(share / (1.0 - share))
+
+    was, now = usual.spec, truth.spec
+    return {
+        "holds": math.log(now.vessel.volume_ml / was.vessel.volume_ml),
+        "slow": math.log(now.substrate.even_s / was.substrate.even_s),
+        "spread": math.log(now.substrate.spread_s / was.substrate.spread_s),
+        "bulb": odds(now.vessel.bulb_share) - odds(was.vessel.bulb_share),
+        "zero": was.probe.points[0][0] - now.probe.points[0][0],
+    }
+
+
+def lived(truth: Trial, lines: dict[str, bytes], keep: bool) -> tuple[TrialResult, Any, list[int]]:
+    """(the run to its end, totals at the end of the log, soil in the time to come). lines: in
+    force from the end of the log on. As `one_run.run_trial`, but for that change."""
+    pot = RigPot(truth.spec, truth.seed)
+    people = Household(truth.owner, truth.visits, truth.seed)
+    verdicts, soil = Verdicts(), list[int]()
+    in_force = truth.in_force()
+
+    def seen(record: dict[str, Any]) -> None:
+        verdicts.see(wake_of(record), board.in_force)
+        if pot.t_s > LOG_DAYS * DAY_S and record["values"]["soil_ppt"] is not None:
+            soil.append(record["values"]["soil_ppt"])
+
+    habits = truth.habits
+    board = RigBoard(
+        pot, in_force, Log() if keep else None, seen, people, habits.awake_s, habits.radio_s,
+        habits.samples, truth.begins, habits.mains_ma, None,
+    )  # fmt: skip
+    result = TrialResult(truth, truth.seed, pot, board, verdicts, people)
+    result.supplied = Supplied()
+    board.run(LOG_DAYS * DAY_S)
+    result.days = pot.t_s / DAY_S
+    before = ahead.totals(result)
+    result.log = board.field_log
+    if result.log is not None:
+        result.log = Log()
+        result.log.lines = list(board.field_log.lines)
+    board.in_force = trials.loaded(lines)
+    board.run(truth.days * DAY_S)
+    result.days = pot.t_s / DAY_S
+    return result, before, soil
+
+
+def other_settings(folder: Any, chance: random.Random) -> dict[str, bytes]:
+    """The three lines with other settings, as somebody might try them."""
+    settings = dict(folder.settings)
+    settings["depletion_ppt"] = chance.choice([250, 300, 500, 550])
+    settings["fill_ppt"] = chance.choice([850, 900, 960])
+    return pots.compile_files(settings, folder.limits, folder.calibration)
+
+
+def one(number: int, draws: int) -> dict[str, Any]:
+    """What came of one pot: {when: {quantity: (true, middle, low, high)}} and more."""
+    chance = random.Random(f"tuned {number}")
+    kind = CLASSES[number % len(CLASSES)]
+    with tempfile.TemporaryDirectory(prefix="tuned-") as scratch:
+        folder = folder_of(Path(scratch), kind, chance)
+        usual = trials.of_pot(folder)
+        described = pots.load(folder)
+        stands = described.about.crop.stands
+        truth = truth_of(usual, stands, chance, number)
+        others = other_settings(described, chance)
+        same, before, soil_same = lived(truth, truth.lines, True)
+        other, _, soil_other = lived(truth, others, False)
+        one_run.write_log(same, folder / "logs")
+        opened = study.opened(str(folder))
+        opened.weather = replace(opened.weather, known=True)
+        opened.trial = replace(opened.trial, owner=truth.owner)
+        begun = time.process_time()
+        found = study.fitted(opened)
+        seconds = time.process_time() - begun
+        row: dict[str, Any] = {"pot": number, "class": kind, "fit_s": seconds,
+                               "kind": folder.name, "month": truth.begins}  # fmt: skip
+        if found.now is None:
+            return row | {"lacks": [lack for _, lacks in found.lacks for lack in lacks]}
+        row["odd"] = found.now.odd
+        row["knobs"] = {
+            name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
+        }
+        row["ahead"] = {}
+        for when, lines, result, soil in (
+            ("same", truth.lines, same, soil_same), ("other", others, other, soil_other),
+        ):  # fmt: skip
+            true = since(ahead.totals(result), before, result.days)
+            true["soil_ppt"] = statistics.mean(soil) if soil else math.nan
+            runs = ahead.run(opened.trial, found.now, AHEAD_DAYS, lines, draws)
+            rows = [ahead.totals(run) for run in runs]
+            for told, run in zip(rows, runs, strict=True):
+                read = [ppt for ppt in run.history.read_ppt if ppt is not None]
+                told["soil_ppt"] = statistics.mean(read or [0])
+            row["ahead"][when] = {
+                name: (true[name], *ahead.interval([told[name] for told in rows])) for name in TOLD
+            }
+    return row
+
+
+def since(after: dict[str, float], before: dict[str, float], days: float) -> dict[str, float]:
+    """What was added in the time to come."""
+    found = {name: after[name] - before[name] for name in after}
+    whole = after["water_week_ml"] * days / 7.0 - before["water_week_ml"] * LOG_DAYS / 7.0
+    found["water_week_ml"] = whole * 7.0 / (days - LOG_DAYS)
+    return found
+
+
+def tell(rows: list[dict[str, Any]]) -> None:
+    """Tables of errors and coverage."""
+    fitted = [row for row in rows if "ahead" in row]
+    print(f"{len(rows)} pots, {len(fitted)} fitted; odd: {sum(bool(r['odd']) for r in fitted)}; "
+          f"fit {statistics.median(r['fit_s'] for r in rows):.1f} s")  # fmt: skip
+    for row in rows:
+        if "lacks" in row:
+            print(f"  pot {row['pot']} ({row['class']}, {row['kind']}): {'; '.join(row['lacks'])}")
+    for name in fitted[0]["knobs"] if fitted else ():
+        scores = [(r["knobs"][name][0] - r["knobs"][name][1]) / r["knobs"][name][2] for r in fitted]
+        inside = sum(abs(z) <= 1.645 for z in scores)
+        print(
+            f"  number {name}: {inside} of {len(scores)} in their 90 % interval, mean z "
+            f"{statistics.mean(scores):+.2f}, spread {statistics.pstdev(scores):.2f}"
+        )
+    for when in ("same", "other"):
+        print(f"{when} settings")
+        errors: dict[str, list[float]] = defaultdict(list)
+        held: dict[tuple[str, str], list[bool]] = defaultdict(list)
+        for row in fitted:
+            for name, (true, middle, low, high) in row["ahead"][when].items():
+                if not math.isfinite(true):
+                    continue
+                for kind in (row["class"], "all"):
+                    held[name, kind].append(low - 1e-9 <= true <= high + 1e-9)
+                if name == "water_week_ml":
+                    for kind in (row["class"], "all"):
+                        errors[kind].append(middle / max(1e-9, true) - 1.0)
+        for kind in (*CLASSES, "all"):
+            if errors[kind]:
+                near = sum(abs(e) <= 0.15 for e in errors[kind])
+                print(f"  weekly water, {kind}: {near} of {len(errors[kind])} within 15 %, lean "
+                      f"{100 * statistics.mean(errors[kind]):+.1f} %")  # fmt: skip
+        for name in TOLD:
+            cells = [
+                f"{kind} {sum(held[name, kind])}/{len(held[name, kind])}"
+                for kind in (*CLASSES, "all") if held[name, kind]
+            ]  # fmt: skip
+            print(f"  90 % interval, {name}: {', '.join(cells)}")
+
+
+def main() -> int:
+    """Measure and tell."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pots", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--draws", type=int, default=20)
+    parser.add_argument("--json", type=Path)
+    args = parser.parse_args()
+    rows = []
+    for number in range(args.first, args.first + args.pots):
+        try:
+            rows.append(one(number, args.draws))
+        except Impossible as no:
+            print(f"pot {number}: drawn as no pot can be: {no}")
+    tell(rows)
+    if args.json:
+        args.json.write_text(json.dumps(rows))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
