@@ -44,7 +44,7 @@ from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
 from wakewell.simulate.rig_board import Log, RigBoard  # noqa: E402
 from wakewell.simulate.trials import Trial  # noqa: E402
 from wakewell.tuning import ahead, study  # noqa: E402
-from wakewell.tuning.weather import Drawn, season  # noqa: E402
+from wakewell.tuning.weather import season  # noqa: E402
 
 CLASSES = ("window sill", "small tank", "balcony", "open air")
 LOG_DAYS = AHEAD_DAYS = 60
@@ -86,8 +86,9 @@ def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Tri
     spec = usual.spec
     holds = times(0.12)
     bare = min(1.1, max(0.05, spec.plant.bare + chance.gauss(0.0, 0.1)))
-    weather = Drawn(climate(PLACES[stands]), season(
-        chance.gauss(0.0, 0.1), chance.gauss(0.0, 0.08), chance.gauss(0.0, 0.08)))  # fmt: skip
+    weather = climate(PLACES[stands]).drawn_out(
+        season(chance.gauss(0.0, 0.1), chance.gauss(0.0, 0.08), chance.gauss(0.0, 0.08))
+    )
     begins = date(2025, 1, 1) + timedelta(days=chance.randrange(365))
     points = tuple(
         (ppt - chance_off, uv)

@@ -19,15 +19,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 fitted; 1 the log is too short or too tame, or contradicts the folder; "
-        "2 input that cannot be used"
+        "exit codes: 0 fitted; 1 the log is too short or too tame, contradicts the folder, or the "
+        "fit failed its own check; 2 input that cannot be used"
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. 0: fitted; 1: nothing could be, or the folder is contradicted; 2: bad input."""
-    found = study.fitted(study.opened(args.pot, args.weather))
-    code = int(found.now is None or any(fit.odd for fit in found.fits))
+    found = study.held_out(study.fitted(study.opened(args.pot, args.weather)))
+    failed = found.held is not None and bool(found.held.why)
+    code = int(found.now is None or failed or any(fit.odd for fit in found.fits))
     if args.json:
         return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
     print("\n".join(told.lines(found)))

@@ -251,7 +251,15 @@ class Tally:
 @lru_cache(maxsize=256)
 def _solved(soil: Substrate, vessel: Vessel, plant: Plant) -> tuple[Levels, ProbeHeight]:
     """Levels and probe table of those parts; kept, since a year of runs shares them."""
-    return Levels(soil, vessel, plant), ProbeHeight(soil, vessel)
+    curve = replace(soil, drain_s=1.0, spread_s=1.0, even_s=1.0, repels=0.0)
+    shape = Vessel(vessel.height_cm, vessel.top_cm2, vessel.bottom_cm2, probe_cm=vessel.probe_at_cm)
+    return Levels(soil, vessel, plant), _probe_height(curve, shape)
+
+
+@lru_cache(maxsize=64)
+def _probe_height(curve: Substrate, shape: Vessel) -> ProbeHeight:
+    """The table of that retention and shape: however fast water moves, at rest it is the same."""
+    return ProbeHeight(curve, shape)
 
 
 class Container:

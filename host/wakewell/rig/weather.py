@@ -15,6 +15,7 @@ import csv
 import importlib.util
 from bisect import bisect_left
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import import_module
@@ -95,6 +96,18 @@ class Climate:
         self.pot_c = _lagged(self.air_c)
         self._sum = list(accumulate(self.et0_mm, initial=0.0))
         self._rainy = [hour for hour, mm in enumerate(self.rain_mm) if mm > 0.0]
+
+    def drawn_out(self, factor: Sequence[float], rain: bool = True) -> "Climate":
+        """The same year with each hour's reference ET taken times a factor, 0 or above.
+
+        Without the checks of a new one, since a fit asks for hundreds. rain: does it rain in it?
+        """
+        other = copy(self)
+        other.et0_mm = [a * b for a, b in zip(self.et0_mm, factor, strict=True)]
+        other._sum = list(accumulate(other.et0_mm, initial=0.0))
+        if not rain:
+            other.rain_mm, other._rainy = [0.0] * self.hours, []
+        return other
 
     def hour(self, time_s: float) -> int:
         """Index of the hour at a time, s since the year began; the year repeats."""

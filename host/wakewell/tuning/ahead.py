@@ -25,7 +25,7 @@ from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.twin import Course, named, soil_parts
-from wakewell.tuning.weather import Drawn, from_here, season, year_s
+from wakewell.tuning.weather import from_here, season, year_s
 
 Numbers = NDArray[np.float64]
 
@@ -134,7 +134,7 @@ def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) ->
         weather = Climate(weather.air_c, weather.et0_mm, rain)
     first_s = found.looks[0].time_s
     true_s = first_s + (begin_s - first_s) * math.exp(-at["clock"])
-    return from_here(Drawn(weather, factor), year_s(true_s))
+    return from_here(weather.drawn_out(factor), year_s(true_s))
 
 
 def begin_of(found: Fit, values: Numbers | None = None, seed: int | None = None) -> Begin:

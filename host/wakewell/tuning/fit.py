@@ -438,14 +438,12 @@ def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) 
     grad[0], grad[1] = a / max(1.0, span), b / max(1.0, span)
     drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
     last = charge(values, drawn / (full * math.exp(values[2])))[-1]
+    charged = math.hypot(CHARGE_DOUBT, float(doubt[4 + part[-1]]))
     return CellFit(
         asleep=(float(values[0]), float(doubt[0])),
         active=(float(values[1]), float(doubt[1])),
         capacity=(float(values[2]), float(doubt[2])),
-        charge=(
-            min(1.0, max(0.0, float(last))),
-            math.hypot(CHARGE_DOUBT, float(doubt[4 + part[-1]])),
-        ),
+        charge=(min(1.0, max(0.0, float(last))), charged),
         scatter_mv=scatter,
         used_day_mah=(used, math.sqrt(float(grad @ cov @ grad))),
         cov=cov[:3, :3],

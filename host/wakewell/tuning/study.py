@@ -13,21 +13,27 @@ from pathlib import Path
 from wakewell.budget import inputs as budget
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
-from wakewell.log.series import PotLog
+from wakewell.log.series import PotLog, Wake
+from wakewell.log.times import DAY_S
 from wakewell.pot import description
 from wakewell.simulate import trials
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
-from wakewell.tuning import evidence, fit, weather
+from wakewell.tuning import ahead, evidence, fit, heldout, weather
 from wakewell.tuning.evidence import Evidence
 from wakewell.tuning.fit import Fit
+from wakewell.tuning.heldout import HeldOut
+from wakewell.tuning.twin import Course
 from wakewell.tuning.weather import Weather
+
+FEW = 16  # twins that live through the part held out
 
 
 @dataclass
 class Study:
     """A pot, its log and what was fitted. spans: of the log, by calibration, oldest first; fits:
-    of those with enough in them; lacks: of each other, what it lacks. now: the newest fit."""
+    of those with enough in them; lacks: of each other, what it lacks. now: the newest fit; held:
+    how it did on the part of its log that it had not seen."""
 
     folder: description.PotFolder
     log: PotLog
@@ -37,6 +43,13 @@ class Study:
     spans: list[Evidence] = field(default_factory=list)
     fits: list[Fit] = field(default_factory=list)
     lacks: list[tuple[Evidence, list[str]]] = field(default_factory=list)
+    held: HeldOut | None = None
+    not_held: str = ""  # why there is no part to hold out
+
+    @property
+    def trusted(self) -> bool:
+        """May something be proposed from it? Only if it passed its own check."""
+        return self.held is not None and not self.held.why
 
     @property
     def now(self) -> Fit | None:
@@ -106,4 +119,52 @@ def fitted(study: Study, until_s: float | None = None) -> Study:
         month = datetime.fromtimestamp(span[-1].time_s, UTC).month - 1
         spec = study.trial.spec
         study.fits.append(fit.fit(found, spec, study.weather, study.inputs, month))
+    return study
+
+
+def lines_of(log: PotLog, wake: Wake) -> dict[str, bytes]:
+    """The compiled settings, limits and calibration that were in force in a wake.
+
+    Raises BadInput where one is not kept beside the log.
+    """
+    keep = logs.InForce(log.files[0].parent)
+    kinds = ("settings", "limits", "calibration")
+    found = {kind: keep(identity) for kind, identity in zip(kinds, wake.ids, strict=True)}
+    lacking = [kind for kind, data in found.items() if data is None]
+    if lacking:
+        text = f"{log.place_text(wake)}: the {lacking[0]} in force are not kept beside the log"
+        raise BadInput(f"{text}; keep the folder {logs.IN_FORCE}/ that came with it")
+    return {kind: data for kind, data in found.items() if data is not None}
+
+
+def held_out(study: Study) -> Study:
+    """Judge the newest fit's kind: fit the first part of its span alone, foretell the rest."""
+    now = study.now
+    if now is None:
+        return study
+    span = now.evidence.wakes
+    split_s = span[0].time_s + heldout.FIRST_PART * (span[-1].time_s - span[0].time_s)
+    known = study.weather
+    early = evidence.of(study.log, [w for w in span if w.time_s < split_s], known.rains)
+    if lacks := evidence.short(early):
+        study.not_held = f"the first two thirds of it are too little to fit alone: {lacks[0]}"
+        return study
+    month = datetime.fromtimestamp(split_s, UTC).month - 1
+    spec = study.trial.spec
+    fitted_early = fit.fit(early, spec, known, study.inputs, month)
+    late = [look for look in now.looks if look.time_s >= split_s]
+    course = Course(fitted_early.spec, known.climate, [*fitted_early.looks, *late], known.known)
+    study.held = heldout.judged(course, fitted_early.soil, split_s)
+    lived = [w for w in span if w.time_s >= split_s]
+    days = (lived[-1].time_s - split_s) / DAY_S
+    in_force = lines_of(study.log, lived[0])
+    runs = ahead.run(study.trial, fitted_early, days, in_force, FEW)
+    totals = [ahead.totals(run) for run in runs]
+    true = {
+        "waterings": float(sum(1 for dose in study.log.waterings if dose.time_s >= split_s)),
+        "water_week_ml": sum(w.delivered_ul for w in lived) / 1000.0 / days * 7.0,
+    }
+    for name, was in true.items():
+        row = ahead.interval([one[name] for one in totals])
+        study.held.totals.append((name, was, *row))
     return study

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from wakewell.tuning import evidence
 from wakewell.tuning.evidence import Evidence, many_wakes
 from wakewell.tuning.fit import Z90, CellFit, Fit, TankFit
+from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.study import Study
 from wakewell.tuning.twin import KNOBS, Course
 from wakewell.tuning.weather import span_text
@@ -167,8 +168,38 @@ def lines(study: Study) -> Iterator[str]:
         yield f"  not fitted  {_span(span)}"
         for lack in lacks:
             yield f"           {lack}"
+    if study.held is not None:
+        yield from held_lines(study.held)
+    elif study.not_held:
+        yield f"  not checked  {study.not_held}"
     if study.now is not None and study.spans[-1] is not study.now.evidence:
         yield "  twin     of the span before the last, because the last one is too short"
+
+
+TOTALS = {
+    "waterings": ("waterings", ""),
+    "water_week_ml": ("water a week", " ml"),
+}
+
+
+def held_lines(held: HeldOut) -> Iterator[str]:
+    """How the twin of the first part did on the rest."""
+    yield f"  held out wakes {held.first} to {held.last}, foretold from what came before"
+    yield "           days ahead  readings     twin  same as yesterday  straight line  in the band"
+    for one in held.horizons:
+        yield (
+            f"           {one.days:>10}  {one.count:>8}  {one.twin:>7.1f}  {one.same:>17.1f}  "
+            f"{one.line:>13.1f}  {100 * one.held:>9.0f} %"
+        )
+    yield "           (mean error in parts per thousand of soil water; the band is to hold 90 %)"
+    for name, was, middle, low, high in held.totals:
+        text, unit = TOTALS[name]
+        foretold = f"{middle:.0f}{unit}, {low:.0f} to {high:.0f}, foretold"
+        yield f"           {text}: {foretold}; {was:.0f} it was"
+    if held.why:
+        yield f"  FAILED   its own check: {held.why}; nothing is proposed from it"
+    else:
+        yield "  passed   its own check"
 
 
 def _span(span: Evidence) -> str:
@@ -212,6 +243,7 @@ def as_json(study: Study) -> dict[str, Any]:
             }
             for found in study.fits
         ],
+        "held_out": None if study.held is None else asdict(study.held),
         "not_fitted": [
             {"first": span.first, "last": span.last, "lacks": lacks} for span, lacks in study.lacks
         ],

@@ -8,7 +8,8 @@ with the log's own doses. What does not: what the log teaches (evidence.py), fin
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,10 +17,10 @@ from numpy.typing import NDArray
 
 from wakewell.rig.pot import PotSpec
 from wakewell.rig.probes import content_of, permittivity
-from wakewell.rig.soil import Container, Plant, Substrate, Vessel
+from wakewell.rig.soil import Container, Plant, Substrate, Tally, Vessel
 from wakewell.rig.weather import Climate
 from wakewell.tuning.evidence import Look
-from wakewell.tuning.weather import Drawn, season, year_s
+from wakewell.tuning.weather import season, year_s
 
 Numbers = NDArray[np.float64]
 
@@ -28,6 +29,10 @@ WATER_K = 0.0046  # of its permittivity, lost with a kelvin: as in rig.probes
 CAUGHT_DAYS = 4.0  # a twin follows the readings with this time constant, so that one odd week of
 # weather does not shift all that follows; own assumption
 USUAL_C = 20.0
+MEANS = 80  # tabled states of a pot at rest
+
+# A look: s since the first, ppt read, hundreds of days, ml poured, begin anew?, kelvin above 20 °C
+Row = tuple[float, int | None, float, float, bool, float]
 
 
 @dataclass(frozen=True)
@@ -108,12 +113,11 @@ class Course:
         self.spec, self.weather, self.looks, self.rain = spec, weather, looks, rain
         self.begin_s = year_s(looks[0].time_s)
         self.first_s = looks[0].time_s
-        middle = 0.5 * (looks[0].time_s + looks[-1].time_s)
         self._rows = [
             (
                 look.time_s - self.first_s,
                 look.soil_ppt,
-                (look.time_s - middle) / (100.0 * DAY_S),
+                (look.time_s - self.first_s) / (100.0 * DAY_S),
                 look.poured_ml,
                 look.anew,
                 self._warmth(look) - USUAL_C,
@@ -127,52 +131,112 @@ class Course:
         hour = self.weather.hour(self.begin_s + look.time_s - self.first_s)
         return self.weather.pot_c[hour]
 
-    def run(
-        self, values: Sequence[float] | Numbers, follow_until_s: float = math.inf
-    ) -> tuple[Numbers, Container]:
+    def run(self, values: Sequence[float] | Numbers) -> tuple[Numbers, Container]:
         """What the probe should have read at each look (ppt), and the soil as it is at the end.
 
-        The twin follows the readings slowly, up to that time; then it runs by itself.
+        The twin follows the readings slowly.
         """
-        at = named(values)
-        soil, vessel, plant = soil_parts(self.spec, at)
-        drawn = Drawn(self.weather, season(at["drying"], at["swing"], at["lean"]), self.rain)
-        pot = Container(soil, vessel, plant, None)
-        floor, full = pot.levels.floor, pot.levels.saturated
-        means = np.linspace(floor, full, 80)
-        table = _table(pot, means)
+        played = _Played(self, values)
         expected = np.empty(len(self._rows))
-        zero, warm, drift = at["zero"], at["warm"], at["drift"]
-        slower, begin_s = math.exp(-at["clock"]), self.begin_s
-        before_s = seen_s = begin_s
-        begun = False
-        last_s = follow_until_s - self.first_s
-        for number, (after_s, read, hundred, poured, anew, kelvin) in enumerate(self._rows):
-            now_s = begin_s + slower * after_s
-            pot.advance(drawn, before_s, now_s)
-            before_s = now_s
-            off = zero + warm * kelvin + drift * hundred
-            seen = pot.probe_content
-            # As the rig's probe: warm water looks like less of it
-            warmth = 1.0 - WATER_K * kelvin
-            off += 1000.0 * (content_of(1.0 + (permittivity(seen) - 1.0) * warmth) - seen)
-            seen *= 1000.0
-            expected[number] = seen + off
-            if read is not None and after_s <= last_s:
-                if anew or not begun:
-                    mean = float(np.interp(read - off, table, means))
-                    pot.bulb_ml = mean * (pot.volume_ml * vessel.bulb_share)
-                    pot.bulk_ml = mean * pot.volume_ml - pot.bulb_ml
-                    if not begun:
-                        expected[number] = read
-                    begun = True
-                else:
-                    gain = -math.expm1(-(now_s - seen_s) / (CAUGHT_DAYS * DAY_S))
-                    _shift(pot, gain * (read - off - seen), table, means, floor, full)
-                seen_s = now_s
-            if poured > 0.0:
-                pot.pour(poured)
-        return expected, pot
+        for number, row in enumerate(self._rows):
+            expected[number] = played.look(row)
+        return expected, played.pot
+
+    def foretold(
+        self, values: Sequence[float] | Numbers, origins: Collection[int], days: float
+    ) -> Iterator[tuple[int, int, float]]:
+        """(origin, look, what the probe should read then) for the looks after each of those, as
+        far as so many days on, by a twin that knows nothing from after its origin.
+
+        No further than to the next water: the look before a dose is the last.
+        """
+        played = _Played(self, values)
+        for number, row in enumerate(self._rows):
+            played.look(row)
+            if number not in origins:
+                continue
+            alone = played.alone(row)
+            for other, later in enumerate(self._rows[number + 1 :], number + 1):
+                if later[0] - row[0] > days * DAY_S or later[4]:
+                    break
+                yield number, other, alone.expects(later)
+                if later[3] > 0.0:
+                    break
+
+
+class _Played:
+    """A twin on its way along a course."""
+
+    def __init__(self, course: Course, values: Sequence[float] | Numbers) -> None:
+        self.at = named(values)
+        soil, vessel, plant = soil_parts(course.spec, self.at)
+        factor = season(self.at["drying"], self.at["swing"], self.at["lean"])
+        self.drawn = course.weather.drawn_out(factor, course.rain)
+        self.pot = Container(soil, vessel, plant, None)
+        levels = self.pot.levels
+        self.means = np.linspace(levels.floor, levels.saturated, MEANS)
+        self.shown = _table(self.pot, self.means)
+        self.begin_s, self.slower = course.begin_s, math.exp(-self.at["clock"])
+        self.now_s = self.seen_s = course.begin_s
+        self.begun = False
+        self.off = self.seen = 0.0
+
+    def expects(self, row: Row) -> float:
+        """On to that look: what the probe should read there."""
+        at = self.at
+        now_s = self.begin_s + self.slower * row[0]
+        self.pot.advance(self.drawn, self.now_s, now_s)
+        self.now_s = now_s
+        content = self.pot.probe_content
+        # As the rig's probe: warm water looks like less of it
+        warmth = 1.0 - WATER_K * row[5]
+        less = content_of(1.0 + (permittivity(content) - 1.0) * warmth) - content
+        self.off = at["zero"] + at["warm"] * row[5] + at["drift"] * row[2] + 1000.0 * less
+        self.seen = 1000.0 * content
+        return self.seen + self.off
+
+    def look(self, row: Row) -> float:
+        """As `expects`, then follow what was read and pour what was poured."""
+        expected = self.expects(row)
+        _, read, _, poured, anew, _ = row
+        pot = self.pot
+        if read is not None:
+            if anew or not self.begun:
+                mean = float(np.interp(read - self.off, self.shown, self.means))
+                pot.bulb_ml = mean * pot.volume_ml * pot.vessel.bulb_share
+                pot.bulk_ml = mean * pot.volume_ml - pot.bulb_ml
+                if not self.begun:
+                    expected = float(read)
+                self.begun = True
+            else:
+                gain = -math.expm1(-(self.now_s - self.seen_s) / (CAUGHT_DAYS * DAY_S))
+                self._shift(gain * (read - expected))
+            self.seen_s = self.now_s
+        if poured > 0.0:
+            pot.pour(poured)
+        return expected
+
+    def alone(self, row: Row) -> _Played:
+        """A twin that goes on from here by itself, beginning at what was read last."""
+        other = copy(self)
+        other.pot = copy(self.pot)
+        other.pot.tally = Tally()
+        if row[1] is not None:
+            content = 1000.0 * other.pot.probe_content
+            other._shift(row[1] - self.off - content)
+        return other
+
+    def _shift(self, by_ppt: float) -> None:
+        """Make both regions wetter or drier, so that the probe would show so much more."""
+        pot = self.pot
+        mean = pot.content
+        here = float(np.interp(mean, self.means, self.shown))
+        more = float(np.interp(here + by_ppt, self.shown, self.means)) - mean
+        floor, full = pot.levels.floor, pot.levels.saturated
+        bulb = pot.vessel.bulb_share * pot.volume_ml
+        bulk = pot.volume_ml - bulb
+        pot.bulb_ml = min(full * bulb, max(floor * bulb, pot.bulb_ml + more * bulb))
+        pot.bulk_ml = min(full * bulk, max(floor * bulk, pot.bulk_ml + more * bulk))
 
 
 def _table(pot: Container, means: Numbers) -> Numbers:
@@ -186,16 +250,3 @@ def _table(pot: Container, means: Numbers) -> Numbers:
         shown[number] = 1000.0 * pot.probe_content
     pot.bulb_ml, pot.bulk_ml = kept
     return shown
-
-
-def _shift(
-    pot: Container, by_ppt: float, table: Numbers, means: Numbers, floor: float, full: float
-) -> None:
-    """Make both regions wetter or drier, so that the probe would show so much more."""
-    mean = pot.content
-    here = float(np.interp(mean, means, table))
-    more = float(np.interp(here + by_ppt, table, means)) - mean
-    bulb = pot.vessel.bulb_share * pot.volume_ml
-    bulk = pot.volume_ml - bulb
-    pot.bulb_ml = min(full * bulb, max(floor * bulb, pot.bulb_ml + more * bulb))
-    pot.bulk_ml = min(full * bulk, max(floor * bulk, pot.bulk_ml + more * bulk))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -137,28 +136,18 @@ def _number(text: str | None, head: str, where: str) -> float:
     return value
 
 
-class Drawn(Climate):
-    """A climate whose reference ET is taken times a factor for each hour, the rest as it is.
-
-    Made hundreds of times in a fit, hence without the checks of what it is made from.
-    """
-
-    def __init__(self, base: Climate, factor: Sequence[float], rain: bool = True) -> None:
-        et0 = [a * b for a, b in zip(base.et0_mm, factor, strict=True)]
-        super().__init__(base.air_c, et0, base.rain_mm if rain else [0.0] * base.hours)
-
-
 def season(level: float, swing: float, lean: float) -> list[float]:
     """A factor for each hour of the year: exp(level + a first harmonic). swing: midsummer over the
     mean; lean: three months after it; all three logarithms."""
-    return [
-        math.exp(level + swing * math.cos(angle) + lean * math.sin(angle))
-        for angle in _ANGLES
-        for _ in range(24)
-    ]
+    days = [math.exp(level + swing * a + lean * b) for a, b in _ANGLES]
+    return [day for day in days for _ in range(24)]
 
 
-_ANGLES = [2.0 * math.pi * (day + 0.5 - MIDSUMMER_DAY) / 365.0 for day in range(365)]
+def _angle(day: int) -> float:
+    return 2.0 * math.pi * (day + 0.5 - MIDSUMMER_DAY) / 365.0
+
+
+_ANGLES = [(math.cos(_angle(day)), math.sin(_angle(day))) for day in range(365)]
 
 
 def from_here(base: Climate, start_s: float) -> Climate:

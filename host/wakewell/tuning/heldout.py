@@ -1,0 +1,177 @@
+"""Is a twin any good? Fitted to the first part of a log, it foretells the rest.
+
+What belongs here: errors by horizon against two dull rivals, how often the 90 % band held, and
+the verdict on the fit. What does not: fitting (fit.py), words (told.py).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakewell.tuning.evidence import Look
+from wakewell.tuning.fit import Z90, SoilFit
+from wakewell.tuning.twin import DAY_S, Course
+
+Numbers = NDArray[np.float64]
+
+HORIZONS = (1, 2, 3, 4, 5, 6, 7)  # days
+NEAR_DAYS = 0.3  # a look this near to a whole day counts for it
+AFTER_DOSE_DAYS = 1.0  # drying is foretold from then on
+LINE_DAYS = 3.0  # that the rival's straight line goes through
+LEAST_SEEN = 8  # of a horizon, for a verdict
+LEAST_HELD = 0.6  # share in the band; below, the fit failed its own check
+WORSE = 1.25  # times the better rival's error: beyond, it failed too
+FIRST_PART = 2.0 / 3.0
+DRAWS = 8
+
+
+@dataclass
+class Horizon:
+    """Errors so many days ahead, ppt: mean of their size for the twin, for "same as yesterday" and
+    for the straight line of the last days. held: share of the readings in the 90 % band."""
+
+    days: int
+    count: int
+    twin: float
+    same: float
+    line: float
+    held: float
+
+
+@dataclass
+class HeldOut:
+    """What the held-out part says. split_s: where it begins; band: (time_s, n, read, foretold,
+    low, high) a day ahead, for a picture. totals: (name, as it was, foretold, low, high) of the
+    whole part, by the twin living it through. why: why the fit failed its check, or ""."""
+
+    split_s: float
+    first: int
+    last: int
+    horizons: list[Horizon] = field(default_factory=list)
+    band: list[tuple[float, int, int, float, float, float]] = field(default_factory=list)
+    totals: list[tuple[str, float, float, float, float]] = field(default_factory=list)
+    why: str = ""
+
+
+def origins(looks: Sequence[Look], since_s: float, until_s: float) -> list[int]:
+    """The looks that drying is foretold from: one a day, a while after the last dose."""
+    found: list[int] = []
+    dosed_s = last_s = -1e18
+    for number, look in enumerate(looks):
+        if look.anew:
+            dosed_s = max(dosed_s, look.time_s - AFTER_DOSE_DAYS * DAY_S / 2)
+        ready = look.time_s - dosed_s >= AFTER_DOSE_DAYS * DAY_S
+        day = look.time_s - last_s >= (1.0 - NEAR_DAYS) * DAY_S
+        if look.counts and ready and day and since_s <= look.time_s < until_s:
+            found.append(number)
+            last_s = look.time_s
+        if look.poured_ml > 0.0:
+            dosed_s = look.time_s
+    return found
+
+
+def line_ahead(looks: Sequence[Look], origin: int, target: int) -> float:
+    """The straight line through the readings of the last days, since the last water, at a look."""
+    at = looks[origin]
+    times, read = [], []
+    for look in reversed(looks[: origin + 1]):
+        watered = look.poured_ml > 0.0 and look is not at  # what was read before it is no drying
+        if watered or at.time_s - look.time_s > LINE_DAYS * DAY_S:
+            break
+        if look.soil_ppt is not None:
+            times.append((look.time_s - at.time_s) / DAY_S)
+            read.append(float(look.soil_ppt))
+        if look.anew:
+            break
+    if len(times) < 2 or times[0] - times[-1] < 0.5:
+        return float(at.soil_ppt or 0)
+    slope, level = np.polyfit(times, read, 1)
+    return float(level + slope * (looks[target].time_s - at.time_s) / DAY_S)
+
+
+def _by_day(
+    course: Course, values: Numbers, starts: Sequence[int]
+) -> dict[tuple[int, int], tuple[int, float]]:
+    """{(origin, days): (look, foretold)} for each whole number of days that has a look near it."""
+    found: dict[tuple[int, int], tuple[int, float]] = {}
+    looks = course.looks
+    for origin, target, ppt in course.foretold(values, set(starts), HORIZONS[-1] + NEAR_DAYS):
+        days = (looks[target].time_s - looks[origin].time_s) / DAY_S
+        whole = round(days)
+        if whole in HORIZONS and abs(days - whole) <= NEAR_DAYS and looks[target].counts:
+            found.setdefault((origin, whole), (target, ppt))
+    return found
+
+
+def judged(course: Course, fitted: SoilFit, split_s: float) -> HeldOut:
+    """Judge a fit to the part before `split_s` by what came after. course: of the whole span."""
+    looks = course.looks
+    found = HeldOut(split_s, looks[0].n, looks[-1].n)
+    early = origins(looks, looks[0].time_s, split_s - HORIZONS[-1] * DAY_S)
+    late = origins(looks, split_s, looks[-1].time_s)
+    if late:
+        found.first = looks[late[0]].n
+    middle = _by_day(course, fitted.values, [*early, *late])
+    draws = [_by_day(course, values, late) for values in fitted.draws(DRAWS, 5)]
+    squares: dict[int, list[float]] = defaultdict(list)
+    for (origin, days), (target, ppt) in middle.items():
+        if looks[origin].time_s < split_s:
+            squares[days].append(((looks[target].soil_ppt or 0) - ppt) ** 2)
+    errors: dict[int, list[tuple[float, float, float, bool]]] = defaultdict(list)
+    wide = fitted.scatter_ppt
+    spread: dict[int, float] = {}
+    for days in HORIZONS:
+        seen = squares[days]
+        # Never narrower further ahead, and no trust in a handful of errors
+        if len(seen) >= LEAST_SEEN:
+            wide = max(spread.get(days - 1, 0.0), float(np.sqrt(np.mean(seen))))
+        spread[days] = wide
+    for (origin, days), (target, ppt) in middle.items():
+        if looks[origin].time_s < split_s:
+            continue
+        read = looks[target].soil_ppt or 0
+        others = [one[origin, days][1] for one in draws if (origin, days) in one]
+        half = Z90 * float(np.hypot(spread[days], np.std(others))) if others else Z90 * spread[days]
+        same = float(looks[origin].soil_ppt or 0)
+        line = line_ahead(looks, origin, target)
+        held = abs(read - ppt) <= half
+        errors[days].append((abs(read - ppt), abs(read - same), abs(read - line), held))
+        if days == 1:
+            found.band.append(
+                (looks[target].time_s, looks[target].n, read, ppt, ppt - half, ppt + half)
+            )
+    for days in HORIZONS:
+        if errors[days]:
+            mean = np.mean(np.array(errors[days], dtype=float), axis=0)
+            found.horizons.append(Horizon(days, len(errors[days]), *(float(m) for m in mean)))
+    found.why = verdict(found.horizons)
+    return found
+
+
+def verdict(horizons: Sequence[Horizon]) -> str:
+    """Why these errors are too much for a fit to be relied on; "" if they are not."""
+    counted = [one for one in horizons if one.count >= LEAST_SEEN]
+    if not counted:
+        most = max((one.count for one in horizons), default=0)
+        return (
+            f"the part held out has {most} days of drying to foretell; {LEAST_SEEN} are needed: "
+            "let the log run on"
+        )
+    for one in counted:
+        rival = min(one.same, one.line)
+        if one.days >= 2 and one.twin > WORSE * rival:
+            return (
+                f"{one.days} days ahead the twin is {one.twin:.1f} parts per thousand off, and the "
+                f"better of the two dull rivals {rival:.1f}"
+            )
+        if one.held < LEAST_HELD:
+            return (
+                f"{one.days} days ahead the 90 % band held {100 * one.held:.0f} % of "
+                f"{one.count} readings; {100 * LEAST_HELD:.0f} % are needed"
+            )
+    return ""

@@ -1,0 +1,83 @@
+"""A twin against two dull rivals, on a part of the log that it has not seen."""
+
+from __future__ import annotations
+
+import json
+
+import measured
+import pytest
+
+from wakewell import cli
+from wakewell.shipped import CAFE
+from wakewell.tuning import heldout, study
+from wakewell.tuning.evidence import Look
+from wakewell.tuning.heldout import Horizon
+from wakewell.tuning.twin import DAY_S
+
+
+def test_the_part_held_out_is_foretold_better_than_by_dull_rivals(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert cli.main(["tune", str(CAFE / "basil"), "--json"]) == 0
+    held = json.loads(capsys.readouterr().out)["held_out"]
+    assert not held["why"]
+    near = [one for one in held["horizons"] if one["count"] >= heldout.LEAST_SEEN]
+    assert [one["days"] for one in near] == [1, 2, 3]
+    for one in near:
+        assert one["twin"] < 0.5 * min(one["same"], one["line"])
+        assert one["held"] >= 0.8
+    for _name, was, _middle, low, high in held["totals"]:
+        assert low <= was <= high
+
+
+def look(day: float, ppt: int, poured: float = 0.0, anew: bool = False) -> Look:
+    return Look(day * DAY_S, round(10 * day), ppt, 20.0, poured, anew, not anew)
+
+
+def test_the_straight_line_leaves_out_what_was_read_before_the_last_water() -> None:
+    looks = [look(0, 200, poured=300.0), look(1, 300), look(2, 290), look(3, 280), look(5, 255)]
+    assert heldout.line_ahead(looks, 3, 4) == pytest.approx(260.0)
+
+
+def test_drying_is_foretold_from_one_look_a_day_a_day_after_water() -> None:
+    looks = [look(0, 300, anew=True), look(1, 290), look(1.2, 289), look(2, 280, poured=100.0)]
+    looks += [look(2.5, 320), look(3.1, 310)]
+    assert heldout.origins(looks, -1.0, 9 * DAY_S) == [1, 3, 5]
+
+
+@pytest.mark.parametrize(
+    ("twin", "held", "count", "says"),
+    [
+        (5.0, 0.9, 20, ""),
+        (30.0, 0.9, 20, "the better of the two dull rivals 10.0"),
+        (5.0, 0.4, 20, "the 90 % band held 40 % of 20 readings"),
+        (5.0, 0.9, 3, "3 days of drying to foretell; 8 are needed"),
+    ],
+)
+def test_a_fit_that_foretells_badly_fails_its_own_check(
+    twin: float, held: float, count: int, says: str
+) -> None:
+    found = heldout.verdict([Horizon(3, count, twin, 10.0, 12.0, held)])
+    assert says in found if says else not found
+
+
+def test_nothing_is_proposed_without_a_check_passed(basil: study.Study) -> None:
+    assert basil.held is None
+    assert not basil.trusted
+
+
+@pytest.mark.skipif(not measured.FILE.is_file(), reason=measured.MISSING)
+def test_three_measured_years_dry_as_a_twin_foretells() -> None:
+    found = measured.judged("E2")
+    assert not found.why
+    assert [one.days for one in found.horizons] == list(heldout.HORIZONS)
+    for one in found.horizons:
+        assert one.twin < min(one.same, one.line), one
+        assert 0.8 <= one.held <= 1.0, one
+
+
+@pytest.mark.nightly
+@pytest.mark.skipif(not measured.FILE.is_file(), reason=measured.MISSING)
+def test_the_other_plot_of_three_measured_years_too() -> None:
+    for one in measured.judged("E1").horizons:
+        assert one.twin < min(one.same, one.line), one
