@@ -211,6 +211,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
         folder = folder_of(Path(scratch), kind, chance)
         usual = trials.of_pot(folder)
         described = pots.load(folder)
+        assert described.about is not None and described.about.crop is not None
         stands = described.about.crop.stands
         truth = truth_of(usual, stands, chance, number)
         others = other_settings(described, chance)
@@ -232,12 +233,13 @@ def one(number: int, draws: int) -> dict[str, Any]:
             name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
         }
         row["ahead"] = {}
+        state = ahead.state_at(opened.log, opened.log.wakes[-1])
         for when, lines, result, soil in (
             ("same", truth.lines, same, soil_same), ("other", others, other, soil_other),
         ):  # fmt: skip
             true = since(ahead.totals(result), before, result.days)
             true["soil_ppt"] = statistics.mean(soil) if soil else math.nan
-            runs = ahead.run(opened.trial, found.now, AHEAD_DAYS, lines, draws)
+            runs = ahead.run(opened.trial, found.now, AHEAD_DAYS, lines, draws, 0, state)
             rows = [ahead.totals(run) for run in runs]
             for told, run in zip(rows, runs, strict=True):
                 read = [ppt for ppt in run.history.read_ppt if ppt is not None]

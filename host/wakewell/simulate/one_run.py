@@ -148,11 +148,16 @@ def _lasts(amount: float, used: float, seconds: float) -> float | None:
 
 
 def run_trial(
-    trial: Trial, seed: int | None = None, history: bool = False, log: bool = False
+    trial: Trial,
+    seed: int | None = None,
+    history: bool = False,
+    log: bool = False,
+    state: bytes = b"",
 ) -> TrialResult:
     """Run a trial through the rig and the core. One seed reproduces everything.
 
     seed: instead of the trial's own. history: keep what a picture needs. log: keep the field log.
+    state: the retained state, as stored, that the board begins with; none: a new board's.
     A state that no pot can be in ends the run early; the result says when and why.
     """
     seed = trial.seed if seed is None else seed
@@ -183,6 +188,8 @@ def run_trial(
         pot, in_force, Log() if log else None, seen, people,
         habits.awake_s, habits.radio_s, habits.samples, trial.begins, habits.mains_ma, dark,
     )  # fmt: skip
+    if state:
+        board.slots.slots[0] = state
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied

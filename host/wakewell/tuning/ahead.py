@@ -16,7 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakewell.budget.inputs import charge_at
-from wakewell.log.logs import EPOCH
+from wakewell.core import core_id
+from wakewell.log.fieldlog import FieldLog
+from wakewell.log.logs import EPOCH, InForce
+from wakewell.log.series import PotLog, Wake
+from wakewell.replay.rejudged import States
 from wakewell.rig.errors import Impossible
 from wakewell.rig.fitted import CalibratedProbe
 from wakewell.rig.pot import PotSpec
@@ -24,14 +28,17 @@ from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.fit import Fit
-from wakewell.tuning.twin import Course, named, soil_parts
+from wakewell.tuning.twin import NAMES, Course, named, soil_parts
 from wakewell.tuning.weather import from_here, season, year_s
 
 Numbers = NDArray[np.float64]
 
 WEATHER, WEATHER_DAYS = 0.15, 21.0  # of a week's drying, and how long it lasts: own assumption
 RAIN_SHIFT_DAYS = 30  # where rain is not known, it falls so many days sooner or later
+STATES_KEPT = 8
 USUAL_CHARGE = 0.8  # where no rest voltage is known
+UNSEEN_FLOW = 0.07  # of the flow, where no level shows what left the tank: as in the budget
+TANK_DOUBT = 0.02  # of the tank's own millilitres
 COVERED = (0.05, 0.95)
 VISITS = ("fill the tank", "charge the battery", "water by hand", "empty the saucer",
           "hold the button", "clear with the cable")  # fmt: skip
@@ -48,7 +55,7 @@ class Begin:
 
 
 def spec_of(
-    found: Fit, values: Numbers, begin: Begin, climate: Climate, seed: int | None
+    found: Fit, values: Numbers, begin: Begin, climate: Climate, seed: int | None, poured: float = 0
 ) -> PotSpec:
     """The rig's pot of one draw, from `begin` on under that climate (which begins there too).
     seed: draw the cell's numbers too; None: as fitted.
@@ -59,7 +66,7 @@ def spec_of(
     soil, vessel, plant = soil_parts(found.spec, at)
     spec = found.spec
     board, cell = spec.board, spec.cell
-    pump = spec.pump
+    pump = replace(spec.pump, flow_ml_s=spec.pump.flow_ml_s * math.exp(poured))
     asleep, active, holds = map(math.exp, _cell(found, seed))
     pump = replace(pump, running_ma=pump.running_ma * active)
     board = replace(
@@ -114,6 +121,22 @@ def _probe(probe: Any, at: Mapping[str, float]) -> Any:
     )
 
 
+def water_drawn(found: Fit, values: Numbers, seed: int | None) -> tuple[Numbers, float]:
+    """(the numbers, logarithm of the water that a pulse truly moves over what was fitted), one draw
+    of its doubt: with more water in every pulse the soil holds and dries by as much more."""
+    if seed is None:
+        return values, 0.0
+    doubt = UNSEEN_FLOW
+    if found.tank is not None:
+        flow, off = found.tank.flow_ml_s
+        doubt = math.hypot(TANK_DOUBT, off / flow)
+    more = doubt * float(np.random.default_rng([11, seed]).normal())
+    moved = values.copy()
+    for name in ("holds", "drying"):
+        moved[NAMES.index(name)] += more
+    return moved, more
+
+
 def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) -> Climate:
     """The year from `begin_s` on, as this draw dries. seed: draw weather too, where it is not
     known; None: none."""
@@ -137,18 +160,28 @@ def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) ->
     return from_here(weather.drawn_out(factor), year_s(true_s))
 
 
-def begin_of(found: Fit, values: Numbers | None = None, seed: int | None = None) -> Begin:
-    """How the pot is at the end of what was fitted, by this draw (None: the fit itself)."""
-    course = Course(found.spec, found.weather.climate, found.looks, found.weather.known)
-    _, pot = course.run(found.soil.values if values is None else values)
+def begin_of(
+    found: Fit, values: Numbers | None = None, seed: int | None = None, until: int | None = None
+) -> Begin:
+    """How the pot is at the end of what was fitted, by this draw (None: the fit itself).
+
+    until: not at the end, but at that wake, before it waters.
+    """
+    looks = found.looks
     wakes = found.evidence.wakes
+    if until is not None:
+        looks = [look for look in looks if look.n <= until]
+        looks[-1] = replace(looks[-1], poured_ml=0.0)
+        wakes = [wake for wake in wakes if wake.n <= until]
+    course = Course(found.spec, found.weather.climate, looks, found.weather.known)
+    _, pot = course.run(found.soil.values if values is None else values)
     level = next((w.level_ml for w in reversed(wakes) if w.level_ml is not None), None)
     settings = found.evidence.log.pot_of(wakes[-1])
     if level is None or (settings is not None and settings.calibration.float_only):
         level = round(found.spec.tank.capacity_ml / 2)
     rest = next((w.battery_mv for w in reversed(wakes) if w.battery_mv is not None), None)
     charge = USUAL_CHARGE if rest is None else charge_at(rest)
-    if found.cell is not None:
+    if found.cell is not None and until is None:
         charge = found.cell.drawn_charge(seed)
     levels = pot.levels
     water = min(levels.saturated, max(levels.floor, pot.content))
@@ -158,25 +191,45 @@ def begin_of(found: Fit, values: Numbers | None = None, seed: int | None = None)
 def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
              lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
     """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
+    values, poured = water_drawn(found, values, seed)
     climate = climate_of(found, values, begin.time_s, seed)
     begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
-    spec = spec_of(found, values, begin, climate, seed)
+    spec = spec_of(found, values, begin, climate, seed, poured)
     return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=())
 
 
+def state_at(log: PotLog, wake: Wake, before: bool = False) -> bytes:
+    """The retained state, as stored, that a wake ended with, or that it began with; empty where
+    this core did not make the log and nothing tells."""
+    keep = InForce(log.files[0].parent)
+    states = States(keep, core_id(), STATES_KEPT)
+    for entry in FieldLog(log.files).entries():
+        states.feed(entry.record)
+        if entry.place == wake.place:
+            return states(entry.record["before" if before else "state"]) or b""
+    return b""
+
+
 def run(
-    base: Trial, found: Fit, days: float, lines: Mapping[str, bytes], draws: int, seed: int = 0
+    base: Trial,
+    found: Fit,
+    days: float,
+    lines: Mapping[str, bytes],
+    draws: int,
+    seed: int = 0,
+    state: bytes = b"",
+    until: int | None = None,
 ) -> list[TrialResult]:
-    """So many runs, each another draw of the pot's doubt, from the log's end. A draw that makes no
-    pot is left out."""
+    """So many runs, each another draw of the pot's doubt, from the log's end or from wake `until`.
+    A draw that makes no pot is left out. state: that the board begins with."""
     results = []
     for number, values in enumerate((found.soil.values, *found.soil.draws(draws - 1, seed))):
         try:
-            begin = begin_of(found, values, seed + number)
+            begin = begin_of(found, values, seed + number, until)
             trial = trial_of(base, found, values, begin, days, lines, seed + number)
         except Impossible:
             continue
-        results.append(run_trial(trial, seed + number, history=True))
+        results.append(run_trial(trial, seed + number, history=True, state=state))
     return results
 
 

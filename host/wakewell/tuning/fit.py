@@ -46,6 +46,8 @@ TOLD_BELOW = 0.7  # of the doubt before the log: more is left, so the log hardly
 LEAST_WETTER_PPT, WETTER = 10.0, 5.0  # by so much, or so many times the scatter, it was a can
 MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller ones
 MOST_BY_HAND = 0.03  # of all readings
+# What the log tells is this much less sure than the slopes say, by the pots of tools/tuned.py
+WIDER = 2.0
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 CHARGE_DOUBT = 0.02  # a cell's curve and temperature are not quite the table's; own assumption
@@ -279,7 +281,7 @@ def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers)
             below[index] = max(low[index], values[index] - reach[index])
             columns.append((off(above) - off(below)) / (above[index] - below[index]))
         slopes = np.column_stack(columns)
-        cov = np.linalg.inv(slopes.T @ slopes + np.diag(1.0 / doubts**2))
+        cov = np.linalg.inv(slopes.T @ slopes / WIDER**2 + np.diag(1.0 / doubts**2))
         reach = np.maximum(LEAST_REACH * doubts, np.sqrt(np.diag(cov)))
     return np.asarray(cov, dtype=np.float64)
 

@@ -158,7 +158,8 @@ def held_out(study: Study) -> Study:
     lived = [w for w in span if w.time_s >= split_s]
     days = (lived[-1].time_s - split_s) / DAY_S
     in_force = lines_of(study.log, lived[0])
-    runs = ahead.run(study.trial, fitted_early, days, in_force, FEW)
+    state = ahead.state_at(study.log, fitted_early.evidence.wakes[-1])
+    runs = ahead.run(study.trial, fitted_early, days, in_force, FEW, state=state)
     totals = [ahead.totals(run) for run in runs]
     true = {
         "waterings": float(sum(1 for dose in study.log.waterings if dose.time_s >= split_s)),
