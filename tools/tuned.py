@@ -211,7 +211,8 @@ def one(number: int, draws: int) -> dict[str, Any]:
         folder = folder_of(Path(scratch), kind, chance)
         usual = trials.of_pot(folder)
         described = pots.load(folder)
-        assert described.about is not None and described.about.crop is not None
+        assert described.about is not None
+        assert described.about.crop is not None
         stands = described.about.crop.stands
         truth = truth_of(usual, stands, chance, number)
         others = other_settings(described, chance)

@@ -19,7 +19,7 @@ def test_the_part_held_out_is_foretold_better_than_by_dull_rivals(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     assert cli.main(["tune", str(CAFE / "basil"), "--json"]) == 0
-    held = json.loads(capsys.readouterr().out)["held_out"]
+    held = json.loads(capsys.readouterr().out)["results"][0]["held_out"]
     assert not held["why"]
     near = [one for one in held["horizons"] if one["count"] >= heldout.LEAST_SEEN]
     assert [one["days"] for one in near] == [1, 2, 3]
