@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -36,6 +37,7 @@ from wakewell.pot import pot_folder as pots  # noqa: E402
 from wakewell.replay.verdicts import Verdicts  # noqa: E402
 from wakewell.rig.errors import Impossible  # noqa: E402
 from wakewell.rig.faults import Fault  # noqa: E402
+from wakewell.rig.fitted import CalibratedProbe  # noqa: E402
 from wakewell.rig.pot import DAY_S, RigPot  # noqa: E402
 from wakewell.rig.weather import PLACES, climate  # noqa: E402
 from wakewell.simulate import one_run, trials  # noqa: E402
@@ -77,6 +79,13 @@ def folder_of(under: Path, kind: str, chance: random.Random) -> Path:
     return folder
 
 
+def probe_of(trial: Trial) -> CalibratedProbe:
+    """Its soil probe: every pot here is calibrated."""
+    probe = trial.spec.probe
+    assert isinstance(probe, CalibratedProbe)
+    return probe
+
+
 def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Trial:
     """The pot as it truly is: about what its folder says."""
 
@@ -84,6 +93,7 @@ def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Tri
         return math.exp(chance.gauss(0.0, spread))
 
     spec = usual.spec
+    probe = probe_of(usual)
     holds = times(0.12)
     bare = min(1.1, max(0.05, spec.plant.bare + chance.gauss(0.0, 0.1)))
     weather = climate(PLACES[stands]).drawn_out(
@@ -93,7 +103,7 @@ def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Tri
     points = tuple(
         (ppt - chance_off, uv)
         for chance_off in [chance.gauss(0.0, 6.0)]
-        for ppt, uv in spec.probe.points
+        for ppt, uv in probe.points
     )
     faults: list[Fault] = []
     visits: list[Visit] = []
@@ -135,7 +145,7 @@ def truth_of(usual: Trial, stands: str, chance: random.Random, seed: int) -> Tri
             sleep_ua=spec.board.sleep_ua * times(0.1),
             awake_ma=spec.board.awake_ma * times(0.05),
         ),
-        probe=replace(spec.probe, points=points, drift_uv_year=chance.gauss(0.0, 5_000.0)),
+        probe=replace(probe, points=points, drift_uv_year=chance.gauss(0.0, 5_000.0)),
         start_day=min(364, begins.timetuple().tm_yday - 1),
         faults=tuple(faults),
     )
@@ -158,11 +168,13 @@ def knobs_of(usual: Trial, truth: Trial) -> dict[str, float]:
         "slow": math.log(now.substrate.even_s / was.substrate.even_s),
         "spread": math.log(now.substrate.spread_s / was.substrate.spread_s),
         "bulb": odds(now.vessel.bulb_share) - odds(was.vessel.bulb_share),
-        "zero": was.probe.points[0][0] - now.probe.points[0][0],
+        "zero": probe_of(usual).points[0][0] - probe_of(truth).points[0][0],
     }
 
 
-def lived(truth: Trial, lines: dict[str, bytes], keep: bool) -> tuple[TrialResult, Any, list[int]]:
+def lived(
+    truth: Trial, lines: Mapping[str, bytes], keep: bool
+) -> tuple[TrialResult, Any, list[int]]:
     """(the run to its end, totals at the end of the log, soil in the time to come). lines: in
     force from the end of the log on. As `one_run.run_trial`, but for that change."""
     pot = RigPot(truth.spec, truth.seed)
@@ -185,8 +197,7 @@ def lived(truth: Trial, lines: dict[str, bytes], keep: bool) -> tuple[TrialResul
     board.run(LOG_DAYS * DAY_S)
     result.days = pot.t_s / DAY_S
     before = ahead.totals(result)
-    result.log = board.field_log
-    if result.log is not None:
+    if board.field_log is not None:
         result.log = Log()
         result.log.lines = list(board.field_log.lines)
     board.in_force = trials.loaded(lines)
@@ -243,6 +254,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
             runs = ahead.run(opened.trial, found.now, AHEAD_DAYS, lines, draws, 0, state)
             rows = [ahead.totals(run) for run in runs]
             for told, run in zip(rows, runs, strict=True):
+                assert run.history is not None
                 read = [ppt for ppt in run.history.read_ppt if ppt is not None]
                 told["soil_ppt"] = statistics.mean(read or [0])
             row["ahead"][when] = {
