@@ -102,7 +102,6 @@ def report_over_parse(bench: Bench) -> float:
         raise Absent("pages need pip install 'wakewell[report]'")
     from wakewell.cli import main as wakewell_main
 
-    sys.path.insert(0, str(TESTS / "report"))
     grown = importlib.import_module("grown")
     wakes = bench.pick(175_000, 35_000, 1000)
     place = grown.long_log(bench.folder / "five-years", wakes, 900)

@@ -8,7 +8,6 @@ import json
 import random
 import re
 import shutil
-import sys
 from binascii import crc32
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -20,6 +19,7 @@ import icalendar
 import pytest
 from freezegun import freeze_time
 
+import grown
 from wakeboard import senml
 from wakecore import fields, line, rules
 from wakewell import cli, words
@@ -241,9 +241,6 @@ def test_upkeep_is_told_with_its_schedule(tmp_path: Path) -> None:
 
 
 def test_the_days_left_and_the_water_by_hand_are_of_the_pots_own_log(tmp_path: Path) -> None:
-    sys.path.insert(0, str(Path(__file__).parent.parent / "report"))
-    import grown
-
     place = grown.make(tmp_path, grown.Garden(days=100, clog=85, drain=0.004))
     newest = None
     for read, _ in logs.read_file(place / "00000001.jsonl", logs.Skips()):
@@ -547,9 +544,6 @@ def test_the_settings_a_pot_obeys_are_those_its_newest_wake_names(tmp_path: Path
 
 def used(folder: Path, *wakes: tuple[float, int], trusted: int = 1) -> remind.PotToRemind:
     """A pot whose log says: so many days before NOON so many ml were given."""
-    sys.path.insert(0, str(Path(__file__).parent.parent / "report"))
-    import grown
-
     made = next(o["record"] for o in grown.grow(grown.Garden(days=30)) if "run" in o["record"])
     log = folder / "logs"
     log.mkdir(exist_ok=True)

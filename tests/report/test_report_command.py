@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pyarrow.parquet  # type: ignore[import-untyped]
 import pytest
-from grown import START_S, Garden, long_log, make
 
+from grown import START_S, Garden, long_log, make, pot_toml
 from wakewell.cli import main
 from wakewell.log import logs, series
 from wakewell.pot import bringup_file
@@ -36,20 +36,6 @@ def pots(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make(folder / "mint", Garden(days=70, hose_off=40, seed=2))
     make(folder / "basil", Garden(days=65, tank_ml=2700, seed=3))
     return folder
-
-
-def pot_toml(folder: Path, **texts: str) -> None:
-    """A pot.toml from the demo set with other texts."""
-    from wakewell.shipped import CAFE
-
-    shutil.copytree(
-        CAFE / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
-    )
-    text = (folder / "pot.toml").read_text(encoding="utf-8")
-    for key, value in texts.items():
-        kept = [row for row in text.splitlines() if not row.startswith(f"{key} = ")]
-        text = "\n".join([f"{key} = {json.dumps(value)}", *kept]) + "\n"
-    (folder / "pot.toml").write_text(text, encoding="utf-8")
 
 
 def test_a_page_for_each_pot_and_the_round(

@@ -59,13 +59,13 @@ class Group:
 # The quick ones first: a run that is bounded in time ends as many as it can
 GROUPS = (
     Group(("report/complaints.py",), ("report/test_causes.py",)),
-    Group(("log/mended.py",), ("report/test_mended.py", "report/test_parcel.py")),
+    Group(("log/mended.py",), ("log/test_mended.py", "log/test_parcel.py")),
     Group(("tomlfile.py",), ("test_tomlfile.py",)),
     Group(("pot/chips.py",), ("pot/test_chips.py",)),
     Group(("simulate/many_runs.py",), ("simulate/test_manyruns.py",)),
     Group(
         ("log/times.py", "log/trend.py"),
-        ("report/test_times.py", "report/test_trend.py", "report/test_looks.py"),
+        ("log/test_times.py", "log/test_trend.py", "report/test_looks.py"),
     ),
     Group(
         ("report/condition.py", "report/findings.py", "report/recurring.py"),
@@ -74,15 +74,15 @@ GROUPS = (
     Group(
         ("log/series.py", "budget/forecast.py", "budget/usage.py", "report/magnifier.py"),
         (
-            "report/test_series.py",
-            "report/test_usage.py",
-            "report/test_forecast.py",
+            "log/test_series.py",
+            "budget/test_usage.py",
+            "budget/test_forecast.py",
             "report/test_magnifier.py",
         ),
     ),
     Group(
         ("log/parcel.py", "commands/parcel.py"),
-        ("report/test_parcel.py", "report/test_bad_parcel.py"),
+        ("log/test_parcel.py", "log/test_bad_parcel.py"),
     ),
     Group(
         ("errors.py", "log/logs.py", "log/fieldlog.py", "log/record.py"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import rows
 
+import rows
 from wakewell.budget import usage
 from wakewell.log.times import DAY_S
 

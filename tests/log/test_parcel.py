@@ -10,9 +10,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from grown import Garden, make
-from test_report_command import pot_toml
 
+from grown import Garden, make, pot_toml
 from wakecore import line
 from wakewell.cli import main
 from wakewell.commands import parcel as parcel_command

@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from typing import Any
 
 import grown
-
 from wakecore import fields, line
 from wakewell.log.series import Dose, PotLog, Wake
 from wakewell.log.times import DAY_S

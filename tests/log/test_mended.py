@@ -8,8 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from grown import Garden, make
 
+from grown import Garden, make
 from wakecore import line
 from wakewell.log import logs, mended
 

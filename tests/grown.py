@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import shutil
 from binascii import crc32
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ from wakewell.budget.forecast import CELLS, cell_volts
 from wakewell.core import core_id
 from wakewell.log.times import DAY_S, EPOCH_S
 from wakewell.portable.mock import play
+from wakewell.shipped import CAFE
 
 LIMITS = {"day_ml": 400, "dose_ml": 200, "flow_max_ul_s": 30000, "pulse_ms": 6000}
 SETTINGS = {"tank_warn_ml": 700, "leak_ml_day": 5}
@@ -237,3 +239,15 @@ def long_log(folder: Path, wakes: int, every_s: int) -> Path:
                 body = json.dumps(record, separators=(",", ":")).encode()[:-1]
                 file.write(body + line.TAIL + b'%08x"}\n' % crc32(body))
     return log
+
+
+def pot_toml(folder: Path, **texts: str) -> None:
+    """A pot.toml from the demo set with other texts."""
+    shutil.copytree(
+        CAFE / "fern", folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("logs")
+    )
+    text = (folder / "pot.toml").read_text(encoding="utf-8")
+    for key, value in texts.items():
+        kept = [row for row in text.splitlines() if not row.startswith(f"{key} = ")]
+        text = "\n".join([f"{key} = {json.dumps(value)}", *kept]) + "\n"
+    (folder / "pot.toml").write_text(text, encoding="utf-8")

@@ -12,8 +12,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from grown import Garden, make
 
+from grown import Garden, make
 from wakewell.cli import main
 from wakewell.log import parcel
 from wakewell.replay import replaying

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import grown
 import pytest
+
+import grown
 import rows
 from grown import Garden, make
-
 from wakecore import fields, line
 from wakewell.log import record as form
 from wakewell.log import series

@@ -15,9 +15,9 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+
 import rows
 from grown import START_S, Garden, make, volts_of
-
 from wakewell.budget import forecast
 from wakewell.log import logs, series
 from wakewell.log.times import DAY_S, Calendar

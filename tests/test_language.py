@@ -15,7 +15,7 @@ from wakewell.cli import main
 from wakewell.language import number, plural, say
 from wakewell.pot import pot_folder
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[1]
 sys.path.append(str(ROOT / "tools"))
 import catalogues  # noqa: E402
 
