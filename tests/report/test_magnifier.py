@@ -8,8 +8,8 @@ from typing import Any
 
 import msgspec
 import pytest
-import rows
 
+import rows
 from wakecore import rules
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS, TRIPS, UNREAD
