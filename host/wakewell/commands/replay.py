@@ -13,11 +13,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from wakewell import words
+from wakewell import extras, words
 from wakewell.commands import given
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
+from wakewell.kept import keep_old, store
 from wakewell.log import fieldlog, logs, parcel
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import InForce, printable
@@ -276,6 +277,8 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
                 print(*lines_of(report), sep="\n")
                 if args.on:
                     print(f"  {args.on}  {answer[args.on] or 'the same bytes'}")
+                if settings is not None and len(results) == 1 and len(paths) == 1:
+                    print(*beyond(place, report, settings, args.page), sep="\n")
                 if args.page:
                     print(f"  page     {report_pages.page_link(place, args.page, files)}")
                 print()
@@ -286,6 +289,32 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
         table.close()
     print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
     return code
+
+
+def beyond(place: Path, report: LogReplay, settings: Asked, page: str | None) -> Iterator[str]:
+    """What the pot's twin foretells from where the record tells no more, or why it cannot."""
+    if report.holds_until is None:
+        return
+    try:
+        from wakewell.tuning import beyond as twin
+        from wakewell.tuning import study, told
+
+        pot = str(twin.folder_of(place))
+        found = study.held_out(study.fitted(study.opened(pot)))
+        ahead = twin.foretold(found, settings, report.holds_until)
+        yield from told.beyond_lines(ahead, found.log.dated)
+        if page:
+            from wakewell.tuning import drawn
+
+            Path(page).mkdir(parents=True, exist_ok=True)
+            path = Path(page) / f"{report.name}-foretold.svg"
+            keep_old(path)
+            store(path, drawn.of(found, ahead, "svg"), own=True)
+            yield f"  picture  {show_path(str(path))}"
+    except BadInput as why:
+        yield f"  beyond   not foretold: {why}"
+    except ModuleNotFoundError as absent:
+        yield f"  beyond   not foretold: {extras.advice(absent.name, 'tune') or absent}"
 
 
 class Table:

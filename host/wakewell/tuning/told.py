@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from wakewell.tuning import evidence
+from wakewell.tuning.beyond import Beyond
 from wakewell.tuning.evidence import Evidence, many_wakes
 from wakewell.tuning.fit import Z90, CellFit, Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
@@ -200,6 +201,20 @@ def held_lines(held: HeldOut) -> Iterator[str]:
         yield f"  FAILED   its own check: {held.why}; nothing is proposed from it"
     else:
         yield "  passed   its own check"
+
+
+def beyond_lines(found: Beyond, dated: bool) -> Iterator[str]:
+    """What comes after the wake where the record ends being comparable."""
+    when = f" ({span_text(found.time_s, found.time_s)})" if dated else ""
+    yield (
+        f"  FORETOLD from wake {found.wake}{when} on by the pot's twin, not recorded: "
+        f"{found.days:.0f} days,"
+    )
+    yield f"           {found.draws} draws, 90 % in brackets; weather: {found.weather}"
+    yield f"           {'':<36}{'as it is set':>26}{'as asked':>26}"
+    for _name, text, kept, tried in found.rows:
+        cells = [f"{m:.0f} ({low:.0f} to {high:.0f})" for m, low, high in (kept, tried)]
+        yield f"           {text:<36}{cells[0]:>26}{cells[1]:>26}"
 
 
 def _span(span: Evidence) -> str:
