@@ -1,4 +1,4 @@
-"""From a pot that nobody measured yet to one that waters by itself, all on a desk board.
+"""From an empty folder to a pot that waters by itself, all on a desk board.
 
 Every command is the one that a person types; what their hands do comes from the file of hands that
 ships. Simulated time stands still while a host is at the prompt, so that nobody waits for a pump.
@@ -7,7 +7,6 @@ ships. Simulated time stands still while a host is at the prompt, so that nobody
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,6 @@ from wakewell.commands import deskboard, parser_of
 from wakewell.deskboard import why_not
 from wakewell.pot import pot_folder, stage
 from wakewell.pot.bench_book import Book
-from wakewell.shipped import CAFE
 
 pytestmark = pytest.mark.skipif(why_not() is not None, reason=why_not() or "")
 
@@ -77,8 +75,7 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
     tmp_path: Path, capsys: Any
 ) -> None:
     folder = tmp_path / "basil"
-    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
-    (folder / "calibration.toml").write_text("stage = 0\n")
+    assert main(["new", str(folder), "--yes"]) == 0
     words = ["deskboard", str(folder), "--hands", "--begins", "2026-05-01"]
     with deskboard.opened(parser_of(["deskboard"]).parse_args(words)) as person:
         begun = capsys.readouterr().out
