@@ -75,7 +75,8 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
     tmp_path: Path, capsys: Any
 ) -> None:
     folder = tmp_path / "basil"
-    assert main(["new", str(folder), "--yes"]) == 0
+    assert main(["new", str(folder), "--plant", "basil", "--yes"]) == 0
+    assert "Nothing is calibrated yet" in capsys.readouterr().out
     words = ["deskboard", str(folder), "--hands", "--begins", "2026-05-01"]
     with deskboard.opened(parser_of(["deskboard"]).parse_args(words)) as person:
         begun = capsys.readouterr().out
@@ -86,7 +87,7 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
         code, said = evening.types("flash")
         assert code == 0, said
         assert "not commissioned" in said
-        assert "do not match" not in said  # nothing is there yet that could
+        assert "next: not calibrated yet" in said
 
         # Somebody is called away in the middle of the flow: the first run is not lost.
         code, said = evening.commissions(ANSWERS | {"flow.ml": ["hand"]})

@@ -21,7 +21,7 @@ Next:
   wakewell check {folder}      every value, and what the pot still needs
   wakewell budget {folder}     will battery and tank last, and what to buy
   wakewell simulate {folder}   months of its life in a second
-  wakewell deskboard {folder}  a board without hardware; then flash and commission it"""
+  wakewell deskboard {folder} --hands  a board without hardware; it says how to go on"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

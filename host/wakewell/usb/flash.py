@@ -487,7 +487,7 @@ def test(link: Link, version: str, result: Result, steps: list[str]) -> None:
             result.notes.append(f"{kind} was read as {status}")
     if not match and steps:
         result.notes += [f"next: {text}" for text in steps]
-    elif not match and result.stage:  # an uncalibrated pot has nothing yet that could match
+    elif not match:
         result.notes.append("settings, limits and calibration do not match, so it will not pump")
     if found_stage != result.stage:
         result.good = False
