@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import rows
 
+import rows
 from wakecore import rules
 from wakewell import words
 from wakewell.log.times import DAY_S, Calendar

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from grown import Garden, make
 
+from grown import Garden, make
 from wakewell.budget import forecast
 from wakewell.log import series
 from wakewell.log.times import Calendar

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from grown import Garden, make
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grown import Garden, make
 from wakewell import drawing
 from wakewell.budget import forecast
 from wakewell.log import logs, series

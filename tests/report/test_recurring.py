@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import rows
 
+import rows
 from wakewell import words
 from wakewell.budget.forecast import Forecast
 from wakewell.log.times import Calendar

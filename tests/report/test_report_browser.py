@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from grown import Garden, make
 
+from grown import Garden, make
 from lacking import lacking
 from wakewell.cli import main
 from wakewell.shipped import CAFE
