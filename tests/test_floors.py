@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -151,20 +152,37 @@ AREAS = ("device", "host", "tools", "tests")
 FILES = sorted(path for area in AREAS for path in (ROOT / area).rglob("*.py"))
 
 
-def private(path: Path) -> set[str]:
-    """The names with an underscore that a file of ours makes: functions, classes, variables."""
-    found: set[str] = set()
+@cache
+def private_names(path: Path) -> tuple[set[str], list[tuple[int, set[str]]]]:
+    """The names with an underscore that a file of ours makes: functions, classes, variables.
+
+    And by line those that it takes from elsewhere: imports, reaches through an object, replaces.
+    """
+    made: set[str] = set()
+    touched: list[tuple[int, set[str]]] = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        names: list[str] = []
         if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
-            found.add(node.name)
+            made.add(node.name)
         elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
-            found.add(node.id)
-        elif isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store):
-            found.add(node.attr)
-    return {name for name in found if name.startswith("_") and not name.endswith("_")}
+            made.add(node.id)
+        elif isinstance(node, ast.ImportFrom):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.Attribute):
+            names = [node.attr]
+            if isinstance(node.ctx, ast.Store):
+                made.add(node.attr)
+        elif isinstance(node, ast.Call) and name_of(node.func).endswith("setattr"):
+            texts = [arg.value for arg in node.args if isinstance(arg, ast.Constant)]
+            names = [text for text in texts if isinstance(text, str)]
+        if any(name.startswith("_") for name in names):
+            touched.append((node.lineno, set(names)))
+    return {name for name in made if name.startswith("_") and not name.endswith("_")}, touched
 
 
-PRIVATE = {path: private(path) for path in FILES}
+def name_of(called: ast.expr) -> str:
+    """The last word of what is called."""
+    return getattr(called, "attr", "") or getattr(called, "id", "")
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
@@ -173,17 +191,8 @@ def test_what_is_private_to_a_module_is_touched_by_no_other(path: Path) -> None:
 
     By its name: what only a library of others makes is none of ours.
     """
-    elsewhere = set().union(*(names for other, names in PRIVATE.items() if other != path))
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        names: list[str] = []
-        if isinstance(node, ast.ImportFrom):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.Attribute):
-            names = [node.attr]
-        elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith("setattr"):
-            texts = [arg.value for arg in node.args if isinstance(arg, ast.Constant)]
-            names = [text for text in texts if isinstance(text, str)]
-        else:
-            continue
-        touched = (elsewhere - PRIVATE[path] - PUBLIC).intersection(names)
-        assert not touched, f"{path}:{node.lineno}: {touched}"
+    elsewhere = set().union(*(private_names(other)[0] for other in FILES if other != path))
+    own, touched = private_names(path)
+    for number, names in touched:
+        wrong = (elsewhere - own - PUBLIC) & names
+        assert not wrong, f"{path}:{number}: {wrong}"

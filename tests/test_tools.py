@@ -358,19 +358,43 @@ def test_check_runs_every_step_and_tells_how_to_repeat_the_failed_one(
     assert len(lines) == 4
 
 
-def test_check_runs_types_and_figures_side_by_side_and_shows_what_each_says(
+def test_check_runs_steps_side_by_side_and_shows_what_each_says(
     check: ModuleType, capfd: pytest.CaptureFixture[str]
 ) -> None:
     say = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
-    told = [("tests", "third", "0"), ("lint", "first", "1"), ("figures", "second", "0")]
+    told = [("figures", "third", "0"), ("tests", "second", "0"), ("lint", "first", "1")]
     rows = check.run([(name, [sys.executable, "-c", say, *words]) for name, *words in told])
     assert [(name, code) for name, code, _, _ in rows] == [
         ("lint", 1),
-        ("figures", 0),
         ("tests", 0),
+        ("figures", 0),
     ]
     lines = [line.split(":")[0] for line in capfd.readouterr().out.splitlines() if line]
-    assert lines == ["== lint", "first", "== figures", "second", "== tests", "third"]
+    assert lines == ["== lint", "first", "== tests", "second", "== figures", "third"]
+
+
+# The tests end once the proofs have begun, and these once they see that the tests wait for them
+WAITS = """
+import sys, time
+from pathlib import Path
+mine, other = sys.argv[1:]
+Path(mine).touch()
+while not Path(other).exists():
+    time.sleep(0.01)
+"""
+
+
+def test_check_uses_the_time_in_which_tests_wait(
+    check: ModuleType, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    one, other = str(tmp_path / "one"), str(tmp_path / "other")
+    command = [sys.executable, "-c", WAITS]
+    rows = check.run([("tests", [*command, one, other]), ("proofs", [*command, other, one])])
+    assert [(name, code) for name, code, _, _ in rows] == [("tests", 0), ("proofs", 0)]
+    python = [sys.executable, "-c", "print('ran')"]
+    alone = check.run([("proofs", python), ("tests", python)], together=False)
+    assert [name for name, *_ in alone] == ["proofs", "tests"]
+    assert "ran\n" in capfd.readouterr().out
 
 
 def test_check_says_how_old_the_records_are(check: ModuleType, env: ModuleType) -> None:

@@ -4,6 +4,7 @@
 Runs lint, format, types of the host code, types of the device code, what is quick of the
 proofs (tools/assure.py), each figure of tools/bench.py once, and all tests but those marked
 nightly, each to its end, in the environment that demo.py uses with the test packages added.
+Proofs and figures run beside the tests; with --full each runs by itself.
 Prints each step's command before it, a table after them and what was left out. --full adds the
 tests marked nightly and the whole proofs, which takes hours; one that passes is on record in
 tests/last_full.json.
@@ -22,6 +23,7 @@ import shlex
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, datetime, timezone
 from pathlib import Path
@@ -36,8 +38,10 @@ Row = tuple[str, int, float, list[str]]
 PROOFS_MIN = 40  # for each part of the whole proofs, at most
 # What runs on MicroPython: judged against its types
 ON_MICROPYTHON = ("device", "host/wakewell/portable", "tools/inside")
-# Mostly one processor's work, or waiting
-SIDE_BY_SIDE = ("lint", "format", "types, host", "types, device", "figures")
+# One processor's work each
+SIDE_BY_SIDE = ("lint", "format", "types, host", "types, device")
+# The tests wait for a third of their time: these use it
+BESIDE_TESTS = ("proofs", "figures")
 
 
 def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
@@ -78,24 +82,40 @@ def shown(command: list[str]) -> str:
     return subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command)
 
 
-def run(todo: list[Step]) -> list[Row]:
+def run(todo: list[Step], together: bool = True) -> list[Row]:
     """Run every step, also after a failed one.
 
-    Those of SIDE_BY_SIDE begin together, as many as there are processors; what each of them says
-    is shown when it is done. The output of the others goes straight through.
+    Those of SIDE_BY_SIDE begin together, as many as there are processors. Then the others, whose
+    output goes straight through. together: those of BESIDE_TESTS run one after another meanwhile.
+    What a step says that does not run alone is shown when it is done and its turn has come.
     """
+    early = [step for step in todo if step[0] in SIDE_BY_SIDE]
+    beside = [step for step in todo if together and step[0] in BESIDE_TESTS]
+    rows = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        early = [step for step in todo if step[0] in SIDE_BY_SIDE]
-        ended = pool.map(lambda step: run_one(step, subprocess.PIPE), early)
-        rows = []
-        for step, (row, said) in zip(early, ended, strict=True):
-            print(f"\n== {step[0]}: {shown(step[1])}\n{said}", end="", flush=True)
-            rows.append(row)
-    for name, command in todo:
-        if name not in SIDE_BY_SIDE:
-            print(f"\n== {name}: {shown(command)}", flush=True)
-            rows.append(run_one((name, command))[0])
+        rows += told(early, pool.map(run_quiet, early))
+    with ThreadPoolExecutor(1) as pool:
+        ended = pool.map(run_quiet, beside)
+        for step in todo:
+            if step not in early and step not in beside:
+                print(f"\n== {step[0]}: {shown(step[1])}", flush=True)
+                rows.append(run_one(step)[0])
+        rows += told(beside, ended)
     return rows
+
+
+def told(todo: list[Step], ended: Iterable[tuple[Row, str]]) -> list[Row]:
+    """Show what each of these steps said, in their order; their results."""
+    rows = []
+    for (name, command), (row, said) in zip(todo, ended, strict=True):
+        print(f"\n== {name}: {shown(command)}\n{said}", end="", flush=True)
+        rows.append(row)
+    return rows
+
+
+def run_quiet(step: Step) -> tuple[Row, str]:
+    """One step's result and what it said, which is not shown yet."""
+    return run_one(step, subprocess.PIPE)
 
 
 def run_one(step: Step, output: int | None = None) -> tuple[Row, str]:
@@ -220,7 +240,8 @@ def main() -> int:
     parser.add_argument("paths", nargs="*", help="only these test files or folders")
     asked = parser.parse_args()
     _env.ready(test=True)
-    rows = run(steps(asked.full, asked.k, asked.paths))
+    # The whole proofs are bounded in time: they want the processors for themselves
+    rows = run(steps(asked.full, asked.k, asked.paths), together=not asked.full)
     passed = not any(code for _, code, _, _ in rows)
     if asked.full and passed and not (asked.k or asked.paths):
         record(rows)
