@@ -11,7 +11,7 @@ from typing import Any
 
 import grown
 from wakecore import fields, line
-from wakewell.log.series import Dose, PotLog, Wake
+from wakewell.log.series import Dose, PotLog, WakeRow
 from wakewell.log.times import DAY_S
 
 IDS = ("settings id", "limits id", "calibration id")
@@ -47,17 +47,17 @@ def pot(**changes: dict[str, Any]) -> fields.Pot:
     return fields.Pot(*found)
 
 
-def wakes(days: int, changes: dict[int, dict[str, Any]] | None = None) -> list[Wake]:
+def wakes(days: int, changes: dict[int, dict[str, Any]] | None = None) -> list[WakeRow]:
     """One wake a day, numbered from 0. changes: by day, -1 is the last."""
     found = []
     for day in range(days):
         changed = {**(changes or {}).get(day, {}), **(changes or {}).get(day - days, {})}
         values = QUIET | {"time_s": START_S + day * DAY_S} | changed
-        found.append(Wake(n=day, place=(0, day + 1), **values))
+        found.append(WakeRow(n=day, place=(0, day + 1), **values))
     return found
 
 
-def log(rows: list[Wake], doses: Iterable[Dose] = (), known: fields.Pot | None = None) -> PotLog:
+def log(rows: list[WakeRow], doses: Iterable[Dose] = (), known: fields.Pot | None = None) -> PotLog:
     """A log of these wakes; known: the files in force, None where they are not at hand."""
     return PotLog("pot", grown.Path("pot"), wakes=rows, doses=list(doses), pots={IDS: known})
 

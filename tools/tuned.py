@@ -43,7 +43,7 @@ from wakewell.rig.weather import PLACES, climate  # noqa: E402
 from wakewell.simulate import one_run, trials  # noqa: E402
 from wakewell.simulate.one_run import Supplied, TrialResult  # noqa: E402
 from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
-from wakewell.simulate.rig_board import Log, RigBoard  # noqa: E402
+from wakewell.simulate.rig_board import LogInMemory, RigBoard  # noqa: E402
 from wakewell.simulate.trials import Trial  # noqa: E402
 from wakewell.tuning import ahead, study  # noqa: E402
 from wakewell.tuning.weather import season  # noqa: E402
@@ -189,7 +189,8 @@ def lived(
 
     habits = truth.habits
     board = RigBoard(
-        pot, in_force, Log() if keep else None, seen, people, habits.awake_s, habits.radio_s,
+        pot, in_force, LogInMemory() if keep else None, seen, people, habits.awake_s,
+        habits.radio_s,
         habits.samples, truth.begins, habits.mains_ma, None,
     )  # fmt: skip
     result = TrialResult(truth, truth.seed, pot, board, verdicts, people)
@@ -198,7 +199,7 @@ def lived(
     result.days = pot.t_s / DAY_S
     before = ahead.totals(result)
     if board.field_log is not None:
-        result.log = Log()
+        result.log = LogInMemory()
         result.log.lines = list(board.field_log.lines)
     board.in_force = trials.loaded(lines)
     board.run(truth.days * DAY_S)

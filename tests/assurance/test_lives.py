@@ -54,7 +54,7 @@ def test_every_need_that_is_mended_and_every_trouble_is_known() -> None:
     assert {need for one in troubles.TROUBLES.values() for need in one.about} <= needs
 
 
-def alone(name: str, number: int, **changed: Any) -> troubles.Life:
+def alone(name: str, number: int, **changed: Any) -> troubles.LifePlan:
     """The life of that number under another trouble, or with something else changed."""
     life = troubles.life(SEED, number)
     assert life.troubles == (name,)
@@ -71,7 +71,7 @@ BROKEN: dict[str, tuple[Any, str, Any, tuple[str, ...]]] = {
 }
 
 
-def begun_low(life: troubles.Life) -> troubles.Life:
+def begun_low(life: troubles.LifePlan) -> troubles.LifePlan:
     """The same with a cell that is nearly flat."""
     life.tables["start"]["charge"] = 0.08
     return life
@@ -100,7 +100,7 @@ def test_the_record_goes_on_and_the_note_tells_it(
     monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
     monkeypatch.setattr(outcomes, "LIVES", 8)
     monkeypatch.setattr(outcomes, "BATCH", 4)
-    asked = parts.Asked(False, 1.0, SEED, tmp_path, None, True, workers=1)
+    asked = parts.PersonAsked(False, 1.0, SEED, tmp_path, None, True, workers=1)
     asked.record = True
     asked.lives_s = 1e-9  # the time is over after the first batch
     first = parts.outcomes(asked)

@@ -53,12 +53,12 @@ def test_a_search_that_was_cut_short_goes_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
-    asked = parts.Asked(False, 60.0, 1, tmp_path, ["run"], True, record=True)
+    asked = parts.PersonAsked(False, 60.0, 1, tmp_path, ["run"], True, record=True)
     first = parts.search(asked).numbers
     assert note.last_run()["search"]["rows"].keys() == {"run"}
     asked.go_on, asked.corners = True, ["run", "unready"]
     began: list[str] = []
-    monkeypatch.setattr(parts.Asked, "say", lambda _, line: began.append(line.split()[0]))
+    monkeypatch.setattr(parts.PersonAsked, "say", lambda _, line: began.append(line.split()[0]))
     both = parts.search(asked).numbers
     assert began == ["unready"]
     assert both["corners"] == both["corners_ended"] == 2
@@ -90,7 +90,7 @@ def test_mutants_that_survived_are_judged_again(
             yield mutant, "" if mutant.key in live else "a test"
 
     monkeypatch.setattr(mutate, "run", run)
-    asked = parts.Asked(False, 60.0, 1, tmp_path, None, True)
+    asked = parts.PersonAsked(False, 60.0, 1, tmp_path, None, True)
     first = parts.mutants(asked)
     assert first.numbers == {"mutants": 5, "mutants_killed": 3, "mutants_alike": 0}
     note.record("mutants", False, first.numbers, first.left_out, first.more)
@@ -139,7 +139,7 @@ def test_the_hosts_mutants_go_on_where_they_were_cut_short(
             yield mutant, "" if mutant.key in live else "a test"
 
     monkeypatch.setattr(mutate_host, "run", run)
-    asked = parts.Asked(False, 60.0, 1, tmp_path, None, True, record=True)
+    asked = parts.PersonAsked(False, 60.0, 1, tmp_path, None, True, record=True)
     asked.lives_s = 0.0
     first = parts.host(asked)
     assert len(met) == 2, "one of each group, however short the time"

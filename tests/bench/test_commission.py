@@ -259,7 +259,7 @@ def test_what_a_step_needs_of_another_is_a_value(tmp_path: Path) -> None:
     folder = tmp_path / "basil"
     shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
     book = folder / "commissioning.toml"
-    with pytest.raises(commission.Stopped, match="come back tomorrow"):
+    with pytest.raises(commission.StoppedByPerson, match="come back tomorrow"):
         commission.stand(steps(folder))
     commission.soil_capacity(steps(folder, soil__soaked_g=[5000], soil__dry_g=["skip"]))
     text = book.read_text()
@@ -267,7 +267,7 @@ def test_what_a_step_needs_of_another_is_a_value(tmp_path: Path) -> None:
         assert said in text
         text = text.replace(f'"{said}"', '"see my notebook, p. 7"')
     book.write_text(text)
-    with pytest.raises(commission.Stopped, match="12 h; 20 are needed"):
+    with pytest.raises(commission.StoppedByPerson, match="12 h; 20 are needed"):
         commission.stand(steps(folder, day=0.5))
     commission.stand(steps(folder, day=1))
     commission.soil_refill(steps(folder, soil__refill_g=[4265]))
@@ -419,7 +419,7 @@ def test_enter_goes_on_and_starts_no_pump(monkeypatch: pytest.MonkeyPatch) -> No
     assert asked == ["Float down. (Enter for ok, stop) "]
     assert typed("ok").word("level.down", "Float down.", (commission.GO_ON,)) == "ok"
     for allowed in ((commission.RUN_WORD,), ("yes", "no")):
-        with pytest.raises(commission.Stopped):
+        with pytest.raises(commission.StoppedByPerson):
             typed(*[""] * 5).word("key", "Run the pump?", allowed)
-    with pytest.raises(commission.Stopped):
+    with pytest.raises(commission.StoppedByPerson):
         typed("stop").word("level.down", "Float down.", (commission.GO_ON,))

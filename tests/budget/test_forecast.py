@@ -244,7 +244,7 @@ def test_a_mean_needs_three_quarters_of_its_days() -> None:
 def test_a_fall_by_hand() -> None:
     """A straight line of 2 mV a day: no scatter, so the doubt is half a percent of its level."""
 
-    def fall(slope: float, of_cell: bool = False) -> forecast.Fall | None:
+    def fall(slope: float, of_cell: bool = False) -> forecast.VoltageFall | None:
         days = [(float(day), 4000.0 + slope * day) for day in range(20)]
         return forecast.fall_of(days, lambda mv: mv, 25 * DAY_S, of_cell, 0.5)
 
@@ -269,7 +269,7 @@ def test_a_charge_is_a_rise_of_more_than_sixty_millivolts() -> None:
 
 def test_the_chance_that_a_battery_is_down() -> None:
     """A margin of 100 at 2 a day is down after fifty days, as likely as not; sooner is less so."""
-    fall = forecast.Fall(lambda mv: mv, 4000.0, 1.0, 2.0, 0.1, 28, 0.5)
+    fall = forecast.VoltageFall(lambda mv: mv, 4000.0, 1.0, 2.0, 0.1, 28, 0.5)
     assert fall.used_by(3900, 50) == pytest.approx(0.5)
     assert fall.used_by(4000, 1) == 1.0
     drift = 0.5 * forecast.grown(forecast.SPREAD_28, 28)(40)

@@ -268,4 +268,4 @@ def test_a_pot_without_a_file_has_the_safe_defaults_in_force() -> None:
 
 def test_what_a_row_takes_as_it_is_comes_first() -> None:
     """They are given by position, all others by name."""
-    assert list(series.PLACES) == list(series.Wake.__struct_fields__[: len(series.PLACES)])
+    assert list(series.PLACES) == list(series.WakeRow.__struct_fields__[: len(series.PLACES)])

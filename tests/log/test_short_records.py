@@ -256,11 +256,11 @@ def test_a_report_whose_newest_wake_is_brief_says_what_the_one_before_said(
     whole = lines[at(lines, 40)]
     brief = shortened(lines[at(lines, 41)], STEPS["decisions"])
     said = [
-        letters.tells(letters.Line("wake", n, "", 1, 0, data))
+        letters.tells(letters.LogLine("wake", n, "", 1, 0, data))
         for n, data in ((40, whole), (41, brief))
     ]
     assert said == [True, False]
     samples = shortened(whole, (SAMPLES,))
-    assert letters.tells(letters.Line("wake", 40, "", 1, 0, samples))
+    assert letters.tells(letters.LogLine("wake", 40, "", 1, 0, samples))
     assert isinstance(record.read(samples).found, record.Wake)
     assert isinstance(record.read(brief).found, record.Brief)

@@ -316,7 +316,7 @@ def test_a_board_that_lost_count_is_not_asked(
     assert not (pot / "asked").exists()
     (pot / "asked").mkdir()
     (pot / "asked" / f"{asked.MOST_N + 1}.json").write_text("{}")  # made once in spite of that
-    report = letters.Report(BOARD, 4, "00112233", {"asked": 0, "answer": ""})
+    report = letters.BoardReport(BOARD, 4, "00112233", {"asked": 0, "answer": ""})
     store.take([report], 2000)
     store.close()
     assert cli.main(["ask", str(pot), "dose_ml=61", "--only-file"]) == 0

@@ -11,7 +11,7 @@ from test_order import wake
 
 from wakewell.radio import files, letters
 from wakewell.radio.store import LINES as TABLE
-from wakewell.radio.store import POTS, SAID_AT, Heard, Store, summary
+from wakewell.radio.store import POTS, SAID_AT, LastHeard, Store, summary
 
 OTHER = "0242ac110003"
 
@@ -39,10 +39,10 @@ def test_what_lies_beside_a_database_is_made_by_sqlite_alone(tmp_path: Path) -> 
 def test_a_pot_said_so_when_it_says_but_never_later_than_heard(
     day: int, trusted: int, said_s: int
 ) -> None:
-    heard = Heard(1_784_850_000, 1, 1, {SAID_AT: (day, 60, trusted)})
+    heard = LastHeard(1_784_850_000, 1, 1, {SAID_AT: (day, 60, trusted)})
     assert letters.unix_s(9700, 60) < heard.heard_at < letters.unix_s(9702, 60)
     assert heard.told_at == said_s
-    assert Heard(1_784_850_000, 1, 1, {}).told_at == 1_784_850_000
+    assert LastHeard(1_784_850_000, 1, 1, {}).told_at == 1_784_850_000
 
 
 def row(board: str, kind: str, n: int, data: bytes) -> dict[str, object]:

@@ -591,7 +591,7 @@ def test_the_room(tmp_path: Path) -> None:
     """Who goes for whom, by the rule alone."""
     there = room.Room(most=6, of_address=4)
 
-    def come(address: str, now: float) -> room.Caller:
+    def come(address: str, now: float) -> room.OnTheLine:
         caller, goes = there.admit(address, now)
         assert caller is not None
         assert goes is None

@@ -138,7 +138,7 @@ def test_reports_in_vain_are_told_with_the_first_that_came_through_and_not_after
 
     def said(n: int, day: int, **words: Any) -> None:
         start = NOON + day * DAY_S
-        report = letters.Report(
+        report = letters.BoardReport(
             BOARD, n, "00112233", {"wakes": n, "asked": 0, "refused": 0} | words
         )
         store.take([report], int(start))

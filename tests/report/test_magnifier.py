@@ -18,7 +18,7 @@ from wakecore.wake import DRY_RUNS, HELD_MS
 from wakewell import shipped, words
 from wakewell.cli import main
 from wakewell.log import series
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import Calendar
 from wakewell.report import magnifier
 
@@ -109,7 +109,7 @@ def test_every_row_of_the_core_has_its_words() -> None:
 # The wake that is meant, found by what the record itself says of it.
 
 
-def news(log: PotLog) -> list[tuple[Wake, set[str], set[str]]]:
+def news(log: PotLog) -> list[tuple[WakeRow, set[str], set[str]]]:
     """(wake, lockouts that began with it, that ended with it) of those where something did."""
     pairs = zip(log.wakes, log.wakes[1:], strict=False)
     found = [(b, {*b.lockouts} - {*a.lockouts}, {*a.lockouts} - {*b.lockouts}) for a, b in pairs]

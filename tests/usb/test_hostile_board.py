@@ -240,7 +240,7 @@ def test_an_answer_that_drips_ends() -> None:
         def read(self, size: int) -> bytes:
             return b"x" * min(size, 1)
 
-    kept = link.Kept(Drip())
+    kept = link.PatientPort(Drip())
     kept._until = 0.0  # over
     with pytest.raises(TransportError, match="no end of its answer"):
         kept.until(b"\x04", 1e9, None)
@@ -306,7 +306,7 @@ def test_any_answers_end_in_one_line(tmp_path: Path, said: list[Any], task: str)
         elif task == "inspect":
             assert all(row.isprintable() for row in inspect.screen(inspect.look(there), folder))
         elif task == "flash":
-            flash.test(there, "v", flash.Result("p", "pot", there.identity, "v"))
+            flash.test(there, "v", flash.Result("p", "pot", there.identity, "v"), [])
         else:
             flash.tidy(there, flash.sums(there), {"v"})
 

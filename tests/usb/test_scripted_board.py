@@ -116,19 +116,19 @@ class Port:
 
 
 def test_an_answer_comes_in_pieces_up_to_its_end() -> None:
-    kept = link.Kept(Port(b"a", b"b", b"c", b"d"))
+    kept = link.PatientPort(Port(b"a", b"b", b"c", b"d"))
     assert kept.until(b"c", 1e9, 1e9) == b"abc"
     assert kept.read(1) == b"d"
     assert bytes(kept.heard) == b"abcd"
 
 
 def test_who_falls_silent_is_heard_so_far() -> None:
-    assert link.Kept(Port(b"ab")).until(b"c", -1.0, None) == b"ab"
+    assert link.PatientPort(Port(b"ab")).until(b"c", -1.0, None) == b"ab"
 
 
 def test_what_came_before_is_thrown_away_here_and_in_the_port() -> None:
     port = Port(b"ab", b"cd")
-    kept = link.Kept(port)
+    kept = link.PatientPort(port)
     assert kept.until(b"b", 1e9, None) == b"ab"
     kept.reset_input_buffer()
     assert port.thrown == 1

@@ -14,9 +14,9 @@ from tempfile import TemporaryFile
 from typing import Any
 
 from assurance import corners, mutate_host, note, parts
-from assurance.parts import Asked, Figures
+from assurance.parts import Figures, PersonAsked
 
-PARTS: dict[str, Callable[[Asked], Figures]] = {
+PARTS: dict[str, Callable[[PersonAsked], Figures]] = {
     "search": parts.search,
     "nth": parts.each_nth,
     "pairs": parts.paired,
@@ -57,13 +57,13 @@ def count(text: str) -> int:
     return int(text)
 
 
-def part(name: str, asked: Asked) -> Figures:
+def part(name: str, asked: PersonAsked) -> Figures:
     """What a part comes to."""
     asked.say(f"== {name}")
     return PARTS[name](asked)
 
 
-def played(names: list[str], asked: Asked) -> Iterator[tuple[str, Figures]]:
+def played(names: list[str], asked: PersonAsked) -> Iterator[tuple[str, Figures]]:
     """What each part comes to, in their order.
 
     In a check they run side by side: most are one processor's work. Only the search, which shares
@@ -135,7 +135,7 @@ def main() -> int:
     except OSError as wrong:
         parser.error(f"--found {given.found}: {wrong.strerror}; name a folder that can be written")
     seconds = min(given.seconds, QUICK_S) if given.quick else given.seconds
-    asked = Asked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
+    asked = PersonAsked(given.quick, seconds, given.seed, given.found, given.corner, given.json)
     asked.record, asked.go_on = given.record, given.go_on
     asked.host_mutants, asked.workers = given.most, given.workers
     asked.modules = given.module

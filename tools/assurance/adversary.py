@@ -44,7 +44,7 @@ PLAYED = tuple(
 )
 
 
-class Player(Protocol):
+class LetterPlayer(Protocol):
     """Plays letters on some pot."""
 
     def play(self, letter: Letter) -> bool:
@@ -86,7 +86,9 @@ def any_letter(pick: random.Random, found: dict[str, list[str]]) -> Letter:
     return letter
 
 
-def broken(corner: corners.Corner, life: Life, make: Callable[..., Player]) -> Violation | None:
+def broken(
+    corner: corners.Corner, life: Life, make: Callable[..., LetterPlayer]
+) -> Violation | None:
     """The first requirement that this life breaks; None if none."""
     player = make(corner)
     for letter in life:
@@ -97,7 +99,7 @@ def broken(corner: corners.Corner, life: Life, make: Callable[..., Player]) -> V
     return None
 
 
-def shrunk(corner: corners.Corner, life: Life, make: Callable[..., Player]) -> Life:
+def shrunk(corner: corners.Corner, life: Life, make: Callable[..., LetterPlayer]) -> Life:
     """The life with every wake and every oddity left out that it can do without."""
     wrong = broken(corner, life, make)
     rule = wrong.rule if wrong else ""
@@ -126,7 +128,7 @@ def seek(
     seed: int,
     lives: int = 1 << 60,
     seconds: float = 1e9,
-    make: Callable[..., Player] = BenchPlayer,
+    make: Callable[..., LetterPlayer] = BenchPlayer,
     told: Callable[[int], None] | None = None,
 ) -> tuple[int, int, list[Found]]:
     """(lives played, pulses in them, what was broken) from a seed, until one bound is reached."""

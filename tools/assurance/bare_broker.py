@@ -19,7 +19,7 @@ class Broker:
 
     def __init__(self, board: str, key: bytes, deaf: bool = False) -> None:
         self.board, self.key, self.deaf = board, key, deaf
-        self.reports: list[letters.Report] = []
+        self.reports: list[letters.BoardReport] = []
         self.waiting, self.out = b"", b""
 
     def connect(self) -> int:
@@ -71,7 +71,7 @@ class Broker:
             if not self.deaf:
                 self._hear(report)
 
-    def _hear(self, report: letters.Report) -> None:
+    def _hear(self, report: letters.BoardReport) -> None:
         words: dict[str, Any] = {"file": report.file, "offset": report.offset}
         ids = "".join(letters.id_of(data) for data in report.in_force)
         answer = heard.acknowledge(

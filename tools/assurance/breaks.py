@@ -198,7 +198,7 @@ QUICK = ("sequences", "files")
 
 
 @dataclass(frozen=True)
-class Verdict:
+class BreakVerdict:
     """What became of one break. by: the stage that noticed it, "" if none did. told: what it said,
     or why the patch cannot be judged (unfit)."""
 
@@ -209,7 +209,7 @@ class Verdict:
     unseen: str = ""  # why nothing can notice it
 
 
-def judged(path: Path, names: Iterable[str]) -> Verdict:
+def judged(path: Path, names: Iterable[str]) -> BreakVerdict:
     """The break in that file, held against those stages until one notices it."""
     try:
         found = load(path)
@@ -218,10 +218,10 @@ def judged(path: Path, names: Iterable[str]) -> Verdict:
                 if name not in OF_THE_BOARD or found.of_the_board:
                     told = staged(name, device)
                     if told:
-                        return Verdict(path, name, told)
+                        return BreakVerdict(path, name, told)
     except BadBreak as wrong:
-        return Verdict(path, told=str(wrong), unfit=True)
-    return Verdict(path, unseen=found.unseen)
+        return BreakVerdict(path, told=str(wrong), unfit=True)
+    return BreakVerdict(path, unseen=found.unseen)
 
 
 def staged(name: str, device: Path) -> str:
@@ -255,7 +255,9 @@ def plain_fails(names: Iterable[str]) -> str:
     return ""
 
 
-def run(todo: list[Path], names: Iterable[str], workers: int = 1) -> Generator[Verdict, None, None]:
+def run(
+    todo: list[Path], names: Iterable[str], workers: int = 1
+) -> Generator[BreakVerdict, None, None]:
     """The verdicts, in order. RuntimeError if the code as it is fails. workers: so many at once."""
     names = list(names)
     pool = ThreadPoolExecutor(workers)  # a thread only waits for its process

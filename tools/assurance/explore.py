@@ -16,9 +16,9 @@ from typing import Any
 
 from assurance.corners import Corner
 from assurance.letters import Letter
-from assurance.monitor import Kept, Memory, Monitor, Violation
+from assurance.monitor import Memory, Monitor, Owed, Violation
 from assurance.projection import Projection
-from assurance.world import AT, Bench, Happened, Node, Numbers, start
+from assurance.world import AT, CornerPot, Happened, Node, Numbers, start
 from wakecore import rules
 from wakecore.state import State
 from wakecore.wake import MOST_TRIES
@@ -33,7 +33,7 @@ CABLED = replace(HEALTHY, begin="cable")
 WATERED = replace(HEALTHY, soil="wet")  # by hand, so that the probe shows it
 
 
-def unsure(kept: Kept, numbers: Numbers) -> Kept:
+def unsure(kept: Owed, numbers: Numbers) -> Owed:
     """What is owed where the end of a pulse may be lost: the tank may hold anything below the
     level that the pot compares with, so that one high reading shows no refill (R8)."""
     known = numbers[AT["look_ml"]] >= 0
@@ -84,7 +84,7 @@ class Search:
 
     def __init__(self, corner: Corner, quick: bool = False) -> None:
         self.corner = corner
-        self.bench = Bench(corner)
+        self.bench = CornerPot(corner)
         self.monitor = Monitor(self.bench)
         self.project = Projection(self.bench)
         self.alphabet = corner.letters(quick)
@@ -137,7 +137,7 @@ class Search:
             status = "previous"
         if not stored:
             fresh = tuple(State().numbers())
-            return Node(fresh, "lost", asleep, slept_s, happened.tank_ml, Memory(Kept(), truth))
+            return Node(fresh, "lost", asleep, slept_s, happened.tank_ml, Memory(Owed(), truth))
         numbers, kept = stored[0]
         if status == "previous":
             kept = unsure(kept, numbers)

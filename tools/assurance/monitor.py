@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from assurance.letters import Letter
-from assurance.world import AT, HARDWARE_MS, PRESSES, TROUBLE_MS, Bench, Happened, Node
+from assurance.world import AT, HARDWARE_MS, PRESSES, TROUBLE_MS, CornerPot, Happened, Node
 from wakecore import rules
 
 IDLE, SOAKING = 0, 1  # phases, as storage numbers them
@@ -29,7 +29,7 @@ LEAST_REST_UL = 2000  # less than this of a dose may be left, or none
 NO_ANSWER_UL = 1 << 29  # of a dose in which not all was given: no answer is owed
 
 
-class Kept(NamedTuple):
+class Owed(NamedTuple):
     """What the pot owes because of what it has seen."""
 
     low: int = 0  # the cell was low, twice in a row, and is not surely charged since (R5)
@@ -83,7 +83,7 @@ class Truth(NamedTuple):
 class Memory(NamedTuple):
     """Both."""
 
-    kept: Kept = Kept()
+    kept: Owed = Owed()
     truth: Truth = Truth()
 
 
@@ -99,7 +99,7 @@ class Violation(Exception):
 class Monitor:
     """Judges the wakes of one corner."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: CornerPot) -> None:
         self.bench = bench
         pot = bench.pot
         self.settings, self.limits, self.cal = pot.settings, pot.limits, pot.calibration
@@ -143,7 +143,7 @@ class Monitor:
         held = 2000 <= happened.begin["button_ms"] < 15000 and not masked
         cable = letter.begin == "cable"
         if node.status == "lost":
-            k = Kept(lost=1, unanswered_ul=self.bound_ul - self.more_ul)._asdict()
+            k = Owed(lost=1, unanswered_ul=self.bound_ul - self.more_ul)._asdict()
         if held or cable:
             k.update(lost=0, wet=0)
             self.forgive(node, k, cable, self.is_read(happened))
@@ -191,7 +191,7 @@ class Monitor:
             k["frozen"] = min(k["frozen"] + 1, self.settings.frozen_wakes + 1)
         elif letter.soil in ("dry", "wet", "flicker", "span"):
             k["frozen"] = 0
-        return Memory(Kept(**k), truth)
+        return Memory(Owed(**k), truth)
 
     def see_button(self, k: dict[str, Any], letter: Letter, passed_s: int) -> None:
         """R12: twenty button wakes in a day are a chattering button."""
@@ -299,7 +299,7 @@ class Monitor:
         self.judge_thirst(node, letter, happened, k)
         self.judge_report(node, letter, happened, k)
         self.judge_sleep(node, letter, happened, k)
-        return Memory(Kept(**k), truth)
+        return Memory(Owed(**k), truth)
 
     # R1, R12, R13: the order of things
 
@@ -511,7 +511,7 @@ class Monitor:
         elif asked == "manual" and phase == IDLE and happened.begin["button_ms"] < 2000:
             raise Violation("R12", "a dose by hand that nobody asked for")
 
-    def soil_good(self, letter: Letter, kept: Kept) -> bool:
+    def soil_good(self, letter: Letter, kept: Owed) -> bool:
         """May the soil reading be believed? Counts that stand still may, until they are frozen."""
         if letter.soil != "wet" and self.jumps(kept.wet_s):
             return False
@@ -519,7 +519,7 @@ class Monitor:
             return bool(kept.frozen <= self.settings.frozen_wakes)
         return letter.soil in ("dry", "wet")
 
-    def who_asked(self, letter: Letter, happened: Happened, kept: Kept, phase: int) -> str:
+    def who_asked(self, letter: Letter, happened: Happened, kept: Owed, phase: int) -> str:
         """soil, upkeep or manual: by what was really so in the wake that began the dose."""
         if phase == SOAKING:
             return kept.asked
@@ -607,7 +607,7 @@ class Monitor:
         if k["need_ul"] == 0 or not soaking:
             k.update(need_ul=0, asked="")
 
-    def left_ml(self, happened: Happened, kept: Kept) -> int:
+    def left_ml(self, happened: Happened, kept: Owed) -> int:
         """The level after a run, but none below what any pump here can leave: the looks that
         follow find what a siphon took beyond that, unless somebody fills the tank before.
         A level that one reading showed, just before the run, is no refill yet."""

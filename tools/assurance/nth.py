@@ -23,7 +23,7 @@ from assurance import corners
 from assurance.explore import HEALTHY, PRESSED, WOKEN, Search
 from assurance.letters import ORDINARY, Letter
 from assurance.monitor import Memory, Violation
-from assurance.world import AT, Board, Happened, Node, Reset, numbers_of, start
+from assurance.world import AT, Happened, LetterBoard, Node, Reset, numbers_of, start
 from wakeboard.driver import drive
 from wakeboard.store import Store, snapshot
 from wakecore import line
@@ -43,7 +43,7 @@ class Broken(Exception):
 # The n-th call of the board
 
 
-class NthCall(Board):
+class NthCall(LetterBoard):
     """A board at whose n-th call something happens: an error before it, a reset after it."""
 
     calls: int
@@ -63,7 +63,7 @@ class NthCall(Board):
 
 
 def _counted(name: str) -> Any:
-    plain = getattr(Board, name)
+    plain = getattr(LetterBoard, name)
 
     def call(self: NthCall, *given: Any) -> Any:
         self.count(False)
@@ -234,7 +234,7 @@ def seen_by_store(files: Files) -> Iterator[None]:
             del module.open
 
 
-class FileBoard(Board):
+class FileBoard(LetterBoard):
     """The board of the search with its state and log in real files."""
 
     store_: Store

@@ -21,7 +21,7 @@ from multiprocessing import Pool
 from typing import Any
 
 from assurance.rigged import Watch, Watched
-from assurance.troubles import TROUBLES, Life, life, trial_of
+from assurance.troubles import TROUBLES, LifePlan, life, trial_of
 from wakewell.rig.errors import Stopped
 from wakewell.rig.faults import Faults
 from wakewell.rig.pot import DAY_S, RigPot
@@ -107,7 +107,7 @@ class Came:
 class Outcome(Watch):
     """Follows what is true in one life, beside the rules that `Watch` judges."""
 
-    def __init__(self, board: Watched, found: Life) -> None:
+    def __init__(self, board: Watched, found: LifePlan) -> None:
         super().__init__(board)
         self.life = found
         self.came = Came(found.number, found.troubles, found.owner)
@@ -525,7 +525,7 @@ class Row:
         self.needless = max(self.needless, came.needless)
 
 
-def row_of(found: Life) -> tuple[str, str]:
+def row_of(found: LifePlan) -> tuple[str, str]:
     """(name, words) of the row that a life belongs to."""
     if not found.troubles:
         return "healthy", "nothing, for a year"
@@ -535,7 +535,7 @@ def row_of(found: Life) -> tuple[str, str]:
     return name, TROUBLES[name].words
 
 
-def batch(work: tuple[int, range]) -> list[tuple[Life, Came]]:
+def batch(work: tuple[int, range]) -> list[tuple[LifePlan, Came]]:
     """Some lives of that seed, one after the other; what a worker plays."""
     seed, numbers = work
     return [(found, play(found)) for found in (life(seed, number) for number in numbers)]
@@ -543,7 +543,7 @@ def batch(work: tuple[int, range]) -> list[tuple[Life, Came]]:
 
 def many(
     seed: int, first: int, last: int, workers: int, end_s: float
-) -> Iterator[list[tuple[Life, Came]]]:
+) -> Iterator[list[tuple[LifePlan, Came]]]:
     """The lives from first to before last, a batch at a time and in order, until that time."""
     work = [(seed, range(at, min(at + BATCH, last))) for at in range(first, last, BATCH)]
     if workers == 1:
@@ -559,7 +559,7 @@ def many(
                 return
 
 
-def play(found: Life, log: Callable[[dict[str, Any]], None] | None = None) -> Came:
+def play(found: LifePlan, log: Callable[[dict[str, Any]], None] | None = None) -> Came:
     """One life to its end. log: is called with each record."""
     trial = trial_of(found)
     pot = RigPot(trial.spec, found.number)

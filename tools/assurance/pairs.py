@@ -84,7 +84,7 @@ class Moment:
                 setattr(self, name, value)
 
 
-Shape = Callable[["World", Moment], None]
+Shape = Callable[["PairWorld", Moment], None]
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def _so(**values: Any) -> Shape:
 
 
 def _press(held_ms: int) -> Shape:
-    def press(world: World, moment: Moment) -> None:
+    def press(world: PairWorld, moment: Moment) -> None:
         early_s = min(moment.passed_s, max(5, moment.passed_s // 3))
         moment.put(cause="button", button_ms=held_ms, slept_s=early_s, passed_s=early_s)
 
@@ -114,7 +114,7 @@ def _press(held_ms: int) -> Shape:
 def _each_day(shape: Shape) -> Shape:
     """Once in each regular sleep, half way."""
 
-    def half(world: World, moment: Moment) -> None:
+    def half(world: PairWorld, moment: Moment) -> None:
         if world.phase == "idle" and not world.pressed:
             shape(world, moment)
 
@@ -125,12 +125,12 @@ def _reset(cause: str) -> Shape:
     return _so(cause=cause, vouched=0, slept_s=0)
 
 
-def _alternates(world: World, moment: Moment) -> None:
+def _alternates(world: PairWorld, moment: Moment) -> None:
     moment.put(level=world.tank_ml + (150, -150)[world.count % 2])
 
 
 def _radio(came: str) -> Shape:
-    def radio(world: World, moment: Moment) -> None:
+    def radio(world: PairWorld, moment: Moment) -> None:
         if world.reported:
             moment.more["radio"] = came
             if came == "cut off":
@@ -139,11 +139,11 @@ def _radio(came: str) -> Shape:
     return radio
 
 
-def _low_tank(world: World, moment: Moment) -> None:
+def _low_tank(world: PairWorld, moment: Moment) -> None:
     moment.put(tank_ml=0 if world.pot.calibration.float_only else world.reserve_ml)
 
 
-def _low_level(world: World, moment: Moment) -> None:
+def _low_level(world: PairWorld, moment: Moment) -> None:
     moment.put(level=0 if world.pot.calibration.float_only else max(0, world.tank_ml - 150))
 
 
@@ -280,7 +280,7 @@ class Spell:
         return f"{self.name}{once} from hour {self.begin_s // HOUR_S} to {self.end_s // HOUR_S}"
 
 
-class World:
+class PairWorld:
     """A pot that dries, pumps and sleeps, its owner, and what is wrong with it."""
 
     def __init__(self, variant: str, spells: tuple[Spell, ...]) -> None:
@@ -417,7 +417,7 @@ class World:
 class Judge:
     """Looks at each wake of a world as it comes, by what was promised."""
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: PairWorld) -> None:
         self.world = world
         self.settings, self.limits = world.pot.settings, world.pot.limits
         self.cal = world.pot.calibration
@@ -694,7 +694,7 @@ def usual(variant: str) -> tuple[str, ...]:
 
 def play(variant: str, spells: tuple[Spell, ...]) -> list[tuple[tuple[Spell, ...], int, set[str]]]:
     """One life: (what held, microlitres given, needs recorded) of each wake. Raises Wrong."""
-    world = World(variant, spells)
+    world = PairWorld(variant, spells)
     judge = Judge(world)
     came: list[tuple[tuple[Spell, ...], int, set[str]]] = []
     for out in mock.play({"pot": world.lines, "wakes": world.wakes()}):

@@ -49,7 +49,7 @@ INTERPRETERS = {interpreter.UNIX: "same_wakes", interpreter.CHIP: "same_wakes_32
 
 
 @dataclass
-class Asked:
+class PersonAsked:
     """What the person asked for."""
 
     quick: bool
@@ -106,7 +106,7 @@ def explored(
     )
 
 
-def search(asked: Asked) -> Figures:
+def search(asked: PersonAsked) -> Figures:
     """The exhaustive search, a corner to a processor; each is on record once it is done."""
     rows = searched() if asked.go_on or (asked.record and asked.corners) else {}
     ended = {
@@ -186,7 +186,7 @@ def summed(rows: dict[str, dict[str, int]]) -> Figures:
     return Figures(numbers, left_out, {"by": search_id(), "rows": rows})
 
 
-def told_of(asked: Asked, found: explore.Found, name: str) -> None:
+def told_of(asked: PersonAsked, found: explore.Found, name: str) -> None:
     """Keep and tell a violation."""
     text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
     path = asked.keep(f"{found.rule} {name}", text)
@@ -194,7 +194,7 @@ def told_of(asked: Asked, found: explore.Found, name: str) -> None:
     asked.say(f"  replay it: wakewell replay {path}")
 
 
-def each_nth(asked: Asked) -> Figures:
+def each_nth(asked: PersonAsked) -> Figures:
     """Every board call, file operation and amount of memory of a wake with a dose."""
     numbers: dict[str, Any] = {"violations": 0}
     left_out = ["block writes: tests/usb/test_power_cuts.py makes them"]
@@ -227,7 +227,7 @@ def each_nth(asked: Asked) -> Figures:
     return Figures(numbers, left_out)
 
 
-def lives(asked: Asked) -> Figures:
+def lives(asked: PersonAsked) -> Figures:
     """Lives chosen against the pot, from the printed seed."""
     wanted = 200 if asked.quick else 20000
     asked.say(f"seed {asked.seed}, {wanted} lives of {adversary.LIFE} wakes")
@@ -246,7 +246,7 @@ def unplayed(played: int, full: int) -> list[str]:
     return [f"{full - played} of {full} lives"] if played < full else []
 
 
-def rig(asked: Asked) -> Figures:
+def rig(asked: PersonAsked) -> Figures:
     """Lives of the cafe's pots on the rig, from the printed seed."""
     if importlib.util.find_spec("fluids") is None:
         return Figures({}, ["the rig as the adversary's pot: its extra is not installed"])
@@ -268,7 +268,7 @@ def rig(asked: Asked) -> Figures:
     return Figures({**numbers, "violations": len(found)}, left_out)
 
 
-def outcomes(asked: Asked) -> Figures:
+def outcomes(asked: PersonAsked) -> Figures:
     """Lives on the rig judged by plant, floor and cell; each hundred is on record as it is done.
 
     To go on is to play the lives that this core's record has not reached.
@@ -314,7 +314,7 @@ def outcomes(asked: Asked) -> Figures:
     return figures(played)
 
 
-def wakes(asked: Asked) -> Figures:
+def wakes(asked: PersonAsked) -> Figures:
     """Generated wakes on each interpreter, and every sum in them."""
     full = 200
     count = 1 if asked.quick else full  # a check's tests compare some thousand more
@@ -348,7 +348,7 @@ def wakes(asked: Asked) -> Figures:
     return Figures(numbers, left_out)
 
 
-def fuzzed(asked: Asked) -> Figures:
+def fuzzed(asked: PersonAsked) -> Figures:
     """Everything that reads bytes."""
     runs = 2000 if asked.quick else 100000
     numbers: dict[str, Any] = {"fuzz_inputs": 0, "fuzz_guided": fuzz.guided(), "violations": 0}
@@ -365,7 +365,7 @@ def fuzzed(asked: Asked) -> Figures:
     return Figures(numbers, left_out)
 
 
-def mutants(asked: Asked) -> Figures:
+def mutants(asked: PersonAsked) -> Figures:
     """Every line of the core changed, or a sample of them; survivors are listed.
 
     To go on is to judge the recorded survivors once more: tests may have come since.
@@ -405,7 +405,7 @@ def mutants(asked: Asked) -> Figures:
     return Figures(numbers, left_out, {"survived": survived})
 
 
-def paired(asked: Asked) -> Figures:
+def paired(asked: PersonAsked) -> Figures:
     """Every two conditions that touch nothing in common, in every pot, or a sample of them."""
     everyone = len(pairs.all_pairs())
     wanted = QUICK_PAIRS if asked.quick else everyone
@@ -419,7 +419,7 @@ def paired(asked: Asked) -> Figures:
     return Figures({"pairs": played, "violations": len(found)}, left_out)
 
 
-def behaviour(asked: Asked) -> Figures:
+def behaviour(asked: PersonAsked) -> Figures:
     """Every change of behaviour kept as a patch, and what notices it first; or a sample of them,
     by the quick stages alone.
 
@@ -484,7 +484,7 @@ def mark_of(path: Path) -> str:
     return f"{crc32(path.read_bytes()):08x}"
 
 
-def host(asked: Asked) -> Figures:
+def host(asked: PersonAsked) -> Figures:
     """A sample, by the seed, of the changes of the host's modules that judge, advise and read.
 
     Each group of modules is on record once it is done. To go on is to judge what the sample has
@@ -592,7 +592,7 @@ class HostFigures:
         return Figures(numbers, left_out, vars(self))
 
 
-def coverage(asked: Asked) -> Figures:
+def coverage(asked: PersonAsked) -> Figures:
     """Lines and branches of the core that its tests reach."""
     if importlib.util.find_spec("coverage") is None:
         return Figures({}, ["branch coverage: there is no coverage package here"])

@@ -14,8 +14,8 @@ from __future__ import annotations
 from math import gcd
 from typing import Any
 
-from assurance.monitor import Kept, Memory, Truth, most_vain
-from assurance.world import AT, FIRST, Bench, Numbers
+from assurance.monitor import Memory, Owed, Truth, most_vain
+from assurance.world import AT, FIRST, CornerPot, Numbers
 from wakecore import plan
 from wakecore.number import SMALL_MAX
 from wakecore.rules import BITS, NEED_BITS, THIRSTY
@@ -34,7 +34,7 @@ NO_WATER_SHOWN = ("dry", "slow", "level lost", "after lost", "current lost", "fa
 class Projection:
     """The rules for one corner."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: CornerPot) -> None:
         settings, limits = bench.pot.settings, bench.pot.limits
         self.window_s = 86400 + -(-86400 * limits.clock_ppt // 1000)
         self.step_s = bench.corner.step_s
@@ -133,7 +133,7 @@ class Projection:
         k["presses_s"] = self.least(kept.presses_s, 86400)
         wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
         k["wet_s"] = wet_s if wet_s < self.soil_s else -1
-        return Memory(Kept(**k), Truth(self.water(ledger), self.least(since_s, self.since_s)))
+        return Memory(Owed(**k), Truth(self.water(ledger), self.least(since_s, self.since_s)))
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""

@@ -35,7 +35,7 @@ from wakewell.rig.weather import PLACES
 from wakewell.sequences import cutting
 from wakewell.simulate import trials
 from wakewell.simulate.people import ACTS, Household, Owner, Visit
-from wakewell.simulate.rig_board import WINDOW_S, Log, RigBoard
+from wakewell.simulate.rig_board import WINDOW_S, LogInMemory, RigBoard
 
 POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
 LIFE_DAYS = 40
@@ -409,7 +409,7 @@ class RigPlayer:
         self.tune({})
         habits = trial.habits
         self.board = Watched(
-            self.pot, self.in_force, Log(), None, self.people,
+            self.pot, self.in_force, LogInMemory(), None, self.people,
             habits.awake_s, habits.radio_s, habits.samples, trial.begins, habits.mains_ma,
         )  # fmt: skip
         self.board.watch = self.watch = Watch(self.board)

@@ -200,7 +200,7 @@ APART = ({"cell flat", "charger left"}, {"probe dries", "probe wets"})
 
 
 @dataclass
-class Life:
+class LifePlan:
     """One life as it is to be played. owner: "heeds", "presses" or "away"."""
 
     number: int
@@ -259,7 +259,7 @@ def _crown_cm2(pot: str, place: str, kcb: float, thirst: float) -> float:
     return max(30.0, drinks_ml / (0.1 * _thirstiest_mm(place) * kcb))
 
 
-def life(seed: int, number: int) -> Life:
+def life(seed: int, number: int) -> LifePlan:
     """The life of that number."""
     pick = Random(f"outcomes {seed} {number}")
     kind = number % 10
@@ -278,7 +278,7 @@ def life(seed: int, number: int) -> Life:
     owner = pick.choice(("heeds", "heeds", "presses", "away")) if count else "heeds"
     for _ in range(50):
         pot = pick.choice(("basil", "citrus", "fern", "mint", "strawberry", "tomato"))
-        found = Life(number, pot, owner, troubles, days, begin, end, _tables(pick, pot))
+        found = LifePlan(number, pot, owner, troubles, days, begin, end, _tables(pick, pot))
         _trouble(pick, found)
         try:
             trial_of(found)
@@ -324,7 +324,7 @@ def _tables(pick: Random, pot: str) -> dict[str, Any]:
     }
 
 
-def _trouble(pick: Random, found: Life) -> None:
+def _trouble(pick: Random, found: LifePlan) -> None:
     """Put the troubles into this life."""
     faults: list[Fault] = []
     visits: list[Visit] = []
@@ -344,7 +344,7 @@ def _trouble(pick: Random, found: Life) -> None:
         owner.update(holds_after_days=0.3, waters_after_days=False)
 
 
-def trial_of(found: Life) -> trials.Trial:
+def trial_of(found: LifePlan) -> trials.Trial:
     """The trial of a life. Raises BadInput where its parts make no pot together."""
     tables = dict(found.tables)
     thirst, month = tables.pop("thirst"), tables.pop("month")

@@ -95,7 +95,7 @@ def state_of(numbers: Numbers) -> State:
     return state
 
 
-class Bench:
+class CornerPot:
     """A corner's pot: its readings by letter, and the pots with a file lost."""
 
     def __init__(self, corner: Corner) -> None:
@@ -178,7 +178,7 @@ class Bench:
         state = state_of(node.numbers)
         if letter.begin == "chatter":
             state.presses, state.presses_s = 19, 0
-        board = Board(self, letter, happened)
+        board = LetterBoard(self, letter, happened)
         try:
             drive(board, state, self.pots[letter.files], begin)
         except Reset as reset:
@@ -249,7 +249,7 @@ def _counts(points: Any, value: int) -> int:
     return int(counts_at(points, value))
 
 
-class Board:
+class LetterBoard:
     """What the driver asks for, by the letter. Decides nothing."""
 
     __slots__ = (
@@ -264,7 +264,7 @@ class Board:
         "writes",
     )
 
-    def __init__(self, bench: Bench, letter: Letter, happened: Happened) -> None:
+    def __init__(self, bench: CornerPot, letter: Letter, happened: Happened) -> None:
         self.bench, self.letter, self.happened = bench, letter, happened
         self.at = self.flow_ul_s = 0
         self.ran = False

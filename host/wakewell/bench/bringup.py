@@ -49,7 +49,7 @@ EARLY_MS = 1000  # nobody is as quick
 TRIES, AGAIN_S = 5, 5.0
 
 
-class Row(msgspec.Struct):
+class StepRow(msgspec.Struct):
     """What the boot after a step found: why the chip woke, how long the step took by its clock,
     the pin's two levels, whether RTC memory was kept, time to the program's start."""
 
@@ -60,12 +60,12 @@ class Row(msgspec.Struct):
     started_ms: Annotated[int, msgspec.Meta(ge=0, le=1 << 30)]
 
 
-class Plan(msgspec.Struct):
+class Brought(msgspec.Struct):
     """What the board brings back, by the name of each step."""
 
     step: int
     done: bool
-    found: dict[str, Row]
+    found: dict[str, StepRow]
 
 
 @dataclass
@@ -156,12 +156,12 @@ def away(t: Try, link: Link, button: list[int] | None) -> None:
     link.leave()
 
 
-def fetched(t: Try, wait_s: float) -> Plan:
+def fetched(t: Try, wait_s: float) -> Brought:
     """What the board brings back. One that was met between two of its steps goes on."""
     for left in range(TRIES - 1, -1, -1):
         with connect(t.port, progress, wait_s=wait_s) as link:
             try:
-                plan = msgspec.json.decode(link.read("/bringup.json") or b"", type=Plan)
+                plan = msgspec.json.decode(link.read("/bringup.json") or b"", type=Brought)
             except msgspec.DecodeError:
                 raise BadInput(
                     f"{t.port}: the board brought nothing back that can be read; run this again, "
@@ -180,7 +180,7 @@ def fetched(t: Try, wait_s: float) -> Plan:
     raise AssertionError("the last try returned or raised")
 
 
-def back(t: Try, plan: Plan, button: list[int] | None) -> None:
+def back(t: Try, plan: Brought, button: list[int] | None) -> None:
     """What that means, step by step."""
     found = plan.found
     if not plan.done:

@@ -47,7 +47,7 @@ FULL_CELL_MV = 4200
 DS18B20 = [(-320, -20_000), (960, 60_000)]
 
 
-class Stopped(Exception):
+class StoppedByPerson(Exception):
     """The person, or the file of answers, has had enough for now."""
 
 
@@ -74,16 +74,18 @@ class Answers:
         if self.scripted is not None:
             left = self.scripted.get(key)
             if not left:
-                raise Stopped(f"no answer for {key} in the file")
+                raise StoppedByPerson(f"no answer for {key} in the file")
             answer = str(left.pop(0)).strip()
             self.say(f"{question} [{key}] {answer}")
             if answer == HAND and not self._hand:
-                raise Stopped(f"{key} = {HAND}: only a desk board's hand shows a figure; write it")
+                raise StoppedByPerson(
+                    f"{key} = {HAND}: only a desk board's hand shows a figure; write it"
+                )
             return self._hand if answer == HAND else answer
         try:
             return input(f"{question} ").strip() or self._hand
         except EOFError:
-            raise Stopped("end of input") from None
+            raise StoppedByPerson("end of input") from None
 
     def told(self, key: str) -> None:
         """This is asked next."""
@@ -101,13 +103,13 @@ class Answers:
         for _ in range(5):
             answer = self.ask(key, f"{question} ({', '.join(words_)})")
             if answer == "stop":
-                raise Stopped("as you said")
+                raise StoppedByPerson("as you said")
             if not answer and allowed == (GO_ON,):
                 return GO_ON
             if answer in allowed:
                 return answer
             self.say(f"  {show(answer)}: allowed {', '.join(words_)}")
-        raise Stopped("that answer cannot be used")
+        raise StoppedByPerson("that answer cannot be used")
 
     def number(self, key: str, question: str, least: float, most: float) -> float | None:
         """A number in a range; None for "skip"."""
@@ -115,7 +117,7 @@ class Answers:
         for _ in range(5):
             answer = self.ask(key, f"{question} ({least:g} to {most:g}, skip, stop)")
             if answer == "stop":
-                raise Stopped("as you said")
+                raise StoppedByPerson("as you said")
             if answer == "skip":
                 return None
             try:
@@ -125,7 +127,7 @@ class Answers:
             if least <= value <= most:
                 return value
             self.say(f"  {show(answer)}: allowed {least:g} to {most:g}, skip, stop")
-        raise Stopped("that answer cannot be used")
+        raise StoppedByPerson("that answer cannot be used")
 
 
 @dataclass
@@ -242,7 +244,7 @@ def battery(s: Session) -> None:
     reading = s.live("battery")
     mv = s.answers.number("battery.meter_mv", "The multimeter says, in mV", 1000, 30000)
     if mv is None:
-        raise Stopped("without a battery reading there is no low-battery lockout (R5)")
+        raise StoppedByPerson("without a battery reading there is no low-battery lockout (R5)")
     part = s.pot.parts["battery"].numbers
     expected = part["lower_ohm"] / (part["upper_ohm"] + part["lower_ohm"])
     ratio = reading[0] / 1000.0 / mv
@@ -487,10 +489,10 @@ def stand(s: Session) -> None:
     counts = s.live("level")[0]
     if not began or began["at"].tzinfo is None:
         s.finding("leak stand begun", f"{counts} counts", counts=counts, at=s.now())
-        raise Stopped("leave the tank for a day without using the pump; come back tomorrow")
+        raise StoppedByPerson("leave the tank for a day without using the pump; come back tomorrow")
     since = s.now() - began["at"]
     if since < STAND:
-        raise Stopped(
+        raise StoppedByPerson(
             f"the tank has been left for {since.total_seconds() / 3600:.0f} h; 20 are needed"
         )
     table = s.pot.calibration["level"]["points"]
@@ -510,7 +512,7 @@ def soil_capacity(s: Session) -> None:
     s.say("Soak the pot until it drips, let it drain overnight without a saucer, weigh it whole.")
     grams = s.answers.number("soil.soaked_g", "It weighs, in g", 10, 500000)
     if grams is None:
-        raise Stopped("come back when it has drained")
+        raise StoppedByPerson("come back when it has drained")
     dry = s.answers.number("soil.dry_g", "Pot, dry substrate and plant weigh, if known, g", 1, 5e5)
     assert s.pot.about is not None
     volume = s.pot.about.planter.volume_ml
@@ -531,7 +533,7 @@ def soil_refill(s: Session) -> None:
     s.say("When the plant just needs water, before it wilts: weigh the pot again in the same way.")
     grams = s.answers.number("soil.refill_g", "It weighs, in g", 10, 500000)
     if grams is None:
-        raise Stopped("come back when it needs water")
+        raise StoppedByPerson("come back when it needs water")
     soaked = s.found("soil capacity", grams=int) or s.found("soil capacity", grams=float)
     if not soaked:
         raise Failed(
@@ -617,7 +619,7 @@ def own_book(s: Session) -> None:
             "book.anew", "Start a new book? The old one stays in kept/", ("yes", "no")
         )
         if anew == "no":
-            raise Stopped("nothing was changed")
+            raise StoppedByPerson("nothing was changed")
         s.book.anew()
     if s.book.led_to().board != s.board:
         s.book.lead_to(LedTo(board=s.board))
@@ -737,7 +739,7 @@ def carry_on(s: Session, again: list[str]) -> int:
     """Every step that is not done. 0 all done, 1 a step failed or was left for later."""
     try:
         own_book(s)
-    except Stopped as why:
+    except StoppedByPerson as why:
         s.say(f"Stopped: {why}. Run the same command to go on.")
         return 1
     again = [*again, *due_again(s)]
@@ -758,7 +760,7 @@ def carry_on(s: Session, again: list[str]) -> int:
             s.book.void(name)
         try:
             step.act(s)
-        except Stopped as why:
+        except StoppedByPerson as why:
             s.say(f"Stopped at {name!r}: {why}. Run the same command to go on.")
             return 1
         except Failed as why:

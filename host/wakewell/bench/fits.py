@@ -34,7 +34,7 @@ LINE, CURVE, TWO_POINTS = "line", "curve", "two points"
 
 
 @dataclass(frozen=True)
-class Line:
+class FittedLine:
     """Least squares: value = at + slope * (counts - from_counts). sd: of a residual."""
 
     at: float
@@ -81,7 +81,7 @@ class Fit:
         return min(values), max(values)
 
 
-def line_fit(counts: Sequence[float], values: Sequence[float]) -> Line:
+def line_fit(counts: Sequence[float], values: Sequence[float]) -> FittedLine:
     """The straight line of least squares; sd has n - 2 degrees of freedom (0 with two points)."""
     x, y = np.asarray(counts, float), np.asarray(values, float)
     middle = float(x.mean())
@@ -90,7 +90,7 @@ def line_fit(counts: Sequence[float], values: Sequence[float]) -> Line:
     at = float(y.mean())
     left = y - (at + slope * (x - middle))
     sd = math.sqrt(float((left**2).sum()) / (len(x) - 2)) if len(x) > 2 else 0.0
-    return Line(at, slope, middle, sd, sd / math.sqrt(len(x)), sd / math.sqrt(sxx))
+    return FittedLine(at, slope, middle, sd, sd / math.sqrt(len(x)), sd / math.sqrt(sxx))
 
 
 def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> Fit:

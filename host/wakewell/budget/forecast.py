@@ -335,7 +335,7 @@ def cells_of(log: PotLog, floor_mv: float) -> int:
 
 
 @dataclass(frozen=True)
-class Fall:
+class VoltageFall:
     """How a battery goes down if its charge hangs on its voltage by `charge`.
 
     level: charge now; scatter: of a day's reading; rate: charge used in a day, slope_part how
@@ -360,7 +360,7 @@ class Fall:
         return 0.5 * math.erfc(-math.log(self.rate * days / margin) / spread / math.sqrt(2))
 
 
-def days_until(falls: Sequence[Fall], mv: float, chance: float) -> float:
+def days_until(falls: Sequence[VoltageFall], mv: float, chance: float) -> float:
     """Days after which the voltage is down to `mv` with that chance; MOST_DRAWN_DAYS at most.
 
     Each of the falls is as likely as any other.
@@ -455,14 +455,14 @@ def fall_of(
     now_s: float,
     of_cell: bool,
     share: float,
-) -> Fall | None:
+) -> VoltageFall | None:
     """The fall that these days show, or None if it is lost in its own doubt."""
     slope, at_zero, slope_sd, scatter = line_fit([t for t, _ in days], [way(v) for _, v in days])
     if slope >= 0 or -slope < slope_sd:
         return None
     level = at_zero + slope * now_s / DAY_S
     doubt = math.hypot(scatter, UNIT_CHARGE if of_cell else 0.005 * level)
-    return Fall(way, level, doubt, -slope, slope_sd / -slope, len(days), share)
+    return VoltageFall(way, level, doubt, -slope, slope_sd / -slope, len(days), share)
 
 
 def by_day(rows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def causes(log: Any, args: argparse.Namespace) -> list[complaints.Cause]:
+def causes(log: Any, args: argparse.Namespace) -> list[complaints.LikelyCause]:
     """The causes of the complaint, most likely first."""
     calendar = times.Calendar(args.timezone, log.dated)
     return complaints.ranked(log, args.complaint, calendar) if log.wakes else []

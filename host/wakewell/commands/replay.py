@@ -317,7 +317,7 @@ def beyond(place: Path, report: LogReplay, settings: Asked, page: str | None) ->
         yield f"  beyond   not foretold: {extras.advice(absent.name, 'tune') or absent}"
 
 
-class Table:
+class LogTable:
     """Several logs at a glance, a row each as it is played; in full those with anything to tell."""
 
     HEADS = ("wakes", "waterings", "trips", "lockouts")
@@ -345,10 +345,10 @@ class Table:
         print()
 
 
-def table_for(places: Sequence[Path], args: argparse.Namespace) -> Table | None:
+def table_for(places: Sequence[Path], args: argparse.Namespace) -> LogTable | None:
     """A table where several logs are only to be judged; None where each is told in full."""
     more = args.each or args.json or args.settings or args.states or args.on or args.page
-    return Table([shown(place) for place in places]) if len(places) > 1 and not more else None
+    return LogTable([shown(place) for place in places]) if len(places) > 1 and not more else None
 
 
 def played(

@@ -102,7 +102,7 @@ def _littlefs(
     try:
         from littlefs import LittleFS, LittleFSError, UserContext
 
-        class Memory(UserContext):
+        class FlashMemory(UserContext):
             """The flash, without a word to the log of each read, which takes most of its time."""
 
             def read(self, cfg: Any, block: int, off: int, size: int) -> bytearray:
@@ -122,7 +122,7 @@ def _littlefs(
                 f"{path}: a desk board runs on this flash; close it first"
             ) from error
         system = LittleFS(
-            context=Memory(size),
+            context=FlashMemory(size),
             block_size=BLOCK_BYTES,
             block_count=size // BLOCK_BYTES,
             read_size=_READ_BYTES,

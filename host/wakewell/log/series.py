@@ -41,7 +41,7 @@ EVENTS = 24
 FILES = ("state", "settings", "limits", "calibration")
 GOOD_FILES = ("good", "good", "good", "good")
 Ids = tuple[str, str, str]
-Row = tuple["Wake", bool, int | None]  # and is its sleep vouched for, and its clock, if trusted
+Row = tuple["WakeRow", bool, int | None]  # and is its sleep vouched for, and its clock, if trusted
 
 
 def at(path: str) -> Meta:
@@ -49,7 +49,7 @@ def at(path: str) -> Meta:
     return Meta(extra={"at": path})
 
 
-class Wake(msgspec.Struct, gc=False):
+class WakeRow(msgspec.Struct, gc=False):
     """One wake as pages and budget need it. Units as in the field log; None: not believed, or not
     there. First come the members that are as in the record, each with its place there."""
 
@@ -134,7 +134,7 @@ class PotLog:
     about: description.About | None = None
     otherwise: str = ""  # settings in force that are not what settings.toml says
     uncommissioned: str = ""  # why its folder's stage does not count on its board
-    wakes: list[Wake] = field(default_factory=list)
+    wakes: list[WakeRow] = field(default_factory=list)
     skips: Skips = field(default_factory=Skips)
     short: Short = field(default_factory=Short)
     dated: bool = False
@@ -180,16 +180,16 @@ class PotLog:
         """Those in which the pump ran and no water was seen."""
         return [dose for dose in self.doses if not dose.given_ul]
 
-    def before(self, wake: Wake) -> Wake | None:
+    def before(self, wake: WakeRow) -> WakeRow | None:
         """The wake before, None if it is not on record."""
         at = bisect_left(self.wakes, wake.place, key=lambda one: one.place)
         return self.wakes[at - 1] if at and not wake.gap else None
 
-    def pot_of(self, wake: Wake) -> fields.Pot | None:
+    def pot_of(self, wake: WakeRow) -> fields.Pot | None:
         """What was in force in that wake, if it is at hand."""
         return self.pots.get(wake.ids)
 
-    def place_text(self, wake: Wake) -> str:
+    def place_text(self, wake: WakeRow) -> str:
         """Where its record stands: file:line."""
         return f"{self.files[wake.place[0]].name}:{wake.place[1]}"
 
@@ -201,11 +201,11 @@ def names_in(value: Sequence[str]) -> tuple[str, ...]:
 
 PLACES = {
     name: meta.extra["at"]
-    for name, hint in get_type_hints(Wake, include_extras=True).items()
+    for name, hint in get_type_hints(WakeRow, include_extras=True).items()
     for meta in getattr(hint, "__metadata__", ())
 }
 _as_they_are = attrgetter(*PLACES.values())
-_row: Callable[..., Wake] = Wake  # mypy cannot count what attrgetter gives
+_row: Callable[..., WakeRow] = WakeRow  # mypy cannot count what attrgetter gives
 
 
 def row_of(found: record.Wake, place: Place, shared: dict[Any, Any]) -> Row:
@@ -347,7 +347,7 @@ def leave_out(log: PotLog, until_s: float) -> None:
     log.kept = {entry.place: entry.read for entry in found}
 
 
-def notable(wake: Wake, held: tuple[str, ...]) -> bool:
+def notable(wake: WakeRow, held: tuple[str, ...]) -> bool:
     """Is this wake's record worth keeping whole? held: the lockouts before it."""
     return bool(wake.trips or wake.lockouts != held or wake.files or wake.host)
 
@@ -365,7 +365,7 @@ class _Rows:
     """The rows of one life as they come, and the lines worth keeping whole."""
 
     def __init__(self) -> None:
-        self.wakes: list[Wake] = []
+        self.wakes: list[WakeRow] = []
         self.ticks: list[Tick] = []
         self.recent: deque[tuple[Place, bytes]] = deque(maxlen=RECENT)
         self.events: deque[tuple[Place, bytes]] = deque(maxlen=EVENTS)

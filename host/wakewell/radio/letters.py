@@ -58,7 +58,7 @@ _records = msgspec.json.Decoder(list[Record])
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 
 
-class Line(msgspec.Struct, frozen=True, gc=False):
+class LogLine(msgspec.Struct, frozen=True, gc=False):
     """One line of a board's log: what identifies it, its place there, its bytes."""
 
     kind: str
@@ -69,19 +69,19 @@ class Line(msgspec.Struct, frozen=True, gc=False):
     data: bytes
 
 
-def tells(line: Line) -> bool:
+def tells(line: LogLine) -> bool:
     """Is it a wake that tells how the pot is? One shortened to what began it does not."""
     return line.kind == "wake" and b'"commands":' in line.data
 
 
-class Report(msgspec.Struct):
+class BoardReport(msgspec.Struct):
     """One report of one board. damaged: lines of its log that its flash did not keep whole."""
 
     board: str
     n: int
     nonce: str
     words: dict[str, Any] = {}
-    lines: list[Line] = []
+    lines: list[LogLine] = []
     in_force: list[bytes] = []
     damaged: list[str] = []
     file: int = 0  # the log is whole here up to this file
@@ -129,7 +129,7 @@ def mac(key: bytes, data: bytes) -> bytes:
     return hmac.digest(key, data, "sha256")
 
 
-def read(data: bytes, key: bytes, board: str) -> tuple[Report | None, str]:
+def read(data: bytes, key: bytes, board: str) -> tuple[BoardReport | None, str]:
     """A board's report from a message's bytes, or None and why it is none."""
     body, why = sealed.unseal(data, key, MOST, sealed.PACK, mac, hmac.compare_digest)
     if body is None:
@@ -151,7 +151,7 @@ def decode(body: bytes) -> list[Record]:
         ]
 
 
-def _read(pack: list[Record], board: str, home: str) -> Report:
+def _read(pack: list[Record], board: str, home: str) -> BoardReport:
     others, places, texts = [], [], []
     for entry in pack:
         if entry.bn is UNSET:
@@ -166,7 +166,7 @@ def _read(pack: list[Record], board: str, home: str) -> Report:
         others.append(entry)
     base = senml.base_name(board)
     words = words_as_usual(others, base) or words_resolved(others, base)
-    report = Report(board, -1, "", words, home=home)
+    report = BoardReport(board, -1, "", words, home=home)
     report.n, report.nonce = report.words.pop("report", -1), report.words.pop("nonce", "")
     if type(report.n) is not int or not 0 <= report.n < MOST_NUMBER:
         raise ValueError("no number")
@@ -206,7 +206,7 @@ def words_resolved(records: list[Record], base: str) -> dict[str, Any]:
     return words
 
 
-def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str]) -> None:
+def _lines(report: BoardReport, places: list[re.Match[str] | None], texts: list[str]) -> None:
     """Lines of the log and files in force; a damaged line is noted, and the log goes on."""
     last, size = None, 0
     file, number = "", 0
@@ -219,7 +219,7 @@ def _lines(report: Report, places: list[re.Match[str] | None], texts: list[str])
         if start and whole and (n := int(start[2])) < MOST_NUMBER:
             if file != place[1]:
                 file, number = place[1], int(place[1])
-            report.lines.append(Line(_KIND[start[1]], n, crc, number, int(place[2]), data))
+            report.lines.append(LogLine(_KIND[start[1]], n, crc, number, int(place[2]), data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"

@@ -110,7 +110,7 @@ class Listener:
             what = f"{self.heard} reports heard, {self.new} new lines kept, {self.bad} dropped"
             self.say(f"so far: {what}")
 
-    def read(self, message: Message) -> tuple[letters.Report | None, str]:
+    def read(self, message: Message) -> tuple[letters.BoardReport | None, str]:
         """The report in a message, or None and why it is none of ours."""
         words = message.topic.split("/")
         if len(words) != 3 or words[2] != "report":
@@ -120,7 +120,7 @@ class Listener:
             return None, "a board that belongs to none of these pots"
         return letters.read(message.payload, key, words[1])
 
-    def keep_files(self, reports: list[letters.Report]) -> None:
+    def keep_files(self, reports: list[letters.BoardReport]) -> None:
         """The files in force and the log files."""
         from wakewell.radio.store import keep_in_force
 

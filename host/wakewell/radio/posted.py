@@ -26,7 +26,7 @@ from typing import Any
 from wakeboard import asked
 from wakewell.errors import BadInput
 from wakewell.radio import letters, request
-from wakewell.radio.room import Caller, Room
+from wakewell.radio.room import OnTheLine, Room
 from wakewell.radio.waiting import Message
 from wakewell.tomlfile import show_path
 
@@ -73,7 +73,7 @@ class Posted:
         self.waiters: dict[tuple[str, bytes], Waiter] = {}
         self.lock = threading.Lock()
         self.room = Room()
-        self.tasks: dict[Caller, asyncio.Task[None]] = {}
+        self.tasks: dict[OnTheLine, asyncio.Task[None]] = {}
         self.context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         try:
             self.context.load_cert_chain(certificate, key)
@@ -180,7 +180,7 @@ class Posted:
             await asyncio.sleep(0)  # whoever is here gets a turn, however many knock
 
     async def _hear(
-        self, loop: asyncio.AbstractEventLoop, caller: Caller, stream: socket.socket
+        self, loop: asyncio.AbstractEventLoop, caller: OnTheLine, stream: socket.socket
     ) -> None:
         """One caller, from its hello to its goodbye or to the end of its time."""
         reader = asyncio.StreamReader(request.MOST_HEAD, loop)
@@ -206,7 +206,7 @@ class Posted:
             del self.tasks[caller]
 
     async def _report(
-        self, caller: Caller, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+        self, caller: OnTheLine, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> bool:
         """Take one report and answer. True if the caller may tell another."""
         try:

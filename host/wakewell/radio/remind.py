@@ -29,7 +29,7 @@ from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import causes
 from wakewell.radio.causes import Cause
-from wakewell.radio.store import SENT, Heard, Store, sa
+from wakewell.radio.store import SENT, LastHeard, Store, sa
 from wakewell.report import condition
 from wakewell.tomlfile import show_path
 
@@ -92,7 +92,12 @@ def go_round(
 
 
 def _look(
-    store: Store, pot: PotToRemind, row: Heard | None, send: Send | None, now: float, done: Round
+    store: Store,
+    pot: PotToRemind,
+    row: LastHeard | None,
+    send: Send | None,
+    now: float,
+    done: Round,
 ) -> None:
     """Look at a pot once, and send what is due."""
     zone = next((person.timezone for person in pot.people.values()), "UTC")
@@ -150,7 +155,7 @@ def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, 
 
 
 def _remind(
-    store: Store, pot: PotToRemind, row: Heard | None, who: str, mine: list[Cause], send: Send,
+    store: Store, pot: PotToRemind, row: LastHeard | None, who: str, mine: list[Cause], send: Send,
     now: float, done: Round,
 ) -> None:  # fmt: skip
     """One message to one person with every cause that holds, if none went within 24 hours."""
@@ -181,7 +186,7 @@ def claim(store: Store, board: str, key: str, now: int) -> bool:
 
 
 def text_of(
-    pot: PotToRemind, row: Heard | None, due: list[Cause], person: private.Person, now: float
+    pot: PotToRemind, row: LastHeard | None, due: list[Cause], person: private.Person, now: float
 ) -> str:
     """The message's text: what saves the plant, what is wrong, what to do, what was last heard."""
     rows, log = [], newest_log(pot, row)
@@ -217,7 +222,7 @@ def text_of(
 
 
 def last_values(
-    pot: PotToRemind, row: Heard, log: series.PotLog | None, person: private.Person, now: float
+    pot: PotToRemind, row: LastHeard, log: series.PotLog | None, person: private.Person, now: float
 ) -> list[str]:
     """When it was last heard and what it read then, with the days that are left."""
     values = row.told.get("values", {})
@@ -239,7 +244,7 @@ def last_values(
     return [f"{heard}: {'; '.join(said)}." if said else f"{heard}."]
 
 
-def newest_log(pot: PotToRemind, row: Heard | None) -> series.PotLog | None:
+def newest_log(pot: PotToRemind, row: LastHeard | None) -> series.PotLog | None:
     """The pot's log, where it ends with the wake that was last heard."""
     found = logs.find_logs(pot.folder / "logs") if (pot.folder / "logs").is_dir() else []
     for place, files in found[:1]:

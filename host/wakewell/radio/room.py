@@ -15,7 +15,7 @@ GRACE_S = 4.0  # in which a pot, a slow one too, has asked for what it wants
 
 
 @dataclass(eq=False)
-class Caller:
+class OnTheLine:
     """One on the line. since: when it came, or was last answered, s. busy: its report is being
     kept, so it waits for us."""
 
@@ -29,9 +29,9 @@ class Room:
 
     def __init__(self, most: int = MOST_CALLERS, of_address: int = MOST_OF_ADDRESS) -> None:
         self.most, self.of_address = most, of_address
-        self.callers: set[Caller] = set()
+        self.callers: set[OnTheLine] = set()
 
-    def admit(self, address: str, now: float) -> tuple[Caller | None, Caller | None]:
+    def admit(self, address: str, now: float) -> tuple[OnTheLine | None, OnTheLine | None]:
         """(the new caller, who has to go for it): None and None if there is no room for it."""
         count = Counter(caller.address for caller in self.callers)
         goes = None
@@ -48,16 +48,16 @@ class Room:
         self.callers.discard(goes)
         return self._take(address, now), goes
 
-    def leave(self, caller: Caller) -> None:
+    def leave(self, caller: OnTheLine) -> None:
         """It is off the line."""
         self.callers.discard(caller)
 
-    def _take(self, address: str, now: float) -> Caller:
-        caller = Caller(address, now)
+    def _take(self, address: str, now: float) -> OnTheLine:
+        caller = OnTheLine(address, now)
         self.callers.add(caller)
         return caller
 
-    def _slowest(self, address: str, before: float) -> Caller | None:
+    def _slowest(self, address: str, before: float) -> OnTheLine | None:
         """Of an address, who wants something for the longest time, since `before` or earlier."""
         found = [c for c in self.callers if c.address == address and not c.busy]
         slowest = min(found, key=lambda c: c.since, default=None)

@@ -92,7 +92,7 @@ PLACED = itemgetter(*map(NAMES.index, ("at", "data")))
 
 
 @dataclass(frozen=True)
-class Heard:
+class LastHeard:
     """What was last heard of a board: when, the numbers of its newest report and wake.
 
     told: what that report answered and what that wake says (`summary`).
@@ -177,7 +177,7 @@ class Store:
         """Let go of the database."""
         self.engine.dispose()
 
-    def take(self, reports: Iterable[letters.Report], now_s: int) -> int:
+    def take(self, reports: Iterable[letters.BoardReport], now_s: int) -> int:
         """Keep these reports, all or none; how many lines were new.
 
         When this returns they are on the disk. Raises sqlalchemy.exc.SQLAlchemyError.
@@ -210,7 +210,7 @@ class Store:
             self.at_hand = (top, rows) if whole else None
         return new
 
-    def _see(self, c: Any, reports: list[letters.Report], now_s: int) -> None:
+    def _see(self, c: Any, reports: list[letters.BoardReport], now_s: int) -> None:
         """What the newest report of each board says of it. An old one, sent again or come late,
         says nothing."""
         boards = tuple({report.board for report in reports})
@@ -239,7 +239,7 @@ class Store:
         if rows:
             c.exec_driver_sql(self._tell, rows)
 
-    def pots(self) -> dict[str, Heard]:
+    def pots(self) -> dict[str, LastHeard]:
         """{board: what was last heard of it}."""
         newest = (LINES.c.board == POTS.c.board) & (LINES.c.kind == "wake")
         newest &= LINES.c.n == POTS.c.n
@@ -252,7 +252,7 @@ class Store:
                 if pots[row.board].told.get(NEWEST, row.crc) == row.crc:
                     said[row.board] = summary(row.data) or {}
             return {
-                board: Heard(row.heard_at, row.report, row.n, row.told | said.get(board, {}))
+                board: LastHeard(row.heard_at, row.report, row.n, row.told | said.get(board, {}))
                 for board, row in pots.items()
             }
 

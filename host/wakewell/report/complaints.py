@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from statistics import median
 
 from wakewell import words
-from wakewell.log.series import PotLog, Wake, target_of
+from wakewell.log.series import PotLog, WakeRow, target_of
 from wakewell.log.times import DAY_S, Calendar
 from wakewell.report import findings as looks
 from wakewell.units import volts
@@ -23,7 +23,7 @@ LATELY_S = 42 * DAY_S
 
 
 @dataclass
-class Cause:
+class LikelyCause:
     """One possible cause. weight: 0 nothing speaks for it, 1 some, 3 strong."""
 
     name: str
@@ -37,13 +37,13 @@ class Cause:
         self.evidence.append(evidence)
 
 
-def ranked(log: PotLog, complaint: str, calendar: Calendar) -> list[Cause]:
+def ranked(log: PotLog, complaint: str, calendar: Calendar) -> list[LikelyCause]:
     """The causes of that complaint, likeliest first. Needs at least one wake."""
     found = {"too wet": too_wet, "too dry": too_dry, "silent": silent}[complaint](log, calendar)
     return sorted(found, key=lambda cause: -cause.weight)
 
 
-def lately(log: PotLog) -> list[Wake]:
+def lately(log: PotLog) -> list[WakeRow]:
     """The wakes of the last six weeks."""
     end_s = log.wakes[-1].time_s
     return [w for w in log.wakes if w.time_s > end_s - LATELY_S]
@@ -59,25 +59,27 @@ def loud(found: looks.Finding) -> bool:
     return found.state in (looks.WATCH, looks.ACT)
 
 
-def too_wet(log: PotLog, calendar: Calendar) -> list[Cause]:
+def too_wet(log: PotLog, calendar: Calendar) -> list[LikelyCause]:
     """Why a pot may stand too wet."""
     recent, pot = lately(log), log.pot
-    siphon = Cause(
+    siphon = LikelyCause(
         "the tank siphons or leaks into the pot",
         "Lift the hose end above the tank's "
         "water line; mark the level, leave the pump unplugged a day, look again.",
     )
-    drift = Cause(
+    drift = LikelyCause(
         "the soil probe reads too dry",
         "Pull the probe, wipe it, and compare its reading in wet soil with the calibration.",
     )
-    much = Cause(
+    much = LikelyCause(
         "it fills to more than this plant likes",
         "Lower fill_ppt, or raise depletion_ppt so that it waits longer.",
     )
-    hand = Cause("somebody waters it by hand, or it rains on it", "Ask who else waters it.")
-    drain = Cause("the pot does not drain", "Look for a blocked drain hole and a full saucer.")
-    button = Cause("doses asked for at the button", "Ask who presses the button.")
+    hand = LikelyCause("somebody waters it by hand, or it rains on it", "Ask who else waters it.")
+    drain = LikelyCause(
+        "the pot does not drain", "Look for a blocked drain hole and a full saucer."
+    )
+    button = LikelyCause("doses asked for at the button", "Ask who presses the button.")
     if loud(fall := finding(log, looks.lost_water)):
         siphon.say(3, fall.measure)
     if any("leak" in w.lockouts for w in recent):
@@ -115,7 +117,7 @@ def too_wet(log: PotLog, calendar: Calendar) -> list[Cause]:
     return [siphon, drift, much, hand, drain, button]
 
 
-def rises_by_hand(wakes: list[Wake]) -> list[float]:
+def rises_by_hand(wakes: list[WakeRow]) -> list[float]:
     """Times at which the soil got wetter by 3 % of volume and more with no pulse before."""
     found = []
     before, pumped = None, False
@@ -128,24 +130,24 @@ def rises_by_hand(wakes: list[Wake]) -> list[float]:
     return found
 
 
-def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
+def too_dry(log: PotLog, calendar: Calendar) -> list[LikelyCause]:
     """Why a pot may stand too dry."""
     recent, pot = lately(log), log.pot
     found = []
     held = Counter(name for w in recent for name in w.lockouts)
     for name, count in held.most_common():
         word = words.of(words.LOCKOUTS, name)
-        cause = Cause(f"{word.plain}; usual cause: {word.cause}", word.do)
+        cause = LikelyCause(f"{word.plain}; usual cause: {word.cause}", word.do)
         still = " and still so" if name in log.wakes[-1].lockouts else ""
         cause.say(3 + bool(still), f"in force in {count} of {len(recent)} wakes{still}")
         found.append(cause)
     stopped = Counter(n for w in recent if w.dose_ul and not w.ran_ms for n in w.failing)
     for name, count in stopped.most_common():
         if name not in ("lockouts", "settled", "steady"):
-            cause = Cause(words.of(words.PERMISSIVES, name).plain, checks_of(name))
+            cause = LikelyCause(words.of(words.PERMISSIVES, name).plain, checks_of(name))
             cause.say(1 + min(2, count / 5), f"kept water back in {count} wakes")
             found.append(cause)
-    hose = Cause(
+    hose = LikelyCause(
         "water leaves the tank and does not reach the roots",
         "Start a dose with the button and watch where the water goes.",
     )
@@ -159,14 +161,16 @@ def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
             1 + min(2, silent_doses),
             f"{silent_doses} of {len(answers)} doses without a soil response",
         )
-    clog = Cause("less water comes than planned", "Clean the strainer; measure a dose into a cup.")
+    clog = LikelyCause(
+        "less water comes than planned", "Clean the strainer; measure a dose into a cup."
+    )
     for look in (looks.pump_wear, looks.clogging):
         if loud(one := finding(log, look)):
             clog.say(2, one.measure)
     short = [d for d in answers if d.given_ul < 0.7 * d.planned_ul]
     if short:
         clog.say(1, f"{len(short)} of {len(answers)} doses gave less than 0.7 of what was planned")
-    probe = Cause(
+    probe = LikelyCause(
         "the soil probe reads too wet",
         "Pull the probe, wipe it, and compare its reading in dry soil with the calibration.",
     )
@@ -174,7 +178,7 @@ def too_dry(log: PotLog, calendar: Calendar) -> list[Cause]:
         probe.say(2, one.measure)
     if not answers and not held and pot is not None:
         probe.say(1.5, "it never needed water in six weeks")
-    late = Cause(
+    late = LikelyCause(
         "it waits longer than this plant likes", "Lower depletion_ppt so that it waters sooner."
     )
     if answers and not held and not short:
@@ -195,19 +199,21 @@ def checks_of(permissive: str) -> str:
     }.get(permissive, "Connect the pot by cable and run a check of its files.")
 
 
-def silent(log: PotLog, calendar: Calendar) -> list[Cause]:
+def silent(log: PotLog, calendar: Calendar) -> list[LikelyCause]:
     """Why nothing is heard of a pot."""
     last = log.wakes[-1]
-    flat = Cause("the battery is empty", "Measure it; charge it, away from the water.")
-    contact = Cause(
+    flat = LikelyCause("the battery is empty", "Measure it; charge it, away from the water.")
+    contact = LikelyCause(
         "a bad contact, or a cell whose voltage drops under load",
         "Check contacts and cell under load.",
     )
-    hang = Cause(
+    hang = LikelyCause(
         "its program stops responding or does not start", "Connect it by cable and watch it start."
     )
-    store = Cause("its storage fails, so that it can no longer write", "Pull the log by cable.")
-    stuck = Cause(
+    store = LikelyCause(
+        "its storage fails, so that it can no longer write", "Pull the log by cable."
+    )
+    stuck = LikelyCause(
         "it is working, but its radio reports do not arrive",
         "Press the button: if its light answers, the pot is working.",
     )

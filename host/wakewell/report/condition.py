@@ -13,7 +13,7 @@ from wakecore import fields, rules
 from wakewell import words
 from wakewell.budget.forecast import Forecast
 from wakewell.language import number, say, term
-from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
+from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
 from wakewell.log.times import DAY_S, Calendar, span_text
 from wakewell.report.expected import within_s
 from wakewell.report.findings import ACT, Finding
@@ -64,7 +64,7 @@ class Condition:
     heard: str = ""
 
 
-def since(log: PotLog, name: str) -> Wake:
+def since(log: PotLog, name: str) -> WakeRow:
     """The wake from which a lockout of the last wake has held without a break."""
     first = log.wakes[-1]
     for wake in reversed(log.wakes):
@@ -85,7 +85,7 @@ def fill_ml(pot: fields.Pot, soil_ppt: int) -> int:
     return max(step, round(room_ml / step) * step)
 
 
-def held_back(last: Wake, log: PotLog) -> bool:
+def held_back(last: WakeRow, log: PotLog) -> bool:
     """Is the pot kept from watering by something that does not pass within a day?"""
     passing: tuple[str, ...] = NOT_FOR_LONG
     if log.pot is not None and log.pot.settings.upkeep_ml:
@@ -284,7 +284,7 @@ def _look(log: PotLog) -> list[Task]:
     ]
 
 
-def _coming(last: Wake, tank: Forecast, battery: Forecast) -> list[tuple[str, float]]:
+def _coming(last: WakeRow, tank: Forecast, battery: Forecast) -> list[tuple[str, float]]:
     """(what to do {when}, by when at the latest) of what will run out and was not asked for."""
     rows = []
     if tank.early_s is not None and "fill the tank" not in last.needs:

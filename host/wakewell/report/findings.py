@@ -18,7 +18,7 @@ from statistics import median
 
 from wakewell import words
 from wakewell.language import number, plural, say, term
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
 
@@ -46,7 +46,7 @@ def findings(log: PotLog) -> list[Finding]:
     return [look(log) for look in LOOKS]
 
 
-def late(log: PotLog) -> list[Wake]:
+def late(log: PotLog) -> list[WakeRow]:
     """The wakes of the last 30 days; times never go back."""
     return log.wakes[_at(log, log.wakes[-1].time_s - LATELY_S) :]
 
@@ -287,7 +287,7 @@ def charge(log: PotLog) -> Finding:
 def _per_wake(
     log: PotLog,
     name: str,
-    of: Callable[[Wake], float],
+    of: Callable[[WakeRow], float],
     unit: str,
     threshold: str,
     most: float,

@@ -20,7 +20,7 @@ from wakewell.language import number, plural, say, term
 from wakewell.log import record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Read, Reading
-from wakewell.log.series import PotLog, Wake, refill_of, start_of, target_of
+from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
 from wakewell.log.times import Calendar
 from wakewell.report import plots
 from wakewell.units import water
@@ -42,7 +42,7 @@ UNSEEN = ("level lost", "fault")  # trips of a run of which nothing is known
 class Magnified:
     """One wake, ready for the page."""
 
-    wake: Wake
+    wake: WakeRow
     when: str
     answer: str
     watered: bool
@@ -114,7 +114,7 @@ def percent(ppt: int | None) -> str:
     return say("implausible") if ppt is None else f"{number(ppt / 10, 1)} %"
 
 
-def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
+def answer(wake: WakeRow, log: PotLog) -> tuple[str, bool]:
     """(why it did or did not water, did it?): what began or ended with this wake comes first."""
     before = log.before(wake)
     was = before.lockouts if before is not None else wake.lockouts
@@ -125,7 +125,7 @@ def answer(wake: Wake, log: PotLog) -> tuple[str, bool]:
     return "; ".join([*parts, *(ended(name, wake) for name in over), text]), watered
 
 
-def ended(name: str, wake: Wake) -> str:
+def ended(name: str, wake: WakeRow) -> str:
     """Which lockout is over with this wake, and what ended it."""
     why = words.STOPPED_FOR.get(name, name)
     if f"clear {name}" in wake.host:
@@ -139,7 +139,7 @@ def ended(name: str, wake: Wake) -> str:
     return say("no longer stopped because of {why}", why=why)
 
 
-def did(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> tuple[str, bool]:
+def did(wake: WakeRow, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> tuple[str, bool]:
     """(what this wake did about water and why, did it water?).
 
     begun, over: lockouts that began and ended with it, told already. A run that showed no water
@@ -172,7 +172,7 @@ def did(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> t
     return (f"{not_now}: {why}" if why else not_now), False
 
 
-def too_little(wake: Wake, log: PotLog) -> str:
+def too_little(wake: WakeRow, log: PotLog) -> str:
     """Why nothing held the pump back, and yet no pulse was worth a start."""
     pot = log.pot_of(wake)
     if pot is not None:
@@ -185,14 +185,14 @@ def too_little(wake: Wake, log: PotLog) -> str:
     return say("the remaining amount was too small to pump")
 
 
-def hindrances(wake: Wake, begun: Sequence[str]) -> list[str]:
+def hindrances(wake: WakeRow, begun: Sequence[str]) -> list[str]:
     """What held the pump back, without what has been told."""
     names = [name for name in wake.failing if name != "lockouts" or not wake.lockouts]
     why = [words.of(words.PERMISSIVES, name).plain for name in names]
     return why + [words.of(words.LOCKOUTS, n).plain for n in wake.lockouts if n not in begun]
 
 
-def idle(wake: Wake, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> str:
+def idle(wake: WakeRow, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> str:
     """Why a wake that asked for no water did not."""
     pot, doubt = log.pot_of(wake), "steady" in wake.failing and "leak" not in wake.lockouts
     look = words.of(words.PHASES, wake.phase).plain
@@ -227,7 +227,7 @@ def again(text: str) -> str:
     return say("{what}; the level fell, so it measures again", what=text)
 
 
-def pressed(wake: Wake, over: Sequence[str]) -> str:
+def pressed(wake: WakeRow, over: Sequence[str]) -> str:
     """What a press did that asked for no water. over: lockouts that it ended."""
     if "entry page" in wake.host:
         return say("its page for a new Wi-Fi was opened")
@@ -246,12 +246,12 @@ def pressed(wake: Wake, over: Sequence[str]) -> str:
     return say("the button was held")
 
 
-def trip_text(wake: Wake) -> str:
+def trip_text(wake: WakeRow) -> str:
     """What stopped the run."""
     return "; ".join(words.of(words.TRIPS_WORDS, t).plain for t in wake.trips)
 
 
-def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnified:
+def magnify(log: PotLog, wake: WakeRow, read: Read, calendar: Calendar) -> Magnified:
     """Lay out the record of a whole wake."""
     on_record = read.found
     assert isinstance(on_record, record.Wake)
@@ -326,7 +326,7 @@ def magnify(log: PotLog, wake: Wake, read: Read, calendar: Calendar) -> Magnifie
     return found
 
 
-def given_text(wake: Wake) -> str:
+def given_text(wake: WakeRow) -> str:
     """The water of a pulse; of a run that showed none, what it would have been by time."""
     if wake.dry:
         return say("no water seen; {ml} ml by its running time", ml=number(wake.given_ul / 1000, 1))
@@ -382,7 +382,7 @@ def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str,
     return found
 
 
-def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[Wake]:
+def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[WakeRow]:
     """The wakes that a number, a date, a day of the week or the word "last" means; maybe none.
 
     A day of the week is the latest one on record. A pot that never knew the date has "day 12".
@@ -401,7 +401,7 @@ def wanted(log: PotLog, asked: str, calendar: Calendar) -> list[Wake]:
     return [w for w in log.wakes if f"{calendar.local(w.time_s):%Y-%m-%d}" == asked]
 
 
-def records(log: PotLog, wakes: Sequence[Wake]) -> dict[tuple[int, int], Read]:
+def records(log: PotLog, wakes: Sequence[WakeRow]) -> dict[tuple[int, int], Read]:
     """The whole records of those wakes, read again from the files."""
     places: Collection[tuple[int, int]] = {w.place for w in wakes}
     if all(place in log.kept for place in places):

@@ -25,7 +25,7 @@ from wakewell.budget import forecast
 from wakewell.errors import BadInput
 from wakewell.language import number, plural, say, term
 from wakewell.log.logs import Skip
-from wakewell.log.series import PotLog, Wake, pot_folder, refill_of, spans_of, start_of
+from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
 from wakewell.report import condition, findings, magnifier, pictures, plots, recurring
@@ -373,7 +373,7 @@ def clipped(heads: Sequence[str], rows: list[Sequence[str]], numbers: Sequence[i
 
 
 def _extremes(
-    key: str, wakes: Sequence[Wake], name: str, scale: int, digits: int
+    key: str, wakes: Sequence[WakeRow], name: str, scale: int, digits: int
 ) -> tuple[str, ...]:
     values = [v for v in map(attrgetter(name), wakes) if v is not None]
     if not values:
@@ -438,13 +438,13 @@ def script_parts(specs: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def pot_page(view: PotView, round_page: str = "", kept: Sequence[Wake] | None = None) -> str:
+def pot_page(view: PotView, round_page: str = "", kept: Sequence[WakeRow] | None = None) -> str:
     """The page of one pot. round_page: address of the round, if there is one."""
     with language.speaking(view.log.language):
         return _pot_page(view, round_page, kept)
 
 
-def _pot_page(view: PotView, round_page: str, kept: Sequence[Wake] | None) -> str:
+def _pot_page(view: PotView, round_page: str, kept: Sequence[WakeRow] | None) -> str:
     log = view.log
     if kept is None:
         by_place = {w.place: w for w in log.wakes}
@@ -510,7 +510,7 @@ def runs(close: Sequence[magnifier.Magnified]) -> dict[str, Any]:
 
 
 def magnified(
-    view: PotView, wakes: Sequence[Wake], records: dict[tuple[int, int], Any]
+    view: PotView, wakes: Sequence[WakeRow], records: dict[tuple[int, int], Any]
 ) -> list[magnifier.Magnified]:
     """Those wakes laid out, as far as their records have the form."""
     found = []
@@ -561,7 +561,7 @@ def facts(view: PotView) -> list[tuple[str, str]]:
     return rows
 
 
-def soil_fact(log: PotLog, last: Wake) -> str:
+def soil_fact(log: PotLog, last: WakeRow) -> str:
     """The soil at that wake."""
     held = magnifier.percent(last.soil_ppt)
     if last.soil_ppt is None:
@@ -578,7 +578,7 @@ def soil_fact(log: PotLog, last: Wake) -> str:
     return text
 
 
-def tank_fact(log: PotLog, last: Wake) -> str:
+def tank_fact(log: PotLog, last: WakeRow) -> str:
     """The tank at that wake."""
     if last.level_ml is None:
         return say("implausible")
@@ -652,13 +652,13 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
     return rows
 
 
-def wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str = "") -> str:
+def wake_page(view: PotView, asked: str, wakes: Sequence[WakeRow], round_page: str = "") -> str:
     """Chosen wakes in detail."""
     with language.speaking(view.log.language):
         return _wake_page(view, asked, wakes, round_page)
 
 
-def _wake_page(view: PotView, asked: str, wakes: Sequence[Wake], round_page: str) -> str:
+def _wake_page(view: PotView, asked: str, wakes: Sequence[WakeRow], round_page: str) -> str:
     close = magnified(view, wakes, magnifier.records(view.log, wakes))
     return render(
         "wake.html",

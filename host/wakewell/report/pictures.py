@@ -18,7 +18,7 @@ from wakewell import words
 from wakewell.budget import forecast
 from wakewell.budget.forecast import Forecast
 from wakewell.language import say, term
-from wakewell.log.series import PotLog, Wake, refill_of, spans_of, start_of
+from wakewell.log.series import PotLog, WakeRow, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, Calendar
 
 BUCKETS = 1500
@@ -179,9 +179,9 @@ def week_row(log: PotLog, calendar: Calendar, week: int) -> dict[str, Any]:
     return {"t": max(first, begin), "u": min(last, begin + 1000 * WEEK_S)}
 
 
-def by_week(log: PotLog, calendar: Calendar) -> list[tuple[int, list[Wake]]]:
+def by_week(log: PotLog, calendar: Calendar) -> list[tuple[int, list[WakeRow]]]:
     """The wakes by week, in order."""
-    found: dict[int, list[Wake]] = {}
+    found: dict[int, list[WakeRow]] = {}
     for wake in log.wakes:
         found.setdefault(week_of(wake.wall_s, calendar.dated), []).append(wake)
     return list(found.items())

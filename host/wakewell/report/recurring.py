@@ -11,7 +11,7 @@ from operator import attrgetter
 
 from wakewell import words
 from wakewell.language import say, term
-from wakewell.log.series import PotLog, Wake, lockout_spans
+from wakewell.log.series import PotLog, WakeRow, lockout_spans
 from wakewell.log.times import DAY_S, Calendar
 from wakewell.report.findings import ACT, LATELY_S, QUIET, WATCH, Finding
 
@@ -31,7 +31,7 @@ RESERVE = words.Word(
 Time = tuple[str, words.Word, float]  # (key, what happened, when)
 
 
-def stretches(log: PotLog, bad: Callable[[Wake], bool], least: int) -> Iterator[Wake]:
+def stretches(log: PotLog, bad: Callable[[WakeRow], bool], least: int) -> Iterator[WakeRow]:
     """The first wake of each run of at least so many of which that is true."""
     first, count = log.wakes[0], 0
     for wake in log.wakes:

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from wakewell.errors import BadInput
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 
 TIMES = ("time_utc", "elapsed_s")
 NUMBERS = (
@@ -25,7 +25,7 @@ LISTS = ("trips", "lockouts", "needs", "failing")
 HEADS = (*TIMES, *NUMBERS, *WORDS, *LISTS)
 
 
-def cells(log: PotLog, wake: Wake) -> list[Any]:
+def cells(log: PotLog, wake: WakeRow) -> list[Any]:
     """One row."""
     when = ""
     if log.dated:

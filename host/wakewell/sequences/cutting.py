@@ -14,7 +14,13 @@ from typing import Any
 
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, line, rules, run, state
-from wakewell.sequences.sequence_file import MOST_WAKES, RULES, UNIT_KEYS, Reader, SequenceError
+from wakewell.sequences.sequence_file import (
+    MOST_WAKES,
+    RULES,
+    UNIT_KEYS,
+    SequenceError,
+    SequenceReader,
+)
 from wakewell.tomlfile import show
 
 REQUIREMENT = {
@@ -73,7 +79,9 @@ def cut(
         raise SequenceError(f"wake {wanted} is not in the log; cut up to the one before")
     title = title or f"Wakes {first} to {last}, cut from a field log"
     text = "\n\n".join([_head(chosen, files, title), *parts]) + "\n"
-    Reader(Path(f"wakes {first} to {last}, as a sequence"), text).sequence()  # as replay reads it
+    SequenceReader(
+        Path(f"wakes {first} to {last}, as a sequence"), text
+    ).sequence()  # as replay reads it
     return text
 
 

@@ -309,7 +309,7 @@ ARRAYS = ("wake", "always", "never", "total")
 
 def load(path: Path | str) -> Sequence:
     """The sequence in that file. Raises SequenceError, one line, for anything wrong with it."""
-    return Reader(Path(path)).sequence()
+    return SequenceReader(Path(path)).sequence()
 
 
 def read_text(path: Path) -> str:
@@ -392,7 +392,7 @@ def counts_for(points: Iterable[tuple[int, int]], value: int) -> int:
     return counts0 + round((value - value0) * (counts1 - counts0) / (value1 - value0))
 
 
-class Reader:
+class SequenceReader:
     """Reads one file: every key checked, every wake unfolded."""
 
     def __init__(self, path: Path, content: str | None = None) -> None:

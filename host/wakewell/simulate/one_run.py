@@ -21,7 +21,7 @@ from wakewell.rig.errors import Stopped
 from wakewell.rig.pot import DAY_S, RigPot
 from wakewell.rig.soil import Container
 from wakewell.simulate.people import Household
-from wakewell.simulate.rig_board import Log, RigBoard
+from wakewell.simulate.rig_board import LogInMemory, RigBoard
 from wakewell.simulate.trials import Trial
 from wakewell.units import water
 
@@ -83,7 +83,7 @@ class TrialResult:
     began_with_ml: float = 0.0
     supplied: Supplied = field(default_factory=Supplied)
     history: History | None = None
-    log: Log | None = None
+    log: LogInMemory | None = None
 
     @property
     def needs(self) -> Counter[str]:
@@ -185,7 +185,7 @@ def run_trial(
 
     habits = trial.habits
     board = RigBoard(
-        pot, in_force, Log() if log else None, seen, people,
+        pot, in_force, LogInMemory() if log else None, seen, people,
         habits.awake_s, habits.radio_s, habits.samples, trial.begins, habits.mains_ma, dark,
     )  # fmt: skip
     if state:

@@ -88,7 +88,7 @@ class Slots:
         return True
 
 
-class Log:
+class LogInMemory:
     """A field log in memory: the lines a board would have written, a snapshot where one is due."""
 
     def __init__(self) -> None:
@@ -129,7 +129,7 @@ class RigBoard:
         self,
         pot: RigPot,
         in_force: Any,
-        log: Log | None = None,
+        log: LogInMemory | None = None,
         seen: Callable[[dict[str, Any]], None] | None = None,
         people: People | None = None,
         awake_s: float = 2.0,

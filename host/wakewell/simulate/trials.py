@@ -121,7 +121,7 @@ MEASURED = {
 CALIBRATED = {"probe": ("points", "water_uv", "half")}
 
 
-class Reader:
+class TrialReader:
     """One trial file on its way to a Trial; collects problems instead of raising."""
 
     def __init__(self, file: TomlFile) -> None:
@@ -342,7 +342,7 @@ def _made(file: TomlFile, path: Path, like: str | None) -> Trial:
     if like is not None:
         there = Path(like)  # from where the command was given
         file.data["like"] = str(there.absolute()) if there.is_dir() else like
-    reader = Reader(file)
+    reader = TrialReader(file)
     trial = _read(reader, path)
     if reader.problems or trial is None:
         raise BadInput("\n".join(str(problem) for problem in sorted(set(reader.problems))))
@@ -365,7 +365,7 @@ def pot_folder(word: str, near: Path) -> Path:
     return near / word
 
 
-def _read(reader: Reader, path: Path) -> Trial | None:
+def _read(reader: TrialReader, path: Path) -> Trial | None:
     data = reader.file.data
     for key in data:
         if key not in TOP + TABLES + LISTS:
@@ -419,7 +419,7 @@ def _read(reader: Reader, path: Path) -> Trial | None:
     )  # fmt: skip
 
 
-def _like(reader: Reader, near: Path) -> description.PotFolder | None:
+def _like(reader: TrialReader, near: Path) -> description.PotFolder | None:
     """The calibrated pot that stands in for what this one has not measured yet."""
     word = reader.file.data.get("like")
     if word is None:
@@ -450,7 +450,7 @@ def _habits(board: description.BoardSheet | None) -> Habits:
     )
 
 
-def _settings(reader: Reader, folder: description.PotFolder) -> tuple[dict[str, bytes], Any]:
+def _settings(reader: TrialReader, folder: description.PotFolder) -> tuple[dict[str, bytes], Any]:
     """The pot's three lines with the trial's settings in place of its own, and the core's Pot."""
     changed, known = {}, {row[0]: row for row in core_fields.SETTINGS}
     for name, value in reader.table("settings").items():
@@ -483,7 +483,7 @@ def loaded(lines: Mapping[str, bytes]) -> Any:
 
 
 def _spec(
-    reader: Reader, folder: description.PotFolder, in_force: Any, begins: date, days: float
+    reader: TrialReader, folder: description.PotFolder, in_force: Any, begins: date, days: float
 ) -> tuple[PotSpec | None, list[str]]:
     """The rig's pot: what the folder says, with the trial's tables in place of it."""
     about, cal = folder.about, in_force.calibration
@@ -556,7 +556,9 @@ def _vessel(planter: description.Planter) -> Vessel:
     return Vessel(height, top, bottom)
 
 
-def _substrate(reader: Reader, vessel: Vessel, cal: Any, usual: str) -> tuple[Substrate, list[str]]:
+def _substrate(
+    reader: TrialReader, vessel: Vessel, cal: Any, usual: str
+) -> tuple[Substrate, list[str]]:
     """The word's curve, scaled so that the probe reads what the calibration says of the drained
     and of the wilting pot; `residual` and `saturated`, where given, are taken as they are."""
     word, given = _word(reader, "substrate", SUBSTRATES, usual)
@@ -726,7 +728,7 @@ def _shunt(cal: Any) -> float:
 
 
 def _word(
-    reader: Reader, key: str, known: Mapping[str, Any], usual: str
+    reader: TrialReader, key: str, known: Mapping[str, Any], usual: str
 ) -> tuple[str, dict[str, Any]]:
     """(the table's word, the rest of the table)."""
     given = dict(reader.table(key))
@@ -738,7 +740,7 @@ def _word(
     return word, given
 
 
-def _owner(reader: Reader) -> Owner:
+def _owner(reader: TrialReader) -> Owner:
     """[owner]: a delay of false means never."""
     given = {
         name: math.inf if value is False and name.endswith("_days") else value
@@ -754,7 +756,7 @@ def _owner(reader: Reader) -> Owner:
     return owner
 
 
-def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+def _rows(reader: TrialReader, key: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
     """The tables of a list such as [[fault]], names checked."""
     value = reader.file.data.get(key, [])
     if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
@@ -780,7 +782,7 @@ def _rows(reader: Reader, key: str, names: tuple[str, ...]) -> list[dict[str, An
     return rows
 
 
-def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
+def _faults(reader: TrialReader, days: float) -> tuple[Fault, ...]:
     """[[fault]]: kind, from_day, to_day, probability, amount."""
     found = []
     for row in _rows(reader, "fault", ("kind", "from_day", "to_day", "probability", "amount")):
@@ -813,7 +815,7 @@ def _faults(reader: Reader, days: float) -> tuple[Fault, ...]:
     return tuple(found)
 
 
-def _visits(reader: Reader, days: float) -> tuple[Visit, ...]:
+def _visits(reader: TrialReader, days: float) -> tuple[Visit, ...]:
     """[[visit]]: does, day, hour, amount."""
     found = []
     for row in _rows(reader, "visit", ("does", "day", "hour", "amount")):

@@ -19,7 +19,7 @@ from wakewell.budget.inputs import charge_at
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import EPOCH, InForce
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 from wakewell.replay.rejudged import States
 from wakewell.rig.errors import Impossible
 from wakewell.rig.fitted import CalibratedProbe
@@ -198,7 +198,7 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
     return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=())
 
 
-def state_at(log: PotLog, wake: Wake, before: bool = False) -> bytes:
+def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
     """The retained state, as stored, that a wake ended with, or that it began with; empty where
     this core did not make the log and nothing tells."""
     keep = InForce(log.files[0].parent)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 
 BY_HAND = "water by hand, or rain"
@@ -83,7 +83,7 @@ class Evidence:
     """
 
     log: PotLog
-    wakes: list[Wake]
+    wakes: list[WakeRow]
     looks: list[Look] = field(default_factory=list)
     falls: list[Fall] = field(default_factory=list)
     charges: list[Charge] = field(default_factory=list)
@@ -105,14 +105,14 @@ class Evidence:
         """The number of its last wake."""
         return self.wakes[-1].n
 
-    def leave_out(self, why: str, wake: Wake) -> None:
+    def leave_out(self, why: str, wake: WakeRow) -> None:
         """Note a wake that is no physics."""
         self.left_out.setdefault(why, []).append(wake.n)
 
 
-def spans(wakes: Sequence[Wake]) -> list[list[Wake]]:
+def spans(wakes: Sequence[WakeRow]) -> list[list[WakeRow]]:
     """The wakes by calibration, in order: a change in the middle begins another span."""
-    found: list[list[Wake]] = []
+    found: list[list[WakeRow]] = []
     for wake in wakes:
         if not found or found[-1][-1].ids[2] != wake.ids[2]:
             found.append([])
@@ -120,7 +120,7 @@ def spans(wakes: Sequence[Wake]) -> list[list[Wake]]:
     return found
 
 
-def of(log: PotLog, wakes: Sequence[Wake], rainy: bool) -> Evidence:
+def of(log: PotLog, wakes: Sequence[WakeRow], rainy: bool) -> Evidence:
     """What those wakes can teach. rainy: the weather is known, so rain in it explains a rise."""
     found = Evidence(log, list(wakes))
     _soil(found, rainy)
@@ -133,7 +133,7 @@ def _soil(found: Evidence, rainy: bool) -> None:
     pot = found.log.pot_of(found.wakes[-1])
     per_ppt = pot.calibration.ul_per_ppt if pot else 0
     dosed_s, since_ml = -1e18, 0.0
-    before: Wake | None = None  # the last one whose soil was believed
+    before: WakeRow | None = None  # the last one whose soil was believed
     settles_s = -1e18
     lost = True  # the next believed reading is taken as it is
     in_dose = False
@@ -192,7 +192,7 @@ def _tank(found: Evidence) -> None:
     if pot is None or pot.calibration.float_only:
         return
     tolerance = max(1, pot.calibration.tolerance_ml)
-    before: Wake | None = None
+    before: WakeRow | None = None
     ran = pulses = 0
     given = 0.0
     for wake in found.wakes:
@@ -217,7 +217,7 @@ def _tank(found: Evidence) -> None:
 
 def _cell(found: Evidence) -> None:
     """Rest voltages with what was used between."""
-    before: Wake | None = None
+    before: WakeRow | None = None
     asleep, awake, radio, ran = 0.0, 0, 0, 0
     for wake in found.wakes:
         if before is not None:

@@ -22,7 +22,7 @@ from scipy.stats import norm, qmc  # type: ignore[import-untyped]
 
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import nominal, standard
-from wakewell.log.series import Wake
+from wakewell.log.series import WakeRow
 from wakewell.rig.battery import OPEN_MV, USABLE
 from wakewell.rig.errors import Impossible
 from wakewell.rig.hydraulics import Line, Pump, plumbing
@@ -336,7 +336,7 @@ def tank(falls: Sequence[Fall], flow_ml_s: float, tolerance_ml: float) -> TankFi
     )
 
 
-def pump_of(spec: PotSpec, wakes: Sequence[Wake], flow_ml_s: float) -> Pump:
+def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
     """The rig's pump, made stronger or weaker until the log's usual run gives that flow.
 
     A run fills the hose first, and what stays in it runs back: hence one is played through.

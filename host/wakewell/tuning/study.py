@@ -13,7 +13,7 @@ from pathlib import Path
 from wakewell.budget import inputs as budget
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
-from wakewell.log.series import PotLog, Wake
+from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.pot import description
 from wakewell.simulate import trials
@@ -122,7 +122,7 @@ def fitted(study: Study, until_s: float | None = None) -> Study:
     return study
 
 
-def lines_of(log: PotLog, wake: Wake) -> dict[str, bytes]:
+def lines_of(log: PotLog, wake: WakeRow) -> dict[str, bytes]:
     """The compiled settings, limits and calibration that were in force in a wake.
 
     Raises BadInput where one is not kept beside the log.

@@ -157,7 +157,7 @@ def no_permission(port: str) -> str:
     return f"{port}: no permission; close other programs that use it, then try again"
 
 
-class Kept:
+class PatientPort:
     """A serial port whose bytes are fetched as they come, so that a look ahead loses none."""
 
     def __init__(self, port: Any) -> None:
@@ -228,7 +228,7 @@ class Cable(SerialTransport):  # type: ignore[misc]
     def __init__(self, port: str) -> None:
         super().__init__(port, timeout=SILENCE_S)
         opened: Any = vars(self)["serial"]
-        self.serial: Any = Kept(opened)
+        self.serial: Any = PatientPort(opened)
 
     def read_until(
         self,
