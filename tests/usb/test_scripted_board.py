@@ -189,13 +189,13 @@ def options(*pots: Path, **changes: Any) -> argparse.Namespace:
         "keep_asked": False, "replace_asked": False, "take_over": False,
         "accept_weaker": False, "interpreter": None,
     }  # fmt: skip
-    return argparse.Namespace(**usual | changes)
+    return argparse.Namespace(**{"json": False} | usual | changes)
 
 
 def test_a_flash_is_good_until_something_is_found(board: link.Link) -> None:
     made = result()
     assert made.good
-    flash.test(board, "v", made)  # this interpreter is no board's
+    flash.test(board, "v", made, [])  # this interpreter is no board's
     assert not made.good
     assert made.notes
 
