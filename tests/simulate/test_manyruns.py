@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import csv
 import sys
 from collections import Counter
@@ -12,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from wakewell.commands import simulate
 from wakewell.errors import BadInput
 from wakewell.simulate import many_runs
 from wakewell.simulate.many_runs import Row, lines_of
@@ -67,10 +65,6 @@ def test_trips_lockouts_and_broken_runs_are_counted() -> None:
     assert "STOPPED early in 1 of 3 runs, again with --seed 7" in said(rows(3, stopped=1.0))
 
 
-def asked(folder: Path, name: str = "") -> argparse.Namespace:
-    return argparse.Namespace(table=str(folder / name) if name else None)
-
-
 def table(path: Path) -> list[dict[str, str]]:
     with path.open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))
@@ -79,7 +73,7 @@ def table(path: Path) -> list[dict[str, str]]:
 def test_a_table_that_stands_there_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "rows.csv"
     path.write_text("mine\n")
-    simulate.write_rows(asked(tmp_path, "rows.csv"), rows(3))
+    many_runs.write_rows(tmp_path / "rows.csv", rows(3))
     assert (tmp_path / "rows.csv.old").read_text() == "mine\n"
     found = table(path)
     assert [one["seed"] for one in found] == ["5", "6", "7"]
@@ -91,32 +85,31 @@ def test_a_parquet_table_that_stands_there_is_kept(tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
     path = tmp_path / "rows.parquet"
     path.write_text("mine\n")
-    simulate.write_rows(asked(tmp_path, "rows.parquet"), rows(3))
+    many_runs.write_rows(tmp_path / "rows.parquet", rows(3))
     assert (tmp_path / "rows.parquet.old").read_text() == "mine\n"
     assert parquet.read_table(path).column("pumped_ml").to_pylist() == [0.0, 10.0, 20.0]
 
 
 def test_a_folder_that_is_not_there_is_told_before_the_runs(tmp_path: Path) -> None:
-    simulate.can_write(asked(tmp_path))
     for form in ("csv", "parquet"):
-        simulate.can_write(asked(tmp_path, f"a.{form}"))
+        many_runs.can_write(tmp_path / f"a.{form}")
         with pytest.raises(BadInput, match="its folder is not there; make it first"):
-            simulate.can_write(asked(tmp_path, f"no/rows.{form}"))
+            many_runs.can_write(tmp_path / f"no/rows.{form}")
     with pytest.raises(BadInput, match=r"must end in \.csv or \.parquet"):
-        simulate.can_write(asked(tmp_path, "rows.txt"))
+        many_runs.can_write(tmp_path / "rows.txt")
     (tmp_path / "b.csv").mkdir()
     with pytest.raises(BadInput, match="a folder is there"):
-        simulate.write_rows(asked(tmp_path, "b.csv"), rows(1))
+        many_runs.write_rows(tmp_path / "b.csv", rows(1))
 
 
 def test_a_library_that_is_not_there_is_told_before_the_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    simulate.can_write(asked(tmp_path, "a.csv"))
+    many_runs.can_write(tmp_path / "a.csv")
     said = "^--table needs the library pyarrow, which is not installed: python -m pip install "
     with pytest.raises(BadInput, match=said + "pyarrow$"):
-        simulate.can_write(asked(tmp_path, "a.parquet"))
+        many_runs.can_write(tmp_path / "a.parquet")
 
 
 def test_seeds_are_handed_out_in_order_and_none_twice(monkeypatch: pytest.MonkeyPatch) -> None:

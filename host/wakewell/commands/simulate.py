@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import csv
-import errno
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,14 +20,12 @@ from wakewell.report import page_files
 from wakewell.rig.errors import Impossible
 from wakewell.rig.pot import DAY_S
 from wakewell.simulate import many_runs, picture, trials
-from wakewell.simulate.many_runs import Row, library
 from wakewell.simulate.one_run import NEVER_DAYS, TrialResult, last_line, run_trial, write_log
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 
 MOST_SHOWN = 10
-TABLES = (".csv", ".parquet")
 
 
 def lines_of(result: TrialResult) -> Iterator[str]:
@@ -161,7 +157,8 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput("--page shows the log: give the log's place with --out")
     if args.page:
         page_files.can_draw()
-    can_write(args)
+    if args.table:
+        many_runs.can_write(Path(args.table))
     if args.picture:
         drawing.form_of(Path(args.picture))
         drawing.converter()
@@ -190,7 +187,8 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
         _leave(args, result)
         if not args.json:
             print()
-    write_rows(args, [many_runs.row(result) for result in results])
+    if args.table:
+        many_runs.write_rows(Path(args.table), [many_runs.row(result) for result in results])
     code = 0 if all(result.good for result in results) else 1
     if args.json:
         return given.show_json(args, code, [as_json(r) for r in results], core=core_id())
@@ -235,41 +233,10 @@ def _many(args: argparse.Namespace, found: list[Trial]) -> int:
         if args.out or args.picture:
             # One run on a cluster: only numbers come back, but its seed makes it again here.
             _leave(args, _shown(args, trial))
-    write_rows(args, rows)
+    if args.table:
+        many_runs.write_rows(Path(args.table), rows)
     told = [
         row | {"name": row["trial"], "good": not (row["broken"] or row["stopped"])} for row in rows
     ]
     code = 0 if all(row["good"] for row in told) else 1
     return given.show_json(args, code, told, core=core_id()) if args.json else code
-
-
-def can_write(args: argparse.Namespace) -> None:
-    """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
-    if not args.table:
-        return
-    form = Path(args.table).suffix.lower()
-    if form not in TABLES:
-        raise BadInput(f"--table {show_path(args.table)}: its name must end in .csv or .parquet")
-    if not Path(args.table).parent.is_dir():
-        with writing(args.table):
-            raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
-    if form == ".parquet":
-        library("pyarrow", "--table", "pyarrow")
-
-
-def write_rows(args: argparse.Namespace, rows: Sequence[Row]) -> None:
-    """The rows into the file that was asked for."""
-    if not args.table:
-        return
-    path = Path(args.table)
-    with writing(args.table):
-        keep_old(path)
-        if path.suffix.lower() == ".csv":
-            with path.open("w", newline="", encoding="utf-8") as file:
-                table = csv.DictWriter(file, list(rows[0]))
-                table.writeheader()
-                table.writerows(rows)
-            return
-        arrow = library("pyarrow", "--table", "pyarrow")
-        parquet = library("pyarrow.parquet", "--table", "pyarrow")
-        parquet.write_table(arrow.Table.from_pylist(list(rows)), args.table)

@@ -7,9 +7,12 @@ are the same however they are shared out.
 
 from __future__ import annotations
 
+import csv
+import errno
 import importlib
 import multiprocessing
 from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 from tqdm import tqdm
@@ -18,10 +21,13 @@ from wakecore import rules
 from wakecore.run import TRIPS
 from wakewell import terminal
 from wakewell.errors import BadInput
+from wakewell.kept import keep_old, writing
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.trials import Trial
+from wakewell.tomlfile import show_path
 
 Row = dict[str, float | str | None]
+TABLES = (".csv", ".parquet")  # forms of a table
 BATCH = 10  # seeds handed to a cluster at a time
 # What the summary shows: (number, what it is, unit)
 SHOWN = (
@@ -148,3 +154,30 @@ def _share(values: Sequence[float], share: float) -> float:
     index = min(int(place), len(values) - 2) if len(values) > 1 else 0
     high = values[min(index + 1, len(values) - 1)]
     return values[index] + (place - index) * (high - values[index])
+
+
+def can_write(path: Path) -> None:
+    """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
+    form = path.suffix.lower()
+    if form not in TABLES:
+        raise BadInput(f"--table {show_path(str(path))}: its name must end in .csv or .parquet")
+    if not path.parent.is_dir():
+        with writing(str(path)):
+            raise FileNotFoundError(errno.ENOENT, "its folder is not there; make it first")
+    if form == ".parquet":
+        library("pyarrow", "--table", "pyarrow")
+
+
+def write_rows(path: Path, rows: Sequence[Row]) -> None:
+    """The rows into the file that was asked for."""
+    with writing(str(path)):
+        keep_old(path)
+        if path.suffix.lower() == ".csv":
+            with path.open("w", newline="", encoding="utf-8") as file:
+                table = csv.DictWriter(file, list(rows[0]))
+                table.writeheader()
+                table.writerows(rows)
+            return
+        arrow = library("pyarrow", "--table", "pyarrow")
+        parquet = library("pyarrow.parquet", "--table", "pyarrow")
+        parquet.write_table(arrow.Table.from_pylist(list(rows)), str(path))
