@@ -243,3 +243,38 @@ def test_what_a_toml_file_says_is_no_line_of_its_own(
         out, err = capsys.readouterr()
         assert char == "\n" or char not in out + err
         assert not any(row.startswith("FAKE") for row in (out + err).splitlines())
+
+
+class Screen(io.StringIO):
+    """A terminal, or what looks like one."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("quiet", "red"), [("", 1), ("1", 0)])
+def test_only_a_bad_verdict_is_red_and_only_where_it_is_wanted(
+    quiet: str, red: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """https://no-color.org: no colour where NO_COLOR is set and not empty."""
+    monkeypatch.setenv("NO_COLOR", quiet)
+    lines = ("all good", terminal.Bad("BROKEN \x1b[2J"), "the rest")
+    for screen, wanted in ((Screen(), red), (io.StringIO(), 0)):
+        monkeypatch.setattr(sys, "stdout", terminal.Plain(screen, must=True))
+        terminal.tell(*lines)
+        bad = "BROKEN \\x1b[2J\n"
+        shown = f"\x1b[31m{bad}\x1b[0m" if wanted else bad
+        assert screen.getvalue() == f"all good\n{shown}the rest\n"
+
+
+def test_a_folder_with_a_problem_is_told_in_red(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    screen = Screen()
+    monkeypatch.setattr(sys, "stdout", screen)
+    assert cli.main(["check", str(CAFE / "basil"), str(tmp_path)]) == 2
+    good, bad = screen.getvalue().split("\x1b[31m")
+    assert good.startswith("basil: good.")
+    assert bad.startswith(f"{tmp_path.name}: ")
+    assert bad.count("\x1b[0m") == 1

@@ -14,6 +14,8 @@ import unicodedata
 from collections.abc import Iterator
 from typing import Any, TextIO, cast
 
+RED, USUAL = "\x1b[31m", "\x1b[0m"  # ECMA-48, SGR
+
 
 class OutputLost(Exception):
     """What a command says can no longer be written. why: what the system says."""
@@ -36,6 +38,32 @@ def plain(text: str, keep: str = "") -> str:
     )
 
 
+class Bad(str):
+    """A line that tells of a bad verdict."""
+
+
+def marked(text: str, bad: bool) -> str:
+    """The line, as one of a bad verdict if it is that."""
+    return Bad(text) if bad else text
+
+
+def tell(*lines: str) -> None:
+    """Print the lines, at once. On a terminal a bad verdict's are red, unless NO_COLOR is set
+    (https://no-color.org)."""
+    out: Any = sys.stdout
+    red = isinstance(out, Plain) and out.isatty() and not os.environ.get("NO_COLOR")
+    for text in lines:
+        alarm = red and isinstance(text, Bad)
+        if alarm:
+            out.write_bare(RED)
+        try:
+            print(text)
+        finally:
+            if alarm:
+                out.write_bare(USUAL)
+    out.flush()
+
+
 class Plain:
     """A text stream that writes only plain text and line ends.
 
@@ -51,6 +79,11 @@ class Plain:
         with self._told():
             self.bare.write(plain(text, "\n\t"))
         return len(text)
+
+    def write_bare(self, text: str) -> None:
+        """Write what this program itself says to the terminal."""
+        with self._told():
+            self.bare.write(text)
 
     def writelines(self, texts: Iterator[str]) -> None:
         """Write them all."""

@@ -263,7 +263,7 @@ def test_what_a_step_needs_of_another_is_a_value(tmp_path: Path) -> None:
         commission.stand(steps(folder))
     commission.soil_capacity(steps(folder, soil__soaked_g=[5000], soil__dry_g=["skip"]))
     text = book.read_text()
-    for said in ("1999000 counts", "5000 g", "420 ppt"):
+    for said in ("1999000 counts", "5000 g", "42.0 %"):
         assert said in text
         text = text.replace(f'"{said}"', '"see my notebook, p. 7"')
     book.write_text(text)
@@ -273,7 +273,7 @@ def test_what_a_step_needs_of_another_is_a_value(tmp_path: Path) -> None:
     commission.soil_refill(steps(folder, soil__refill_g=[4265]))
     rows = Book(folder).rows("finding")
     assert rows[-2]["as_found"] == "0 ml in 1.0 days"
-    assert rows[-1]["as_left"] == "210 ppt"
+    assert rows[-1]["as_left"] == "21.0 %"
     # A value that is none, and a book from before there were any, are told.
     book.write_text(book.read_text().replace("grams = 5000.0", 'grams = "five kilos"'))
     with pytest.raises(commission.Failed, match="--again 'soil capacity'"):

@@ -432,7 +432,7 @@ def test_other_settings_and_from_where_on_the_answer_no_longer_holds(
     assert (
         "what if  wake 0 (2022-12-31) is the first with another decision: no water; recorded" in out
     )
-    assert "until then no water yet; from then on the readings belong to other water" in out
+    assert "until then no water yet; from then on the readings followed other water" in out
     assert "plan.kind: 1, first at wake 0: 'depletion' -> 'none'" in out
     assert "from wake 0 on the water would be different" in out
     assert "1 replayed, nothing bad found, but 1 wake with other decisions" in out

@@ -116,8 +116,8 @@ def converter(t: Try, link: Link) -> None:
         values = sorted(set(looks))
         gaps = [b - a for a, b in pairwise(values)]
         noise, step = round(statistics.pstdev(looks)), min(gaps, default=0)
-        text = f"{round(statistics.median(looks))} uV, noise {noise} uV"
-        text += f", steps of {step} uV" if step else ", all readings the same"
+        text = f"{round(statistics.median(looks))} microvolts, noise {noise}"
+        text += f", steps of {step}" if step else ", all readings the same"
         t.add(f"converter, {name}", True, text, noise_uv=noise, step_uv=step)
 
 
@@ -254,7 +254,9 @@ def asleep(t: Try, given: float | None, yes: bool) -> None:
     if value is None:
         t.add("current asleep", None, "not measured")
     else:
-        t.add("current asleep", True, f"{value:g} uA, as measured by hand", asleep_ua=value)
+        t.add(
+            "current asleep", True, f"{value:g} microamperes, as measured by hand", asleep_ua=value
+        )
 
 
 def host_of(given: str, folder: Path) -> tuple[str, int] | None:

@@ -20,6 +20,7 @@ from wakewell.errors import BadInput
 from wakewell.kept import replace, today
 from wakewell.pot import chips, description, pot_folder, stage
 from wakewell.pot.bench_book import Book
+from wakewell.units import soil
 
 BENCH = "bench"  # kind of a soil point taken out of the pot
 CAPACITY, REFILL = "capacity", "refill"
@@ -122,7 +123,7 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
     low, high = found.span
     made.lines += [
         f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
-        f"{low} to {high} {unit}".rstrip(),
+        f"{amount(low, unit, 6)} to {amount(high, unit, 6)}",
         f"  uncertainty {amount(found.expanded, unit)} (k = 2); {proof(found, unit)}; "
         f"rounding to whole numbers adds {amount(found.table_error, unit)}",
     ]
@@ -205,7 +206,7 @@ def put_water(made: Calibration, pot: description.PotFolder, book: Book) -> None
         depletion = round(1000 * (capacity - values[REFILL]) / (capacity - wilting))
         if 50 <= depletion <= 950:
             made.change("settings", "depletion_ppt", depletion)
-            made.lines.append(f"refill point {values[REFILL]:.0f} ppt: depletion_ppt = {depletion}")
+            made.lines.append(f"refill point {soil(values[REFILL])}: depletion_ppt = {depletion}")
     found = made.fits.get("soil")
     if found is None:
         return
@@ -215,7 +216,7 @@ def put_water(made: Calibration, pot: description.PotFolder, book: Book) -> None
         made.change("settings", "fill_ppt", most)
         made.lines.append(
             f"fill_ppt = {most}: smaller doses, because soil water is known only to "
-            f"{found.expanded:.0f} ppt"
+            f"{soil(found.expanded)}"
         )
 
 
@@ -260,9 +261,11 @@ def put(document: Any, key: str, value: Any) -> None:
         document[key][inner] = content
 
 
-def amount(value: float, unit: str) -> str:
+def amount(value: float, unit: str, digits: int = 3) -> str:
     """A value with its unit; what is too small to matter is 0."""
-    return f"{round(value, 3):.3g} {unit}".rstrip()
+    if unit == "ppt":
+        value, unit = value / 10, "%"
+    return f"{round(value, 3):.{digits}g} {unit}".rstrip()
 
 
 def proof(found: Any, unit: str) -> str:

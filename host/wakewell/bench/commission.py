@@ -28,7 +28,7 @@ from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.tomlfile import show
-from wakewell.units import water
+from wakewell.units import soil, water
 
 DRAWING = "wiring.svg"
 RUN_WORD, GO_ON = "run", "ok"
@@ -456,7 +456,7 @@ def sleep_current(s: Session) -> None:
     ua = s.answers.number("sleep.ua", "It draws, in microamperes", 1, 100000)
     if ua is None:
         return
-    s.finding("sleep current", f"{ua:g} uA")
+    s.finding("sleep current", f"{ua:g} microamperes")
     set_value(s, "calibration", "sleep_ua", round(ua))
     if ua > 1000:
         s.say(
@@ -522,10 +522,10 @@ def soil_capacity(s: Session) -> None:
         ppt, word = 1000 * (grams - dry) / volume, "weighed"
         if not 100 <= ppt <= 900:
             raise Failed(
-                f"{ppt:.0f} ppt of water is impossible: weigh again, or see volume_ml (pot.toml)"
+                f"{soil(ppt)} of water is impossible: weigh again, or see volume_ml (pot.toml)"
             )
     s.point("soil", round(ppt), WEIGHED_PPT, calibrate.CAPACITY)
-    s.finding("soil capacity", f"{grams:g} g", f"{ppt:.0f} ppt", word, grams=grams)
+    s.finding("soil capacity", f"{grams:g} g", soil(ppt), word, grams=grams)
 
 
 def soil_refill(s: Session) -> None:
@@ -545,11 +545,9 @@ def soil_refill(s: Session) -> None:
     assert s.pot.about is not None
     fell_ppt = 1000 * (was_g - grams) / s.pot.about.planter.volume_ml
     if not 20 <= fell_ppt < capacity:
-        raise Failed(
-            f"a fall of {fell_ppt:.0f} ppt from {capacity:g} ppt is impossible: weigh again"
-        )
+        raise Failed(f"a fall of {soil(fell_ppt)} from {soil(capacity)} is impossible: weigh again")
     s.point("soil", round(capacity - fell_ppt), WEIGHED_PPT, calibrate.REFILL)
-    s.finding("soil refill", f"{grams:g} g", f"{capacity - fell_ppt:.0f} ppt")
+    s.finding("soil refill", f"{grams:g} g", soil(capacity - fell_ppt))
 
 
 def commissioned(s: Session) -> None:

@@ -20,6 +20,7 @@ from wakewell.bench.check import (
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import agree, description, names, pot_folder, stage
+from wakewell.terminal import marked, tell
 from wakewell.tomlfile import show_path
 from wakewell.units import soil, water
 
@@ -111,7 +112,8 @@ def check(args: argparse.Namespace) -> int:
             written=written,
         )
     for folder in folders:
-        print("\n".join(_tell(folder, stages.get(folder.path, 0))))
+        head, *rest = _tell(folder, stages.get(folder.path, 0))
+        tell(marked(head, bool(folder.problems)), *rest)
     for text, pots in cautions.items():
         print(f"caution ({', '.join(pots)}): {text}")
     for path, what in written.items():

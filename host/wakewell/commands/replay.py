@@ -31,6 +31,7 @@ from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES, UN
 from wakewell.report import page_files as report_pages
 from wakewell.sequences import candidate, playing
 from wakewell.shipped import CAFE, TROUBLE
+from wakewell.terminal import Bad, marked, tell
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 
@@ -69,7 +70,8 @@ def lines_of(report: LogReplay) -> Iterator[str]:
         if verdict.held and verdict.rule in weaker:
             changed = weaker[verdict.rule]
             word, text, where = "WEAKER", changed.text, f", first at wake {changed.wake}"
-        yield f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(text)}{where}"
+        told = f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(text)}{where}"
+        yield marked(told, not word.startswith("held"))
     by = ", ".join(f"{printable(core)} ({in_wakes(n)})" for core, n in report.cores.most_common())
     yield f"  core     recorded by {by}; played by {report.core}"
     if len(report.lives) > 1:
@@ -89,7 +91,7 @@ def difference_lines(report: LogReplay) -> Iterator[str]:
     if report.faults:
         first = report.faults[0]
         place = f"wake {first.wake} ({first.place}), {report.divergent} in all"
-        yield f"  verdict  DIVERGES at {place}:"
+        yield Bad(f"  verdict  DIVERGES at {place}:")
         for difference in report.faults:
             member, indent = printable(difference.member), " " * len(printable(difference.member))
             yield f"           {member}: recorded {_shown(difference.recorded)}"
@@ -98,7 +100,7 @@ def difference_lines(report: LogReplay) -> Iterator[str]:
     for way, word in ((WEAKER, "WEAKER"), (STRICTER, "stricter")):
         found = report.changed(way)
         if found:
-            yield f"  verdict  {word} by {why}:"
+            yield marked(f"  verdict  {word} by {why}:", way == WEAKER)
         for changed in found:
             at = f"{in_wakes(changed.count)}, first at wake {changed.wake} ({changed.place})"
             yield f"           {changed.rule:<4} {printable(changed.text)}: {at}"
@@ -117,7 +119,7 @@ def difference_lines(report: LogReplay) -> Iterator[str]:
     if not report.faults and not report.different and not report.changes:
         yield f"  verdict  {report.played} of {report.wakes} wakes played, all as recorded"
     if not all(v.held for v in report.held):
-        yield "  verdict  a requirement is BROKEN"
+        yield Bad("  verdict  a requirement is BROKEN")
 
 
 def _shown(value: Any) -> str:
@@ -274,7 +276,7 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
             if report.played and table is not None:
                 table.add(report)
             elif report.played and not args.json:
-                print(*lines_of(report), sep="\n")
+                tell(*lines_of(report))
                 if args.on:
                     print(f"  {args.on}  {answer[args.on] or 'the same bytes'}")
                 if settings is not None and len(results) == 1 and len(paths) == 1:
@@ -287,7 +289,8 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
         return given.show_json(args, code, results, core=core_id())
     if table is not None:
         table.close()
-    print(f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})")
+    last = f"{len(results)} replayed, {closing(good, lacking, others)} (core {core_id()})"
+    tell(marked(last, not good))
     return code
 
 
@@ -336,12 +339,12 @@ class LogTable:
         if not report.good or any(report.lacking.values()) or report.different:
             said = closing(report.good, Counter(report.lacking), report.different)
             self.others.append(report)
-        print("  ".join([report.name.ljust(self.width), *cells, said]), flush=True)
+        tell(marked("  ".join([report.name.ljust(self.width), *cells, said]), not report.good))
 
     def close(self) -> None:
         """What there is to tell."""
         for report in self.others:
-            print("", *lines_of(report), sep="\n")
+            tell("", *lines_of(report))
         print()
 
 
@@ -396,7 +399,8 @@ def replay_sequence(path: Path, args: argparse.Namespace, results: list[dict[str
         }
     )
     if not args.json:
-        print(f"{path}: {sequence.title}: {wakes} wakes, {'good' if good else 'FAILED'}")
+        said = f"{path}: {sequence.title}: {wakes} wakes, {'good' if good else 'FAILED'}"
+        tell(marked(said, not good))
         for failure in failures:
             print(failure)
     return good

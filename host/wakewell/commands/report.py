@@ -21,6 +21,7 @@ from wakewell.report import condition, magnifier, pages, plots, sheet
 from wakewell.report.page_files import speaks_of
 from wakewell.report.pages import PotView
 from wakewell.shipped import CAFE
+from wakewell.terminal import marked, tell
 from wakewell.tomlfile import show_path
 
 PLACE = "report"  # the folder that pages go to
@@ -108,7 +109,7 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
 
     def say(text: str) -> None:
         if not args.json:
-            print(text, flush=True)  # each as it is done: some years take seconds
+            tell(text)  # each as it is done: some years take seconds
 
     for (place, files), name in zip(found, names, strict=True):
         log = series.read(name, place, files, sys.stderr.isatty(), until_s)
@@ -147,7 +148,8 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
             page = pages.pot_page(view, "round.html" if len(found) > 1 else "")
             pages.write(out / view.page, page.encode())
             written.append(str(out / view.page))
-            say(f"{word:<14}  {view.log.title}: {out / view.page}")
+            row = f"{word:<14}  {view.log.title}: {out / view.page}"
+            say(marked(row, word in NOT_GOOD))
     if not views and unread:
         advice = "give a later day" if args.as_of else "look at its first lines"
         raise BadInput(f"{show_path(str(found[0][0]))}: {unread[0][1]}; {advice}")

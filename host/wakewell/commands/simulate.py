@@ -22,6 +22,7 @@ from wakewell.rig.pot import DAY_S
 from wakewell.simulate import many_runs, picture, trials
 from wakewell.simulate.one_run import NEVER_DAYS, TrialResult, last_line, run_trial, write_log
 from wakewell.simulate.trials import Trial
+from wakewell.terminal import Bad, marked, tell
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 
@@ -39,7 +40,7 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         f"{seen.wakes} wakes, {seen.doses} waterings in {seen.pulses} pulses"
     )
     if result.stopped:
-        yield f"  STOPPED  {result.stopped}"
+        yield Bad(f"  STOPPED  {result.stopped}")
     yield (
         f"  plant    {now['wilting_days']:.1f} days below wilting, "
         f"{now['stressed_days']:.1f} short of water, {now['waterlogged_days']:.1f} waterlogged"
@@ -70,7 +71,8 @@ def lines_of(result: TrialResult) -> Iterator[str]:
     for verdict in seen.verdicts():
         word = "held  " if verdict.held else "BROKEN"
         where = "" if verdict.wake is None else f" at wake {verdict.wake}"
-        yield f"  {verdict.rule:<4} {word}  {verdict.title}: {verdict.evidence}{where}"
+        told = f"  {verdict.rule:<4} {word}  {verdict.title}: {verdict.evidence}{where}"
+        yield marked(told, not verdict.held)
 
 
 def _days(what: str, days: float | None) -> str:
@@ -183,7 +185,7 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
         result = _shown(args, trial)
         results.append(result)
         if not args.json:
-            print(*lines_of(result), sep="\n")
+            tell(*lines_of(result))
         _leave(args, result)
         if not args.json:
             print()
@@ -192,7 +194,7 @@ def _single(args: argparse.Namespace, found: list[Trial]) -> int:
     code = 0 if all(result.good for result in results) else 1
     if args.json:
         return given.show_json(args, code, [as_json(r) for r in results], core=core_id())
-    print(last_line(results))
+    tell(marked(last_line(results), bool(code)))
     return code
 
 
