@@ -12,10 +12,12 @@ import mosquitto
 import pytest
 from remote_pots import BOARD, fill_in
 
+from once import made_once
+
 sys.path.insert(0, str(Path(__file__).parent.parent / "log"))
 sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
 
-from usb_desks import flashed_board, made_once
+from usb_desks import flashed_board
 
 from wakewell.shipped import CAFE
 

@@ -16,6 +16,7 @@ import pytest
 
 from grown import Garden, make
 from lacking import lacking
+from once import made_once
 from wakewell.cli import main
 from wakewell.shipped import CAFE
 
@@ -31,20 +32,22 @@ WIDTHS = {"wide": 1200, "phone": 390, "small": 360}
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of a few pots: well, leaking with a gap, undated with a pulled probe."""
-    folder = tmp_path_factory.mktemp("site")
-    make(folder / "fern", Garden(days=60))
-    make(folder / "mint", Garden(days=90, away=(20, 30), leak_ml_day=(60, 12.0), seed=2))
-    make(folder / "basil", Garden(days=50, clock=0, unplugged=(45, 50), seed=3))
-    out = folder / "out"
-    for pot in ("fern", "mint", "basil"):
-        shutil.copytree(folder / pot, folder / "pots" / pot)
-    main(["report", str(folder / "pots"), "--out", str(out), "--timezone", "Europe/Brussels"])
-    main(["report", str(folder / "fern"), "--out", str(out), "--wake", "4"])
-    main(["report", str(folder / "pots"), "--out", str(out)])
-    return out
+
+    def make_site(folder: Path) -> None:
+        make(folder / "fern", Garden(days=60))
+        make(folder / "mint", Garden(days=90, away=(20, 30), leak_ml_day=(60, 12.0), seed=2))
+        make(folder / "basil", Garden(days=50, clock=0, unplugged=(45, 50), seed=3))
+        out = folder / "out"
+        for pot in ("fern", "mint", "basil"):
+            shutil.copytree(folder / pot, folder / "pots" / pot)
+        main(["report", str(folder / "pots"), "--out", str(out), "--timezone", "Europe/Brussels"])
+        main(["report", str(folder / "fern"), "--out", str(out), "--wake", "4"])
+        main(["report", str(folder / "pots"), "--out", str(out)])
+
+    return made_once(tmp_path_factory, "site", make_site) / "out"
 
 
 # Each state of a pot, at its height: (garden, the day the page speaks of, mark, first task)
@@ -62,15 +65,17 @@ STATES = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def states(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of a pot in each state."""
-    folder = tmp_path_factory.mktemp("states")
-    for name, (garden, day, _, _) in STATES.items():
-        make(folder / name, garden)
-        words = ["report", str(folder / name), "--out", str(folder / "out"), "--as-of", day]
-        main([*words, "--timezone", "UTC"])
-    return folder / "out"
+
+    def make_states(folder: Path) -> None:
+        for name, (garden, day, _, _) in STATES.items():
+            make(folder / name, garden)
+            words = ["report", str(folder / name), "--out", str(folder / "out"), "--as-of", day]
+            main([*words, "--timezone", "UTC"])
+
+    return made_once(tmp_path_factory, "states", make_states) / "out"
 
 
 # The words of pictures that do not end within their picture, or are cut short

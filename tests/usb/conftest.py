@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from usb_desks import IMAGE_BYTES, Desk, copy_pot, flashed_board, made_once, world_for
+from usb_desks import IMAGE_BYTES, Desk, copy_pot, flashed_board, world_for
 
+from once import made_once
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.usb import link
 

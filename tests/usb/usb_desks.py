@@ -5,7 +5,6 @@ Belongs here: names that tests import. Does not belong here: fixtures (conftest.
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -38,24 +37,6 @@ def copy_pot(name: str, under: Path, board: bytes | None = b"desk-1") -> Path:
 def commission_for(folder: Path, board: bytes) -> None:
     """Leave a bench book there as a commissioning of that pot on that board would."""
     Book(folder).lead_to(stage.marks(pot_folder.load(folder), board.hex()))
-
-
-def made_once(factory: Any, name: str, make: Callable[[Path], None]) -> Path:
-    """A folder that the first who needs it makes, for all workers of a run. Nobody changes it."""
-    import fcntl  # desk boards are POSIX
-
-    base: Path = factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        base = base.parent
-    place, draft = base / name, base / f"{name}.new"
-    with (base / f"{name}.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not place.exists():
-            shutil.rmtree(draft, ignore_errors=True)
-            draft.mkdir()
-            make(draft)
-            draft.rename(place)
-    return place
 
 
 def flashed_board(under: Path, settings: str = "") -> None:
