@@ -18,7 +18,7 @@ from wakeboard.kept import NEXT_MS, ROOT, Kept, forget_radio, radio_came
 from wakeboard.short import DECISIONS, END, SAMPLES, STEPS, WAKE, shorten
 from wakeboard.store import Store, snapshot
 from wakecore.rules import BITS, latched
-from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
+from wakecore.run import CHANNELS, MS, SAMPLE_MS
 from wakecore.wake import HELD_MS, STUCK_MS
 
 if False:
@@ -47,6 +47,7 @@ class Board(Kept):
         self.parts: "dict[str, Any]" = {}
         self.power: "Any" = None
         self.started: "Any" = None
+        self.watched: "tuple[tuple[int, Any], ...]" = ()
         self.ran_ms = 0
         self.pressed, self.entry, self.needs = False, False, 0
         self.reports: int | None = None
@@ -250,10 +251,12 @@ class Board(Kept):
         assert self.pump is not None, "the permissive pin"
         self.pulser = chip.Pulser(self.pump[0], self.pump[1])
         self.pulser.arm(SAMPLE_MS, rest_ms)
-        self.level = self.parts.get("level")
-        self.battery = self.parts.get("battery")
-        self.current = self.parts.get("current")
-        self.saucer = self.parts.get("saucer")
+        # (place of the channel in a sample, its part); what is missing or faulty stays UNREAD
+        watched = [(place, self.parts.get(name)) for place, name in enumerate(CHANNELS)]
+        self.watched = tuple([row for row in watched if row[1] is not None])
+        for _, part in self.watched:
+            if hasattr(part, "begin"):
+                part.begin()
 
     def start(self) -> None:
         """Pump on: the first of the finite pulses; the deadline counts from here (R2)."""
@@ -264,12 +267,8 @@ class Board(Kept):
     def sample(self, run: "Run") -> None:
         """Read while the pulse runs, then renew it if the deadline allows; takes no memory."""
         now = run.now
-        level = UNREAD if self.level is None else self.level.now()
-        now[BATTERY] = UNREAD if self.battery is None else self.battery.now()
-        if self.current is not None:
-            now[CURRENT] = self.current.now()
-        if self.saucer is not None:
-            now[SAUCER] = self.saucer.now()
+        for place, part in self.watched:
+            now[place] = part.now()
         if time.ticks_diff(time.ticks_ms(), self.started) < self.pulse_ms:
             if self.whole_pulses > 0:
                 self.whole_pulses -= 1
@@ -279,8 +278,6 @@ class Board(Kept):
                 self.pulser.pulse(False)
             else:
                 self.pulser.wait()
-        # The last of all: after a fault, `now` holds the level of the last whole sample
-        now[LEVEL] = level
         now[MS] = time.ticks_diff(time.ticks_ms(), self.started)
 
     def stop(self) -> int:
@@ -300,7 +297,7 @@ class Board(Kept):
         """Sensors off; milliseconds awake."""
         self.sensors(False)
         for part in self.parts.values():
-            if isinstance(part, parts.Switch):
+            if hasattr(part, "rest"):
                 part.rest()
         self.told["awake_ms"] = awake_ms = time.ticks_diff(time.ticks_ms(), self.woke)
         return awake_ms

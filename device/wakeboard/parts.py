@@ -8,7 +8,7 @@ degree, or the level of a switch's pin, 0 or 1; the calibration says which is wh
 import time
 
 import chip
-from wakeboard.wiring import ECHO, FLOAT
+from wakeboard.wiring import ECHO, FLOAT, GAUGE, PROBE, WEIGHT
 from wakecore.run import UNREAD
 
 if False:
@@ -79,7 +79,7 @@ class Switch:
 class Echo:
     """An ultrasonic gauge: trigger out, echo in."""
 
-    def __init__(self, trigger: int, echo: int, samples: int) -> None:
+    def __init__(self, echo: int, trigger: int, samples: int) -> None:
         self.trigger = chip.drive(trigger, 0)
         self.echo = chip.sense(echo)
         self.samples = samples
@@ -123,37 +123,49 @@ class Temperature:
         return [int(self.bus.read_temp(roms[0]) * 16), 0]
 
 
+# Which part a probe is, one row for each: (probe, its kind in the wiring, the module and the class
+# that read it, the rows of the wiring that it is made with). A module is loaded only where its part
+# is fitted; the first row named is the pin that says so, -1 where it is not.
+FITTED = (
+    ("soil", PROBE, "parts", "Analogue", ("soil_pin", "samples")),
+    ("soil", WEIGHT, "loadcell", "LoadCell", ("soil_pin", "soil_clock_pin", "samples")),
+    ("battery", 0, "parts", "Analogue", ("battery_pin", "samples")),
+    ("current", 0, "parts", "Analogue", ("current_pin", "samples")),
+    ("saucer", 0, "parts", "Analogue", ("saucer_pin", "samples")),
+    ("level", FLOAT, "parts", "Switch", ("level_pin", "level_pull", "samples")),
+    ("level", GAUGE, "parts", "Analogue", ("level_pin", "samples")),
+    ("level", ECHO, "parts", "Echo", ("level_pin", "trigger_pin", "samples")),
+    ("temperature", 0, "parts", "Temperature", ("temperature_pin",)),
+    ("charger", 0, "parts", "Switch", ("charger_pin", "charger_pull", "samples")),
+    ("flowmeter", 0, "flowmeter", "FlowMeter", ("flowmeter_pin",)),
+    ("weight", 0, "loadcell", "LoadCell", ("weight_pin", "weight_clock_pin", "samples")),
+)
+
+
 def fit(wiring: "Wiring") -> "dict[str, Any]":
-    """{probe: part} of what is fitted and answers to its name."""
-    n = wiring.samples
-    makers: "dict[str, tuple[Any, ...]]" = {}
-    for name in ("soil", "battery", "current", "saucer"):
-        pin = getattr(wiring, name + "_pin")
-        if pin >= 0:
-            makers[name] = (Analogue, pin, n)
-    if wiring.level_pin >= 0:
-        if wiring.level_kind == FLOAT:
-            makers["level"] = (Switch, wiring.level_pin, wiring.level_pull, n)
-        elif wiring.level_kind == ECHO:
-            makers["level"] = (Echo, wiring.trigger_pin, wiring.level_pin, n)
-        else:
-            makers["level"] = (Analogue, wiring.level_pin, n)
-    if wiring.temperature_pin >= 0:
-        makers["temperature"] = (Temperature, wiring.temperature_pin)
-    if wiring.charger_pin >= 0:
-        makers["charger"] = (Switch, wiring.charger_pin, wiring.charger_pull, n)
-    return {name: attempt(maker) for name, maker in makers.items()}
+    """{probe: part} of what is fitted and answers to its name; None for a part that is faulty."""
+    found = {}
+    for name, kind, module, maker, rows in FITTED:
+        if getattr(wiring, rows[0]) >= 0 and getattr(wiring, name + "_kind", 0) == kind:
+            values = [getattr(wiring, row) for row in rows]
+            found[name] = attempt(name, make, module, maker, values)
+    return found
 
 
-def attempt(call: "tuple[Any, ...]") -> "Any":
-    """The result of call[0](*call[1:]), or None if the part is faulty."""
+def make(module: str, maker: str, values: "list[Any]") -> "Any":
+    """A part of that class. Raises whatever is wrong with it."""
+    return getattr(__import__("wakeboard." + module, None, None, (maker,)), maker)(*values)
+
+
+def attempt(name: str, call: "Any", *values: "Any") -> "Any":
+    """The result of call(*values), or None if the part of that name is faulty."""
     try:
-        return call[0](*call[1:])
+        return call(*values)
     except Exception as error:
-        print("wakewell: %s: %r" % (call[0].__name__, error))
+        print("wakewell: %s: %r" % (name, error))
         return None
 
 
 def read(part: "Any") -> "Reading | None":
     """A part's reading, or None if it is faulty."""
-    return None if part is None else attempt((part.read,))
+    return None if part is None else attempt(type(part).__name__, part.read)

@@ -13,7 +13,7 @@ WAKE = RECORD + ("left_out",)  # the members of a wake's line, in their order
 SAMPLES, DECISIONS, READINGS, END = "samples", "decisions", "readings", "end"
 STEPS = ("", SAMPLES, DECISIONS, READINGS)  # the first: nothing
 MEMBERS: "dict[str, tuple[str, ...]]" = {
-    DECISIONS: ("values", "judged", "permissives", "plan", "needs", "water", "charge_uah")
+    DECISIONS: ("values", "told", "judged", "permissives", "plan", "needs", "water", "charge_uah")
     + ("commands",),
     READINGS: ("rest", "read", "run", "after"),
 }

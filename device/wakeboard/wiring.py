@@ -10,11 +10,14 @@ from wakecore.number import is_whole
 
 VERSION = 1
 NONE, FLOAT, GAUGE, ECHO = 0, 1, 2, 3
+PROBE, WEIGHT = 0, 1
 FREE, DOWN, UP = 0, 1, 2  # a pin's own pull resistor
 
 # (name, least, most, default, meaning)
 WIRING = (
-    ("soil_pin", -1, 48, -1, "capacitive soil probe, analogue"),
+    ("soil_kind", 0, 1, PROBE, "0 probe, 1 scale under the pot"),
+    ("soil_pin", -1, 48, -1, "capacitive soil probe, analogue; or data of a scale"),
+    ("soil_clock_pin", -1, 48, -1, "clock of that scale"),
     ("level_kind", 0, 3, NONE, "0 none, 1 float switch, 2 analogue gauge, 3 ultrasonic echo"),
     ("level_pin", -1, 48, -1, "level: switch, gauge, or echo in"),
     ("level_pull", 0, 2, UP, "float switch: 0 no pull, 1 down, 2 up"),
@@ -25,6 +28,9 @@ WIRING = (
     ("saucer_pin", -1, 48, -1, "saucer probe, analogue"),
     ("charger_pin", -1, 48, -1, "charge sense, digital"),
     ("charger_pull", 0, 2, UP, "its pull; the calibration says which level is charging"),
+    ("flowmeter_pin", -1, 48, -1, "pulses of the flow meter, counted"),
+    ("weight_pin", -1, 48, -1, "data of a scale beside the soil probe"),
+    ("weight_clock_pin", -1, 48, -1, "clock of that scale"),
     ("button_pin", -1, 48, -1, "button to the other level"),
     ("button_pull", 0, 2, UP, "its pull; pressed is the other level, low with none"),
     ("power_pin", -1, 48, -1, "supply of the sensors"),
@@ -38,7 +44,9 @@ WIRING = (
 class Wiring:
     """One attribute for each row above."""
 
+    soil_kind: int
     soil_pin: int
+    soil_clock_pin: int
     level_kind: int
     level_pin: int
     level_pull: int
@@ -49,6 +57,9 @@ class Wiring:
     saucer_pin: int
     charger_pin: int
     charger_pull: int
+    flowmeter_pin: int
+    weight_pin: int
+    weight_clock_pin: int
     button_pin: int
     button_pull: int
     power_pin: int

@@ -69,6 +69,7 @@ CALIBRATION = (
     ("ul_per_ppt", 0, 100000, 0),  # water for one part per thousand of soil water; 0: not known
     ("flow_ul_s", 0, 200000, 0),  # usual flow, measured into a cup
     ("float_only", 0, 1, 0),  # 1: the level is a float switch and shows no amounts (R4)
+    ("weighed", 0, 1, 0),  # 1: the soil probe is a scale, which the plant's growth shifts
     ("tolerance_ml", 0, 5000, 20),  # scatter and resolution of the level (R4, R8)
     ("dry_ma", 0, 20000, 0),  # pump current below which it runs dry; 0: not judged (R4)
     ("wet_ppt", 1, 1000, 500),  # saucer reading from which it is wet (R15)
@@ -79,16 +80,20 @@ CALIBRATION = (
     ("self_ua", 0, 100000, 50),  # what the cell loses by itself, as a current
 )
 
-# A probe: (name, least and most its table may give, must it be fitted to pump?)  # meaning
+# A probe: (name, least and most its table may give, what it is for)  # meaning
+MAY, MUST, TOLD = 0, 1, 2  # may be fitted; must be, to pump; is read and told, and decides nothing
 PROBES = (
-    ("soil", 0, 1000, 1),  # parts per thousand of water by volume
-    ("level", 0, 1000000, 1),  # millilitres in the tank
-    ("battery", 0, 30000, 1),  # millivolts at rest
-    ("temperature", -55000, 125000, 0),  # millidegrees of the soil
-    ("current", 0, 20000, 0),  # milliamperes of the pump
-    ("saucer", 0, 1000, 0),  # parts per thousand, dry to wet
-    ("charger", 0, 1, 0),  # 1 charging, 0 not
+    ("soil", 0, 1000, MUST),  # parts per thousand of water by volume
+    ("level", 0, 1000000, MUST),  # millilitres in the tank
+    ("battery", 0, 30000, MUST),  # millivolts at rest
+    ("temperature", -55000, 125000, MAY),  # millidegrees of the soil
+    ("current", 0, 20000, MAY),  # milliamperes of the pump
+    ("saucer", 0, 1000, MAY),  # parts per thousand, dry to wet
+    ("charger", 0, 1, MAY),  # 1 charging, 0 not
+    ("flowmeter", 0, 100000000, MAY),  # microlitres through the hose, by the meter's pulses
+    ("weight", 0, 1000, TOLD),  # parts per thousand of water by volume, by the pot's weight
 )
+NEEDED = tuple([row[0] for row in PROBES if row[3] == MUST])
 COUNTS_LEAST, COUNTS_MOST = -(1 << 28), 1 << 28
 
 KINDS = {"settings": SETTINGS, "limits": LIMITS, "calibration": CALIBRATION}
@@ -168,6 +173,7 @@ class Values:
     ul_per_ppt: int
     flow_ul_s: int
     float_only: int
+    weighed: int
     tolerance_ml: int
     dry_ma: int
     wet_ppt: int
@@ -183,6 +189,8 @@ class Values:
     current: "Probe | None"
     saucer: "Probe | None"
     charger: "Probe | None"
+    flowmeter: "Probe | None"
+    weight: "Probe | None"
 
     def __init__(self, kind: str) -> None:
         for name, _, _, default in KINDS[kind]:
@@ -325,7 +333,7 @@ class Pot:
             return False
         if outside(settings, limits) or dose_of_nothing(settings, calibration):
             return False
-        for name, _, _, needed in PROBES:
-            if needed and getattr(calibration, name) is None:
+        for name in NEEDED:
+            if getattr(calibration, name) is None:
                 return False
         return 0 < calibration.flow_ul_s <= limits.flow_max_ul_s

@@ -20,6 +20,7 @@ Only `good` counts as a value. The first six need this wake's reading alone.
 
 from wakecore import fields
 from wakecore.number import add_capped, clamp, div_up
+from wakecore.run import LEAST_EDGES
 from wakecore.state import IDLE, SOAK, UNKNOWN, delivered_ml
 from wakecore.table import convert
 
@@ -209,6 +210,8 @@ class Facts:
         + (
             "files_good",
             "float_opened",
+            "flowing",
+            "told",
             "given_up",
             "held",
             "is_back",
@@ -275,6 +278,16 @@ class Facts:
         if cal.charger is not None:
             charging = self.believed("charger", cal.charger, read.get("charger"))
             self.charger = "lost" if charging is None else "on" if charging else "off"
+        self.flowing = False  # with the pump off
+        if cal.flowmeter is not None:
+            self.judged["flowmeter"] = word = judge(cal.flowmeter, read.get("flowmeter"))
+            edges, _ = read.get("flowmeter") or (0, 0)
+            self.flowing = word == GOOD and edges >= LEAST_EDGES
+        self.told: "dict[str, int | None]" = {}  # decides nothing
+        for name, _, _, use in fields.PROBES:
+            probe = getattr(cal, name)
+            if use == fields.TOLD and probe is not None:
+                self.told[name] = self.believed(name, probe, read.get(name))
         soil = read.get("soil")
         self.judged["soil"] = word = judge_soil(soil, self.temperature_mc, state, pot)
         self.soil_ppt = ppt = value(cal.soil, soil, word)

@@ -21,6 +21,7 @@ NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
 KINDS = ("none", "depletion", "set", "upkeep", "manual")
 ASKED = (DEPLETION, SET)  # doses that dry soil asked for
 LEAST_PULSE_MS = 200
+LONGER_PPT = 1500  # of its usual time, for a pulse that the flow meter ends
 
 
 def water_ul(from_ppt: int, to_ppt: int, ul_per_ppt: int) -> int:
@@ -82,36 +83,53 @@ def demand(facts: "Facts", state: "State", pot: "Pot") -> "tuple[int, int]":
     return kind, min(ul, limits.dose_ml * 1000)
 
 
+def pulse_ul(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
+    """Water of the next pulse: bounded by the pulse setting, what may be given before the soil
+    answers, and what the tank holds above its reserve (R4, R18)."""
+    ul = min(plan_ul, pot.settings.pulse_ml * 1000, facts.unanswered_left_ul)
+    if facts.level_ml is not None and not pot.calibration.float_only:
+        ul = min(ul, (facts.level_ml - facts.reserve_ml) * 1000)
+    return ul
+
+
 def pulse_ms(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
     """Length of the next pulse, 0 if none is worth a start.
 
-    Bounded by the pulse setting, the hard limit, what the tank holds above its reserve,
-    what the rolling 24 hours leave at the highest flow, overrun included, and what may be
-    given before the soil answers (R2, R3, R4, R18).
+    The usual flow's time for its water; where a flow meter ends it, a slower flow gets longer, if
+    the soil may be given that much without an answer. Bounded by the hard limit and by what
+    the rolling 24 hours leave at the highest flow, overrun included (R2, R3, R18).
     """
-    settings, limits, cal = pot.settings, pot.limits, pot.calibration
-    if facts.level_ml is None or not cal.flow_ul_s:
+    limits, cal = pot.limits, pot.calibration
+    ul = pulse_ul(plan_ul, facts, pot)
+    if facts.level_ml is None or not cal.flow_ul_s or ul <= 0:
         return 0
-    ul = min(plan_ul, settings.pulse_ml * 1000, facts.unanswered_left_ul)
-    if not cal.float_only:
-        ul = min(ul, (facts.level_ml - facts.reserve_ml) * 1000)
-    if ul <= 0:
-        return 0
+    if cal.flowmeter is not None:
+        ul = min(muldiv_down(ul, LONGER_PPT, 1000), facts.unanswered_left_ul)
     ms = min(muldiv_up(ul, 1000, cal.flow_ul_s), limits.pulse_ms)
     ms = min(ms, muldiv_down(facts.day_left_ml, 1000000, limits.flow_max_ul_s) - OVERRUN_MS)
     return ms if ms >= LEAST_PULSE_MS else 0
 
 
-def counted_ml(ran_ms: int, fall_ml: "int | None", pot: "Pot") -> int:
-    """What a run counts for in the 24 hours: the larger of time and level, rounded up (R3)."""
+def counted_ml(
+    ran_ms: int, fall_ml: "int | None", pot: "Pot", metered_ul: "int | None" = None
+) -> int:
+    """What a run counts for in the 24 hours: the largest of time, level and meter,
+    rounded up (R3)."""
     by_time_ml = div_up(flow_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
+    by_time_ml = max(by_time_ml, div_up(metered_ul or 0, 1000))
     if fall_ml is None or fall_ml <= pot.calibration.tolerance_ml:
         return by_time_ml
     return max(by_time_ml, fall_ml)
 
 
-def given_ul(ran_ms: int, fall_ml: "int | None", calibration: "Values") -> int:
-    """Best estimate of the water a run gave: by level where it shows enough, else by time."""
+def given_ul(
+    ran_ms: int, fall_ml: "int | None", calibration: "Values", metered_ul: "int | None" = None
+) -> int:
+    """Best estimate of the water a run gave: by the flow meter, unless it misses what a pump that
+    is given LONGER_PPT must bring; by level where it shows enough, else by time."""
+    by_time_ul = flow_ul(ran_ms, calibration.flow_ul_s)
+    if metered_ul is not None and muldiv_up(metered_ul, LONGER_PPT, 1000) >= by_time_ul:
+        return metered_ul
     if fall_ml is not None and fall_ml > 2 * calibration.tolerance_ml:
         return fall_ml * 1000
-    return flow_ul(ran_ms, calibration.flow_ul_s)
+    return by_time_ul

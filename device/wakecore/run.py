@@ -1,5 +1,7 @@
 """One pulse: the pump runs, samples come in, and any trip stops it at once.
 
+What is watched is a list of channels (WATCH), one row for each part that is read meanwhile.
+
 Everything the loop needs is made before the pump starts: for each channel a list that
 holds all samples of the run, and every threshold turned into raw counts. `step` only stores and
 compares small integers, so it takes no memory (the heap is locked while it runs).
@@ -9,8 +11,9 @@ on, `sign * counts > limit` in that many samples running is a trip. The list is 
 only where a count lies beyond the bounds within which no row can be hit (`watched`).
 """
 
+from wakecore.fields import NEEDED
 from wakecore.number import muldiv_down, muldiv_up
-from wakecore.table import counts_at, direction
+from wakecore.table import convert, counts_at, direction
 
 if False:
     from wakecore.fields import Pot, Probe
@@ -20,10 +23,9 @@ SAMPLE_MS = 150  # the board samples and renews its 200 ms hardware pulse this o
 OVERRUN_MS = 200  # what the hardware pulse may add after the last renewal (R2)
 MOST_SAMPLES = 30000 // SAMPLE_MS + 2
 
-CHANNELS = ("ms", "level", "battery", "current", "saucer")
-MS, LEVEL, BATTERY, CURRENT, SAUCER = 0, 1, 2, 3, 4
-WIDTH = 5
 UNREAD = 1 << 29  # what a channel holds when its part does not answer; no counts reach it
+
+LEAST_EDGES = 3  # fewer pulses of a flow meter are no flow: its wheel may rock
 
 KEEP, DONE, STOP = 0, 1, 2  # keep running; the pulse is complete; a trip
 
@@ -45,7 +47,9 @@ TRIPS = (
     ("battery lost", "R5", NOTHING, "battery low"),  # the battery reading does not answer
     ("wet", "R15", NOTHING, "saucer wet"),  # the saucer is wet
     ("saucer lost", "R15", NOTHING, ""),  # the saucer probe does not answer
+    ("no count", "R4", NO_WATER, ""),  # the flow meter counts too little, or does not answer
 )
+DELIVERED = ""  # no trip: all the water of the pulse is through the flow meter
 DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] == NO_WATER])
 FLOAT_DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] != NOTHING])
 LATCHES = {row[0]: row[3] for row in TRIPS if row[3]}
@@ -57,7 +61,7 @@ class Run:
     def __init__(self, pulse_ms: int, rows: "tuple[Watch, ...]") -> None:
         self.pulse_ms = pulse_ms
         self.rows = rows
-        self.now = [UNREAD] * WIDTH  # the board writes the newest sample here
+        self.now = [UNREAD] * len(CHANNELS)  # the board writes the newest sample here
         self.hits = [0] * len(rows)
         self.restless = False  # was a row hit by the last sample?
         self.count = 0
@@ -77,7 +81,7 @@ class Run:
                 restless = True
         self.count = at + 1
         if restless and self.is_tripped(ms):
-            return STOP
+            return STOP if self.trip else DONE
         if ms >= self.pulse_ms:
             return DONE
         if self.count >= self.most:
@@ -86,7 +90,8 @@ class Run:
         return KEEP
 
     def is_tripped(self, ms: int) -> bool:
-        """Look down the watch list: has a row been hit often enough? `restless`: is one hit now?"""
+        """Look down the watch list: has a row been hit often enough? `restless`: is one hit now?
+        The row DELIVERED ends the pulse and is no trip."""
         now, hits, self.restless = self.now, self.hits, False
         i = 0
         for trip, channel, sign, limit, after_ms, wanted in self.rows:
@@ -94,7 +99,7 @@ class Run:
                 self.restless = True
                 hits[i] += 1
                 if hits[i] >= wanted:
-                    self.trip = trip
+                    self.trip = trip or None
                     return True
             else:
                 hits[i] = 0
@@ -114,6 +119,13 @@ class Run:
         for _, samples, _, _ in self.watched:
             del samples[self.count :]
 
+    def last(self, name: str) -> int:
+        """The counts of that channel in the last whole sample, UNREAD if there is none."""
+        for channel, samples, _, _ in self.watched:
+            if CHANNELS[channel] == name and self.count:
+                return samples[self.count - 1]
+        return UNREAD
+
     def record(self) -> "dict[str, int | list[int]]":
         """Of an ended pulse: how long it ran, and the samples by channel, not copied."""
         found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms}
@@ -125,13 +137,14 @@ class Run:
 def watched(rows: "tuple[Watch, ...]", samples: int) -> "tuple[Channel, ...]":
     """Of each channel in the rows: (channel, room for its samples, least, most). While the counts
     of all of them lie within their bounds, no row is hit."""
-    least, most = [-UNREAD] * WIDTH, [UNREAD] * WIDTH
+    width = len(CHANNELS)
+    least, most = [-UNREAD] * width, [UNREAD] * width
     for _, channel, sign, limit, _, _ in rows:
         if sign > 0:
             most[channel] = min(most[channel], limit)
         else:
             least[channel] = max(least[channel], -limit)
-    bounded = [i for i in range(WIDTH) if least[i] > -UNREAD or most[i] < UNREAD]
+    bounded = [i for i in range(width) if least[i] > -UNREAD or most[i] < UNREAD]
     return tuple([(i, [0] * samples, least[i], most[i]) for i in bounded])
 
 
@@ -162,40 +175,99 @@ def at_least(
     return (trip, channel, sign, sign * counts_at(probe.points, value) - 1, after_ms, wanted)
 
 
-def prepare(pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot") -> Run:
-    """The watch list for this pulse, in raw counts: a Run, not yet started.
+class Before:
+    """What is known before a pulse, for the rows that its channels add.
 
-    level_ml: tank content before it; day_left_ml: what the 24 hours still allow. The level
-    must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge can
-    show that much; if not, the proof is made over several pulses (`plan.prove`).
+    level_ml: tank content; day_left_ml: what the 24 hours still allow; ul: the water wanted.
     """
-    limits, settings, cal = pot.limits, pot.settings, pot.calibration
-    reserve_ml = max(limits.reserve_ml, settings.reserve_ml)
-    assert cal.battery is not None
-    assert cal.level is not None
-    rows: "list[Watch]" = [
-        ("battery lost", BATTERY, 1, UNREAD - 1, 0, 2),
-        ("level lost", LEVEL, 1, UNREAD - 1, 0, 2),
-        below("sag", BATTERY, cal.battery, limits.sag_mv, 0, 2),
-        below("reserve", LEVEL, cal.level, reserve_ml, 0, 2),
+
+    def __init__(self, pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot", ul: int) -> None:
+        self.pulse_ms, self.level_ml, self.ul = pulse_ms, level_ml, ul
+        self.day_left_ml, self.pot = day_left_ml, pot
+
+
+def watch_battery(place: int, probe: "Probe", before: Before) -> "list[Watch]":
+    """The cell's voltage gives way."""
+    return [below("sag", place, probe, before.pot.limits.sag_mv, 0, 2)]
+
+
+def watch_level(place: int, probe: "Probe", before: Before) -> "list[Watch]":
+    """The tank falls to its reserve, does not fall, falls too fast, or by all of the day's water.
+
+    It must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge can
+    show that much; if not, the proof is made over several pulses (see `tank`).
+    """
+    pot, level_ml = before.pot, before.level_ml
+    limits, cal = pot.limits, pot.calibration
+    reserve_ml = max(limits.reserve_ml, pot.settings.reserve_ml)
+    rows = [below("reserve", place, probe, reserve_ml, 0, 2)]
+    if cal.float_only:
+        return rows
+    least_fall_ml = muldiv_down(limits.dry_ms, cal.flow_ul_s, 4000000)
+    if least_fall_ml > cal.tolerance_ml:
+        rows.append(at_least("no flow", place, probe, level_ml - least_fall_ml, limits.dry_ms, 2))
+    for trip, fall_ml in (
+        ("fast fall", most_fall_ml(before.pulse_ms, pot)),
+        ("day", before.day_left_ml + cal.tolerance_ml),
+    ):
+        if fall_ml < level_ml:
+            rows.append(below(trip, place, probe, level_ml - fall_ml, 0, 2))
+    return rows
+
+
+def watch_current(place: int, probe: "Probe", before: Before) -> "list[Watch]":
+    """The pump draws too little."""
+    dry_ma = before.pot.calibration.dry_ma
+    return [below("no load", place, probe, dry_ma, 600, 3)] if dry_ma else []
+
+
+def watch_saucer(place: int, probe: "Probe", before: Before) -> "list[Watch]":
+    """The saucer gets wet."""
+    return [at_least("wet", place, probe, before.pot.calibration.wet_ppt, 0, 2)]
+
+
+def watch_flowmeter(place: int, probe: "Probe", before: Before) -> "list[Watch]":
+    """It counts under a quarter of the usual flow, all of the day's water, or what is wanted."""
+    dry_ms, flow_ul_s = before.pot.limits.dry_ms, before.pot.calibration.flow_ul_s
+    least = counts_at(probe.points, muldiv_down(dry_ms, flow_ul_s, 4000))
+    wanted_ul = max(1, before.ul - flow_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
+    return [
+        ("no count", place, -1, -max(LEAST_EDGES, least), dry_ms, 2),
+        at_least("day", place, probe, 1000 * (before.day_left_ml + 1), 0, 2),
+        at_least(DELIVERED, place, probe, wanted_ul, 0, 2),
     ]
-    if not cal.float_only:
-        least_fall_ml = muldiv_down(limits.dry_ms, cal.flow_ul_s, 4000000)
-        if least_fall_ml > cal.tolerance_ml:
-            rows.append(
-                at_least("no flow", LEVEL, cal.level, level_ml - least_fall_ml, limits.dry_ms, 2)
-            )
-        for trip, fall_ml in (
-            ("fast fall", most_fall_ml(pulse_ms, pot)),
-            ("day", day_left_ml + cal.tolerance_ml),
-        ):
-            if fall_ml < level_ml:
-                rows.append(below(trip, LEVEL, cal.level, level_ml - fall_ml, 0, 2))
-    if cal.current is not None:
-        rows.append(("no load", CURRENT, 1, UNREAD - 1, 0, 2))
-        if cal.dry_ma:
-            rows.append(below("no load", CURRENT, cal.current, cal.dry_ma, 600, 3))
-    if cal.saucer is not None:
-        rows.append(("saucer lost", SAUCER, 1, UNREAD - 1, 0, 2))
-        rows.append(at_least("wet", SAUCER, cal.saucer, cal.wet_ppt, 0, 2))
-    return Run(pulse_ms, tuple(rows))
+
+
+# What is read while the pump runs, one row for each channel: (the probe whose table tells what its
+# counts mean, the trip if it does not answer twice running, the function that adds its other rows).
+# What is not fitted is not watched. If one sample hits two rows, the upper one counts.
+WATCH = (
+    ("battery", "battery lost", watch_battery),
+    ("level", "level lost", watch_level),
+    ("current", "no load", watch_current),
+    ("saucer", "saucer lost", watch_saucer),
+    ("flowmeter", "no count", watch_flowmeter),
+)
+MS = 0  # the place of the time in a sample; the channels follow, in the order of WATCH
+CHANNELS = ("ms",) + tuple([row[0] for row in WATCH])
+PLACES = {name: place for place, name in enumerate(CHANNELS)}
+
+
+def prepare(pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot", ul: int = 0) -> Run:
+    """The watch list for this pulse, in raw counts: a Run, not yet started. See `Before`."""
+    before = Before(pulse_ms, level_ml, day_left_ml, pot, ul)
+    first: "list[Watch]" = []  # of what every pot has, an answer is asked for first of all
+    rows: "list[Watch]" = []
+    for name, lost, watch in WATCH:
+        probe: "Probe | None" = getattr(pot.calibration, name)
+        if probe is not None:
+            needed = name in NEEDED
+            (first if needed else rows).append((lost, PLACES[name], 1, UNREAD - 1, 0, 2))
+            rows += watch(PLACES[name], probe, before)
+    return Run(pulse_ms, tuple(first + rows))
+
+
+def metered_ul(run: Run, pot: "Pot") -> "int | None":
+    """What went through the flow meter in a run; None if there is none or it does not answer."""
+    probe, counts = pot.calibration.flowmeter, run.last("flowmeter")
+    return None if probe is None or counts == UNREAD else convert(probe.points, counts)

@@ -29,9 +29,11 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     A press makes no doubt worse: only a wake that was due counts towards a leak.
     """
     level_ml, scatter_ml = facts.level_ml, 2 * pot.calibration.tolerance_ml
-    if level_ml is None:
+    if facts.flowing:
+        look_at_flow(state, facts, pot)
+    elif level_ml is None:
         return
-    if pot.calibration.float_only:
+    elif pot.calibration.float_only:
         look_at_float(state, facts, pot, level_ml)
     elif state.look_ml < 0:
         refer_to(state, level_ml)
@@ -65,6 +67,19 @@ def is_steady(state: "State", facts: "Facts") -> bool:
     """May the pump start by this level (R4, R8)? Not while a leak is in doubt, nor on one high
     reading where the tank was too empty before it."""
     return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
+
+
+def look_at_flow(state: "State", facts: "Facts", pot: "Pot") -> None:
+    """The flow meter counts with the pump off: a siphon, if it does at two looks (R8)."""
+    state.fill_looks = 0
+    if facts.due:
+        state.leak_looks = add_capped(state.leak_looks, 1, 100)
+    if state.leak_looks < 2:
+        return
+    if facts.level_ml is None or pot.calibration.float_only:
+        rules.latch(state, "leak")
+    else:
+        leaked(state, facts.level_ml, pot)
 
 
 def look_at_float(state: "State", facts: "Facts", pot: "Pot", level_ml: int) -> None:
@@ -190,7 +205,12 @@ def is_filled(state: "State", pot: "Pot", after_ml: "int | None") -> bool:
 
 
 def book(
-    state: "State", pot: "Pot", ran_ms: int, before_ml: int, after_ml: "int | None"
+    state: "State",
+    pot: "Pot",
+    ran_ms: int,
+    before_ml: int,
+    after_ml: "int | None",
+    metered_ul: "int | None" = None,
 ) -> "tuple[int, int | None]":
     """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
 
@@ -212,7 +232,7 @@ def book(
             fall_ml, after_ml = None, state.look_ml - usual_ml
         least_ml = max(0, state.look_ml - run.most_fall_ml(ran_ms, pot))
         refer_to(state, clamp(after_ml, least_ml, state.look_ml))
-    ml = plan.counted_ml(ran_ms, fall_ml, pot)
+    ml = plan.counted_ml(ran_ms, fall_ml, pot, metered_ul)
     deliver(state, ml)
     state.pumped_ml = add_capped(state.pumped_ml, ml, 1000000)
     state.open_ms = state.since_dose_s = 0

@@ -55,11 +55,13 @@ class Pulse(TypedDict):
     battery: NotRequired[list[int]]
     current: NotRequired[list[int]]
     saucer: NotRequired[list[int]]
+    flowmeter: NotRequired[list[int]]
 
 class Water(TypedDict, total=False):
     counted_ml: int
     given_ul: int
     fall_ml: int | None
+    metered_ul: int | None
     day_ml: int
 
 class Record(TypedDict):
@@ -79,6 +81,7 @@ class Record(TypedDict):
     stores: list[int]
     awake_ms: int
     values: dict[str, int | None]
+    told: NotRequired[dict[str, int | None]]
     judged: dict[str, str]
     permissives: dict[str, int]
     plan: Plan

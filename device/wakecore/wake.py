@@ -49,7 +49,7 @@ HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, 
 # The members of a wake's record, in the order they are written. FIELDLOG.md explains each.
 RECORD = (
     ("kind", "n", "core", "settings", "limits", "calibration", "begin", "rest", "read", "run")
-    + ("after", "stores", "awake_ms", "values", "judged", "permissives", "plan", "trips")
+    + ("after", "stores", "awake_ms", "values", "told", "judged", "permissives", "plan", "trips")
     + ("lockouts", "needs", "water", "charge_uah", "commands", "before", "state")
 )
 
@@ -92,7 +92,8 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         stores.append(1 if stored else 0)
         if stored:
             assert facts.level_ml is not None
-            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot)
+            wanted_ul = plan.pulse_ul(dose_ul, facts, pot)
+            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot, wanted_ul)
             yield Pump(ran)
             after = yield READ
             trips = [ran.trip] if ran.trip else []
@@ -150,6 +151,8 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         "before": before,
         "state": state.crc,
     }
+    if facts.told:
+        record["told"] = facts.told
     if ran is not None:
         record["run"], record["after"] = ran.record(), after
         ran = None  # the line needs the memory of its samples
@@ -492,16 +495,21 @@ def end_pulse(
     """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
     cal, limits = pot.calibration, pot.limits
     assert facts.level_ml is not None
-    level = after.get("level") or [ran.now[run.LEVEL], 0]  # or what the run saw last
+    level = after.get("level") or [ran.last("level"), 0]  # or what the run saw last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
     unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
     before_ml = held_ml if state.fill_looks else state.look_ml
-    ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml)
+    metered_ul = run.metered_ul(ran, pot)
+    ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
-    given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal)
+    given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal, metered_ul)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
-    state.unanswered_ul = add_capped(state.unanswered_ul, given_ul, SMALL_MAX)
+    # A meter that misses some of the water hides none of it here (R18)
+    most_ul = (
+        given_ul if metered_ul is None else max(given_ul, run.flow_ul(ran.ran_ms, cal.flow_ul_s))
+    )
+    state.unanswered_ul = add_capped(state.unanswered_ul, most_ul, SMALL_MAX)
     state.plan_ul = max(0, state.plan_ul - given_ul)
     state.pulses = add_capped(state.pulses, 1, 100)
 
@@ -511,7 +519,7 @@ def end_pulse(
         tank.count_dry(state, pot, 1)
     elif tank.go_on_with_proof(state, pot, ran.ran_ms, before_ml, shown_ml) is False:
         trips += [] if trips else ["no flow"]
-    elif cal.float_only and cal.current is not None and not trips:
+    elif cal.float_only and (cal.current or cal.flowmeter) is not None and not trips:
         state.dry_trips = 0
     if trips and trips[0] in dry_runs:
         state.given_ul -= given_ul
@@ -528,7 +536,10 @@ def end_pulse(
         finish_dose(state, pot)
     else:
         state.phase = SOAK
-    return {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
+    water: "Water" = {"counted_ml": ml, "given_ul": given_ul, "fall_ml": fall_ml}
+    if cal.flowmeter is not None:
+        water["metered_ul"] = metered_ul
+    return water
 
 
 def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:

@@ -314,6 +314,12 @@ TRIPS_WORDS = {
         "Empty the saucer and check where the hose ends.",
         OWNER,
     ),
+    "no count": Word(
+        "the flow meter counted too little water while the pump ran",
+        "no water at the pump's inlet, a blocked hose, or a meter whose wheel is stuck",
+        "Check that the pump is under water, the hose is free and the flow meter is plugged in.",
+        OWNER,
+    ),
     "saucer lost": Word(
         "the saucer probe stopped answering while the pump ran",
         "a loose plug or a broken wire",
@@ -436,6 +442,8 @@ PROBES = Said(
         "current": "pump current",
         "saucer": "saucer probe",
         "charger": "charger sense",
+        "flowmeter": "flow meter",
+        "weight": "pot's scale",
     }
 )
 

@@ -357,7 +357,7 @@ def test_the_picture_has_units_and_no_rounding_for_a_residual(folder: Path) -> N
     calibrate.picture(made, path)
     words = re.findall(r"<text[^>]*>([^<]+)</text>", path.read_text(encoding="utf-8"))
     assert f"basil: calibration, {today().isoformat()}" in words
-    assert {"% by volume", "ml", "volts"} <= {word.partition(" (axis")[0] for word in words}
+    assert {"% by volume", "ml", "V"} <= {word.partition(" (axis")[0] for word in words}
     assert "soil: each point against the curve without it" in words
     assert "level: two points, nothing is left to check them by" in words
     assert not [word for word in words if re.search(r"e-\d|e−\d", word)]

@@ -389,7 +389,7 @@ def test_runs_into_the_cup_that_the_book_has_are_not_asked_for_again(tmp_path: P
     runs: list[str] = []
     found: list[tuple[str, str]] = []
     session: Any = SimpleNamespace(
-        book=book, step="flow", say=lambda _: None, bench=SimpleNamespace(ran_ms=2000),
+        book=book, step="flow", say=lambda _: None, bench=SimpleNamespace(ran_ms=2000, counted=0),
         answers=SimpleNamespace(number=lambda *_: 43.6), finding=lambda *row: found.append(row),
         run_pump=lambda key, *_: runs.append(key),
     )  # fmt: skip

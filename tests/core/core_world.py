@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from wakeboard import driver
 from wakecore import fields, rules
 from wakecore import state as core_state
-from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAUCER, UNREAD
+from wakecore.run import MS, PLACES, UNREAD
 
 LASTING = ("soil", "battery", "temperature", "saucer", "charger", "drift", "thirst", "answer")
 SAMPLE_MS = 150  # the board's own numbers, from the requirement R2: a hardware pulse of
@@ -373,17 +373,17 @@ class World:
         now[MS] = next_ms if stuck is None else min(next_ms, stuck)
         gone_ul = next_ms * self.flow_ul_s // 1000
         level = max(Fraction(0), Fraction(self.tank_ul - gone_ul, 1000))
-        now[LEVEL] = self.channel("level", cal.level, level, next_ms)
+        now[PLACES["level"]] = self.channel("level", cal.level, level, next_ms)
         sagging = self.pump("sag")
         mv = self.battery - 100
         if sagging is not None and sagging <= next_ms:
             mv = self.pot.limits.sag_mv - 100
-        now[BATTERY] = self.channel("battery", cal.battery, mv, next_ms)
+        now[PLACES["battery"]] = self.channel("battery", cal.battery, mv, next_ms)
         if cal.current is not None:
-            now[CURRENT] = counts_for(cal.current.points, 300 if self.flow_ul_s else 20)
+            now[PLACES["current"]] = counts_for(cal.current.points, 300 if self.flow_ul_s else 20)
         if cal.saucer is not None:
             wet = self.pump("wet")
-            now[SAUCER] = counts_for(
+            now[PLACES["saucer"]] = counts_for(
                 cal.saucer.points, 1000 if wet is not None and wet <= next_ms else self.saucer
             )
 

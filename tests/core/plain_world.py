@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from wakeboard.driver import drive
-from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER
+from wakecore.run import MS, PLACES, SAMPLE_MS
 from wakecore.state import State, from_bytes
 from wakecore.table import counts_at
 
@@ -88,9 +88,11 @@ class World:
         self.at_ms = min(self.at_ms + SAMPLE_MS, run.pulse_ms + 50)
         gone_ml = self.at_ms * self.flow() / 1e6
         run.now[MS] = self.at_ms
-        run.now[LEVEL] = self.counts("level", max(0, round(self.level_at_start - gone_ml)))
-        run.now[BATTERY] = self.counts("battery", (self.battery_mv or 3900) - 100)
-        run.now[CURRENT], run.now[SAUCER] = 0, 0
+        run.now[PLACES["level"]] = self.counts(
+            "level", max(0, round(self.level_at_start - gone_ml))
+        )
+        run.now[PLACES["battery"]] = self.counts("battery", (self.battery_mv or 3900) - 100)
+        run.now[PLACES["current"]], run.now[PLACES["saucer"]] = 0, 0
 
     def flow(self) -> float:
         if self.hose == "blocked":

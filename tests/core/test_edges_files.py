@@ -199,7 +199,8 @@ def test_files_match_only_if_made_for_one_another() -> None:
         made = pot()
         getattr(made, one).limits_id = "00000000"
         assert not made.agree()
-    for name, _, _, needed in fields.PROBES:
+    for name, _, _, use in fields.PROBES:
+        needed = use == fields.MUST
         made = pot()
         setattr(made.calibration, name, None)
         assert made.agree() is not bool(needed), name
@@ -397,7 +398,7 @@ def test_numbers_stay_inside_their_fields() -> None:
     assert state.from_bytes(was.to_bytes()) is not None
     for level_ml in (1000000, 0):
         was = kept(proof_ul=top, proof_pulses=100, proof_ml=1000000, look_ml=1000000, look_n=1)
-        ran: Any = SimpleNamespace(ran_ms=30000, now=[0, run.UNREAD, 0, 0, 0])
+        ran: Any = SimpleNamespace(ran_ms=30000, last=lambda _: run.UNREAD)
         after = {"level": [made.calibration.level.low, 0]}
         wake.end_pulse(was, facts(level_ml=level_ml), made, ran, after, [])
         assert state.from_bytes(was.to_bytes()) is not None

@@ -47,23 +47,23 @@ def test_the_watch_list_of_a_run() -> None:
     found = run.prepare(2000, 1000, 400, made)
     rows = {(row[0], row[1]): row[2:] for row in found.rows}
     unread = run.UNREAD - 1
-    assert rows["battery lost", run.BATTERY] == (1, unread, 0, 2)
-    assert rows["level lost", run.LEVEL] == (1, unread, 0, 2)
+    assert rows["battery lost", run.PLACES["battery"]] == (1, unread, 0, 2)
+    assert rows["level lost", run.PLACES["level"]] == (1, unread, 0, 2)
     # Half a unit before a value its reading is rounded up to it
-    assert rows["sag", run.BATTERY] == (-1, -(1250000 + 500 * 500 - 250), 0, 2)
-    assert rows["reserve", run.LEVEL][1:] == (-(500000 + 79500), 0, 2)
-    assert rows["no flow", run.LEVEL] == (1, 500000 + 991500 - 1, 1600, 2), "8 of 1000 ml"
-    assert rows["saucer lost", run.SAUCER] == (1, unread, 0, 2)
-    assert rows["wet", run.SAUCER] == (1, 999500 - 1, 0, 2)
-    assert ("no load", run.CURRENT) in rows
+    assert rows["sag", run.PLACES["battery"]] == (-1, -(1250000 + 500 * 500 - 250), 0, 2)
+    assert rows["reserve", run.PLACES["level"]][1:] == (-(500000 + 79500), 0, 2)
+    assert rows["no flow", run.PLACES["level"]] == (1, 500000 + 991500 - 1, 1600, 2), "8 of 1000 ml"
+    assert rows["saucer lost", run.PLACES["saucer"]] == (1, unread, 0, 2)
+    assert rows["wet", run.PLACES["saucer"]] == (1, 999500 - 1, 0, 2)
+    assert ("no load", run.PLACES["current"]) in rows
     assert found.pulse_ms == 2000
     falls = {row[0]: row for row in found.rows if row[0] in ("fast fall", "day")}
     # Twice the highest flow for 2 s is 100 ml, and two readings 5 ml off; the day leaves 400 ml
-    assert falls["fast fall"] == ("fast fall", run.LEVEL, -1, -(500000 + 889500), 0, 2)
-    assert falls["day"] == ("day", run.LEVEL, -1, -(500000 + 594500), 0, 2)
+    assert falls["fast fall"] == ("fast fall", run.PLACES["level"], -1, -(500000 + 889500), 0, 2)
+    assert falls["day"] == ("day", run.PLACES["level"], -1, -(500000 + 594500), 0, 2)
     assert [row for row in found.rows if row[0] == "no load"] == [
-        ("no load", run.CURRENT, 1, unread, 0, 2),
-        ("no load", run.CURRENT, -1, -(200000 + 99500), 600, 3),
+        ("no load", run.PLACES["current"], 1, unread, 0, 2),
+        ("no load", run.PLACES["current"], -1, -(200000 + 99500), 600, 3),
     ]
     low = {row[0] for row in run.prepare(2000, 110, 400, made).rows}
     assert not {"fast fall", "day"} & low
@@ -92,10 +92,10 @@ def test_the_watch_list_of_a_run() -> None:
 
 
 def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
-    found = run.Run(2000, (("sag", run.BATTERY, -1, -100, 300, 2),))
+    found = run.Run(2000, (("sag", run.PLACES["battery"], -1, -100, 300, 2),))
 
     def sample(ms: int, counts: int) -> int:
-        found.now[run.MS], found.now[run.BATTERY] = ms, counts
+        found.now[run.MS], found.now[run.PLACES["battery"]] = ms, counts
         return int(found.step())
 
     assert sample(150, 99) == run.KEEP, "not yet"
@@ -112,17 +112,23 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
     assert told == {
         "ran_ms": 900, "ms": [150, 300, 450, 600, 750], "battery": [99, 99, 100, 99, 99],
     }  # fmt: skip
-    found = run.Run(2000, (("sag", run.BATTERY, -1, -100, 300, 2),))
+    found = run.Run(2000, (("sag", run.PLACES["battery"], -1, -100, 300, 2),))
     assert (found.count, found.trip, found.ran_ms, found.most) == (0, None, 0, 15)
     assert list(found.now) == [run.UNREAD] * 5
     assert list(found.hits) == [0]
-    assert [row[0] for row in found.watched] == [run.BATTERY]
+    assert [row[0] for row in found.watched] == [run.PLACES["battery"]]
     assert [sample(300, 99), sample(301, 99)] == [run.KEEP, run.STOP], "from 300 ms on"
     assert run.Run(30000, ()).most == run.Run(40000, ()).most == run.MOST_SAMPLES == 202
-    two = run.Run(2000, (("sag", run.BATTERY, -1, -100, 0, 2), ("wet", run.SAUCER, 1, 50, 0, 2)))
+    two = run.Run(
+        2000,
+        (
+            ("sag", run.PLACES["battery"], -1, -100, 0, 2),
+            ("wet", run.PLACES["saucer"], 1, 50, 0, 2),
+        ),
+    )
     two.now[run.MS] = 0
     for wet, answer in ((51, run.KEEP), (50, run.KEEP), (51, run.KEEP), (51, run.STOP)):
-        two.now[run.BATTERY], two.now[run.SAUCER] = 100, wet
+        two.now[run.PLACES["battery"]], two.now[run.PLACES["saucer"]] = 100, wet
         assert two.step() == answer
     assert two.trip == "wet"
     still = run.Run(450, ())
@@ -208,7 +214,7 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         was = kept(**{"look_ml": 1000, "look_s": 9, "plan_ul": 90000, "open_ms": 5, **changes})
         now: Any = SimpleNamespace(level_ml=1000)
         last = run.UNREAD if last_ml is None else 500000 + 1000 * last_ml
-        ran: Any = SimpleNamespace(ran_ms=ran_ms, now=[0, last, 0, 0, 0])
+        ran: Any = SimpleNamespace(ran_ms=ran_ms, last=lambda _: last)
         after = {} if after_ml is None else {"level": [500000 + 1000 * after_ml, spread]}
         found = list(trips)
         return was, wake.end_pulse(was, now, made, ran, after, found), found

@@ -287,7 +287,7 @@ def test_what_a_record_says_of_a_dose() -> None:
     assert (first["trips"], first["lockouts"], first["needs"]) == ([], [], [])
     assert (first["n"], second["n"], first["kind"]) == (0, 1, "wake")
     assert second["before"] == first["state"] != second["state"]
-    assert list(first["run"]) == ["ran_ms", "ms", "level", "battery"]
+    assert list(first["run"]) == ["ran_ms", "ms", "battery", "level"]
     assert set(first["after"]) == {"soil", "level"}
     given_ul = first["water"]["given_ul"]
     assert second["plan"] == {**dose, "phase": "soak", "dose_ul": 130000 - given_ul}

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from wakecore.typed import Watch
 
 ROWS = st.tuples(
-    st.sampled_from((run.LEVEL, run.BATTERY, run.CURRENT, run.SAUCER)),
+    st.sampled_from(
+        (run.PLACES["level"], run.PLACES["battery"], run.PLACES["current"], run.PLACES["saucer"])
+    ),
     st.sampled_from((1, -1)),
     st.integers(-30, 30),
     st.sampled_from((0, 150, 300, 600, 5000)),
@@ -21,7 +23,7 @@ ROWS = st.tuples(
 )
 COUNTS = st.integers(-40, 40) | st.just(run.UNREAD)
 SAMPLES = st.lists(st.tuples(st.sampled_from((0, 150, 150, 150)), *[COUNTS] * 4), max_size=20)
-LOST = ("lost", run.LEVEL, 1, run.UNREAD - 1, 0, 2)
+LOST = ("lost", run.PLACES["level"], 1, run.UNREAD - 1, 0, 2)
 
 
 def plainly(rows: list[Watch], samples: list[tuple[int, ...]], pulse_ms: int) -> list[object]:
@@ -64,4 +66,5 @@ def test_a_pulse_ends_where_its_rows_say(
     made.end(ms)
     record = made.record()
     assert record["ms"] == [sample[0] for sample in samples[: len(came)]]
-    assert record["level"] == [sample[1] for sample in samples[: len(came)]]
+    level = run.PLACES["level"]
+    assert record["level"] == [sample[level] for sample in samples[: len(came)]]

@@ -464,6 +464,8 @@ def test_every_fault_of_the_table_is_met() -> None:
     """A kind that no pot reacts to would be a fault of the rig."""
     quiet = season(3)
     for kind in KINDS:
+        if kind.startswith("flow meter"):
+            continue  # met by the meter itself: test_rig_parts
         amount = -2.0 if kind == "level railed" else None
         counts, pot = season(3, faults=(Fault(kind, 2 * DAY_S, amount=amount),))
         shown = counts != quiet[0] or pot.reset != quiet[1].reset

@@ -20,7 +20,7 @@ from assurance.corners import Corner
 from assurance.letters import Letter
 from wakeboard.driver import drive
 from wakecore import fields, rules
-from wakecore.run import BATTERY, CURRENT, LEVEL, MS, SAMPLE_MS, SAUCER, UNREAD
+from wakecore.run import MS, PLACES, SAMPLE_MS, UNREAD
 from wakecore.state import DELIVERIES, HEAD_SIZE, NAMES, State
 from wakecore.table import counts_at
 
@@ -345,18 +345,20 @@ class LetterBoard:
         now[MS] = TROUBLE_MS if how == "clock stops" and trouble else ms
         gone_ml = ms * self.flow_ul_s // 1000000
         level = bench.counts("level", max(0, happened.tank_ml - gone_ml))
-        now[LEVEL] = UNREAD if how == "level lost" and trouble else level
+        now[PLACES["level"]] = UNREAD if how == "level lost" and trouble else level
         mv = bench.mv[letter.battery] - 200 if letter.battery in bench.mv else 0
         if how == "sag" and trouble:
             mv = bench.pot.limits.sag_mv - 1
-        now[BATTERY] = UNREAD if how == "battery lost" and trouble else bench.counts("battery", mv)
+        now[PLACES["battery"]] = (
+            UNREAD if how == "battery lost" and trouble else bench.counts("battery", mv)
+        )
         if bench.cal.current is not None:
             lost = how == "current lost" and trouble
-            now[CURRENT] = UNREAD if lost else bench.current[20 if how == "dry" else 300]
+            now[PLACES["current"]] = UNREAD if lost else bench.current[20 if how == "dry" else 300]
         if bench.cal.saucer is not None:
             wet = how == "wet" and trouble
             found = bench.others["saucer"]["wet" if wet else letter.saucer]
-            now[SAUCER] = UNREAD if how == "saucer lost" and trouble else found[0]
+            now[PLACES["saucer"]] = UNREAD if how == "saucer lost" and trouble else found[0]
 
     def book(self, ms: int, more_ms: int) -> None:
         """The pump is off: what it moved."""

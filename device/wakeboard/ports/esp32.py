@@ -76,6 +76,12 @@ def echo_us(pin: Pin, timeout_us: int) -> int:
     return machine.time_pulse_us(pin, 1, timeout_us)
 
 
+def counter(pin: int) -> "Any":
+    """The pulses on an input pin, counted by hardware from now on: its `value` tells how many.
+    AttributeError on a chip without it (the C3)."""
+    return machine.Counter(0, sense(pin, 2))
+
+
 class Pulser:
     """The pump's switch as finite hardware pulses."""
 

@@ -28,11 +28,12 @@ PULSE_MS = 150
 
 class BenchBoard:
     """The pot's board, connected when first needed. Of the last pump run: `ran_ms`, and `drew`,
-    [median, spread] of the current sense in counts (zeros where none is fitted)."""
+    [median, spread] of the current sense in counts, and `counted`, the pulses of a flow meter
+    (zeros where none is fitted)."""
 
     def __init__(self, folder: Path, port: str, wait_s: float | None = None) -> None:
         self.folder, self.port, self.wait_s = folder, port, wait_s
-        self.ran_ms, self.drew = 0, [0, 0]
+        self.ran_ms, self.drew, self.counted = 0, [0, 0], 0
         self._link: Link | None = None
         self._desk = False
         self._used_s = 0.0
@@ -84,8 +85,9 @@ class BenchBoard:
         """Run the pump for ms, LONGEST_MS at most; how long it ran by the board's clock."""
         ms = min(ms, LONGEST_MS)
         whole, rest = divmod(ms, PULSE_MS)
-        kind = tuple[int, int, int]
-        self.ran_ms, *self.drew = self.link().ask("run_pump", PULSE_MS, whole, rest, kind=kind)
+        kind = tuple[int, int, int, int]
+        came = self.link().ask("run_pump", PULSE_MS, whole, rest, kind=kind)
+        self.ran_ms, *self.drew, self.counted = came
         return self.ran_ms
 
     def float_pump(self) -> None:

@@ -20,13 +20,15 @@ from wakewell.errors import BadInput
 from wakewell.kept import replace, today
 from wakewell.pot import chips, description, pot_folder, stage
 from wakewell.pot.bench_book import Book
+from wakewell.pot.probes import PROBES
 from wakewell.units import soil
 
 BENCH = "bench"  # kind of a soil point taken out of the pot
 CAPACITY, REFILL = "capacity", "refill"
-STRAIGHT = ("battery", "temperature", "current")
-UNITS = {"soil": "ppt", "level": "ml", "battery": "mV", "current": "mA", "saucer": "ppt"}
 PICTURE = "calibration.svg"
+METER = "flowmeter"
+TABLE_ML = 10_000  # more than any one run of a pump here
+LEAST_PULSES, METER_SCATTER = 30, 0.05  # own assumptions
 # Two-sided 95 % quantiles of Student's t for 1 to 9 degrees of freedom (JCGM 100:2008, table G.2)
 STUDENT = (12.71, 4.30, 3.18, 2.78, 2.57, 2.45, 2.36, 2.31, 2.26)
 
@@ -97,13 +99,15 @@ def calibrate(folder: Path, book: Book, only: list[str] | None = None) -> Calibr
             made.refused.append(f"{name}: {outside[0]:g}: allowed {least} to {most}")
             continue
         try:
-            found = fits.fit(name, points, name in STRAIGHT, UNITS.get(name, ""))
+            found = fits.fit(name, points, PROBES[name].straight, PROBES[name].stored)
         except BadInput as why:
             made.refused.append(str(why))
             continue
         made.fits[name] = found
         put_probe(made, pot, name, found)
     put_flow(made, pot, book)
+    if not only or METER in only:
+        put_flowmeter(made, pot, book)
     put_water(made, pot, book)
     return made
 
@@ -119,7 +123,7 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
         "spread": spread,
     }
     made.change("calibration", name, table)
-    unit = UNITS.get(name, "")
+    unit = PROBES[name].stored
     low, high = found.span
     made.lines += [
         f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
@@ -189,6 +193,32 @@ def put_flow(made: Calibration, pot: description.PotFolder, book: Book) -> None:
     made.lines.append(
         f"flow: {mean / 1000:.2f} ml/s from {len(rates)} runs, uncertainty {known} (95 %); hard "
         f"limit counts {highest / 1000:.1f} ml/s (R3)"
+    )
+
+
+def put_flowmeter(made: Calibration, pot: description.PotFolder, book: Book) -> None:
+    """Pulses a litre, from the runs into a cup. The table goes on to TABLE_ML: the meter is a
+    line through nothing for nothing, and every pulse of the pump must lie within."""
+    runs = [{"pulses": 0, **row} for row in book.rows("flow") if "void" not in row]
+    if METER not in pot.parts or not runs:
+        return
+    rates = [1000.0 * row["pulses"] / row["ml"] for row in runs]
+    mean = sum(rates) / len(rates)
+    scatter = max(abs(rate / mean - 1.0) for rate in rates) if mean else 1.0
+    if min(row["pulses"] for row in runs) < LEAST_PULSES or scatter > METER_SCATTER:
+        told = ", ".join(f"{row['pulses']} pulses for {row['ml']:g} ml" for row in runs)
+        made.refused.append(
+            f"{METER}: {told}: allowed {LEAST_PULSES} pulses a run and more, and runs that agree "
+            f"to {100 * METER_SCATTER:.0f} %; check its wire, its "
+            "direction and for air, then measure the flow again"
+        )
+        return
+    most = round(mean * TABLE_ML / 1000.0)
+    table = {"points": [[0, 0], [most, 1000 * TABLE_ML]], "rails": [-1, 2 * most], "spread": 0}
+    made.change("calibration", METER, table)
+    made.lines.append(
+        f"{METER}: {mean:.0f} pulses a litre from {len(runs)} runs, which agree to "
+        f"{100 * scatter:.1f} %; one pulse is {1000.0 / mean:.2g} ml"
     )
 
 

@@ -12,18 +12,10 @@ from typing import Any
 
 from wakewell.bench.fits import CURVE, TWO_POINTS, Fit
 from wakewell.drawing import ACROSS, PAPER, Spec, axis, begins_at, file, frame, mark, sheet, x, y
+from wakewell.pot.probes import PROBES
 
 WIDTH, HEIGHT, FOOT = 340, 240, 90
 STEPS = 120  # of a curve
-# As pages name them: (unit, of what is stored)
-UNITS = {
-    "soil": ("% by volume", 0.1),
-    "level": ("ml", 1.0),
-    "battery": ("volts", 0.001),
-    "temperature": ("°C", 0.001),
-    "current": ("mA", 1.0),
-    "saucer": ("%", 0.1),
-}
 
 
 def draw(fits: Mapping[str, Fit], heading: Sequence[str], form: str) -> bytes:
@@ -35,7 +27,7 @@ def draw(fits: Mapping[str, Fit], heading: Sequence[str], form: str) -> bytes:
 
 def within(name: str, fit: Fit) -> str:
     """What the upper plot of a probe shows."""
-    unit, of = UNITS.get(name, ("", 1.0))
+    unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     return f"{name}: {fit.kind}, within {fit.expanded * of:.2g} {unit} (k = 2)".replace("  ", " ")
 
 
@@ -49,7 +41,7 @@ def said(name: str, fit: Fit) -> str:
 
 def fitted(name: str, fit: Fit) -> Spec:
     """Points with their uncertainty, the fit with its own, and the whole-number table."""
-    unit, of = UNITS.get(name, ("", 1.0))
+    unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     low, high = fit.table[0][0], fit.table[-1][0]
     scale, foot = counts(high)
 
@@ -82,7 +74,7 @@ def fitted(name: str, fit: Fit) -> Spec:
 
 def checked(name: str, fit: Fit) -> Spec:
     """By how much points are off that the fit did not go through: only these check it."""
-    unit, of = UNITS.get(name, ("", 1.0))
+    unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     scale, foot = counts(fit.table[-1][0])
     rows = [{"t": at * scale, "v": round(miss * of, 6)} for at, miss in fit.misses]
     # Nothing smaller than a tenth of what is not known anyway is drawn large

@@ -14,7 +14,7 @@ from itertools import pairwise
 import schemdraw
 from schemdraw import elements as elm
 
-from wakewell.bench.wiring_list import LEVEL, ohm
+from wakewell.bench.wiring_list import ohm, what_goes
 from wakewell.drawing import PAPER
 from wakewell.pot import description
 from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
@@ -149,8 +149,6 @@ ROOM = {
     "light": (0.8, 1.1),
 }
 NAMES = {
-    "soil": "soil probe\nanalogue out",
-    "saucer": "saucer probe\nanalogue out",
     "current": "pump-current\nsense, out",
     "temperature": "DS18B20\ndata",
     "charger": "charger's\nstatus",
@@ -161,15 +159,13 @@ def draw_part(sheet: Sheet, part: description.Part, use: str, y: float) -> None:
     """What hangs on a pin."""
     if part.name == "level" and part.kind == "float":
         switch(sheet, part, y, "float switch")
-    elif part.name == "level":
-        first, _, rest = LEVEL[part.kind, use].partition(", ")
-        box(sheet, y, f"{first}\n{rest.partition(' (')[0]}", supply_of(sheet))
-    elif part.name in ("soil", "saucer"):
-        box(sheet, y, NAMES[part.name], supply_of(sheet))
     elif part.name in OWN:
         OWN[part.name](sheet, part, y)
     else:
-        box(sheet, y, NAMES.get(part.name, part.name), RAIL)
+        first, _, rest = what_goes(part, use).partition(", ")
+        supplied = description.PARTS[part.name, part.kind].supplied
+        words = NAMES.get(part.name) or f"{first}\n{rest.partition(' (')[0]}"
+        box(sheet, y, words, supply_of(sheet) if supplied else RAIL)
 
 
 def supply_of(sheet: Sheet) -> str:

@@ -41,6 +41,7 @@ SCATTER_PPT = 50  # more than this between runs: run again. Common practice, no 
 STAND = timedelta(hours=20)
 METER_MA_PPT = 20  # of its current range, the same
 METER_PPT = 5  # standard uncertainty of a cheap multimeter; own assumption
+GROWN_G = 100  # of the plant, for an example
 WEIGHED_PPT = 15  # standard uncertainty of soil water by weight; own assumption
 FULL_CELL_MV = 4200
 # DS18B20: a sixteenth of a degree a count (Maxim data sheet, table 1)
@@ -280,7 +281,9 @@ def sensors(s: Session) -> None:
         s.say(f"  {name}: {reading[0]} counts, spread {reading[1]}")
     s.finding("sensors", f"{', '.join(sorted(readings))} answer")
     parts = s.pot.parts
-    if "soil" in parts:
+    if "soil" in parts and parts["soil"].kind == "weight":
+        scale(s, "soil")
+    elif "soil" in parts:
         s.answers.word("soil.air", "Soil probe clean, dry, in the air.", ("ok",))
         air = s.point("soil", 0, 20, calibrate.BENCH)
         s.answers.word("soil.water", "In a glass of water, to its mark.", ("ok",))
@@ -301,6 +304,10 @@ def sensors(s: Session) -> None:
         s.point("saucer", 0, 50)
         s.answers.word("saucer.wet", "Saucer probe in tap water.", ("ok",))
         s.point("saucer", 1000, 50)
+    if "weight" in parts:
+        scale(s, "weight")
+    if "flowmeter" in parts and s.live("flowmeter")[0]:
+        raise Failed("the flow meter counts with the pump off: check its wire, and for a siphon")
     if "charger" in parts:
         s.say("Connect the charger away from water, hands dry.")
         s.answers.word("charger.on", "It charges now.", ("ok",))
@@ -308,6 +315,35 @@ def sensors(s: Session) -> None:
         s.answers.word("charger.off", "Charger off again.", ("ok",))
         if on[0] == s.point("charger", 0, 0)[0]:
             raise Failed("the charge sense does not change: check the charger's status line")
+
+
+def scale(s: Session, probe: str) -> None:
+    """A load cell from its tare and a known mass; the table from what is dry and the volume."""
+    s.answers.word(f"{probe}.tare", "Nothing on the scale.", ("ok",))
+    tare = s.live(probe)
+    grams = s.answers.number(f"{probe}.mass_g", "A known mass on it: how many g", 100, 50000)
+    if grams is None:
+        raise Stopped("come back with a known mass: a bottle of water, weighed in the kitchen")
+    loaded = s.live(probe)
+    if abs(loaded[0] - tare[0]) < 20 * max(tare[1], loaded[1], 1):
+        raise Failed(f"{grams:g} g hardly move the scale: check the load cell's four wires")
+    counts_g = (loaded[0] - tare[0]) / grams
+    dry_g = s.answers.number(f"{probe}.dry_g", "Pot, dry substrate and plant weigh, g", 10, 5e5)
+    if dry_g is None:
+        raise Stopped("come back with that weight: without it the scale shows no water")
+    assert s.pot.about is not None
+    volume = s.pot.about.planter.volume_ml  # ml of water, and so g, for 1000 ppt
+    spread = max(tare[1], loaded[1])
+    for ppt in (0, 1000):
+        counts = round(tare[0] + counts_g * (dry_g + volume * ppt / 1000))
+        s.enter(probe, counts, ppt, WEIGHED_PPT, spread, calibrate.BENCH)
+    grown = 1000 * GROWN_G / volume
+    s.say(
+        f"  {counts_g:.4g} counts a gram; {GROWN_G} g of growth will read as {grown:.0f} ppt water"
+    )
+    s.finding(
+        f"scale of {probe}", f"{tare[0]} counts empty, {counts_g:.4g} a gram", f"dry {dry_g:g} g"
+    )
 
 
 def level(s: Session) -> None:
@@ -390,7 +426,8 @@ def flow(s: Session) -> None:
         ml = s.answers.number("flow.ml", "In the cup, g or ml", 1, 5000)
         if ml is None:
             continue
-        s.book.add("flow", step=s.step, ran_ms=s.bench.ran_ms, ml=ml)
+        pulses = {"pulses": s.bench.counted} if s.bench.counted else {}
+        s.book.add("flow", step=s.step, ran_ms=s.bench.ran_ms, ml=ml, **pulses)
         rates.append(1e6 * ml / s.bench.ran_ms)
     if len(rates) < 2:
         raise Failed("at least two runs are needed: one does not show the scatter")
@@ -563,6 +600,8 @@ def finish_tables(s: Session, stage: int) -> None:
     if made.refused:
         raise Failed(made.refused[0])
     made.change("calibration", "stage", stage)
+    if (soil := s.pot.parts.get("soil")) is not None:
+        made.change("calibration", "weighed", int(soil.kind == "weight"))
     made.change("calibration", "float_only", int(s.pot.parts["level"].kind == "float"))
     if stage == 1 and "upkeep_ml" in s.pot.settings and not s.pot.settings["upkeep_ml"]:
         s.say("  settings.toml allows no upkeep dose: water by hand until then")

@@ -7,24 +7,11 @@ from __future__ import annotations
 
 from wakewell.pot import description
 
-WHAT = {
-    "pump": "gate or input of the pump's switch",
-    "power": "switch of the sensors' supply",
-    "soil": "soil probe, analogue out",
-    "battery": "middle of the battery divider",
-    "temperature": "DS18B20, data",
-    "current": "pump-current sense, analogue out",
-    "saucer": "saucer probe, analogue out",
-    "charger": "charger's status line",
-    "button": "button",
-    "light": "light that confirms a press",
-}
-LEVEL = {
-    ("float", "pin"): "float switch",
-    ("gauge", "pin"): "level gauge, analogue out",
-    ("echo", "trigger"): "ultrasonic gauge, trigger",
-    ("echo", "echo"): "ultrasonic gauge, echo (its level must suit the pin)",
-}
+
+def what_goes(part: description.Part, use: str) -> str:
+    """What goes to that pin of a part."""
+    told = description.PARTS[part.name, part.kind].what
+    return told if isinstance(told, str) else told[use]
 
 
 def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
@@ -32,7 +19,7 @@ def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
     found = []
     for part in pot.parts.values():
         for use, pin in part.pins.items():
-            what = LEVEL.get((part.kind, use)) or WHAT[part.name]
+            what = what_goes(part, use)
             chip = pot.about.chip if pot.about else ""
             found.append((pin, what, extra(part, chip, "power" in pot.parts)))
     return sorted(found)
@@ -63,7 +50,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
         return other.get(pull, "with an external pull resistor")
     supply = "supply from the sensors' switch" if switched else "supply from 3.3 V"
-    return supply if part.name in ("soil", "level", "saucer") else ""
+    return supply if description.PARTS[part.name, part.kind].supplied else ""
 
 
 def ohm(value: int) -> str:

@@ -124,7 +124,8 @@ class Chip:
         ):
             self.put(offset, sum(1 << pin for pin in pins), "<Q")
         features = L.EXT0 * kind.ext0 + L.HOLD_SWITCH * (not kind.holds_each)
-        self.put(L.FEATURES, features + L.RAW_TEMPERATURE * (kind.name == "esp32"))
+        features += L.RAW_TEMPERATURE * (kind.name == "esp32") + L.PULSE_COUNTER * kind.counts
+        self.put(L.FEATURES, features)
 
     # --- shared memory -----------------------------------------------------------------------
 
@@ -441,6 +442,8 @@ class Chip:
             pads.deliver(t_us)
         elif kind == L.ECHO:
             value = world.pulse_us(pin, a, amount, t_us)
+        elif kind == L.COUNT:
+            value = world.count(pin, t_us)
         elif kind == L.SENSORS:
             for rom, mdeg in list(world.temperatures(pin, t_us).items())[: L.MOST_SENSORS]:
                 more.append(struct.pack(L.SENSOR, rom, L.NO_TEMPERATURE if mdeg is None else mdeg))

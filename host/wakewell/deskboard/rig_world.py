@@ -12,9 +12,12 @@ from typing import Any, Protocol
 
 from wakewell.deskboard import Level, QuietWorld
 from wakewell.pot import description
+from wakewell.rig import models
 from wakewell.rig.fitted import beyond, turned
+from wakewell.rig.loadcell import Amplifier
 from wakewell.rig.pot import PotSpec, RigPot
 from wakewell.rig.probes import NO_ECHO_US
+from wakewell.rig.wires import Wire
 from wakewell.simulate import trials
 
 ROM = b"\x28wakewel"  # a DS18B20 has family code 0x28 (Maxim DS18B20 data sheet)
@@ -75,6 +78,7 @@ class RigWorld(QuietWorld):
         self._pressed = False
         self.by_pin_uv: dict[int, Callable[[], float]] = {}
         self._levels: dict[int, Callable[[], Level]] = {}
+        self._wires: dict[int, Wire] = {}
         self._sense(calibration)
 
     def _sense(self, calibration: Any) -> None:
@@ -90,7 +94,7 @@ class RigWorld(QuietWorld):
         if "battery" in parts:
             self.by_pin_uv[parts["battery"].pins["pin"]] = pot.battery_uv
         for name, take in fed.items():
-            if name in parts:
+            if name in parts and "pin" in parts[name].pins:
                 self.by_pin_uv[parts[name].pins["pin"]] = self._fed(take)
         if "level" in parts and parts["level"].kind == "float":
             ends = turned(calibration.level.points)
@@ -101,6 +105,12 @@ class RigWorld(QuietWorld):
             self._levels[parts["charger"].pins["pin"]] = lambda: round(
                 beyond(charging, 1.0 if pot.charger_ma > 0.0 else 0.0)
             )
+        wired = {name: model.wires() for name, model in models.fitted(pot, calibration).items()}
+        if "soil" in parts and parts["soil"].kind == "weight":
+            wired["soil"] = Amplifier(pot.soil_uv).wires()
+        for name, wires in wired.items():
+            for use, pin in parts[name].pins.items() if name in parts else ():
+                self._wires[pin] = wires[use]
         if "button" in parts:
             # A contact: open, it drives nothing, and the level is a resistor's. Without a pull of
             # the chip's own (wiring.toml) there is one outside.
@@ -175,6 +185,9 @@ class RigWorld(QuietWorld):
         elif pin == self._power:
             active = 0 if self.parts["power"].words.get("active") == "low" else 1
             self._powered = level == active
+        elif (wire := self._wires.get(pin)) and wire.driven:
+            self.pass_time(t_us)
+            wire.driven(level == 1)
 
     def _switch(self, on: bool, t_us: int) -> None:
         if on == (self.on_since is not None):
@@ -195,6 +208,8 @@ class RigWorld(QuietWorld):
         self.pass_time(t_us)
         if pin == self.jumper:
             return self._pump_level
+        if (wire := self._wires.get(pin)) and wire.level:
+            return wire.level()
         take = self._levels.get(pin)
         return take() if take else None
 
@@ -212,6 +227,11 @@ class RigWorld(QuietWorld):
         if echo_us == NO_ECHO_US:
             return NO_ECHO
         return echo_us if echo_us <= timeout_us else ECHO_LATE
+
+    def count(self, pin: int, t_us: int) -> int:
+        self.pass_time(t_us)
+        wire = self._wires.get(pin)
+        return wire.pulses() if wire and wire.pulses else 0
 
     def temperatures(self, pin: int, t_us: int) -> dict[bytes, int | None]:
         self.pass_time(t_us)

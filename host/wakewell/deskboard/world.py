@@ -52,6 +52,9 @@ class World(Protocol):
         """Length of the next pulse of that level on `pin` (an ultrasonic echo), microseconds;
         -2 if it does not start, -1 if it does not end in time."""
 
+    def count(self, pin: int, t_us: int) -> int:
+        """Pulses that came on `pin` since the world began."""
+
     def temperatures(self, pin: int, t_us: int) -> dict[bytes, int | None]:
         """One-wire sensors on `pin`: rom code of 8 bytes to millidegrees Celsius, None for a
         sensor whose checksum is wrong. At most 8."""
@@ -94,6 +97,9 @@ class QuietWorld:
 
     def pulse_us(self, pin: int, level: int, timeout_us: int, t_us: int) -> int:
         return -2
+
+    def count(self, pin: int, t_us: int) -> int:
+        return 0
 
     def temperatures(self, pin: int, t_us: int) -> dict[bytes, int | None]:
         return {}

@@ -165,6 +165,15 @@ class Water(msgspec.Struct, gc=False, kw_only=True):
         Number | UnsetType | None,
         told("fall of the level", "ml", absent="without a pulse", null="the level cannot tell"),
     ] = UNSET
+    metered_ul: Annotated[
+        Number | UnsetType | None,
+        told(
+            "water through the flow meter",
+            "µl",
+            absent="without a pulse, or without a flow meter",
+            null="it does not answer",
+        ),
+    ] = UNSET
 
 
 class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"):
@@ -203,6 +212,14 @@ class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake")
     ]
     awake_ms: Annotated[Number, told("time awake when the record was closed", "ms")]
     values: Annotated[Values, told("what the plausible readings convert to, see below")]
+    told: Annotated[
+        dict[str, Number | None] | UnsetType,
+        told(
+            "what those probes say that decide nothing, by name, in the unit of the probe's "
+            "calibration; null: not plausible",
+            absent="none is fitted",
+        ),
+    ] = UNSET
     judged: Annotated[
         dict[str, Word],
         told(
@@ -277,6 +294,7 @@ class Brief(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"
     stores: Flags = []
     awake_ms: Number | UnsetType = UNSET
     values: Values | UnsetType = UNSET
+    told: dict[str, Number | None] | UnsetType = UNSET
     judged: dict[str, Word] | UnsetType = UNSET
     permissives: dict[str, Number | None] | UnsetType = UNSET
     plan: Plan | UnsetType = UNSET
@@ -308,10 +326,11 @@ class Snapshot(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="st
 RUN = {
     "ran_ms": Said("how long the pulse ran by the board's count", "ms"),
     "ms": Said("when each sample was taken, from the start of the pulse", "ms"),
-    "level": Said("samples of the level", "counts"),
     "battery": Said("samples of the battery under load", "counts"),
+    "level": Said("samples of the level", "counts"),
     "current": Said("samples of the pump's current", "counts", "not fitted"),
     "saucer": Said("samples of the saucer probe", "counts", "not fitted"),
+    "flowmeter": Said("pulses of the flow meter since the start", "counts", "not fitted"),
 }
 
 
@@ -406,7 +425,7 @@ def _members(found: Wake | Snapshot) -> int:
         return len(Snapshot.__struct_fields__) + 1 + len(found.fields)
     count = _MEMBERS - _maybe(found).count(UNSET)
     count += len(found.read) + len(found.judged) + len(found.permissives)
-    return count + len(found.run or ()) + len(found.after or ())
+    return count + len(found.run or ()) + len(found.after or ()) + len(found.told or ())
 
 
 def read(data: bytes) -> Read:

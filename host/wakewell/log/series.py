@@ -91,6 +91,8 @@ class WakeRow(msgspec.Struct, gc=False):
     host: tuple[str, ...]
     radio_ms: int  # the radio was on, since the wake before
     left_out: tuple[str, ...] = NONE  # of its record, for want of memory
+    metered_ul: int | None = None  # through the flow meter
+    told: dict[str, int | None] | None = None  # by probes that decide nothing
     time_s: float = 0.0
     wall_s: float = 0.0  # the same as local wall time; set by whoever knows the time zone
     gap: bool = False  # something is missing between the wake before and this one
@@ -244,6 +246,8 @@ def row_of(found: record.Wake, place: Place, shared: dict[Any, Any]) -> Row:
         host=names_in(begin.host),
         radio_ms=begin.radio_ms or 0,
         left_out=names_in(found.left_out) if found.left_out else NONE,
+        metered_ul=None if water.metered_ul is UNSET else water.metered_ul,
+        told=found.told or None,
     )
     return wake, bool(begin.vouched), clock_of(begin.utc)
 

@@ -28,19 +28,7 @@ and one wake may say, everything optional but `counts`:
 from wakeboard.driver import drive
 from wakeboard.store import snapshot
 from wakecore import fields, line
-from wakecore.run import (
-    BATTERY,
-    CHANNELS,
-    CURRENT,
-    LEVEL,
-    MOST_SAMPLES,
-    MS,
-    OVERRUN_MS,
-    SAMPLE_MS,
-    SAUCER,
-    UNREAD,
-    WIDTH,
-)
+from wakecore.run import CHANNELS, MOST_SAMPLES, MS, OVERRUN_MS, PLACES, SAMPLE_MS, UNREAD
 from wakecore.state import State, from_bytes
 from wakecore.table import convert, counts_at
 from wakecore.wake import RECORD
@@ -69,6 +57,8 @@ RUN = (
     ("fault_at_ms", None, "a part raises an error"),
     ("memory_at_ms", None, "no memory is left"),
     ("clock_stops_at_ms", None, "the millisecond count stands still"),
+    ("metered_ppt", 1000, "share of the water that the flow meter counts; 0: it is stuck"),
+    ("flowmeter_lost_at_ms", None, "the flow meter stops answering"),
     ("samples", None, "{channel: counts of every sample}, played as they are"),
     ("ran_ms", None, "with samples: how long the board says the pump ran"),
 )
@@ -239,24 +229,30 @@ class MockBoard:
         self.ran_ms = ran_ms
         if raised is not None:
             raise raised
-        for channel in range(WIDTH):
+        for channel in range(len(CHANNELS)):
             run.now[channel] = samples[channel]
 
     def samples_at(self, ran_ms: int) -> list[int]:
         """Every channel's counts when the pump has run that long."""
-        did, cal, now = self.behaviour, self.pot.calibration, [0] * WIDTH
+        did, cal, now = self.behaviour, self.pot.calibration, [0] * len(CHANNELS)
         assert cal.battery is not None
         now[MS] = did["clock_stops_at_ms"] if past(did["clock_stops_at_ms"], ran_ms) else ran_ms
-        now[LEVEL] = self.level_counts(ran_ms)
+        now[PLACES["level"]] = self.level_counts(ran_ms)
         mv = did["sag_to_mv"] if past(did["sag_at_ms"], ran_ms) else self.rest_mv - did["sag_mv"]
         lost = past(did["battery_lost_at_ms"], ran_ms)
-        now[BATTERY] = UNREAD if lost else counts_at(cal.battery.points, mv)
+        now[PLACES["battery"]] = UNREAD if lost else counts_at(cal.battery.points, mv)
         if cal.current is not None:
-            now[CURRENT] = counts_at(cal.current.points, did["current_ma"])
+            now[PLACES["current"]] = counts_at(cal.current.points, did["current_ma"])
         if cal.saucer is not None:
             wet = past(did["wet_at_ms"], ran_ms)
             lost = past(did["saucer_lost_at_ms"], ran_ms)
-            now[SAUCER] = UNREAD if lost else counts_at(cal.saucer.points, 1000 if wet else 0)
+            now[PLACES["saucer"]] = (
+                UNREAD if lost else counts_at(cal.saucer.points, 1000 if wet else 0)
+            )
+        if cal.flowmeter is not None:
+            lost = past(did["flowmeter_lost_at_ms"], ran_ms)
+            ul = ran_ms * self.flow_ul_s // 1000 * did["metered_ppt"] // 1000
+            now[PLACES["flowmeter"]] = UNREAD if lost else counts_at(cal.flowmeter.points, ul)
         return now
 
     def level_counts(self, ran_ms: int) -> int:

@@ -10,7 +10,7 @@ from wakeboard.driver import drive
 from wakeboard.files import KINDS
 from wakeboard.store import state_from_snapshot
 from wakecore import fields, line
-from wakecore.run import CHANNELS, WIDTH
+from wakecore.run import CHANNELS
 from wakecore.state import State, from_bytes
 
 if False:
@@ -73,7 +73,7 @@ class RecordedWake:
                 self.run = run
             raise ValueError
         now, columns = run.now, self.columns
-        for channel in range(WIDTH):
+        for channel in range(len(CHANNELS)):
             now[channel] = columns[channel][at]
         self.at = at + 1
 

@@ -18,11 +18,13 @@ from typing import Any
 
 from wakecore import fields, plan
 from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
-from wakecore.run import OVERRUN_MS, flow_ul
+from wakecore.run import LEAST_EDGES, OVERRUN_MS, flow_ul
 from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
+from wakecore.table import counts_at
 from wakecore.tank import book
 from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, MOST_TRIES, SECOND_LOOK_S
 from wakewell.pot.description import About, Battery, PotFolder
+from wakewell.pot.probes import PROBES
 
 from . import chips, meanings
 
@@ -174,7 +176,8 @@ def _wiring(folder: PotFolder) -> None:
     cal, parts = folder.calibration, folder.parts
     stage, probes = cal["stage"], meanings.PROBES
     absent = [row[0] for row in fields.PROBES if row[0] in parts and row[0] not in cal]
-    for name, _, _, needed in fields.PROBES:
+    for name, _, _, use in fields.PROBES:
+        needed = use == fields.MUST
         if name in cal and name not in parts:
             text = f"[{name}]: calibrated but not in wiring.toml; add the part or take it out"
             folder.problem("calibration", text, name)
@@ -420,10 +423,11 @@ def _level(folder: PotFolder) -> None:
         text += "afterwards); end the hose above the water, or fit an air gap or siphon break"
         folder.warn("pot", text, "tank", "outlet_mm")
     if is_float:
-        if "current" not in cal:
+        if "current" not in cal and "flowmeter" not in cal:
             text = "a float switch shows no flow and no pump current is sensed: a run with an "
             text += (
-                "open hose or a dead pump is not recognised (R4); fit a current sense or a gauge"
+                "open hose or a dead pump is not recognised (R4); fit a flow meter, a current "
+                "sense or a gauge"
             )
             folder.warn("wiring", text, "level")
         return
@@ -458,6 +462,12 @@ def _soil(folder: PotFolder) -> None:
         text = f"fill_ppt = {settings['fill_ppt']}: fills to {target} ppt, at or below the refill "
         text += f"point of {refill} ppt; raise fill_ppt or depletion_ppt"
         folder.problem("settings", text, "fill_ppt")
+    if "soil" in cal and "soil" in folder.parts:
+        weighed = int(folder.parts["soil"].kind == "weight")
+        if weighed != cal["weighed"]:
+            text = f"weighed = {cal['weighed']}: allowed {weighed} with soil.kind = "
+            text += f'"{folder.parts["soil"].kind}" in wiring.toml (R6); correct one of the two'
+            folder.problem("calibration", text, "weighed")
     if "soil" in cal:
         low, high = _ends(cal["soil"])
         if not low <= refill < high:
@@ -494,10 +504,10 @@ def water_points(settings: dict[str, Any], cal: dict[str, Any]) -> tuple[int, in
 
 
 class _Named:
-    """Values by attribute, as the core wants them."""
+    """Values by attribute, as the core wants them; a probe that is not fitted is None."""
 
     def __init__(self, values: dict[str, Any]) -> None:
-        self.__dict__.update(values)
+        self.__dict__.update(dict.fromkeys(PROBES), **values)
 
 
 def _others(folder: PotFolder) -> None:
@@ -514,6 +524,15 @@ def _others(folder: PotFolder) -> None:
             folder.warn("calibration", text, "dry_ma")
     if "saucer" in cal:
         _within(folder, "calibration", "wet_ppt", "saucer", cal["wet_ppt"], "R15")
+    if "flowmeter" in cal and cal["flow_ul_s"]:
+        ul = muldiv_down(folder.limits["dry_ms"], cal["flow_ul_s"], 4000)
+        pulses = counts_at(cal["flowmeter"]["points"], ul)
+        if pulses < LEAST_EDGES:
+            text = f"[flowmeter]: a quarter of the usual flow gives {pulses} pulses in dry_ms, and "
+            text += (
+                f"{LEAST_EDGES} are needed to show water (R4); raise dry_ms or take a finer meter"
+            )
+            folder.warn("calibration", text, "flowmeter")
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ SENSE = "digital input"
 WAKE = "wake-up input"
 ANALOG = "analogue input"
 WIRE = "one-wire bus"
+COUNT = "counted input"
 
 
 def _pins(text: str) -> frozenset[int]:
@@ -50,6 +51,7 @@ class Chip:
     unless the pin is held, or sets it against the level that wakes. holds_each: each pin is held
     in deep sleep by itself, else outside the RTC domain only by a switch for all of them.
     most_mv: highest voltage the converter reads truly; least_mv: lowest.
+    counts: it has a pulse counter that MicroPython offers (machine.Counter).
     port: the file of wakeboard/ports that runs on it, "" for none; why_not: then, why.
     image: what MicroPython calls its image for any board with it (no PSRAM needed); image_at: where
     on the flash it lies (ESP-IDF, CONFIG_BOOTLOADER_OFFSET_IN_FLASH).
@@ -72,6 +74,7 @@ class Chip:
     ext0: bool = True
     wake_pull: Literal["keeps", "loses", "sets"] = "keeps"
     holds_each: bool = False
+    counts: bool = False
     port: str = ""
     why_not: str = ""
     image: str = ""
@@ -110,6 +113,7 @@ ESP32 = Chip(
     ),
     radio=_rows(("0 2 4 12-15 25-27", "the radio takes ADC2 away")),
     input_only=_pins("34-39"),
+    counts=True,
     port="esp32",
     image="ESP32_GENERIC",
     image_at=0x1000,
@@ -147,6 +151,7 @@ ESP32_S3 = Chip(
     radio=_rows(("11-20", "ADC2 is shared with the radio")),
     # ESP-IDF, gpio_pullup_en: here the pulls of the digital and of the RTC domain are two
     wake_pull="loses",
+    counts=True,
     port="esp32",
     image="ESP32_GENERIC_S3",
 )
@@ -215,6 +220,7 @@ ESP32_C6 = Chip(
     wake_pull="sets",
     # ESP-IDF, SOC_GPIO_SUPPORT_HOLD_SINGLE_IO_IN_DSLP
     holds_each=True,
+    counts=True,
     port="esp32",
     image="ESP32_GENERIC_C6",
 )
@@ -278,6 +284,8 @@ def refused(chip: Chip, use: str, pin: int) -> str:
         return chip.radio[pin]
     if use == ANALOG and pin not in chip.converter:
         return "no converter on this pin"
+    if use == COUNT and not chip.counts:
+        return "no pulse counter on this chip"
     if use == WAKE and pin not in chip.wake:
         return "cannot end deep sleep"
     return doubtful(chip, pin) if use == PUMP else ""

@@ -112,31 +112,62 @@ OHMS: tuple[Row, ...] = (
 
 @dataclass(frozen=True)
 class PartKind:
-    """What wiring.toml says about a part: pins by use, words with what is allowed, numbers."""
+    """What wiring.toml says about a part: pins by use, words with what is allowed, numbers.
+
+    what: what goes to its pin, in the wiring list; for several pins, by use. supplied: does it
+    take the sensors' supply?
+    """
 
     pins: Mapping[str, str]
+    what: str | Mapping[str, str]
+    supplied: bool = False
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # the first: not given
     rows: tuple[Row, ...] = ()
 
 
+# The amplifier of a load cell, an HX711
+SCALE = {"data": chips.SENSE, "clock": chips.DRIVE}
+SCALE_SAID = {"data": "HX711 of the scale, data", "clock": "HX711 of the scale, clock"}
+
 # wiring.toml: part, or part and kind, to what it is
 PARTS: dict[tuple[str, str], PartKind] = {
-    ("pump", ""): PartKind({"pin": chips.PUMP}, {"active": ("high", "low")}),
-    ("power", ""): PartKind({"pin": chips.DRIVE}, {"active": ("high", "low")}),
-    ("soil", ""): PartKind({"pin": chips.ANALOG}),
-    ("level", "float"): PartKind({"pin": chips.SENSE}, {"pull": PULLS}),
-    ("level", "gauge"): PartKind({"pin": chips.ANALOG}),
-    ("level", "echo"): PartKind({"trigger": chips.DRIVE, "echo": chips.SENSE}),
-    ("battery", ""): PartKind({"pin": chips.ANALOG}, rows=OHMS),
-    ("temperature", ""): PartKind({"pin": chips.WIRE}),
-    ("current", ""): PartKind({"pin": chips.ANALOG}),
-    ("saucer", ""): PartKind({"pin": chips.ANALOG}),
-    ("charger", ""): PartKind({"pin": chips.SENSE}, {"pull": PULLS}),
-    ("button", ""): PartKind({"pin": chips.WAKE}, {"pull": PULLS}),
-    ("light", ""): PartKind({"pin": chips.DRIVE}),
+    ("pump", ""): PartKind(
+        {"pin": chips.PUMP}, "gate or input of the pump's switch", words={"active": ("high", "low")}
+    ),
+    ("power", ""): PartKind(
+        {"pin": chips.DRIVE}, "switch of the sensors' supply", words={"active": ("high", "low")}
+    ),
+    ("soil", "probe"): PartKind({"pin": chips.ANALOG}, "soil probe, analogue out", True),
+    ("soil", "weight"): PartKind(SCALE, SCALE_SAID, True),
+    ("level", "float"): PartKind({"pin": chips.SENSE}, "float switch", words={"pull": PULLS}),
+    ("level", "gauge"): PartKind({"pin": chips.ANALOG}, "level gauge, analogue out", True),
+    ("level", "echo"): PartKind(
+        {"trigger": chips.DRIVE, "echo": chips.SENSE},
+        {
+            "trigger": "ultrasonic gauge, trigger",
+            "echo": "ultrasonic gauge, echo (its level must suit the pin)",
+        },
+        True,
+    ),
+    ("battery", ""): PartKind({"pin": chips.ANALOG}, "middle of the battery divider", rows=OHMS),
+    ("temperature", ""): PartKind({"pin": chips.WIRE}, "DS18B20, data"),
+    ("current", ""): PartKind({"pin": chips.ANALOG}, "pump-current sense, analogue out"),
+    ("saucer", ""): PartKind({"pin": chips.ANALOG}, "saucer probe, analogue out", True),
+    ("flowmeter", ""): PartKind(
+        {"pin": chips.COUNT}, "flow meter, pulses (its level must suit the pin)", True
+    ),
+    ("weight", ""): PartKind(SCALE, SCALE_SAID, True),
+    ("charger", ""): PartKind({"pin": chips.SENSE}, "charger's status line", words={"pull": PULLS}),
+    ("button", ""): PartKind({"pin": chips.WAKE}, "button", words={"pull": PULLS}),
+    ("light", ""): PartKind({"pin": chips.DRIVE}, "light that confirms a press"),
 }
 PART_NAMES = tuple(dict.fromkeys(name for name, _ in PARTS))
 LEVELS = tuple(kind for name, kind in PARTS if name == "level")
+
+
+def kinds_of(name: str) -> tuple[str, ...]:
+    """The kinds of that part; () where there is one only."""
+    return tuple(kind for part, kind in PARTS if part == name and kind)
 
 
 @dataclass(frozen=True)
@@ -296,7 +327,7 @@ class About:
 
 @dataclass(frozen=True)
 class Part:
-    """One part of wiring.toml. kind is "" but for the level; uses: what each pin is for."""
+    """One part of wiring.toml. kind: "" for a part of one kind; uses: what each pin is for."""
 
     name: str
     kind: str

@@ -6,6 +6,8 @@ wording.
 
 from __future__ import annotations
 
+from wakewell.pot import probes
+
 LIMITS = {
     "pulse_ms": "longest pump run (R2)",
     "day_ml": "most water in any 24 hours (R3)",
@@ -55,6 +57,7 @@ CALIBRATION = {
     "ul_per_ppt": "water for one part per thousand of soil water; 0: not known",
     "flow_ul_s": "usual flow, measured into a cup",
     "float_only": "1: the level is a float switch and shows no amounts (R4)",
+    "weighed": "1: the soil probe is a scale, which the plant's growth shifts",
     "tolerance_ml": "scatter and resolution of the level (R4, R8)",
     "dry_ma": "pump current below which it runs dry; 0: not judged (R4)",
     "wet_ppt": "saucer reading from which it is wet (R15)",
@@ -64,15 +67,7 @@ CALIBRATION = {
     "radio_ua": "current while the radio is on",
     "self_ua": "what the cell loses by itself, as a current",
 }
-PROBES = {
-    "soil": "parts per thousand of water by volume",
-    "level": "millilitres in the tank",
-    "battery": "millivolts at rest",
-    "temperature": "millidegrees of the soil",
-    "current": "milliamperes of the pump",
-    "saucer": "parts per thousand, dry to wet",
-    "charger": "1 charging, 0 not",
-}
+PROBES = {name: probe.meaning for name, probe in probes.PROBES.items()}
 
 _KINDS = {"settings": SETTINGS, "limits": LIMITS, "calibration": CALIBRATION | PROBES}
 

@@ -22,7 +22,6 @@ from wakewell.pot.description import (
     ABOUT,
     ALL_PRIVATE,
     KINDS,
-    LEVELS,
     NEEDED,
     PART_NAMES,
     PARTS,
@@ -33,6 +32,7 @@ from wakewell.pot.description import (
     Part,
     PotFolder,
     Row,
+    kinds_of,
 )
 from wakewell.tomlfile import (
     Problem,
@@ -289,8 +289,9 @@ def _parts(found: PotFolder) -> dict[str, Part]:
         if data is None:
             continue
         before, table, kind = len(found.problems), (name,), ""
-        if name == "level":
-            kind = _word(found, "wiring", table, data, "kind", LEVELS, None)
+        if kinds := kinds_of(name):
+            usual = None if name == "level" else kinds[0]
+            kind = _word(found, "wiring", table, data, "kind", kinds, usual)
             if not kind:
                 continue
         what = PARTS[name, kind]

@@ -15,6 +15,7 @@ from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
 from wakewell.log.logs import Record
 from wakewell.log.record import Sleep, Wake, pulses_of
+from wakewell.pot import probes
 from wakewell.replay.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
@@ -62,8 +63,7 @@ LOCKOUTS = {row[0]: row[1] for row in rules.LOCKOUTS} | {
     "state lost": "R11",
     "files damaged": "R11",
 }
-PROBES = {"soil": "R6", "temperature": "R6", "level": "R4", "battery": "R5", "charger": "R5"}
-PROBES |= {"saucer": "R15", "current": "R4"}
+PROBES = {name: probe.rule for name, probe in probes.PROBES.items()}
 
 # What the retained state counts towards a protection: {field: (requirement, less is weaker)}.
 COUNTS = {

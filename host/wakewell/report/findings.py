@@ -26,6 +26,8 @@ from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
 QUIET, WATCH, ACT, UNKNOWN = term("quiet"), term("watch"), term("act"), term("not known")
 SURE_P = 0.01
 LATELY_S = 30 * DAY_S
+GROWS_G_DAY = 0.4  # what a houseplant in a pot of some litres adds; own assumption
+GROWN_PPT = 20  # of soil water; more moves a refill point by as much
 
 
 @dataclass
@@ -43,7 +45,7 @@ class Finding:
 
 def findings(log: PotLog) -> list[Finding]:
     """Everything looked at, in one order. Needs at least one wake."""
-    return [look(log) for look in LOOKS]
+    return [found for look in LOOKS if (found := look(log)) is not None]
 
 
 def late(log: PotLog) -> list[WakeRow]:
@@ -108,13 +110,17 @@ def _over_capacity(log: PotLog) -> int:
 
 
 def flows(log: PotLog) -> list[tuple[float, float]]:
-    """(time, ml per s) of each dose whose fall of the level is large enough to tell.
+    """(time, ml per s) of each run that a flow meter measured, or of each dose whose fall of the
+    level is large enough to tell.
 
     A fall of less than five times the gauge's tolerance is added to the next one's.
     """
     found: list[tuple[float, float]] = []
     fall_ml = ran_ms = 0
     for wake in log.wakes:
+        if wake.ran_ms and wake.metered_ul:
+            found.append((wake.time_s, wake.metered_ul / wake.ran_ms))
+            continue
         if not wake.ran_ms or wake.fall_ml is None:
             continue
         pot = log.pot_of(wake)
@@ -155,7 +161,7 @@ def clogging(log: PotLog) -> Finding:
     name = term("clogging")
     threshold = "last flows below 60 % of those before, or dry runs in the last 30 days: 2 and more"
     rows = flows(log)
-    dry = sum(trip in ("no flow", "no load") for w in late(log) for trip in w.trips)
+    dry = sum(trip in ("no flow", "no load", "no count") for w in late(log) for trip in w.trips)
     measure = f"{dry} dry runs in 30 days"
     ratio = 1.0
     if len(rows) >= 8:
@@ -370,7 +376,66 @@ def probe_words(log: PotLog) -> Finding:
     )
 
 
-LOOKS: tuple[Callable[[PotLog], Finding], ...] = (
+def flow_meter(log: PotLog) -> Finding | None:
+    """Does the flow meter, where one is fitted, count what the level loses?"""
+    pot, name = log.pot, term("flow meter")
+    if pot is None or pot.calibration.flowmeter is None:
+        return None
+    threshold = "0.8 to 1.25 of what the level lost in the last 30 days"
+    runs = [w for w in late(log) if w.ran_ms and w.metered_ul is not None and w.fall_ml is not None]
+    fell_ml = sum(w.fall_ml or 0 for w in runs)
+    if fell_ml < 10 * max(1, pot.calibration.tolerance_ml):
+        measure = f"{len(runs)} runs that the level measured too"
+        return Finding(name, UNKNOWN, say("too few runs to judge"), measure, threshold, "", "R4")
+    ratio = sum(w.metered_ul or 0 for w in runs) / 1000 / fell_ml
+    measure = f"{ratio:.2f} of {fell_ml} ml that the level lost in {len(runs)} runs"
+    if 0.8 <= ratio <= 1.25:
+        plain = say("the flow meter counts what the tank loses")
+        return Finding(name, QUIET, plain, measure, threshold, "", "R4")
+    plain = say("the flow meter counts {share} % of what the tank loses", share=number(100 * ratio))
+    do = say("Clean the flow meter's wheel; if that does not help, measure the flow again.")
+    return Finding(name, WATCH, plain, measure, threshold, do, "R4")
+
+
+def plant_growth(log: PotLog) -> Finding | None:
+    """A scale under the pot takes the plant's growth for water: by how much?
+
+    Beside a soil probe the two are compared; alone, what such a plant usually adds is told.
+    """
+    pot, name = log.pot, term("growth on the scale")
+    if pot is None or not (pot.calibration.weighed or pot.calibration.weight):
+        return None
+    threshold = f"{GROWN_PPT} ppt of soil water"
+    if pot.calibration.weight:
+        gaps = [
+            ppt - w.soil_ppt
+            for w in log.wakes
+            if w.told and (ppt := w.told.get("weight")) is not None and w.soil_ppt is not None
+        ]
+        if len(gaps) < 20:
+            measure = f"{len(gaps)} wakes with both"
+            return Finding(
+                name, UNKNOWN, say("too few days to judge"), measure, threshold, "", "R6"
+            )
+        grown = median(gaps[-10:]) - median(gaps[:10])
+        measure = f"the scale rose by {grown:+.0f} ppt against the soil probe"
+    else:
+        days = (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S
+        litres = max(1, pot.calibration.ul_per_ppt) / 1000  # a thousandth of it is one ppt
+        grown = GROWS_G_DAY * days / litres
+        measure = f"{days:.0f} days, assuming {GROWS_G_DAY} g a day in {litres:.1f} l"
+        measure += f": {grown:.0f} ppt"
+    share = number(abs(grown) / 10, 1)
+    plain = say(
+        "growth makes the soil look about {share} % by volume wetter than it is", share=share
+    )
+    if grown < GROWN_PPT:
+        return Finding(name, QUIET, plain, measure, threshold, "", "R6")
+    do = say("Weigh the pot again when it just needs water, and calibrate the scale with it.")
+    return Finding(name, WATCH, plain, measure, threshold, do, "R6")
+
+
+LOOKS: tuple[Callable[[PotLog], Finding | None], ...] = (
     probe_drift,
     pump_wear,
     clogging,
@@ -381,4 +446,6 @@ LOOKS: tuple[Callable[[PotLog], Finding], ...] = (
     storage,
     memory,
     probe_words,
+    flow_meter,
+    plant_growth,
 )

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from wakecore.plan import LEAST_PULSE_MS
-from wakecore.run import OVERRUN_MS, UNREAD
+from wakecore.run import CHANNELS, OVERRUN_MS, UNREAD
 from wakecore.table import convert
 from wakecore.wake import HELD_MS
 from wakewell import words
@@ -22,19 +22,11 @@ from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Read, Reading
 from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
 from wakewell.log.times import Calendar
+from wakewell.pot.probes import PROBES
 from wakewell.report import plots
 from wakewell.units import water
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-UNITS = {
-    "soil": (10, term("% by volume")),
-    "level": (1, "ml"),
-    "battery": (1000, "V"),
-    "temperature": (1000, "°C"),
-    "current": (1, "mA"),
-    "saucer": (10, "%"),
-    "charger": (1, ""),
-}
 UNSEEN = ("level lost", "fault")  # trips of a run of which nothing is known
 
 
@@ -263,7 +255,7 @@ def magnify(log: PotLog, wake: WakeRow, read: Read, calendar: Calendar) -> Magni
     whole = read.more or record.parse(record.line_of(on_record))[0]  # in the order of the line
     found.raw = json.dumps(whole, indent=1, ensure_ascii=False)[:20000]
     rows = {"battery": on_record.rest, **on_record.read}
-    for name in sorted(rows, key=lambda n: list(UNITS).index(n) if n in UNITS else 99):
+    for name in sorted(rows, key=lambda n: list(PROBES).index(n) if n in PROBES else 99):
         found.readings.append(reading_row(name, rows[name], on_record.judged.get(name, ""), cal))
     for name, reading in (on_record.after or {}).items():
         row = reading_row(name, reading, "", cal)
@@ -335,8 +327,9 @@ def given_text(wake: WakeRow) -> str:
 
 def reading_row(name: str, reading: Reading | None, word: str, cal: Any) -> dict[str, str]:
     """One probe: counts, scatter, what they convert to, and whether they are believed."""
-    scale, unit = UNITS.get(name, (1, ""))
-    probe = getattr(cal, name, None) if cal is not None and name in UNITS else None
+    told = PROBES.get(name)
+    scale, unit = (told.of, told.shown) if told else (1, "")
+    probe = getattr(cal, name, None) if cal is not None and told else None
     row = {"name": words.PROBES.get(name, name), "counts": say("did not answer"), "spread": ""}
     row["value"] = ""
     row["word"] = words.of(words.PROBE_WORDS, word).plain if word else ""
@@ -354,12 +347,12 @@ def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str,
     if not isinstance(times, list) or not times:
         return []
     found = []
-    for name in ("level", "battery", "current", "saucer"):
+    for name in CHANNELS[1:]:
         column = run.get(name)
         if not isinstance(column, list):
             continue
         probe = getattr(cal, name, None) if cal is not None else None
-        scale, unit = UNITS[name] if probe is not None else (1, term("counts"))
+        scale, unit = (PROBES[name].of, PROBES[name].shown) if probe else (1, term("counts"))
         rows = [
             {"t": t, "v": (convert(probe.points, c) if probe is not None else c) / scale}
             for t, c in zip(times, column, strict=True)

@@ -38,6 +38,8 @@ KINDS = {
     "tank forgotten": Kind(),
     "leak": Kind("ml/h", 0.0, 1e5, 5.0),
     "siphon": Kind("mm the hose end hangs below the tank's floor", 0.0, 5000.0, 50.0),
+    "flow meter stuck": Kind(),
+    "flow meter misses": Kind("share of its pulses", 0.0, 1.0, 0.5),
     "relay stuck": Kind(),
     "pump blocked": Kind(),
     "cell aged": Kind("share of capacity lost", 0.0, 0.95, 0.5),

@@ -183,6 +183,7 @@ class RigPot:
         "_look",
         "_pot_c",
         "_probe_at",
+        "_probe_counts",
         "_probe_frozen",
         "_probe_noise_uv",
         "_probe_out",
@@ -239,6 +240,7 @@ class RigPot:
         self.battery = Battery(spec.cell, spec.charge)
         self.random = Random(f"pot {seed}")
         self.converted = spec.converter.reader()
+        self._probe_counts = round if spec.probe.weighs else self.converted
         self._divided = spec.divider.uv_per_mv
         self._probe_noise_uv, self._divider_noise_uv = spec.probe.noise_uv, spec.divider.noise_uv
         self._shunt_uv_ma = spec.shunt_uv_ma
@@ -748,7 +750,7 @@ class RigPot:
 
     def soil_uvs(self, deviates: Sequence[float]) -> list[int]:
         """Samples of the soil probe in one look."""
-        convert = self.converted
+        convert = self._probe_counts
         if self._probe_railed is not None:
             return [convert(self._probe_railed)] * len(deviates)
         if self._batch_s > 0.0 or self.t_s > self._probe_until_s:
@@ -768,7 +770,8 @@ class RigPot:
         elif self._probe_at == "water":
             self._probe_uv = self.spec.probe.water_uv
         else:
-            content = self.soil.probe_content
+            soil = self.soil
+            content = soil.content if self.spec.probe.weighs else soil.probe_content
             if self._drifts:
                 drifted = content + 0.001 * self._drifts * (self.t_s - self._drift_s) / DAY_S
                 content = min(1.0, max(0.0, drifted))
@@ -835,6 +838,10 @@ class RigPot:
     def temperature_raw(self) -> int:
         """The DS18X20 in the substrate, sixteenths of a degree."""
         return probes.ds18x20_raw(self.pot_c)
+
+    def through_ml(self) -> float:
+        """All the water that came out of the hose so far."""
+        return self.counts.pumped_ml + self._batch_ml + self.counts.siphoned_ml
 
     def saucer_wet(self) -> int:
         """1 while there is water in the saucer."""

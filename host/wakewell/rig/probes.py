@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import cycle
 from random import Random
+from typing import ClassVar
 
 from .errors import Impossible, need
 
@@ -152,6 +153,7 @@ class SoilProbe:
     per_kelvin_uv: float = 400.0
     drift_uv_year: float = 5_000.0
     noise_uv: float = 2_500.0
+    weighs: ClassVar[bool] = False
 
     def __post_init__(self) -> None:
         need("probe.air_uv", self.air_uv, 10_000.0, 6_000_000.0, "uV")

@@ -126,6 +126,7 @@ def facts(out: Out) -> dict[str, Any]:
         "button": int(sleep.button),
         "day_ml": record["water"]["day_ml"],
         "counted_ml": record["water"].get("counted_ml", 0),
+        "metered_ml": (record["water"].get("metered_ul") or 0) // 1000,
         "blocked": [name for name, held in record["permissives"].items() if not held],
         "commands": commands,
     }
@@ -134,6 +135,8 @@ def facts(out: Out) -> dict[str, Any]:
     for name in UNIT_KEYS:
         seen[name] = record["judged"].get(name, "unfitted")
     seen.update(record["values"])
+    told = record.get("told", {})
+    seen.update({UNIT_KEYS[name]: value for name, value in told.items() if name in UNIT_KEYS})
     return seen
 
 

@@ -20,9 +20,10 @@ expectation means when it is judged is in `sequence_judge`; playing is `boards.m
     blocked_has = "reserve"
 
 Readings stay until they change: soil_ppt, level_ml, battery_mv, temperature_mc, saucer_ppt,
-charger; or raw PROBE_counts and PROBE_spread; "absent" does not answer. level_ml fills or
-empties the tank once, then the level follows the pump ("tank": read it again). Over the
-repeats a reading may run { from, to } or take { steps = [...] }.
+charger, flow_ul (through the flow meter in a second, with the pump off); or raw PROBE_counts and
+PROBE_spread; "absent" does not answer. level_ml fills or empties the tank once, then the level
+follows the pump ("tank": read it again). Over the repeats a reading may run { from, to } or take
+{ steps = [...] }.
 
 Everything else is for that wake alone: cause, slept_s, vouched, boots, pin, button_ms, host,
 utc, state, settings, limits, calibration as in a record's `begin`; passed_s (what really
@@ -49,6 +50,7 @@ from wakecore.number import is_whole
 from wakewell.errors import BadInput
 from wakewell.portable import mock
 from wakewell.pot import pot_folder
+from wakewell.pot.probes import PROBES
 from wakewell.sequences import bench_pot
 from wakewell.tomlfile import complaint, nearest, shorten, show, show_key
 
@@ -69,14 +71,7 @@ JUDGED = ("good", "unfitted", "absent", "railed", "flicker", "span", "cold", "fr
 STATUS = ("good", "previous", "default")
 
 # Which key holds a probe's reading in units. The pump current is read only in a run.
-UNIT_KEYS = {
-    "soil": "soil_ppt",
-    "level": "level_ml",
-    "battery": "battery_mv",
-    "temperature": "temperature_mc",
-    "saucer": "saucer_ppt",
-    "charger": "charger",
-}
+UNIT_KEYS = {name: probe.key for name, probe in PROBES.items() if probe.key}
 
 
 class SequenceError(BadInput):
@@ -278,12 +273,14 @@ RANGES = (
     "pumped_ml",
     "dose_ml",
     "counted_ml",
+    "metered_ml",
     "sleep_s",
     "day_ml",
     "soil_ppt",
     "level_ml",
     "battery_mv",
     "temperature_mc",
+    *(probe.key for probe in PROBES.values() if probe.told),
 )
 EXPECT_KEYS: dict[str, Check] = {
     "pump": flag,
@@ -422,7 +419,8 @@ class SequenceReader:
         except mock.Refused as error:
             raise self.error((error.kind,), f"the board refuses these {error}") from None
         self.probes = {name: getattr(pot.calibration, name) for name in UNIT_KEYS}
-        self.now = {key: value for key, value in bench_pot.READINGS.items() if self.fits(key)}
+        usual = dict.fromkeys(UNIT_KEYS.values(), 0) | bench_pot.READINGS
+        self.now = {key: value for key, value in usual.items() if self.fits(key)}
         ordinary = self.table((), "run", RUN_KEYS)
         wakes = self.array((), "wake")
         if not wakes:

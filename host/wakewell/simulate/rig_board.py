@@ -14,10 +14,11 @@ from typing import Any, Protocol
 from wakeboard.driver import drive
 from wakeboard.store import STATE_RECORD, snapshot, snapshot_due
 from wakecore import line
-from wakecore.run import BATTERY, CURRENT, LEVEL, MS, OVERRUN_MS, SAMPLE_MS, SAUCER, UNREAD
+from wakecore.run import MS, OVERRUN_MS, PLACES, SAMPLE_MS, UNREAD
 from wakecore.state import State, from_bytes
 from wakecore.wake import RECORD
 from wakewell.portable.mock import Reset
+from wakewell.rig import models
 from wakewell.rig.fitted import beyond, turned
 from wakewell.rig.pot import DAY_S, RigPot
 from wakewell.rig.probes import NO_ECHO_US, spreads
@@ -117,8 +118,9 @@ class RigBoard:
     # As in RigPot: too many for CPython's quick table of an instance.
     __slots__ = (
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
-        "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs", "has_current",
-        "has_saucer", "hint", "host", "in_force", "levels", "mains_ma", "next_sample", "noise",
+        "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs",
+        "has_current", "hint", "host", "in_force", "levels", "mains_ma", "models",
+        "next_sample", "noise",
         "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
         "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen",
         "slept_from", "slept_s", "slots", "state", "status", "still", "trust", "until_s", "wakes",
@@ -184,9 +186,10 @@ class RigBoard:
             )
             if getattr(cal, name) is not None
         ]
-        self.has_current, self.has_saucer = cal.current is not None, cal.saucer is not None
+        self.models = models.fitted(pot, cal)
+        self.has_current = cal.current is not None
         self.saucer = self.charger = (0, 0)  # counts for no and yes
-        if self.has_saucer:
+        if cal.saucer is not None:
             points = turned(cal.saucer.points)
             self.saucer = round(beyond(points, 0.0)), round(beyond(points, 1000.0))
         if cal.charger is not None:
@@ -267,6 +270,8 @@ class RigBoard:
             found[name] = how(take)
         for name, see in self.still:
             found[name] = [see(), 0]
+        for name, model in self.models.items():
+            found[name] = model.read(self._pass, next(self.noise))
         return found
 
     def _middle(self, take: Callable[[Sequence[float]], list[int]]) -> list[int] | None:
@@ -325,6 +330,12 @@ class RigBoard:
         looks = pot.looks(self.has_current)
         next(looks)
         look = looks.send
+        level, battery, current = PLACES["level"], PLACES["battery"], PLACES["current"]
+        in_pulse = [(PLACES[name], see) for name, see in self.still if name in PLACES]
+        for name, model in self.models.items():
+            if name in PLACES:
+                model.begin()
+                in_pulse.append((PLACES[name], model.now))
         ran_ms = 0
         while True:
             yield
@@ -332,13 +343,13 @@ class RigBoard:
                 self._hang()
             left_ms = pulse_ms - ran_ms
             step_ms = SAMPLE_MS if left_ms > SAMPLE_MS else max(1, left_ms)
-            level, now[BATTERY], now[CURRENT] = look(0.001 * step_ms)
+            raw, now[battery], now[current] = look(0.001 * step_ms)
             self.ran_ms = now[MS] = ran_ms = ran_ms + step_ms
             if pot.reset:
                 raise Reset
-            now[LEVEL] = level_of(level, level)
-            if self.has_saucer:
-                now[SAUCER] = self._saucer()
+            now[level] = level_of(raw, raw)
+            for place, see in in_pulse:
+                now[place] = see()
 
     def _hang(self) -> None:
         """Nothing renews the pump's finite pulse; the watchdog bites soon after the limit."""

@@ -23,7 +23,7 @@ from wakewell.log.logs import EPOCH
 from wakewell.portable.mock import load_pot
 from wakewell.pot import agree, description
 from wakewell.pot import pot_folder as pots
-from wakewell.rig import fitted
+from wakewell.rig import fitted, loadcell
 from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
@@ -524,7 +524,10 @@ def _spec(
     cell = reader.part(cell, "battery", reader.table("battery"))
     board = reader.made(BoardLoad(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
-    probe = reader.part(fitted.soil_probe(cal), "probe", reader.table("probe"))
+    probe = fitted.soil_probe(cal)
+    if cal.weighed:
+        probe = loadcell.scale(cal.soil.points, cal.soil.spread, about.planter.volume_ml)
+    probe = reader.part(probe, "probe", reader.table("probe"))
     level = reader.part(level, "level", reader.table("level"))
     divider = reader.part(fitted.divider(cal), "divider", reader.table("divider"))
     if len(reader.problems) > before:

@@ -28,7 +28,7 @@ DS18B20 = {"points": [[-320, -20000], [960, 60000]], "rails": [-881, 1360], "spr
 SOIL_UV = [[1_100_000, 540], [1_450_000, 410], [1_800_000, 270], [2_100_000, 140], [2_300_000, 60]]
 WIRES = (
     description.Part("pump", "", {"pin": -1}, {"pin": chips.PUMP}, {"active": "high"}, {}),
-    description.Part("soil", "", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
+    description.Part("soil", "probe", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
     description.Part("level", "gauge", {"pin": -1}, {"pin": chips.ANALOG}, {}, {}),
     description.Part(
         "battery", "", {"pin": -1}, {"pin": chips.ANALOG}, {},
@@ -36,6 +36,9 @@ WIRES = (
     ),
 )  # fmt: skip
 WET = 1.3  # of its capacity, what a soaked potting mix holds: from the rig's substrates
+
+
+COUNTS_PER_G, PAN_COUNTS = 100, 400_000  # of a 20 kg cell and its amplifier
 DRY_BELOW = 0.6  # of the running current; a pump in air draws about a third of it
 ALIKE = ("capacity_ppt", "wilting_ppt", "awake_ua", "sleep_ua", "pump_ua")  # taken as they are
 
@@ -72,7 +75,10 @@ def _lacking(folder: description.PotFolder) -> list[str]:
 
 def _give(folder: description.PotFolder, name: str, like: description.PotFolder | None) -> bool:
     """One table; False for a part that the simulation can do without."""
-    own = {"level": _level, "battery": _battery}
+    own = {"level": _level, "battery": _battery, "weight": _scale}
+    if name == "soil" and folder.parts[name].kind == "weight":
+        own["soil"] = _scale
+        folder.calibration["weighed"] = 1
     theirs = like.calibration.get(name) if like else None
     if name in own:
         folder.calibration[name] = own[name](folder)
@@ -165,6 +171,14 @@ def _soil(folder: description.PotFolder) -> Table:
     return {"points": points, "rails": [400_000, 2_490_000], "spread": 25_000}
 
 
+def _scale(folder: description.PotFolder) -> Table:
+    """A scale's table: so many counts a gram, and a gram is a millilitre."""
+    assert folder.about is not None
+    counts = folder.about.planter.volume_ml * COUNTS_PER_G
+    points = [[PAN_COUNTS, 0], [PAN_COUNTS + counts // 2, 500]]
+    return {"points": points, "rails": [-8_388_608, 8_388_607], "spread": 20 * COUNTS_PER_G}
+
+
 def _battery(folder: description.PotFolder) -> Table:
     """The divider's table, by Ohm's law."""
     about = folder.about
@@ -187,4 +201,7 @@ USUAL: dict[str, Table] = {
         "spread": 40_000,
     },
     "charger": {"points": [[0, 1], [1, 0]], "rails": [-1, 2], "spread": 0},
+    "flowmeter": {
+        "points": [[0, 0], [60_000, 10_000_000]], "rails": [-1, 120_000], "spread": 0,
+    },
 }  # fmt: skip

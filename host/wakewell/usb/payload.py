@@ -100,9 +100,14 @@ def wiring_line(folder: description.PotFolder) -> bytes:
     for row, *_ in wiring.WIRING:
         name = row.removesuffix("_pin")
         if name in parts and name != "level":
-            record[row] = parts[name].pins["pin"]
+            pins = parts[name].pins
+            record[row] = pins["pin"] if "pin" in pins else pins["data"]
+            if "clock" in pins:
+                record[name + "_clock_pin"] = pins["clock"]
     if "power" in parts:
         record["power_active"] = 1 if parts["power"].words.get("active") != "low" else 0
+    if "soil" in parts and parts["soil"].kind == "weight":
+        record["soil_kind"] = wiring.WEIGHT
     if "level" in parts:
         level = parts["level"]
         record["level_kind"] = {"float": 1, "gauge": 2, "echo": 3}[level.kind]

@@ -220,6 +220,30 @@ class ADC:
         return self.read_uv() * 4095 // self._full_uv
 
 
+class Counter:
+    """The pulse counter: rising edges on a pin, counted by hardware."""
+
+    RISING = 1
+    FALLING = 2
+
+    def __init__(self, id, src=None, edge=1, direction=1, filter_ns=0):
+        self._pin = number_of(src)
+        self._from = _core.ask(_L.COUNT, self._pin)
+
+    def value(self, value=None):
+        count = _core.ask(_L.COUNT, self._pin) - self._from
+        if value is not None:
+            self._from += count - value
+        return count
+
+    def deinit(self):
+        pass
+
+
+if not _core.MEM[_L.FEATURES] & _L.PULSE_COUNTER:
+    del Counter
+
+
 class Timer:
     ONE_SHOT = 0
     PERIODIC = 1

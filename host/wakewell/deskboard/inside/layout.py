@@ -44,6 +44,7 @@ ADC_PINS = 696
 FEATURES = 704  # uint32, a sum of what follows
 EXT0 = 1  # else it is a chip like the ESP32-C3, which wakes by esp32.wake_on_gpio
 HOLD_SWITCH = 2  # esp32.gpio_deep_sleep_hold
+PULSE_COUNTER = 8  # machine.Counter
 RAW_TEMPERATURE = 4  # esp32.raw_temperature, else esp32.mcu_temperature
 WORLD_BEGAN_S = 712  # int64: the date at which the world began, seconds since 2000-01-01
 PATIENCE = 708  # uint32: how much of a wait for the network passes, in parts per thousand
@@ -95,6 +96,7 @@ HOLD = 20  # hold this pin (level 1) or let go (0)
 DEEP_SLEEP_HOLD = 21
 ASKED = 22  # what a host asks its person; amount = bytes of the question's name, which follow
 NO_FIGURE = -(1 << 31)  # no hand here shows a figure for it; else the answer is in thousandths
+COUNT = 23  # pulses on this pin so far
 
 PULL_NONE = 0
 PULL_DOWN = 1
