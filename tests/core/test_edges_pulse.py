@@ -114,7 +114,7 @@ def test_a_run_stops_at_its_second_sample_in_a_row() -> None:
     }  # fmt: skip
     found = run.Run(2000, (("sag", run.PLACES["battery"], -1, -100, 300, 2),))
     assert (found.count, found.trip, found.ran_ms, found.most) == (0, None, 0, 15)
-    assert list(found.now) == [run.UNREAD] * 5
+    assert list(found.now) == [run.UNREAD] * len(run.CHANNELS)
     assert list(found.hits) == [0]
     assert [row[0] for row in found.watched] == [run.PLACES["battery"]]
     assert [sample(300, 99), sample(301, 99)] == [run.KEEP, run.STOP], "from 300 ms on"

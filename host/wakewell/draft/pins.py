@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from wakewell.errors import BadInput
 from wakewell.pot import chips
 from wakewell.pot.chips import Chip
-from wakewell.pot.description import PARTS, Part
+from wakewell.pot.description import PARTS, Part, kinds_of
 from wakewell.tomlfile import nearest, show
 
 ALWAYS = ("pump", "power", "soil", "level", "battery", "button")
@@ -23,8 +23,8 @@ Asked = Mapping[tuple[str, str], int]  # (part, use) to pin
 
 
 def kind_of(part: str, level: str) -> str:
-    """The kind of that part, "" but for the level."""
-    return level if part == "level" else ""
+    """The kind of that part: the first that it has, but for the level."""
+    return level if part == "level" else (kinds_of(part) or ("",))[0]
 
 
 def uses(parts: Iterable[str], level: str) -> dict[tuple[str, str], str]:
