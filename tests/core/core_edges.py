@@ -57,8 +57,9 @@ def probe(**changes: Any) -> tuple[Any, str]:
 def facts(**changes: Any) -> SimpleNamespace:
     """Facts under which everything holds and nothing is needed."""
     usual: dict[str, Any] = {
-        "pin_good": True, "flowing": False, "boots": 0, "files_good": True, "match": True, "stage": 2,
+        "pin_good": True, "boots": 0, "files_good": True, "match": True, "stage": 2,
         "kind": "set", "lockouts": 0, "battery_mv": 3900, "battery_floor_mv": 3600,
+        "flowing": False,
         "level_ml": 1000, "start_ml": 100, "is_steady": True, "soil_ppt": 200, "standing": False,
         "soaking": False, "since_dose_s": 9000, "settle_s": 9000, "saucer": "dry",
         "day_left_ml": 1, "unanswered_left_ul": 1, "warn_ml": 250, "scatter_ml": 10,

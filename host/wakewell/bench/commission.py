@@ -323,14 +323,14 @@ def scale(s: Session, probe: str) -> None:
     tare = s.live(probe)
     grams = s.answers.number(f"{probe}.mass_g", "A known mass on it: how many g", 100, 50000)
     if grams is None:
-        raise Stopped("come back with a known mass: a bottle of water, weighed in the kitchen")
+        raise StoppedByPerson("come back with a known mass, such as a weighed bottle of water")
     loaded = s.live(probe)
     if abs(loaded[0] - tare[0]) < 20 * max(tare[1], loaded[1], 1):
         raise Failed(f"{grams:g} g hardly move the scale: check the load cell's four wires")
     counts_g = (loaded[0] - tare[0]) / grams
     dry_g = s.answers.number(f"{probe}.dry_g", "Pot, dry substrate and plant weigh, g", 10, 5e5)
     if dry_g is None:
-        raise Stopped("come back with that weight: without it the scale shows no water")
+        raise StoppedByPerson("come back with that weight: without it the scale shows no water")
     assert s.pot.about is not None
     volume = s.pot.about.planter.volume_ml  # ml of water, and so g, for 1000 ppt
     spread = max(tare[1], loaded[1])
