@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wakecore import rules
 from wakewell.budget.inputs import charge_at
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
@@ -26,6 +27,7 @@ from wakewell.rig.fitted import CalibratedProbe
 from wakewell.rig.pot import PotSpec
 from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
+from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
@@ -188,6 +190,20 @@ def begin_of(
     return Begin(wakes[-1].time_s, water, float(level), charge)
 
 
+def promised(owner: Owner, wake: Wake) -> tuple[Visit, ...]:
+    """Who was asked to come by the log's last wake, and comes: in the time that the owner takes."""
+    acts = {ANSWERS[need] for need in wake.needs if need in ANSWERS}
+    ways = {name: way for name, _, way in rules.LOCKOUTS}
+    for lockout in wake.lockouts:
+        way = ways.get(lockout)
+        if way == rules.BUTTON:
+            acts.add("hold the button")
+        elif way == rules.CABLE:
+            acts.add("clear with the cable")
+    delays = ((act, owner.delay_s(act)) for act in sorted(acts))
+    return tuple(Visit(act, delay_s) for act, delay_s in delays if delay_s < math.inf)
+
+
 def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
              lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
     """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
@@ -195,7 +211,10 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
     climate = climate_of(found, values, begin.time_s, seed)
     begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
     spec = spec_of(found, values, begin, climate, seed, poured)
-    return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=())
+    wakes = found.evidence.wakes
+    last = next((w for w in reversed(wakes) if w.time_s <= begin.time_s), wakes[-1])
+    visits = promised(base.owner, last)
+    return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=visits)
 
 
 def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
