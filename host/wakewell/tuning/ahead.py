@@ -190,18 +190,22 @@ def begin_of(
     return Begin(wakes[-1].time_s, water, float(level), charge)
 
 
-def promised(owner: Owner, wake: Wake) -> tuple[Visit, ...]:
-    """Who was asked to come by the log's last wake, and comes: in the time that the owner takes."""
-    acts = {ANSWERS[need] for need in wake.needs if need in ANSWERS}
+def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
+    """Who was asked to come before `end_s`, and has not come by then: when, from there on, in the
+    time that the owner takes. A lockout that only waits for a person counts as such a wish."""
+    first: dict[str, float] = {}
+    for wake in wakes:
+        for act in {ANSWERS[need] for need in wake.needs if need in ANSWERS}:
+            due_s = wake.time_s + owner.delay_s(act) - end_s
+            if 0.0 <= due_s < math.inf:
+                first.setdefault(act, due_s)
     ways = {name: way for name, _, way in rules.LOCKOUTS}
-    for lockout in wake.lockouts:
-        way = ways.get(lockout)
-        if way == rules.BUTTON:
-            acts.add("hold the button")
-        elif way == rules.CABLE:
-            acts.add("clear with the cable")
-    delays = ((act, owner.delay_s(act)) for act in sorted(acts))
-    return tuple(Visit(act, delay_s) for act, delay_s in delays if delay_s < math.inf)
+    for lockout in wakes[-1].lockouts:
+        held = {rules.BUTTON: "hold the button", rules.CABLE: "clear with the cable"}
+        act = held.get(ways.get(lockout, ""), "")
+        if act and owner.delay_s(act) < math.inf:
+            first.setdefault(act, owner.delay_s(act))
+    return tuple(Visit(act, due_s) for act, due_s in sorted(first.items()))
 
 
 def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
@@ -211,9 +215,8 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
     climate = climate_of(found, values, begin.time_s, seed)
     begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
     spec = spec_of(found, values, begin, climate, seed, poured)
-    wakes = found.evidence.wakes
-    last = next((w for w in reversed(wakes) if w.time_s <= begin.time_s), wakes[-1])
-    visits = promised(base.owner, last)
+    wakes = [wake for wake in found.evidence.wakes if wake.time_s <= begin.time_s]
+    visits = promised(base.owner, wakes, begin.time_s)
     return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=visits)
 
 
