@@ -262,7 +262,7 @@ def tune_sweep_years_per_s(bench: Any) -> float:
     draws, days = bench.pick(40, 16, 2), bench.pick(60, 60, 10)
     begun = CLOCK()
     runs = ahead.run(found.trial, found.now, days, found.trial.lines, draws)
-    return len(runs) * days / 365.0 / (CLOCK() - begun)
+    return float(len(runs) * days / 365.0 / (CLOCK() - begun))
 
 
 FIGURES = {

@@ -221,8 +221,14 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
 
 
 def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
-    """The retained state, as stored, that a wake ended with, or that it began with; empty where
-    this core did not make the log and nothing tells."""
+    """The retained state, as stored, that a wake ended with, or that it began with, if a lockout is
+    in force then: that goes on in the twin. Empty otherwise, and where another core made the log.
+
+    What a state counts of the last dose's answer is of the true soil, and the twin's is only near
+    it: without a lockout a twin begins anew, for such a count can lock it out at its first dose.
+    """
+    if not wake.lockouts:
+        return b""
     keep = InForce(log.files[0].parent)
     states = States(keep, core_id(), STATES_KEPT)
     for entry in FieldLog(log.files).entries():
