@@ -259,9 +259,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
                 assert run.history is not None
                 read = [ppt for ppt in run.history.read_ppt if ppt is not None]
                 told["soil_ppt"] = statistics.mean(read or [0])
-            row["ahead"][when] = {
-                name: (true[name], *ahead.interval([told[name] for told in rows])) for name in TOLD
-            }
+            row["ahead"][when] = {name: (true[name], *ahead.foretold(rows, name)) for name in TOLD}
     return row
 
 

@@ -284,3 +284,16 @@ def interval(values: Sequence[float]) -> tuple[float, float, float]:
     """(middle, low, high): nine of ten of them lie between the outer two."""
     low, middle, high = np.quantile(np.array(values), (COVERED[0], 0.5, COVERED[1]))
     return float(middle), float(low), float(high)
+
+
+def foretold(rows: Sequence[Mapping[str, float]], name: str) -> tuple[float, float, float]:
+    """`interval` of that total. Where doses are counted, half a dose wider on either side: the end
+    of the time falls before or after one by chance, which no draw of the pot's numbers shows."""
+    middle, low, high = interval([row[name] for row in rows])
+    if name == "waterings" and high > 0.0:
+        return middle, max(0.0, math.floor(low - 0.5)), math.ceil(high + 0.5)
+    if name == "water_week_ml" and high > 0.0:
+        doses = float(np.median([row["waterings"] for row in rows]))
+        edge = 0.5 * middle / max(1.0, doses)
+        return middle, max(0.0, low - edge), high + edge
+    return middle, low, high
