@@ -36,6 +36,8 @@ PARTS: dict[str, tuple[str, float]] = {
     "fuse": ("fuse and its holder", 1.0),
     "resistors": ("all resistors and capacitors", 1.0),
     "button": ("button", 0.5),
+    "power": ("transistor that switches the sensors' supply", 0.8),
+    "light": ("light that confirms a press", 0.2),
     "tank": ("the tank", 5.0),
     "planter": ("the pot", 6.0),
     "box": ("box for board and cell", 4.0),
