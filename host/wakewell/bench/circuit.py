@@ -122,6 +122,8 @@ def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
     sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
     header = HEADERS.get(sheet.chip)
     name = pot.about.name if pot.about else pot.name
+    # The library reads & as the beginning of an entity, and text between two $ as mathematics
+    name = name.replace("&", "&amp;").replace("$", "&#36;")
     sheet.text(f"{name}: wiring", (-CHIP_WIDE, 1.9), 16)
     if header:
         said = f"{header.rows[0][0]}-4 and the like: places on an {header.board};"
@@ -154,7 +156,9 @@ def supply(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
     sheet.rail((-0.8, y), PLUS)
     sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
     kind = pot.about.board.kind if pot.about and pot.about.board else description.BOARDS[0]
-    words = ("regulator", "3.3 V") if kind == description.BOARDS[0] else ("the board's", "regulator")
+    words = (
+        ("regulator", "3.3 V") if kind == description.BOARDS[0] else ("the board's", "regulator")
+    )
     for line, up in zip(words, (0.26, -0.24), strict=True):
         sheet.text(line, (OUT - 0.8, y + up), 11)
     sheet.ground((OUT + 0.3, y - 0.65))

@@ -27,6 +27,8 @@ PARTS: dict[str, tuple[str, float]] = {
     "float": ("float switch of the tank", 2.0),
     "temperature": ("DS18B20 in its sleeve", 2.5),
     "saucer": ("saucer probe", 1.5),
+    "weight": ("load cell with its amplifier", 6.0),
+    "flowmeter": ("flow meter", 4.0),
     "current": ("resistor and amplifier of the pump-current sense", 2.0),
     "cell": ("the cell, with its protection circuit", 7.0),
     "charger": ("charger board", 2.5),
