@@ -355,7 +355,7 @@ def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
     pump = spec.pump
     for _ in range(MATCHED):
         try:
-            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm),
+            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm, spec.cell.full_mv),
                         min(level, spec.tank.capacity_ml))  # fmt: skip
         except Impossible:
             return spec.pump
