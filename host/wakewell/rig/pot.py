@@ -229,9 +229,7 @@ class RigPot:
         self.spec = spec
         self.climate = spec.place if isinstance(spec.place, Climate) else climate(spec.place)
         self._soil = Container(spec.substrate, spec.vessel, spec.plant, spec.water)
-        self._sound = plumbing(
-            spec.tank, spec.pump, spec.hose, spec.intake_mm, spec.cell.full_mv
-        )
+        self._sound = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm, spec.cell.full_mv)
         full = self._sound.capacity_ml
         self._lifted_ml = math.inf  # tank content from which on no noise lets a float sink
         if spec.level.kind == "float":
