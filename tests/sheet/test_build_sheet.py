@@ -134,3 +134,77 @@ def test_a_folder_that_is_not_whole_says_what_is_missing(
     assert "wakewell new" in capsys.readouterr().err
     assert main(["sheet", str(basil / "none")]) == 2
     assert "no such folder" in capsys.readouterr().err
+
+
+def test_stand_ins_change_the_budget_as_they_should() -> None:
+    sheet = page.made(str(CAFE / "basil"), DAY)
+    tank, cell = sheet.days
+    assert cell is not None
+    by = {(row.part, row.instead.split(",")[0]): row for row in sheet.instead}
+    half, twice = by["tank", "2000 ml"], by["tank", "8000 ml"]
+    assert half.tank_days < tank < twice.tank_days
+    assert half.cell_days == cell
+    small, large = by["cell", "1300 mAh"].cell_days, by["cell", "5200 mAh"].cell_days
+    assert small is not None
+    assert large is not None
+    assert small < cell < large
+    # 10 mA out of 2600 mAh: at most 260 hours
+    board = by["chip", "a development board"].cell_days
+    assert board is not None
+    assert board <= 11
+    narrow, wide = by["hose", "4 mm bore"].flow_ml_s, by["hose", "6 mm bore"].flow_ml_s
+    assert narrow is not None
+    assert wide is not None
+    assert narrow < wide
+
+
+def test_what_to_measure_follows_from_the_files(basil: Path) -> None:
+    wiring = basil / "wiring.toml"
+    wiring.write_text(wiring.read_text().replace("upper_ohm = 220000", "upper_ohm = 330000"))
+    rows = page.made(str(basil), DAY).readings
+    # Half way from 3.5 to 4.2 V, through 330 and 220 kilohm
+    assert any("3.85 V" in row.when and row.expected == "1.54 V" for row in rows)
+    assert any(row.expected == "10 kilohm" and "GPIO 27" in row.where for row in rows)
+    assert any(row.where.startswith("the cell alone") and "4.20 V" in row.expected for row in rows)
+
+
+def test_a_hose_that_ends_too_low_needs_a_siphon_break(basil: Path) -> None:
+    assert "160 mm: it WILL siphon" not in page.html(page.made(str(basil), DAY))
+    about = basil / "pot.toml"
+    about.write_text(about.read_text().replace("outlet_mm = 260", "outlet_mm = 120"))
+    told = words(page.html(page.made(str(basil), DAY)))
+    assert "The hose ends 120 mm above the tank's floor" in told
+    assert "full mark, 160 mm: it WILL siphon without a break" in told
+
+
+PNG = b"\x89PNG\r\n\x1a\n" + bytes(20)
+
+
+def test_the_makers_own_files_are_laid_in_by_step(
+    basil: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = basil / "sheet"
+    folder.mkdir()
+    (folder / "21-note.md").write_text(
+        "# Mine\n\n<script>alert(1)</script> [x](javascript:alert(1)) ![y](http://there/z.png)\n"
+    )
+    (folder / '40-"><b>tank.png').write_bytes(PNG)
+    (folder / "41-not-one.png").write_bytes(b"<svg onload=alert(1)>")
+    (folder / "notes.md").write_text("no step")
+    (folder / "30-drawing.svg").write_text("<svg/>")
+    (folder / "50-other.md").symlink_to(basil / "pot.toml")
+    out = basil.parent / "out"
+    assert main(["sheet", str(basil), "--out", str(out)]) == 0
+    said = capsys.readouterr().out
+    for name, why in (
+        ("41-not-one.png", "not a picture"), ("notes.md", "begins with its step, 1 to 7"),
+        ("30-drawing.svg", "allowed .md, .png"), ("50-other.md", "that lie in this folder"),
+    ):  # fmt: skip
+        assert re.search(f"left out: sheet/{re.escape(name)}: .*{re.escape(why)}", said)
+    told = (out / "basil-sheet.html").read_text()
+    assert "<script" not in told
+    assert "<b>" not in told
+    assert 'href="javascript' not in told
+    assert '<img src="http' not in told
+    places = [told.index(text) for text in (">Circuit<", ">Mine<", ">Mechanics<", "image/png")]
+    assert places == sorted(places)

@@ -25,7 +25,7 @@ GROUPS = {
     },
     "Before you buy, before you flash": {
         "budget": "say how long battery and tank last, and what to buy",
-        "sheet": "make the page to build a pot by: parts, circuit, pins",
+        "sheet": "make the page to build a pot by, from parts to first refill",
         "simulate": "simulate months of a pot's life in seconds",
         "tune": "fit a pot's twin to its log, and see what a change would do",
     },

@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from wakewell.commands import given
-from wakewell.sheet import page
+from wakewell.sheet import own, page
 from wakewell.tomlfile import show_path
 
 PLACE = "pages"
@@ -35,4 +35,6 @@ def run(args: argparse.Namespace) -> int:
         )
     elif sheet.unpriced:
         print(f"  without a price in {show_path(sheet.costs.file)}: {', '.join(sheet.unpriced)}")
+    for name, why in sheet.own.left:
+        print(f"  left out: {own.FOLDER}/{show_path(name)}: {why}")
     return 0

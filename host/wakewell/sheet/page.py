@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 from dataclasses import asdict, dataclass
 from datetime import date
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +20,24 @@ from wakewell.draft.answers import AWAY_DAYS
 from wakewell.errors import BadInput
 from wakewell.pot import description
 from wakewell.report import pages
-from wakewell.sheet import parts, pins
+from wakewell.sheet import meter, own, parts, pins, standins, steps
 from wakewell.tomlfile import show_path
+
+# In the order of building; the maker's own files name them by number
+STEPS = {
+    1: "Parts",
+    2: "Circuit",
+    3: "Measure before anything is plugged in",
+    4: "Mechanics",
+    5: "First evening",
+    6: "First week",
+    7: "First refill",
+}
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """All that stands on it."""
+    """All that stands on it. days: of tank and battery as planned; told: sentences by step."""
 
     pot: description.PotFolder
     inputs: Inputs
@@ -33,11 +45,21 @@ class Sheet:
     bought: list[parts.Bought]
     smalls: list[parts.Small]
     pins: list[pins.Pin]
+    instead: list[standins.StandIn]
+    days: tuple[int, int | None]
+    readings: list[meter.Reading]
+    told: dict[int, list[str]]
+    own: own.Own
 
     @property
     def total(self) -> float:
         """Of the parts with a price."""
         return sum(row.cost or 0.0 for row in self.bought)
+
+    @property
+    def measured(self) -> list[tuple[str, list[meter.Reading]]]:
+        """The readings by when they are taken, in order."""
+        return [(when, list(rows)) for when, rows in groupby(self.readings, lambda row: row.when)]
 
     @property
     def unpriced(self) -> list[str]:
@@ -60,7 +82,22 @@ def made(path: str, today: date) -> Sheet:
     sizes = {size.part: size for size in sizing.sizes(pot, found, AWAY_DAYS)}
     costs = parts.find_costs(pot.path)
     return Sheet(
-        pot, found, costs, parts.bought(pot, found, sizes, costs), parts.smalls(pot), pins.rows(pot)
+        pot,
+        found,
+        costs,
+        parts.bought(pot, found, sizes, costs),
+        parts.smalls(pot),
+        pins.rows(pot),
+        standins.stand_ins(pot, found, sizes),
+        standins.lasts(found),
+        meter.readings(pot, found),
+        {
+            4: steps.mechanics(pot),
+            5: steps.first_evening(pot, found),
+            6: steps.first_week(pot, found),
+            7: steps.first_refill(pot, found),
+        },
+        own.read(pot.path, list(STEPS)),
     )
 
 
@@ -76,6 +113,9 @@ def as_json(sheet: Sheet) -> dict[str, Any]:
         "parts": [asdict(row) | {"cost": row.cost} for row in sheet.bought],
         "values": [asdict(row) for row in sheet.smalls],
         "pins": [asdict(row) for row in sheet.pins],
+        "instead": [asdict(row) for row in sheet.instead],
+        "readings": [asdict(row) for row in sheet.readings],
+        "left_out": [{"file": name, "why": why} for name, why in sheet.own.left],
     }
 
 
@@ -86,6 +126,7 @@ def html(sheet: Sheet) -> str:
         "sheet.html",
         sheet=sheet,
         about=sheet.pot.about,
+        steps=STEPS,
         drawing=f"data:image/svg+xml;base64,{drawn}",
     )
 
