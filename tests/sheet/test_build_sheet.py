@@ -208,3 +208,15 @@ def test_the_makers_own_files_are_laid_in_by_step(
     assert '<img src="http' not in told
     places = [told.index(text) for text in (">Circuit<", ">Mine<", ">Mechanics<", "image/png")]
     assert places == sorted(places)
+
+
+def test_each_step_has_its_caution_and_a_print_can_be_told_apart(basil: Path) -> None:
+    sheet = page.made(str(basil), DAY)
+    told = words(page.html(sheet))
+    assert told.count("Caution:") == len(page.STEPS)
+    assert sheet.marks in told
+    mains = page.made(str(CAFE / "tomato"), DAY)
+    assert words(page.html(mains)).count("Caution:") == len(page.STEPS) + 2
+    wiring = basil / "wiring.toml"
+    wiring.write_text(wiring.read_text().replace("soil = { pin = 32 }", "soil = { pin = 34 }"))
+    assert page.made(str(basil), DAY).marks != sheet.marks

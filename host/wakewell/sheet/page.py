@@ -13,12 +13,13 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from wakecore import line
 from wakewell.bench import circuit
 from wakewell.budget import sizing
 from wakewell.budget.inputs import Inputs, gather, open_folder
 from wakewell.draft.answers import AWAY_DAYS
 from wakewell.errors import BadInput
-from wakewell.pot import description
+from wakewell.pot import description, stage
 from wakewell.report import pages
 from wakewell.sheet import meter, own, parts, pins, standins, steps
 from wakewell.tomlfile import show_path
@@ -49,12 +50,22 @@ class Sheet:
     days: tuple[int, int | None]
     readings: list[meter.Reading]
     told: dict[int, list[str]]
+    cautions: dict[int, list[str]]
+    today: date
     own: own.Own
 
     @property
     def total(self) -> float:
         """Of the parts with a price."""
         return sum(row.cost or 0.0 for row in self.bought)
+
+    @property
+    def marks(self) -> str:
+        """By which a printed sheet is told from one of other files, "" where a file lacks."""
+        pot = self.pot
+        ids = [f"{kind} {line.identity(data)}" for kind, data in pot.lines.items()]
+        wiring = [f"wiring {stage.wiring_mark(pot)}"] if "wiring" in pot.files else []
+        return ", ".join([*wiring, *ids])
 
     @property
     def measured(self) -> list[tuple[str, list[meter.Reading]]]:
@@ -97,6 +108,8 @@ def made(path: str, today: date) -> Sheet:
             6: steps.first_week(pot, found),
             7: steps.first_refill(pot, found),
         },
+        steps.cautions(pot),
+        today,
         own.read(pot.path, list(STEPS)),
     )
 

@@ -331,7 +331,7 @@ def _divider(
         bears = "inside" if pin_mv(part, worst) <= PIN_MOST_MV else "ABOVE"
         why = (
             f"a full battery, {volts(full)}, puts {volts(pin_mv(part, full))} on the pin: {reads} "
-            f"what the {chip.name} reads truly, {volts(chip.most_mv)} ({chip.source}); at "
+            f"what the {chip.name} reads truly, {volts(chip.most_mv)} ({chip.reads}); at "
             f"{volts(worst)}, a fault in the charger, {volts(pin_mv(part, worst))}: {bears} what a "
             f"pin bears, {volts(PIN_MOST_MV)} (data sheet, from memory, unconfirmed); it draws "
             f"{1e3 * full / (upper + lower):.1f} microamperes all the time"

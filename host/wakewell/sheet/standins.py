@@ -116,7 +116,10 @@ def _electric(found: Inputs) -> Iterator[StandIn]:
         mah = found.cell_mah * factor
         run = replace(found, cell_mah=mah)
         yield StandIn("cell", f"{mah:.0f} mAh, {word} of this one", *lasts(run))
-    if not nominal(found.standing_ma):
+    if nominal(found.standing_ma):
+        run = replace(found, standing_ma=0.0)
+        yield StandIn("chip", "a bare module with a regulator of its own", *lasts(run))
+    else:
         run = replace(found, standing_ma=doubt_about(STANDING_MA, 0.4, "development board"))
         text = f"a development board, {STANDING_MA:g} mA beside its chip"
         yield StandIn("chip", text, *lasts(run), mind="common practice, no source")

@@ -20,6 +20,38 @@ WALL_MM, WALLS = 1.2, 3  # of printed parts; common practice, no source
 FEWEST_MM = 20  # by which a hose should end above the full mark; own assumption
 
 
+CAUTIONS = {
+    1: "Local codes and the cell maker's data sheet come first. A lithium cell without a "
+    "protection "
+    "circuit, or one out of an old device, does not belong here.",
+    2: "Solder with the cell and every charger away, in a room with air, eyes guarded. Never "
+    "solder "
+    "to a cell itself: take one with tags or a holder.",
+    3: "Nothing wet is near while you measure. A meter set to current is never put across a cell: "
+    "that is a short.",
+    4: "No cell, no charger and no mains lead on the table while water is there. Epoxy: gloves and "
+    "open windows; a blade or a drill never points at the hand that holds the hose.",
+    5: "Dry hands, the cell outside the wet zone. Whoever runs the pump keeps the hose's end in "
+    "hand.",
+    6: "Wet paper, a smell, a warm cell: cell out and away from what burns, then look for the "
+    "cause.",
+    7: "Charger unplugged and out of the way before water is poured.",
+}
+MAINS = (
+    "Its charger stays plugged in: it hangs dry, above the highest water, with a loop in its lead; "
+    "only extra-low voltage goes to the pot. The mains side is for those licensed for it."
+)
+
+
+def cautions(pot: description.PotFolder) -> dict[int, list[str]]:
+    """What to mind where the hand acts, by step."""
+    found = {step: [text] for step, text in CAUTIONS.items()}
+    if pot.settings["mains"]:
+        for step in (5, 7):
+            found[step].append(MAINS)
+    return found
+
+
 def mechanics(pot: description.PotFolder) -> list[str]:
     """How tank, hose, probe and wires are put together."""
     return [*_tank(pot), *_dry(pot)]
