@@ -51,6 +51,7 @@ MORE = {
         "device/wakeboard/flowmeter.py": "the part's own file",
         "host/wakewell/rig/flowmeter.py": "its rig model",
         "host/wakewell/rig/models.py": "a row",
+        "device/wakecore/flowmeter.py": "what its pulses say, loaded only where it is fitted",
         "device/wakecore/judge.py": "flows with the pump off",
         "device/wakecore/plan.py": "a dose by volume",
         "device/wakecore/run.py": "a channel",
@@ -99,14 +100,15 @@ def test_a_third_sensor_takes_its_own_file_and_rows(monkeypatch: pytest.MonkeyPa
     """A light sensor, by a class of its own and one row each: wired, read, judged and on record."""
     chip: Any = SimpleNamespace(analogue=lambda pin: pin)
     monkeypatch.setitem(sys.modules, "chip", chip)
+    loader: Any = SimpleNamespace(twice=lambda step, *given: step(*given))
+    monkeypatch.setitem(sys.modules, "loader", loader)
     monkeypatch.delitem(sys.modules, "wakeboard.parts", raising=False)
     from wakeboard import parts, wiring
 
     own: Any = SimpleNamespace(Light=lambda pin: SimpleNamespace(read=lambda: [1000 * pin, 7]))
     monkeypatch.setitem(sys.modules, "wakeboard.light", own)
-    row = ("light_pin", -1, 48, -1, "light sensor, analogue")
-    monkeypatch.setattr(wiring, "WIRING", (*wiring.WIRING, row))
-    monkeypatch.setattr(parts, "FITTED", (("light", 0, "light", "Light", ("light_pin",)),))
+    monkeypatch.setattr(wiring, "PINS", (*wiring.PINS, "light_pin"))
+    monkeypatch.setattr(parts, "FITTED", parts.FITTED + "\nlight 0 light Light light_pin")
     board = wiring.Wiring()
     assert parts.fit(board) == {}
     board.light_pin = 5  # type: ignore[attr-defined]

@@ -305,7 +305,10 @@ class Board(Kept):
     def log(self, record: "Any") -> None:
         """One line into the ring."""
         self.pressed, self.needs = record["begin"]["cause"] == "button", len(record["needs"])
-        self.run = None  # all of it is in the record
+        # All of the run is in the record, and no part is read any more: the line needs their memory
+        self.run = self.pulser = None
+        self.watched = ()
+        self.parts.clear()
         self.write(record)
 
     def write(self, record: "dict[str, Any]") -> None:

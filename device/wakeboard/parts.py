@@ -5,11 +5,8 @@ the wake. Counts are microvolts of the converter, microseconds of an echo, sixte
 degree, or the level of a switch's pin, 0 or 1; the calibration says which is which.
 """
 
-import time
-
 import chip
-from wakeboard.wiring import ECHO, FLOAT, GAUGE, PROBE, WEIGHT
-from wakecore.run import UNREAD
+import loader
 
 if False:
     from typing import Any
@@ -17,7 +14,6 @@ if False:
     from wakeboard.wiring import Wiring
     from wakecore.typed import Reading
 
-ECHO_US = 30000  # an echo from 5 m; a tank is shorter
 LOOKS = 16  # conversions to a sample
 
 
@@ -57,97 +53,32 @@ class Analogue:
         return max(min(a, b), min(max(a, b), c))
 
 
-class Switch:
-    """A float switch or a charge sense: the level of its pin."""
-
-    def __init__(self, pin: int, pull: int, samples: int) -> None:
-        self.pin, self.samples = chip.sense(pin, pull), samples
-
-    def read(self) -> list[int]:
-        """Median and spread of several looks."""
-        return middle([self.now() for _ in range(self.samples)])
-
-    def now(self) -> int:
-        """The level, once."""
-        return self.pin.value()
-
-    def rest(self) -> None:
-        """Its pull off: a closed switch would draw through it for the whole sleep."""
-        self.pin.init(pull=None)  # type: ignore[arg-type]
-
-
-class Echo:
-    """An ultrasonic gauge: trigger out, echo in."""
-
-    def __init__(self, echo: int, trigger: int, samples: int) -> None:
-        self.trigger = chip.drive(trigger, 0)
-        self.echo = chip.sense(echo)
-        self.samples = samples
-
-    def read(self) -> "list[int] | None":
-        """Median and spread of several echoes; None if one is missing."""
-        found = []
-        for _ in range(self.samples):
-            us = self.now()
-            if us == UNREAD:
-                return None
-            found.append(us)
-            time.sleep_ms(20)  # let the last echo die away
-        return middle(found)
-
-    def now(self) -> int:
-        """One echo in microseconds, or UNREAD."""
-        self.trigger.value(1)
-        time.sleep_us(10)
-        self.trigger.value(0)
-        us = chip.echo_us(self.echo, ECHO_US)
-        return us if us >= 0 else UNREAD
-
-
-class Temperature:
-    """The first DS18X20 on the wire."""
-
-    def __init__(self, pin: int) -> None:
-        import ds18x20
-        import onewire
-
-        self.bus: "Any" = ds18x20.DS18X20(onewire.OneWire(chip.sense(pin)))
-
-    def read(self) -> "list[int] | None":
-        """Sixteenths of a degree Celsius, as the sensor counts."""
-        roms = self.bus.scan()
-        if not roms:
-            return None
-        self.bus.convert_temp()
-        time.sleep_ms(750)
-        return [int(self.bus.read_temp(roms[0]) * 16), 0]
-
-
-# Which part a probe is, one row for each: (probe, its kind in the wiring, the module and the class
-# that read it, the rows of the wiring that it is made with). A module is loaded only where its part
-# is fitted; the first row named is the pin that says so, -1 where it is not.
-FITTED = (
-    ("soil", PROBE, "parts", "Analogue", ("soil_pin", "samples")),
-    ("soil", WEIGHT, "loadcell", "LoadCell", ("soil_pin", "soil_clock_pin", "samples")),
-    ("battery", 0, "parts", "Analogue", ("battery_pin", "samples")),
-    ("current", 0, "parts", "Analogue", ("current_pin", "samples")),
-    ("saucer", 0, "parts", "Analogue", ("saucer_pin", "samples")),
-    ("level", FLOAT, "parts", "Switch", ("level_pin", "level_pull", "samples")),
-    ("level", GAUGE, "parts", "Analogue", ("level_pin", "samples")),
-    ("level", ECHO, "parts", "Echo", ("level_pin", "trigger_pin", "samples")),
-    ("temperature", 0, "parts", "Temperature", ("temperature_pin",)),
-    ("charger", 0, "parts", "Switch", ("charger_pin", "charger_pull", "samples")),
-    ("flowmeter", 0, "flowmeter", "FlowMeter", ("flowmeter_pin",)),
-    ("weight", 0, "loadcell", "LoadCell", ("weight_pin", "weight_clock_pin", "samples")),
-)
+# Which part a probe is, a line for each: probe, its kind in the wiring, the module and the class
+# that read it, the rows of the wiring that it is made with. A module is loaded only where its part
+# is fitted; the first row named is the pin that says so, -1 where it is not. One text, because a
+# table of tuples takes twice the memory.
+FITTED = """\
+soil 0 parts Analogue soil_pin samples
+soil 1 loadcell LoadCell soil_pin soil_clock_pin samples
+battery 0 parts Analogue battery_pin samples
+current 0 parts Analogue current_pin samples
+saucer 0 parts Analogue saucer_pin samples
+level 1 switch Switch level_pin level_pull samples
+level 2 parts Analogue level_pin samples
+level 3 echo Echo level_pin trigger_pin samples
+temperature 0 thermometer Temperature temperature_pin
+charger 0 switch Switch charger_pin charger_pull samples
+flowmeter 0 flowmeter FlowMeter flowmeter_pin
+weight 0 loadcell LoadCell weight_pin weight_clock_pin samples"""
 
 
 def fit(wiring: "Wiring") -> "dict[str, Any]":
     """{probe: part} of what is fitted and answers to its name; None for a part that is faulty."""
     found = {}
-    for name, kind, module, maker, rows in FITTED:
-        if getattr(wiring, rows[0]) >= 0 and getattr(wiring, name + "_kind", 0) == kind:
-            values = [getattr(wiring, row) for row in rows]
+    for line in FITTED.split("\n"):
+        name, kind, module, maker, pin, *more = line.split()
+        if getattr(wiring, pin) >= 0 and getattr(wiring, name + "_kind", 0) == int(kind):
+            values = [getattr(wiring, row) for row in [pin] + more]
             found[name] = attempt(name, make, module, maker, values)
     return found
 
@@ -158,9 +89,10 @@ def make(module: str, maker: str, values: "list[Any]") -> "Any":
 
 
 def attempt(name: str, call: "Any", *values: "Any") -> "Any":
-    """The result of call(*values), or None if the part of that name is faulty."""
+    """The result of call(*values), or None if the part of that name is faulty. A lack of memory is
+    no fault of a part, and is tried once more."""
     try:
-        return call(*values)
+        return loader.twice(call, *values)
     except Exception as error:
         print("wakewell: %s: %r" % (name, error))
         return None

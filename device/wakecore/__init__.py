@@ -11,6 +11,7 @@ a radio; nothing here uses a float. Read it in this order:
     rules    permissives, lockouts and needs, as lists
     plan     how much water, and what the pot taught us
     run      one pulse: the trips, watched sample by sample
+    flowmeter  what a flow meter adds to it, where one is fitted
     line     one line of JSON with a CRC
     command  what a wake asks of the board
     wake     the story of one wake, from first to last

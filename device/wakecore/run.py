@@ -13,7 +13,7 @@ only where a count lies beyond the bounds within which no row can be hit (`watch
 
 from wakecore.fields import NEEDED
 from wakecore.number import muldiv_down, muldiv_up
-from wakecore.table import convert, counts_at, direction
+from wakecore.table import counts_at, direction
 
 if False:
     from wakecore.fields import Pot, Probe
@@ -175,30 +175,23 @@ def at_least(
     return (trip, channel, sign, sign * counts_at(probe.points, value) - 1, after_ms, wanted)
 
 
-class Before:
-    """What is known before a pulse, for the rows that its channels add.
+def rows_of(
+    name: str, place: int, probe: "Probe", pot: "Pot", pulse_ms: int, level_ml: int, day_ml: int
+) -> "list[Watch]":
+    """The rows of a channel. level_ml: tank content; day_ml: what the 24 hours still allow.
 
-    level_ml: tank content; day_left_ml: what the 24 hours still allow; ul: the water wanted.
+    The level must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge
+    can show that much; if not, the proof is made over several pulses (see `tank`).
     """
-
-    def __init__(self, pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot", ul: int) -> None:
-        self.pulse_ms, self.level_ml, self.ul = pulse_ms, level_ml, ul
-        self.day_left_ml, self.pot = day_left_ml, pot
-
-
-def watch_battery(place: int, probe: "Probe", before: Before) -> "list[Watch]":
-    """The cell's voltage gives way."""
-    return [below("sag", place, probe, before.pot.limits.sag_mv, 0, 2)]
-
-
-def watch_level(place: int, probe: "Probe", before: Before) -> "list[Watch]":
-    """The tank falls to its reserve, does not fall, falls too fast, or by all of the day's water.
-
-    It must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge can
-    show that much; if not, the proof is made over several pulses (see `tank`).
-    """
-    pot, level_ml = before.pot, before.level_ml
     limits, cal = pot.limits, pot.calibration
+    if name == "battery":
+        return [below("sag", place, probe, limits.sag_mv, 0, 2)]
+    if name == "current":
+        return [below("no load", place, probe, cal.dry_ma, 600, 3)] if cal.dry_ma else []
+    if name == "saucer":
+        return [at_least("wet", place, probe, cal.wet_ppt, 0, 2)]
+    if name != "level":
+        return []
     reserve_ml = max(limits.reserve_ml, pot.settings.reserve_ml)
     rows = [below("reserve", place, probe, reserve_ml, 0, 2)]
     if cal.float_only:
@@ -207,67 +200,43 @@ def watch_level(place: int, probe: "Probe", before: Before) -> "list[Watch]":
     if least_fall_ml > cal.tolerance_ml:
         rows.append(at_least("no flow", place, probe, level_ml - least_fall_ml, limits.dry_ms, 2))
     for trip, fall_ml in (
-        ("fast fall", most_fall_ml(before.pulse_ms, pot)),
-        ("day", before.day_left_ml + cal.tolerance_ml),
+        ("fast fall", most_fall_ml(pulse_ms, pot)),
+        ("day", day_ml + cal.tolerance_ml),
     ):
         if fall_ml < level_ml:
             rows.append(below(trip, place, probe, level_ml - fall_ml, 0, 2))
     return rows
 
 
-def watch_current(place: int, probe: "Probe", before: Before) -> "list[Watch]":
-    """The pump draws too little."""
-    dry_ma = before.pot.calibration.dry_ma
-    return [below("no load", place, probe, dry_ma, 600, 3)] if dry_ma else []
-
-
-def watch_saucer(place: int, probe: "Probe", before: Before) -> "list[Watch]":
-    """The saucer gets wet."""
-    return [at_least("wet", place, probe, before.pot.calibration.wet_ppt, 0, 2)]
-
-
-def watch_flowmeter(place: int, probe: "Probe", before: Before) -> "list[Watch]":
-    """It counts under a quarter of the usual flow, all of the day's water, or what is wanted."""
-    dry_ms, flow_ul_s = before.pot.limits.dry_ms, before.pot.calibration.flow_ul_s
-    least = counts_at(probe.points, muldiv_down(dry_ms, flow_ul_s, 4000))
-    wanted_ul = max(1, before.ul - flow_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
-    return [
-        ("no count", place, -1, -max(LEAST_EDGES, least), dry_ms, 2),
-        at_least("day", place, probe, 1000 * (before.day_left_ml + 1), 0, 2),
-        at_least(DELIVERED, place, probe, wanted_ul, 0, 2),
-    ]
-
-
 # What is read while the pump runs, one row for each channel: (the probe whose table tells what its
-# counts mean, the trip if it does not answer twice running, the function that adds its other rows).
-# What is not fitted is not watched. If one sample hits two rows, the upper one counts.
+# counts mean, the trip if it does not answer twice running). Its other rows are in `rows_of`, or in
+# a file of its own (`flowmeter`). What is not fitted is not watched. If one sample hits two rows,
+# the upper one counts.
 WATCH = (
-    ("battery", "battery lost", watch_battery),
-    ("level", "level lost", watch_level),
-    ("current", "no load", watch_current),
-    ("saucer", "saucer lost", watch_saucer),
-    ("flowmeter", "no count", watch_flowmeter),
+    ("battery", "battery lost"),
+    ("level", "level lost"),
+    ("current", "no load"),
+    ("saucer", "saucer lost"),
+    ("flowmeter", "no count"),
 )
 MS = 0  # the place of the time in a sample; the channels follow, in the order of WATCH
 CHANNELS = ("ms",) + tuple([row[0] for row in WATCH])
 PLACES = {name: place for place, name in enumerate(CHANNELS)}
 
 
-def prepare(pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot", ul: int = 0) -> Run:
-    """The watch list for this pulse, in raw counts: a Run, not yet started. See `Before`."""
-    before = Before(pulse_ms, level_ml, day_left_ml, pot, ul)
+def prepare(
+    pulse_ms: int, level_ml: int, day_left_ml: int, pot: "Pot", more: "tuple[Watch, ...]" = ()
+) -> Run:
+    """The watch list for this pulse, in raw counts: a Run, not yet started.
+
+    more: rows of parts with a file of their own.
+    """
     first: "list[Watch]" = []  # of what every pot has, an answer is asked for first of all
     rows: "list[Watch]" = []
-    for name, lost, watch in WATCH:
+    for name, lost in WATCH:
         probe: "Probe | None" = getattr(pot.calibration, name)
         if probe is not None:
             needed = name in NEEDED
             (first if needed else rows).append((lost, PLACES[name], 1, UNREAD - 1, 0, 2))
-            rows += watch(PLACES[name], probe, before)
-    return Run(pulse_ms, tuple(first + rows))
-
-
-def metered_ul(run: Run, pot: "Pot") -> "int | None":
-    """What went through the flow meter in a run; None if there is none or it does not answer."""
-    probe, counts = pot.calibration.flowmeter, run.last("flowmeter")
-    return None if probe is None or counts == UNREAD else convert(probe.points, counts)
+            rows += rows_of(name, PLACES[name], probe, pot, pulse_ms, level_ml, day_left_ml)
+    return Run(pulse_ms, tuple(first + rows) + more)

@@ -29,11 +29,9 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     A press makes no doubt worse: only a wake that was due counts towards a leak.
     """
     level_ml, scatter_ml = facts.level_ml, 2 * pot.calibration.tolerance_ml
-    if facts.flowing:
-        look_at_flow(state, facts, pot)
-    elif level_ml is None:
+    if level_ml is None:
         return
-    elif pot.calibration.float_only:
+    if pot.calibration.float_only:
         look_at_float(state, facts, pot, level_ml)
     elif state.look_ml < 0:
         refer_to(state, level_ml)
@@ -67,19 +65,6 @@ def is_steady(state: "State", facts: "Facts") -> bool:
     """May the pump start by this level (R4, R8)? Not while a leak is in doubt, nor on one high
     reading where the tank was too empty before it."""
     return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
-
-
-def look_at_flow(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """The flow meter counts with the pump off: a siphon, if it does at two looks (R8)."""
-    state.fill_looks = 0
-    if facts.due:
-        state.leak_looks = add_capped(state.leak_looks, 1, 100)
-    if state.leak_looks < 2:
-        return
-    if facts.level_ml is None or pot.calibration.float_only:
-        rules.latch(state, "leak")
-    else:
-        leaked(state, facts.level_ml, pot)
 
 
 def look_at_float(state: "State", facts: "Facts", pot: "Pot", level_ml: int) -> None:

@@ -34,7 +34,7 @@ if False:
     from wakecore.fields import Pot, Values
     from wakecore.judge import Facts
     from wakecore.state import State
-    from wakecore.typed import Begin, Reading, Readings, Record, Wake, Water
+    from wakecore.typed import Begin, Reading, Readings, Record, Wake, Watch, Water
 
 FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
 MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering button (R12)
@@ -92,8 +92,13 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         stores.append(1 if stored else 0)
         if stored:
             assert facts.level_ml is not None
-            wanted_ul = plan.pulse_ul(dose_ul, facts, pot)
-            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot, wanted_ul)
+            more: "tuple[Watch, ...]" = ()
+            if pot.calibration.flowmeter is not None:
+                from wakecore import flowmeter
+
+                wanted_ul = plan.pulse_ul(dose_ul, facts, pot)
+                more = flowmeter.watch(wanted_ul, facts.day_left_ml, pot)
+            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot, more)
             yield Pump(ran)
             after = yield READ
             trips = [ran.trip] if ran.trip else []
@@ -204,7 +209,12 @@ def take_in(
     if facts.regular:
         state.cycle_s = 0
     look_at_button(state, facts, pot, begin)
-    tank.look(state, facts, pot)
+    if facts.flowing:
+        from wakecore import flowmeter
+
+        flowmeter.look(state, facts, pot)
+    else:
+        tank.look(state, facts, pot)
     facts.is_steady = tank.is_steady(state, facts)
     if facts.regular and not facts.is_steady and tank.is_doubtful(state):
         facts.regular, state.cycle_s = False, pot.settings.wake_s  # it comes once that is settled
@@ -500,7 +510,11 @@ def end_pulse(
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
     unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
     before_ml = held_ml if state.fill_looks else state.look_ml
-    metered_ul = run.metered_ul(ran, pot)
+    metered_ul = None
+    if cal.flowmeter is not None:
+        from wakecore import flowmeter
+
+        metered_ul = flowmeter.metered_ul(ran, pot)
     ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
     given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal, metered_ul)

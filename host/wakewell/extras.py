@@ -36,7 +36,6 @@ COMMANDS = {
     "commission": "usb,calibrate",
     "calibrate": "calibrate",
     "report": "report",
-    "sheet": "usb,report",
     "simulate": "rig",
     "tune": "rig",
     "deskboard": "micropython,rig",

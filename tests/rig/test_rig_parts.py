@@ -54,6 +54,8 @@ def test_the_board_reads_from_the_amplifier_what_it_converted(
     data = SimpleNamespace(value=amplifier.data)
     chip: Any = SimpleNamespace(drive=lambda *_: clock, sense=lambda *_: data)
     monkeypatch.setitem(sys.modules, "chip", chip)
+    loader: Any = SimpleNamespace(twice=lambda step, *given: step(*given))
+    monkeypatch.setitem(sys.modules, "loader", loader)
     monkeypatch.setattr(time, "sleep_ms", lambda _: None, raising=False)
     monkeypatch.delitem(sys.modules, "wakeboard.loadcell", raising=False)
     monkeypatch.delitem(sys.modules, "wakeboard.parts", raising=False)

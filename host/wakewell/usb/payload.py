@@ -97,7 +97,7 @@ def wiring_line(folder: description.PotFolder) -> bytes:
     """`wiring.toml` as the one line the board reads."""
     record: dict[str, Any] = {"kind": "wiring", "version": wiring.VERSION}
     parts = folder.parts
-    for row, *_ in wiring.WIRING:
+    for row in wiring.PINS:
         name = row.removesuffix("_pin")
         if name in parts and name != "level":
             pins = parts[name].pins
@@ -120,7 +120,7 @@ def wiring_line(folder: description.PotFolder) -> bytes:
             record[name + "_pull"] = {"none": wiring.FREE, "down": wiring.DOWN, "up": wiring.UP}[
                 pull
             ]
-    names = ("kind", "version", *[row[0] for row in wiring.WIRING if row[0] in record])
+    names = ("kind", "version", *[row[0] for row in wiring.rows() if row[0] in record])
     return bytes(line.encode(names, record))
 
 

@@ -1,0 +1,48 @@
+"""A flow meter: what its pulses say of a run, and of the time after it. Loaded only where one is
+fitted: a chip has little memory to spare."""
+
+from wakecore import rules, tank
+from wakecore.number import add_capped, muldiv_down
+from wakecore.run import DELIVERED, LEAST_EDGES, PLACES, SAMPLE_MS, UNREAD, at_least, flow_ul
+from wakecore.table import convert, counts_at
+
+if False:
+    from wakecore.fields import Pot
+    from wakecore.judge import Facts
+    from wakecore.run import Run
+    from wakecore.state import State
+    from wakecore.typed import Watch
+
+
+def watch(ul: int, day_left_ml: int, pot: "Pot") -> "tuple[Watch, ...]":
+    """Rows of a pulse for `ul` microlitres: it counts under a quarter of the usual flow, all of
+    the day's water, or what is wanted."""
+    probe, place = pot.calibration.flowmeter, PLACES["flowmeter"]
+    assert probe is not None
+    dry_ms, flow_ul_s = pot.limits.dry_ms, pot.calibration.flow_ul_s
+    least = counts_at(probe.points, muldiv_down(dry_ms, flow_ul_s, 4000))
+    wanted_ul = max(1, ul - flow_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
+    return (
+        ("no count", place, -1, -max(LEAST_EDGES, least), dry_ms, 2),
+        at_least("day", place, probe, 1000 * (day_left_ml + 1), 0, 2),
+        at_least(DELIVERED, place, probe, wanted_ul, 0, 2),
+    )
+
+
+def metered_ul(run: "Run", pot: "Pot") -> "int | None":
+    """What went through the flow meter in a run; None if there is none or it does not answer."""
+    probe, counts = pot.calibration.flowmeter, run.last("flowmeter")
+    return None if probe is None or counts == UNREAD else convert(probe.points, counts)
+
+
+def look(state: "State", facts: "Facts", pot: "Pot") -> None:
+    """The flow meter counts with the pump off: a siphon, if it does at two looks (R8)."""
+    state.fill_looks = 0
+    if facts.due:
+        state.leak_looks = add_capped(state.leak_looks, 1, 100)
+    if state.leak_looks < 2:
+        return
+    if facts.level_ml is None or pot.calibration.float_only:
+        rules.latch(state, "leak")
+    else:
+        tank.leaked(state, facts.level_ml, pot)
