@@ -51,6 +51,7 @@ MORE = {
         "device/wakeboard/flowmeter.py": "the part's own file",
         "host/wakewell/rig/flowmeter.py": "its rig model",
         "host/wakewell/rig/models.py": "a row",
+        "device/wakecore/__init__.py": "the list of the core's files",
         "device/wakecore/flowmeter.py": "what its pulses say, loaded only where it is fitted",
         "device/wakecore/judge.py": "flows with the pump off",
         "device/wakecore/plan.py": "a dose by volume",

@@ -508,7 +508,8 @@ def test_a_quiet_probe_is_not_the_same_from_reading_to_reading(make_board: MakeB
     world = ScriptedWorld()
     world.uv = {34: lambda _: round(scatter.gauss(1_500_500, 250))}
     files = dict(payload.compile_code(6).files)
-    files |= {"chip.py": payload.root_files("esp32")["chip.py"], "main.py": READINGS.encode()}
+    files |= {name: payload.root_files("esp32")[name] for name in ("chip.py", "loader.py")}
+    files |= {"main.py": READINGS.encode()}
     board = make_board(files, world=world, awake="stepped")
     board.wait_prompt()
     readings = [ast.literal_eval(text) for text in board.console.decode().splitlines()[:40]]

@@ -55,7 +55,7 @@ BROKEN = {
     "no trip without flow": Broken(
         "R4", "tomato", "run.py", "if least_fall_ml > cal.tolerance_ml:", "if False:"
     ),
-    "no trip without load": Broken("R4", "dry", "run.py", "if cal.dry_ma:", "if False:"),
+    "no trip without load": Broken("R4", "dry", "run.py", "if cal.dry_ma else", "if False else"),
     "a level not read": Broken("R4", "gauge", "rules.py", row('"level": '), ""),
     "no reserve": Broken("R4", "fern", "rules.py", row('"reserve": '), ""),
     "dry runs lead to nothing": Broken(
@@ -104,7 +104,7 @@ BROKEN = {
     ),
     "a wet saucer may be watered": Broken("R15", "hose", "rules.py", row('"saucer": '), ""),
     "no trip when the saucer gets wet": Broken(
-        "R15", "cases", "run.py", "cal.saucer, cal.wet_ppt,", "cal.saucer, 1000000,"
+        "R15", "cases", "run.py", "probe, cal.wet_ppt,", "probe, 1000000,"
     ),
     "a wet saucer locks nothing": Broken(
         "R15", "hose", "wake.py", 'facts.saucer == "wet" and state', "False and state"
