@@ -34,7 +34,7 @@ FLOORS = (
     # what is made of a pot
     "wakewell.simulate wakewell.usb",
     "wakewell.deskboard wakewell.bench wakewell.tuning",
-    "wakewell.radio",
+    "wakewell.radio wakewell.sheet",
     # what a person types
     "wakewell.commands",
     "wakewell.cli",

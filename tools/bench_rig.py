@@ -11,8 +11,10 @@ import importlib
 import importlib.util
 import json
 import math
+import shutil
 import statistics
 import sys
+import tempfile
 import time
 import tracemalloc
 from dataclasses import replace
@@ -223,7 +225,57 @@ def fao56_rmse_mm(_bench: Any) -> float:
 
 
 # As bench.FIGURES: name to (function, what it is, target)
+@cache
+def a_fit(days: float) -> Any:
+    """(the study of so many days of the café's basil, s for reading and fitting it, s for living
+    through them)."""
+    from wakewell import shipped
+    from wakewell.simulate import one_run, trials
+    from wakewell.tuning import study
+
+    a_year()  # raises Absent where the rig is
+    trial = replace(trials.load(shipped.TRIALS / "basil.toml"), days=days, visits=())
+    with tempfile.TemporaryDirectory(prefix="bench-") as scratch:
+        folder = Path(scratch) / "basil"
+        ignore = shutil.ignore_patterns("logs")
+        shutil.copytree(shipped.CAFE / "basil", folder, ignore=ignore)
+        one_run.write_log(one_run.run_trial(trial, log=True), folder / "logs")
+        begun = CLOCK()
+        found = study.fitted(study.opened(str(folder)))
+        fitted_s = CLOCK() - begun
+    if found.now is None:
+        raise Absent(f"{days:g} days of log are too few to fit")
+    return found, fitted_s, seconds(trial, 3)
+
+
+def tune_fit_over_year(bench: Any) -> float:
+    """Fitting a twin to a year's log over simulating that year."""
+    _, fitted_s, lived_s = a_fit(bench.pick(365.0, 365.0, 60.0))
+    return float(fitted_s / lived_s)
+
+
+def tune_sweep_years_per_s(bench: Any) -> float:
+    """Pot-years in a second of one core that draws of a twin live through under given settings."""
+    from wakewell.tuning import ahead
+
+    found, _, _ = a_fit(bench.pick(365.0, 365.0, 60.0))
+    draws, days = bench.pick(40, 16, 2), bench.pick(60, 60, 10)
+    begun = CLOCK()
+    runs = ahead.run(found.trial, found.now, days, found.trial.lines, draws)
+    return float(len(runs) * days / 365.0 / (CLOCK() - begun))
+
+
 FIGURES = {
+    "tune_fit_over_year": (
+        tune_fit_over_year,
+        "a twin fitted to a year's log over simulating the year",
+        "under 30 s on one core",
+    ),
+    "tune_sweep_years_per_s": (
+        tune_sweep_years_per_s,
+        "pot-years a second that a twin's draws live through",
+        "",
+    ),
     "pot_years_per_s": (pot_years_per_s, "simulated pot-years a second, one core", "at least 20"),
     "pot_year_over_parse": (
         pot_year_over_parse,

@@ -49,6 +49,7 @@ from wakewell.tuning import ahead, study  # noqa: E402
 from wakewell.tuning.weather import season  # noqa: E402
 
 CLASSES = ("window sill", "small tank", "balcony", "open air")
+STILL_ML = 20.0
 LOG_DAYS = AHEAD_DAYS = 60
 TOLD = ("water_week_ml", "waterings", "saucer_ml", "used_mah", "refills", "stressed_days",
         "soil_ppt")  # fmt: skip
@@ -258,9 +259,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
                 assert run.history is not None
                 read = [ppt for ppt in run.history.read_ppt if ppt is not None]
                 told["soil_ppt"] = statistics.mean(read or [0])
-            row["ahead"][when] = {
-                name: (true[name], *ahead.interval([told[name] for told in rows])) for name in TOLD
-            }
+            row["ahead"][when] = {name: (true[name], *ahead.foretold(rows, name)) for name in TOLD}
     return row
 
 
@@ -299,7 +298,8 @@ def tell(rows: list[dict[str, Any]]) -> None:
                     held[name, kind].append(low - 1e-9 <= true <= high + 1e-9)
                 if name == "water_week_ml":
                     for kind in (row["class"], "all"):
-                        errors[kind].append(middle / max(1e-9, true) - 1.0)
+                        # A pot that stands still is foretold where the twin does too
+                        errors[kind].append((middle - true) / max(true, STILL_ML))
         for kind in (*CLASSES, "all"):
             if errors[kind]:
                 near = sum(abs(e) <= 0.15 for e in errors[kind])

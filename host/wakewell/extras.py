@@ -36,6 +36,7 @@ COMMANDS = {
     "commission": "usb,calibrate",
     "calibrate": "calibrate",
     "report": "report",
+    "sheet": "usb,report",
     "simulate": "rig",
     "tune": "rig",
     "deskboard": "micropython,rig",

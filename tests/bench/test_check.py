@@ -77,7 +77,7 @@ def test_a_warning_has_two_weeks_to_be_heard(basil, capsys, warn_mv, told):
 def test_a_cell_of_unknown_curve_warns_above_its_scatter(basil, capsys, warn_mv, told):
     """20,000 uV behind a divider of two are 40 mV of scatter."""
     about = (basil / "pot.toml").read_text(encoding="utf-8")
-    about = about.replace('"lithium-ion"', '"lithium-iron-phosphate"')
+    about = about.replace('"lithium-ion"', '"lead"').replace("cells = 1", "cells = 2")
     (basil / "pot.toml").write_text(about, encoding="utf-8")
     path = basil / "settings.toml"
     text = path.read_text(encoding="utf-8").replace("3650", str(warn_mv))
@@ -85,6 +85,23 @@ def test_a_cell_of_unknown_curve_warns_above_its_scatter(basil, capsys, warn_mv,
     path.write_text("radio_wakes = 1\n" + text, encoding="utf-8")
     cli.main(["check", str(basil)])
     assert ("a reading scatters by 40 mV" in capsys.readouterr().out) == told
+
+
+@pytest.mark.parametrize(("warn_mv", "told"), [(3100, False), (3260, True)])
+def test_a_flat_curve_is_a_poor_gauge_of_charge(basil, capsys, warn_mv, told):
+    """By the published curve, 40 mV around 3.26 V are 28 to 72 % of a phosphate cell's charge; at
+    3.1 V the curve is steep."""
+    about = (basil / "pot.toml").read_text(encoding="utf-8")
+    about = about.replace('"lithium-ion"', '"lithium-iron-phosphate"')
+    (basil / "pot.toml").write_text(about, encoding="utf-8")
+    text = (basil / "settings.toml").read_text(encoding="utf-8")
+    text = text.replace("battery_warn_mv = 3650", f"battery_warn_mv = {warn_mv}")
+    text = text.replace("battery_mv = 3500", "battery_mv = 3050").replace("3750", "3300")
+    (basil / "settings.toml").write_text(text, encoding="utf-8")
+    text = (basil / "limits.toml").read_text(encoding="utf-8").replace("3400", "3000")
+    (basil / "limits.toml").write_text(text.replace("= 3000   ", "= 2900   "), encoding="utf-8")
+    cli.main(["check", str(basil)])
+    assert ("is a poor gauge of its charge" in capsys.readouterr().out) == told
 
 
 def test_json_is_one_object_with_the_same_facts(basil, capsys):

@@ -371,6 +371,15 @@ def test_a_circuit_shows_each_kind_of_part(tmp_path: Path) -> None:
     assert "sensors' supply" not in drawn  # its probes are fed all the time
 
 
+def test_a_name_with_signs_is_drawn_as_it_is(tmp_path: Path) -> None:
+    shutil.copytree(CAFE / "strawberry", tmp_path / "pot")
+    about = tmp_path / "pot" / "pot.toml"
+    name = pot_folder.load(tmp_path / "pot").about
+    assert name is not None
+    about.write_text(about.read_text().replace(name.name, "Salt & <pepper>, $x^2$"))
+    assert "Salt & <pepper>, $x^2$: wiring" in drawn_on(tmp_path / "pot")
+
+
 @pytest.mark.parametrize("chip", sorted(HEADERS))
 def test_a_place_on_a_board_is_a_pin_of_its_chip(chip: str) -> None:
     """And no pin is in two places; the rows are as long as one another."""

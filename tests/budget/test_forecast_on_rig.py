@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -105,7 +106,9 @@ def test_intervals_cover_what_they_claim(
     hits: list[bool] = []
     errors: list[float] = []
     for seed in range(runs):
-        monkeypatch.setattr(battery, "OPEN_MV", other_cell(chance))
+        usual = battery.CHEMISTRIES["lithium-ion"]
+        other = replace(usual, open_mv=other_cell(chance))
+        monkeypatch.setitem(battery.CHEMISTRIES, "lithium-ion", other)
         log = a_log(tmp_path, seed, what, chance)
         truth = run_out(log, what)
         start_s = log.wakes[0].time_s

@@ -20,6 +20,7 @@ from wakewell.draft import choices, figures, files
 from wakewell.draft.answers import QUESTIONS, Draft, answered
 from wakewell.errors import BadInput
 from wakewell.pot import chips, description, pot_folder
+from wakewell.rig import battery
 from wakewell.rig.soil import SUBSTRATES
 from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials, uncalibrated
@@ -445,3 +446,11 @@ def test_figures_refuse_what_the_core_would(tmp_path: Path) -> None:
     found: Any = figures.Figures()
     assert found.put("limits", "day_ml", 1e9, "") == 5000
     assert found.put("limits", "day_ml", -5, "") == 1
+
+
+def test_voltages_of_a_cell_come_from_its_curve() -> None:
+    """The lockout, the warning and its end, in this order, by the rig's cell of that kind."""
+    for name, kind in choices.CELLS.items():
+        curve = battery.CHEMISTRIES[name].open_mv
+        low, high = (battery.open_mv(part, curve) for part in (choices.FLOOR, choices.CLEAR))
+        assert low <= kind.floor_mv < kind.warn_mv < kind.clear_mv <= high + 20

@@ -72,7 +72,7 @@ def test_the_hose_is_one_hose(name: str) -> None:
 def test_the_pump_is_the_sheets_and_gives_the_measured_flow(name: str) -> None:
     folder = pot_folder.load(CAFE / name)
     spec = trials.of_pot(CAFE / name).spec
-    line = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm)
+    line = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm, spec.cell.full_mv)
     flow_ml_s = line.flow_ml_s(0.5 * spec.tank.capacity_ml, trials.MEASURED_MV)
     assert 1000.0 * flow_ml_s == pytest.approx(folder.calibration["flow_ul_s"], rel=0.03)
     told = folder.about.pump if folder.about else None

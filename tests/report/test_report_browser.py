@@ -455,6 +455,23 @@ def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path
         page.close()
 
 
+def test_the_build_sheet_fits_a_phone_and_paper(browser: Any, tmp_path: Path) -> None:
+    assert main(["sheet", str(CAFE / "basil"), "--out", str(tmp_path)]) == 0
+    page = browser.new_page(viewport={"width": 360, "height": 780}, color_scheme="dark")
+    noise: list[str] = []
+    page.on("console", lambda message: noise.append(message.text))
+    page.goto((tmp_path / "basil-sheet.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert page.evaluate("document.querySelector('figure img').naturalWidth > 100")
+    found = axe_module.Axe().run(page, options=RULES)
+    assert found.response["violations"] == [], found.generate_report()
+    page.emulate_media(media="print")
+    pdf = page.pdf(format="A4")
+    assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
+    assert noise == []
+    page.close()
+
+
 def served(headers: dict[str, str], body: str) -> Any:
     """A server's answer, for the browser's route."""
     return lambda route: route.fulfill(headers=headers, body=body)

@@ -4,7 +4,17 @@ import math
 
 import pytest
 
-from wakewell.rig.battery import FULL_MV, OPEN_MV, Battery, Cell, open_mv
+from wakewell.rig.battery import (
+    CHEMISTRIES,
+    FULL_MV,
+    IRON_MV,
+    NICKEL_MV,
+    OPEN_MV,
+    Battery,
+    Cell,
+    open_mv,
+    usual,
+)
 from wakewell.rig.errors import Impossible
 
 
@@ -89,11 +99,72 @@ def test_charger_fills_up_and_rests_below_freezing() -> None:
     assert 0.9 < battery.charge_mah / 2500.0 <= 1.0
 
 
+IRON_AH = 2.303  # of the electrodes, from 3.6 V to where 2.0 V is met
+
+
+def iron_v(charge: float) -> float:
+    """Open-circuit voltage of the parameter set Prada2013 of the library pybamm, and what a cell of
+    its electrodes, 0.18 m2 of them, holds."""
+    per_m2 = 0.374 * 8e-5 * 22_806, 0.58 * 3.4e-5 * 30_555  # mol, of either electrode
+    spent = (1.0 - charge) * IRON_AH * 3600.0 / 0.18 / 96_485.0
+    y, x = 0.0038 + spent / per_m2[0], 0.81 - spent / per_m2[1]
+    positive = 3.4077 - 0.020269 * y + 0.5 * math.exp(-150 * y) - 0.9 * math.exp(30 * (y - 1.0))
+    negative = 1.9793 * math.exp(-39.3631 * x) + 0.2482 - 0.0909 * math.tanh(29.8538 * (x - 0.1234))
+    negative -= 0.04478 * math.tanh(14.9159 * (x - 0.2769))
+    return positive - negative + 0.0205 * math.tanh(30.4444 * (x - 0.6103))
+
+
+def test_a_phosphate_cell_has_its_published_curve_and_capacity() -> None:
+    """Source: pybamm's parameter set Prada2013; its cell holds 2.3 Ah between 3.6 and 2.0 V."""
+    for step, mv in enumerate(IRON_MV):
+        assert 1000.0 * iron_v(step / 20.0) == pytest.approx(mv, abs=8.0)
+    assert list(IRON_MV) == sorted(IRON_MV)
+
+
+def test_a_phosphate_cell_lies_above_its_sheets_discharge() -> None:
+    """Source: discharge of Drypower's IFR18650 E1600 by its data sheet, as Zephyr's
+    dt-bindings/battery/battery.h has it: under load, so below the open-circuit voltage."""
+    sheet = (3068, 3159, 3194, 3210, 3221, 3229, 3246, 3256, 3262)
+    for tenth, mv in enumerate(sheet[1:], start=2):
+        assert 0.0 < open_mv(tenth / 10.0, IRON_MV) - mv < 100.0
+
+
+def test_a_nickel_cell_rests_where_its_maker_says() -> None:
+    """Source: Varta's data sheet of the V250H: at equilibrium 1.25 to 1.4 V, discharged at 0.9 to
+    1.2 V. The table is a discharge curve, so a little lower."""
+    assert list(NICKEL_MV) == sorted(NICKEL_MV)
+    assert 900.0 <= open_mv(0.0, NICKEL_MV) <= 1200.0
+    assert all(1230.0 <= open_mv(tenth / 10.0, NICKEL_MV) <= 1400.0 for tenth in range(2, 10))
+
+
+def test_a_pack_is_its_cells_in_a_row() -> None:
+    pack = Battery(usual(2000.0, "nickel-metal-hydride", 3), 0.5)
+    assert pack.rest_mv(25.0) == pytest.approx(3 * 1257.0)
+    assert pack.loaded_mv(500.0, 25.0) == pytest.approx(3 * 1257.0 - 90.0)
+
+
+def test_a_nickel_cell_wants_a_charge_of_sixteen_tenths() -> None:
+    """Source: Panasonic's data sheets of HHR70AAAJ and HHR450A: 16 h at a tenth of the capacity."""
+    pack = Battery(Cell(2000.0, 180.0, 0.0, "nickel-metal-hydride", 3), 0.0)
+    for _ in range(15):
+        pack.use(-pack.taking_ma(200.0, 20.0), 3600.0, 20.0)
+    assert pack.charge_mah == pytest.approx(2000.0 * 15 / 16)
+
+
+@pytest.mark.parametrize("kind", CHEMISTRIES)
+def test_no_kind_is_charged_below_freezing(kind: str) -> None:
+    """Sources: data sheets of one cell of each kind, beside the table."""
+    battery = Battery(usual(2000.0, kind, 1), 0.2)
+    assert battery.taking_ma(200.0, -0.1) == 0.0 < battery.taking_ma(200.0, 0.1)
+
+
 @pytest.mark.parametrize(
     ("make", "key"),
     [
         (lambda: Cell(capacity_mah=0.0), "cell.capacity_mah"),
         (lambda: Cell(resistance_mohm=math.nan), "cell.resistance_mohm"),
+        (lambda: Cell(chemistry="lipo"), "cell.chemistry"),
+        (lambda: Cell(cells=0), "cell.cells"),
         (lambda: Battery(Cell(), 1.1), "charge"),
         (lambda: Battery(Cell()).age(1.0), "lost"),
     ],

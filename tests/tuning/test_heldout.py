@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import measured
 import pytest
 
-from wakewell import cli
-from wakewell.shipped import CAFE
-from wakewell.tuning import heldout, study
+from wakewell.tuning import heldout, study, told
 from wakewell.tuning.evidence import Look
 from wakewell.tuning.heldout import Horizon
 from wakewell.tuning.twin import DAY_S
 
 
-def test_the_part_held_out_is_foretold_better_than_by_dull_rivals(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    assert cli.main(["tune", str(CAFE / "basil"), "--json"]) == 0
-    held = json.loads(capsys.readouterr().out)["results"][0]["held_out"]
-    assert not held["why"]
+def test_the_part_held_out_is_foretold_better_than_by_dull_rivals(basil: study.Study) -> None:
+    found = study.held_out(replace(basil))
+    assert found.trusted
+    held = json.loads(json.dumps(told.as_json(found)))["held_out"]
+    assert found.held is not None
+    assert "passed   its own check" in "\n".join(told.held_lines(found.held))
     near = [one for one in held["horizons"] if one["count"] >= heldout.LEAST_SEEN]
     assert [one["days"] for one in near] == [1, 2, 3]
     for one in near:

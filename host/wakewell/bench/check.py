@@ -21,8 +21,10 @@ from wakewell.errors import BadFile, BadInput
 from wakewell.log import obeyed
 from wakewell.pot import agree, description, private, stage
 from wakewell.pot.board_file import board_id
+from wakewell.rig.battery import CHEMISTRIES
 from wakewell.tomlfile import Problem, show_path
 
+POOR_PCT = 25  # of the charge within a reading's scatter: a poor gauge; own assumption
 TELLING_DAYS = 14  # in which a warning is to be heard while there is charge for it (R5)
 
 
@@ -43,6 +45,27 @@ def see_secrets(folder: description.PotFolder) -> None:
         text = f"a secret of it is in git's history ({', '.join(commits[:5])}); "
         text += "change that secret and flash the board; others may know the old one"
         folder.problems.append(Problem(name, 1, text))
+
+
+def see_gauge(folder: description.PotFolder) -> None:
+    """R5: where the curve of the cell is flat, its voltage hardly tells its charge."""
+    battery = folder.about.battery if folder.about else None
+    if battery is None or battery.chemistry not in CHEMISTRIES:
+        return
+    if folder.problems or "battery" not in folder.calibration:
+        return
+    warn_mv = folder.settings["battery_warn_mv"]
+    scatter_mv = agree.scatter_ml(folder.calibration["battery"])  # of a reading, here mV
+    least, most = (
+        100.0 * budget.charge_at((warn_mv + off_mv) / battery.cells, battery.chemistry)
+        for off_mv in (-scatter_mv, scatter_mv)
+    )
+    if most - least <= POOR_PCT:
+        return
+    text = f"battery_warn_mv = {warn_mv}: a reading scatters by {scatter_mv} mV, so the warning "
+    text += f"comes with {least:.0f} to {most:.0f} % of the charge left: the voltage of this cell "
+    text += "is a poor gauge of its charge there (R5); go by the days that wakewell budget counts"
+    folder.warn("settings", text, "battery_warn_mv")
 
 
 def see_warnings_leave(folder: description.PotFolder) -> None:
@@ -71,13 +94,13 @@ def _time_to_tell(folder: description.PotFolder, floor_mv: int) -> None:
     scatter_mv = agree.scatter_ml(folder.calibration["battery"])  # of a reading, here mV
     text = f"battery_warn_mv = {warn_mv}: the radio goes off at {floor_mv} mV, "
     days = math.inf
-    if battery.chemistry == "lithium-ion":
+    if battery.chemistry in CHEMISTRIES:
         try:
             inputs = budget.gather(folder, date.today())
         except BadInput:
             return  # `wakewell budget` says what it cannot count with
-        span = budget.charge_at((warn_mv - scatter_mv) / battery.cells)
-        span -= budget.charge_at(floor_mv / battery.cells)
+        span = budget.charge_at((warn_mv - scatter_mv) / battery.cells, battery.chemistry)
+        span -= budget.charge_at(floor_mv / battery.cells, battery.chemistry)
         drain = max(nominal(inputs.drain_mah(month)) for month in range(12))
         days = max(0.0, span * battery.capacity_mah / drain)
     if days < TELLING_DAYS:

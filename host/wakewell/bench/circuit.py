@@ -14,7 +14,14 @@ from itertools import pairwise
 import schemdraw
 from schemdraw import elements as elm
 
-from wakewell.bench.wiring_list import ohm, what_goes
+from wakewell.bench.wiring_list import (
+    DATA_OHM,
+    HOLD_OFF_OHM,
+    LIGHT_OHM,
+    PULL_OHM,
+    ohm,
+    what_goes,
+)
 from wakewell.drawing import PAPER
 from wakewell.pot import description
 from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
@@ -24,6 +31,9 @@ WIDE = 10.2  # of the sheet, right of the chip
 OUT = 3.0  # from the chip to the first part
 SUPPLY, PLUS = "sensors' supply", "battery +"
 RAIL = "3.3 V"
+# At the supply pin: ESP32 hardware design guidelines, section Power Supply (from memory,
+# unconfirmed); the larger one feeds the radio's first current
+BULK_UF, NEAR_NF = 10, 100
 FONT = "Palatino Linotype, Palatino, Georgia, serif"
 Draw = Callable[["Sheet", "description.Part", float], None]
 
@@ -97,7 +107,9 @@ def svg(pot: description.PotFolder) -> str:
         place(sheet, pin, y)
         draw_part(sheet, part, use, y)
         y -= below
-    board(sheet, pot, y - 0.6)
+    foot = y - 0.6
+    board(sheet, pot, foot)
+    supply(sheet, pot, foot - 4.2)
     drawn = made.get_imagedata("svg").decode()
     begin, end = drawn.split(">", 1)
     title = f"<title>Wiring of {escape(pot.name)}</title>"
@@ -110,6 +122,8 @@ def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
     sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
     header = HEADERS.get(sheet.chip)
     name = pot.about.name if pot.about else pot.name
+    # The library reads & as the beginning of an entity, and text between two $ as mathematics
+    name = name.replace("&", "&amp;").replace("$", "&#36;")
     sheet.text(f"{name}: wiring", (-CHIP_WIDE, 1.9), 16)
     if header:
         said = f"{header.rows[0][0]}-4 and the like: places on an {header.board};"
@@ -127,6 +141,35 @@ def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
             sheet.rail((OUT / 2, y), RAIL)
         else:
             sheet.ground((OUT / 2, y))
+
+
+def supply(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
+    """From the battery to the board's 3.3 V, with the capacitors at the chip."""
+    battery = pot.about.battery if pot.about else None
+    cells = f"{battery.cells} x {battery.chemistry}" if battery else "supply"
+    sheet.made.add(elm.BatteryCell().at((-2.6, y)).to((-2.6, y - 1.6)))
+    sheet.ground((-2.6, y - 1.6))
+    sheet.text(cells, (-3.2, y - 3.0), 10.5)
+    sheet.text("with its protection circuit", (-3.2, y - 3.5), 10.5)
+    sheet.wire((-2.6, y), (OUT - 1, y))
+    sheet.dot((-0.8, y))
+    sheet.rail((-0.8, y), PLUS)
+    sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
+    kind = pot.about.board.kind if pot.about and pot.about.board else description.BOARDS[0]
+    words = (
+        ("regulator", "3.3 V") if kind == description.BOARDS[0] else ("the board's", "regulator")
+    )
+    for line, up in zip(words, (0.26, -0.24), strict=True):
+        sheet.text(line, (OUT - 0.8, y + up), 11)
+    sheet.ground((OUT + 0.3, y - 0.65))
+    sheet.wire((OUT + 1.6, y), (WIDE - 0.4, y))
+    for at, value in ((OUT + 2.6, f"{BULK_UF} µF"), (OUT + 4.9, f"{NEAR_NF} nF")):
+        sheet.dot((at, y))
+        made = elm.Capacitor().at((at, y)).to((at, y - 1.5))
+        sheet.made.add(made.label(value, fontsize=10, loc="bottom"))
+        sheet.ground((at, y - 1.5))
+    sheet.rail((WIDE - 0.4, y), RAIL)
+    sheet.text("at the chip's supply pin", (OUT + 2.2, y + 0.5), 10)
 
 
 def place(sheet: Sheet, pin: int, y: float) -> None:
@@ -205,14 +248,14 @@ def pump(sheet: Sheet, part: description.Part, y: float) -> None:
 
 
 def resist_off(sheet: Sheet, y: float, high: bool) -> None:
-    """10 kilohm from a pin to where its part is off. high: it is on while the pin is high."""
+    """A resistor from a pin to where its part is off. high: it is on while the pin is high."""
     at = (OUT - 1.0, y)
     sheet.dot(at)
     if high:
-        sheet.resistor(at, (at[0], y - 1.4), 10_000, True)
+        sheet.resistor(at, (at[0], y - 1.4), HOLD_OFF_OHM, True)
         sheet.ground((at[0], y - 1.4))
     else:
-        sheet.resistor((at[0], y + 1.4), at, 10_000, True)
+        sheet.resistor((at[0], y + 1.4), at, HOLD_OFF_OHM, True)
         sheet.rail((at[0], y + 1.4), RAIL)
 
 
@@ -233,11 +276,16 @@ def battery(sheet: Sheet, part: description.Part, y: float) -> None:
     sheet.resistor(at, (at[0], y - 1.5), part.numbers["lower_ohm"])
     sheet.rail((at[0], y + 1.5), PLUS)
     sheet.ground((at[0], y - 1.5))
+    side = (OUT - 0.8, y)
+    sheet.dot(side)
+    made = elm.Capacitor().at(side).to((side[0], y - 1.5))
+    sheet.made.add(made.label(f"{NEAR_NF} nF", fontsize=10, loc="top"))
+    sheet.ground((side[0], y - 1.5))
 
 
 def temperature(sheet: Sheet, part: description.Part, y: float) -> None:
     """One wire, pulled up."""
-    pull_up(sheet, y, 4700)
+    pull_up(sheet, y, DATA_OHM)
     box(sheet, y, NAMES[part.name], RAIL)
 
 
@@ -270,7 +318,7 @@ def button(sheet: Sheet, part: description.Part, y: float) -> None:
     """The button; only the ESP32 surely keeps its own pull asleep (see wiring_list.py)."""
     pull = part.words.get("pull")
     if pull in ("up", "down") and sheet.chip != "esp32":
-        pull_up(sheet, y, 100_000, pull == "up")
+        pull_up(sheet, y, PULL_OHM, pull == "up")
     switch(sheet, part, y, "button")
 
 
@@ -281,7 +329,8 @@ def charger(sheet: Sheet, part: description.Part, y: float) -> None:
 
 def light(sheet: Sheet, part: description.Part, y: float) -> None:
     """A light that the pin feeds."""
-    sheet.made.add(elm.ResistorIEC().at((OUT, y)).to((OUT + 1.6, y)))
+    made = elm.ResistorIEC().at((OUT, y)).to((OUT + 1.6, y))
+    sheet.made.add(made.label(ohm(LIGHT_OHM), fontsize=10))
     sheet.made.add(elm.LED().at((OUT + 1.6, y)).to((OUT + 3.2, y)).label("light", fontsize=11))
     sheet.ground((OUT + 3.2, y))
 

@@ -7,6 +7,11 @@ from __future__ import annotations
 
 from wakewell.pot import description
 
+HOLD_OFF_OHM = 10_000  # keeps a switch off while its pin floats (R1)
+DATA_OHM = 4_700  # pulls the thermometer's data up; its own data sheet
+PULL_OHM = 100_000  # of the button, where the chip loses its own asleep
+LIGHT_OHM = 1_000  # of the light: a milliampere is seen indoors; common practice, no source
+
 
 def what_goes(part: description.Part, use: str) -> str:
     """What goes to that pin of a part."""
@@ -28,16 +33,17 @@ def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
 def extra(part: description.Part, chip: str, switched: bool) -> str:
     """Resistors and the other end. switched: the sensors' supply has a switch."""
     if part.name == "pump":
-        return "10 kilohm from pin to ground; a diode across the pump, a fuse in its supply"
+        held = f"{ohm(HOLD_OFF_OHM)} from pin to ground"
+        return f"{held}; a diode across the pump, a fuse in its supply"
     if part.name == "power":
-        return "10 kilohm from pin to where it is off"
+        return f"{ohm(HOLD_OFF_OHM)} from pin to where it is off"
     if part.name == "battery":
         upper, lower = part.numbers["upper_ohm"], part.numbers["lower_ohm"]
         return f"{ohm(upper)} to the battery's plus, {ohm(lower)} to ground"
     if part.name == "temperature":
-        return "4.7 kilohm from data to 3.3 V"
+        return f"{ohm(DATA_OHM)} from data to 3.3 V"
     if part.name == "light":
-        return "through its resistor, lit while the pin is high"
+        return f"through {ohm(LIGHT_OHM)}, lit while the pin is high"
     pull = part.words.get("pull")
     if part.name == "charger":
         return {"none": "with an external pull resistor"}.get(pull or "", "ground in common")
@@ -45,7 +51,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
         # Only the ESP32 surely keeps its own pull asleep (MicroPython, quick reference for the
         # ESP32, deep-sleep mode); Espressif asks for one outside where a low level wakes.
         end, rail = ("ground", "3.3 V") if pull == "up" else ("3.3 V", "ground")
-        return f"other end to {end}; 100 kilohm from pin to {rail}"
+        return f"other end to {end}; {ohm(PULL_OHM)} from pin to {rail}"
     if pull:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
         return other.get(pull, "with an external pull resistor")

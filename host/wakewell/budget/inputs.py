@@ -65,9 +65,7 @@ WARMTH_K = 3.0
 
 # Self-discharge (parts per thousand a month) by chemistry: common practice, no source.
 FADES_PPT = {
-    "lithium-ion": 20,
-    "lithium-iron-phosphate": 20,
-    "nickel-metal-hydride": 100,
+    **{name: round(10 * kind.fades_pct_month) for name, kind in battery.CHEMISTRIES.items()},
     "alkaline": 3,
     "lead": 50,
 }
@@ -415,11 +413,9 @@ def _cell(
 ) -> dict[str, Any]:
     """The battery. Its charge at the lockout follows from the published open-circuit voltages."""
     floor_mv = max(folder.settings["battery_mv"], folder.limits["rest_mv"]) / cell.cells
-    if cell.chemistry == "lithium-ion":
-        # Divider, converter and another maker's curve: 1 % of the voltage
-        at, above = charge_at(floor_mv), charge_at(1.01 * floor_mv)
-        below = charge_at(0.99 * floor_mv)
-        empty = doubtful(at, max(0.02, 0.5 * (above - below)), "charge at the lockout voltage")
+    if cell.chemistry in battery.CHEMISTRIES:
+        at, doubt = charge_within(floor_mv, cell.chemistry)
+        empty = doubtful(at, max(0.02, doubt), "charge at the lockout voltage")
     else:
         empty = doubtful(*LEFT, "charge at the lockout voltage")
         assumed["battery.chemistry"] = (
@@ -441,8 +437,15 @@ def _cell(
     }
 
 
-def charge_at(rest_mv: float) -> float:
-    """Share of charge of a lithium-ion cell at a rest voltage, the inverse of its table."""
-    points = battery.OPEN_MV
+def charge_at(rest_mv: float, chemistry: str = "lithium-ion") -> float:
+    """Share of charge of a cell at a rest voltage, the inverse of its kind's table."""
+    points = battery.CHEMISTRIES[chemistry].open_mv
     step = 1.0 / (len(points) - 1)
     return along([(float(mv), n * step) for n, mv in enumerate(points)], rest_mv)
+
+
+def charge_within(rest_mv: float, chemistry: str) -> tuple[float, float]:
+    """`charge_at`, and its standard uncertainty: divider, converter and another maker's curve are
+    1 % of the voltage, and a flat curve makes much of that."""
+    at, above, below = (charge_at(part * rest_mv, chemistry) for part in (1.0, 1.01, 0.99))
+    return at, 0.5 * (above - below)

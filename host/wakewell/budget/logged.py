@@ -13,11 +13,12 @@ from itertools import pairwise
 from wakewell.log import logs, series
 from wakewell.log.times import DAY_S
 from wakewell.pot import description
+from wakewell.rig.battery import CHEMISTRIES
 
 from . import usage
 from .doubt import Doubt, about, doubtful, nominal
 from .forecast import SPREADS_28, WINDOW, learned_spread
-from .inputs import Inputs, charge_at
+from .inputs import Inputs, charge_within
 
 FRESH_DAYS = 45  # an older log says how thirsty the plant is, not how full the tank
 LEAST_DOSES = 3  # waterings from which a use can be told
@@ -139,10 +140,10 @@ def _level_and_charge(inputs: Inputs, told: Logged, pot: description.About) -> I
         changes["tank_ml"] = doubtful(level, max(1.0, told.tolerance_ml / 2), "level by its log")
         kept.pop("tank.now_ml", None)
     cell = pot.battery
-    if told.rest_mv is not None and cell is not None and cell.chemistry == "lithium-ion":
+    if told.rest_mv is not None and cell is not None and cell.chemistry in CHEMISTRIES:
         mv = told.rest_mv / cell.cells
-        at, above, below = charge_at(mv), charge_at(1.01 * mv), charge_at(0.99 * mv)
-        changes["charge"] = doubtful(at, max(0.03, 0.5 * (above - below)), "charge by its log")
+        at, doubt = charge_within(mv, cell.chemistry)
+        changes["charge"] = doubtful(at, max(0.03, doubt), "charge by its log")
         kept.pop("battery.now_pct", None)
     if not changes:
         return inputs

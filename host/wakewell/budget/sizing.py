@@ -45,8 +45,10 @@ class Size:
     """One part: what it must be at least, what the pot has (None: not told), and why.
 
     margin: has / least - 1, None where not told. most: no more than that (a fuse, a hole).
-    exact: it is that one, not at least so much.
+    exact: it is that one, not at least so much. part: its name for a program.
     """
+
+    part: str
 
     what: str
     unit: str
@@ -157,18 +159,18 @@ def sizes(folder: description.PotFolder, inputs: Inputs, days: int) -> list[Size
     day_ml = nominal(day) + COVER * standard(day)
     rows = [
         Size(
-            "tank", "ml", tank_ml(inputs, days), inputs.full_ml,
+            "tank", "tank", "ml", tank_ml(inputs, days), inputs.full_ml,
             f"{days} days at the worst time, and the reserve of {inputs.reserve_ml:.0f} ml",
         ),
         Size(
-            "water a day (R3)", "ml", day_ml, _lasting_ml(folder, inputs),
+            "day", "water a day (R3)", "ml", day_ml, _lasting_ml(folder, inputs),
             "the thirstiest month; what the hard limit day_ml lets through day after day",
         ),
     ]  # fmt: skip
     if told.battery and not inputs.mains:
         rows.append(
             Size(
-                "cell", "mAh", cell_mah(inputs, days), inputs.cell_mah,
+                "cell", "cell", "mAh", cell_mah(inputs, days), inputs.cell_mah,
                 "from full to the lockout (R5), at the worst time of the year",
             )
         )  # fmt: skip
@@ -211,17 +213,17 @@ def _line(folder: description.PotFolder, inputs: Inputs, told: description.About
     hole_mm = math.sqrt(flow / (holes * jet_ml_s(1.0)))
     rows = [
         Size(
-            f"pump, flow {crest_mm:.0f} mm up", "ml/s", flow, has_flow,
+            "flow", f"pump, flow {crest_mm:.0f} mm up", "ml/s", flow, has_flow,
             f"a pulse of {settings['pulse_ml']} ml in {pulse_s:.1f} s, {SHARE_OF_RUN:.0%} of the "
             f"longest run (R2), tank nearly empty, battery at {low_mv:.0f} mV",
         ),
         Size(
-            "pump, lift without flow", "mm", HEAD_MARGIN * need_mm / slow, has_lift,
+            "lift", "pump, lift without flow", "mm", HEAD_MARGIN * need_mm / slow, has_lift,
             f"{crest_mm:.0f} mm up and {need_mm - crest_mm:.0f} mm lost on the way, weaker at a "
             f"low battery, and {HEAD_MARGIN - 1:.0%} over",
         ),
         Size(
-            "hose, bore", "mm", bore, float(hose.inner_mm) if hose else None,
+            "bore", "hose, bore", "mm", bore, float(hose.inner_mm) if hose else None,
             f"water no faster than {FASTEST_MM_S / 1000:.1f} m/s; "
             f"{loss_mm(flow, used_bore, length):.0f} mm lost over {length:.0f} mm",
         ),
@@ -232,7 +234,7 @@ def _line(folder: description.PotFolder, inputs: Inputs, told: description.About
     return [
         *rows,
         Size(
-            "drip holes, area in all", "mm2", math.pi / 4.0 * holes * hole_mm**2, area_has,
+            "holes", "drip holes, area in all", "mm2", math.pi / 4.0 * holes * hole_mm**2, area_has,
             f"{flow:.1f} ml/s under {JET_MM:.0f} mm of head, such as {holes} holes of "
             f"{hole_mm:.1f} mm, one for {HOLE_CM2:.0f} square centimetres of soil; an open end "
             "waters one spot",
@@ -257,16 +259,16 @@ def _electric(told: description.About, inputs: Inputs, settings: dict[str, int])
         cell += f", {most:g} A" + ("" if fuse <= most else ": it is not, choose another cell")
     return [
         Size(
-            "switch, current", "A", SWITCH_MARGIN * stalled, None,
+            "switch current", "switch, current", "A", SWITCH_MARGIN * stalled, None,
             f"{SWITCH_MARGIN:.0f} times {stalled:.2f} A ({how}); fully on at a gate of 3.3 V or "
             "less, with a diode across the pump for the same current",
         ),
         Size(
-            "switch, voltage", "V", SWITCH_MARGIN * full_v, None,
+            "switch voltage", "switch, voltage", "V", SWITCH_MARGIN * full_v, None,
             f"{SWITCH_MARGIN:.0f} times a full battery, {full_v:g} V",
         ),
         Size(
-            "fuse, time-lag", "A", fuse, None,
+            "fuse", "fuse, time-lag", "A", fuse, None,
             f"next preferred rating above {running + board:.2f} A / {FUSE_SHARE:g}; at the "
             f"battery's plus, no more than the thinnest wire may carry, and {cell}",
             most, True,

@@ -25,6 +25,7 @@ GROUPS = {
     },
     "Before you buy, before you flash": {
         "budget": "say how long battery and tank last, and what to buy",
+        "sheet": "make the page to build a pot by, from parts to first refill",
         "simulate": "simulate months of a pot's life in seconds",
         "tune": "fit a pot's twin to its log, and see what a change would do",
     },
@@ -60,6 +61,7 @@ EXAMPLES = {
     "parcel": "parcel pots/fern --share",
     "check": "check pots/fern pots/basil",
     "budget": "budget pots/fern --until 27",
+    "sheet": "sheet pots/fern --out pages",
     "simulate": "simulate --cafe fern --picture fern.png",
     "tune": "tune pots/fern",
     "deskboard": "deskboard --link /tmp/board",

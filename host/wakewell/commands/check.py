@@ -12,6 +12,7 @@ from typing import Any
 from wakecore import line
 from wakewell.bench.check import (
     see_copies,
+    see_gauge,
     see_secrets,
     see_warnings_leave,
     stage_that_counts,
@@ -95,6 +96,7 @@ def check(args: argparse.Namespace) -> int:
         if os.path.isdir(folder.path):
             see_secrets(folder)
             see_warnings_leave(folder)
+            see_gauge(folder)
             stages[folder.path] = stage_that_counts(folder)
     see_copies([folder for folder in folders if folder.path in stages])
     for folder in folders:

@@ -6,9 +6,11 @@ does not: what follows from them (figures.py), pins (pins.py), substrates (the r
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from wakewell.pot.description import Pump
+from wakewell.rig.battery import CHEMISTRIES, open_mv
 
 
 @dataclass(frozen=True)
@@ -74,18 +76,32 @@ class CellKind:
     source: str
 
 
+# Charge left at the lockout, at the warning, and where the lockout ends; own assumption
+FLOOR, WARN, CLEAR = 0.2, 0.35, 0.5
+APART_MV = 10  # between two of these, of a cell, where its curve is flatter
+
+
+def _cell_kind(chemistry: str, cells: int, sag_mv: int, highest_mv: int, source: str) -> CellKind:
+    """Its voltages by the curve of the rig's cell, in steps of 10 mV."""
+    curve = CHEMISTRIES[chemistry].open_mv
+    floor, warn, clear = (10 * math.ceil(open_mv(at, curve) / 10) for at in (FLOOR, WARN, CLEAR))
+    warn = max(warn, floor + APART_MV)
+    clear = max(clear, warn + APART_MV)
+    why = f"a fifth of the charge is left at {floor / 1000:g} V a cell ({source})"
+    return CellKind(cells, floor, clear, warn, sag_mv, highest_mv, why)
+
+
+# sag_mv: where a cell is as good as empty under a load; highest_mv: a lithium-ion cell fits every
+# holder of one; three nickel cells fit none of theirs. Common practice, no source.
 CELLS = {
-    "lithium-ion": CellKind(
-        1, 3500, 3750, 3650, 3000, 4300,
-        "at 3.5 V a fifth of the charge is left (Chen et al. 2020, the rig's cell)",
+    "lithium-ion": _cell_kind("lithium-ion", 1, 3000, 4300, "Chen et al. 2020, the rig's cell"),
+    "lithium-iron-phosphate": _cell_kind(
+        "lithium-iron-phosphate", 1, 2800, 4300,
+        "Prada et al. 2013, the rig's cell; its curve is flat, so a voltage says little",
     ),
-    "lithium-iron-phosphate": CellKind(
-        1, 3150, 3280, 3220, 2800, 4300,
-        "its voltage hardly falls before it is nearly empty; common practice, no source",
-    ),
-    "nickel-metal-hydride": CellKind(
-        3, 1190, 1260, 1220, 1030, 1600,
-        "below 1.2 V a cell is nearly empty; common practice, no source",
+    "nickel-metal-hydride": _cell_kind(
+        "nickel-metal-hydride", 3, 1030, 1600,
+        "Panasonic's BK-1100FHU, the rig's cell; its curve is flat, so a voltage says little",
     ),
 }  # fmt: skip
 CAPACITIES_MAH = (2000, 2600, 3000, 3400, 5000, 6800, 10000, 15000, 20000, 30000)

@@ -23,6 +23,9 @@ WIRE = "one-wire bus"
 COUNT = "counted input"
 
 
+MEMORY = "from memory, unconfirmed"
+
+
 def _pins(text: str) -> frozenset[int]:
     """The pins of "0-3 8 11-12"."""
     found: set[int] = set()
@@ -50,7 +53,7 @@ class Chip:
     wake_pull: what deep sleep does to the own pull of a pin that ends it: keeps it, loses it
     unless the pin is held, or sets it against the level that wakes. holds_each: each pin is held
     in deep sleep by itself, else outside the RTC domain only by a switch for all of them.
-    most_mv: highest voltage the converter reads truly; least_mv: lowest.
+    most_mv: highest voltage the converter reads truly; least_mv: lowest; reads: source of both.
     counts: it has a pulse counter that MicroPython offers (machine.Counter).
     port: the file of wakeboard/ports that runs on it, "" for none; why_not: then, why.
     image: what MicroPython calls its image for any board with it (no PSRAM needed); image_at: where
@@ -72,6 +75,7 @@ class Chip:
     radio: Mapping[int, str] = field(default_factory=dict)
     input_only: frozenset[int] = frozenset()
     ext0: bool = True
+    reads: str = MEMORY
     wake_pull: Literal["keeps", "loses", "sets"] = "keeps"
     holds_each: bool = False
     counts: bool = False
@@ -90,9 +94,9 @@ ESP32 = Chip(
     pins=_pins("0-19 21-23 25-27 32-39"),
     converter=_pins("32-39"),  # ADC1
     wake=_pins("0 2 4 12-15 25-27 32-39"),  # RTC GPIO
-    # ESP32 series datasheet, table 4-4, ADC calibration results, attenuation 3
     least_mv=150,
     most_mv=2450,
+    reads="ESP32 series datasheet, table 4-4, ADC calibration results, attenuation 3",
     flash=_rows(("6-11", "wired to the flash")),
     module=_rows(("16-17", "wired to the PSRAM on some modules")),
     # ESP32 series datasheet, strapping pins, table 3
@@ -127,7 +131,8 @@ ESP32_S3 = Chip(
     converter=_pins("1-10"),  # ADC1
     wake=_pins("0-21"),  # RTC GPIO
     least_mv=0,
-    most_mv=2900,  # (from memory, unconfirmed): the datasheet's table 5-6 has it
+    most_mv=2900,
+    reads=f"ESP32-S3 series datasheet, table 5-6 ({MEMORY})",
     flash=_rows(("26-32", "wired to the flash")),
     module=_rows(
         ("33-37", "wired to the flash or PSRAM on modules with eight data lines"),
@@ -163,9 +168,9 @@ ESP32_C3 = Chip(
     pins=_pins("0-21"),
     converter=_pins("0-4"),  # ADC1
     wake=_pins("0-5"),
-    # ESP32-C3 hardware design guidelines, section ADC, attenuation 3
     least_mv=0,
     most_mv=2500,
+    reads="ESP32-C3 hardware design guidelines, section ADC, attenuation 3",
     flash=_rows(
         ("11", "the flash's supply (VDD_SPI)"),
         ("12-17", "wired to the flash"),
@@ -199,7 +204,8 @@ ESP32_C6 = Chip(
     converter=_pins("0-6"),
     wake=_pins("0-7"),
     least_mv=0,
-    most_mv=2500,  # (from memory, unconfirmed): the datasheet allows more
+    most_mv=2500,
+    reads=f"the datasheet allows more ({MEMORY})",
     flash=_rows(("24-30", "wired to the flash")),
     module=_rows(("10-11 14", "not led out of some chips")),
     strapping=_rows(

@@ -1,4 +1,4 @@
-"""One lithium cell: charge counted, voltage at rest and under load.
+"""A battery of one or more cells: charge counted, voltage at rest and under load.
 
 What belongs here: open-circuit voltage, internal resistance, polarisation, self-discharge,
 charging, and what cold and age do to them. What does not: what draws the current (pot.py) and what
@@ -12,7 +12,7 @@ cells: limits of charge, discharge and temperature come from the cell maker's sh
 import math
 from dataclasses import dataclass
 
-from .errors import need
+from .errors import Impossible, need
 from .tables import along
 
 # Open-circuit voltage at 0, 5 ... 100 % of charge: the two electrode functions and the balance of
@@ -23,6 +23,18 @@ OPEN_MV = (
     3798, 3841, 3890, 3948, 3994, 4042, 4081, 4097, 4124, 4200,
 )  # fmt: skip
 FULL_MV = 4200.0
+# The same for lithium iron phosphate between 2.0 and 3.6 V: functions, balance and the two ends as
+# the library pybamm has them in its parameter set Prada2013 (positive electrode Afshar et al. 2017,
+# arXiv:1709.03970; negative electrode Chen et al. 2020; Prada et al. 2013, J. Electrochem. Soc. 160
+# A616), evaluated here.
+IRON_MV = (
+    2000, 2785, 2978, 3108, 3168, 3186, 3206, 3232, 3252, 3262, 3266,
+    3268, 3269, 3270, 3274, 3293, 3310, 3313, 3314, 3316, 3598,
+)  # fmt: skip
+# Nickel-metal hydride at 0, 10 ... 100 %: read off the discharge curve in the data sheet of
+# Panasonic's BK-1100FHU, as Zephyr's dt-bindings/battery/battery.h has it. At rest a cell is some
+# 20 mV above it (from memory), and after a charge more: the table errs on the careful side.
+NICKEL_MV = (1004, 1194, 1231, 1244, 1254, 1257, 1263, 1266, 1274, 1315, 1420)
 # The four below: common practice, no source; the cell maker's sheet goes before them.
 USABLE = ((-20.0, 0.6), (-10.0, 0.75), (0.0, 0.87), (10.0, 0.95), (25.0, 1.0))  # °C, share
 RISE_WHEN_LOW = ((0.0, 2.5), (0.1, 1.5), (0.2, 1.15), (0.3, 1.0))  # charge, times resistance
@@ -33,29 +45,76 @@ SETTLE_SHARE = 0.5
 SETTLED_S = 40.0 * SETTLE_S  # nothing is left of it then, to the last digit
 
 
-def open_mv(charge: float) -> float:
-    """Open-circuit voltage, mV, at a share of charge, 0 to 1 (beyond: the ends)."""
+@dataclass(frozen=True)
+class Chemistry:
+    """What a cell of one kind has.
+
+    open_mv: open-circuit voltages, evenly from empty to full; charged_mv: what a charger holds it
+    at in the end; resistance_mohm: of one cell with its share of leads, holder and protection;
+    fades_pct_month: self-discharge at room temperature; stays: the part of a charge that it gives
+    back; charges_c: the least temperature for charging, °C.
+    """
+
+    open_mv: tuple[float, ...]
+    charged_mv: float
+    resistance_mohm: float
+    fades_pct_month: float
+    stays: float
+    charges_c: float
+
+
+# Charged and no charge below 0 °C: data sheets of Samsung's ICR18650-26C (4.2 V, 0 to 45 °C),
+# AA Portable Power's LFP-26650-3300 (3.65 V, 0 to 45 °C, at most 30 mOhm) and Panasonic's HHR70AAAJ
+# and HHR450A (0 to 45 °C, 25 to 30 mOhm; 16 h at a tenth of the capacity for a full charge, of
+# which 1 / 1.6 stays). 1.45 V at the end of that charge: Varta's data sheet of the V250H.
+# Self-discharge, and what leads and holder add to a resistance: common practice, no source.
+CHEMISTRIES = {
+    "lithium-ion": Chemistry(OPEN_MV, FULL_MV, 120.0, 2.0, 1.0, 0.0),
+    "lithium-iron-phosphate": Chemistry(IRON_MV, 3650.0, 100.0, 2.0, 1.0, 0.0),
+    "nickel-metal-hydride": Chemistry(NICKEL_MV, 1450.0, 60.0, 10.0, 1.0 / 1.6, 0.0),
+}
+
+
+def open_mv(charge: float, curve: tuple[float, ...] = OPEN_MV) -> float:
+    """Open-circuit voltage of one cell, mV, at a share of charge, 0 to 1 (beyond: the ends)."""
     if not 0.0 < charge < 1.0:
-        return OPEN_MV[0 if charge <= 0.0 else -1]
-    place = 20.0 * charge
+        return curve[0 if charge <= 0.0 else -1]
+    place = (len(curve) - 1) * charge
     index = int(place)
-    low = OPEN_MV[index]
-    return low + (place - index) * (OPEN_MV[index + 1] - low)
+    low = curve[index]
+    return low + (place - index) * (curve[index + 1] - low)
 
 
 @dataclass(frozen=True)
 class Cell:
-    """A cell as bought: capacity (mAh, at 25 °C), resistance with leads and protection (mOhm, half
-    full, 25 °C), self-discharge (% of charge a month of 30 days)."""
+    """A battery as bought: capacity (mAh, at 25 °C), resistance with leads and protection (mOhm,
+    half full, 25 °C), self-discharge (% of charge a month of 30 days), kind, cells in series."""
 
     capacity_mah: float = 2500.0
     resistance_mohm: float = 120.0
     fades_pct_month: float = 2.0
+    chemistry: str = "lithium-ion"
+    cells: int = 1
 
     def __post_init__(self) -> None:
         need("cell.capacity_mah", self.capacity_mah, 1.0, 200_000.0, "mAh")
         need("cell.resistance_mohm", self.resistance_mohm, 1.0, 20_000.0, "mOhm")
         need("cell.fades_pct_month", self.fades_pct_month, 0.0, 50.0, "%")
+        if self.chemistry not in CHEMISTRIES:
+            raise Impossible("cell.chemistry", self.chemistry, ", ".join(CHEMISTRIES))
+        need("cell.cells", self.cells, 1, 12)
+
+    @property
+    def full_mv(self) -> float:
+        """Voltage at the end of a charge, mV."""
+        return self.cells * CHEMISTRIES[self.chemistry].charged_mv
+
+
+def usual(capacity_mah: float, chemistry: str, cells: int) -> Cell:
+    """A battery of that kind, the rest as usual."""
+    kind = CHEMISTRIES[chemistry]
+    ohms = cells * kind.resistance_mohm
+    return Cell(capacity_mah, ohms, kind.fades_pct_month, chemistry, cells)
 
 
 class Battery:
@@ -63,6 +122,9 @@ class Battery:
 
     def __init__(self, cell: Cell, charge: float = 1.0) -> None:
         self.cell = cell
+        self.kind = CHEMISTRIES[cell.chemistry]
+        # Of the whole battery
+        self._curve = tuple(cell.cells * mv for mv in self.kind.open_mv)
         self.capacity_mah = cell.capacity_mah
         self.charge_mah = need("charge", charge, 0.0, 1.0) * cell.capacity_mah
         self.extra_mohm = 0.0  # a corroded contact
@@ -98,7 +160,7 @@ class Battery:
 
     def rest_mv(self, celsius: float) -> float:
         """Voltage without load, still settling after the last one."""
-        return open_mv(self._reach(celsius)) - self._settling_mv
+        return open_mv(self._reach(celsius), self._curve) - self._settling_mv
 
     def resistance_mohm(self, celsius: float) -> float:
         """Resistance at once, without what settles."""
@@ -111,7 +173,7 @@ class Battery:
     def felt(self, celsius: float) -> tuple[float, float]:
         """(`rest_mv`, `resistance_mohm`), both at the price of one."""
         reach = self._reach(celsius)
-        return open_mv(reach) - self._settling_mv, self._resistance(reach)
+        return open_mv(reach, self._curve) - self._settling_mv, self._resistance(reach)
 
     def loaded_mv(self, current_ma: float, celsius: float) -> float:
         """Voltage under a current."""
@@ -152,8 +214,10 @@ class Battery:
         return taken
 
     def taking_ma(self, charger_ma: float, celsius: float) -> float:
-        """What a charger of that current gives: all until 4.2 V, then less; none below 0 °C."""
-        if celsius < 0.0:
+        """What stays of a charger's current: all that its kind keeps until it is charged, then
+        less; none in the cold."""
+        if celsius < self.kind.charges_c:
             return 0.0
-        room_mv = FULL_MV - open_mv(self._reach(celsius))
-        return min(charger_ma, 1000.0 * room_mv / self.resistance_mohm(celsius))
+        room_mv = self.cell.full_mv - open_mv(self._reach(celsius), self._curve)
+        most_ma = 1000.0 * room_mv / self.resistance_mohm(celsius)
+        return self.kind.stays * min(charger_ma, most_ma)

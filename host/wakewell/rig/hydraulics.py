@@ -257,7 +257,14 @@ class Plumbing:
     crest even from a full tank with a full cell, and where the hose is too short for its way.
     """
 
-    def __init__(self, tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0) -> None:
+    def __init__(
+        self,
+        tank: Tank,
+        pump: Pump,
+        hose: Hose,
+        intake_mm: float = 10.0,
+        full_mv: float = FULL_MV,
+    ) -> None:
         need("intake_mm", intake_mm, 0.0, 0.9 * tank.depth_mm, "mm")
         self.tank, self.pump, self.hose = tank, pump, hose
         self.intake_ml = tank.volume_ml(intake_mm)
@@ -266,16 +273,17 @@ class Plumbing:
         self.crest_mm = crest_mm(tank, hose)
         self.step_ml = self.capacity_ml / (LEVELS - 1)
         self._heights = [tank.height_mm(n * self.step_ml) for n in range(LEVELS)]
-        full = FULL_MV / pump.rated_mv
-        if pump.turns_mv >= FULL_MV:
-            raise Impossible("pump.turns_mv", pump.turns_mv, f"below a full cell's {FULL_MV:g} mV")
+        full = full_mv / pump.rated_mv
+        if pump.turns_mv >= full_mv:
+            allowed = f"below a full battery's {full_mv:g} mV"
+            raise Impossible("pump.turns_mv", pump.turns_mv, allowed)
         lift = self.crest_mm - tank.depth_mm
         if pump.lift_mm(0.0, full) <= lift:
             raise Impossible(
                 "pump.curve" if pump.curve else "pump.head_mm",
                 pump.lift_mm(0.0, 1.0),
                 f"above {lift / full**2:.1f} mm at its rated voltage, to lift {lift:g} mm from a "
-                f"full tank to the crest at a full cell's {FULL_MV:g} mV",
+                f"full tank to the crest at a full battery's {full_mv:g} mV",
             )
         up, down = way_mm(tank, hose, intake_mm)
         if hose.length_mm < up + down:
@@ -366,7 +374,9 @@ class Plumbing:
 
 
 @lru_cache(maxsize=64)
-def plumbing(tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0) -> Plumbing:
+def plumbing(
+    tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0, full_mv: float = FULL_MV
+) -> Plumbing:
     """The solved line for those parts; kept, since solving takes some tens of milliseconds."""
     return Plumbing(tank, pump, hose, intake_mm)
 

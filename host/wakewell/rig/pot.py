@@ -229,7 +229,7 @@ class RigPot:
         self.spec = spec
         self.climate = spec.place if isinstance(spec.place, Climate) else climate(spec.place)
         self._soil = Container(spec.substrate, spec.vessel, spec.plant, spec.water)
-        self._sound = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm)
+        self._sound = plumbing(spec.tank, spec.pump, spec.hose, spec.intake_mm, spec.cell.full_mv)
         full = self._sound.capacity_ml
         self._lifted_ml = math.inf  # tank content from which on no noise lets a float sink
         if spec.level.kind == "float":
@@ -644,7 +644,9 @@ class RigPot:
             self.line.parts = self._sound
         else:
             hose = self.spec.slipped(hangs)
-            self.line.parts = plumbing(self.spec.tank, self.spec.pump, hose, self.spec.intake_mm)
+            self.line.parts = plumbing(
+                self.spec.tank, self.spec.pump, hose, self.spec.intake_mm, self.spec.cell.full_mv
+            )
         self._probe_railed = faults.amount("probe railed")
         self._probe_out = faults.amount("probe out") is not None
         self._probe_frozen = faults.amount("probe frozen") is not None

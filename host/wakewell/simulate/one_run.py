@@ -190,6 +190,7 @@ def run_trial(
     )  # fmt: skip
     if state:
         board.slots.slots[0] = state
+        board.cause, board.slept_from = "timer", pot.clock_s  # it goes on, and was not begun anew
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied

@@ -24,7 +24,8 @@ from wakewell.portable.mock import load_pot
 from wakewell.pot import agree, description
 from wakewell.pot import pot_folder as pots
 from wakewell.rig import fitted, loadcell
-from wakewell.rig.battery import Cell
+from wakewell.rig.battery import CHEMISTRIES, Cell
+from wakewell.rig.battery import usual as usual_battery
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, crest_mm, cylinder, plumbing, table
@@ -518,10 +519,10 @@ def _spec(
     if pump is None or level is None:
         return None, []
     pump = reader.part(pump, "pump", reader.table("pump"))
-    reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm))
     battery = about.battery
     cell = reader.made(Cell(), "battery", lambda: _cell(battery, notes))
     cell = reader.part(cell, "battery", reader.table("battery"))
+    reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm, cell.full_mv))
     board = reader.made(BoardLoad(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
     probe = fitted.soil_probe(cal)
@@ -623,15 +624,17 @@ def _cell(battery: description.Battery | None, notes: list[str]) -> Cell:
     """The pot's cell."""
     if battery is None:
         return Cell()
-    if battery.chemistry != "lithium-ion" or battery.cells != 1:
+    kind = battery.chemistry
+    if kind not in CHEMISTRIES:
         notes.append(
-            f"the rig has a single lithium-ion cell, this pot {battery.cells} of "
-            f"{battery.chemistry}: so what it says about the battery does not hold for this pot"
+            f"the rig has no {kind} cell and takes lithium-ion instead: so what it says about the "
+            "battery does not hold for this pot"
         )
-    usual = Cell(capacity_mah=float(battery.capacity_mah))
+        return Cell(capacity_mah=float(battery.capacity_mah))
+    cell = usual_battery(float(battery.capacity_mah), kind, battery.cells)
     if battery.fades_ppt_month is None:
-        return usual
-    return replace(usual, fades_pct_month=battery.fades_ppt_month / 10.0)
+        return cell
+    return replace(cell, fades_pct_month=battery.fades_ppt_month / 10.0)
 
 
 def _board(folder: description.PotFolder, cal: Any) -> BoardLoad:

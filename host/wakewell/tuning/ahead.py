@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wakecore import rules
 from wakewell.budget.inputs import charge_at
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
@@ -26,6 +27,7 @@ from wakewell.rig.fitted import CalibratedProbe
 from wakewell.rig.pot import PotSpec
 from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
+from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
@@ -188,6 +190,24 @@ def begin_of(
     return Begin(wakes[-1].time_s, water, float(level), charge)
 
 
+def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
+    """Who was asked to come before `end_s`, and has not come by then: when, from there on, in the
+    time that the owner takes. A lockout that only waits for a person counts as such a wish."""
+    first: dict[str, float] = {}
+    for wake in wakes:
+        for act in {ANSWERS[need] for need in wake.needs if need in ANSWERS}:
+            due_s = wake.time_s + owner.delay_s(act) - end_s
+            if 0.0 <= due_s < math.inf:
+                first.setdefault(act, due_s)
+    ways = {name: way for name, _, way in rules.LOCKOUTS}
+    for lockout in wakes[-1].lockouts:
+        held = {rules.BUTTON: "hold the button", rules.CABLE: "clear with the cable"}
+        act = held.get(ways.get(lockout, ""), "")
+        if act and owner.delay_s(act) < math.inf:
+            first.setdefault(act, owner.delay_s(act))
+    return tuple(Visit(act, due_s) for act, due_s in sorted(first.items()))
+
+
 def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
              lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
     """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
@@ -195,12 +215,20 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
     climate = climate_of(found, values, begin.time_s, seed)
     begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
     spec = spec_of(found, values, begin, climate, seed, poured)
-    return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=())
+    wakes = [wake for wake in found.evidence.wakes if wake.time_s <= begin.time_s]
+    visits = promised(base.owner, wakes, begin.time_s)
+    return replace(base, begins=max(0, begins), days=days, spec=spec, lines=lines, visits=visits)
 
 
 def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
-    """The retained state, as stored, that a wake ended with, or that it began with; empty where
-    this core did not make the log and nothing tells."""
+    """The retained state, as stored, that a wake ended with, or that it began with, if a lockout is
+    in force then: that goes on in the twin. Empty otherwise, and where another core made the log.
+
+    What a state counts of the last dose's answer is of the true soil, and the twin's is only near
+    it: without a lockout a twin begins anew, for such a count can lock it out at its first dose.
+    """
+    if not wake.lockouts:
+        return b""
     keep = InForce(log.files[0].parent)
     states = States(keep, core_id(), STATES_KEPT)
     for entry in FieldLog(log.files).entries():
@@ -256,3 +284,16 @@ def interval(values: Sequence[float]) -> tuple[float, float, float]:
     """(middle, low, high): nine of ten of them lie between the outer two."""
     low, middle, high = np.quantile(np.array(values), (COVERED[0], 0.5, COVERED[1]))
     return float(middle), float(low), float(high)
+
+
+def foretold(rows: Sequence[Mapping[str, float]], name: str) -> tuple[float, float, float]:
+    """`interval` of that total. Where doses are counted, half a dose wider on either side: the end
+    of the time falls before or after one by chance, which no draw of the pot's numbers shows."""
+    middle, low, high = interval([row[name] for row in rows])
+    if name == "waterings" and high > 0.0:
+        return middle, max(0.0, math.floor(low - 0.5)), math.ceil(high + 0.5)
+    if name == "water_week_ml" and high > 0.0:
+        doses = float(np.median([row["waterings"] for row in rows]))
+        edge = 0.5 * middle / max(1.0, doses)
+        return middle, max(0.0, low - edge), high + edge
+    return middle, low, high

@@ -93,7 +93,7 @@ def foretold(found: Study, wished: Asked, number: int) -> Beyond:
     refill = refill_of(pot) if pot is not None else 0
     both = [[_told(run, refill) for run in lived] for lived in (result.kept, result.tried)]
     for name, text in COMPARED:
-        kept, tried = (ahead.interval([one[name] for one in rows]) for rows in both)
+        kept, tried = (ahead.foretold(rows, name) for rows in both)
         result.rows.append((name, text, kept, tried))
     return result
 

@@ -48,6 +48,8 @@ MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller
 MOST_BY_HAND = 0.03  # of all readings
 # What the log tells is this much less sure than the slopes say, by the pots of tools/tuned.py
 WIDER = 2.0
+ALSO_WIDER = {"bulb": 2.0, "spread": 1.6}  # times that again, at most as before the log
+WIDER_CELL = 1.5
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 CHARGE_DOUBT = 0.02  # a cell's curve and temperature are not quite the table's; own assumption
@@ -283,7 +285,9 @@ def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers)
         slopes = np.column_stack(columns)
         cov = np.linalg.inv(slopes.T @ slopes / WIDER**2 + np.diag(1.0 / doubts**2))
         reach = np.maximum(LEAST_REACH * doubts, np.sqrt(np.diag(cov)))
-    return np.asarray(cov, dtype=np.float64)
+    more = np.array([ALSO_WIDER.get(name, 1.0) for name in NAMES])
+    more = np.maximum(1.0, np.minimum(more, doubts / np.sqrt(np.diag(cov))))
+    return np.asarray(cov * np.outer(more, more), dtype=np.float64)
 
 
 def _alike(left: Numbers) -> float:
@@ -351,7 +355,7 @@ def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
     pump = spec.pump
     for _ in range(MATCHED):
         try:
-            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm),
+            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm, spec.cell.full_mv),
                         min(level, spec.tank.capacity_ml))  # fmt: skip
         except Impossible:
             return spec.pump
@@ -429,6 +433,7 @@ def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) 
         scatter = max(3.0, 1.4826 * float(np.median(np.abs(left))))
         alike = _alike(left)
     cov = np.linalg.inv(found.jac.T @ found.jac)
+    cov = cov * WIDER_CELL**2
     doubt = np.sqrt(np.diag(cov))
     span = sum(days[1:])
     a, b = (

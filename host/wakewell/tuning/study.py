@@ -166,6 +166,6 @@ def held_out(study: Study) -> Study:
         "water_week_ml": sum(w.delivered_ul for w in lived) / 1000.0 / days * 7.0,
     }
     for name, was in true.items():
-        row = ahead.interval([one[name] for one in totals])
+        row = ahead.foretold(totals, name)
         study.held.totals.append((name, was, *row))
     return study

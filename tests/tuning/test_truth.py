@@ -1,0 +1,33 @@
+"""A handful of rig pots whose truth was drawn: what `tools/tuned.py` counts over hundreds."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+TOOLS = str(Path(__file__).parents[2] / "tools")
+POTS = (0, 5, 6, 17)  # two small tanks, a window sill and a balcony
+
+
+@pytest.mark.nightly
+def test_drawn_pots_are_foretold_for_sixty_days(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(TOOLS)
+    tuned: Any = importlib.import_module("tuned")
+    held = near = asked = 0
+    for number in POTS:
+        row = tuned.one(number, 12)
+        assert not row["odd"]
+        for when in ("same", "other"):
+            true, middle, low, high = row["ahead"][when]["water_week_ml"]
+            near += abs(middle - true) <= 0.15 * true
+            for name in ("water_week_ml", "waterings", "refills"):
+                true, middle, low, high = row["ahead"][when][name]
+                held += low <= true <= high
+                asked += 1
+    assert near >= 0.75 * 2 * len(POTS)
+    assert held >= 0.75 * asked
+    sys.modules.pop("tuned")
