@@ -138,6 +138,8 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
     assert "0 trips, 0 lockouts" in said
     assert main(["budget", str(folder)]) == 0
     assert "Battery: " in capsys.readouterr().out
+    assert main(["sheet", str(folder), "--out", str(tmp_path / "pages")]) == 0
+    assert (tmp_path / "pages" / "basil-sheet.html").stat().st_size > 10_000
     main(["report", str(folder), "--out", str(tmp_path / "pages"), "--as-of", "2026-05-05"])
     assert "well" in capsys.readouterr().out
     assert (tmp_path / "pages" / "basil.html").stat().st_size > 1000

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import xml.etree.ElementTree as ET
 from datetime import date
 from html import unescape
 from pathlib import Path
 
 import pytest
 
+from wakewell.bench import circuit
 from wakewell.bench.wiring_list import ohm
 from wakewell.cli import main
 from wakewell.pot import chips, prices
@@ -193,14 +195,16 @@ def test_the_makers_own_files_are_laid_in_by_step(
     (folder / "notes.md").write_text("no step")
     (folder / "30-drawing.svg").write_text("<svg/>")
     (folder / "50-other.md").symlink_to(basil / "pot.toml")
+    (folder / "51-turned\u202egnp.md").write_text("turned")
     out = basil.parent / "out"
     assert main(["sheet", str(basil), "--out", str(out)]) == 0
     said = capsys.readouterr().out
     for name, why in (
         ("41-not-one.png", "not a picture"), ("notes.md", "begins with its step, 1 to 7"),
         ("30-drawing.svg", "allowed .md, .png"), ("50-other.md", "that lie in this folder"),
+        ("51-turned", "a name of letters"),
     ):  # fmt: skip
-        assert re.search(f"left out: sheet/{re.escape(name)}: .*{re.escape(why)}", said)
+        assert re.search(f"left out: sheet/{re.escape(name)}.*: .*{re.escape(why)}", said)
     told = (out / "basil-sheet.html").read_text()
     assert "<script" not in told
     assert "<b>" not in told
@@ -220,3 +224,24 @@ def test_each_step_has_its_caution_and_a_print_can_be_told_apart(basil: Path) ->
     wiring = basil / "wiring.toml"
     wiring.write_text(wiring.read_text().replace("soil = { pin = 32 }", "soil = { pin = 34 }"))
     assert page.made(str(basil), DAY).marks != sheet.marks
+
+
+@pytest.mark.parametrize("name", ["basil", "citrus", "strawberry"])
+def test_the_pieces_of_the_circuit_show_each_pin_once(name: str) -> None:
+    pot = page.made(str(CAFE / name), DAY).pot
+    made = [" ".join(ET.fromstring(text).itertext()) for text in circuit.pieces(pot)]
+    assert len(made) > 1
+    for part in pot.parts.values():
+        for pin in part.pins.values():
+            assert len(re.findall(rf"GPIO {pin}\b", " ".join(made))) == 1
+    assert ["regulator" in text for text in made] == [False] * (len(made) - 1) + [True]
+    assert f"1 of {len(made)}" in made[0]
+
+
+def test_a_folder_of_somebody_elses_is_not_laid_in(basil: Path, tmp_path: Path) -> None:
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "10-secret.md").write_text("secret")
+    (basil / "sheet").symlink_to(tmp_path / "other")
+    sheet = page.made(str(basil), DAY)
+    assert sheet.own.laid == []
+    assert "a link" in sheet.own.left[0][1]

@@ -35,6 +35,8 @@ RAIL = "3.3 V"
 # unconfirmed); the larger one feeds the radio's first current
 BULK_UF, NEAR_NF = 10, 100
 FONT = "Palatino Linotype, Palatino, Georgia, serif"
+PIECE_HIGH = 14.0  # of a piece's pins: a printed page holds it without a glass
+Row = tuple[int, description.Part, str]  # pin, part, use
 Draw = Callable[["Sheet", "description.Part", float], None]
 
 
@@ -85,7 +87,45 @@ class Sheet:
 
 
 def svg(pot: description.PotFolder) -> str:
-    """The drawing as SVG: the board at the left, what hangs on each pin at its right."""
+    """The whole drawing as SVG: the board at the left, what hangs on each pin at its right."""
+    return _drawn(pot, _rows(pot))
+
+
+def pieces(pot: description.PotFolder) -> list[str]:
+    """The same in pieces that are read on a printed page, the supply below the last."""
+    groups: list[list[Row]] = [[]]
+    high = 0.0
+    for row in _rows(pot):
+        room = sum(_room(row[1]))
+        if groups[-1] and high + room > PIECE_HIGH:
+            groups.append([])
+            high = 0.0
+        groups[-1].append(row)
+        high += room
+    numbered = enumerate(groups, 1)
+    return [
+        _drawn(pot, rows, f", {number} of {len(groups)}", rows is groups[-1])
+        for number, rows in numbered
+    ]
+
+
+def _rows(pot: description.PotFolder) -> list[Row]:
+    """By pin."""
+    parts = pot.parts.values()
+    return sorted(
+        ((pin, part, use) for part in parts for use, pin in part.pins.items()),
+        key=lambda row: row[0],
+    )
+
+
+def _room(part: description.Part) -> tuple[float, float]:
+    return ROOM.get(part.name, ROOM["box"])
+
+
+def _drawn(
+    pot: description.PotFolder, rows: list[Row], number: str = "", with_supply: bool = True
+) -> str:
+    """A drawing of those pins. number: of a piece, for its heading."""
     chip = pot.about.chip if pot.about else ""
     made = schemdraw.Drawing(canvas="svg", show=False)
     made.config(
@@ -99,24 +139,24 @@ def svg(pot: description.PotFolder) -> str:
     )
     sheet = Sheet(made, chip, "power" in pot.parts)
     y = -1.6
-    rows = sorted((pin, part, use) for part in pot.parts.values() for use, pin in part.pins.items())
     for pin, part, use in rows:
-        above, below = ROOM.get(part.name, ROOM["box"])
+        above, below = _room(part)
         y -= above
         sheet.pins.append((y, f"GPIO {pin}"))
         place(sheet, pin, y)
         draw_part(sheet, part, use, y)
         y -= below
     foot = y - 0.6
-    board(sheet, pot, foot)
-    supply(sheet, pot, foot - 4.2)
+    board(sheet, pot, foot, number)
+    if with_supply:
+        supply(sheet, pot, foot - 4.2)
     drawn = made.get_imagedata("svg").decode()
     begin, end = drawn.split(">", 1)
-    title = f"<title>Wiring of {escape(pot.name)}</title>"
+    title = f"<title>Wiring of {escape(pot.name)}{number}</title>"
     return f'{begin} role="img">{title}{end}\n'
 
 
-def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
+def board(sheet: Sheet, pot: description.PotFolder, foot: float, number: str) -> None:
     """The board's outline, its name, its pins, and its own supply."""
     sheet.outline((-CHIP_WIDE, 0), (0, foot - 1.1))
     sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
@@ -124,7 +164,7 @@ def board(sheet: Sheet, pot: description.PotFolder, foot: float) -> None:
     name = pot.about.name if pot.about else pot.name
     # The library reads & as the beginning of an entity, and text between two $ as mathematics
     name = name.replace("&", "&amp;").replace("$", "&#36;")
-    sheet.text(f"{name}: wiring", (-CHIP_WIDE, 1.9), 16)
+    sheet.text(f"{name}: wiring{number}", (-CHIP_WIDE, 1.9), 16)
     if header:
         said = f"{header.rows[0][0]}-4 and the like: places on an {header.board};"
         sheet.text(said, (-CHIP_WIDE, 1.3), 10.5)

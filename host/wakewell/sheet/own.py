@@ -59,6 +59,9 @@ def read(pot: Path, steps: Sequence[int]) -> Own:
     found, folder = Own(), pot / FOLDER
     if not folder.is_dir():
         return found
+    if folder.is_symlink():
+        found.left.append(("", "a link; allowed a folder of this pot's own"))
+        return found
     inside = folder.resolve()
     for path in islice(sorted(folder.iterdir()), MOST_FILES + 1):
         if path.name.startswith("."):
@@ -78,6 +81,8 @@ def read(pot: Path, steps: Sequence[int]) -> Own:
 
 def _read(path: Path, steps: Sequence[int]) -> Laid:
     """One file. Raises BadInput with what is allowed."""
+    if not path.name.isprintable():
+        raise BadInput("allowed a name of letters, digits and signs that can be printed")
     named, ending = NAME.fullmatch(path.stem), path.suffix.lower()
     if named is None or int(named[1]) not in steps:
         first, last = steps[0], steps[-1]

@@ -134,13 +134,13 @@ def as_json(sheet: Sheet) -> dict[str, Any]:
 
 def html(sheet: Sheet) -> str:
     """The page. Raises BadInput without the packages that make it."""
-    drawn = base64.b64encode(circuit.svg(sheet.pot).encode()).decode()
+    drawn = [base64.b64encode(text.encode()).decode() for text in circuit.pieces(sheet.pot)]
     return pages.render(
         "sheet.html",
         sheet=sheet,
         about=sheet.pot.about,
         steps=STEPS,
-        drawing=f"data:image/svg+xml;base64,{drawn}",
+        drawings=[f"data:image/svg+xml;base64,{each}" for each in drawn],
     )
 
 

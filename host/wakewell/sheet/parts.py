@@ -129,9 +129,15 @@ def _main(pot: description.PotFolder, found: Inputs, sizes: dict[str, Size]) -> 
     bore = sizes["bore"]
     end = f"{hose.holes} holes of {hose.hole_um / 1000:g} mm" if hose.holes else "an open end"
     hose_m = round(hose.length_mm / 1000 + SPARE_M, 1)
+    drips = sizes["holes"]
+    has = "" if drips.has is None else f" (pot.toml: {drips.has:.1f})"
+    ends = [f"drip holes: {drips.least:.1f} square millimetres in all{has}: {drips.why}"]
+    if tank.outlet_mm <= tank.height_mm:
+        ends.append("it ends below the full mark: a siphon break is needed, see Mechanics")
     yield "hose", "hose", hose_m, [
         f"bore {hose.inner_mm} mm (at least {bore.least:.0f}: {bore.why})",
         f"{hose.length_mm} mm of it are used; {end}; opaque, so that nothing grows in it",
+        *ends,
     ]  # fmt: skip
     if hose.valve == "check":
         yield (

@@ -12,6 +12,7 @@ from wakewell.budget.doubt import interval
 from wakewell.budget.inputs import Inputs
 from wakewell.pot import agree, description
 from wakewell.sheet.standins import lasts
+from wakewell.tomlfile import show_path
 from wakewell.units import soil, water
 
 PRACTICE = "(common practice, no source)"
@@ -140,7 +141,7 @@ def _dry(pot: description.PotFolder) -> Iterator[str]:
 def first_evening(pot: description.PotFolder, found: Inputs) -> list[str]:
     """From the board on the desk to the pot at its place."""
     cal, settings = pot.calibration, pot.settings
-    folder = pot.name
+    folder = show_path(pot.name)
     rows = [
         f"wakewell check {folder}: it says good, and what is still to be done.",
         f"wakewell flash {folder}, by USB, the cell out: the board takes program and settings.",
