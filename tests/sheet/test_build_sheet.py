@@ -223,7 +223,11 @@ def test_each_step_has_its_caution_and_a_print_can_be_told_apart(basil: Path) ->
     assert words(page.html(mains)).count("Caution:") == len(page.STEPS) + 2
     wiring = basil / "wiring.toml"
     wiring.write_text(wiring.read_text().replace("soil = { pin = 32 }", "soil = { pin = 34 }"))
-    assert page.made(str(basil), DAY).marks != sheet.marks
+    changed = page.made(str(basil), DAY).marks
+    assert changed != sheet.marks
+    about = basil / "pot.toml"
+    about.write_text(about.read_text().replace("length_mm = 700", "length_mm = 710"))
+    assert page.made(str(basil), DAY).marks != changed
 
 
 @pytest.mark.parametrize("name", ["basil", "citrus", "strawberry"])

@@ -29,6 +29,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         return given.show_json(args, 0, [page.as_json(sheet) | {"file": str(path)}])
     print(show_path(str(path)))
+    if sheet.marks:
+        print(f"  made from {sheet.marks}")
     if not sheet.costs.file:
         print(
             "  no prices.toml in the pot's folder, beside it or above it: the sheet has no prices"

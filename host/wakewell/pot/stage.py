@@ -47,19 +47,20 @@ class Standing:
         return f"{head}: {self.why}; {self.do}"
 
 
-def _digest(content: Any) -> str:
+def digest(content: Any) -> str:
+    """Of what a file says, comments aside."""
     text = json.dumps(content, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
 def calibration_mark(pot: description.PotFolder) -> str:
     """The mark of what calibration.toml says, comments aside, and of the flow that R3 counts by."""
-    return _digest([pot.files["calibration"].data, pot.limits.get("flow_max_ul_s")])
+    return digest([pot.files["calibration"].data, pot.limits.get("flow_max_ul_s")])
 
 
 def wiring_mark(pot: description.PotFolder) -> str:
     """The mark of what wiring.toml says, comments aside."""
-    return _digest(pot.files["wiring"].data)
+    return digest(pot.files["wiring"].data)
 
 
 def marks(pot: description.PotFolder, board: str) -> bench_book.LedTo:

@@ -35,6 +35,8 @@ STEPS = {
     7: "First refill",
 }
 
+TOLD = ("pot", "wiring")  # files that no board stores
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -63,9 +65,9 @@ class Sheet:
     def marks(self) -> str:
         """By which a printed sheet is told from one of other files, "" where a file lacks."""
         pot = self.pot
-        ids = [f"{kind} {line.identity(data)}" for kind, data in pot.lines.items()]
-        wiring = [f"wiring {stage.wiring_mark(pot)}"] if "wiring" in pot.files else []
-        return ", ".join([*wiring, *ids])
+        told = {kind: stage.digest(pot.files[kind].data) for kind in TOLD if kind in pot.files}
+        told |= {kind: str(line.identity(data)) for kind, data in pot.lines.items()}
+        return ", ".join(f"{kind} {mark}" for kind, mark in told.items())
 
     @property
     def measured(self) -> list[tuple[str, list[meter.Reading]]]:
