@@ -249,3 +249,25 @@ def test_a_folder_of_somebody_elses_is_not_laid_in(basil: Path, tmp_path: Path) 
     sheet = page.made(str(basil), DAY)
     assert sheet.own.laid == []
     assert "a link" in sheet.own.left[0][1]
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "said"),
+    [("alkaline", None), ("nickel-metal-hydride", "ends by itself"), ("lithium-ion", "4.20 V")],
+)
+def test_a_charger_is_one_for_its_cell(basil: Path, chemistry: str, said: str | None) -> None:
+    about = basil / "pot.toml"
+    cells = 1 if chemistry == "lithium-ion" else 3
+    about.write_text(
+        about.read_text()
+        .replace('chemistry = "lithium-ion"', f'chemistry = "{chemistry}"')
+        .replace("cells = 1", f"cells = {cells}")
+    )
+    sheet = page.made(str(basil), DAY)
+    found = [row for row in sheet.bought if row.key == "charger"]
+    assert bool(found) == (said is not None)
+    for row in found:
+        assert str(said) in " ".join(row.look)
+        assert ("below 0 °C" in " ".join(row.look)) == chemistry.startswith("lithium")
+    (regulator,) = (row for row in sheet.bought if row.key == "regulator")
+    assert any(text.startswith("bears ") for text in regulator.look)

@@ -27,6 +27,7 @@ CHIP_LEAST_MV, PIN_MOST_MV = 3000, 3600
 RADIO_MA = 500  # ESP32 hardware design guidelines, power supply (from memory, unconfirmed)
 CHIP_PULL_OHM = 45_000  # pull-up inside a pin: DC characteristics (from memory, unconfirmed)
 RAIL_MV = 3300
+DROP_MV = 150  # of a good regulator under the radio's current; common practice, no source
 SPARE_M = 0.2  # of hose, for cutting; common practice, no source
 LOOK = {
     "weight": "load cell for the full weight of what stands on it, with its amplifier (HX711)",
@@ -204,23 +205,40 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
         if cell.cells > 1:
             look.append(f"{cell.cells} alike, in series, of one age and one charge")
         yield "cell", "cell", cell.cells, look
-        full = FULL_MV[cell.chemistry] * cell.cells
-        yield "charger", "charger board", 1, [
-            f"for {cell.chemistry}, ends at {volts(full)}; its current within the cell's sheet",
-            "does not charge a lithium cell below 0 °C, or the cell is never charged in the cold",
-            *(["has a status line for the chip"] if "charger" in pot.parts else []),
-        ]  # fmt: skip
+        if charges := _charger(pot, cell):
+            yield "charger", "charger board", 1, charges
     board = about.board or description.BoardSheet()
     if bare:
         low_mv = max(settings["battery_mv"], pot.limits["rest_mv"])
+        short = low_mv - CHIP_LEAST_MV < DROP_MV
         draws = board.regulator_ua or budget_inputs.REGULATOR_UA
         yield "regulator", "regulator to 3.3 V", 1, [
             f"draws no more than {draws} microamperes for itself: it is on for all the months that "
             "the chip sleeps",
             f"gives {RADIO_MA} mA for the radio's moments",
-            f"low drop-out: at the lockout the cell has {volts(low_mv)}, and the chip needs "
-            f"{volts(CHIP_LEAST_MV)}: {low_mv - CHIP_LEAST_MV} mV are left for it",
+            *([f"bears {volts(highest_mv(cell))}"] if cell else []),
+            f"low drop-out: at the lockout the battery has {volts(low_mv)}, and the chip needs "
+            f"{volts(CHIP_LEAST_MV)}: {low_mv - CHIP_LEAST_MV} mV are left for it"
+            + ("; too little: take one that also steps up" if short else ""),
         ]  # fmt: skip
+
+
+def _charger(pot: description.PotFolder, cell: description.Battery) -> list[str]:
+    """What to look for in a charger; nothing for cells that are replaced, never charged."""
+    if cell.chemistry == "alkaline":
+        return []
+    ends = f"ends at {volts(FULL_MV[cell.chemistry] * cell.cells)}"
+    if cell.chemistry == "nickel-metal-hydride":
+        ends = f"for {cell.cells} in series, ends by itself when they are full"
+    look = [f"for {cell.chemistry}, {ends}; its current within the cell's sheet"]
+    if cell.chemistry.startswith("lithium"):
+        look.append(
+            "measures the cell's warmth and refuses to charge below 0 °C; with any other the cell "
+            "is charged indoors only"
+        )
+    if "charger" in pot.parts:
+        look.append("has a status line for the chip")
+    return look
 
 
 def found_peak(pot: description.PotFolder) -> float:
