@@ -73,15 +73,6 @@ def rows() -> Iterator[dict[str, str]]:
         }  # fmt: skip
 
 
-def whole() -> Iterator[dict[str, str]]:
-    """The whole product."""
-    for plant, substrate, chip, cell in itertools.product(
-        choices.PLANTS, description.SUBSTRATES, chips.PORTED, choices.CELLS
-    ):
-        yield {"plant": plant, "substrate": substrate, "chip": chip, "cell": f"{cell} 3000",
-               "tank": "8000x200"}  # fmt: skip
-
-
 def judge(cases: Iterator[dict[str, str]], under: Path) -> None:
     """Each is a pot without a problem, now and with the tables that are expected of it. Loam in a
     small pot is refused: drained, it has no air for roots."""
@@ -108,23 +99,18 @@ def test_what_is_offered_makes_a_sound_pot(tmp_path: Path) -> None:
     judge(rows(), tmp_path)
 
 
-@pytest.mark.nightly
-def test_all_that_is_offered_makes_a_sound_pot(tmp_path: Path) -> None:
-    judge(whole(), tmp_path)
-
-
 @pytest.mark.parametrize(
     "given",
     [
         {},
         {"plant": "aloe", "substrate": "gritty mix", "chip": "esp32-c3"},
-        pytest.param({"plant": "tomato", "place": "open"}, marks=pytest.mark.nightly),
-        pytest.param({"plant": "strawberry", "level": "float"}, marks=pytest.mark.nightly),
-        pytest.param({"plant": "lemon", "substrate": "coir"}, marks=pytest.mark.nightly),
-        pytest.param({"plant": "chilli", "pot": "100x100"}, marks=pytest.mark.nightly),
-        pytest.param({"cell": "nickel-metal-hydride"}, marks=pytest.mark.nightly),
-        pytest.param({"cell": "lithium-iron-phosphate"}, marks=pytest.mark.nightly),
-        pytest.param({"substrate": "loam", "pot": "300x400"}, marks=pytest.mark.nightly),
+        {"plant": "tomato", "place": "open"},
+        {"plant": "strawberry", "level": "float"},
+        {"plant": "lemon", "substrate": "coir"},
+        {"plant": "chilli", "pot": "100x100"},
+        {"cell": "nickel-metal-hydride"},
+        {"cell": "lithium-iron-phosphate"},
+        {"substrate": "loam", "pot": "300x400"},
     ],
 )
 def test_its_plant_lives_for_a_year(given: dict[str, str], tmp_path: Path) -> None:

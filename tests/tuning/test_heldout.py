@@ -75,7 +75,6 @@ def test_three_measured_years_dry_as_a_twin_foretells() -> None:
         assert 0.8 <= one.held <= 1.0, one
 
 
-@pytest.mark.nightly
 @pytest.mark.skipif(not measured.FILE.is_file(), reason=measured.MISSING)
 def test_the_other_plot_of_three_measured_years_too() -> None:
     for one in measured.judged("E1").horizons:

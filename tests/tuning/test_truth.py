@@ -1,4 +1,4 @@
-"""A handful of rig pots whose truth was drawn: what `tools/tuned.py` counts over hundreds."""
+"""A rig pot whose truth was drawn: what `tools/tuned.py` counts over hundreds."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ from typing import Any
 import pytest
 
 TOOLS = str(Path(__file__).parents[2] / "tools")
-POTS = (0, 5, 6, 17)  # two small tanks, a window sill and a balcony
+POTS = (5,)  # a small tank
 
 
-@pytest.mark.nightly
-def test_drawn_pots_are_foretold_for_sixty_days(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_drawn_pot_is_foretold_for_sixty_days(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(TOOLS)
     tuned: Any = importlib.import_module("tuned")
     held = near = asked = 0
