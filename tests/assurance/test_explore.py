@@ -145,9 +145,11 @@ def gives_all_again(state: Any, facts: Any, pot: Any, ran: Any, after: Any, trip
     return water
 
 
-def refers_to_any_level(state: Any, pot: Any, ran_ms: int, before_ml: Any, after_ml: Any) -> Any:
+def refers_to_any_level(
+    state: Any, pot: Any, ran_ms: int, before_ml: Any, after_ml: Any, metered_ul: Any = None
+) -> Any:
     """What a siphon took in a pulse is the pump's work."""
-    water = BOOK_WATER(state, pot, ran_ms, before_ml, after_ml)
+    water = BOOK_WATER(state, pot, ran_ms, before_ml, after_ml, metered_ul)
     if state.look_ml >= 0:
         state.look_ml = after_ml
     return water
