@@ -425,7 +425,7 @@ def _probes_like(draft: Draft, like: PotFolder) -> bool:
     return bool(like.parts or draft.probes)
 
 
-def _chip_like(draft: Draft, like: PotFolder) -> bool:
+def _same_chip(draft: Draft, like: PotFolder) -> bool:
     assert like.about is not None
     if like.about.chip not in chips.PORTED:
         return False
@@ -483,7 +483,7 @@ QUESTIONS = (
     Question("pump", "Which pump?", PUMP_FORM, _pump_offer, _pump, _kept("pump")),
     Question(
         "chip", "Which chip?", _choice(chips.PORTED),
-        _usual("esp32", "the most pins that need no care"), _chip, _chip_like,
+        _usual("esp32", "the most pins that need no care"), _chip, _same_chip,
     ),
     Question("board", "A bare module, or a development board?", _choice(BOARDS), _board_offer,
              _board, _kept("board")),
