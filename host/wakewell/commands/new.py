@@ -31,7 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "folder", nargs="?", metavar="POT", help="the pot's folder, to be made; default: none"
     )
     for question in QUESTIONS:
-        text = f"{question.asks} {question.allowed}; default: worked out from the others"
+        text = f"{question.asks} {question.allowed}; default: the one that is offered"
         parser.add_argument(f"--{question.name}", metavar="ANSWER", help=text.replace("%", "%%"))
     parser.add_argument(
         "--hose", metavar="SIZE", help=f"{answers.HOSE_FORM}; default: one that reaches"

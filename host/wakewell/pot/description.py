@@ -115,7 +115,8 @@ class PartKind:
     """What wiring.toml says about a part: pins by use, words with what is allowed, numbers.
 
     what: what goes to its pin, in the wiring list; for several pins, by use. supplied: does it
-    take the sensors' supply?
+    take the sensors' supply? sold: its name in prices.toml, what that is, and an invented price.
+    look: what to look for when it is bought; "": nothing of its own.
     """
 
     pins: Mapping[str, str]
@@ -123,11 +124,15 @@ class PartKind:
     supplied: bool = False
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # the first: not given
     rows: tuple[Row, ...] = ()
+    sold: tuple[str, str, float] | None = None
+    look: str = ""
 
 
 # The amplifier of a load cell, an HX711
 SCALE = {"data": chips.SENSE, "clock": chips.DRIVE}
 SCALE_SAID = {"data": "HX711 of the scale, data", "clock": "HX711 of the scale, clock"}
+SCALE_SOLD = ("weight", "load cell with its amplifier", 6.0)
+SCALE_LOOK = "load cell for the full weight of what stands on it, with its amplifier (HX711)"
 
 # wiring.toml: part, or part and kind, to what it is
 PARTS: dict[tuple[str, str], PartKind] = {
@@ -135,12 +140,22 @@ PARTS: dict[tuple[str, str], PartKind] = {
         {"pin": chips.PUMP}, "gate or input of the pump's switch", words={"active": ("high", "low")}
     ),
     ("power", ""): PartKind(
-        {"pin": chips.DRIVE}, "switch of the sensors' supply", words={"active": ("high", "low")}
+        {"pin": chips.DRIVE}, "switch of the sensors' supply", words={"active": ("high", "low")},
+        sold=("power", "transistor that switches the sensors' supply", 0.8),
+        look="transistor or switch fully on at 3.3 V; draws next to nothing when off",
     ),
-    ("soil", "probe"): PartKind({"pin": chips.ANALOG}, "soil probe, analogue out", True),
-    ("soil", "weight"): PartKind(SCALE, SCALE_SAID, True),
-    ("level", "float"): PartKind({"pin": chips.SENSE}, "float switch", words={"pull": PULLS}),
-    ("level", "gauge"): PartKind({"pin": chips.ANALOG}, "level gauge, analogue out", True),
+    ("soil", "probe"): PartKind(
+        {"pin": chips.ANALOG}, "soil probe, analogue out", True, sold=("soil", "soil probe", 3.0)
+    ),
+    ("soil", "weight"): PartKind(SCALE, SCALE_SAID, True, sold=SCALE_SOLD, look=SCALE_LOOK),
+    ("level", "float"): PartKind(
+        {"pin": chips.SENSE}, "float switch", words={"pull": PULLS},
+        sold=("float", "float switch of the tank", 2.0),
+    ),
+    ("level", "gauge"): PartKind(
+        {"pin": chips.ANALOG}, "level gauge, analogue out", True,
+        sold=("gauge", "pressure gauge of the tank", 6.0),
+    ),
     ("level", "echo"): PartKind(
         {"trigger": chips.DRIVE, "echo": chips.SENSE},
         {
@@ -148,19 +163,41 @@ PARTS: dict[tuple[str, str], PartKind] = {
             "echo": "ultrasonic gauge, echo (its level must suit the pin)",
         },
         True,
+        sold=("echo", "ultrasonic gauge of the tank", 4.0),
     ),
     ("battery", ""): PartKind({"pin": chips.ANALOG}, "middle of the battery divider", rows=OHMS),
-    ("temperature", ""): PartKind({"pin": chips.WIRE}, "DS18B20, data"),
-    ("current", ""): PartKind({"pin": chips.ANALOG}, "pump-current sense, analogue out"),
-    ("saucer", ""): PartKind({"pin": chips.ANALOG}, "saucer probe, analogue out", True),
-    ("flowmeter", ""): PartKind(
-        {"pin": chips.COUNT}, "flow meter, pulses (its level must suit the pin)", True
+    ("temperature", ""): PartKind(
+        {"pin": chips.WIRE}, "DS18B20, data",
+        sold=("temperature", "DS18B20 in its sleeve", 2.5),
+        look="waterproof sleeve, three wires, works at 3.3 V",
     ),
-    ("weight", ""): PartKind(SCALE, SCALE_SAID, True),
+    ("current", ""): PartKind(
+        {"pin": chips.ANALOG}, "pump-current sense, analogue out",
+        sold=("current", "resistor and amplifier of the pump-current sense", 2.0),
+        look="resistor in the pump's lead with an amplifier, output no higher than 3.3 V",
+    ),
+    ("saucer", ""): PartKind(
+        {"pin": chips.ANALOG}, "saucer probe, analogue out", True,
+        sold=("saucer", "saucer probe", 1.5),
+        look="two bare contacts or a capacitive strip; output no higher than 3.3 V",
+    ),
+    ("flowmeter", ""): PartKind(
+        {"pin": chips.COUNT}, "flow meter, pulses (its level must suit the pin)", True,
+        sold=("flowmeter", "flow meter", 4.0),
+        look="for the pump's flow; its pulses must not pass 3.3 V",
+    ),
+    ("weight", ""): PartKind(SCALE, SCALE_SAID, True, sold=SCALE_SOLD, look=SCALE_LOOK),
     ("charger", ""): PartKind({"pin": chips.SENSE}, "charger's status line", words={"pull": PULLS}),
-    ("button", ""): PartKind({"pin": chips.WAKE}, "button", words={"pull": PULLS}),
-    ("light", ""): PartKind({"pin": chips.DRIVE}, "light that confirms a press"),
-}
+    ("button", ""): PartKind(
+        {"pin": chips.WAKE}, "button", words={"pull": PULLS},
+        sold=("button", "button", 0.5), look="closes when pressed, sealed against splashes",
+    ),
+    ("light", ""): PartKind(
+        {"pin": chips.DRIVE}, "light that confirms a press",
+        sold=("light", "light that confirms a press", 0.2),
+        look="a light-emitting diode, lit at one milliampere",
+    ),
+}  # fmt: skip
 PART_NAMES = tuple(dict.fromkeys(name for name, _ in PARTS))
 LEVELS = tuple(kind for name, kind in PARTS if name == "level")
 

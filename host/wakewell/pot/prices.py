@@ -11,25 +11,18 @@ from pathlib import Path
 from typing import Any
 
 from wakewell.errors import BadFile, BadInput
+from wakewell.pot import description
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_path
 
 FILE = "prices.toml"
 MOST_PRICE, MOST_SOURCE, MOST_CURRENCY = 100_000.0, 200, 10
-# What may be priced, and an invented price of it
+# What may be priced, and an invented price of it: each part of the wiring among them
 PARTS: dict[str, tuple[str, float]] = {
     "chip": ("the chip's module or board", 5.0),
     "pump": ("the pump", 4.0),
     "hose": ("hose, a metre", 1.0),
     "valve": ("check valve", 1.5),
-    "soil": ("soil probe", 3.0),
-    "gauge": ("pressure gauge of the tank", 6.0),
-    "echo": ("ultrasonic gauge of the tank", 4.0),
-    "float": ("float switch of the tank", 2.0),
-    "temperature": ("DS18B20 in its sleeve", 2.5),
-    "saucer": ("saucer probe", 1.5),
-    "weight": ("load cell with its amplifier", 6.0),
-    "flowmeter": ("flow meter", 4.0),
-    "current": ("resistor and amplifier of the pump-current sense", 2.0),
+    **{kind.sold[0]: kind.sold[1:] for kind in description.PARTS.values() if kind.sold},
     "cell": ("the cell, with its protection circuit", 7.0),
     "charger": ("charger board", 2.5),
     "regulator": ("regulator", 1.0),
@@ -37,9 +30,6 @@ PARTS: dict[str, tuple[str, float]] = {
     "diode": ("diode across the pump", 0.2),
     "fuse": ("fuse and its holder", 1.0),
     "resistors": ("all resistors and capacitors", 1.0),
-    "button": ("button", 0.5),
-    "power": ("transistor that switches the sensors' supply", 0.8),
-    "light": ("light that confirms a press", 0.2),
     "tank": ("the tank", 5.0),
     "planter": ("the pot", 6.0),
     "box": ("box for board and cell", 4.0),

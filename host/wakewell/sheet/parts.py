@@ -29,16 +29,6 @@ CHIP_PULL_OHM = 45_000  # pull-up inside a pin: DC characteristics (from memory,
 RAIL_MV = 3300
 DROP_MV = 150  # of a good regulator under the radio's current; common practice, no source
 SPARE_M = 0.2  # of hose, for cutting; common practice, no source
-LOOK = {
-    "weight": "load cell for the full weight of what stands on it, with its amplifier (HX711)",
-    "flowmeter": "for the pump's flow; its pulses must not pass 3.3 V",
-    "temperature": "waterproof sleeve, three wires, works at 3.3 V",
-    "saucer": "two bare contacts or a capacitive strip; output no higher than 3.3 V",
-    "current": "resistor in the pump's lead with an amplifier, output no higher than 3.3 V",
-    "button": "closes when pressed, sealed against splashes",
-    "light": "a light-emitting diode, lit at one milliampere",
-    "power": "transistor or switch fully on at 3.3 V; draws next to nothing when off",
-}
 
 
 @dataclass(frozen=True)
@@ -260,10 +250,10 @@ def _probes(pot: description.PotFolder) -> Iterator[Row]:
     for name, part in pot.parts.items():
         if name in ("pump", "battery", "charger"):
             continue
-        said = description.PARTS[name, part.kind].what
-        what = said if isinstance(said, str) else next(iter(said.values()))
-        key = part.kind if name == "level" else "weight" if part.kind == "weight" else name
-        look = [LOOK[key]] if key in LOOK else []
+        about = description.PARTS[name, part.kind]
+        assert about.sold is not None, name
+        key, what, _ = about.sold
+        look = [about.look] if about.look else []
         if chips.ANALOG in part.uses.values():
             look.append(analogue)
         if key == "soil":
@@ -274,7 +264,7 @@ def _probes(pot: description.PotFolder) -> Iterator[Row]:
             look.append("its echo line must not pass 3.3 V; mind the dead zone above the full mark")
         if key == "float":
             look.append("a reed contact, for a few milliamperes, hung at the level that is told")
-        yield key, prices.PARTS[key][0] if key in prices.PARTS else what, 1, look
+        yield key, what, 1, look
 
 
 def smalls(pot: description.PotFolder) -> list[Small]:
