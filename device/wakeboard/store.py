@@ -8,7 +8,9 @@
 A wake writes a bounded number of times: two or three states and one log line.
 """
 
+import json
 import os
+from binascii import crc32
 
 from wakeboard.files import KINDS, Folder, exists, read_bytes, set_aside, write_bytes
 from wakecore import fields, line, rules
@@ -21,6 +23,7 @@ SLOTS = ("state.0", "state.1")
 MOST_FILE = 32768  # bytes in one log file
 MOST_FILES = 24
 HEAD = 256  # bytes of a line that are read at once
+CLOSED = line.TAIL_SIZE + 2  # the bytes that close a line, its end among them
 SNAPSHOT_EVERY = 32  # records; also first in a file, after a cold start and after a cut-off pulse
 STATE_RECORD = ("kind", "n", "version", "dropped", "ages_s", "mls", "fields")
 FORMER = {"thirst": "denied"}  # what a snapshot of form 1 calls a field
@@ -227,34 +230,42 @@ class Store(Folder):
         if not numbers:
             return most
         with open(self.log_path(numbers[-1]), "rb") as file:
-            text = file.readline(HEAD)
-            while text:
-                if text.startswith(b'{"kind":"state"') and not text.endswith(b"\n"):
-                    text += file.readline()
-                    record, _ = line.decode(text.rstrip(b"\r\n"))
-                    most = max(most, (record or {}).get("dropped", 0))
-                text = next_head(file, text)
+            head = file.readline(HEAD)
+            while head:
+                good, after = next_line(file, head)
+                at = head.find(b',"ages_s"')
+                if good and at > 0 and head.startswith(b'{"kind":"state"'):
+                    most = max(most, json.loads(head[:at] + b"}").get("dropped", 0))
+                head = after
         return most
 
     def _drop(self, number: int) -> int:
         """Remove a log file; the records that were in it."""
         dropped = 0
         with open(self.log_path(number), "rb") as file:
-            text = file.readline(HEAD)
-            while text:
-                dropped += b'"kind":"wake"' in text
-                text = next_head(file, text)
+            head = file.readline(HEAD)
+            while head:
+                dropped += b'"kind":"wake"' in head
+                _, head = next_line(file, head)
         os.remove(self.log_path(number))
         return dropped
 
 
-def next_head(file: "Any", text: bytes) -> bytes:
-    """The first bytes of the line after the one that begins with `text`. A line may be longer than
-    any free block of memory."""
-    while text and not text.endswith(b"\n"):
-        text = file.readline(HEAD)
-    head: bytes = file.readline(HEAD)
-    return head
+def next_line(file: "Any", head: bytes) -> "tuple[bool, bytes]":
+    """(Does the line that begins with `head` end in its own CRC?, the first bytes of the next one).
+
+    In pieces: the longest free block of memory may be shorter than a line.
+    """
+    kept, crc = head, 0
+    while head and not head.endswith(b"\n"):
+        crc = crc32(kept[:-CLOSED], crc)
+        head = file.readline(HEAD)
+        kept = kept[-CLOSED:] + head
+    end = kept.rstrip(b"\r\n")
+    at = max(0, len(end) - line.TAIL_SIZE)
+    good = end[at:] == line.TAIL + b'%08x"}' % crc32(end[:at], crc)
+    after: bytes = file.readline(HEAD)
+    return good, after
 
 
 def state_from_snapshot(record: "Mapping[str, Any]") -> "State | None":

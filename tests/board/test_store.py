@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -245,6 +246,20 @@ def test_the_ring_is_bounded_and_counts_what_it_drops(pot: store.Store, small_ri
     told = max(r["dropped"] for _, r in lines_of(pot) if r and r["kind"] == "state")
     assert kept[-1]["n"] == 199
     assert [r["n"] for r in kept] == list(range(told, 200))
+
+
+@given(parts=st.lists(st.integers(0, 700), max_size=5), at=st.integers(0, 4000))
+def test_a_log_is_read_in_pieces_and_a_damaged_line_found(parts: list[int], at: int) -> None:
+    lines = [line.encode(("kind",), {"kind": "x" * size}) for size in parts]
+    data = bytearray(b"\n".join(lines))
+    if data:
+        data[at % len(data)] ^= 1
+    file = io.BytesIO(data)
+    found, head = [], file.readline(store.HEAD)
+    while head:
+        good, head = store.next_line(file, head)
+        found.append(good)
+    assert found == [line.body_of(each)[0] is not None for each in data.splitlines()]
 
 
 def test_a_cold_start_writes_a_snapshot(pot: store.Store) -> None:
