@@ -103,7 +103,7 @@ class RigWorld(QuietWorld):
         if "charger" in parts and calibration.charger is not None:
             charging = turned(calibration.charger.points)
             self._levels[parts["charger"].pins["pin"]] = lambda: round(
-                beyond(charging, 1.0 if pot.charger_ma > 0.0 else 0.0)
+                beyond(charging, 1.0 if pot.charger_ma + pot.sun_ma > 0.0 else 0.0)
             )
         wired = {name: model.wires() for name, model in models.fitted(pot, calibration).items()}
         if "soil" in parts and parts["soil"].kind == "weight":

@@ -18,6 +18,7 @@ from .battery import Battery, Cell
 from .errors import Impossible, Stopped, need
 from .faults import Fault, Faults
 from .hydraulics import Hose, Line, Pump, Tank, box, plumbing, way_mm
+from .panel import Panel, charging_ma, powers_mw
 from .soil import SUBSTRATES, Container, Plant, Substrate, Vessel
 from .weather import PLACES, Climate, Place, climate
 
@@ -81,6 +82,7 @@ class PotSpec:
     intake_mm: float = 10.0
     tank_ml: float | None = None
     cell: Cell = field(default_factory=Cell)
+    panel: Panel = field(default_factory=Panel)
     charge: float = 1.0
     board: BoardLoad = field(default_factory=BoardLoad)
     converter: probes.Converter = field(default_factory=probes.Converter)
@@ -144,7 +146,8 @@ class RigPot:
 
     `advance` carries it through time, `pump_on` and `pump_off` are the switch, `state` is
     "asleep", "awake" or "radio" and sets the board's current. `reset` names why the chip lost its
-    run ("brown-out", "power") until the driver sets it back to "". `charger_ma` above 0 charges.
+    run ("brown-out", "power") until the driver sets it back to "". `charger_ma` above 0 charges,
+    and so does `sun_ma`, which a panel's charger gives now.
     `hose_at` says where the hose ends: "pot", "cup" (`cup_ml` is in it) or "beside" the pot.
     """
 
@@ -182,6 +185,7 @@ class RigPot:
         "_lifted_ml",
         "_look",
         "_pot_c",
+        "_powers_mw",
         "_probe_at",
         "_probe_counts",
         "_probe_frozen",
@@ -221,6 +225,7 @@ class RigPot:
         "random",
         "reset",
         "spec",
+        "_sun_ma",
         "switched_on",
         "t_s",
     )  # fmt: skip
@@ -261,7 +266,10 @@ class RigPot:
         }
         self.state = "asleep"
         self.reset = ""
-        self.charger_ma = 0.0
+        self.charger_ma = self._sun_ma = 0.0
+        self._powers_mw: tuple[float, ...] = ()
+        if spec.panel.peak_mw:
+            self._powers_mw = powers_mw(spec.panel, tuple(self.climate.air_c))
         self.clock_s = 0.0
         self._browns_out_mv = board.browns_out_mv
         self._leak_ma = 0.001 * board.leak_ua
@@ -395,12 +403,21 @@ class RigPot:
         hour = self.climate.hour(now)
         self._air_c, self._pot_c = self.climate.air_c[hour], self.climate.pot_c[hour]
         self._weather_until_s = self.t_s + 3600.0 - now % 3600.0
+        if self._powers_mw:
+            rest_mv = self.battery.rest_mv(self._air_c)
+            self._sun_ma = charging_ma(self.spec.panel, self._powers_mw[hour], rest_mv, self._air_c)
 
     @property
     def air_c(self) -> float:
         """Temperature of the air, and of the cell, °C."""
         self._feel_weather()
         return self._air_c
+
+    @property
+    def sun_ma(self) -> float:
+        """What the panel's charger gives now, mA."""
+        self._feel_weather()
+        return self._sun_ma
 
     @property
     def pot_c(self) -> float:
@@ -426,11 +443,12 @@ class RigPot:
         hours = seconds / 3600.0
         drawn_ma = board_ma + leak_ma + pump_ma
         battery = self.battery
-        if self.charger_ma > 0.0:
+        given_ma = self.charger_ma + self._sun_ma
+        if given_ma > 0.0:
             refused_mah = battery.refused_mah
-            charging_ma = battery.taking_ma(self.charger_ma, self._air_c)
-            counts.faded_mah += battery.use(drawn_ma - charging_ma, seconds, self._air_c)
-            counts.charged_mah += charging_ma * hours - (battery.refused_mah - refused_mah)
+            taken_ma = battery.taking_ma(given_ma, self._air_c)
+            counts.faded_mah += battery.use(drawn_ma - taken_ma, seconds, self._air_c)
+            counts.charged_mah += taken_ma * hours - (battery.refused_mah - refused_mah)
         elif battery.charge_mah > 0.0:
             counts.faded_mah += battery.use(drawn_ma, seconds, self._air_c)
         else:
@@ -446,7 +464,8 @@ class RigPot:
             counts.radio_mah += board_ma * hours
 
     def _quiet_step(self, left_s: float) -> float:
-        step = min(left_s, CHARGING_STEP_S) if self.charger_ma > 0.0 else left_s
+        charged = self.charger_ma > 0.0 or self._powers_mw
+        step = min(left_s, CHARGING_STEP_S) if charged else left_s
         awake = self._state != "asleep"
         if awake and not self.reset and self.cell_mv() < self._browns_out_mv:
             self._brown_out()
@@ -601,7 +620,7 @@ class RigPot:
             self._steady_ml_s = out / step
             self._steady_ml = self.line.parts.intake_ml + 2.0 * out
             self._steady_until_s = min(self.t_s + STEADY_S, self.faults.next_s)
-            self._calm = not self._level_odd and self.charger_ma <= 0.0
+            self._calm = not self._level_odd and self.charger_ma + self._sun_ma <= 0.0
         return step
 
     def _book_batch(self) -> None:
@@ -808,14 +827,15 @@ class RigPot:
 
     def cell_mv(self) -> float:
         """True voltage of the cell under what is drawn from it now."""
-        if self.charger_ma > 0.0 or self.t_s >= self._felt_until_s:
+        if self.charger_ma + self._sun_ma > 0.0 or self.t_s >= self._felt_until_s:
             return self._carrying(self._board_ma + self._pump_ma)
         return self._rest_mv - 0.001 * (self._board_ma + self._pump_ma) * self._resistance_mohm
 
     def _carrying(self, drawn_ma: float) -> float:
         self._feel_cell()
-        if self.charger_ma > 0.0:
-            drawn_ma -= self.battery.taking_ma(self.charger_ma, self.air_c)
+        given_ma = self.charger_ma + self._sun_ma
+        if given_ma > 0.0:
+            drawn_ma -= self.battery.taking_ma(given_ma, self.air_c)
         return self._under(drawn_ma)
 
     def battery_uv(self) -> int:

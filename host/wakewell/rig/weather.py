@@ -17,6 +17,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
+from datetime import timedelta, timezone
 from functools import lru_cache
 from importlib import import_module
 from itertools import accumulate
@@ -168,6 +169,8 @@ def _typical_year() -> tuple[dict[str, float], dict[str, list[float]]]:
         name: [float(row[heading]) for row in rows]
         for name, heading in (
             ("light_w", "GHI (W/m^2)"),
+            ("direct_w", "DNI (W/m^2)"),
+            ("sky_w", "DHI (W/m^2)"),
             ("air_c", "Dry-bulb (C)"),
             ("dew_c", "Dew-point (C)"),
             ("wind_ms", "Wspd (m/s)"),
@@ -254,3 +257,19 @@ def climate(place: Place) -> Climate:
     )
     rain = 0.1 * place.rain * np.array(year["rain_tenths"])
     return Climate(air.tolist(), np.clip(et0, 0.0, None).tolist(), rain.tolist())
+
+
+@lru_cache(maxsize=1)
+def sunlight() -> tuple[Any, Any, Any, Any, Any]:
+    """Of each hour of the typical year: the sun's zenith angle and azimuth in its middle, degrees,
+    and its light straight on, on the flat, and the sky's alone on the flat, W/m2."""
+    np, pandas = import_module("numpy"), import_module("pandas")
+    station, year = _typical_year()
+    middles = pandas.date_range("2001-01-01 00:30", periods=HOURS, freq="h")
+    times = middles.tz_localize(timezone(timedelta(hours=station["tz"])))
+    sun = import_module("pvlib.solarposition").get_solarposition(
+        times, station["lat"], station["lon"], station["elev"]
+    )
+    light = (np.array(year[name]) for name in ("direct_w", "light_w", "sky_w"))
+    direct, flat, sky = light
+    return sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy(), direct, flat, sky

@@ -295,7 +295,7 @@ class RigBoard:
         return self.saucer[self.pot.saucer_wet()]
 
     def _charger(self) -> int:
-        return self.charger[self.charger_ma > 0.0]
+        return self.charger[self.charger_ma > 0.0 or self.pot.sun_ma > 0.0]
 
     def store(self, data: bytes) -> bool:
         """Into RTC memory and into the slot whose turn it is."""

@@ -30,6 +30,7 @@ from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
 from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, crest_mm, cylinder, plumbing, table
 from wakewell.rig.hydraulics import box as box_tank
+from wakewell.rig.panel import Panel
 from wakewell.rig.pot import DAY_S, BoardLoad, PotSpec
 from wakewell.rig.probes import Divider, LevelGauge, SoilProbe
 from wakewell.rig.soil import (
@@ -110,7 +111,7 @@ class Trial:
 # Tables of a trial file. Their names come from the parts they fill.
 TOP = ("title", "pot", "like", "begins", "days", "seed")
 PLACING = ("substrate", "vessel", "plant", "place", "start")
-PARTS = ("tank", "pump", "hose", "battery", "board", "probe", "level", "divider")
+PARTS = ("tank", "pump", "hose", "battery", "panel", "board", "probe", "level", "divider")
 TABLES = (*PLACING, *PARTS, "wake", "settings", "owner")
 LISTS = ("fault", "visit")
 # {table: (what was measured, the names that it stands instead of)}
@@ -279,6 +280,7 @@ def names() -> Iterator[str]:
         ("pump", Pump(), "[pump] of the pot's folder, at the calibrated flow and current"),
         ("hose", Hose(), "[hose] of the pot's folder"),
         ("battery", Cell(), "capacity_mah and fades_pct_month from the pot's folder"),
+        ("panel", Panel(), "from [panel] of the pot's folder; peak_mw = 0.0: none"),
         ("board", BoardLoad(), "currents from the pot's calibration and [board]"),
         ("probe", SoilProbe(), "as calibrated"),
         ("level", LevelGauge(), "as calibrated"),
@@ -523,6 +525,7 @@ def _spec(
     cell = reader.made(Cell(), "battery", lambda: _cell(battery, notes))
     cell = reader.part(cell, "battery", reader.table("battery"))
     reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm, cell.full_mv))
+    panel = reader.part(Panel(), "panel", reader.table("panel"))
     board = reader.made(BoardLoad(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
     probe = fitted.soil_probe(cal)
@@ -542,7 +545,7 @@ def _spec(
     spec = reader.made(None, "start", lambda: PotSpec(
         substrate=soil, vessel=vessel, plant=plant, place=place, tank=tank, pump=pump, hose=hose,
         intake_mm=size.intake_mm, tank_ml=start.tank * tank.capacity_ml, cell=cell,
-        charge=start.charge, board=board, probe=probe, level=level, divider=divider,
+        charge=start.charge, panel=panel, board=board, probe=probe, level=level, divider=divider,
         water=water, shunt_uv_ma=_shunt(cal), faults=faults,
         start_day=min(364, begins.replace(year=2001).timetuple().tm_yday - 1)
         if (begins.month, begins.day) != (2, 29) else 58,

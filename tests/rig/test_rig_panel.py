@@ -1,0 +1,128 @@
+"""The panel against worked examples of others, and what glass, shade and cold take from it."""
+
+import math
+from importlib import import_module
+
+import pytest
+
+pytest.importorskip("pvlib", reason="the rig's extra is not installed")
+
+import numpy as np
+
+from wakewell.rig.battery import Cell
+from wakewell.rig.errors import Impossible
+from wakewell.rig.panel import (
+    GROUND,
+    LOSSES,
+    Panel,
+    charging_ma,
+    let_in,
+    month_wh,
+    on_slope,
+    powers_mw,
+)
+from wakewell.rig.pot import PotSpec, RigPot
+from wakewell.rig.weather import PLACES, climate
+
+AIR_C = tuple(climate(PLACES["open"]).air_c)
+
+
+def test_light_on_a_slope_of_a_handbooks_example() -> None:
+    """Source: Duffie and Beckman, Solar Engineering of Thermal Processes, example 2.15.1 (from
+    memory): 9 to 10 a.m. on 20 February at 40 N, on 60 degrees to the south, 1.04 MJ/m2 on flat,
+    0.822 of it from the sky: 0.37 straight, 0.62 from the sky, 0.16 from a ground that gives back
+    0.6."""
+    latitude, declination, hour = (math.radians(x) for x in (40.0, -11.6, -37.5))
+    high = math.sin(latitude) * math.sin(declination)
+    high += math.cos(latitude) * math.cos(declination) * math.cos(hour)
+    zenith = math.acos(high)
+    east = math.sin(declination) - math.sin(math.pi / 2 - zenith) * math.sin(latitude)
+    azimuth = math.degrees(math.acos(east / (math.sin(zenith) * math.cos(latitude))))
+    panel = Panel(1000.0, tilt_deg=60.0)
+    parts = on_slope(
+        panel, np.array([math.degrees(zenith)]), np.array([azimuth]),
+        np.array([(1.04 - 0.822) / high]), np.array([1.04]), np.array([0.822]),
+    )  # fmt: skip
+    assert parts["poa_direct"][0] == pytest.approx(0.37, abs=0.01)
+    assert parts["poa_sky_diffuse"][0] == pytest.approx(0.62, abs=0.01)
+    assert parts["poa_ground_diffuse"][0] * 0.6 / GROUND == pytest.approx(0.16, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("slant", "share"), [(0.0, 1.0), (22.5, 0.99926198), (45.0, 0.98797788), (67.5, 0.8893998)]
+)
+def test_glass_takes_what_pvlibs_own_figures_say(slant: float, share: float) -> None:
+    """Source: the figures of pvlib's `iam.physical` in its published tests; a panel on the flat."""
+    found = let_in(
+        Panel(1000.0, tilt_deg=0.0), *(np.array([x]) for x in (slant, 180.0, 800.0, 0.0, 0.0))
+    )
+    assert found[0] == pytest.approx(800.0 * math.cos(math.radians(slant)) * share, rel=1e-6)
+
+
+def test_light_of_the_sky_goes_through_glass_as_in_pvlibs_example() -> None:
+    """Source: the worked example in pvlib's page of `iam.marion_diffuse`, a slope of 20 degrees."""
+    sun = (np.array([x]) for x in (95.0, 180.0, 0.0, 0.0, 100.0))
+    found = let_in(Panel(1000.0, tilt_deg=20.0), *sun)
+    seen = 0.5 * (1.0 + math.cos(math.radians(20.0)))
+    assert found[0] == pytest.approx(100.0 * seen * 0.9539178294437575, rel=1e-6)
+
+
+def test_a_year_on_the_slope_of_the_latitude() -> None:
+    """Source: NREL's flat-plate solar resource of North Carolina at the slope of the latitude: 4.37
+    to 5.15 kWh/m2 a day over the state (studylib.net/doc/7329575). The typical year is of there."""
+    from wakewell.rig.weather import sunlight
+
+    parts = on_slope(Panel(1000.0, tilt_deg=36.0), *sunlight())
+    day_kwh = float(np.nan_to_num(parts["poa_global"]).sum()) / 365_000.0
+    assert 4.37 <= day_kwh <= 5.15
+
+
+def test_power_is_pvwatts() -> None:
+    """By the library's `pvsystem.pvwatts_dc`, over the whole year."""
+    from wakewell.rig.panel import PER_K, WARMER_K
+    from wakewell.rig.weather import sunlight
+
+    panel = Panel(2000.0, charger=1.0)
+    light = let_in(panel, *sunlight())
+    warm = np.array(AIR_C) + WARMER_K * light / 1000.0
+    expected = (1.0 - LOSSES) * import_module("pvlib.pvsystem").pvwatts_dc(
+        light, warm, 2000.0, PER_K
+    )
+    assert np.allclose(powers_mw(panel, AIR_C), np.clip(expected, 0.0, None))
+
+
+def test_winter_wants_a_steep_panel_and_morning_shade_costs() -> None:
+    flat, steep = (month_wh(Panel(1000.0, tilt_deg=t), AIR_C) for t in (0.0, 60.0))
+    assert steep[11] > flat[11]
+    assert steep[6] < flat[6]
+    shaded = Panel(1000.0, tilt_deg=60.0, shade=(1.0,) * 12 + (0.0,) * 12)
+    behind = Panel(1000.0, tilt_deg=60.0, panes=2)
+    for less in (shaded, behind):
+        assert all(a < b for a, b in zip(month_wh(less, AIR_C), steep, strict=True))
+
+
+def test_the_charger_has_its_own_cold_and_its_own_most() -> None:
+    panel = Panel(5000.0, most_ma=300.0, coldest_c=5.0)
+    assert charging_ma(panel, 5000.0, 3700.0, 4.9) == 0.0
+    assert charging_ma(panel, 5000.0, 3700.0, 5.1) == 300.0
+    assert charging_ma(panel, 370.0, 3700.0, 20.0) == pytest.approx(100.0)
+
+
+def test_a_panel_fills_a_cell_by_day_and_never_in_frost() -> None:
+    spec = PotSpec(panel=Panel(1000.0), cell=Cell(), charge=0.5, place=PLACES["open"])
+    pot, by_sun = RigPot(spec), 0
+    for _ in range(24 * 14):
+        pot.advance(3600.0)
+        assert pot.sun_ma == 0.0 or pot.air_c >= 0.0
+        by_sun += pot.sun_ma > 0.0
+    assert 40 < by_sun < 150
+    assert pot.battery.charge_mah > 0.55 * 2500.0
+
+
+@pytest.mark.parametrize(
+    ("key", "given"), [("tilt_deg", 91.0), ("panes", 5), ("shade", (0.5,) * 23), ("charger", 0.0)]
+)
+def test_impossible_panels_are_refused(key: str, given: object) -> None:
+    with pytest.raises(Impossible) as refusal:
+        Panel(**{key: given})  # type: ignore[arg-type]
+    assert refusal.value.key == f"panel.{key}"
