@@ -17,13 +17,17 @@ from wakewell.pot import description
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 
-from . import course, sizing
+from . import course, sizing, sun
 from .doubt import Doubt, contributors, interval, nominal, standard
 from .inputs import STANDING_MA, Inputs
 from .logged import Logged
 from .sizing import Size
 
 WIDTH = 96
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August",
+    "September", "October", "November", "December",
+)  # fmt: skip
 MOST_SHOWN = 4  # contributors, changes
 
 
@@ -49,6 +53,7 @@ class Budget:
     sizes: list[Size] = field(default_factory=list)
     log: Logged | None = None
     scenarios: list[tuple[str, Lasting]] = field(default_factory=list)
+    sunned: sun.Sunned | None = None
 
 
 def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date | None,
@@ -77,6 +82,7 @@ def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date
         sizing.sizes(folder, inputs, away) if away else [],
         log,
         scenarios(folder, now, log),
+        sun.made(folder, now),
     )
 
 
@@ -131,6 +137,12 @@ def cautions(found: Budget) -> list[str]:
         "water: board, cell and plugs sit above the highest water and the hose is tied down; a "
         "larger tank also spills more: check what is below it"
     )
+    if told.panel is not None:
+        rows.append(
+            "panel: its charger must be made for this battery and must not charge it below 0 "
+            "degrees (the cell maker's sheet first, IEC 62133-2); connect the panel last, and cover "
+            "it while you work on the leads, for light cannot be switched off; tie it down"
+        )
     if found.inputs.mains:
         rows.append(
             "mains charger: on the dry side, extra-low voltage only to the pot; local codes and a "
@@ -187,6 +199,8 @@ def lines(found: Budget) -> list[str]:
     rows = [f"{name}: {told.name} ({told.plant}), from {inputs.start}, {since}", ""]
     rows += _tank(found)
     rows += ["", *_cell(found)]
+    if found.sunned is not None:
+        rows += ["", *_sunned(found.sunned)]
     if found.until is not None:
         rows += ["", f"Until {found.until}:"]
         rows += _until(found)
@@ -318,6 +332,38 @@ def _cell(found: Budget) -> list[str]:
     ]
 
 
+def _sunned(sunned: sun.Sunned) -> list[str]:
+    """Which panel, by month, and what would change it."""
+    worst, least = MONTHS[sunned.worst], sunned.least_mw
+    if math.isinf(least):
+        return [
+            f"Panel: none is large enough: in {worst} no light that can charge reaches it as it is "
+            "put up; put it elsewhere, or charge by hand in the dark months"
+        ]
+    rows = [f"Panel for never charging by hand: at least {_round(least)} mW in full sun; {worst} "
+            "wants most"]  # fmt: skip
+    if sunned.has_mw is not None:
+        enough = "enough" if sunned.enough else "NOT ENOUGH"
+        rows[0] += f"; has {_round(float(sunned.has_mw))}, {enough}"
+    each = (
+        f"{name[:3]} {_round(month.least_mw) if math.isfinite(month.least_mw) else 'none'}"
+        for name, month in zip(MONTHS, sunned.months, strict=True)
+    )
+    rows.append("  least, in mW: " + ", ".join(each))
+    month = sunned.months[sunned.worst]
+    (low, high), (dim, bright) = interval(month.needs_wh), interval(month.gives_wh)
+    rows.append(
+        f"  a day in {worst} takes {1000.0 * low:.0f} to {1000.0 * high:.0f} mWh, and a panel of "
+        f"1000 mW hands on {1000.0 * dim:.0f} to {1000.0 * bright:.0f}; a full battery lasts "
+        f"{sunned.dark_days:.0f} days of it without any light"
+    )
+    rows += _doubts(month.needs_wh / month.gives_wh)
+    if sunned.changes:
+        told = (f"{what} ({_round(least)} mW)" for what, least in sunned.changes[:MOST_SHOWN])
+        rows.append("  changes with the most effect: " + ", ".join(told))
+    return rows
+
+
 def _until(found: Budget) -> list[str]:
     rows = []
     for what, unit, answer in (
@@ -407,6 +453,7 @@ def as_json(found: Budget) -> dict[str, Any]:
         | {"changes": _gains_json(_tank_gains(found))},
         "log": None if found.log is None else _log_json(found.log),
         "battery": None,
+        "panel": None,
         "until": None,
         "away": None,
         "assumed": list(inputs.assumed.values()),
@@ -422,6 +469,8 @@ def as_json(found: Budget) -> dict[str, Any]:
             "changes": _gains_json(_cell_gains(found)),
             "development_board": development(inputs),
         }
+    if found.sunned is not None:
+        result["panel"] = _sunned_json(found.sunned)
     if found.until is not None:
         result["until"] = {
             "date": str(found.until),
@@ -435,6 +484,24 @@ def as_json(found: Budget) -> dict[str, Any]:
         ]
         result["away"] = {"days": found.away, "sizes": rows}
     return result
+
+
+def _sunned_json(sunned: sun.Sunned) -> dict[str, Any]:
+    return {
+        "least_mw": _finite(sunned.least_mw),
+        "has_mw": sunned.has_mw,
+        "worst_month": sunned.worst + 1,
+        "dark_days": sunned.dark_days,
+        "months": [
+            {
+                "needs_wh": list(interval(month.needs_wh)),
+                "gives_wh_per_w": list(interval(month.gives_wh)),
+                "least_mw": _finite(month.least_mw),
+            }
+            for month in sunned.months
+        ],
+        "changes": [{"what": what, "least_mw": least} for what, least in sunned.changes],
+    }
 
 
 def _log_json(log: Logged) -> dict[str, Any]:

@@ -33,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 it lasts; 1 it will not or may not last until the date, or something is "
-        "not enough for the days away; 2 input that cannot be used"
+        "not enough for the days away, or its panel is; 2 input that cannot be used"
     )
 
 
@@ -52,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
     answers = (found.tank_until, found.cell_until)
     late = any(answer is not None and answer.sure != "yes" for answer in answers)
     small = any(math.isinf(s.least) or (s.margin or 0.0) < 0.0 for s in found.sizes)
-    code = int(late or small)
+    dim = found.sunned is not None and found.sunned.enough is False
+    code = int(late or small or dim)
     if args.json:
         return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
     print("\n".join(told.lines(found)))

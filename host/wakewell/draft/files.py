@@ -33,6 +33,7 @@ TOLD = {
     "planter": "measured, or of a usual pot: measure yours",
     "tank": "measured, or offered for the days away: measure yours",
     "battery": "from the cell maker's sheet",
+    "panel": "from its maker's sheet, and as it is put up",
     "pump": "as such a pump is sold: its own sheet goes before it",
     "hose": "the least that reaches, and some to spare",
     "crop": "for the water it uses",
@@ -45,7 +46,7 @@ def _text(value: Any) -> str:
     if isinstance(value, str):
         quoted = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
         return f'"{quoted}"'
-    return str(value)
+    return str(list(value)) if isinstance(value, tuple) else str(value)
 
 
 def _line(
@@ -74,6 +75,8 @@ def pot_text(draft: Draft) -> str:
             rows += _line("pot", "", name, value)
     for table in TABLES:
         values = getattr(about, table)
+        if values is None:
+            continue
         rows += ["", f"[{table}]  # {TOLD[table]}"]
         for each in names.every():
             here = (each.file, each.table) == ("pot", table)

@@ -67,7 +67,28 @@ BATTERY_OPTIONAL: tuple[Row, ...] = (
 )
 CHEMISTRIES = ("lithium-ion", "lithium-iron-phosphate", "nickel-metal-hydride", "alkaline", "lead")
 
-# The tables below are for the budget and may be left out.
+# The tables below are for budget and rig and may be left out.
+# A small panel that charges the battery. Its power left out: the budget says which is needed
+PANEL: tuple[Row, ...] = (
+    ("tilt_deg", 0, 90, None, "how steep it stands: 0 flat, 90 upright"),
+    ("facing_deg", 0, 359, None, "where it faces by the compass: 90 east, 180 south, 270 west"),
+)
+PANEL_OPTIONAL: tuple[Row, ...] = (
+    ("peak_mw", 10, 1000000, None, "power in full sun, from its maker's sheet"),
+    ("panes", 0, 4, None, "panes of window glass before it; left out: none"),
+    ("sky_pct", 0, 100, None, "of the open sky that it sees; left out: all"),
+    ("charger_ppt", 50, 1000, None, "of its power that the charger hands on; left out: 750"),
+    ("charger_most_ma", 1, 5000, None, "what the charger gives at most; left out: 500"),
+    ("charger_cold_mc", -40000, 40000, None, "below which the charger gives nothing; left out: 0"),
+)
+# A list of numbers: (name, how many, least, most, meaning)
+ListRow = tuple[str, int, int, int, str]
+LISTS: dict[str, tuple[ListRow, ...]] = {
+    "panel": (
+        ("shade_pct", 24, 0, 100, "of the direct sun that something takes, for each hour from 0"),
+    ),
+}
+
 CROP: tuple[Row, ...] = (
     ("crown_mm", 10, 3000, None, "diameter of the ground its leaves would shade"),
     ("kcb_ppt", 10, 1500, None, "basal crop coefficient (FAO-56), parts per thousand"),
@@ -270,6 +291,21 @@ class Battery:
 
 
 @dataclass(frozen=True)
+class PanelSheet:
+    """A small panel and its charger. What is None, the rig's usual stands for."""
+
+    tilt_deg: int
+    facing_deg: int
+    peak_mw: int | None = None
+    panes: int | None = None
+    sky_pct: int | None = None
+    charger_ppt: int | None = None
+    charger_most_ma: int | None = None
+    charger_cold_mc: int | None = None
+    shade_pct: tuple[int, ...] | None = None
+
+
+@dataclass(frozen=True)
 class Crop:
     """What the plant draws. habit and stands are words; what is None, the budget assumes."""
 
@@ -343,6 +379,7 @@ class About:
     board: BoardSheet | None = None
     pump: Pump | None = None
     hose: Hose | None = None
+    panel: PanelSheet | None = None
     noted: datetime.date | None = None
     maker: str = ""
     reach: str = ""
@@ -382,6 +419,7 @@ TABLES: dict[
     "planter": (Planter, PLANTER, (), {"substrate": (SUBSTRATES, SUBSTRATES[0])}),
     "tank": (Tank, TANK, TANK_OPTIONAL, {"shape": (SHAPES, None)}),
     "battery": (Battery, BATTERY, BATTERY_OPTIONAL, {"chemistry": (CHEMISTRIES, None)}),
+    "panel": (PanelSheet, PANEL, PANEL_OPTIONAL, {}),
     "crop": (Crop, (), CROP, {"habit": (HABITS, HABITS[0]), "stands": (STANDS, STANDS[0])}),
     "board": (
         BoardSheet,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from wakecore import fields
 from wakewell import language
 from wakewell.pot import chips, meanings, private
-from wakewell.pot.description import ABOUT, KINDS, PARTS, TABLES, TOLD_BY_POT, Row
+from wakewell.pot.description import ABOUT, KINDS, LISTS, PARTS, TABLES, TOLD_BY_POT, Row
 
 # What the end of a name says of its unit; the longer end first
 UNITS = (
@@ -30,6 +30,8 @@ UNITS = (
     ("_mm", "mm"),
     ("_um", "micrometres"),
     ("_mv", "mV"),
+    ("_mw", "mW"),
+    ("_deg", "degrees"),
     ("_ma", "mA"),
     ("_ua", "microamperes"),
     ("_mc", "thousandths of a degree Celsius"),
@@ -109,6 +111,9 @@ def _pot() -> Iterator[Name]:
             yield _word("pot", table, word, allowed, usual)
         yield from (_number("pot", table, row, True) for row in rows)
         yield from (_number("pot", table, row, False) for row in optional)
+        for name, count, least, most, meaning in LISTS.get(table, ()):
+            span = f"{count} numbers from {least} to {most}"
+            yield Name("pot", table, name, span, unit_of(name), meaning)
 
 
 def _wiring() -> Iterator[Name]:

@@ -22,6 +22,7 @@ from wakewell.pot.description import (
     ABOUT,
     ALL_PRIVATE,
     KINDS,
+    LISTS,
     NEEDED,
     PART_NAMES,
     PARTS,
@@ -29,6 +30,7 @@ from wakewell.pot.description import (
     TABLES,
     TOLD_BY_POT,
     About,
+    ListRow,
     Part,
     PotFolder,
     Row,
@@ -271,8 +273,29 @@ def _section(
         for word, (allowed, default) in words.items()
     }
     given = tuple(row for row in optional if row[0] in inner)
-    _unknown(found, "pot", (key,), inner, [*words, *(row[0] for row in rows + optional)])
+    lists = LISTS.get(key, ())
+    known = [*words, *(row[0] for row in rows + optional), *(row[0] for row in lists)]
+    _unknown(found, "pot", (key,), inner, known)
+    values |= _lists(found, key, inner, lists)
     return values | _numbers(found, "pot", (key,), rows + given)
+
+
+def _lists(
+    found: PotFolder, key: str, inner: Mapping[str, Any], rows: tuple[ListRow, ...]
+) -> dict[str, Any]:
+    """The lists of whole numbers that a table of pot.toml has."""
+    values = {}
+    for name, count, least, most, meaning in rows:
+        given = inner.get(name)
+        if given is None:
+            continue
+        listed = isinstance(given, list) and len(given) == count
+        if listed and all(is_whole(value, least, most) for value in given):
+            values[name] = tuple(given)
+            continue
+        text = f"{key}.{name} = {show(given)}: allowed {count} whole numbers from {least} to {most}"
+        found.problem("pot", f"{text} ({meaning}); correct it", key, name)
+    return values
 
 
 def _is_text(text: str, needed: bool, most: int, lines: bool) -> bool:

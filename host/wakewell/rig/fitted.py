@@ -11,6 +11,7 @@ from typing import Any
 
 from .errors import Impossible, need
 from .hydraulics import Tank
+from .panel import Panel
 from .probes import Divider, LevelGauge, SoilProbe, content_of, permittivity
 from .tables import along
 
@@ -126,3 +127,21 @@ def divider(calibration: Any) -> Divider:
         off=0.0,
         noise_uv=min(1_500.0, calibration.battery.spread / SPREADS_NOISE),
     )
+
+
+def panel(told: Any) -> Panel:
+    """The panel of a pot's [panel]; None, or one whose power is not told: none."""
+    if told is None:
+        return Panel()
+    given: dict[str, Any] = {
+        "peak_mw": told.peak_mw and float(told.peak_mw),
+        "tilt_deg": float(told.tilt_deg),
+        "facing_deg": float(told.facing_deg),
+        "panes": told.panes,
+        "sky": told.sky_pct if told.sky_pct is None else told.sky_pct / 100.0,
+        "charger": told.charger_ppt and told.charger_ppt / 1000.0,
+        "most_ma": told.charger_most_ma and float(told.charger_most_ma),
+        "coldest_c": None if told.charger_cold_mc is None else told.charger_cold_mc / 1000.0,
+        "shade": told.shade_pct and tuple(share / 100.0 for share in told.shade_pct),
+    }
+    return Panel(**{name: value for name, value in given.items() if value is not None})

@@ -210,6 +210,7 @@ class RigPot:
         "_steady_ml_s",
         "_steady_until_s",
         "_stuck",
+        "_sun_ma",
         "_weather_until_s",
         "battery",
         "charger_ma",
@@ -225,7 +226,6 @@ class RigPot:
         "random",
         "reset",
         "spec",
-        "_sun_ma",
         "switched_on",
         "t_s",
     )  # fmt: skip

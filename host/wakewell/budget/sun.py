@@ -1,0 +1,120 @@
+"""Which panel keeps the battery charged, so that nobody charges it by hand, by month.
+
+What belongs here: what a month needs and what a panel gives in it, each with its doubt, and what
+would change the answer. What does not: light on a panel (the rig's panel.py), words (told.py).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from wakewell.pot import description
+from wakewell.rig import battery
+from wakewell.rig.fitted import panel as fitted_panel
+from wakewell.rig.panel import Panel, month_wh
+from wakewell.rig.weather import PLACES, climate
+
+from .doubt import COVER, Doubt, about, nominal, standard
+from .inputs import Inputs
+
+UNIT_MW = 1000.0  # a panel of this power, by which one of any power is counted
+# Light of the one typical year against this place and year: latitude, clouds; own assumption
+SUN = 0.30
+STEEP_DEG, LEVEL_DEG, SOUTH_DEG = 65, 35, 180
+TELLING = 0.95  # a change is told if the panel may be that much smaller
+
+
+@dataclass(frozen=True)
+class Month:
+    """needs_wh: what a day draws from the battery, counted at its charger; gives_wh: what a day's
+    light hands it, for a watt of panel; least_mw: the least panel, on the safe side of both."""
+
+    needs_wh: Doubt
+    gives_wh: Doubt
+    least_mw: float
+
+
+@dataclass(frozen=True)
+class Sunned:
+    """months: January first; least_mw: for the worst of them; has_mw: of pot.toml, None: not told;
+    dark_days: what a full battery lasts without any light in the worst month; changes: (what, the
+    least panel then)."""
+
+    months: list[Month]
+    has_mw: int | None
+    dark_days: float
+    changes: list[tuple[str, float]]
+
+    @property
+    def worst(self) -> int:
+        """The month that wants the largest panel, 0 for January."""
+        return max(range(12), key=lambda month: self.months[month].least_mw)
+
+    @property
+    def least_mw(self) -> float:
+        """The least panel for never charging by hand; infinite: none does."""
+        return self.months[self.worst].least_mw
+
+    @property
+    def enough(self) -> bool | None:
+        """Whether the panel of pot.toml is; None: none is told."""
+        return None if self.has_mw is None else self.has_mw >= self.least_mw
+
+
+def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
+    """None without [panel], a battery, or a curve of its chemistry. Takes a second for pvlib."""
+    told = folder.about
+    assert told is not None
+    cell = told.battery
+    if told.panel is None or cell is None or cell.chemistry not in battery.CHEMISTRIES:
+        return None
+    panel = replace(fitted_panel(told.panel), peak_mw=UNIT_MW)
+    needs = [needs_wh(inputs, cell, month) for month in range(12)]
+    months = _months(panel, inputs.stands, needs)
+    worst = max(range(12), key=lambda month: months[month].least_mw)
+    full = nominal(inputs.cell_mah * inputs.cell_true) - nominal(inputs.floor_mah(worst))
+    changes = []
+    for what, other in (
+        (f"{STEEP_DEG} degrees steep", replace(panel, tilt_deg=float(STEEP_DEG))),
+        (f"{LEVEL_DEG} degrees steep", replace(panel, tilt_deg=float(LEVEL_DEG))),
+        ("facing south", replace(panel, facing_deg=float(SOUTH_DEG))),
+        ("outside the window", replace(panel, panes=0)),
+        ("out of the shade", replace(panel, shade=(), sky=1.0)),
+        ("a charger that hands on nine tenths", replace(panel, charger=0.9)),
+    ):
+        least = max(month.least_mw for month in _months(other, inputs.stands, needs))
+        if least <= TELLING * months[worst].least_mw:
+            changes.append((what, least))
+    changes.sort(key=lambda row: row[1])
+    dark = max(0.0, full) / nominal(_drawn_mah(inputs, worst))
+    return Sunned(months, told.panel.peak_mw, dark, changes)
+
+
+def needs_wh(inputs: Inputs, cell: description.Battery, month: int) -> Doubt:
+    """What a day of that month takes: all that is drawn, self-discharge of a full battery, and what
+    its chemistry does not give back of a charge, at its voltage half full."""
+    kind = battery.CHEMISTRIES[cell.chemistry]
+    volts = 0.001 * cell.cells * battery.open_mv(0.5, kind.open_mv)
+    return _drawn_mah(inputs, month) * volts / (1000.0 * kind.stays)
+
+
+def _drawn_mah(inputs: Inputs, month: int) -> Doubt:
+    """On a day of that month, self-discharge of a full battery included."""
+    return inputs.drain_mah(month) + inputs.cell_mah * inputs.cell_true * inputs.fades_day
+
+
+def _months(panel: Panel, stands: str, needs: list[Doubt]) -> list[Month]:
+    sun = about(1.0, SUN, "sun of this place and year")
+    air_c = climate(PLACES[stands]).air_c
+    found = []
+    for need, watt_wh in zip(needs, month_wh(panel, air_c), strict=True):
+        gives = watt_wh * sun
+        if watt_wh <= 0.0:
+            found.append(Month(need, gives, math.inf))
+            continue
+        ratio = need / gives
+        # In ratios, as `doubt.interval`: a panel is a quotient
+        safe = math.exp(COVER * standard(ratio) / nominal(ratio))
+        found.append(Month(need, gives, UNIT_MW * nominal(ratio) * safe))
+    return found
