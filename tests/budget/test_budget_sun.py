@@ -46,12 +46,13 @@ def test_the_least_panel_keeps_the_rigs_cell_through_the_year(sunny: Path) -> No
     found = answer(sunny)
     folder = inputs.open_folder(str(sunny))
     given = inputs.gather(folder, DAY)
-    assert folder.about is not None
+    told = folder.about
+    assert told is not None
     air_c = climate(PLACES[given.stands]).air_c
     drains = [nominal(given.drain_mah(month)) / 24.0 for month in range(12)]
 
     def least(share: float) -> float:
-        panel = replace(fitted_panel(folder.about.panel), peak_mw=share * found.least_mw)
+        panel = replace(fitted_panel(told.panel), peak_mw=share * found.least_mw)
         powers = powers_mw(panel, tuple(air_c))
         battery, lowest = Battery(Cell(given.cell_mah)), 1.0
         for hour in range(2 * 8760):
@@ -82,19 +83,20 @@ def test_what_would_change_it_is_said_with_its_panel(sunny: Path) -> None:
 
 def test_in_the_dark_no_panel_is_enough(sunny: Path) -> None:
     dark = ", ".join(["100"] * 24)
-    assert answer(sunny, f"sky_pct = 0\nshade_pct = [{dark}]\ncharger_cold_mc = 40000\n")
-    assert math.isinf(answer(sunny).least_mw)
+    found = answer(sunny, f"sky_pct = 0\nshade_pct = [{dark}]\ncharger_cold_mc = 40000\n")
+    assert math.isinf(found.least_mw)
+    assert not found.changes
 
 
-@pytest.mark.parametrize(("mw", "code", "word"), [(5, 1, "NOT ENOUGH"), (2000, 0, "enough")])
+@pytest.mark.parametrize(("mw", "code", "word"), [(10, 1, "NOT ENOUGH"), (2000, 0, "enough")])
 def test_it_is_told_by_month_and_too_small_a_panel_is_a_finding(
     sunny: Path, capsys: pytest.CaptureFixture[str], mw: int, code: int, word: str
 ) -> None:
     answer(sunny, f"peak_mw = {mw}\n")
     assert cli.main(["budget", str(sunny)]) == code
     told = " ".join(capsys.readouterr().out.split())
-    assert f"has {mw}" in told.replace(",", "").replace(" 000", "000") or word in told
     assert word in told
+    assert "Battery, without light: " in told
     assert "Jan " in told
     assert "Dec " in told
     assert "caution: panel: its charger" in told

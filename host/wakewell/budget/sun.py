@@ -84,7 +84,7 @@ def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
         ("a charger that hands on nine tenths", replace(panel, charger=0.9)),
     ):
         least = max(month.least_mw for month in _months(other, inputs.stands, needs))
-        if least <= TELLING * months[worst].least_mw:
+        if least < TELLING * months[worst].least_mw:
             changes.append((what, least))
     changes.sort(key=lambda row: row[1])
     dark = max(0.0, full) / nominal(_drawn_mah(inputs, worst))

@@ -140,7 +140,7 @@ def cautions(found: Budget) -> list[str]:
     if told.panel is not None:
         rows.append(
             "panel: its charger must be made for this battery and must not charge it below 0 "
-            "degrees (the cell maker's sheet first, IEC 62133-2); connect the panel last, and cover "
+            "degrees (the cell maker's sheet first, IEC 62133-2); connect the panel last and cover "
             "it while you work on the leads, for light cannot be switched off; tie it down"
         )
     if found.inputs.mains:
@@ -319,6 +319,8 @@ def _cell(found: Budget) -> list[str]:
     total = sum(nominal(part) for _, part in parts)
     shares = [f"{name} {nominal(part) / total:.0%}" for name, part in parts]
     head = _life("Battery", found.cell, found, ", then the pump is locked out (R5)")
+    if found.sunned is not None:
+        head = _life("Battery, without light", found.cell, found, ", then the pump is locked out")
     if inputs.mains:
         head = _life("Battery, unplugged", found.cell, found, ", then the pump is locked out")
         head += "; it stays on its charger"
@@ -335,11 +337,14 @@ def _cell(found: Budget) -> list[str]:
 def _sunned(sunned: sun.Sunned) -> list[str]:
     """Which panel, by month, and what would change it."""
     worst, least = MONTHS[sunned.worst], sunned.least_mw
+    changes = [
+        "  changes with the most effect: "
+        + ", ".join(f"{what} ({_round(mw)} mW)" for what, mw in sunned.changes[:MOST_SHOWN])
+    ]
     if math.isinf(least):
-        return [
-            f"Panel: none is large enough: in {worst} no light that can charge reaches it as it is "
-            "put up; put it elsewhere, or charge by hand in the dark months"
-        ]
+        text = f"Panel: none is large enough: in {worst} no light that charges reaches it as it is "
+        text += "put up, or its charger finds it too cold; put it elsewhere, or charge by hand then"
+        return [text, *(changes if sunned.changes else [])]
     rows = [f"Panel for never charging by hand: at least {_round(least)} mW in full sun; {worst} "
             "wants most"]  # fmt: skip
     if sunned.has_mw is not None:
@@ -358,10 +363,7 @@ def _sunned(sunned: sun.Sunned) -> list[str]:
         f"{sunned.dark_days:.0f} days of it without any light"
     )
     rows += _doubts(month.needs_wh / month.gives_wh)
-    if sunned.changes:
-        told = (f"{what} ({_round(least)} mW)" for what, least in sunned.changes[:MOST_SHOWN])
-        rows.append("  changes with the most effect: " + ", ".join(told))
-    return rows
+    return rows + (changes if sunned.changes else [])
 
 
 def _until(found: Budget) -> list[str]:

@@ -33,7 +33,7 @@ FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption
 # A full cell, by chemistry: makers' sheets and common practice, from memory
 FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
 FULL_MV |= {"alkaline": 1600, "lead": 2400}
-NIGHT_S = 28_800  # the shortest night up to 50 degrees of latitude, in round hours; from memory
+NIGHT_S = 21_600  # shorter than any night up to 55 degrees of latitude; from memory
 REGULAR = 28  # regular wakes over which the day's limit is averaged
 
 
@@ -256,19 +256,16 @@ def _sun(folder: PotFolder) -> None:
     """R5 with a panel: the readings that end a lockout are those without its light."""
     settings = folder.settings
     if settings["mains"]:
-        text = (
-            "mains = 1: with a panel every reading in the sun would count as one of rest, and end "
-        )
-        folder.warn("settings", text + "the lockout on an empty battery (R5); set it to 0", "mains")
+        text = "mains = 1: with a panel every reading in the sun would count as one of rest, and "
+        text += "end the lockout on an empty battery (R5); set it to 0"
+        folder.warn("settings", text, "mains")
     if "charger" not in folder.parts:
         text = "a panel and no charger sense: the board cannot distinguish sun and rest, so the "
         text += "lockout ends only by the button, held for 2 s after dark (R5); wire the charger's "
         folder.warn("wiring", text + "status line", "battery")
     elif settings["wake_s"] > NIGHT_S:
-        text = (
-            f"wake_s = {settings['wake_s']}: with a panel a lockout ends by readings of the night "
-        )
-        text += f"(R5), and wakes so far apart can miss it; {NIGHT_S} or less sees every night"
+        text = f"wake_s = {settings['wake_s']}: with a panel a lockout ends by readings of the "
+        text += f"night (R5), and wakes so far apart can miss it; {NIGHT_S} or less sees every one"
         folder.warn("settings", text, "wake_s")
 
 
