@@ -814,3 +814,21 @@ def test_a_runs_page_stands_beside_its_log(
     assert list((tmp_path / "p").glob("*.html"))
     assert cli.main(["simulate", "--cafe", "mint", "--page", str(tmp_path / "p")]) == 2
     assert "--out" in capsys.readouterr().err
+
+
+def test_a_panel_charges_the_battery_over_the_year(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A pot whose owner never charges, begun at two fifths: each month's lowest charge is told."""
+    trial = tmp_path / "sun.toml"
+    trial.write_text(
+        f'title = "sun"\npot = "{(CAFE / "basil").as_posix()}"\ndays = 90\n'
+        "[start]\ncharge = 0.4\n[panel]\npeak_mw = 300.0\n[owner]\ncharges_after_days = false\n",
+        encoding="utf-8",
+    )
+    assert cli.main(["simulate", str(trial)]) == 0
+    told = capsys.readouterr().out
+    (row,) = (line for line in told.splitlines() if line.startswith("  panel "))
+    shares = [int(word[:-1]) for word in row.replace(",", "").split() if word.endswith("%")]
+    assert 3 <= len(shares) <= 5
+    assert shares[0] <= 40 < 90 < shares[-1]

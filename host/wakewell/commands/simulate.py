@@ -20,7 +20,14 @@ from wakewell.report import page_files
 from wakewell.rig.errors import Impossible
 from wakewell.rig.pot import DAY_S
 from wakewell.simulate import many_runs, picture, trials
-from wakewell.simulate.one_run import NEVER_DAYS, TrialResult, last_line, run_trial, write_log
+from wakewell.simulate.one_run import (
+    NEVER_DAYS,
+    History,
+    TrialResult,
+    last_line,
+    run_trial,
+    write_log,
+)
 from wakewell.simulate.trials import Trial
 from wakewell.terminal import Bad, marked, tell
 from wakewell.tomlfile import show_path
@@ -55,6 +62,8 @@ def lines_of(result: TrialResult) -> Iterator[str]:
         f"  battery  {now['used_mah']:.0f} mAh used, {now['charged_mah']:.0f} charged, "
         f"{now['brownouts']:.0f} brown-outs"
     )
+    if trial.spec.panel.peak_mw:
+        yield f"  panel    lowest charge by month: {_lowest(result)}"
     for act, count in Counter(act for _, act in result.people.done).items():
         first = next(at_s for at_s, done in result.people.done if done == act)
         times = "once, on" if count == 1 else f"{count} times, first on"
@@ -80,6 +89,16 @@ def _days(what: str, days: float | None) -> str:
         return f"the {what} was never used"
     told = "more than 27 years" if days >= NEVER_DAYS else f"{days:.0f} days"
     return f"a full {what} {told}"
+
+
+def _lowest(result: TrialResult) -> str:
+    """The battery's lowest charge of each month that the run has, first to last."""
+    lowest: dict[str, float] = {}
+    kept = result.history or History()
+    for day, charge in zip(kept.day, kept.charge, strict=True):
+        month = _date(result.trial, day)[:7]
+        lowest[month] = min(charge, lowest.get(month, 1.0))
+    return ", ".join(f"{month} {charge:.0%}" for month, charge in lowest.items())
 
 
 def _date(trial: Trial, days: float) -> str:

@@ -54,7 +54,8 @@ class History:
     """What a picture needs beside the log: for each wake, time in days and what was then true.
 
     n: the number of its record; None: no wake, but a day on which the cell could not carry the
-    board. soil_ppt: as it truly was; read_ppt: as the pot read it, None: not believed.
+    board. soil_ppt: as it truly was; read_ppt: as the pot read it, None: not believed. charge: a
+    share of what the battery holds.
     """
 
     day: list[float] = field(default_factory=list)
@@ -63,6 +64,7 @@ class History:
     read_ppt: list[int | None] = field(default_factory=list)
     tank_ml: list[float] = field(default_factory=list)
     rest_mv: list[float] = field(default_factory=list)
+    charge: list[float] = field(default_factory=list)
 
 
 @dataclass
@@ -156,8 +158,8 @@ def run_trial(
 ) -> TrialResult:
     """Run a trial through the rig and the core. One seed reproduces everything.
 
-    seed: instead of the trial's own. history: keep what a picture needs. log: keep the field log.
-    state: the retained state, as stored, that the board begins with; none: a new board's.
+    seed: instead of the trial's own. history: keep what a picture needs; with a panel it is
+    always kept. log: keep the field log. state: the retained state, as stored, that the board begins with; none: a new board's.
     A state that no pot can be in ends the run early; the result says when and why.
     """
     seed = trial.seed if seed is None else seed
@@ -165,7 +167,7 @@ def run_trial(
     pot = RigPot(trial.spec, seed)
     people = Household(trial.owner, trial.visits, seed)
     verdicts = Verdicts()
-    kept = History() if history else None
+    kept = History() if history or trial.spec.panel.peak_mw else None
     supplied = Supplied()
 
     def seen(record: dict[str, Any]) -> None:
@@ -213,6 +215,7 @@ def _keep(
     kept.read_ppt.append(read_ppt)
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))
+    kept.charge.append(pot.battery.charge_mah / pot.battery.capacity_mah)
 
 
 def write_log(result: TrialResult, folder: Path, packed: bool = False) -> Path:
