@@ -39,6 +39,10 @@ def _on_lithium(pot: description.PotFolder) -> bool:
     return battery is not None and battery.chemistry.startswith("lithium")
 
 
+def _has_panel(pot: description.PotFolder) -> bool:
+    return pot.about is not None and pot.about.panel is not None
+
+
 # Cautions: (due for this pot?, what to mind). The maker's sheet and local codes come first.
 CAUTIONS = (
     (
@@ -56,6 +60,12 @@ CAUTIONS = (
         _on_lithium,
         "lithium cell: charge it as its data sheet says, never below 0 degrees (IEC 62133-2), "
         "and give it a protection circuit: R5 protects it only while the board runs",
+    ),
+    (
+        _has_panel,
+        "panel: its charger must be made for this battery and must not charge it below 0 degrees "
+        "(the cell maker's sheet first, IEC 62133-2); connect the panel last and cover it while "
+        "you work on the leads, for light cannot be switched off; tie it down",
     ),
 )
 

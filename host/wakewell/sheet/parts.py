@@ -197,6 +197,8 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
         yield "cell", "cell", cell.cells, look
         if charges := _charger(pot, cell):
             yield "charger", "charger board", 1, charges
+        if about.panel:
+            yield "panel", "panel", 1, _panel(about.panel)
     board = about.board or description.BoardSheet()
     if bare:
         low_mv = max(settings["battery_mv"], pot.limits["rest_mv"])
@@ -228,7 +230,28 @@ def _charger(pot: description.PotFolder, cell: description.Battery) -> list[str]
         )
     if "charger" in pot.parts:
         look.append("has a status line for the chip")
+    if pot.about and pot.about.panel:
+        look += SUN_CHARGER
     return look
+
+
+SUN_CHARGER = (
+    "made for a panel: it takes less from the panel when the light falls, instead of dropping out",
+    "has an input for a thermistor at the cell, wired, that stops it below 0 °C: one without it "
+    "charges in frosty sunshine",
+    "lets nothing flow back into the panel at night",
+)
+
+
+def _panel(told: description.PanelSheet) -> list[str]:
+    """What to look for in a panel."""
+    power = "the power that wakewell budget says" if told.peak_mw is None else f"{told.peak_mw} mW"
+    return [
+        f"{power} in full sun on its maker's sheet",
+        f"stands {told.tilt_deg} degrees steep, facing {told.facing_deg} degrees by the compass; "
+        "nothing shades a part of it, for a part dims the whole",
+        "closed against rain at its leads; tied down against wind",
+    ]
 
 
 def found_peak(pot: description.PotFolder) -> float:

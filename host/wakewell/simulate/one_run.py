@@ -159,7 +159,8 @@ def run_trial(
     """Run a trial through the rig and the core. One seed reproduces everything.
 
     seed: instead of the trial's own. history: keep what a picture needs; with a panel it is
-    always kept. log: keep the field log. state: the retained state, as stored, that the board begins with; none: a new board's.
+    always kept. log: keep the field log. state: the retained state, as stored, that the board
+    begins with; none: a new board's.
     A state that no pot can be in ends the run early; the result says when and why.
     """
     seed = trial.seed if seed is None else seed
