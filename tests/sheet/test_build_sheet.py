@@ -271,3 +271,15 @@ def test_a_charger_is_one_for_its_cell(basil: Path, chemistry: str, said: str | 
         assert ("below 0 °C" in " ".join(row.look)) == chemistry.startswith("lithium")
     (regulator,) = (row for row in sheet.bought if row.key == "regulator")
     assert any(text.startswith("bears ") for text in regulator.look)
+
+
+def test_a_panel_brings_its_charger_that_stops_in_frost(basil: Path) -> None:
+    """The maker's sheet of the cell: no charge below 0 °C, and sunshine comes with frost."""
+    text = (basil / "pot.toml").read_text(encoding="utf-8")
+    text += "\n[panel]\ntilt_deg = 60\nfacing_deg = 180\npeak_mw = 500\n"
+    (basil / "pot.toml").write_text(text, encoding="utf-8")
+    sheet = page.made(str(basil), DAY)
+    told = words(page.html(sheet))
+    assert {row.key for row in sheet.bought} <= set(prices.PARTS)
+    assert "500 mW in full sun" in told
+    assert "a thermistor at the cell, wired, that stops it below 0 °C" in told

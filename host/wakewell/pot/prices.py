@@ -23,6 +23,7 @@ PARTS: dict[str, tuple[str, float]] = {
     "hose": ("hose, a metre", 1.0),
     "valve": ("check valve", 1.5),
     **{kind.sold[0]: kind.sold[1:] for kind in description.PARTS.values() if kind.sold},
+    "panel": ("the small panel", 6.0),
     "cell": ("the cell, with its protection circuit", 7.0),
     "charger": ("charger board", 2.5),
     "regulator": ("regulator", 1.0),
