@@ -10,7 +10,7 @@ import pytest
 pytest.importorskip("pvlib", reason="the rig's extra is not installed")
 
 from wakewell import cli
-from wakewell.budget import inputs, sun
+from wakewell.budget import inputs, sun, told
 from wakewell.budget.doubt import nominal
 from wakewell.pot import agree
 from wakewell.rig.battery import Battery, Cell
@@ -46,13 +46,13 @@ def test_the_least_panel_keeps_the_rigs_cell_through_the_year(sunny: Path) -> No
     found = answer(sunny)
     folder = inputs.open_folder(str(sunny))
     given = inputs.gather(folder, DAY)
-    told = folder.about
-    assert told is not None
+    about = folder.about
+    assert about is not None
     air_c = climate(PLACES[given.stands]).air_c
     drains = [nominal(given.drain_mah(month)) / 24.0 for month in range(12)]
 
     def least(share: float) -> float:
-        panel = replace(fitted_panel(told.panel), peak_mw=share * found.least_mw)
+        panel = replace(fitted_panel(about.panel), peak_mw=share * found.least_mw)
         powers = powers_mw(panel, tuple(air_c))
         battery, lowest = Battery(Cell(given.cell_mah)), 1.0
         for hour in range(2 * 8760):
@@ -94,12 +94,9 @@ def test_it_is_told_by_month_and_too_small_a_panel_is_a_finding(
 ) -> None:
     answer(sunny, f"peak_mw = {mw}\n")
     assert cli.main(["budget", str(sunny)]) == code
-    told = " ".join(capsys.readouterr().out.split())
-    assert word in told
-    assert "Battery, without light: " in told
-    assert "Jan " in told
-    assert "Dec " in told
-    assert "caution: panel: its charger" in told
+    said = " ".join(capsys.readouterr().out.split())
+    for part in (word, "Battery, without light: ", "Jan ", "Dec ", "caution: panel: its charger"):
+        assert part in said
 
 
 def test_a_shade_that_cannot_be_is_refused(sunny: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -121,3 +118,14 @@ def test_check_knows_what_a_panel_makes_of_a_lockout(sunny: Path) -> None:
     said = " ".join(warning.text for warning in folder.warnings)
     assert "every reading in the sun would count as one of rest" in said
     assert "a panel and no charger sense" in said
+
+
+@pytest.mark.parametrize(("mw", "by_panel"), [(10, False), (2000, True)])
+def test_a_panel_that_is_enough_carries_the_battery_to_any_date(
+    sunny: Path, mw: int, by_panel: bool
+) -> None:
+    answer(sunny, f"peak_mw = {mw}\n")
+    folder = inputs.open_folder(str(sunny))
+    found = told.made(folder, inputs.gather(folder, DAY), DAY, date(2029, 5, 1), None)
+    assert (found.cell_until is None) == by_panel
+    assert ("battery: yes, by its panel" in "\n".join(told.lines(found))) == by_panel

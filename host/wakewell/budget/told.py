@@ -62,9 +62,11 @@ def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date
     has_cell = inputs.cell_mah > 0.0
     now, ran_out = course.today(inputs, today)
     tank_until = cell_until = None
+    sunned = sun.made(folder, now)
+    by_light = sunned is not None and bool(sunned.enough)
     if until is not None:
         tank_until = course.answer(now.tank_ml, now.full_ml, course.tank(now), today, until)
-        if has_cell and not inputs.mains:
+        if has_cell and not inputs.mains and not by_light:
             full = inputs.cell_mah * inputs.cell_true
             cell_until = course.answer(now.charge_mah, full, course.cell(now), today, until)
     return Budget(
@@ -82,7 +84,7 @@ def made(folder: description.PotFolder, inputs: Inputs, today: date, until: date
         sizing.sizes(folder, inputs, away) if away else [],
         log,
         scenarios(folder, now, log),
-        sun.made(folder, now),
+        sunned,
     )
 
 
@@ -376,6 +378,8 @@ def _until(found: Budget) -> list[str]:
             rows.append(_answer(found, what, unit, answer))
     if found.cell is not None and found.inputs.mains:
         rows.append("  battery: yes, while its charger is plugged in")
+    elif found.sunned is not None and found.sunned.enough:
+        rows.append("  battery: yes, by its panel")
     return rows
 
 
