@@ -78,11 +78,20 @@ def states(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made_once(tmp_path_factory, "states", make_states) / "out"
 
 
-# The words of pictures that do not end within their picture, or are cut short
+# The words of pictures that leave their picture or what they are clipped to, or are cut short
 CUT_OFF = """Array.from(document.querySelectorAll("#pictures svg text")).filter((text) => {
     const own = text.getBoundingClientRect();
-    const around = text.ownerSVGElement.getBoundingClientRect();
-    return own.width && (own.right > around.right + 1 || own.left < around.left - 1
+    const clipped = text.closest("[clip-path]");
+    let {left, right} = text.ownerSVGElement.getBoundingClientRect();
+    if (clipped) {
+        const id = clipped.getAttribute("clip-path").match(/#([^)"]+)/)[1];
+        const box = document.getElementById(id).firstElementChild.getBBox();
+        const {a, e} = clipped.getScreenCTM();
+        [left, right] = [e + a * box.x, e + a * (box.x + box.width)];
+    }
+    const shown = own.width && own.right > left && own.left < right
+        && text.getAttribute("opacity") !== "0";
+    return shown && (own.right > right + 1 || own.left < left - 1
         || text.textContent.includes("…"));
 }).map((text) => text.textContent)"""
 

@@ -311,12 +311,14 @@ def draw_events(colour: Colours, picture: Picture) -> list[Spec]:
         ": datum.k === 'button' ? 'circle' : 'diamond'"
     )
     inside = f"datum.k === 'trip' ? 'transparent' : '{colour['paper']}'"
+    names = text(
+        "rows", colour, x={"value": 4 - SIDE}, y=name, text={"field": "row"}, baseline="middle",
+        fontStyle="italic", limit={"signal": f"width + {SIDE} - 4"},
+    )  # fmt: skip
+    names["clip"] = False  # they begin where other plots have their figures
     return [
         mark("rule", "rows", colour, **ACROSS, y=centre, stroke="hair"),
-        text(
-            "rows", colour, x={"value": 4 - SIDE}, y=name, text={"field": "row"}, baseline="middle",
-            fontStyle="italic", limit={"signal": f"width + {SIDE} - 4"},
-        ),
+        names,
         mark(
             "rect", "bars", colour, x=x(),
             x2={"signal": "max(scale('x', datum.u), scale('x', datum.t) + 3)"},
