@@ -251,3 +251,9 @@ def pot_toml(folder: Path, **texts: str) -> None:
         kept = [row for row in text.splitlines() if not row.startswith(f"{key} = ")]
         text = "\n".join([f"{key} = {json.dumps(value)}", *kept]) + "\n"
     (folder / "pot.toml").write_text(text, encoding="utf-8")
+
+
+def hostile(record: dict[str, object]) -> bytes:
+    """A line with a good CRC whatever it holds."""
+    body = json.dumps(record, separators=(",", ":")).encode()[:-1]
+    return body + line.TAIL + b'%08x"}\n' % crc32(body)

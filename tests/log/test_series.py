@@ -12,7 +12,7 @@ import pytest
 
 import grown
 import rows
-from grown import Garden, make
+from grown import Garden, hostile, make
 from wakecore import fields, line
 from wakewell.log import record as form
 from wakewell.log import series
@@ -66,12 +66,6 @@ def test_missing_records_are_a_gap(tmp_path: Path) -> None:
 def test_no_gap_where_nothing_is_missing(tmp_path: Path) -> None:
     found = read(make(tmp_path, Garden(days=40, refill=(20,))))
     assert not any(w.gap for w in found.wakes)
-
-
-def hostile(record: dict[str, object]) -> bytes:
-    """A line with a good CRC whatever it holds."""
-    body = json.dumps(record, separators=(",", ":")).encode()[:-1]
-    return body + line.TAIL + b'%08x"}\n' % crc32(body)
 
 
 @pytest.mark.parametrize(

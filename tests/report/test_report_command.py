@@ -14,7 +14,7 @@ from pathlib import Path
 import pyarrow.parquet  # type: ignore[import-untyped]
 import pytest
 
-from grown import START_S, Garden, long_log, make, pot_toml
+from grown import START_S, Garden, hostile, long_log, make, pot_toml
 from wakewell.cli import main
 from wakewell.log import logs, series
 from wakewell.pot import bringup_file
@@ -86,8 +86,6 @@ def test_text_from_files_stays_text(tmp_path: Path) -> None:
     pot_toml(tmp_path / "pot", name=HOSTILE[:60], plant=HOSTILE[:60], place=HOSTILE)
     log = tmp_path / "pot" / "logs" / "00000001.jsonl"
     rows = log.read_bytes().splitlines(keepends=True)
-    from test_series import hostile
-
     last = [i for i, row in enumerate(rows) if b'"kind":"wake"' in row][-3:]
     for index, member in zip(last, ("needs", "lockouts", "trips"), strict=True):
         record = json.loads(rows[index])
