@@ -157,7 +157,7 @@ def ready(test: bool = False) -> None:
             write_note(want)
     except OSError as error:
         raise Trouble(
-            f"Cannot make the environment: {error.filename or VENV}: {error.strerror}. "
+            f"Cannot make the environment: {error.filename or VENV}: {error.strerror or error}. "
             "Check free space and write permission there, then run this again."
         ) from error
 
