@@ -23,6 +23,7 @@ from bench_rig import CLOCK, Absent
 TESTS = Path(__file__).parent.parent / "tests"
 BOARDS = 500  # that report; each message holds PER_REPORT lines, as after a week without a router
 PER_REPORT = 8
+TABLES = {"lines": "id", "readings": "line"}  # what listening fills, with the key of each
 
 
 def reports(lines: list[bytes], boards: int) -> list[tuple[str, bytes]]:
@@ -65,10 +66,14 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
     for text in ("journal_mode=WAL", "synchronous=FULL"):
         alone.execute("PRAGMA " + text)
     heard = sqlite3.connect(here / "heard.db")
-    for (text,) in heard.execute("SELECT sql FROM sqlite_master WHERE name = 'lines'"):
-        alone.execute(text)  # the same table with the same index
+    chosen = "SELECT sql FROM sqlite_master WHERE tbl_name = ? AND sql IS NOT NULL"
+    adding = {}
+    for table in TABLES:  # the same tables with the same indexes
+        for (text,) in heard.execute(chosen, (table,)):
+            alone.execute(text)
+        columns = ", ".join("?" * len(heard.execute(f"SELECT * FROM {table}").description))
+        adding[table] = f"INSERT OR IGNORE INTO {table} VALUES ({columns})"
     per_batch = waiting.BATCH * PER_REPORT
-    columns = ", ".join("?" * len(heard.execute("SELECT * FROM lines").description))
     parts, count = [], 0
     for at in range(0, len(messages), boards):  # in turns, so that both meet the same computer
         part = [waiting.Message(topic, data) for topic, data in messages[at : at + boards]]
@@ -77,18 +82,21 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
         for first in range(0, len(part), waiting.BATCH):
             listener.deal(part[first : first + waiting.BATCH], 1.8e9)
         took_s = CLOCK() - begun
-        chosen = "SELECT * FROM lines WHERE id > ? ORDER BY id"
-        rows = heard.execute(chosen, (count,)).fetchall()
+        rows = {
+            table: heard.execute(
+                f"SELECT * FROM {table} WHERE {number} > ? ORDER BY {number}", (count,)
+            ).fetchall()
+            for table, number in TABLES.items()
+        }
+        new = len(rows["lines"])
         gc.collect()
         begun = CLOCK()
-        for first in range(0, len(rows), per_batch):
+        for first in range(0, new, per_batch):
             with alone:
-                alone.executemany(
-                    f"INSERT OR IGNORE INTO lines VALUES ({columns})",
-                    rows[first : first + per_batch],
-                )
-        parts.append((took_s, CLOCK() - begun, len(rows)))
-        count += len(rows)
+                for table, text in adding.items():
+                    alone.executemany(text, rows[table][first : first + per_batch])
+        parts.append((took_s, CLOCK() - begun, new))
+        count += new
     assert (listener.bad, listener.new) == (0, count)
     store.close()
     alone.close()

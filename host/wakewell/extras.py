@@ -19,7 +19,11 @@ BRINGS = {
     "report": (*POT, "babel", "jinja2", "markdown_it", "vl_convert"),
     "calibrate": (*POT, "numpy", "scipy", "vl_convert"),
     "rig": (*POT, "fluids", "numpy", "pvlib", "refet", "scipy"),
-    "remote": (*POT, "apprise", "babel", "icalendar", "jinja2", "paho", "segno", "sqlalchemy"),
+    "remote": (
+        *POT,
+        *("alembic", "apprise", "babel", "icalendar", "jinja2", "paho", "prometheus_client"),
+        *("segno", "sqlalchemy"),
+    ),
     "try": ("amqtt",),
     "postgres": ("psycopg",),
     "cluster": ("distributed",),

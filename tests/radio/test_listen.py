@@ -84,9 +84,20 @@ class Desk:
     def hear(self, *payloads: bytes, topic: str = f"wakewell/{BOARD}/report") -> None:
         self.listener.deal([waiting_radio.Message(topic, p) for p in payloads], NOW)
 
+    def readings(self) -> list[int]:
+        """The numbers of the wakes that have a row in the table of readings."""
+        with self.listener.store.engine.connect() as c:
+            return sorted(c.scalars(sa.text("SELECT n FROM readings")))
+
     def log(self) -> bytes:
         files = sorted((self.folder / "logs").glob("*.jsonl"))
         return b"".join(p.read_bytes() for p in files)
+
+
+def wakes(lines: list[bytes]) -> list[int]:
+    """The numbers of the wakes among these lines."""
+    found = [line.decode(data)[0] or {} for data in lines]
+    return sorted(each["n"] for each in found if each["kind"] == "wake")
 
 
 def whole(lines: list[bytes]) -> bytes:
@@ -328,6 +339,7 @@ def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int, order: i
     desk.hear(pack(LINES[:10]), pack(LINES[10:20], n=2))
     assert desk.log() == whole(LINES[:20])
     assert desk.listener.store.lines(BOARD) == LINES[:20]
+    assert desk.readings() == wakes(LINES[:20])
 
 
 def test_a_full_disk_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -362,6 +374,7 @@ def test_sqlite_itself_runs_out_of_room(tmp_path: Path) -> None:
     engine.dispose()
     desk.hear(pack(LINES[2:30], n=2))
     assert desk.log() == whole(LINES[:30])
+    assert desk.readings() == wakes(LINES[:30])
 
 
 def test_a_folder_that_cannot_be_written_holds_the_answer_back(tmp_path: Path) -> None:
@@ -444,6 +457,7 @@ def test_lines_are_looked_for_after_the_clock_was_set_back(tmp_path: Path) -> No
     later = Desk(tmp_path / "basil")
     later.listener.store.export()
     assert later.log() == whole(LINES[:9])
+    assert later.readings() == wakes(LINES[:9])
 
 
 CURRENTS = (1.2, 1.3, 1.4, 1.5, 1.6)
@@ -563,6 +577,7 @@ def test_broker_killed_and_started_again_in_mid_batch(server: mosquitto.Broker, 
             tell(10, 20, n)
         running.wait_for(20)
     assert running.desk.log() == whole(LINES[:20])
+    assert running.desk.readings() == wakes(LINES[:20])
 
 
 def test_wrong_password(server: mosquitto.Broker, pot: Path) -> None:
@@ -628,6 +643,7 @@ def test_what_was_not_dealt_with_comes_again(server: mosquitto.Broker, pot: Path
     with Running(pot, secret) as running:
         running.wait_for(30)
     assert running.desk.log() == whole(LINES[:30])
+    assert running.desk.readings() == wakes(LINES[:30])
 
 
 def test_a_broker_of_pythons_index_will_do(tmp_path: Path) -> None:

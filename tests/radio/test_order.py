@@ -52,6 +52,7 @@ def test_every_order_of_a_batch_makes_the_same_files(tmp_path: Path, at_once: bo
                 tell(desk, payload)
         assert in_files(desk.folder) == wanted, number
         assert desk.listener.store.lines(BOARD) == LINES[:10]
+        assert desk.readings() == common.wakes(LINES[:10])
         desk.listener.store.close()
 
 
@@ -77,6 +78,7 @@ def test_told_twice_late_and_over_restarts(
             desk = Desk(folder)
             desk.listener.store.export()
         assert desk.log() == whole([each for each in LINES if each in heard])
+        assert desk.readings() == common.wakes([each for each in LINES if each in heard])
     desk.listener.store.close()
 
 
@@ -182,8 +184,10 @@ def test_a_database_of_an_older_version(tmp_path: Path) -> None:
     tell(desk, pack(LINES[:4]))
     desk.listener.store.close()
     with sqlite3.connect(tmp_path / "basil" / "heard.db") as c:
-        for column in ("at", "home"):
-            c.execute(f"ALTER TABLE lines DROP COLUMN {column}")
+        for column in ("lines DROP COLUMN at", "lines DROP COLUMN home", "pots DROP COLUMN name"):
+            c.execute(f"ALTER TABLE {column}")
+        for table in ("readings", "alembic_version"):
+            c.execute(f"DROP TABLE {table}")
     c.close()
     desk = Desk(tmp_path / "basil")
     (tmp_path / "basil" / "logs" / "00000001.jsonl").write_bytes(whole(LINES[:2]))  # cut off

@@ -154,9 +154,12 @@ GROUPS = (
     ),
     Group(("radio/ask.py", "commands/ask.py", "replay/asked.py"), ("radio/test_ask.py",)),
     Group(
-        ("radio/store.py", "radio/files.py", "radio/homes.py"),
-        ("radio/test_kept.py", "radio/test_order.py"),
-        long="every_order or whatever_order",
+        (
+            *("radio/store.py", "radio/files.py", "radio/homes.py"),
+            *("radio/readings.py", "radio/migrate.py"),
+        ),
+        ("radio/test_kept.py", "radio/test_order.py", "radio/test_database.py"),
+        long="every_order or whatever_order or postgresql",
     ),
     Group(
         ("radio/posted.py", "radio/room.py"),

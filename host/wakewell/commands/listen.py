@@ -80,6 +80,9 @@ def run(args: argparse.Namespace) -> int:
     def say(text: str) -> None:
         print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
 
+    if store.note:
+        say(store.note)
+
     def post(topic: str, payload: bytes) -> None:
         if posted is None or not posted.post(topic, payload):
             radio.post(topic, payload)

@@ -62,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
     if "://" not in str(where) and not Path(where).exists():
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
     store = Store(where)
+    if store.note:
+        print(store.note, file=sys.stderr)
     while True:
         try:
             failed = once(store, all_pots, args)

@@ -5,6 +5,7 @@ broker    one connection to an MQTT broker, with what private.toml says
 letters   what goes over the air, as the host reads and makes it
 homes     which of a pot's homes a line was heard in
 store     what was heard, in SQLite or PostgreSQL
+tables    its tables; readings: a wake as a row; migrate, migrations: databases of an older form
 files     the log files made of it, laid by place
 listen    the command that hears
 shown     pages kept up to date while it hears

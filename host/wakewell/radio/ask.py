@@ -7,6 +7,7 @@ broker until the pot's next report. Without values it shows what is asked and in
 
 from __future__ import annotations
 
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -227,6 +228,8 @@ def told(folder: Path, database: str | None = None) -> dict[str, Any]:
     from wakewell.radio.store import Store, self_made
 
     kept = Store(where)
+    if kept.note:
+        print(kept.note, file=sys.stderr)
     try:
         row = kept.pots().get(board)
     except SQLAlchemyError as error:

@@ -17,7 +17,7 @@ from msgspec import UNSET, UnsetType
 from wakeboard import sealed, senml
 from wakecore import line
 from wakewell.log import logs, record
-from wakewell.log.record import MOST_NUMBER, Wake
+from wakewell.log.record import MOST_NUMBER
 from wakewell.radio import homes
 
 MOST = 65536  # bytes of a report
@@ -229,12 +229,6 @@ def _lines(report: BoardReport, places: list[re.Match[str] | None], texts: list[
         report.file, report.offset = int(last[1]), int(last[2]) + size + 1
     if len(report.lines) > MOST_LINES or len(report.in_force) > 3:
         raise ValueError("too many lines")
-
-
-def utc_of(data: bytes) -> tuple[int, int, int] | None:
-    """[day, second, trusted] of a wake's line, None if it is none."""
-    found = record.read(data).found
-    return found.begin.utc if isinstance(found, Wake) else None
 
 
 def unix_s(day: int, second: int) -> int:

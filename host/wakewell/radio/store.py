@@ -8,8 +8,8 @@ order in which they came. Not here: the network.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
@@ -17,68 +17,21 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+from sqlalchemy.dialects import postgresql, sqlite
 
 from wakewell import ownfile
 from wakewell.errors import BadInput
 from wakewell.log import logs, record
 from wakewell.log.record import Wake
-from wakewell.radio import files, homes, letters
-
-try:
-    import sqlalchemy as sa
-    from sqlalchemy.dialects import postgresql, sqlite
-except ImportError as error:  # pragma: no cover
-    raise BadInput("needs the extra 'remote': pip install 'wakewell[remote]'") from error
+from wakewell.radio import files, homes, letters, migrate, readings
+from wakewell.radio.tables import DROPPED, LINES, POTS, SENT, sa
+from wakewell.tomlfile import show_path
 
 __all__ = ["LINES", "POTS", "SENT", "Store", "keep_in_force", "sa", "summary"]
 
 # After a start, so many lines are looked for in the files, and those heard in this time
 MADE_GOOD = 10_000
 MADE_GOOD_S = 3600
-
-meta = sa.MetaData()
-POTS = sa.Table(
-    "pots",
-    meta,
-    sa.Column("board", sa.String(64), primary_key=True),
-    sa.Column("heard_at", sa.BigInteger, nullable=False),  # seconds since 1970
-    sa.Column("report", sa.BigInteger, nullable=False),  # number of the newest report
-    sa.Column("n", sa.BigInteger, nullable=False),  # number of the newest wake, -1: none
-    sa.Column("told", sa.JSON, nullable=False),  # what it answered
-)
-LINES = sa.Table(
-    "lines",
-    meta,
-    sa.Column("id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True),
-    sa.Column("board", sa.String(64), nullable=False),
-    sa.Column("kind", sa.String(8), nullable=False),
-    sa.Column("n", sa.BigInteger, nullable=False),
-    sa.Column("crc", sa.String(8), nullable=False),
-    sa.Column("file", sa.BigInteger, nullable=False),
-    sa.Column("heard_at", sa.BigInteger, nullable=False),
-    sa.Column("data", sa.LargeBinary, nullable=False),
-    # Since these two are kept; a line heard before has neither.
-    sa.Column("at", sa.BigInteger, nullable=False, server_default="-1"),  # bytes before it in file
-    sa.Column("home", sa.String(homes.MARK_SIZE), nullable=False, server_default=""),  # key's mark
-    sa.UniqueConstraint("board", "kind", "n", "crc"),
-)
-SENT = sa.Table(  # reminders: see remind
-    "reminders",
-    meta,
-    sa.Column("board", sa.String(64), primary_key=True),
-    sa.Column("cause", sa.String(100), primary_key=True),
-    sa.Column("since", sa.BigInteger, nullable=False),  # it holds since then
-    sa.Column("sent_at", sa.BigInteger),  # the last message that left, or was about to
-    sa.Column("before", sa.BigInteger),  # the one before it
-    sa.Column("holds", sa.Boolean, nullable=False),
-)
-DROPPED = sa.Table(
-    "dropped",
-    meta,
-    sa.Column("why", sa.String(200), primary_key=True),
-    sa.Column("times", sa.BigInteger, nullable=False),
-)
-
 
 NAMES = ("board", "kind", "n", "crc", "file", "heard_at", "data", "at", "home")
 KNOWN = "SELECT board, report, n, CAST(told AS TEXT) FROM pots WHERE board IN (%s)"
@@ -116,6 +69,7 @@ class Store:
 
     folders: {board: the pot's folder} whose log files are kept up. ours: {board: marks of the
     keys that its pot has there}; a board that is not in it: see homes.Homes.
+    note: what was done to a database of an older form, in words.
     """
 
     def __init__(
@@ -136,8 +90,13 @@ class Store:
                         ownfile.keep(path)
             self.engine = sa.create_engine(url, paramstyle=style)
             sa.event.listen(self.engine, "connect", _pragmas)
-            meta.create_all(self.engine)
-            _grow(self.engine)
+            self._mark = "?" if style == "qmark" else "%s"
+            self._read = readings.adding(self._mark)
+            self.note = migrate.to_todays_form(self.engine)
+            if self.note or folders:
+                readings.fill(self.engine, self._read)
+        except BadInput as error:
+            raise BadInput(f"{show_path(self_made(text))}: {error}") from None
         except (sa.exc.SQLAlchemyError, ImportError, OSError) as error:
             why = str(getattr(error, "orig", None) or error).splitlines()[0]
             why = getattr(error, "strerror", None) or why
@@ -155,8 +114,8 @@ class Store:
         )
         self._tell = str(tell.compile(self.engine, column_keys=names))
         self._newest = str(LAST.compile(self.engine, compile_kwargs={"literal_binds": True}))
-        self._mark = "?" if style == "qmark" else "%s"
         self.folders, self.ours = folders or {}, ours or {}
+        self.names: dict[str, str] = {}  # of the boards' folders
         # {(board, mark of its key): the last file written for them, how it was left}
         self.ends: dict[tuple[str, str], tuple[int, files.End]] = {}
         self.exported = 0
@@ -183,26 +142,22 @@ class Store:
         When this returns they are on the disk. Raises sqlalchemy.exc.SQLAlchemyError.
         """
         reports = list(reports)
-        rows: list[Row] = [
-            (
-                report.board,
-                each.kind,
-                each.n,
-                each.crc,
-                each.file,
-                now_s,
-                each.data,
-                each.at,
-                report.home,
-            )
-            for report in reports
-            for each in report.lines
-        ]
+        rows: list[Row] = []
+        wakes: list[readings.Row] = []
+        for report in reports:
+            board, home = report.board, report.home
+            for each in report.lines:
+                n, crc, data = each.n, each.crc, each.data
+                rows.append((board, each.kind, n, crc, each.file, now_s, data, each.at, home))
+                if each.kind == "wake":
+                    wakes.append(readings.row_of(board, n, crc, now_s, data))
         new = top = 0
         with self.engine.begin() as c:
             if rows:
                 new = c.exec_driver_sql(self._add, rows).rowcount
                 top = c.exec_driver_sql(self._newest).scalar() or 0
+            if new and wakes:
+                c.exec_driver_sql(self._read, list(map(readings.parameters, wakes)))
             self._see(c, reports, now_s)
         if rows:
             # These very rows, and no others, came after what is exported.
@@ -221,7 +176,8 @@ class Store:
         for report in reports:
             number, n, told = seen.get(report.board, (-1, -1, {}))
             wake = next((each for each in reversed(report.lines) if letters.tells(each)), None)
-            utc = letters.utc_of(wake.data) if wake is not None else None
+            said = readings.told(wake.data) if wake is not None else None
+            utc = said.begin.utc if said is not None else None
             if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
                 continue
             # A word that this report does not say is not true any more
@@ -235,9 +191,18 @@ class Store:
         rows = []
         for board in sorted(changed):
             number, n, told = seen[board]
-            rows.append((board, now_s, number, n, msgspec.json.encode(told).decode()))
+            told_text = msgspec.json.encode(told).decode()
+            rows.append((board, now_s, number, n, told_text, self._name(board)))
         if rows:
             c.exec_driver_sql(self._tell, rows)
+
+    def _name(self, board: str) -> str:
+        """The name of its pot's folder, "" where that is not known."""
+        if board not in self.names:
+            folder = self.folders.get(board)
+            name = os.path.basename(os.path.abspath(folder)) if folder is not None else ""
+            self.names[board] = logs.printable(name)
+        return self.names[board]
 
     def pots(self) -> dict[str, LastHeard]:
         """{board: what was last heard of it}."""
@@ -338,21 +303,6 @@ class Store:
             ]
         end = files.lay(f"{folder}/{file:08d}.jsonl", files.in_order(placed))
         self.ends[board, home] = (file, end)
-
-
-def _grow(engine: sa.Engine) -> None:
-    """Add to a database of an older version the columns it lacks."""
-    kept = {column["name"] for column in sa.inspect(engine).get_columns(LINES.name)}
-    for column in LINES.c:
-        if column.name in kept:
-            continue
-        kind, usual = column.type.compile(engine.dialect), column.server_default.arg  # type: ignore[union-attr]
-        text = (
-            f"ALTER TABLE {LINES.name} ADD COLUMN {column.name} {kind} NOT NULL DEFAULT '{usual}'"
-        )
-        # Another process may add it in the same moment.
-        with suppress(sa.exc.SQLAlchemyError), engine.begin() as c:
-            c.exec_driver_sql(text)
 
 
 def beside(database: str) -> tuple[str, str]:

@@ -1,0 +1,1 @@
+"""How a database of an older form is brought to today's: steps for Alembic, in versions/."""
