@@ -98,7 +98,9 @@ def cut(files: list[Path], first: int, last: int, title: str = "", life: int | N
                     break
             player.feed(record)
         except rejudged.STUMBLES:
-            raise BadInput(f"wake {record['n']}: the core could not read it") from None
+            raise BadInput(
+                f"wake {record['n']}: the core could not read it; cut after it"
+            ) from None
     wakes = [record for record in records if record["kind"] == "wake"]
     if not wakes or wakes[-1]["n"] != last:
         raise BadInput(f"wakes {first} to {last} are not all in {folder}")

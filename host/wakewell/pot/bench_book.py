@@ -71,7 +71,9 @@ def read(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
-            raise BadInput(f"{name}: more than {MOST_BYTES} bytes: that is no bench book")
+            raise BadInput(
+                f"{name}: more than {MOST_BYTES} bytes: that is no bench book; move it elsewhere"
+            )
         return tomllib.loads(data.decode())
     except OSError as error:
         raise BadInput(f"{name}: cannot be read: {error.strerror}") from None

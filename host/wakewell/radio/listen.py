@@ -239,7 +239,9 @@ def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
                 f"{shown}: not the folder of a pot with a known board; flash it once by cable"
             )
         if board in found:
-            raise BadInput(f"{show_path(name)}: the same board as {found[board][0]}")
+            raise BadInput(
+                f"{show_path(name)}: the same board as {found[board][0]}; name one of them"
+            )
         found[board] = (folder, private.read(folder))
     return found
 

@@ -366,7 +366,8 @@ def load(names: list[str]) -> list[PotToRemind]:
         made = pot_folder.load(folder)
         board = board_id(folder) if folder.is_dir() else None
         if made.about is None or made.pot is None or board is None:
-            problem = f"{made.problems[0]}" if made.problems else "its board is not known"
+            unknown = "its board is not known; flash it once by cable"
+            problem = f"{made.problems[0]}" if made.problems else unknown
             raise BadInput(f"{show_path(name)}: {problem}")
         people = private.read(folder).people
         if not people:

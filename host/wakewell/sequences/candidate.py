@@ -27,7 +27,7 @@ def environment(folder: str) -> dict[str, str]:
     if place.name == "wakecore":
         place = place.parent
     if not (place / "wakecore" / "__init__.py").is_file():
-        raise BadInput(f"--core {folder}: no wakecore folder there")
+        raise BadInput(f"--core {folder}: no wakecore folder there; name the folder that holds it")
     path = os.pathsep.join([str(place.resolve()), os.environ.get("PYTHONPATH", "")])
     found = {**os.environ, "PYTHONPATH": path}
     trial = [sys.executable, "-c", "import wakewell.replay.replaying"]

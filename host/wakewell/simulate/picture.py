@@ -60,7 +60,7 @@ def draw(result: TrialResult) -> list[Picture]:
         path = write_log(result, Path(folder))
         log = series.read(result.trial.name, Path(folder), [path])
     if not log.wakes:
-        raise BadInput(f"{result.trial.name}: there is no wake to draw")
+        raise BadInput(f"{result.trial.name}: there is no wake to draw; give the trial more days")
     calendar = Calendar("UTC")
     began_s = EPOCH_S + result.trial.begins * DAY_S
     true = dict(zip(kept.n, kept.day, strict=True))
