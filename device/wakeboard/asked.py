@@ -1,5 +1,8 @@
 """Settings that somebody asks for over the air: made by the host, judged by the board.
 
+A message that asks for another key (newkey) has the same numbers and the same time; here it is
+judged by those.
+
 One line of JSON, sealed (see `sealed`): which board, a number that only rises, until when
 it may be taken, for which hard limits it was made, and every setting. It carries them all,
 so that what was shown as its effect is what comes in force. No input, no output, no clock.
@@ -17,6 +20,7 @@ if False:
     from wakecore.fields import Pot
 
 VERSION = 1
+KINDS = ("asked", "key")
 MOST = 2048  # bytes of a message
 NAMES = ("kind", "version", "board", "n", "until", "until_n", "limits_id", "values")
 MOST_N = (1 << 30) - 1
@@ -52,8 +56,9 @@ def settings_line(limits_id: str, values: "dict[str, Any]") -> bytes:
 
 def judge(
     data: bytes, key: bytes, board: str, last_n: int, pot: "Pot", utc: list[int], wake_n: int
-) -> "tuple[int, bytes | None, str]":
-    """(n, settings line, "") if it is to be put in force, else (n, None, why not).
+) -> "tuple[int, bytes | dict[str, Any] | None, str]":
+    """(n, settings line, "") if it is to be put in force, else (n, None, why not). Of a message
+    that asks for another key, its record stands for the line.
 
     n: its number, 0 if it is not ours. why "" stands for the message that was judged before,
     seen once more. last_n: number of the last one judged. utc: [day, second, trusted].
@@ -62,7 +67,12 @@ def judge(
     n, record, why = opened(data, key, board, last_n)
     if record is None:
         return n, None, why
-    found, why = check(record, record.get("until"), pot, utc, wake_n)
+    why = past(record, record.get("until"), utc, wake_n)
+    if why:
+        return n, None, why
+    if record["kind"] == "key":
+        return n, record, ""
+    found, why = check(record, pot)
     return n, found, why
 
 
@@ -77,7 +87,7 @@ def opened(
         record = json.loads(body)
     except (ValueError, RuntimeError):
         return 0, None, "not JSON"
-    if type(record) is not dict or record.get("kind") != "asked":
+    if type(record) is not dict or record.get("kind") not in KINDS:
         return 0, None, "not settings asked for"
     if record.get("version") != VERSION:
         return 0, None, "message of version %s, known: %d" % (record.get("version"), VERSION)
@@ -93,18 +103,19 @@ def opened(
     return n, record, ""
 
 
-def check(
-    record: "dict[str, Any]", until: "list[int] | None", pot: "Pot", utc: list[int], wake_n: int
-) -> "tuple[bytes | None, str]":
-    """(settings line, "") from an authentic, new message, or (None, why not)."""
+def past(record: "dict[str, Any]", until: "list[int] | None", utc: list[int], wake_n: int) -> str:
+    """Why an authentic, new message cannot be taken now, by its time; "" if it can."""
     if type(until) is not list or len(until) != 2:
-        return None, "no time"
+        return "no time"
     for number in until + [record.get("until_n")]:
         if not is_whole(number, 0, MOST_N):
-            return None, "no time"
+            return "no time"
     late = utc[0] > until[0] or (utc[0] == until[0] and utc[1] > until[1])
-    if late if utc[2] else wake_n > record["until_n"]:
-        return None, "its time is past"
+    return "its time is past" if (late if utc[2] else wake_n > record["until_n"]) else ""
+
+
+def check(record: "dict[str, Any]", pot: "Pot") -> "tuple[bytes | None, str]":
+    """(settings line, "") from an authentic, new message, or (None, why not)."""
     limits_id, values = record.get("limits_id"), record.get("values")
     if not limits_id or limits_id != pot.limits.id:
         return None, "made for other hard limits"

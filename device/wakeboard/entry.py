@@ -8,12 +8,11 @@ then. Every wait, size and count has a bound; the page ends in a report and slee
 """
 
 import gc
-import os
 import time
 from binascii import crc32, unhexlify
 
 from wakeboard import radio, sealed
-from wakeboard.files import read_bytes, write_bytes
+from wakeboard.files import read_bytes, replace
 from wakecore import line
 
 if False:
@@ -324,15 +323,7 @@ def mark(private: "dict[str, Any]") -> str:
 
 def keep(root: str, private: "dict[str, Any]") -> bool:
     """The secrets with their new Wi-Fi, by one rename. True if they hold."""
-    path = root + radio.PRIVATE
-    data = line.encode(sorted(private), private)
-    try:
-        if not write_bytes(path + ".new", data):
-            return False
-        os.rename(path + ".new", path)
-    except OSError:
-        return False
-    return read_bytes(path, len(data) + 1) == data
+    return replace(root + radio.PRIVATE, line.encode(sorted(private), private))
 
 
 def open_page(board: "Any", feed: "Callable[[], Any]") -> None:

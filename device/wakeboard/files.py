@@ -31,6 +31,17 @@ def write_bytes(path: str, data: bytes) -> bool:
     return read_bytes(path, len(data) + 1) == data
 
 
+def replace(path: str, data: bytes) -> bool:
+    """The same in the place of what was there, by one rename: old or new, never neither."""
+    try:
+        if not write_bytes(path + ".new", data):
+            return False
+        os.rename(path + ".new", path)
+    except OSError:
+        return False
+    return read_bytes(path, len(data) + 1) == data
+
+
 def exists(path: str) -> bool:
     """Is there a file or folder of that name?"""
     try:

@@ -14,7 +14,7 @@ import time
 from binascii import hexlify, unhexlify
 
 from wakeboard import clock, heard, mqtt, sealed, senml
-from wakeboard.files import KINDS, read_bytes
+from wakeboard.files import KINDS, exists, read_bytes
 from wakecore import line
 
 if False:
@@ -171,14 +171,47 @@ class Talk:
         self.board, self.n = board, n
         self.store = board.store_
         self.root = self.store.root
+        self.private = private
         self.key = unhexlify(private["key"])
+        self.next_key: "dict[str, Any] | None" = None
+        if exists(self.root + "/key.json"):
+            self.find_next_key()
         self.id = board.identity()
         self.topic = "wakewell/" + self.id + "/"
         self.memory = heard.load(self.root)
         self.nonce = ""
         self.answer: dict[str, Any] | None = None
         self.asked: bytes | None = None
-        self.timed = False
+        self.timed = self.rekeyed = False
+
+    def find_next_key(self) -> None:
+        """The new key that waits for its first message, if one does."""
+        from wakeboard import newkey
+
+        self.next_key = newkey.load(self.root, self.private)
+
+    def answered(self, data: bytes) -> "tuple[dict[str, Any] | None, str]":
+        """(answer, "") if it is the host's to this report, under the key in force or under the one
+        that waits: its first message puts that one in force."""
+        report = self.id, self.memory.reports, self.nonce
+        found, why = heard.acknowledged(data, self.key, *report)
+        if found is None and self.next_key is not None:
+            other = unhexlify(self.next_key["key"])
+            found, _ = heard.acknowledged(data, other, *report)
+            if found is not None:
+                self.rekey(other)
+        return found, why
+
+    def rekey(self, key: bytes) -> None:
+        """From here on this key is the only one; if it cannot be stored both stay good."""
+        from wakeboard import asked, newkey
+
+        was = self.asked and asked.opened(self.asked, self.key, self.id, self.memory.asked)
+        if self.next_key is not None and newkey.adopt(self.root, self.private, self.next_key):
+            self.key, self.next_key, self.rekeyed = key, None, True
+            if was and was[1:] == (None, ""):
+                self.asked = None  # what asked for it was sealed with the old one
+            print("wakewell: radio: another key")
 
     def received(self, place: bytes, data: "bytes | None") -> None:
         """A message: an answer is believed or refused at once, what is asked has its moment.
@@ -190,9 +223,7 @@ class Talk:
             return
         topic = place.decode()
         if topic == self.topic + "heard":
-            found, why = heard.acknowledged(
-                data, self.key, self.id, self.memory.reports, self.nonce
-            )
+            found, why = self.answered(data)
             if found is None:
                 self.refuse(why)
             else:
@@ -257,6 +288,8 @@ class Talk:
         words["answer"] = LOST if memory.lost else memory.answer
         if self.board.vain:
             words["vain"] = self.board.vain  # reports before this one that nobody heard
+        if self.next_key is not None:
+            words["share"], words["share_n"] = self.next_key["share"], self.next_key["n"]
         pieces = [senml.head(self.id, memory.reports, self.nonce, words)]
         ids = ""
         for kind in KINDS:
@@ -312,19 +345,30 @@ class Talk:
         pot, _ = store.load_pot()
         utc = self.board.utc()
         utc[2] = 1 if self.board.trust == 1 else 0  # a clock server may be anybody
-        n, data, why = asked.judge(data, self.key, self.id, memory.asked, pot, utc, self.n)
-        if data is None and not why:
+        n, found, why = asked.judge(data, self.key, self.id, memory.asked, pot, utc, self.n)
+        done = "in force"
+        if found is None and not why:
             return False  # judged before
-        if data is None:
-            self.refuse(why)
-        elif not store.install("settings", data):
+        if type(found) is dict:
+            from wakeboard import newkey
+
+            done, why = newkey.MADE, newkey.take(self.root, self.private, found)
+            self.find_next_key()
+        elif isinstance(found, bytes) and not store.install("settings", found):
             why = "it could not be stored"
+        if found is None:
+            self.refuse(why)
         if n:
             memory.asked = n
-            memory.answer = ("refused: " + why)[:200] if why else "in force"
+            memory.answer = ("refused: " + why)[:200] if why else done
             memory.reports = min(memory.reports + 1, heard.MOST)  # the one that tells it
         memory.save()
         return n > 0
+
+    def count(self) -> bool:
+        """The number of a further report. True if it is kept: none may be used twice."""
+        self.memory.reports = min(self.memory.reports + 1, heard.MOST)
+        return self.memory.save()
 
 
 def lines_after(store: "Store", file: int, offset: int) -> "Iterator[tuple[int, int, bytes]]":
@@ -391,8 +435,7 @@ def report(board: "Any", n: int) -> bool:
         if wlan is None:
             print("wakewell: radio: no Wi-Fi")
             return False
-        talk.memory.reports = min(talk.memory.reports + 1, heard.MOST)
-        if not talk.memory.save():  # a number must never be used twice
+        if not talk.count():
             print("wakewell: radio: its memory cannot be written")
             return False
         server = wlan.ifconfig()[3]
@@ -406,7 +449,7 @@ def report(board: "Any", n: int) -> bool:
         finally:
             talk.memory.save()
             told = talk.settle(link)
-        if told:
+        if told or (talk.rekeyed and talk.count()):  # the first report under it shows it
             try:
                 link.publish(talk.topic + "report", talk.batch(1)[0])
             finally:

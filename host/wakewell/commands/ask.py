@@ -13,7 +13,7 @@ from wakewell.log.obeyed import FOLDER, KEPT
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import broker, card
-from wakewell.radio.ask import DAYS, as_json, message, parse, shown
+from wakewell.radio.ask import DAYS, another_key, as_json, message, parse, shown
 from wakewell.radio.listen import DATABASE
 from wakewell.tomlfile import show_path
 
@@ -35,6 +35,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--dry-run")
     given.option(parser, "--database", f"default: {DATABASE} beside the pot")
     given.option(parser, "--new-key")
+    parser.add_argument(
+        "--replace-key", action="store_true",
+        help="have its board agree on another key by radio; default: the key stays",
+    )  # fmt: skip
     given.option(parser, "--json")
     parser.add_argument("--card", action="store_true", help="write the owner's card to print")
     parser.epilog = "exit codes: 0 asked or shown; 2 it cannot be asked, with the reason"
@@ -60,6 +64,8 @@ def run(args: argparse.Namespace) -> int:
             return made(args, folder, file=str(path))
         print(f"{show_path(str(path))}: the card; print it, git ignores it")
         return 0
+    if args.replace_key:
+        return replace_key(args, folder)
     if not args.values and args.json:
         return given.show_json(args, 0, [as_json(folder, args.database)])
     if not args.values:
@@ -95,6 +101,32 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         return made(args, folder, **facts, file=str(path), sent=True)
     print(how)
+    return 0
+
+
+def replace_key(args: argparse.Namespace, folder: Path) -> int:
+    """The part with --replace-key."""
+    if args.values or args.only_file:
+        raise BadInput("--replace-key: ask for settings by themselves, once the key is in force")
+    if not 1 <= args.days <= 60:
+        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+    n, data = another_key(folder, args.days, args.database, args.dry_run)
+    secret = private.read(folder)
+    if data and not secret.post["host"]:
+        topic = broker.TOPIC.format(board=board_id(folder), what="asked")
+        broker.publish(secret, folder, topic, data, retain=True)
+    if args.json:
+        return made(args, folder, number=n, days=args.days, sent=bool(data))
+    said = "asked for another key" if data else "nothing asked, it would be another key"
+    print(f"{folder.resolve().name}: {said}, number {n}")
+    print(
+        "  Both keys are good until listen hears the pot under the new one, two reports from now;"
+    )
+    print(
+        "  private.toml holds it then. Keep listen running; wakewell ask POT shows how far it is."
+    )
+    print("  Somebody with the old key who answers in place of your listener could do the same:")
+    print("  where that may be, use a cable instead (rename private.toml, --new-key, flash).")
     return 0
 
 

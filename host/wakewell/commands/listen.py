@@ -11,7 +11,7 @@ from pathlib import Path
 
 from wakewell.commands import given
 from wakewell.commands.durations import seconds
-from wakewell.radio import homes
+from wakewell.radio import homes, newkey
 from wakewell.radio.listen import (
     DATABASE,
     MOST_SHOWN,
@@ -92,6 +92,7 @@ def run(args: argparse.Namespace) -> int:
     more = len(names) - MOST_SHOWN
     shown += f" and {more} more" if more > 0 else ""
     listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
+    listener.next_keys = newkey.waiting(folders.items())
     if args.page is not None:
         from wakewell.radio.shown import Shown
 

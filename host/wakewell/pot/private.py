@@ -22,7 +22,7 @@ import tomlkit
 
 from wakeboard import entry, sealed
 from wakecore import line
-from wakewell import language
+from wakewell import kept, language
 from wakewell.errors import BadFile, BadInput
 from wakewell.pot.description import ALL_PRIVATE, PRIVATE
 from wakewell.tomlfile import Problem, TomlFile, read_toml, show_path
@@ -361,7 +361,8 @@ def make(folder: Path, keep: dict[str, dict[str, Any]] | None = None) -> Path:
     except FileExistsError:
         raise BadInput(
             f"{show_path(str(path))}: is there already; its key stays. To change it, rename that "
-            "file private-old.toml (git ignores it too), make a new one, and flash the board"
+            "file private-old.toml (git ignores it too), make a new one, and flash the board; "
+            "wakewell ask POT --replace-key does it by radio while the old key works"
         ) from None
     text = NEW.format(
         key=secrets.token_hex(sealed.KEY_SIZE),
@@ -381,3 +382,24 @@ def _filled_in(text: str, tables: dict[str, dict[str, Any]]) -> str:
         for name, value in values.items():
             section[name] = value
     return tomlkit.dumps(document)
+
+
+def put_key(folder: Path, key: bytes) -> Path:
+    """Put another key into private.toml, comments and all else kept; the copy of what it was,
+    which git ignores too. Raises BadInput, and then the old file is there whole."""
+    path = folder / PRIVATE
+    name = show_path(str(path))
+    try:
+        old = path.read_bytes()
+        document = tomlkit.parse(old.decode("utf-8-sig"))
+    except (OSError, ValueError):
+        raise BadFile(Problem(name, 1, "cannot be read; correct it, then try again")) from None
+    document["key"] = key.hex()
+    for number in range(1, 1000):
+        end = f"-{number}" if number > 1 else ""
+        copy = path.with_name(f"{path.stem}-until-{kept.today().isoformat()}{end}{path.suffix}")
+        if not copy.exists() or copy.read_bytes() == old:
+            kept.store(copy, old, own=True)
+            kept.store(path, tomlkit.dumps(document).encode(), own=True)
+            return copy
+    raise BadInput(f"{name}: a thousand copies of today are here; remove some, then try again")

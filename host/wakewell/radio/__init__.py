@@ -11,6 +11,7 @@ listen    the command that hears
 shown     pages kept up to date while it hears
 posted    where reports are posted to; room: its callers; request: what one says first
 ask       the command that asks for other settings
+newkey    another key for a pot, agreed on over the air
 causes    why somebody is reminded; when, and how often
 remind    the command that reminds
 """

@@ -30,6 +30,7 @@ from wakewell.log.obeyed import (
 from wakewell.log.record import Wake
 from wakewell.pot import description, meanings, pot_folder, private
 from wakewell.pot.board_file import board_id
+from wakewell.radio import newkey
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
 from wakewell.replay.verdicts import many
@@ -118,20 +119,16 @@ def message(
     if merged.problems:
         why = "; and ".join(problem.text for problem in merged.problems)
         raise BadInput(f"not asked: it does not fit the values in force: {why}")
-    made = made_so_far(folder)
-    # What the board judged last counts too: another copy of this folder may have asked it.
-    judged = told(folder, database).get("asked", 0)
-    if not isinstance(judged, int):
-        judged = 0
-    n = max(made[-1][0] if made else 0, judged) + 1
-    if n > asked.MOST_N:
+    change = newkey.read(folder)
+    if change is not None and change.is_open(now or datetime.now(UTC)):
         raise BadInput(
-            f"{show_path(str(folder))}: its board lost count of what was asked and takes nothing "
-            "more; delete /pot/heard.0, heard.1 and their .bad by cable, then let it report once"
+            f"{show_path(str(folder))}: a new key is on its way to its board, "
+            f"{newkey.shown(folder)}; ask for settings when it is in force"
         )
-    until = (now or datetime.now(UTC)) + timedelta(days=days) - EPOCH
-    wakes = -(-days * 86400 // at.settings["wake_s"])
-    until_n = (at.last.n if at.last else 0) + wakes
+    made = made_so_far(folder)
+    judged, n = next_number(folder, database)
+    last, until_n = times(at, days, now)
+    until = last - EPOCH
     data = asked.make(
         secret.key, board, n, (until.days, until.seconds), until_n, limits_id, whole
     )  # fmt: skip
@@ -142,6 +139,55 @@ def message(
     if sent and sent[-1][0] > judged:
         rows += replaced(*sent[-1], at, values, now or datetime.now(UTC))
     return n, bytes(data), rows
+
+
+def next_number(folder: Path, database: str | None) -> tuple[int, int]:
+    """(number of the message that the board judged last, number of the next one). Raises
+    BadInput."""
+    made = made_so_far(folder)
+    # What the board judged last counts too: another copy of this folder may have asked it.
+    judged = told(folder, database).get("asked", 0)
+    if not isinstance(judged, int):
+        judged = 0
+    n = max(made[-1][0] if made else 0, judged, *newkey.numbers(folder)) + 1
+    if n > asked.MOST_N:
+        raise BadInput(
+            f"{show_path(str(folder))}: its board lost count of what was asked and takes nothing "
+            "more; delete /pot/heard.0, heard.1 and their .bad by cable, then let it report once"
+        )
+    return judged, n
+
+
+def times(at: Known, days: int, now: datetime | None = None) -> tuple[datetime, int]:
+    """Until when a message may be taken, and up to which wake."""
+    wakes = -(-days * 86400 // at.settings["wake_s"])
+    until = (now or datetime.now(UTC)) + timedelta(days=days)
+    return until, (at.last.n if at.last else 0) + wakes
+
+
+def another_key(
+    folder: Path, days: int, database: str | None = None, dry_run: bool = False
+) -> tuple[int, bytes]:
+    """(number, sealed message) that asks the board for another key (newkey). Raises BadInput.
+
+    dry_run: nothing is written, and there is no message.
+    """
+    found = pot_folder.load(folder)
+    if found.pot is None:
+        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
+        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
+    change = newkey.read(folder)
+    if change is not None and change.key:
+        raise BadInput(f"{show_path(str(folder))}: a new key, {newkey.shown(folder)}")
+    until, until_n = times(known(folder, found), days)
+    _, n = next_number(folder, database)
+    if dry_run:
+        return n, b""
+    day = (until - EPOCH).days, (until - EPOCH).seconds
+    return n, newkey.begin(folder, board, n, until, day, until_n)
 
 
 def replaced(n: int, path: Path, at: Known, values: dict[str, int], now: datetime) -> list[str]:
@@ -176,6 +222,8 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     else:
         rows.append("  asked      nothing so far")
     rows += answered(told(folder, database))
+    if text := newkey.shown(folder):
+        rows.append(f"  new key    {text}")
     source = f"by wake {at.last.n}" if at.from_log and at.last else "by settings.toml, no log"
     rows.append(f"  in force   {source}")
     if at.last is not None:

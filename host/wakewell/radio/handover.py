@@ -20,14 +20,14 @@ from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake, as_plain
 from wakewell.pot import description, pot_folder, private, stage
 from wakewell.pot.board_file import board_id
-from wakewell.radio import card, homes
+from wakewell.radio import card, homes, newkey
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 from wakewell.usb import pull
 from wakewell.usb.flash import check_board, keep_in_force, progress
 from wakewell.usb.link import Link, connect
 
-WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "pulled.json", "host.json")
+WIPED = ("private.json", "ca.der", "heard.0", "heard.1", "key.json", "pulled.json", "host.json")
 
 
 def hand_over(
@@ -52,7 +52,11 @@ def hand_over(
             names = printable(", ".join(left))
             raise BadInput(f"{port}: could not be wiped: {names}; try again")
         old = split(folder, today, home)  # before its key goes, so that the mark is not lost
-        for path in (*folder.glob(description.ALL_PRIVATE), folder / card.FILE):
+        for path in (
+            *folder.glob(description.ALL_PRIVATE),
+            folder / card.FILE,
+            folder / newkey.FILE,
+        ):
             path.unlink(missing_ok=True)
         secret = None
         if new_key:

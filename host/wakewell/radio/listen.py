@@ -27,7 +27,7 @@ from wakewell.errors import BadInput
 from wakewell.log.logs import printable
 from wakewell.pot import private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import broker, letters
+from wakewell.radio import broker, homes, letters, newkey
 from wakewell.radio.waiting import Message, Waiting
 from wakewell.tomlfile import show_path
 
@@ -67,18 +67,22 @@ class Listener:
     heard: int = 0
     bad: int = 0
     told: float = 0.0  # when it last said how far it is
+    next_keys: dict[str, bytes] = field(
+        default_factory=dict
+    )  # agreed on, heard under by nobody yet
     shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
 
     def deal(self, messages: list[Message], now: float) -> None:
         """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
         called again with the same messages it does the rest."""
-        reports, dropped = [], []
+        reports, sealing, dropped = [], [], []
         for message in messages:
             report, why = self.read(message)
             if report is None:
                 dropped.append((message.topic, why))
             else:
                 reports.append(report)
+                sealing.append(self.key_for(report))
                 for why in report.damaged:
                     dropped.append((f"log of {report.board}", f"line damaged on the board: {why}"))
         self.new += self.store.take(reports, int(now))
@@ -88,7 +92,7 @@ class Listener:
         for place, why in dropped:
             self.drop(place, why, now)
         utc = datetime.fromtimestamp(now, UTC) - EPOCH
-        for report in reports:
+        for report, key in zip(reports, sealing, strict=True):
             self.heard += 1
             name = self.names.pop(report.board, None)
             if name is not None:
@@ -96,7 +100,7 @@ class Listener:
                 self.say(f"{printable(name)}: heard, {len(report.lines)} lines of its log")
             ids = "".join(letters.id_of(data) for data in report.in_force)
             answer = heard.acknowledge(
-                self.keys[report.board], report.board, report.n, report.nonce,
+                key, report.board, report.n, report.nonce,
                 report.file, report.offset, ids, (utc.days, utc.seconds), letters.mac,
             )  # fmt: skip
             self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
@@ -118,7 +122,38 @@ class Listener:
         key = self.keys.get(words[1])
         if key is None:
             return None, "a board that belongs to none of these pots"
-        return letters.read(message.payload, key, words[1])
+        report, why = letters.read(message.payload, key, words[1])
+        if report is None and words[1] in self.next_keys:
+            report, why = letters.read(message.payload, self.next_keys[words[1]], words[1])
+        return report, why
+
+    def key_for(self, report: letters.BoardReport) -> bytes:
+        """The key to answer a report with: the new one for a board that tells its half of one.
+
+        The first report under that key puts it in force here too.
+        """
+        board, folder = report.board, self.store.folders.get(report.board)
+        n, share = report.words.pop("share_n", None), report.words.pop("share", None)
+        key = self.next_keys.get(board)
+        if folder is None or (share is None and key is None):
+            return self.keys[board]
+        try:
+            if share is not None:
+                key = newkey.agree(folder, n, share)
+                if key is not None:
+                    self.next_keys[board] = key
+                    return key
+            elif key is not None and report.home == homes.mark_of(key):
+                if board in self.store.ours:
+                    self.store.ours[board] |= {report.home}
+                newkey.settle(folder, key)
+                self.keys[board] = self.next_keys.pop(board)
+                self.post(broker.TOPIC.format(board=board, what="asked"), b"")
+                self.say(f"{printable(folder.name)}: its new key is in force")
+        except BadInput as error:  # both keys stay good, and its next report tries again
+            self.say(f"waiting: {error}")
+            return key or self.keys[board]
+        return self.keys[board]
 
     def keep_files(self, reports: list[letters.BoardReport]) -> None:
         """The files in force and the log files."""
@@ -192,7 +227,8 @@ class Radio(Waiting):
 
     def post(self, topic: str, payload: bytes) -> None:
         """Leave an answer with the broker; a lost one makes the board tell again."""
-        self.client.publish(topic, payload, qos=1)
+        # An empty one takes away what is retained there (MQTT 3.1.1, section 3.3.1.3)
+        self.client.publish(topic, payload, qos=1, retain=not payload)
 
 
 def listen(listener: Listener, radio: Waiting, until: threading.Event, free_in: Path) -> None:

@@ -16,6 +16,7 @@ import queue
 import re
 import socket
 import ssl
+import string
 import threading
 from dataclasses import dataclass, field
 from email.utils import formatdate
@@ -25,7 +26,7 @@ from typing import Any
 
 from wakeboard import asked
 from wakewell.errors import BadInput
-from wakewell.radio import letters, request
+from wakewell.radio import letters, newkey, request
 from wakewell.radio.room import OnTheLine, Room
 from wakewell.radio.waiting import Message
 from wakewell.tomlfile import show_path
@@ -276,13 +277,19 @@ def household(address: str) -> str:
 
 
 def newest_asked(folder: Path) -> bytes:
-    """The newest message made for this pot, b"" if none was; the board knows its number."""
-    made = [p for p in (folder / "asked").glob("[0-9]*.json") if p.stem.isdecimal()]
-    made.sort(key=lambda p: int(p.stem))
-    if not made:
+    """The newest message made for this pot, b"" if none was; the board knows its number.
+
+    What was asked before a change of key that is done was sealed with the old one.
+    """
+    ends = (".json", newkey.ASKED, newkey.DONE)
+    made = [
+        p for p in (folder / "asked").glob("[0-9]*.json") if p.name.lstrip(string.digits) in ends
+    ]
+    newest = max(made, key=newkey.number_of, default=None)
+    if newest is None or newest.name.endswith(newkey.DONE):
         return b""
     try:
-        data = made[-1].read_bytes()
+        data = newest.read_bytes()
     except OSError:
         return b""
     return data if len(data) <= asked.MOST and b"\n" not in data else b""
