@@ -221,7 +221,7 @@ def test_a_cell_is_guessed_by_its_lockout(floor_mv: float, cells: int) -> None:
 @pytest.mark.parametrize(("chemistry", "cells"), [("lithium-ion", 2), ("nickel-metal hydride", 0)])
 def test_the_cells_that_a_pot_states_come_before_a_guess(chemistry: str, cells: int) -> None:
     log: Any = rows.log(rows.wakes(3))
-    log.about = SimpleNamespace(battery=SimpleNamespace(chemistry=chemistry, cells=2))
+    log.about = SimpleNamespace(battery=SimpleNamespace(chemistry=chemistry, cells=2), panel=None)
     assert forecast.cells_of(log, 3600) == cells
 
 

@@ -17,10 +17,11 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from statistics import fmean as mean
 
+from wakewell.budget import counted, sun, usage
 from wakewell.budget import inputs as budget
-from wakewell.budget import usage
 from wakewell.budget.doubt import nominal, standard
 from wakewell.budget.usage import daily_use, mean_use
 from wakewell.errors import BadInput
@@ -46,6 +47,7 @@ STEP_DAYS = 5  # in which the season stands still
 # Of the battery only the pump's share of the charge swings like that; asleep and awake are steady
 PUMP_SHARE = 0.5  # where the records do not tell; never less than LEAST_SHARE
 LEAST_SHARE = 0.1
+APART_MV = 60  # risen by more than this in a day, a cell was charged; common practice, no source
 UNIT_CHARGE = 0.02  # one cell against another of its kind; common practice, no source
 
 # Open-circuit voltage at 0, 5 ... 100 % of charge, mV, of five published lithium-ion cells of
@@ -267,17 +269,24 @@ def planned_ml(log: PotLog) -> float:
 def budgeted(log: PotLog) -> tuple[float, float] | None:
     """(millilitres a day, spread of their logarithm) as the budget has it for this pot's plant and
     place at this time of the year; None without a pot.toml that it can count with."""
+    now = datetime.fromtimestamp(log.wakes[-1].time_s, UTC)
+    if (inputs := planned(log, now.date())) is None:
+        return None
+    use = inputs.water_day_ml(now.month - 1)
+    return nominal(use), standard(use) / nominal(use)
+
+
+def planned(log: PotLog, day: date) -> budget.Inputs | None:
+    """What the budget counts with at the log's end; None without a pot.toml that it can use."""
     folder = log.place if log.place.is_dir() else log.place.parent
     if not log.dated or log.about is None:
         return None
     if not (folder / "pot.toml").is_file():
         folder = folder.parent
-    now = datetime.fromtimestamp(log.wakes[-1].time_s, UTC)
     try:
-        use = budget.gather(budget.open_folder(str(folder)), now.date()).water_day_ml(now.month - 1)
+        return budget.gather(budget.open_folder(str(folder)), day)
     except BadInput:
         return None  # `wakewell budget` says why
-    return nominal(use), standard(use) / nominal(use)
 
 
 def joined(prior: tuple[float, float], rate: float, pairs: int) -> tuple[float, float]:
@@ -398,6 +407,11 @@ def battery(log: PotLog, curves: Sequence[Sequence[int]] = CELLS) -> Forecast:
         return found
     floor_mv = float(max(pot.settings.battery_mv, pot.limits.rest_mv))
     days = since_charge(by_day(rows))
+    about = log.about
+    has = about.battery if about else None
+    if about and has and (counted.is_flat(has.chemistry) or sun.charges(about)):
+        _counted(found, log, has, rows, floor_mv)
+        return found
     if len(days) < LEAST_DAYS:
         found.why_not = say(
             "fewer than {count} days are on record since it was charged", count=LEAST_DAYS
@@ -436,6 +450,58 @@ def battery(log: PotLog, curves: Sequence[Sequence[int]] = CELLS) -> Forecast:
     return found
 
 
+def _counted(
+    found: Forecast,
+    log: PotLog,
+    has: description.Battery,
+    rows: Sequence[tuple[float, float]],
+    floor_mv: float,
+) -> None:
+    """Of a battery whose voltage alone tells too little: by the budget, from its charge now on."""
+    assert log.about is not None
+    panel = log.about.panel if sun.charges(log.about) else None
+    # With a panel the lowest of a day is its night's: the sun lifts the others
+    days = by_day(rows, min if panel else mean)
+    since = since_charge(days, APART_MV * has.cells) if panel is None else days[-1:]
+    found.now_s, found.value, found.floor = rows[-1][0], days[-1][1], floor_mv
+    if found.value <= floor_mv:
+        found.early_s = found.middle_s = found.late_s = found.now_s
+        found.basis = "the battery is at its lockout voltage already"
+        return
+    day = datetime.fromtimestamp(found.now_s, UTC).date()
+    if (inputs := planned(log, day)) is None:
+        found.why_not = say("wakewell budget cannot count with this pot: it says why")
+        return
+    if panel is not None and panel.peak_mw is None:
+        found.why_not = say("what its panel gives is not told (peak_mw in pot.toml)")
+        return
+    dated = [(datetime.fromtimestamp(at * DAY_S, UTC).date(), mv) for at, mv in since]
+    if panel is None:
+        charged = dated[0][0] if len(since) < len(days) else None
+        charge = counted.charge_now(inputs, has, dated, charged)
+        lasts = counted.falling(inputs, charge, day)
+        found.basis = "by the budget: a voltage that hardly falls tells little of the charge"
+    else:
+        try:
+            months = sun.months(log.about, inputs)
+        except ModuleNotFoundError:
+            found.why_not = say("what a panel gives needs the library pvlib: wakewell[rig]")
+            return
+        charge = counted.charge_now(inputs, has, dated)
+        lasts = counted.in_the_sun(inputs, has, months, float(panel.peak_mw or 0), charge, day)
+        found.basis = "by the budget: what the panel gives and what is drawn, month by month"
+    found.basis += f"; {nominal(charge):.0%} of the charge now, give or take {standard(charge):.0%}"
+    most = float(MOST_DAYS - 1)
+    early, middle = (found.now_s + DAY_S * min(most, d) for d in (lasts.early, lasts.middle))
+    found.early_s, found.middle_s = early, middle
+    found.late_s = found.now_s + DAY_S * lasts.late if lasts.late < most else None
+    found.beyond = lasts.middle >= most
+    for part, mv in counted.way_down(has, lasts, floor_mv, 8):
+        late_s = found.now_s + part * DAY_S * min(lasts.late, MOST_DRAWN_DAYS)
+        first_s, middle_s = (found.now_s + part * (s - found.now_s) for s in (early, middle))
+        found.fan.append((first_s, middle_s, late_s, mv))
+
+
 def _by_cell(cell: Sequence[int], cells: int) -> Callable[[float], float]:
     return lambda mv: charge_part(mv / 1000 / cells, cell)
 
@@ -465,20 +531,21 @@ def fall_of(
     return VoltageFall(way, level, doubt, -slope, slope_sd / -slope, len(days), share)
 
 
-def by_day(rows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """(day as a number, mean) of each day with readings."""
+def by_day(
+    rows: Sequence[tuple[float, float]], of: Callable[[Sequence[float]], float] = mean
+) -> list[tuple[float, float]]:
+    """(day as a number, mean or another number of its readings) of each day with readings."""
     found: dict[int, list[tuple[float, float]]] = {}
     for time_s, value in rows:
         found.setdefault(int(time_s // DAY_S), []).append((time_s / DAY_S, value))
-    return [
-        (sum(t for t, _ in day) / len(day), sum(v for _, v in day) / len(day))
-        for day in found.values()
-    ]
+    return [(sum(t for t, _ in day) / len(day), of([v for _, v in day])) for day in found.values()]
 
 
-def since_charge(days: Sequence[tuple[float, float]]) -> Sequence[tuple[float, float]]:
-    """The days after the last charge: after the last rise of more than 60 mV in a day."""
+def since_charge(
+    days: Sequence[tuple[float, float]], rise_mv: float = APART_MV
+) -> Sequence[tuple[float, float]]:
+    """The days after the last charge: after the last rise of more than that in a day."""
     for at in range(len(days) - 1, 0, -1):
-        if days[at][1] - days[at - 1][1] > 60:
+        if days[at][1] - days[at - 1][1] > rise_mv:
             return days[at + 1 :]
     return days

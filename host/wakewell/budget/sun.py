@@ -62,17 +62,22 @@ class Sunned:
         return None if self.has_mw is None else self.has_mw >= self.least_mw
 
 
+def charges(told: description.About) -> bool:
+    """Whether it has a panel, and a battery that has a curve."""
+    cell = told.battery
+    return bool(told.panel and cell and cell.chemistry in battery.CHEMISTRIES)
+
+
 def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
     """None without [panel], a battery, or a curve of its chemistry. Takes a second for pvlib."""
     told = folder.about
     assert told is not None
     cell = told.battery
-    if told.panel is None or cell is None or cell.chemistry not in battery.CHEMISTRIES:
+    if not charges(told) or told.panel is None or cell is None:
         return None
-    panel = replace(fitted_panel(told.panel), peak_mw=UNIT_MW)
-    needs = [needs_wh(inputs, cell, month) for month in range(12)]
-    months = _months(panel, inputs.stands, needs)
-    worst = max(range(12), key=lambda month: months[month].least_mw)
+    panel, needs = _planned(told.panel, cell, inputs)
+    found = _by_month(panel, inputs.stands, needs)
+    worst = max(range(12), key=lambda month: found[month].least_mw)
     full = nominal(inputs.cell_mah * inputs.cell_true) - nominal(inputs.floor_mah(worst))
     changes = []
     for what, other in (
@@ -83,20 +88,41 @@ def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
         ("out of the shade", replace(panel, shade=(), sky=1.0)),
         ("a charger that hands on nine tenths", replace(panel, charger=0.9)),
     ):
-        least = max(month.least_mw for month in _months(other, inputs.stands, needs))
-        if least < TELLING * months[worst].least_mw:
+        least = max(month.least_mw for month in _by_month(other, inputs.stands, needs))
+        if least < TELLING * found[worst].least_mw:
             changes.append((what, least))
     changes.sort(key=lambda row: row[1])
     dark = max(0.0, full) / nominal(_drawn_mah(inputs, worst))
-    return Sunned(months, told.panel.peak_mw, dark, changes)
+    return Sunned(found, told.panel.peak_mw, dark, changes)
+
+
+def _planned(
+    told: description.PanelSheet, cell: description.Battery, inputs: Inputs
+) -> tuple[Panel, list[Doubt]]:
+    """The panel as it is put up, of UNIT_MW, and what each month needs."""
+    needs = [needs_wh(inputs, cell, month) for month in range(12)]
+    return replace(fitted_panel(told), peak_mw=UNIT_MW), needs
+
+
+def months(told: description.About, inputs: Inputs) -> list[Month]:
+    """January first, of a pot with [panel] and a battery that has a curve."""
+    assert told.panel is not None
+    assert told.battery is not None
+    panel, needs = _planned(told.panel, told.battery, inputs)
+    return _by_month(panel, inputs.stands, needs)
 
 
 def needs_wh(inputs: Inputs, cell: description.Battery, month: int) -> Doubt:
     """What a day of that month takes: all that is drawn, self-discharge of a full battery, and what
     its chemistry does not give back of a charge, at its voltage half full."""
-    kind = battery.CHEMISTRIES[cell.chemistry]
-    volts = 0.001 * cell.cells * battery.open_mv(0.5, kind.open_mv)
-    return _drawn_mah(inputs, month) * volts / (1000.0 * kind.stays)
+    stays = battery.CHEMISTRIES[cell.chemistry].stays
+    return _drawn_mah(inputs, month) * volts(cell) / (1000.0 * stays)
+
+
+def volts(cell: description.Battery) -> float:
+    """Of a battery half full."""
+    curve = battery.CHEMISTRIES[cell.chemistry].open_mv
+    return 0.001 * cell.cells * battery.open_mv(0.5, curve)
 
 
 def _drawn_mah(inputs: Inputs, month: int) -> Doubt:
@@ -104,17 +130,17 @@ def _drawn_mah(inputs: Inputs, month: int) -> Doubt:
     return inputs.drain_mah(month) + inputs.cell_mah * inputs.cell_true * inputs.fades_day
 
 
-def _months(panel: Panel, stands: str, needs: list[Doubt]) -> list[Month]:
+def _by_month(panel: Panel, stands: str, needs: list[Doubt]) -> list[Month]:
     sun = about(1.0, SUN, "sun of this place and year")
     air_c = climate(PLACES[stands]).air_c
-    found = []
+    rows = []
     for need, watt_wh in zip(needs, month_wh(panel, air_c), strict=True):
         gives = watt_wh * sun
         if watt_wh <= 0.0:
-            found.append(Month(need, gives, math.inf))
+            rows.append(Month(need, gives, math.inf))
             continue
         ratio = need / gives
         # In ratios, as `doubt.interval`: a panel is a quotient
         safe = math.exp(COVER * standard(ratio) / nominal(ratio))
-        found.append(Month(need, gives, UNIT_MW * nominal(ratio) * safe))
-    return found
+        rows.append(Month(need, gives, UNIT_MW * nominal(ratio) * safe))
+    return rows
