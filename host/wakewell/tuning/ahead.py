@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from wakecore import rules
 from wakewell.budget.inputs import charge_at
+from wakewell.budget.sun import SUN
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import EPOCH, InForce
@@ -29,6 +30,7 @@ from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
+from wakewell.tuning.charge import HOLDS_DOUBT
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
 from wakewell.tuning.weather import from_here, season, year_s
@@ -69,7 +71,7 @@ def spec_of(
     spec = found.spec
     board, cell = spec.board, spec.cell
     pump = replace(spec.pump, flow_ml_s=spec.pump.flow_ml_s * math.exp(poured))
-    asleep, active, holds = map(math.exp, _cell(found, seed))
+    asleep, active, holds, light = map(math.exp, _cell(found, seed))
     pump = replace(pump, running_ma=pump.running_ma * active)
     board = replace(
         board,
@@ -79,6 +81,7 @@ def spec_of(
         radio_ma=board.radio_ma * active,
     )
     cell = replace(cell, capacity_mah=cell.capacity_mah * holds)
+    panel = replace(spec.panel, peak_mw=spec.panel.peak_mw * light)
     return replace(
         spec,
         substrate=soil,
@@ -91,21 +94,23 @@ def spec_of(
         charge=begin.charge,
         board=board,
         cell=cell,
+        panel=panel,
         pump=pump,
         probe=_probe(spec.probe, at),
         faults=(),
     )
 
 
-def _cell(found: Fit, seed: int | None) -> tuple[float, float, float]:
-    """Logarithms of the factors asleep, awake and of the capacity, of one draw."""
+def _cell(found: Fit, seed: int | None) -> tuple[float, float, float, float]:
+    """Logarithms of the factors asleep, awake, of the capacity and of the light on a panel, of one
+    draw."""
     if found.cell is not None:
         return found.cell.drawn(seed)
     if seed is None:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     random = np.random.default_rng([9, seed])
-    asleep, active, holds = random.normal(0.0, (*found.currents, 0.05))
-    return float(asleep), float(active), float(holds)
+    asleep, active, holds, light = random.normal(0.0, (*found.currents, HOLDS_DOUBT, SUN))
+    return float(asleep), float(active), float(holds), float(light)
 
 
 def _probe(probe: Any, at: Mapping[str, float]) -> Any:
@@ -182,7 +187,8 @@ def begin_of(
     if level is None or (settings is not None and settings.calibration.float_only):
         level = round(found.spec.tank.capacity_ml / 2)
     rest = next((w.battery_mv for w in reversed(wakes) if w.battery_mv is not None), None)
-    charge = USUAL_CHARGE if rest is None else charge_at(rest)
+    cell = found.spec.cell
+    charge = USUAL_CHARGE if rest is None else charge_at(rest / cell.cells, cell.chemistry)
     if found.cell is not None and until is None:
         charge = found.cell.drawn_charge(seed)
     levels = pot.levels

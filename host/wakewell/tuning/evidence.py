@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from wakewell.budget import sun
+from wakewell.budget.forecast import APART_MV
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 
@@ -219,12 +221,16 @@ def _cell(found: Evidence) -> None:
     """Rest voltages with what was used between."""
     before: WakeRow | None = None
     asleep, awake, radio, ran = 0.0, 0, 0, 0
+    told = found.log.about
+    by_sun = told is not None and sun.charges(told)
+    cells = told.battery.cells if told is not None and told.battery is not None else 1
     for wake in found.wakes:
         if before is not None:
             asleep += max(0.0, wake.time_s - before.time_s)
         radio += wake.radio_ms
         if wake.battery_mv is not None and wake.battery_word == "good" and not wake.ran_ms:
-            rising = found.charges and wake.battery_mv > found.charges[-1].rest_mv + 60
+            last_mv = found.charges[-1].rest_mv if found.charges else wake.battery_mv
+            rising = not by_sun and wake.battery_mv > last_mv + APART_MV * cells
             if rising:
                 found.leave_out("cell charged", wake)
             found.charges.append(

@@ -1,8 +1,8 @@
 """From what a log can teach to the twin's numbers, each with its doubt and its wakes.
 
-What belongs here: the least squares for soil, tank and cell, leaning on what is believed before any
-log, and how far the result is to be trusted. What does not: telling it (told.py), what the twin
-foretells (ahead.py).
+What belongs here: the least squares for soil and tank, leaning on what is believed before any
+log, and how far the result is to be trusted. What does not: the cell's (charge.py), telling it
+(told.py), what the twin foretells (ahead.py).
 
 The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. A doubt
 is the standard deviation of a normal posterior (Laplace), widened by how much a residual resembles
@@ -21,13 +21,16 @@ from scipy.optimize import least_squares  # type: ignore[import-untyped]
 from scipy.stats import norm, qmc  # type: ignore[import-untyped]
 
 from wakewell.budget import inputs as budget
+from wakewell.budget import sun
 from wakewell.budget.doubt import nominal, standard
 from wakewell.log.series import WakeRow
-from wakewell.rig.battery import OPEN_MV, USABLE
+from wakewell.rig.battery import CHEMISTRIES
 from wakewell.rig.errors import Impossible
 from wakewell.rig.hydraulics import Line, Pump, plumbing
 from wakewell.rig.pot import PotSpec
-from wakewell.tuning.evidence import BY_HAND, Charge, Evidence, Fall, Look
+from wakewell.tuning import charge
+from wakewell.tuning.charge import CellFit, alike_of
+from wakewell.tuning.evidence import BY_HAND, Evidence, Fall, Look
 from wakewell.tuning.twin import KNOBS, NAMES, Course, named, usual
 from wakewell.tuning.weather import Weather
 
@@ -41,7 +44,6 @@ LEAST_PPT = 2.0  # a probe's reading scatters by this at least: converter and ca
 FAR = 3.0  # standard deviations beyond which a reading counts less and less (Huber 1964)
 MOST_STEPS = (8, 10, 10, 20)  # of the search in each round
 ROUNDS = len(MOST_STEPS)  # of finding scatter and weights anew
-MOST_ALIKE = 0.9  # of the correlation of a residual with the one before
 TOLD_BELOW = 0.7  # of the doubt before the log: more is left, so the log hardly told
 LEAST_WETTER_PPT, WETTER = 10.0, 5.0  # by so much, or so many times the scatter, it was a can
 MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller ones
@@ -49,10 +51,8 @@ MOST_BY_HAND = 0.03  # of all readings
 # What the log tells is this much less sure than the slopes say, by the pots of tools/tuned.py
 WIDER = 2.0
 ALSO_WIDER = {"bulb": 2.0, "spread": 1.6}  # times that again, at most as before the log
-WIDER_CELL = 1.5
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
-CHARGE_DOUBT = 0.02  # a cell's curve and temperature are not quite the table's; own assumption
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
 ODD = 3.0  # standard deviations from what the folder says: perhaps another pot's log
 
@@ -107,36 +107,6 @@ class TankFit:
     scatter_ml: float
     falls: int
     wakes: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class CellFit:
-    """The cell's numbers: factors on what the folder says it uses asleep and awake, and on its
-    capacity; scatter_mv: of a rest voltage."""
-
-    asleep: tuple[float, float]
-    active: tuple[float, float]
-    capacity: tuple[float, float]
-    charge: tuple[float, float]
-    scatter_mv: float
-    used_day_mah: tuple[float, float]
-    cov: Numbers
-    wakes: tuple[int, ...]
-
-    def drawn_charge(self, seed: int | None) -> float:
-        """The share of charge at the end, likewise."""
-        value, doubt = self.charge
-        if seed is not None:
-            value += doubt * float(np.random.default_rng([10, seed]).normal())
-        return min(1.0, max(0.0, value))
-
-    def drawn(self, seed: int | None) -> tuple[float, float, float]:
-        """Logarithms of the factors asleep, active and of the capacity: one draw of their doubt,
-        or, with no seed, as fitted."""
-        middle = np.array([self.asleep[0], self.active[0], self.capacity[0]])
-        if seed is not None:
-            middle = np.random.default_rng([9, seed]).multivariate_normal(middle, self.cov)
-        return float(middle[0]), float(middle[1]), float(middle[2])
 
 
 @dataclass
@@ -219,7 +189,7 @@ def soil(course: Course, doubts: Numbers, begin: Numbers | None = None) -> SoilF
         left = off(values)
         scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
         weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
-        alike = _alike(left * np.sqrt(weights))
+        alike = alike_of(left * np.sqrt(weights))
     cov = _curved(lambda n: off(n) * root, values, doubts)
     runs += 4 * len(KNOBS)
     return SoilFit(values, cov, scatter, alike, runs, doubts)
@@ -290,14 +260,6 @@ def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers)
     return np.asarray(cov * np.outer(more, more), dtype=np.float64)
 
 
-def _alike(left: Numbers) -> float:
-    if len(left) < 8:
-        return 0.5
-    a, b = left[:-1], left[1:]
-    power = float(np.sum(left * left))
-    return min(MOST_ALIKE, max(0.0, float(np.sum(a * b)) / power)) if power > 0.0 else 0.0
-
-
 def linear(
     rows: Numbers, seen: Numbers, believed: Numbers, doubts: Numbers, scatter: float
 ) -> tuple[Numbers, Numbers]:
@@ -366,98 +328,6 @@ def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
     return pump
 
 
-def cell(charges: Sequence[Charge], spec: PotSpec, doubts: tuple[float, float]) -> CellFit | None:
-    """What asleep and awake draw, and what the cell holds, from its rest voltages.
-
-    doubts: of the currents asleep and awake before the log, as shares.
-    """
-    if len(charges) < 10:
-        return None
-    board, pump_ma = spec.board, spec.pump.running_ma
-    asleep = np.array([(board.sleep_ua + board.leak_ua) / 1000.0 * c.asleep_s / 3600.0
-                       for c in charges])  # fmt: skip
-    active = np.array([
-        (board.awake_ma * c.awake_ms + board.radio_ma * c.radio_ms + pump_ma * c.ran_ms) / 3.6e6
-        for c in charges
-    ])  # fmt: skip
-    seen = np.array([float(c.rest_mv) for c in charges])
-    celsius = np.array([20.0 if c.celsius is None else c.celsius for c in charges])
-    warm, share = zip(*USABLE, strict=True)
-    usable = np.interp(celsius, warm, share)
-    full = spec.cell.capacity_mah
-    fades = spec.cell.fades_pct_month / 100.0 / 30.0  # of the charge, a day
-    days = np.array([c.asleep_s for c in charges]) / 86_400.0
-    starts = [n for n, c in enumerate(charges) if c.anew] or [0]
-    part = np.zeros(len(charges), dtype=int)
-    part[np.array(starts)] = 1
-    part = np.maximum(0, np.cumsum(part) - 1)
-    curve = np.array(OPEN_MV, dtype=float)
-    grid = np.linspace(0.0, 1.0, len(curve))
-
-    def charge(values: Numbers, drawn: Numbers) -> Numbers:
-        """The share left at each look: dQ/dt = -I - k Q, as the rig's cell has it."""
-        left = np.empty(len(charges))
-        for number in range(len(starts)):
-            inside = part == number
-            used, since = drawn[inside].copy(), days[inside].copy()
-            used[0] = since[0] = 0.0
-            grown = np.exp(fades * np.cumsum(since))
-            left[inside] = (values[4 + number] - np.cumsum(used * grown)) / grown
-        return left
-
-    def expected(values: Numbers) -> Numbers:
-        drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
-        holds = full * math.exp(values[2])
-        left = charge(values, drawn / holds)
-        reach = np.maximum(0.0, (left - (1.0 - usable)) / usable)
-        shown: Numbers = np.interp(reach, grid, curve) + values[3]
-        return shown
-
-    begin = [
-        float(np.interp(seen[first], curve, grid) * usable[first]) + 1.0 - usable[first]
-        for first in starts
-    ]
-    believed = np.array([0.0, 0.0, 0.0, 0.0, *begin])
-    spread = np.array([*doubts, 0.05, 10.0, *[0.08] * len(starts)])
-    scatter, alike = 12.0, 0.5
-    values = believed
-    for _ in range(ROUNDS):
-        wide = scatter * math.sqrt((1.0 + alike) / (1.0 - alike))
-
-        def residuals(v: Numbers, wide: float = wide) -> Numbers:
-            return np.concatenate(((seen - expected(v)) / wide, (v - believed) / spread))
-
-        found = least_squares(residuals, values, x_scale=spread, max_nfev=30, ftol=1e-5)
-        values = np.asarray(found.x)
-        left = seen - expected(values)
-        scatter = max(3.0, 1.4826 * float(np.median(np.abs(left))))
-        alike = _alike(left)
-    cov = np.linalg.inv(found.jac.T @ found.jac)
-    cov = cov * WIDER_CELL**2
-    doubt = np.sqrt(np.diag(cov))
-    span = sum(days[1:])
-    a, b = (
-        math.exp(values[0]) * float(np.sum(asleep[1:])),
-        math.exp(values[1]) * float(np.sum(active[1:])),
-    )
-    used = (a + b) / max(1.0, span)
-    grad = np.zeros(len(values))
-    grad[0], grad[1] = a / max(1.0, span), b / max(1.0, span)
-    drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
-    last = charge(values, drawn / (full * math.exp(values[2])))[-1]
-    charged = math.hypot(CHARGE_DOUBT, float(doubt[4 + part[-1]]))
-    return CellFit(
-        asleep=(float(values[0]), float(doubt[0])),
-        active=(float(values[1]), float(doubt[1])),
-        capacity=(float(values[2]), float(doubt[2])),
-        charge=(min(1.0, max(0.0, float(last))), charged),
-        scatter_mv=scatter,
-        used_day_mah=(used, math.sqrt(float(grad @ cov @ grad))),
-        cov=cov[:3, :3],
-        wakes=(charges[0].n, charges[-1].n),
-    )
-
-
 def scaled(looks: Sequence[Look], factor: float) -> list[Look]:
     """The looks with the water that truly left the tank."""
     return [replace(look, poured_ml=factor * look.poured_ml) for look in looks]
@@ -517,11 +387,15 @@ def fit(
     shares = budget.CURRENT_DOUBT[
         "measured" if board is not None and board.currents == "measured" else "sheet"
     ]
+    by_light = about is not None and sun.charges(about)
+    found_cell = None
     battery = about.battery if about is not None else None
-    lithium = battery is not None and battery.chemistry == "lithium-ion" and battery.cells == 1
-    found_cell = (
-        cell(evidence.charges, spec, shares) if lithium and not pot.settings.mains else None
-    )
+    if battery is not None and battery.chemistry in CHEMISTRIES and not pot.settings.mains:
+        if not by_light:
+            found_cell = charge.fit(evidence.charges, spec, shares)
+        elif evidence.log.dated and spec.panel.peak_mw:
+            light = charge.Light(spec, weather.climate.air_c)
+            found_cell = charge.fit(evidence.charges, spec, shares, light)
     made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks, shares)
     made.odd = odd(made)
     return made

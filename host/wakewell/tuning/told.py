@@ -14,8 +14,9 @@ import numpy as np
 
 from wakewell.tuning import evidence
 from wakewell.tuning.beyond import Beyond
+from wakewell.tuning.charge import CellFit
 from wakewell.tuning.evidence import Evidence, many_wakes
-from wakewell.tuning.fit import Z90, CellFit, Fit, TankFit
+from wakewell.tuning.fit import Z90, Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.study import Study
 from wakewell.tuning.twin import KNOBS, Course
@@ -150,7 +151,10 @@ def _of_cell(found: Fit, cell: CellFit) -> Iterator[Number]:
         ("radio_ma", "current on the radio", cell.active, board.radio_ma, "mA"),
         ("pump_ma", "current of the pump", cell.active, found.spec.pump.running_ma, "mA"),
         ("capacity", "what the cell holds", cell.capacity, found.spec.cell.capacity_mah, "mAh"),
+        ("light", "light on the panel, of the typical year's", cell.sun, 100.0, "%"),
     ):
+        if name == "light" and not found.spec.panel.peak_mw:
+            continue
         low, high = (scale * math.exp(log + side * Z90 * doubt) for side in (-1.0, 1.0))
         yield Number(name, text, scale * math.exp(log), low, high, unit, basis)
 
@@ -231,7 +235,7 @@ def fit_lines(found: Fit) -> Iterator[str]:
     for why in evidence.reasons(span):
         yield f"  left out {why}"
     if found.cell is None:
-        yield "  no cell  its charge is not fitted: mains, another chemistry, or too few voltages"
+        yield "  no cell  its charge is not fitted: mains, no known curve, or too few voltages"
     if found.tank is None:
         yield "  no tank  flow and evaporation are not fitted: a float switch, or too few falls"
     for text in found.odd:
