@@ -11,8 +11,8 @@ import pytest
 import makelog
 import wakewell
 from wakewell.cli import main
-from wakewell.commands import cut
 from wakewell.log import logs
+from wakewell.replay import cut
 from wakewell.sequences import playing
 
 

@@ -14,7 +14,6 @@ from usb_desks import Desk
 
 from wakewell.bench import bringup
 from wakewell.cli import main
-from wakewell.commands import bringup as bringup_command
 from wakewell.errors import BadInput
 from wakewell.pot import bringup_file, chips, pot_folder
 from wakewell.pot.bringup_file import BringUp, Step
@@ -68,7 +67,7 @@ def sitting(start: Start, monkeypatch: pytest.MonkeyPatch, **options: Any) -> tu
         finally:
             desk.board.awake = "real"
 
-    monkeypatch.setattr(bringup_command, "pulses", in_simulated_time)
+    monkeypatch.setattr(bringup, "pulses", in_simulated_time)
     return desk, person
 
 

@@ -18,11 +18,12 @@ from typing import Annotated, Any
 import msgspec
 
 from wakewell.errors import BadInput
+from wakewell.kept import today
 from wakewell.pot import chips, description, private
-from wakewell.pot.bringup_file import Step
+from wakewell.pot.bringup_file import BringUp, Step
 from wakewell.usb import payload
-from wakewell.usb.flash import progress, set_clock
-from wakewell.usb.link import EPOCH, Link, connect
+from wakewell.usb.flash import check_board, check_pulse, progress, set_clock
+from wakewell.usb.link import EPOCH, Identity, Link, connect
 
 CAUTION = """\
 This drives the pump's pin, again and again. Before it begins:
@@ -88,6 +89,34 @@ class Try:
 
 
 # --- with the board at its prompt ---------------------------------------------------------------
+
+
+def at_prompt(
+    t: Try, where: tuple[str, int] | None, button: list[int] | None, wait_s: float
+) -> tuple[Identity, bool]:
+    """Try all that can be tried at the prompt, then let the board go on by itself.
+
+    Returns the board, and whether it is a desk board. BadInput if it is not this pot's, not flashed
+    yet, or without the jumper.
+    """
+    with connect(t.port, progress, wait_s=wait_s) as link:
+        check_board(link, t.folder)
+        check_pulse(link)
+        absent = [p for p in ("/code/in-force", "/chip.py", "/pump.json") if link.read(p) is None]
+        if absent:
+            raise BadInput(
+                f"{t.port}: {absent[0]} is not on this board; run wakewell flash {t.folder} first"
+            )
+        link.run("use_version")
+        desk = link.ask("desk_time") is not None
+        identity = link.identity
+        pulses(t, link)
+        converter(t, link)
+        memory(t, link)
+        link.renew()
+        tls(t, link, where)
+        away(t, link, button)
+    return identity, desk
 
 
 def pulses(t: Try, link: Link) -> None:
@@ -226,6 +255,14 @@ def pin_text(levels: list[int]) -> str:
     return words.get(tuple(levels), "pin at no clear level")  # type: ignore[arg-type]
 
 
+def tried(t: Try, identity: Identity, desk: bool) -> BringUp:
+    """All that was found, as it is kept."""
+    assert t.pot.about is not None
+    micropython = ".".join(str(n) for n in identity.version)
+    return BringUp(today(), identity.unique_id, identity.machine, t.pot.about.chip, micropython,
+                   desk, tuple(t.steps))  # fmt: skip
+
+
 # --- the command --------------------------------------------------------------------------------
 
 
@@ -292,6 +329,12 @@ def spare_pin(pot: description.PotFolder, given: int | None) -> int:
             f"as it starts: {', '.join(map(str, free)) or 'none on this pot'}"
         )
     return given
+
+
+def pump_of(pot: description.PotFolder) -> tuple[int, int]:
+    """(pin, level while off) of the pot's pump."""
+    part = pot.parts["pump"]
+    return part.pins["pin"], 1 if part.words.get("active") == "low" else 0
 
 
 def button_of(pot: description.PotFolder) -> list[int] | None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import statistics
 import sys
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -23,6 +24,7 @@ import tomlkit
 from wakecore.table import convert
 from wakewell.bench import calibrate, wiring_list
 from wakewell.bench.bench_board import BenchBoard
+from wakewell.errors import BadInput
 from wakewell.kept import replace
 from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
@@ -54,6 +56,23 @@ class StoppedByPerson(Exception):
 
 class Failed(Exception):
     """A step found something that must be seen to."""
+
+
+def read_answers(path: Path) -> dict[str, list[Any]]:
+    """The file of answers: a value, or a list of them, for each question's key."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(f"{path}: cannot be read: {error.strerror}") from None
+    except ValueError as error:
+        raise BadInput(f"{path}: not TOML: {error}") from None
+    found: dict[str, list[Any]] = {}
+    for key, value in data.items():
+        rows = value if isinstance(value, dict) else {"": value}
+        for inner, content in rows.items():
+            name = f"{key}.{inner}" if inner else key
+            found[name] = list(content) if isinstance(content, list) else [content]
+    return found
 
 
 @dataclass

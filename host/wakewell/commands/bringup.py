@@ -13,25 +13,20 @@ from wakewell.bench.bringup import (
     WAIT_S,
     Try,
     asleep,
-    away,
+    at_prompt,
     back,
     button_of,
-    converter,
     fetched,
     host_of,
-    memory,
     pause,
-    pulses,
+    pump_of,
     spare_pin,
-    tls,
+    tried,
 )
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.kept import today
 from wakewell.pot import bringup_file, pot_folder
-from wakewell.pot.bringup_file import BringUp
-from wakewell.usb.flash import check_board, check_pulse, match_ports, progress
-from wakewell.usb.link import connect
+from wakewell.usb.flash import match_ports
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -69,31 +64,14 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--asleep-ua {args.asleep_ua:g}: allowed more than 0, up to {MOST_UA:g}")
     where = host_of(args.tls, folder)
     spare = spare_pin(pot, args.spare)
-    part = pot.parts["pump"]
-    pump = (part.pins["pin"], 1 if part.words.get("active") == "low" else 0)
+    pump = pump_of(pot)
     print(CAUTION.format(pump=pump[0], spare=spare))
     if not args.yes and input("Type 'bare' when only the jumper is there: ").strip() != "bare":
         raise BadInput("nothing was tried; type bare once nothing but the jumper is at the pin")
     ((_, port),) = match_ports([folder], [args.port] if args.port else [], args.yes)
     t = Try(folder, pot, port, spare, pump, print)
     button = button_of(pot)
-    with connect(port, progress, wait_s=args.wait) as link:
-        check_board(link, folder)
-        check_pulse(link)
-        absent = [p for p in ("/code/in-force", "/chip.py", "/pump.json") if link.read(p) is None]
-        if absent:
-            raise BadInput(
-                f"{port}: {absent[0]} is not on this board; run wakewell flash {folder} first"
-            )
-        link.run("use_version")
-        desk = link.ask("desk_time") is not None
-        identity = link.identity
-        pulses(t, link)
-        converter(t, link)
-        memory(t, link)
-        link.renew()
-        tls(t, link, where)
-        away(t, link, button)
+    identity, desk = at_prompt(t, where, button, args.wait)
     print("The board now sleeps and resets by itself. Leave the cable in, press nothing yet.")
     if button is not None:
         pause(args.yes, f"Count to {UNTIL_BUTTON_S:.0f}, press the POT's button once, then Enter: ",
@@ -102,9 +80,7 @@ def run(args: argparse.Namespace) -> int:
         pause(args.yes, f"Count to {UNTIL_BUTTON_S:.0f}, then Enter: ", UNTIL_BUTTON_S)
     back(t, fetched(t, args.wait), button)
     asleep(t, args.asleep_ua, args.yes)
-    micropython = ".".join(str(n) for n in identity.version)
-    found = BringUp(today(), identity.unique_id, identity.machine, pot.about.chip, micropython,
-                    desk, tuple(t.steps))  # fmt: skip
+    found = tried(t, identity, desk)
     if copy := bringup_file.store(folder, found):
         print(f"The earlier one is kept: {copy}")
     print(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import tomllib
 from pathlib import Path
-from typing import Any
 
 from wakewell.bench import calibrate
 from wakewell.bench.bench_board import BenchBoard
-from wakewell.bench.commission import STEPS, Answers, Session, carry_on
+from wakewell.bench.commission import STEPS, Answers, Session, carry_on, read_answers
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
@@ -59,20 +57,3 @@ def run(args: argparse.Namespace) -> int:
         answers.tell = bench.asked
         session = Session(folder, pot, book, bench, answers, board, bench.now)
         return carry_on(session, args.again)
-
-
-def read_answers(path: Path) -> dict[str, list[Any]]:
-    """The file of answers: a value, or a list of them, for each question's key."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadInput(f"{path}: cannot be read: {error.strerror}") from None
-    except ValueError as error:
-        raise BadInput(f"{path}: not TOML: {error}") from None
-    found: dict[str, list[Any]] = {}
-    for key, value in data.items():
-        rows = value if isinstance(value, dict) else {"": value}
-        for inner, content in rows.items():
-            name = f"{key}.{inner}" if inner else key
-            found[name] = list(content) if isinstance(content, list) else [content]
-    return found

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
@@ -13,8 +12,6 @@ from typing import Any
 from wakewell import extras
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.pot import board_file, chips, pot_folder
-from wakewell.pot.board_file import board_id
 from wakewell.usb import image
 from wakewell.usb.flash import (
     CAUTION,
@@ -23,7 +20,7 @@ from wakewell.usb.flash import (
     Undecided,
     flash_one,
     match_ports,
-    not_ported,
+    one_board_each,
     progress,
 )
 from wakewell.usb.link import BoardLost
@@ -69,14 +66,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     folders = [given.pot_folder(name) for name in args.pots]
-    boards: dict[str, Path] = {}
-    for folder in folders:
-        board = board_id(folder)
-        if board is not None and boards.setdefault(board, folder).resolve() != folder.resolve():
-            raise BadInput(
-                f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
-                f"delete {board_file.BOARD_FILE} in it and flash it onto its own board"
-            )
+    one_board_each(folders)
     print(CAUTION, file=sys.stderr if args.json else sys.stdout)
     if args.interpreter and args.json:
         raise BadInput("--interpreter has no --json; leave it out")
@@ -150,23 +140,13 @@ def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:
     """Write a MicroPython image with esptool, after asking. It erases what is on the chip."""
     if len(folders) != 1 or len(args.port) != 1:
         raise BadInput("--interpreter needs one POT and its --port")
-    about = pot_folder.load(folders[0]).about
-    if about is None:
-        raise BadInput(f"{folders[0]}: its chip is not known; run wakewell check {folders[0]}")
-    if about.chip not in chips.PORTED:
-        raise BadInput(not_ported(about.chip, str(folders[0] / "pot.toml")))
-    found = image.look(Path(args.interpreter), about.chip)
-    image.check_esptool()
+    found = image.for_pot(folders[0], Path(args.interpreter))
     print(*found.lines(), sep="\n")
     print(
         f"This erases the board on {args.port[0]} and all its logs, and writes {found.path.name}."
     )
     if not args.yes and input("Type 'erase' to go on: ").strip() != "erase":
         raise BadInput("nothing was written")
-    base = [sys.executable, "-m", "esptool", "--port", args.port[0]]
-    written = ["write-flash", f"0x{found.at:x}", str(found.path)]
-    for command in (["erase-flash"], written):
-        if subprocess.run(base + command).returncode:
-            raise BadInput("esptool failed; hold the boot button while it connects, then try again")
+    image.write(found, args.port[0])
     print("Written. Now run the same command without --interpreter.")
     return 0

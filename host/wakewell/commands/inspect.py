@@ -9,9 +9,9 @@ from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
-from wakewell.usb.inspect import as_json, look, screen
+from wakewell.usb.inspect import as_json, look, order_clear, screen
 from wakewell.usb.link import Link, connect
-from wakewell.usb.pull import POT, Pulled, leave
+from wakewell.usb.pull import Pulled, leave
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -67,6 +67,6 @@ def clear(link: Link, locked: list[str], args: argparse.Namespace) -> None:
             f"{args.clear}: not cleared: first find and mend the cause, then say what it was with "
             "--seen-to 'hose end raised above the water, check valve fitted'"
         )
-    link.replace(f"{POT}/host.json", repr([f"clear {args.clear}"]).replace("'", '"').encode())
+    order_clear(link, args.clear)
     if not args.json:
         print(f"  {args.clear}: will end at the next wake")

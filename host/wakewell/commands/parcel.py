@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import wakewell
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log import logs, parcel, series, times
-from wakewell.log.parcel import CONTENTS, FORM, SUFFIX, opened, pack, plain, shared
+from wakewell.log.parcel import CONTENTS, SUFFIX, contents, opened, pack, plain, shared
 from wakewell.report import complaints
 from wakewell.tomlfile import show_path
 
@@ -59,15 +56,7 @@ def run(args: argparse.Namespace) -> int:
                 f"{show_path(str(out))}: is there already; move it away or name another with --file"
             )
         entries, notes = shared(place, files) if args.share else plain(place, files)
-        contents = {
-            "form": FORM,
-            "made_by": f"wakewell {wakewell.__version__}",
-            "shared": args.share,
-            "complaint": args.complaint or "",
-            "notes": notes,
-            "files": {k: hashlib.sha256(v).hexdigest() for k, v in sorted(entries.items())},
-        }
-        entries[CONTENTS] = (json.dumps(contents, indent=1) + "\n").encode()
+        entries[CONTENTS] = contents(entries, notes, args.share, args.complaint or "")
         pack(out, entries)
         log = series.read(name, place, files, sys.stderr.isatty()) if args.complaint else None
         if args.json:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import io
 import subprocess
 import sys
@@ -20,12 +19,11 @@ from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
 from wakewell.kept import keep_old, store
 from wakewell.log import fieldlog, logs, parcel
-from wakewell.log.fieldlog import FieldLog
-from wakewell.log.logs import InForce, printable
+from wakewell.log.logs import printable
 from wakewell.replay import asked
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER
-from wakewell.replay.rejudged import States, read_states, write_states
+from wakewell.replay.rejudged import keep_states, read_states
 from wakewell.replay.replaying import SHORTENED, LogReplay, agree_on, in_wakes, replay_log, what_if
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES, UNKNOWN_RULE, many
 from wakewell.report import page_files as report_pages
@@ -420,21 +418,3 @@ def with_core(args: argparse.Namespace) -> int:
         keep_states(asked_for(args), states)
         command += ["--states", str(states), "--", *args.paths]
         return subprocess.run(command, env=environment).returncode
-
-
-def keep_states(paths: list[Path], out: Path) -> None:
-    """Write down the states of all logs there that this core made, for another core to begin with.
-
-    What cannot be read is left to the replay itself to tell.
-    """
-    with out.open("wb") as file, contextlib.suppress(BadInput), parcel.opened(paths) as folders:
-        for path in folders:
-            for _, files in [] if path.suffix == ".toml" else logs.find_logs(path):
-                lives: dict[int, States] = {}
-                for entry in FieldLog(files).entries(brief=True):
-                    if entry.life not in lives:
-                        in_force = InForce(files[0].parent)
-                        lives[entry.life] = States(in_force, core_id(), sys.maxsize)
-                    lives[entry.life].feed(entry.record)
-                for states in lives.values():
-                    write_states(file, states.found)

@@ -20,6 +20,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import wakewell
 from wakeboard.short import END, STEPS
 from wakecore import line, rules
 from wakewell import extras, ownfile, tomlfile
@@ -207,6 +208,19 @@ def _known_words(value: Any) -> Any:
     if isinstance(value, str):
         return value if value in KNOWN_WORDS else None
     return value if isinstance(value, (bool, int, float)) else None
+
+
+def contents(entries: dict[str, bytes], notes: list[str], is_shared: bool, complaint: str) -> bytes:
+    """A parcel's page of contents. complaint: one of COMPLAINTS, or nothing."""
+    page = {
+        "form": FORM,
+        "made_by": f"wakewell {wakewell.__version__}",
+        "shared": is_shared,
+        "complaint": complaint,
+        "notes": notes,
+        "files": {k: hashlib.sha256(v).hexdigest() for k, v in sorted(entries.items())},
+    }
+    return (json.dumps(page, indent=1) + "\n").encode()
 
 
 def pack(out: Path, entries: dict[str, bytes]) -> None:

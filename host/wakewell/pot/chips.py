@@ -312,3 +312,12 @@ def fitting(chip: Chip, use: str, taken: frozenset[int] = frozenset()) -> list[i
         for pin in sorted(chip.pins - taken)
         if not refused(chip, use, pin) and not doubtful(chip, pin)
     ]
+
+
+def not_ported(chip: str, where: str) -> str:
+    """Why no board with that chip can be used, in words. where: what names the chip."""
+    why = CHIPS[chip].why_not if chip in CHIPS else "its pins are not known here"
+    return (
+        f"{where}: no board code runs on the {chip}: {why}. Allowed: {', '.join(PORTED)}. "
+        "Use one of these boards"
+    )

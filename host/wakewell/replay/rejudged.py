@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import contextlib
 import struct
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -35,7 +36,11 @@ from wakecore.state import (
     from_numbers,
     pass_time,
 )
-from wakewell.log.logs import Record
+from wakewell.core import core_id
+from wakewell.errors import BadInput
+from wakewell.log import logs, parcel
+from wakewell.log.fieldlog import FieldLog
+from wakewell.log.logs import InForce, Record
 from wakewell.log.record import Brief, Sleep, form_of, sleep_of, wake_of
 from wakewell.portable.replayed import Player, why_unplayable
 from wakewell.replay import changes
@@ -106,6 +111,24 @@ def write_states(file: BinaryIO, found: dict[str, bytes]) -> None:
     """Put states down for another process to read."""
     for crc, data in found.items():
         file.write(crc.encode() + len(data).to_bytes(4, "little") + data)
+
+
+def keep_states(paths: list[Path], out: Path) -> None:
+    """Write down the states of all logs there that this core made, for another core to begin with.
+
+    What cannot be read is left to the replay itself to tell.
+    """
+    with out.open("wb") as file, contextlib.suppress(BadInput), parcel.opened(paths) as folders:
+        for path in folders:
+            for _, files in [] if path.suffix == ".toml" else logs.find_logs(path):
+                lives: dict[int, States] = {}
+                for entry in FieldLog(files).entries(brief=True):
+                    if entry.life not in lives:
+                        in_force = InForce(files[0].parent)
+                        lives[entry.life] = States(in_force, core_id(), sys.maxsize)
+                    lives[entry.life].feed(entry.record)
+                for states in lives.values():
+                    write_states(file, states.found)
 
 
 def read_states(path: Path) -> dict[str, bytes]:

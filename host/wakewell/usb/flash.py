@@ -110,7 +110,7 @@ def check_board(link: Link, folder: Path) -> None:
     chip = CHIP_WORDS.get(identity.machine.rpartition(" ")[2])
     for name in (chip, about.chip if about is not None else None):
         if name is not None and name not in chips.PORTED:
-            raise BadInput(not_ported(name, link.port))
+            raise BadInput(chips.not_ported(name, link.port))
     if about is not None and chip is not None and chip != about.chip:
         raise BadInput(
             f"{link.port}: this board is an {chip}, {folder / 'pot.toml'} says {about.chip}: its "
@@ -131,13 +131,16 @@ def check_board(link: Link, folder: Path) -> None:
         )
 
 
-def not_ported(chip: str, where: str) -> str:
-    """Why a board with that chip is none of ours."""
-    why = chips.CHIPS[chip].why_not if chip in chips.CHIPS else "its pins are not known here"
-    return (
-        f"{where}: no board code runs on the {chip}: {why}. Allowed: {', '.join(chips.PORTED)}. "
-        "Use one of these boards"
-    )
+def one_board_each(folders: list[Path]) -> None:
+    """Raises BadInput where two folders name the same board: one of them is a copy."""
+    boards: dict[str, Path] = {}
+    for folder in folders:
+        board = board_id(folder)
+        if board is not None and boards.setdefault(board, folder).resolve() != folder.resolve():
+            raise BadInput(
+                f"{boards[board]} and {folder} belong to the same board, {board}: one is a copy; "
+                f"delete {board_file.BOARD_FILE} in it and flash it onto its own board"
+            )
 
 
 def check_belongs(link: Link, folder: Path) -> None:

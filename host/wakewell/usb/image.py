@@ -1,7 +1,7 @@
-"""An interpreter's image for a chip: looked at before anything on the chip is erased.
+"""An interpreter's image for a chip: looked at before the chip is erased, then written.
 
 What belongs here: what a file says of itself (ESP-IDF, esp_app_format.h and esp_app_desc.h;
-MicroPython, ports/esp32/makeimg.py), and where such a file comes from. What does not: writing it.
+MicroPython, ports/esp32/makeimg.py), where such a file comes from, and writing it by esptool.
 """
 
 from __future__ import annotations
@@ -11,13 +11,15 @@ import importlib.metadata
 import importlib.util
 import re
 import struct
+import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 from wakewell import extras
 from wakewell.errors import BadInput
 from wakewell.log.logs import printable
-from wakewell.pot import chips
+from wakewell.pot import chips, pot_folder
 from wakewell.tomlfile import show_path
 from wakewell.usb.link import LEAST_VERSION
 
@@ -148,3 +150,24 @@ def look(path: Path, chip: str) -> Image:
     except ValueError as error:
         raise BadInput(f"{name}: {error}. {advice}") from None
     return Image(path, chip, at, size, hashlib.sha256(data).hexdigest(), told)
+
+
+def for_pot(folder: Path, path: Path) -> Image:
+    """The image in that file, fit for the pot's chip. BadInput if it, or esptool, will not do."""
+    about = pot_folder.load(folder).about
+    if about is None:
+        raise BadInput(f"{folder}: its chip is not known; run wakewell check {folder}")
+    if about.chip not in chips.PORTED:
+        raise BadInput(chips.not_ported(about.chip, str(folder / "pot.toml")))
+    found = look(path, about.chip)
+    check_esptool()
+    return found
+
+
+def write(found: Image, port: str) -> None:
+    """Erase the chip on that port and write the image. BadInput if esptool fails."""
+    base = [sys.executable, "-m", "esptool", "--port", port]
+    written = ["write-flash", f"0x{found.at:x}", str(found.path)]
+    for command in (["erase-flash"], written):
+        if subprocess.run(base + command).returncode:
+            raise BadInput("esptool failed; hold the boot button while it connects, then try again")

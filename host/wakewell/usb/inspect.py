@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -80,6 +81,11 @@ def look(link: Link) -> Seen:
         newest_state(link),
         last_wakes(link),
     )
+
+
+def order_clear(link: Link, lockout: str) -> None:
+    """Leave the order to end that lockout for the board's next wake."""
+    link.replace(f"{POT}/host.json", json.dumps([f"clear {lockout}"]).encode())
 
 
 def as_json(seen: Seen, folder: Path) -> dict[str, Any]:
