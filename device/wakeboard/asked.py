@@ -1,11 +1,11 @@
 """Settings that somebody asks for over the air: made by the host, judged by the board.
 
+One line of JSON, sealed (see `sealed`): which board, a number that only rises, until when it may be
+taken, for which hard limits it was made, and every setting. It carries all settings, so the effect
+that was shown is the effect that they have. No input, no output, no clock.
+
 A message that asks for another key (newkey) has the same numbers and the same time; here it is
 judged by those.
-
-One line of JSON, sealed (see `sealed`): which board, a number that only rises, until when
-it may be taken, for which hard limits it was made, and every setting. It carries them all,
-so that what was shown as its effect is what comes in force. No input, no output, no clock.
 """
 
 import json
@@ -60,9 +60,9 @@ def judge(
     """(n, settings line, "") if it is to be put in force, else (n, None, why not). Of a message
     that asks for another key, its record stands for the line.
 
-    n: its number, 0 if it is not ours. why "" stands for the message that was judged before,
-    seen once more. last_n: number of the last one judged. utc: [day, second, trusted].
-    wake_n: number of the newest record. pot: what is in force.
+    n: its number, 0 if it is not ours. With None, why is "" if this message was judged before and
+    only came again. last_n: number of the last one judged. utc: [day, second, trusted]. wake_n:
+    number of the newest record. pot: what is in force.
     """
     n, record, why = opened(data, key, board, last_n)
     if record is None:

@@ -38,7 +38,7 @@ class Board(Kept):
     def __init__(self, version: str, boots: int) -> None:
         self.woke = time.ticks_ms()
         Kept.__init__(self)
-        self.due = None  # whatever the last boot left of it
+        self.due = None  # in whatever state the last boot left it
         self.version, self.boots = version, boots
         self.store_ = Store(ROOT)
         found, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
@@ -55,7 +55,8 @@ class Board(Kept):
         self.run: "Run | None" = None
         self.logged = False
         if found is not None and self.pump and self.pump[0] in wiring.pins(found):
-            # Half of a new wiring in force, half of the old: no part may move the pump (R1).
+            # Half of the new wiring and half of the old is in force: no part may move the pump
+            # (R1).
             found, self.wiring_why = None, "a part is on the pump's pin"
         if found is None:
             print("wakewell: wiring: " + self.wiring_why)
@@ -74,12 +75,13 @@ class Board(Kept):
         except MemoryError:
             loader.twice(self.leave_record, pot)
             raise
-        finally:  # whatever went wrong, no sensor draws on through the sleep
+        finally:  # whatever went wrong, no sensor stays powered through the sleep
             self.sensors(False)
 
     def leave_record(self, pot: "Pot") -> None:
-        """The core had no memory left: a record of what it was told, if it made none itself. The
-        wake ends as usual if all that was left to do was its record."""
+        """The core had no memory left. If it made no record, one is made of what it was told. The
+        wake ends as usual if all that was left to do was its record.
+        """
         gc.collect()
         record, state = self.told, self.state
         if "begin" not in record or self.logged:
@@ -121,7 +123,7 @@ class Board(Kept):
         return begin
 
     def begun(self) -> "Begin":
-        """The same, each part asked for now."""
+        """The same values, read now."""
         cause = chip.cause()
         radio, radio_ms = radio_came()
         vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0
@@ -188,7 +190,9 @@ class Board(Kept):
         return 50 if self.entry else held_ms
 
     def host_actions(self) -> "list[str]":
-        """What the host left to be done in this wake; it counts once. And the entry page."""
+        """What the host asked for in this wake, which counts once; and whether the entry page
+        opens.
+        """
         asked = ["entry page"] if self.entry else []
         data = read_bytes(HOST)
         if data is None:
@@ -333,7 +337,9 @@ class Board(Kept):
         loader.finish_boot(self.version, self.state.lockouts & BITS["battery low"])
 
     def shine(self) -> None:
-        """One long light: all is well. Short ones: so many things need somebody (R12)."""
+        """One long light: all is well. Short lights: their number is that of the things to do
+        (R12).
+        """
         if self.wiring.light_pin < 0:
             return
         light = chip.drive(self.wiring.light_pin, 0)

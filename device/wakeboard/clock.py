@@ -1,10 +1,11 @@
 """The chip's clock, set for certificates alone.
 
-TLS asks whether a certificate is valid now, and after every power-up the chip's clock says the
-year 2000. So it is set before TLS: to the time a host told, else to a clock server's, and at least
-to the floor, the newest time ever told, which never goes back. Nothing that waters looks at this
-clock (R10): sleep is the difference of two of its times, and both move with it; the time of a
-record has an offset of its own, which moves against it (`Board.move_clock`).
+TLS asks whether a certificate is valid now, and after every power-up the chip's clock says the year
+2000. So it is set before TLS. It is set to the time that a host told, else to a clock server's. It
+is never set before the floor, the newest time ever told, which never goes back. Nothing that waters
+looks at this clock (R10). The length of a sleep is the difference of two of its times, and both are
+moved when it is set. The time of a record has an offset of its own, which is moved back by the same
+amount (`Board.move_clock`).
 """
 
 import os
@@ -31,8 +32,10 @@ def floor(root: str) -> list[int]:
 
 
 def raise_floor(root: str, day: int, second: int) -> None:
-    """A host or the cable told the time. Never back, and not on the word of a server that may be
-    anybody's: a floor too high would refuse every certificate for ever."""
+    """A host or the cable told the time. The floor never goes back. A clock server may be
+    anybody's, so it does not move the floor: a floor too high would refuse every certificate for
+    ever.
+    """
     if not LEAST_DAY <= day < MOST_DAY or [day, second] <= floor(root):
         return
     data = line.encode(NAMES, {"kind": "clock", "day": day, "second": second})
@@ -44,7 +47,7 @@ def raise_floor(root: str, day: int, second: int) -> None:
 
 
 def for_certificates(board: "Any") -> None:
-    """Set the chip's clock as well as it is known."""
+    """Set the chip's clock as accurately as the time is known."""
     day, second, trusted = board.utc()
     now = board.chip_s()
     found = [day, second] if trusted else [now // DAY_S, now % DAY_S]

@@ -1,10 +1,10 @@
-"""The entry page: a pot meets a new router, and nobody there has a cable.
+"""The entry page: a pot joins a new router without a cable.
 
 The button, held for six seconds at a wake, opens a Wi-Fi of the board's own once the wake's
-watering and log are done. Whoever joined it with the code on the pot's card, and types that
-code once more, gives the name and password of the home's Wi-Fi; nothing else can be changed
-here. They are stored when the board has joined that Wi-Fi, and the old ones are kept until
-then. Every wait, size and count has a bound; the page ends in a report and sleep (R13).
+watering and log are done. A person joins it with the code on the pot's card and types that code
+once more. Then the person can enter the name and password of the home's Wi-Fi, and nothing else.
+They are stored when the board has joined that Wi-Fi. The old ones are kept until then. Every wait,
+size and count has a bound; the page ends in a report and sleep (R13).
 """
 
 import gc
@@ -22,13 +22,13 @@ MOST_MS = 270000  # the page and all that is tried from it; with the report belo
 QUIET_MS = 120000  # closed if nobody has come by then
 TURN_MS = 20
 CALLER_MS = 5000  # from a caller's first byte to the last of the answer
-MOST_CALLERS = 4  # at once; browsers open some that they never use
+MOST_CALLERS = 4  # connections at a time; browsers open some that they never use
 MOST_REQUEST = 2048  # bytes
-MOST_WRONG = 5  # codes; then it closes
+MOST_WRONG = 5  # wrong codes; then the page closes
 MOST_TRIES = 3  # networks
 LEAST_CODE = 8  # characters, as WPA2 wants them
 
-# Every answer is in this shell. Nothing in it is asked of a network.
+# The HTML around every answer. It loads nothing from a network.
 SHELL = """<!doctype html><html lang=%s><meta charset=utf-8>
 <meta name=viewport content="width=device-width"><meta name=color-scheme content="light dark">
 <title>Wakewell</title>
@@ -42,7 +42,7 @@ FORM = """<form method=post action=/><p><label>%s
 <p><label>%s
 <input name=code required autocomplete=off autocapitalize=none spellcheck=false></label>
 <p><button>%s</button></form>"""
-# What is read on it. A flash puts the same in the owner's language beside the secrets.
+# The texts of the page. A flash stores them in the owner's language beside the secrets.
 TEXTS = {
     "lang": "en",
     "title": "A new Wi-Fi for this pot",
@@ -76,7 +76,7 @@ HEAD = (
 
 
 def texts(root: str) -> "dict[str, Any]":
-    """The page's texts in the owner's language, in English what is not there."""
+    """The page's texts in the owner's language; in English where one is missing."""
     data = read_bytes(root + OWN_TEXTS, MOST_TEXTS)
     record, _ = line.decode((data or b"").rstrip(b"\r\n"))
     found = dict(TEXTS)
@@ -128,7 +128,7 @@ class Page:
         self.wrong = 0
 
     def closed(self) -> bool:
-        """Is there nothing more to be said?"""
+        """Is the page finished?"""
         return self.entered is not None or self.wrong >= MOST_WRONG
 
     def response(self, status: str, note: str) -> bytes:
@@ -163,7 +163,7 @@ class Page:
         return self.response(*self.take(bytes(data[at + 4 : at + 4 + size])))
 
     def take(self, body: bytes) -> tuple[str, str]:
-        """(status, text) of the answer to a filled-in form."""
+        """(status, text) of the answer to a completed form."""
         if self.closed():
             return "403 Closed", self.note
         try:
@@ -189,7 +189,7 @@ class Page:
 
 
 class Caller:
-    """One connection: what came so far, what is still to be sent, the turns it has left."""
+    """One connection: what was received, what is still to be sent, how many turns are left."""
 
     def __init__(self, stream: "Any") -> None:
         self.stream = stream
@@ -198,7 +198,7 @@ class Caller:
         self.left = CALLER_MS // TURN_MS
 
     def turn(self, page: "Page") -> bool:
-        """A little of what there is to do; False when it is over."""
+        """Do a small part of the work. False when the connection is finished."""
         self.left -= 1
         try:
             if self.out is None:
@@ -227,14 +227,15 @@ class Doors:
         self.visited = False
 
     def open(self) -> None:
-        """Protected by the code, so that nobody nearby reads along. OSError or ValueError if
-        this chip cannot do that; then there is no page."""
+        """Protected by the code, so that nobody nearby can listen. OSError or ValueError if this
+        chip cannot do that; then there is no page.
+        """
         import socket
 
         import network
 
         self.wlan = network.WLAN(network.AP_IF)
-        # Configured first: switched on before, it is an open network for a moment.
+        # Configured first: switched on earlier, it would be an open network for a moment.
         self.wlan.config(
             ssid=self.private["entry_name"],
             key=self.private["entry_code"],
@@ -250,8 +251,9 @@ class Doors:
         self.listener.setblocking(False)
 
     def turn(self, page: "Page") -> None:
-        """Let somebody in, and give everybody their turn. The one who came first goes when it is
-        full, so that idle callers keep nobody out."""
+        """Accept a connection and give each one its turn. If there are too many, the oldest is
+        closed, so that idle ones keep nobody out.
+        """
         try:
             stream = self.listener.accept()[0]
             stream.setblocking(False)
@@ -270,7 +272,7 @@ class Doors:
         self.callers = kept
 
     def close(self) -> None:
-        """Everybody out, radio off."""
+        """Close all connections and switch the radio off."""
         for caller in self.callers:
             caller.stream.close()
         self.callers = []
@@ -282,7 +284,7 @@ class Doors:
 
 
 class Clock:
-    """The page's time, by the clock and by count, should the clock stand still."""
+    """The page's time: by the clock, and by a count in case the clock stands still."""
 
     def __init__(self, feed: "Callable[[], Any]") -> None:
         self.feed, self.began, self.turns = feed, time.ticks_ms(), 0
@@ -300,7 +302,7 @@ class Clock:
 
 
 def serve(doors: "Doors", page: "Page", clock: "Clock") -> None:
-    """Until somebody entered a Wi-Fi, the codes are used up, or the time is."""
+    """Wait until somebody entered a Wi-Fi, or no tries or no time are left."""
     try:
         doors.open()
         while not page.closed() and not clock.up(MOST_MS if doors.visited else QUIET_MS):
@@ -316,7 +318,7 @@ def serve(doors: "Doors", page: "Page", clock: "Clock") -> None:
 
 
 def mark(private: "dict[str, Any]") -> str:
-    """A mark of a Wi-Fi's name and password: flash sees by it what was entered in place of what."""
+    """A mark of a Wi-Fi's name and password: flash sees by it which ones the entry replaced."""
     text = private["wifi_name"] + "\0" + private["wifi_password"]
     return "%08x" % crc32(text.encode())
 
@@ -327,7 +329,7 @@ def keep(root: str, private: "dict[str, Any]") -> bool:
 
 
 def open_page(board: "Any", feed: "Callable[[], Any]") -> None:
-    """The whole of it; feed: the watchdog. Wi-Fi is off at its end."""
+    """Run the entry page to its end. feed: feeds the watchdog. Wi-Fi is off afterwards."""
     root = board.store_.root
     private = radio.secrets(root)
     if private is None or len(private.get("entry_code", "")) < LEAST_CODE:

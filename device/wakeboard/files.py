@@ -1,6 +1,6 @@
 """Plain files of a pot: read, written and put aside; where its log lies.
 
-What a boot of the radio needs of them. What they mean is in `store`.
+A boot of the radio needs only these. What the files mean is in `store`.
 """
 
 import os
@@ -13,7 +13,7 @@ KINDS = ("settings", "limits", "calibration")
 def read_bytes(path: str, most: int = line.MOST_LINE) -> "bytes | None":
     """A file's first `most` bytes, or None if it cannot be read."""
     try:
-        size = os.stat(path)[6]  # asked for more, a read takes memory for all of it
+        size = os.stat(path)[6]  # a read takes memory for all that it is asked for
         with open(path, "rb") as file:
             data: bytes = file.read(min(size, most))
             return data

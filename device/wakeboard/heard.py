@@ -1,9 +1,9 @@
-"""What a board remembers of the air: how far it was heard, and what was asked of it.
+"""What a board remembers of the radio: how much of its log was heard, and what was asked of it.
 
-Two files that take turns, as the state's do: each one line closed by its CRC, the newer
-valid one wins. If both are damaged, how far the numbers of messages had come is lost, and
-then nothing asked over the air is taken until a person with the cable has seen to it.
-Also the host's answer to a report: how it is made, and when it is believed.
+Two files that take turns, as the state's do: each one line closed by its CRC, the newer valid one
+wins. If both are damaged, the number of the last message is lost. Then nothing asked over the air
+is taken until a person has settled it by cable. Also the host's answer to a report: how it is made,
+and when it is believed.
 """
 
 import json
@@ -34,7 +34,7 @@ NAMES = ("kind",) + tuple([row[0] for row in FIELDS])
 
 
 class Heard:
-    """One attribute for each field above. lost: how far the numbers had come is not known."""
+    """One attribute for each field above. lost: the number of the last message is not known."""
 
     seq: int
     asked: int

@@ -46,8 +46,8 @@ class Mqtt:
 
     poll(ms) waits until there is something to read, at most so long.
 
-    The bound holds by the clock and by the count of polls and of reads, should the clock
-    stand still: who never stops talking lets it wait for nothing.
+    The bound is kept by the clock, and by the count of polls and reads in case the clock stands
+    still. A peer that never stops sending causes reads without a wait, so reads are counted too.
     """
 
     def __init__(self, stream: "Any", poll: "Any", most_ms: int, got: "Any" = None) -> None:
@@ -120,7 +120,7 @@ class Mqtt:
             self.got(b"", None)
 
     def until(self, kind: int, n: "bytes | None" = None) -> bytes:
-        """Handle packets until one of that kind (and number) comes; its body."""
+        """Handle packets until one of that kind (and number) comes. Returns its body."""
         while True:
             first, body = self.packet()
             if first >> 4 == PUBLISH:
@@ -175,7 +175,7 @@ class Mqtt:
         self.until(PUBACK, n)
 
     def next(self) -> None:
-        """Handle one packet, whichever comes."""
+        """Handle the next packet, of any kind."""
         first, body = self.packet()
         if first >> 4 == PUBLISH:
             self.received(first, body)

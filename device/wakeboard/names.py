@@ -20,7 +20,7 @@ PORT = 53
 
 
 def question(host: str) -> bytes:
-    """What is asked: that name, an address (A), internet (section 4.1.2)."""
+    """The question: that name, an address (A), internet (section 4.1.2)."""
     labels = [bytes([len(label)]) + label.encode() for label in host.split(".")]
     return b"".join(labels) + b"\0\0\1\0\1"
 

@@ -1,8 +1,9 @@
 """The time of day from a clock server, where no host told it: SNTP, RFC 5905 section 14.
 
-One question and a few looks for its answer, every wait bounded. An answer is believed if it
-is one to this very question and says a plausible time; it comes from nobody known, so it sets
-the stored offset only, and no expiry of what is asked over the air is judged by it (R10).
+One question and a few looks for its answer, every wait bounded. An answer is believed if it is one
+to this very question and says a plausible time; the server is not authenticated, so its time sets
+only the stored offset. Whether a message asked over the air has expired is never judged by it
+(R10).
 """
 
 import os

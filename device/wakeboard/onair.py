@@ -1,9 +1,9 @@
 """The boot that belongs to the radio: the entry page if the button asked for it, else a report and
 the rest of the sleep that the wake before it commanded (R13).
 
-It never runs the core and waters nothing. That it began is in flash before the radio starts, and
-the mark that called for it is gone by then: a cell that browns out here meets an ordinary wake
-next, which knows of it (R17).
+It never runs the core and waters nothing. Before the radio starts, flash says that this boot began,
+and the mark that called for it is removed. So after a brown-out here the next boot is an ordinary
+wake, which knows of it (R17).
 """
 
 import time
@@ -34,7 +34,7 @@ class OnAir(Kept):
         """The entry page, with the report in a boot after it, or the report; then the rest of the
         sleep."""
         page_ms = kept.radio_came()[1]
-        if kept.note_radio(kept.BEGAN):  # else a brown-out would never be known
+        if kept.note_radio(kept.BEGAN):  # otherwise nobody would learn of a brown-out
             came = kept.FAILED
             try:
                 if self.entry:

@@ -33,9 +33,9 @@ class Analogue:
         """Median of several samples, each the mean of a few conversions, and the spread of single
         conversions, one of each sample.
 
-        A converter may count in whole millivolts: single ones are often the very same from wake
-        to wake, also where nothing is frozen. A mean tells finer, and is the same again only
-        where every conversion is.
+        A converter may count in whole millivolts. Then single conversions are often the same from
+        wake to wake, though nothing is frozen. A mean is finer: it repeats only if every conversion
+        repeats.
         """
         first, means = [], []
         for _ in range(self.samples):

@@ -14,7 +14,9 @@ MOST_HEAD = 1024  # bytes of the answer's head
 
 
 class Post(Mqtt):
-    """Looks like the connection to a broker: what `got` is handed are answers to `publish`."""
+    """Has the same methods as the connection to a broker. `got` is called with the answers to
+    `publish`.
+    """
 
     def __init__(
         self, stream: "Any", poll: "Any", most_ms: int, got: "Any", host: str, path: str
@@ -41,7 +43,7 @@ class Post(Mqtt):
             if each and each != self.asked:
                 self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
         if len(lines) > 1:
-            self.asked = lines[1]  # it comes with each answer: the same again is no other message
+            self.asked = lines[1]  # it comes with each answer: a repeated one is not a new message
 
     def size(self) -> int:
         """Length of the answer's body, its head read."""
@@ -64,9 +66,9 @@ class Post(Mqtt):
         raise Gone(71)
 
     def next(self) -> None:
-        """There is no more than the answer to what was posted."""
+        """Nothing to read: all comes with the answer to a post."""
         raise Gone(110)
 
     def close(self) -> None:
-        """Nothing to say goodbye with."""
+        """HTTP needs no goodbye."""
         self.stream.close()

@@ -113,10 +113,10 @@ def call(host: str, port: int, ca: "bytes | None", tls: int, server: str) -> "tu
 
 
 def secured(stream: "Any", host: str, ca: "bytes | None") -> "Any":
-    """TLS on top. Without knowing who may vouch for the broker nothing is said to it.
+    """TLS over that stream. Without a certificate to check the broker by, nothing is sent to it.
 
-    Hands are shaken by the first write, inside the bound of the talk: a handshake that drips
-    would else go on until the watchdog bites, and the next wake would report at once (R13).
+    The first write does the handshake, inside the time limit of the talk. Otherwise a slow
+    handshake would last until the watchdog bites, and the next wake would report at once (R13).
     """
     import ssl
 
@@ -130,10 +130,10 @@ def secured(stream: "Any", host: str, ca: "bytes | None") -> "Any":
 
 
 class Below(io.IOBase):
-    """What TLS reads from. One call of TLS reads on while the peer has more to say that is no
-    data (warnings without end, from anybody), so the bound of the talk has to hold here too.
+    """What TLS reads from. One call of TLS keeps reading while the peer sends something other than
+    data (warnings without end, from anybody). So the time limit of the talk has to hold here too.
 
-    TLS is handed an error's number, negative: nothing may be raised through it.
+    An error goes to TLS as a negative number: no exception may pass through it.
     """
 
     def __init__(self, stream: "Any") -> None:
@@ -214,9 +214,9 @@ class Talk:
             print("wakewell: radio: another key")
 
     def received(self, place: bytes, data: "bytes | None") -> None:
-        """A message: an answer is believed or refused at once, what is asked has its moment.
+        """A message came. An answer is judged at once; settings asked for are judged later.
 
-        data: None stands for one too long to hold, whatever it was.
+        data: None if the message was too long to hold.
         """
         if data is None:
             self.refuse("longer than %d bytes" % mqtt.MOST)
@@ -232,8 +232,9 @@ class Talk:
             self.asked = data if self.asked is None else self.newer(self.asked, data)
 
     def newer(self, kept: "Any", data: bytes) -> "bytes | None":
-        """Which of two messages that ask is judged: the newer by its number, and no stranger's
-        displaces it. The other is counted if it is refused."""
+        """Keep the one to judge of two messages that ask for settings: the authentic one with the
+        higher number. The other is counted if it is refused.
+        """
         why = LOST
         if self.memory.lost:
             data = kept
@@ -250,7 +251,7 @@ class Talk:
         return data
 
     def refuse(self, why: str) -> None:
-        """Count a message and say why on the console: a stranger's is answered nowhere else."""
+        """Count a refused message and print why: a stranger gets no other answer."""
         self.memory.refused = min(self.memory.refused + 1, heard.MOST)
         print("wakewell: radio: refused: " + why)
 
@@ -420,8 +421,9 @@ def brokered(private: "dict[str, Any]", root: str, talk: "Talk", server: str) ->
 
 
 def report(board: "Any", n: int) -> bool:
-    """The whole of it. True if a host heard it. Never raises for what the network does; Wi-Fi is
-    off at its end."""
+    """The whole of it. True if a host heard it. Never raises because of the network; Wi-Fi is off
+    at its end.
+    """
     root = board.store_.root
     private = secrets(root)
     if private is None or not (private.get("broker_host") or private.get("post_host")):
@@ -439,7 +441,7 @@ def report(board: "Any", n: int) -> bool:
             print("wakewell: radio: its memory cannot be written")
             return False
         server = wlan.ifconfig()[3]
-        if board.trust != 1 and private.get("ntp_host"):  # nobody known has told the time
+        if board.trust != 1 and private.get("ntp_host"):  # neither host nor cable has told the time
             asked_time = True
             ask_time(board, private, server)
         clock.for_certificates(board)

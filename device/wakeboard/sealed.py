@@ -1,7 +1,7 @@
 """Messages that only a holder of the pot's key can have made: HMAC-SHA-256 over their bytes.
 
-Nothing of a message is looked into before its tag is found right, so a stranger's bytes
-meet a hash and a comparison and nothing else. No input, no output, no clock.
+A message is read only after its tag is found right. So a stranger's bytes reach only a hash and a
+comparison. No input, no output, no clock.
 """
 
 import hashlib
@@ -68,7 +68,7 @@ def seal(
 ) -> bytes:
     """The message: the body, which lacks its closing bracket, with the tag at its end.
 
-    mac: what makes the tag, where somebody has a quicker one of the same standard.
+    mac: makes the tag; a caller may give a quicker function of the same standard.
     """
     return body + form[0] + hexlify(mac(key, body)) + form[1]
 

@@ -1,9 +1,9 @@
 """What a board tells by radio, as a SenML pack (RFC 8428), sealed; integers throughout.
 
-A pack names the report and its nonce, then for each line of the field log its place in the
-board's files, its readings in plain SenML where they are believed and dated, and the line
-itself as a data value: whoever only knows SenML reads the values, and whoever keeps the
-log gets its very bytes. No input, no output.
+A pack names the report and its nonce, then for each line of the field log its place in the board's
+files, its readings in plain SenML where they are believed and dated, and the line itself as a data
+value: a program that knows only SenML reads the values, and one that keeps the log gets its exact
+bytes. No input, no output.
 """
 
 import json

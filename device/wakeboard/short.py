@@ -1,4 +1,4 @@
-"""A wake's record where memory is short: written again without what costs most.
+"""A shorter record of a wake, for when memory is short: without what takes most of it.
 
 What was left out stands in its member `left_out`, in this order: SAMPLES of the pulse, DECISIONS
 (they follow from the readings), READINGS. END: the wake itself broke off. No input, no output.
@@ -20,7 +20,7 @@ MEMBERS: "dict[str, tuple[str, ...]]" = {
 
 
 def shorten(record: "dict[str, Any]", step: str) -> None:
-    """Leave out one thing more. Where it was not there, nothing is left out and nothing said."""
+    """Leave out one thing more. If the record does not have it, nothing is left out or noted."""
     names = [name for name in MEMBERS.get(step, ()) if name in record]
     for name in names:
         del record[name]

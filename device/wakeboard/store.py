@@ -45,7 +45,7 @@ def snapshot(state: "State", dropped: int) -> "dict[str, Any]":
 def snapshot_due(record: "Mapping[str, Any]", before: "dict[str, Any]") -> bool:
     """Is this snapshot to stand before the record, wherever that is in its file?
 
-    So it is where no record tells of the state: a reset that cut a pulse off leaves none.
+    It must where no record holds the state: a reset that cut a pulse off leaves no record.
     """
     cold = record["begin"]["cause"] not in ("timer", "button")
     return cold or before["fields"]["open_ms"] > 0 or record["n"] % SNAPSHOT_EVERY == 0
@@ -78,7 +78,7 @@ class Store(Folder):
             if newest is None or state.seq > newest.seq:
                 newest, newest_slot = state, slot
         if newest is not None and found < 2 and newest.seq > 1:
-            status = "previous"  # the other slot was written once, and is gone
+            status = "previous"  # the other slot was written before, and cannot be read now
         self.next_slot = 1 - newest_slot if newest_slot >= 0 else 0
         hinted = from_bytes(hint) if hint else None
         if hinted is not None and (newest is None or hinted.seq >= newest.seq):
@@ -92,7 +92,8 @@ class Store(Folder):
     def logged_lockouts(self) -> int:
         """The lockouts at the end of the last wake on record, one bit for each.
 
-        A lost state ends by the owner's button; a leak it held must still wait for the cable.
+        The owner's button ends the lockout for a lost state. A leak in that state must still wait
+        for the cable.
         """
         for number in reversed(self.log_files()):
             last = None
@@ -171,7 +172,7 @@ class Store(Folder):
             except OSError:
                 if not self._drop_oldest(before):
                     return False
-                due = True  # the count of what was dropped is in the snapshot
+                due = True  # the snapshot has the count of dropped records
         return False
 
     def _drop_oldest(self, before: "dict[str, Any]") -> bool:

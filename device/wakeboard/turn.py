@@ -13,7 +13,7 @@ def run(version: str, boots: int) -> None:
     kept = Kept()
     if kept.due is not None:
         due, kept.due = kept.due, None
-        kept.save()  # once, whatever comes of it
+        kept.save()  # removed first, so that it is tried only once
         if chip.cause() == "timer":
             on_air(version, due)
     from wakeboard.board import Board

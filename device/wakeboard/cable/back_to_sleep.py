@@ -1,6 +1,6 @@
 """The board goes back to sleep for the time that was left, with its clock's offset.
 
-RTC memory is as wakeboard.board keeps it. Credit is never more than this sleep itself.
+RTC memory is as wakeboard.board keeps it. The time counted as slept is never more than this sleep.
 """
 
 import loader

@@ -1,4 +1,4 @@
-"""The board is let go: its next boots take the steps of first contact (`bringup.py`)."""
+"""Lets the board run by itself: its next boots take the steps of first contact (`bringup.py`)."""
 
 import os
 

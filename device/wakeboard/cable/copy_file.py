@@ -1,4 +1,4 @@
-"""A file of the board once more, under another name."""
+"""Copies a file of the board to another name."""
 
 
 def main(path: str, target: str) -> None:

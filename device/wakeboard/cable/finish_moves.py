@@ -1,4 +1,4 @@
-"""What an earlier flash had begun to put in force is finished, before anything else is read."""
+"""Finishes what an earlier flash began to put in force, before anything else is read."""
 
 
 def main() -> None:
@@ -8,4 +8,4 @@ def main() -> None:
 
         loader.finish_moves()
     except (ImportError, AttributeError):
-        pass  # a blank board, or a loader of before
+        pass  # a blank board, or an older loader

@@ -1,4 +1,4 @@
-"""The pump's pin is let go: the resistor at the switch has to hold it off."""
+"""Stops driving the pump's pin: the resistor at the switch has to hold it off."""
 
 import chip
 import loader

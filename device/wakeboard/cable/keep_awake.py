@@ -1,4 +1,6 @@
-"""Pump off, and the lease that keeps the board awake renewed. A blank board has no loader."""
+"""Switches the pump off and renews the lease that keeps the board awake. A blank board has no
+loader.
+"""
 
 
 def main() -> None:

@@ -1,10 +1,10 @@
-"""A folder and those above it."""
+"""Makes a folder and those above it."""
 
 import os
 
 
 def main(path: str) -> None:
-    """Make what is not there of it. path: absolute."""
+    """Make those folders of it that are not there yet. path: absolute."""
     at = path.find("/", 1)
     while at > 0:
         make(path[:at])

@@ -8,7 +8,7 @@ import loader
 if False:
     from typing import Any
 
-START_US, END_US = 20000, 400000  # how long a pulse's begin and its end are waited for
+START_US, END_US = 20000, 400000  # longest wait for a pulse to begin, and for it to end
 LOOK_US = 200
 
 

@@ -1,4 +1,4 @@
-"""A file that lies beside the old one takes its place, by one rename."""
+"""Puts the new file, which lies beside the old one, in its place by one rename."""
 
 import os
 

@@ -1,6 +1,6 @@
-"""The pump runs for a bounded time, and what it draws meanwhile is looked at.
+"""Runs the pump for a bounded time and measures its current meanwhile.
 
-The watchdog bites soon after the bound, whatever happens here; a lease takes it over then.
+Whatever happens here, the watchdog bites soon after the bound. After the run the lease uses it.
 """
 
 import time
@@ -46,7 +46,7 @@ def main(whole_ms: int, whole: int, rest_ms: int) -> "tuple[int, int, int, int]"
         loader.lease()
         counted = sum([part.now() for part in counting])
         board.sensors(False)
-    drawn = sorted(drawn[2:])  # the first ones see the pump start
+    drawn = sorted(drawn[2:])  # the first ones are taken while the pump starts
     if not drawn:
         return ran_ms, 0, 0, counted
     return ran_ms, drawn[len(drawn) // 2], drawn[-1] - drawn[0], counted

@@ -1,4 +1,4 @@
-"""What a version of the code makes of all that was flashed."""
+"""How a version of the code reads all that was flashed."""
 
 import sys
 
@@ -10,8 +10,8 @@ def main(version: str) -> "tuple[Any, ...]":
     """(how the state was found, {file: how it was found}, do they match, the stage, is the pump's
     file read, {part: its reading or None}).
 
-    What an earlier boot or wake has loaded is not what is in force now, so it is loaded anew. The
-    loader that holds the lease stays the one for this session.
+    Modules that an earlier boot or wake loaded may be older than those in force, so all are loaded
+    again. The loader stays, because it holds the lease of this session.
     """
     mine = [(name, sys.modules[name]) for name in ("loader", "chip") if name in sys.modules]
     for name in list(sys.modules):

@@ -1,4 +1,4 @@
-"""Settings that were asked for by radio are settled by cable."""
+"""Settles by cable what was asked for by radio."""
 
 import sys
 

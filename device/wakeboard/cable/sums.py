@@ -1,4 +1,4 @@
-"""SHA-256 of all that a flash may send, to see what is there already."""
+"""SHA-256 of every file that a flash may send, to see which are there already."""
 
 import hashlib
 import os

@@ -1,6 +1,6 @@
-"""Files that lie beside the old ones are put in force together.
+"""Puts new files, which lie beside the old ones, in force together.
 
-From the rename of the list on, the loader goes on with it at the next boot, should the power fail
+Once the list of them is renamed, the loader finishes the work at the next boot if the power fails
 (`loader.finish_moves`).
 """
 

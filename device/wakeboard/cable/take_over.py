@@ -1,4 +1,4 @@
-"""Another pot's files are set aside, in a folder that nothing reads."""
+"""Sets another pot's files aside, in a folder that nothing reads."""
 
 import os
 

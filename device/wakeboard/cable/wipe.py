@@ -20,7 +20,7 @@ def remove(path: str) -> None:
     try:
         os.remove(path)
     except OSError:
-        pass  # what is still there is told in the end
+        pass  # what is still there is returned at the end
 
 
 def log() -> "list[str]":

@@ -47,7 +47,8 @@ def identity() -> bytes:
     return machine.unique_id()
 
 
-# Pins. Each of these takes the pad from whatever had it, a hold through the last sleep included.
+# Pins. Each of these frees the pad first from its earlier use, and from a hold through the last
+# sleep.
 
 
 def drive(pin: int, level: int, hold: bool = False) -> "Pin":
@@ -133,8 +134,9 @@ _watchdog = None
 
 
 def watch(ms: int) -> None:
-    """Arm the watchdog, or give it another time. It cannot be disarmed. Should interrupts be off,
-    only its last word is heard, at twice this time (ESP-IDF, task_wdt_impl_timergroup.c)."""
+    """Arm the watchdog, or give it another time. It cannot be disarmed. With interrupts off it
+    resets only at twice this time (ESP-IDF, task_wdt_impl_timergroup.c).
+    """
     global _watchdog
     _watchdog = machine.WDT(timeout=ms)
 
@@ -154,8 +156,9 @@ _lease = None
 
 
 def reset_after(ms: int) -> None:
-    """Reset in that time, unless this is called again before: by a timer, as a watchdog would
-    stay armed in the wake that follows."""
+    """Reset in that time, unless this is called again before: by a timer, because a watchdog would
+    stay armed in the next wake.
+    """
     global _lease
     if _lease is None:
         _lease = machine.Timer(0)

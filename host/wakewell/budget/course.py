@@ -4,8 +4,8 @@ What belongs here: the course of one amount from a date on, the life of battery 
 answer for a date, what to add, what would change it most. What does not: where the numbers
 come from (inputs.py), what to buy (sizing.py), words (telling.py).
 
-An amount Q falls by dQ/dt = -I - k Q, with I steady within a month: exact however long the
-month, and the same law as the rig's cell. The tank has k = 0.
+An amount Q falls by dQ/dt = -I - k Q, with I steady within a month: the result is exact for a month
+of any length, and it is the law of the rig's cell too. The tank has k = 0.
 """
 
 from __future__ import annotations
@@ -19,14 +19,15 @@ from functools import lru_cache
 from .doubt import COVER, Doubt, chance, expm1, interval, log1p, nominal, settled, standard
 from .inputs import Inputs
 
-MOST_DAYS = 3653  # ten years: beyond that nobody should trust a date
+MOST_DAYS = 3653  # ten years: no date beyond that can be trusted
 ByMonth = Callable[[int], Doubt]
 
 
 @dataclass(frozen=True)
 class Fall:
-    """What makes an amount go down: `drain` a day by month, `decay` a day as a share of what
-    is there, `floor` by month: at that amount it ends. least: nothing takes it below that."""
+    """What makes an amount go down: `drain` a day by month, `decay` a day as a share of what is
+    there, `floor` by month: the amount at which it ends. least: it never falls below that.
+    """
 
     drain: ByMonth
     floor: ByMonth
@@ -60,7 +61,7 @@ def cell(inputs: Inputs) -> Fall:
 
 
 def _kept(by_month: ByMonth) -> ByMonth:
-    """The same, each month worked out once."""
+    """The same, with each month calculated once."""
     return lru_cache(maxsize=12)(lambda month: settled(by_month(month)))
 
 
@@ -90,8 +91,9 @@ def left(amount: Doubt, fall: Fall, start: date, days: float) -> Doubt:
 
 
 def margins(amount: Doubt, fall: Fall, start: date, days: float) -> Iterator[Doubt]:
-    """What is above the floor at each month's end on the way, then on the day itself: a cold month
-    ends it (R5) even where the last one would let it go on."""
+    """What is above the floor at the end of each month on the way, then on the day itself: one cold
+    month can end it (R5), even if the last month would not.
+    """
     for _, month, length in _months(start, days):
         amount = _after(amount, fall.drain(month), fall.decay, length)
         yield amount - fall.floor(month)
@@ -118,8 +120,8 @@ def life(amount: Doubt, fall: Fall, start: date) -> Lasting:
 def carried(amount: Doubt, fall: Fall, noted: date, today: date) -> tuple[Doubt, date | None]:
     """(what is there today of an amount noted before, the date on which it had run out by then).
 
-    What had run out is at most at its floor, also where a milder month has lowered it again:
-    a person has to look anyway.
+    What had run out is at most at its floor, even if a milder month has lowered the floor again: a
+    person has to look anyway.
     """
     days = float((today - noted).days)
     rest, lasts = left(amount, fall, noted, days), life(amount, fall, noted)
@@ -153,11 +155,11 @@ def today(inputs: Inputs, day: date) -> tuple[Inputs, dict[str, date]]:
 class Answer:
     """Will it last until a date? In ml or mAh.
 
-    margin: the least that is above the floor on the way there. sure: "yes" where each month's
+    margin: the smallest amount above the floor on the way there. sure: "yes" where each month's
     margin is COVER standard uncertainties above nothing, "no" where one is so far below it, else
-    "not sure". chance: 0 to 1, in the worst month.
-    add: what makes it "yes" (inf: nothing would); room: what can be added now. again: where the
-    room is too small, the date by which even a full one must be seen to (None: need not).
+    "not sure". chance: 0 to 1, in the worst month. add: what makes it "yes" (inf: nothing would);
+    room: what can be added now. again: where the room is too small, the date by which even a full
+    one must be seen to (None: need not).
     """
 
     sure: str
@@ -198,7 +200,8 @@ def _surely(margin: Doubt) -> bool:
 def _missing(enough: Callable[[float], bool], amount: float) -> float:
     """What to add until it is enough; inf where no amount would do.
 
-    What is added brings a doubt of its own, so it is sought: doubled until enough, then halved in.
+    What is added has a doubt of its own, so it is found by search: doubled until it is enough, then
+    by halving.
     """
     if enough(0.0):
         return 0.0

@@ -1,7 +1,7 @@
 """Values in doubt, combined as the GUM (JCGM 100:2008) combines them.
 
 What belongs here: all that touches the library `uncertainties`: a value with its standard
-uncertainty, who contributes how much, and the interval that is told. What does not: how
+uncertainty, how much each value contributes, and the interval that is shown. What does not: how
 large a doubt is (inputs.py).
 """
 
@@ -54,8 +54,8 @@ def contributors(x: Doubt) -> list[tuple[str, float]]:
 def interval(x: Doubt) -> tuple[float, float]:
     """Lowest and highest with COVER, for a value that cannot fall below 0.
 
-    Taken in ratios, value / r to value x r with r = exp(k u / value): a time is a quotient,
-    so its doubt is lopsided, and the straight interval would begin below nothing.
+    Taken in ratios, value / r to value x r with r = exp(k u / value): a time is a quotient, so its
+    doubt is not symmetric, and value - k u could be below 0.
     """
     value = nominal(x)
     if value <= 0.0:
@@ -73,7 +73,9 @@ def chance(margin: Doubt) -> float:
 
 
 def settled(x: Doubt) -> Doubt:
-    """`x`, its derivatives worked out now: they are put off otherwise, and pile up in a loop."""
+    """`x` with its derivatives calculated now. The library puts that off, and in a loop the work
+    would pile up.
+    """
     if isinstance(x, AffineScalarFunc):
         _ = x.derivatives
     return x

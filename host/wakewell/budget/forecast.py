@@ -34,27 +34,27 @@ from wakewell.pot import description
 Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 WINDOW = 28  # days that make the present rate
 LEAST_DAYS, LEAST_DOSES = 7, 4
-MOST_DAYS = 730  # beyond that nobody should trust a date
+MOST_DAYS = 730  # no date beyond that can be trusted
 MOST_DRAWN_DAYS = 36500  # and no calendar needs one
 # Spread of the log of (mean use of four weeks / mean use of the four weeks before, the season taken
 # out) assumed of a pot without a past, by place, and its weight in such pairs. From pots of the rig
-# (tools/cover.py): rain makes an open pot's use all but a matter of luck.
+# (tools/cover.py): in the open, rain decides most of what is used.
 SPREAD_28, WEIGHT = 0.2, 3
 SPREADS_28 = {"window sill": SPREAD_28, "balcony": 0.25, "open": 0.6}
 # Of the first few waterings, how far the rate from one to the next may be from the mean
 FEW_SPREAD = 0.4
 STEP_DAYS = 5  # in which the season stands still
-# Of the battery only the pump's share of the charge swings like that; asleep and awake are steady
+# Only the pump's share of the charge varies like that; sleep and wakes take a steady charge
 PUMP_SHARE = 0.5  # where the records do not tell; never less than LEAST_SHARE
 LEAST_SHARE = 0.1
 APART_MV = 60  # risen by more than this in a day, a cell was charged; common practice, no source
 UNIT_CHARGE = 0.02  # one cell against another of its kind; common practice, no source
 
 # Open-circuit voltage at 0, 5 ... 100 % of charge, mV, of five published lithium-ion cells of
-# different makes: nobody knows which of them a pot's own cell resembles, and they disagree by
-# weeks about the same fall of the voltage. By the electrode functions and the balance of the
-# parameter sets of pybamm 26.10 (Chen 2020: NMC 811; Mohtat 2020: NMC 532; Ecker 2015: NMC;
-# Kim 2011: NCA; Ai 2020: LCO), between each set's lower limit and 4.2 V.
+# different makes: it is not known which of them a pot's own cell resembles, and for the same fall
+# of the voltage they differ by weeks. By the electrode functions and the balance of the parameter
+# sets of pybamm 26.10 (Chen 2020: NMC 811; Mohtat 2020: NMC 532; Ecker 2015: NMC; Kim 2011: NCA; Ai
+# 2020: LCO), between each set's lower limit and 4.2 V.
 CELLS = (
     (
         *(2500, 3109, 3296, 3434, 3485, 3529, 3581, 3629, 3667, 3705, 3751),
@@ -221,7 +221,7 @@ def tank(log: PotLog) -> Forecast:
         return found
     between, size = usage.seen(log, doses, days, tolerance_ml)
     size = size or planned_ml(log)
-    # What the soil still holds above its refill point is drunk before the next dose
+    # The plant drinks what the soil holds above its refill point before the next dose
     last = log.wakes[-1]
     spare = size / 2
     if last.soil_ppt is not None and pot.calibration.ul_per_ppt:
@@ -232,10 +232,10 @@ def tank(log: PotLog) -> Forecast:
         rate, doubt = joined(prior, rate if len(doses) > 1 else 0.0, len(doses) - 1)
     elif since:
         spare = size - rate * min((found.now_s - since[0]) / DAY_S, size / rate)
-    # The tank empties by whole doses, and the next one is as far away as the soil is wet
+    # The tank empties by whole doses. The wetter the soil, the later the next dose
     margin = (math.ceil((found.value - found.floor) / size) - 1) * size + spare
     spread_28 = learned_spread(days, 0.5, SPREADS_28[place])
-    # How full a dose the last one before the floor is, nobody knows: any part of one
+    # It is not known how large the last dose before the floor is: any part of a full one
     margin_sd = math.hypot(size / math.sqrt(12), tolerance_ml / 2)
     walk = grown(spread_28, max(between, 7.0))
     middle_s = found.now_s - between / 2 * DAY_S if prior is None else found.now_s
@@ -267,8 +267,9 @@ def planned_ml(log: PotLog) -> float:
 
 
 def budgeted(log: PotLog) -> tuple[float, float] | None:
-    """(millilitres a day, spread of their logarithm) as the budget has it for this pot's plant and
-    place at this time of the year; None without a pot.toml that it can count with."""
+    """(millilitres a day, spread of their logarithm) of the budget, for this pot's plant and place
+    at this time of the year; None without a usable pot.toml.
+    """
     now = datetime.fromtimestamp(log.wakes[-1].time_s, UTC)
     if (inputs := planned(log, now.date())) is None:
         return None
@@ -345,7 +346,7 @@ def cells_of(log: PotLog, floor_mv: float) -> int:
 
 @dataclass(frozen=True)
 class VoltageFall:
-    """How a battery goes down if its charge hangs on its voltage by `charge`.
+    """How a battery goes down if `charge` gives its charge for a voltage.
 
     level: charge now; scatter: of a day's reading; rate: charge used in a day, slope_part how
     well it is known; past: days it was learned from; share: of the charge, that the pump used.
@@ -522,7 +523,7 @@ def fall_of(
     of_cell: bool,
     share: float,
 ) -> VoltageFall | None:
-    """The fall that these days show, or None if it is lost in its own doubt."""
+    """The fall that these days show, or None if its doubt is too large."""
     slope, at_zero, slope_sd, scatter = line_fit([t for t, _ in days], [way(v) for _, v in days])
     if slope >= 0 or -slope < slope_sd:
         return None

@@ -45,7 +45,8 @@ MONTHS: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
 # Each month's mean rain (mm a day) of that typical year; under a roof there is none.
 RAIN_MM = (0.96, 0.0, 2.01, 2.51, 0.77, 4.71, 4.88, 0.89, 6.43, 1.73, 2.13, 0.41)
 # Share of it that a pot's own mouth catches and keeps for its plant, and the most of the plant's
-# use that it can stand in for: what runs through is lost. A year of the rig's basil keeps 0.74.
+# use that it can stand in for: what runs through the pot is lost. A year of the rig's basil keeps
+# 0.74.
 RAIN_KEPT, RAIN_MOST = (0.7, 0.35), 0.6
 # Basal crop coefficient by habit, and its doubt. FAO-56 table 17 has 0.65 for citrus, 0.80 for
 # strawberry and 1.10 for mint and tomato in mid-season (from memory, unconfirmed); the first
@@ -225,7 +226,7 @@ def open_folder(path: str) -> description.PotFolder:
 
 
 def _refuse(folder: description.PotFolder, absent: list[str]) -> None:
-    """BadInput with the first problem that is not of an absent file."""
+    """Raises BadInput with the first problem, except those of an absent file."""
     problems = [problem for problem in folder.problems if problem.file not in absent]
     if problems:
         more = f" (and {len(problems) - 1} more; wakewell check)" if len(problems) > 1 else ""
@@ -319,7 +320,7 @@ def _water(
         )
     if lost := agree.swallowed(told, settings, limits, flow_ul_s):
         assumed["run"] = lost[0].text
-        if lost[0].all:  # a hose or a pulse that nobody told: what was told was refused before
+        if lost[0].all:  # a hose or a pulse not given: a wrong one was refused before
             fill_ml = agree.FILLS_MOST * pulse_ml
             assumed["fill"] = f"of each run {fill_ml:.0f} ml fill the hose, and no more"
     per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
@@ -445,7 +446,8 @@ def charge_at(rest_mv: float, chemistry: str = "lithium-ion") -> float:
 
 
 def charge_within(rest_mv: float, chemistry: str) -> tuple[float, float]:
-    """`charge_at`, and its standard uncertainty: divider, converter and another maker's curve are
-    1 % of the voltage, and a flat curve makes much of that."""
+    """`charge_at`, and its standard uncertainty: divider, converter and another maker's curve add 1
+    % of the voltage; on a flat curve that is a large part of the charge.
+    """
     at, above, below = (charge_at(part * rest_mv, chemistry) for part in (1.0, 1.01, 0.99))
     return at, 0.5 * (above - below)

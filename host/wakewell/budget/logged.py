@@ -29,9 +29,9 @@ HIGH = 0.9  # the percentile that is told
 class Logged:
     """What the log says. day: of its last wake. level_ml: in the tank then, None: not believed.
     rest_mv: of the cell then, None: charging or not believed. use_ml_day: between waterings, by the
-    tank's level; None: too few of them; high_ml_day: nine spells between two waterings in ten used
-    no more; spread: of the logarithm of four weeks' use; by_time_ml, by_level_ml: what the runs
-    should have moved and what the tank lost. upkeep: does it give upkeep doses now?
+    tank's level; None: too few of them; high_ml_day: in nine of ten times between two waterings it
+    used no more; spread: of the logarithm of four weeks' use; by_time_ml, by_level_ml: what the
+    runs should have moved and what the tank lost. upkeep: does it give upkeep doses now?
     """
 
     day: date
@@ -107,8 +107,9 @@ def _day(time_s: float) -> date:
 
 
 def applied(inputs: Inputs, told: Logged, folder: description.PotFolder, today: date) -> Inputs:
-    """The inputs with what the log knows better. What was noted later than the log goes before its
-    level and charge."""
+    """The inputs with what the log knows better. Level and charge that were noted later than the
+    log are used in place of the log's.
+    """
     about_pot = folder.about
     assert about_pot is not None
     noted = about_pot.noted

@@ -1,6 +1,6 @@
 """What to buy: tank, cell, pump, hose, holes, switch and fuse for so many days away.
 
-What belongs here: each size with what it must be at least, what the pot has, and why. What does
+What belongs here: for each size the least that it must be, what the pot has, and why. What does
 not: how long something lasts (course.py). Friction is worked out here in a few lines, so that
 sizing needs no heavy library; a test holds it to the rig's hydraulics.
 
@@ -24,7 +24,7 @@ from .inputs import Inputs
 BORES_MM = (3, 4, 5, 6, 8, 10, 12, 16, 20, 25)
 FASTEST_MM_S = 1500.0  # water in a hose; common practice, no source
 LOSS_BEND, BENDS = 1.1, 2  # a sharp right angle; two of them
-JET_MM = 100.0  # head left at the drip holes, so that all give alike; own assumption
+JET_MM = 100.0  # head left at the drip holes, so that all give the same; own assumption
 DISCHARGE = 0.61  # sharp-edged hole, fluid mechanics handbooks
 HOLE_CM2 = 60.0  # of soil for each hole; common practice, no source
 SHARE_OF_RUN = 0.85  # of the longest run that a pulse may take on a low battery; own assumption
@@ -60,7 +60,7 @@ class Size:
 
     @property
     def margin(self) -> float | None:
-        """How much more there is than must be, as a share."""
+        """How much more there is than needed, as a share."""
         return None if self.has is None else self.has / self.least - 1.0
 
 

@@ -1,7 +1,6 @@
 """A budget in sentences and as one JSON object.
 
-What belongs here: what is printed, cautions, rounding for people. What does not: any number that
-is not already worked out.
+What belongs here: what is printed, cautions, rounding for people. What does not: any calculation.
 """
 
 from __future__ import annotations
@@ -154,7 +153,7 @@ def cautions(found: Budget) -> list[str]:
 
 
 def development(inputs: Inputs) -> str:
-    """The honest line on development boards, for this cell."""
+    """The line that says what a development board draws, for this cell."""
     bare = course.cell_life(_standing(inputs, 0.0))
     board = course.cell_life(_standing(inputs, STANDING_MA))
     bare_days, board_days = _days(bare), _days(board)

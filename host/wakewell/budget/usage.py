@@ -3,8 +3,8 @@
 What belongs here: water that left the tank, with refills, accidents and gaps told apart. What does
 not: what will be used (forecast.py), what would be used (the budget).
 
-The level is believed before the pump's run time: what a run moved and the hose gave back, or what
-never moved at all, lies inside the scatter of a gauge for one run, and shows over several.
+The level is trusted more than the pump's run time. For one run the difference (water that ran back
+from the hose, or never moved) is smaller than the scatter of a gauge. Over several runs it shows.
 """
 
 from __future__ import annotations
@@ -94,5 +94,6 @@ def seen(
     by_time = sum(d.given_ul for d in doses) / len(doses) / 1000
     by_level = at(times_s, used, doses[-1].time_s) - at(times_s, used, doses[0].time_s)
     size = by_level / (len(doses) - 1)
-    # A level that lost half the water, or found some, was read through a refill or a leak
+    # Where the level shows half the water or less, or more than before, there was a refill or a
+    # leak
     return between, size if 0.5 * by_time <= size <= 1.2 * by_time else by_time

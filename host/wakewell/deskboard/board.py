@@ -1,4 +1,4 @@
-"""The desk board: a real MicroPython interpreter that to mpremote is a board on USB.
+"""The desk board: a real MicroPython interpreter. To mpremote it is a board on USB.
 
 Belongs here: what a test or a person does to it, its thread, and what it holds open.
 Does not belong here: the chip's states and time (chip.py), the console and its prompts
@@ -32,7 +32,7 @@ from wakewell.deskboard.port import Direction, HostPort
 from wakewell.deskboard.world import QuietWorld, World
 from wakewell.pot import chips
 
-if sys.platform != "win32":  # where why_not() must still be able to say why not
+if sys.platform != "win32":  # why_not() must still be able to say why it cannot run there
     import fcntl
 
 __all__ = ["CAUSES", "Boot", "Counters", "DeskBoard"]
@@ -43,36 +43,30 @@ EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 CONSOLE_BYTES = 1 << 16
 LEAST_BLOCKS = 16
-NEVER_S = 900.0  # real seconds: no wait of a board that works takes as long on any computer
+NEVER_S = 900.0  # real seconds: a working board never waits so long, on any computer
 LOOK_S = 0.008  # how often to see whether a host came or went
 
 
 class DeskBoard:
     """A board on the desk. Use it as a context manager; it is on when entered.
 
-    image: the flash, a file; made (erased, `image_bytes` long) if it is not there.
-    world: what is wired to the pins (World); nothing if None.
-    unique_id: machine.unique_id(), 6 bytes; made from the image's path if None.
-    heap_bytes: size of the interpreter's heap. Its words are twice as wide as a chip's.
-    chip: whose pins it has: one of wakewell.pot.chips.PORTED. Its converter is an ESP32's
-        throughout.
-    awake: how simulated time passes while the chip runs. "real": with the PC's clock.
-        "stepped": only as the board uses it (sleep, ticks, pins), so a wake takes
-        milliseconds and is the same every time. "host": real while a host has the port open,
-        else stepped.
-    asleep: how it passes in deep sleep. "hold": not, until advance() or something wakes the
-        chip. "skip": at once. "real": with the PC's clock, times `speed`.
-    sleep_error_ppm: by how much the sleep oscillator is slow (positive: sleeps longer than
-        asked, the board not knowing).
-    reset_on_open: a host that opens the port resets the chip, as many bridges do.
-    hang_s: in stepped time, seconds of a processor's time without a sign of life after which an
-        armed watchdog bites.
-    patience: in stepped time, how much of a wait for the network really passes, above 0 to 1. A
-        test in which nobody will answer need not sit the board's whole wait out.
-    link: a further name for the port, a symbolic link; in a folder of its own if None.
-    begins: date and time of the world when it is switched on first; None: where the flash was
-        switched off last, by the file beside it, else now. From there the world's own time counts,
-        however it passes, and every host that asks is told it.
+    image: the flash, a file; made (erased, `image_bytes` long) if it is not there. world: what is
+    wired to the pins (World); nothing if None. unique_id: machine.unique_id(), 6 bytes; made from
+    the image's path if None. heap_bytes: size of the interpreter's heap. Its words are twice as
+    wide as a chip's. chip: whose pins it has: one of wakewell.pot.chips.PORTED. Its converter is an
+    ESP32's throughout. awake: how simulated time passes while the chip runs. "real": with the PC's
+    clock. "stepped": only when the board uses it (sleep, ticks, pins), so a wake takes milliseconds
+    and is always the same. "host": real while a host has the port open, else stepped. asleep: how
+    it passes in deep sleep. "hold": not, until advance() or something wakes the chip. "skip": at
+    once. "real": with the PC's clock, times `speed`. sleep_error_ppm: by how much the sleep
+    oscillator is slow (positive: sleeps longer than asked, the board not knowing). reset_on_open: a
+    host that opens the port resets the chip, as many bridges do. hang_s: in stepped time, seconds
+    of a processor's time without a sign of life after which an armed watchdog bites. patience: in
+    stepped time, how much of a wait for the network really passes, above 0 to 1. A test in which
+    nobody will answer need not wait the board's full time. link: a further name for the port, a
+    symbolic link; in a folder of its own if None. begins: date and time of the world when it is
+    switched on first; None: where the flash was switched off last, by the file beside it, else now.
+    From there the world's own time counts, however it passes, and every host that asks is told it.
 
     awake, asleep, speed, sleep_error_ppm, reset_on_open, hang_s and patience may be set while it
     runs.
@@ -119,7 +113,7 @@ class DeskBoard:
         self.reset_on_open = reset_on_open
         self.hang_s = hang_s
         self.boots: list[Boot] = []
-        """Every boot so far, the last one perhaps not over."""
+        """Every boot so far. The last one may not be over yet."""
         self._awake: Awake = awake
         self._patience = patience
         self._kind = chips.CHIPS[chip]
@@ -209,8 +203,9 @@ class DeskBoard:
         return self
 
     def close(self) -> None:
-        """Switch it off and leave nothing behind: no process, thread, descriptor or link.
-        Raises DeskBoardError if it broke down meanwhile, say by an exception in the world."""
+        """Switch it off and remove all of it: process, thread, descriptor and link. Raises
+        DeskBoardError if it broke down meanwhile, say by an exception in the world.
+        """
         if self._thread is None:
             return
         with contextlib.suppress(DeskBoardError, OSError):  # broken down, or its folder is gone
@@ -475,7 +470,7 @@ class DeskBoard:
         return future.result()
 
     def _order(self, what: Callable[[], None]) -> None:
-        """As _call, but not in the middle of something."""
+        """As _call, but only between two other calls."""
         if self._thread is threading.current_thread():
             self.inner.later.append(what)
         else:
@@ -519,7 +514,7 @@ class DeskBoard:
                 os.read(self._wake_read, 4096)
 
     def _turn(self) -> float:
-        """Do all that can be done now. Returns for how many seconds nothing need be done."""
+        """Do all that can be done now. Returns the seconds until there is something to do again."""
         while not self._calls.empty():
             self._calls.get()()
             self.inner.settle()
@@ -527,7 +522,7 @@ class DeskBoard:
         again_s = LOOK_S if self.cable.plugged else 1.0
         now_s = time.monotonic()
         sent = self.cable.read()
-        # What a host says first must not be answered before it is known to be there.
+        # The first bytes of a host must not be answered before the host is known to be there.
         if now_s - self._looked_s > LOOK_S or (sent and not self.cable.present):
             self._looked_s = now_s
             self._look_at_port()

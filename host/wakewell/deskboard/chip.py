@@ -4,8 +4,8 @@ Belongs here: the state of the chip and every way from one to another.
 Does not belong here: threads and the words of a test or a person (board.py), the console and
 its prompts (interpreter.py), pads (pads.py), the cable (port.py).
 
-One thread calls all of it. What the world asks for in the middle of something (a brown-out
-while a pump starts) is put into `later` and done as soon as that is over.
+One thread calls all of it. What the world asks for in the middle of something (a brown-out while a
+pump starts) is put into `later` and done as soon as that has ended.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class Manner(Protocol):
 
 
 class Chip:
-    """`show` takes what the chip prints; a boot is added to `boots` as it begins."""
+    """`show` is called with what the chip prints; a boot is added to `boots` when it begins."""
 
     def __init__(
         self,
@@ -104,7 +104,7 @@ class Chip:
         self.host_present = False
         self.stay_off = False
         self.target_us: int | None = None
-        """Until when time is to pass whatever `asleep` says; None once it has."""
+        """Time passes until this moment, whatever `asleep` says; None once it is reached."""
         self._shared = shared
         self._start, self._kill, self._show = boot, kill, show
         self._now_us = 0
@@ -145,7 +145,7 @@ class Chip:
     # --- power, resets, sleep ------------------------------------------------------------------
 
     def settle(self) -> None:
-        """Do what was put off."""
+        """Do what was put into `later`."""
         while self.later:
             self.later.pop(0)()
 
@@ -257,7 +257,7 @@ class Chip:
         """Tell the interpreter whether its time is the PC's."""
         paced = self.manner.awake == "real" or (self.manner.awake == "host" and self.host_present)
         if self.state == "runs" and self.get(L.PACED) and not paced:
-            # What passed on the PC's clock since the board last looked is not to be lost.
+            # The time that passed on the PC's clock since the board last looked must not be lost.
             lost_ms = (self._paced_now() - self.get(L.NOW_US, "<q")) // 1000
             self.put(L.JUMP_MS, self.get(L.JUMP_MS) + max(0, lost_ms))
         self.put(L.PACED, int(paced))
@@ -286,7 +286,7 @@ class Chip:
         return 0.01 if self.state == "sleeps" else 0.05
 
     def _slept_by(self, now_s: float) -> int:
-        """Until when a chip in deep sleep may sleep, or have slept, by now."""
+        """The moment up to which a chip in deep sleep may sleep, or have slept, by now."""
         until_us = self._now_us
         if self.manner.asleep == "skip":
             until_us = L.NEVER_US
@@ -330,23 +330,24 @@ class Chip:
         if self.get(L.WDT_MS):
             due_us = min(due_us, self._bite_us() + 2000)
         step_us = max(1000, min(ahead_us, due_us - self._now_us))
-        # At the prompt nobody looks at the clock, so jumps may add up.
+        # At the prompt no code looks at the clock, so several jumps can be made as one.
         self.put(L.JUMP_MS, self.get(L.JUMP_MS) - (-step_us // 1000))
 
     def _nudge_prompt(self) -> None:
-        """At the prompt the interpreter looks at nothing: have it woken for what is due."""
+        """At the prompt the interpreter checks nothing by itself: wake it for what is due."""
         due = self.get(L.EDGES) or self.get(L.TIMER_DUE_US, "<q") <= self.now()
         if due and self.at_prompt():
             self.put(L.AT_PROMPT, 1)
 
     def _bite_us(self) -> int:
-        """When the armed watchdog bites: its last word needs no interrupt."""
+        """When the armed watchdog bites. Its second stage needs no interrupt."""
         last_us = 1000 * self.get(L.WDT_MS) * self.get(L.IRQ_OFF)
         return self.get(L.WDT_DUE_US, "<q") + last_us
 
     def _watch_for_hang(self) -> None:
         """Let the watchdog bite when its time is up, or when time stands still while the chip
-        computes: by the processor's time, so that a busy computer looks like no hang."""
+        computes: by the processor's time, so that a busy computer is not taken for a hang.
+        """
         if not self.get(L.WDT_MS) or self.interpreter is None:
             return
         due_us = self._bite_us()
@@ -374,7 +375,7 @@ class Chip:
         self.inputs_changed()
 
     def inputs_changed(self) -> None:
-        """The world may read differently: nothing kept is true any more."""
+        """Readings of the world may have changed: drop all that are kept."""
         self._up(L.WORLD_GEN)
         self._inputs_unseen = True
         for pin, level in self.pads.edges(self.now()):
@@ -404,7 +405,7 @@ class Chip:
 
     def _died(self) -> None:
         """The interpreter ended by itself: Ctrl-D at the prompt, or a crash."""
-        self._serve()  # what it last asked for may lie unread
+        self._serve()  # its last message may still be unread
         interpreter = self.interpreter
         if interpreter is None or not interpreter.ended:
             return

@@ -1,7 +1,7 @@
 """Hands for a desk board: what a person can do to the pot on its pins, a line for each.
 
-What belongs here: the list of hands, how a line is read, what a hand does to the rig and what it
-then reads or sees, and a file that says what they do when a host asks. What does not: physics
+What belongs here: the list of hands, how a line is read, what a hand does to the rig, what it then
+reads or sees, and a file that says what the hands do when a host asks. What does not: physics
 (rig/), the board's own switches and what is printed around it (commands/deskboard.py).
 """
 
@@ -20,14 +20,14 @@ from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_
 from wakewell.units import soil, water
 
 CHARGER_MA = 500.0  # a small USB charger
-# Of a dry planter with its plant, beside the water in it; it drops out of every difference.
+# Of a dry planter with its plant, beside the water in it; it cancels in every difference.
 SHELL_G, DRY_G_ML = 400.0, 0.2  # own assumptions
 WET_ML = 50.0  # of tap water into the saucer
-FULL_ML = 0.5  # less room than that is none
+FULL_ML = 0.5  # with less room than that the tank counts as full
 
 
 class Done(NamedTuple):
-    """What came of a hand. figure: what it read, for who asked; None where it reads nothing."""
+    """The result of a hand. figure: what it read, for the asker; None where it reads nothing."""
 
     text: str
     figure: float | None = None
@@ -78,7 +78,7 @@ class Hands:
     """The hands at one desk board. All of it runs on the board's own thread (DeskBoard.do).
 
     script: question and what is done when a host asks it, as `script` reads it. plays: do that;
-    else only say what could be typed. say: told both.
+    else only say what could be typed. say: called with both.
     """
 
     def __init__(
@@ -93,13 +93,13 @@ class Hands:
         self.board, self.world = board, world
         self.script, self.plays, self.say = script or {}, plays, say
         self.carried_ml: float | None = None
-        """What is in the tank that somebody carried away."""
+        """The water in the tank while it is carried away."""
         self._asked: dict[str, int] = {}
         self._seen_s, self._seen_ml, self._seen_floor_ml = 0.0, 0.0, 0.0
         world.person = self.asked
 
     def do(self, line: str) -> Done:
-        """Do what a line says. Raises BadInput for a line that says nothing known."""
+        """Do what a line says. Raises BadInput for a line that is not known."""
         order = read(line)
         self.world.settle(self.board.now_us)
         done = order.row.act(self, order)
@@ -107,7 +107,7 @@ class Hands:
         return done
 
     def asked(self, question: str) -> float | None:
-        """A host asks its person this. The figure that the last hand read."""
+        """A host asks its person this question. Returns the figure that the last hand read."""
         self._asked[question] = times = self._asked.get(question, 0) + 1
         listed = self.script.get(question, "")
         if isinstance(listed, str):
@@ -158,14 +158,14 @@ class Hands:
         return soil(1000 * self.world.pot.soil.content)
 
     def pot_soak(self) -> Done:
-        """Soaked and drained: the soil's night, in an instant."""
+        """Soaked and drained at once, as after a night."""
         pot = self.world.pot
         pot.bring_soil(pot.soil.levels.capacity)
         pot.empty_saucer()
         return Done(f"soaked until it dripped, and drained as overnight: {self.soil_text()}")
 
     def pot_dry(self) -> Done:
-        """Left to the plant: the soil's week, in an instant."""
+        """Left to the plant, as for a week, at once."""
         pot = self.world.pot
         if pot.soil.content <= pot.soil.levels.stress:
             return Done(f"already so dry that the plant needs water: {self.soil_text()}")
@@ -454,7 +454,9 @@ def _read(path: Path) -> TomlFile:
 
 
 def _values(file: TomlFile) -> Iterator[tuple[str, tuple[str, ...], Any]]:
-    """Question, where it stands, and what is done: written soil.air, "soil.air" or below [soil]."""
+    """Question, its place in the file, and what is done. A question may be written soil.air,
+    "soil.air" or below [soil].
+    """
     for key, value in file.data.items():
         if not isinstance(value, dict):
             yield key, (key,), value

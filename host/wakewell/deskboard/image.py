@@ -16,7 +16,7 @@ from typing import Any
 from wakewell import extras, ownfile
 from wakewell.deskboard.interpreter import DeskBoardError
 
-if sys.platform != "win32":  # where no desk board runs that could be in the way
+if sys.platform != "win32":  # no desk board can run there, so none can be in the way
     import fcntl
 
 BLOCK_BYTES = 4096
@@ -103,7 +103,7 @@ def _littlefs(
         from littlefs import LittleFS, LittleFSError, UserContext
 
         class FlashMemory(UserContext):
-            """The flash, without a word to the log of each read, which takes most of its time."""
+            """The flash, without a log line for each read: those take most of the time."""
 
             def read(self, cfg: Any, block: int, off: int, size: int) -> bytearray:
                 start: int = block * cfg.block_size + off

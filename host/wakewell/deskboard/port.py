@@ -14,15 +14,14 @@ from typing import Literal
 
 from wakewell.deskboard.interpreter import DeskBoardError
 
-if sys.platform != "win32":  # where why_not() must still be able to say why not
+if sys.platform != "win32":  # why_not() must still be able to say why it cannot run there
     import termios
     import tty
 
 Direction = Literal["in", "out", "any"]
 """Seen from the board: in is host to board."""
 
-# What a host that does not read may leave lying about before bytes are lost, as they are lost
-# behind a real bridge.
+# Bytes kept for a host that does not read. More are lost, as behind a real bridge.
 MOST_UNREAD_BYTES = 1 << 20
 
 
@@ -56,7 +55,7 @@ class HostPort:
         self._master, slave = os.openpty()
         tty.setraw(slave)
         self.path = os.ttyname(slave)
-        os.close(slave)  # held open, no hang-up would tell that no host is there
+        os.close(slave)  # while we hold it open, no hang-up shows that no host is there
         os.set_blocking(self._master, False)
         self.present = False
         new = self.link.with_name(self.link.name + ".new")
@@ -71,7 +70,7 @@ class HostPort:
         if self._master >= 0:
             if os.path.lexists(self.link) and self._links_to_terminal() == self.path:
                 self.link.unlink()
-            # Last, because the host notices at once.
+            # Closed last, because the host notices at once.
             master, self._master, self.path = self._master, -1, ""
             os.close(master)
 

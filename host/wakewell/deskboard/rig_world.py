@@ -1,4 +1,4 @@
-"""The rig on a desk board's pins: what a simulated pot shows of itself, and what it is made to do.
+"""The rig on a desk board's pins: what the pins show of a simulated pot, and what they make it do.
 
 What belongs here: which pin reads which quantity of the rig, and which switches what. What does
 not: physics (rig/), the interpreter and its time (deskboard/), decisions (the core).
@@ -59,9 +59,9 @@ class RigWorld(QuietWorld):
         self.notes: tuple[str, ...] = ()
         """What was assumed about the pot."""
         self.person: Callable[[str], float | None] = lambda question: None
-        """Who is told what a host asks; the figure that their hand then reads."""
+        """Called with what a host asks; returns the figure that the hand then reads."""
         self.drew_ma, self.did = 0.0, "off"
-        """What the pump drew and did when it stopped last."""
+        """The pump's current, and what it did, when it stopped last."""
         self.jumper: int | None = None
         """A pin that a jumper joins to the pump's; the pump is then off its pin."""
         self._pump_level: Level = None
@@ -197,7 +197,7 @@ class RigWorld(QuietWorld):
             self.on_since = t_us
             if self._off_at is None:
                 self.pot.pump_on()
-                self.pass_time(t_us)  # its rush may be too much for the cell
+                self.pass_time(t_us)  # its starting current may be too much for the cell
             self._off_at = None
         elif self.on_since is not None:
             self.pump_us += t_us - self.on_since

@@ -4,8 +4,8 @@ Belongs here: fork, kill, reap, in a process of one thread, where fork is safe.
 Does not belong here: what the interpreter says or what is wired to it.
 
 Run by the desk board as a file, with one end of a socket, the board's temporary folder and the
-folder of MicroPython's package as its arguments. When the other end closes it kills its child,
-removes the folder and goes, so nothing outlives a test that crashed.
+folder of MicroPython's package as its arguments. When the other end closes, it kills its child,
+removes the folder and ends. So nothing is left after a test that crashed.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ def _soft_interrupt(library: ctypes.CDLL) -> None:
     """Make SIGUSR1 and SIGUSR2 a Ctrl-C.
 
     MicroPython's own handler of SIGINT jumps out of whatever it interrupts, be it the memory
-    manager, littlefs or another thread. The function that other ports call only leaves a note
-    that is read at the next branch, as on the chip.
+    manager, littlefs or another thread. The function that other ports call only sets a flag that is
+    read at the next branch, as on the chip.
 
     SIGUSR2 breaks off a wait, SIGUSR1 does not. The memory manager waits for the other threads to
     show their pointers, and takes a wait that was broken off for their answer (ports/unix,

@@ -36,7 +36,7 @@ from wakewell.replay.asked import Asked
 from wakewell.replay.verdicts import many
 from wakewell.tomlfile import nearest, show_path
 
-DAYS = 7  # a message may be taken for so long, if nothing else is said
+DAYS = 7  # how long a message may be taken, unless the person says otherwise
 MEANINGS = meanings.of("settings")
 
 

@@ -18,11 +18,11 @@ from wakewell.report.condition import leaks
 from wakewell.report.expected import DAY_S, HOUR_S, often, within_s
 
 DAY_FORM = term("EEEE d MMMM")
-UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not come round to it
+UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not done it
 SILENT = "silent"
 NEVER = "never heard"
 VAIN = "reports in vain"
-BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout itself says better
+BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout's own sentence covers
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
 
@@ -38,7 +38,7 @@ class Cause:
 
 
 def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
-    """The cause of a pot that ought to report and never did, once it ought to have."""
+    """The cause for a pot that has never reported, once its first report is overdue."""
     if not settings["radio_wakes"] or waited_s <= within_s(settings, False):
         return None
     return Cause(
@@ -57,8 +57,8 @@ def of(
 ) -> list[Cause]:
     """The causes that hold now. told, told_at: of the pot's newest report, as the store has it.
 
-    zone: whose days of the week are told. Of a silent pot what it asked for is not repeated: its
-    silence has overtaken that. A lockout stays, for it says where to look.
+    zone: whose days of the week are told. What a silent pot asked for is not repeated: it may be
+    out of date. A lockout is, because it says where to look.
     """
     found, silent = [], False
     needs, lockouts = told.get("needs", []), told.get("lockouts", [])
@@ -110,7 +110,7 @@ def of(
 
 
 def day(time_s: float, zone: str) -> str:
-    """A day in words, by the clock on that wall: Monday 4 May."""
+    """A day in words, in that time zone: Monday 4 May."""
     return language.date(datetime.fromtimestamp(time_s, ZoneInfo(zone)), DAY_FORM)
 
 

@@ -42,8 +42,8 @@ class End(NamedTuple):
 def in_order(placed: Iterable[Placed]) -> list[Placed]:
     """The lines in the order of the board's file. placed: in the order heard.
 
-    Where two claim the same bytes the board's log began anew (it was erased): what is told of
-    the newer one comes after the older. Lines whose place is not known come first.
+    Where two lines claim the same bytes, the board's log was erased and began again: the lines of
+    the newer log come after those of the older. Lines whose place is not known come first.
     """
     unplaced: list[Placed] = []
     lives: list[list[Placed]] = []
@@ -144,7 +144,7 @@ def _opened(path: str, create: int) -> tuple[int, os.stat_result]:
         except BaseException:
             os.close(fd)
             raise
-        if found.st_nlink:  # else another took its place before it was locked
+        if found.st_nlink:  # otherwise another file took its place before it was locked
             return fd, found
         os.close(fd)
     raise BlockingIOError(errno.EAGAIN, "another program keeps replacing it", path)
@@ -160,7 +160,7 @@ def _read(fd: int, size: int) -> bytes:
 
 
 def _write(fd: int, data: bytes) -> int:
-    """Append all of it; how many bytes that were."""
+    """Append all of it. Returns the number of bytes."""
     left = len(data)
     while left:
         left -= os.write(fd, data[-left:])

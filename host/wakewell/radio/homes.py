@@ -27,7 +27,7 @@ _ROW = re.compile(rf"([0-9a-f]{{{MARK_SIZE}}}) (logs-until-[0-9-]{{10,14}})")
 
 @cache
 def mark_of(key: bytes) -> str:
-    """What stands for a pot's key where anybody may read it; the key cannot be told from it."""
+    """The mark of a pot's key, for files that anybody may read; the key cannot be found from it."""
     return hmac.digest(key, b"wakewell home", "sha256").hex()[:MARK_SIZE]
 
 
@@ -62,7 +62,7 @@ class Homes:
 
 
 def read(folder: Path, ours: frozenset[str] | None = None) -> Homes:
-    """The homes of that pot's folder. What the file of homes says otherwise is passed over."""
+    """The homes of that pot's folder. Anything else in the file of homes is ignored."""
     found = Homes(folder, ours)
     try:
         with open(f"{folder}/{LOGS}/{logs.HANDED_OVER}", encoding="ascii") as file:

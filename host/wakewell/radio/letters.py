@@ -1,7 +1,7 @@
 """What comes over the air, as the host reads it. No network, no storage.
 
-A report is a SenML pack (RFC 8428) sealed with the pot's key; `wakeboard.senml` makes it.
-Nothing in it is looked at before its tag is found right.
+A report is a SenML pack (RFC 8428) sealed with the pot's key; `wakeboard.senml` makes it. Nothing
+in it is read before its tag is found right.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class LogLine(msgspec.Struct, frozen=True, gc=False):
 
 
 def tells(line: LogLine) -> bool:
-    """Is it a wake that tells how the pot is? One shortened to what began it does not."""
+    """Is it a wake that tells how the pot is? One shortened to its beginning does not."""
     return line.kind == "wake" and b'"commands":' in line.data
 
 
@@ -84,7 +84,7 @@ class BoardReport(msgspec.Struct):
     lines: list[LogLine] = []
     in_force: list[bytes] = []
     damaged: list[str] = []
-    file: int = 0  # the log is whole here up to this file
+    file: int = 0  # the log is complete here up to this file
     offset: int = 0  # and this many of its bytes
     home: str = ""  # mark of the key it was sealed with
 

@@ -1,10 +1,9 @@
 """Hears what pots tell by radio, verifies, keeps, answers.
 
-A message goes: queue (bounded; a full one holds the broker back) -> tag and form -> the
-database, many messages in one transaction -> the pots' log files -> the answer to the board
--> the broker is told that it is done. Killed anywhere between, the message comes again and is
-kept once. Here: that road and its bounds. Not here: what a report is (letters), how it is
-kept (store).
+A message goes: queue (bounded; a full one holds the broker back) -> tag and form -> the database,
+many messages in one transaction -> the pots' log files -> the answer to the board -> the broker is
+told that it is done. If it is killed anywhere in between, the message comes again and is kept once.
+Here: this way and its bounds. Not here: what a report is (letters), how it is kept (store).
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ from wakewell.radio.posted import Posted
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 MINUTE_S = 60
-LEAST_FREE = 32 << 20  # bytes on the disk below which nothing more is taken
+LEAST_FREE = 32 << 20  # with fewer free bytes on the disk than this, no message is taken
 DATABASE = "heard.db"
 MOST_SHOWN = 9  # pots that are named one by one
 SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
@@ -66,7 +65,7 @@ class Listener:
     new: int = 0
     heard: int = 0
     bad: int = 0
-    told: float = 0.0  # when it last said how far it is
+    told: float = 0.0  # when it last told its progress
     next_keys: dict[str, bytes] = field(
         default_factory=dict
     )  # agreed on, heard under by nobody yet
@@ -115,7 +114,7 @@ class Listener:
             self.say(f"so far: {what}")
 
     def read(self, message: Message) -> tuple[letters.BoardReport | None, str]:
-        """The report in a message, or None and why it is none of ours."""
+        """The report in a message, or None and why it is not from one of our pots."""
         words = message.topic.split("/")
         if len(words) != 3 or words[2] != "report":
             return None, "not a report's topic"
@@ -169,7 +168,7 @@ class Listener:
         self.store.export()
 
     def drop(self, topic: str, why: str, now: float) -> None:
-        """Count it; one line, and no more than one a minute for the same reason."""
+        """Count a dropped message. Print a line, at most one a minute for the same reason."""
         self.bad += 1
         self.store.drop(why)
         if now - self.said.get(why, -MINUTE_S) >= MINUTE_S:

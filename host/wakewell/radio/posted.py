@@ -1,10 +1,10 @@
 """Where pots post their reports to: a small HTTPS server that feeds `wakewell listen`.
 
-What is posted goes the road of every message; the answer waits for its end, so a board that got
-one knows that its lines are kept. With it go the settings asked for, which a broker would have
+A posted report is handled as every message. The answer waits until that is done, so a board that
+got one knows that its lines are kept. With it go the settings asked for, which a broker would have
 kept. Anybody may call; only what is sealed with a pot's key is taken. Bounded: callers at once, by
-address and in all (room); seconds from the first byte of TLS to the last of a head, of a report,
-of a call; bytes of each (request). One thread waits for all of them, so that a slow caller costs
+address and in all (room); seconds from the first byte of TLS to the last of a head, of a report, of
+a call; bytes of each (request). One thread waits for all of them, so that a slow caller costs
 memory and no more.
 """
 
@@ -32,10 +32,10 @@ from wakewell.radio.waiting import Message
 from wakewell.tomlfile import show_path
 
 # Of a caller, from when it came or was last answered: a board gives up after twenty seconds
-HEAD_S = 10.0  # hands shaken and the whole head said
-REPORT_S = 20.0  # and all of its report
-CALLER_S = 60.0  # for all that one says
-ANSWER_S = 15.0  # until what it said is kept
+HEAD_S = 10.0  # handshake done and the whole head received
+REPORT_S = 20.0  # and the whole report received
+CALLER_S = 60.0  # for the whole call
+ANSWER_S = 15.0  # until its report is kept
 LINGER_S = 1.0  # to take in what a refused one still sends, so that it reads why
 TRY_S = 0.05  # between two tries to put a message into a full queue
 QUIET = (OSError, EOFError, TimeoutError)  # a caller that broke off, was too slow, spoke no TLS
@@ -45,7 +45,7 @@ PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
 
 @dataclass
 class Waiter:
-    """A board on the line: its answer once there is one."""
+    """A connected board; its answer once there is one."""
 
     loop: asyncio.AbstractEventLoop
     done: asyncio.Event = field(default_factory=asyncio.Event)
@@ -70,7 +70,7 @@ class Posted:
         folders: dict[str, Path],
     ) -> None:
         self.waiting, self.folders = waiting, folders
-        # By board and nonce: whoever does not know a report's nonce cannot take its place
+        # By board and nonce: a caller that does not know a report's nonce cannot take its place
         self.waiters: dict[tuple[str, bytes], Waiter] = {}
         self.lock = threading.Lock()
         self.room = Room()
@@ -164,7 +164,7 @@ class Posted:
         self.loop.run_until_complete(asyncio.wait(tasks))
 
     async def _serve(self, loop: asyncio.AbstractEventLoop) -> None:
-        """Take whoever there is room for."""
+        """Accept callers while there is room."""
         while True:
             try:
                 stream, (address, *_) = await loop.sock_accept(self.door)
@@ -183,7 +183,7 @@ class Posted:
     async def _hear(
         self, loop: asyncio.AbstractEventLoop, caller: OnTheLine, stream: socket.socket
     ) -> None:
-        """One caller, from its hello to its goodbye or to the end of its time."""
+        """One caller, from its connection to its end or to the end of its time."""
         reader = asyncio.StreamReader(request.MOST_HEAD, loop)
         protocol = asyncio.StreamReaderProtocol(reader, loop=loop)
         transport: asyncio.Transport | None = None
@@ -262,7 +262,7 @@ class Posted:
 
 
 def _told(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-    """What strangers do to a connection is no news; a fault of ours is."""
+    """Errors that a stranger can cause are not printed; a fault of ours is."""
     if not isinstance(context.get("exception"), QUIET):
         loop.default_exception_handler(context)
 

@@ -70,7 +70,7 @@ class Round:
 
 
 def quiet(person: private.Person, now: float) -> bool:
-    """Is it this person's quiet time, by the clock on their wall?"""
+    """Is it this person's quiet time, in their time zone?"""
     here = datetime.fromtimestamp(now, ZoneInfo(person.timezone)).time()
     start, end = clock.fromisoformat(person.quiet_from), clock.fromisoformat(person.quiet_to)
     if start <= end:
@@ -81,7 +81,7 @@ def quiet(person: private.Person, now: float) -> bool:
 def go_round(
     store: Store, all_pots: list[PotToRemind], send: Send | None, now: float | None = None
 ) -> Round:
-    """Look at every pot once; send what is due, or nothing where there is nothing that sends."""
+    """Look at every pot once; send what is due; without a way to send, send nothing."""
     now = time.time() if now is None else now
     done = Round()
     heard = store.pots()
@@ -113,14 +113,14 @@ def _look(
     since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
     done.open += [(pot, cause, since[cause.key]) for cause in holds]
     for parts, person in listeners(pot):
-        # Where nobody is named for one part, the other hears of it.
+        # If nobody is named as owner or as maker, the other one is told.
         mine = [c for c in holds if c.who in parts or c.who not in pot.people]
         if send is not None and mine and not quiet(person, now):
             _remind(store, pot, row, parts[0], mine, send, now, done)
 
 
 def listeners(pot: PotToRemind) -> list[tuple[list[str], private.Person]]:
-    """(parts, person) of everyone to be reminded: who is owner and maker is told once."""
+    """(parts, person) of everyone to be reminded: a person who is owner and maker is told once."""
     found: dict[tuple[str, ...], tuple[list[str], private.Person]] = {}
     for who, person in pot.people.items():
         found.setdefault(person.apprise, ([], person))[0].append(who)
@@ -136,7 +136,7 @@ def held(store: Store, board: str) -> dict[str, int]:
 
 
 def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, int]:
-    """Note which causes hold; {cause: it holds since}. What is over is no longer held."""
+    """Note which causes hold; {cause: it holds since}. Causes that are over are removed."""
     at = int(now)
     keys = {cause.key for cause in found}
     with store.engine.begin() as c:
@@ -177,7 +177,7 @@ def _remind(
 
 
 def claim(store: Store, board: str, key: str, now: int) -> bool:
-    """True for one asker a day: its message may leave now. On the disk when this returns."""
+    """True for one caller a day: its message may be sent now. It is on the disk when this returns."""
     here = (SENT.c.board == board) & (SENT.c.cause == key)
     free = SENT.c.sent_at.is_(None) | (SENT.c.sent_at <= now - DAY_S)
     with store.engine.begin() as c:
@@ -344,8 +344,9 @@ def calendar(done: Round, now: float) -> bytes:
 
 
 def by_apprise(addresses: list[str], title: str, text: str) -> bool:
-    """Through Apprise: mail, chat, phone. False if not one of them took it: with one that did,
-    the person knows, and another try would tell them twice in a day."""
+    """Through Apprise: mail, chat, phone. False if not one of them took it: if one did, the person
+    knows, and another try would tell them twice in a day.
+    """
     import logging
 
     import apprise

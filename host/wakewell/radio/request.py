@@ -24,7 +24,7 @@ class Head:
     target: str
     length: int
     stays: bool = True  # the caller may ask again
-    waits: bool = False  # it sends the body only when told to go on
+    waits: bool = False  # it waits for our answer before it sends the body
 
 
 def read(data: bytes) -> Head | int:

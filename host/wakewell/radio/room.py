@@ -1,7 +1,8 @@
-"""Who may be on the line: how many callers at once, of one address and of all.
+"""Who may be connected: how many callers at once, from one address and in all.
 
-A caller that makes no haste holds a place only while nobody else wants it, so that any number of
-slow ones, of however many addresses, keep no pot waiting. No network, no clock: the time is given.
+A slow caller keeps its place only while nobody else wants it. So slow callers never keep a pot
+waiting, however many they are and from however many addresses. No network, no clock: the time is
+given.
 """
 
 from __future__ import annotations
@@ -11,13 +12,14 @@ from dataclasses import dataclass
 
 MOST_CALLERS = 256
 MOST_OF_ADDRESS = 128  # a whole household, or all that a proxy brings, is one address
-GRACE_S = 4.0  # in which a pot, a slow one too, has asked for what it wants
+GRACE_S = 4.0  # time in which any pot, even a slow one, has sent its request
 
 
 @dataclass(eq=False)
 class OnTheLine:
-    """One on the line. since: when it came, or was last answered, s. busy: its report is being
-    kept, so it waits for us."""
+    """One caller. since: when it came, or was last answered, s. busy: its report is being kept, so
+    it waits for us.
+    """
 
     address: str
     since: float
@@ -25,7 +27,7 @@ class OnTheLine:
 
 
 class Room:
-    """The callers there are."""
+    """All callers."""
 
     def __init__(self, most: int = MOST_CALLERS, of_address: int = MOST_OF_ADDRESS) -> None:
         self.most, self.of_address = most, of_address
@@ -39,7 +41,7 @@ class Room:
             goes = self._slowest(address, now - GRACE_S)
         elif len(self.callers) >= self.most:
             heaviest, number = count.most_common(1)[0]
-            # Whoever has many gives one to whoever has few, in haste or not.
+            # An address with many callers loses one to an address with few, slow or not.
             goes = self._slowest(heaviest, now if number > count[address] + 1 else now - GRACE_S)
         else:
             return self._take(address, now), None
@@ -49,7 +51,7 @@ class Room:
         return self._take(address, now), goes
 
     def leave(self, caller: OnTheLine) -> None:
-        """It is off the line."""
+        """It has gone."""
         self.callers.discard(caller)
 
     def _take(self, address: str, now: float) -> OnTheLine:

@@ -16,7 +16,7 @@ from wakewell.log import logs, series
 from wakewell.report import page_files, pages
 
 ROUND = "index.html"  # what a web server shows of a folder
-AGAIN_S = 3600.0  # a page is made again after so long, for a silent pot changes too
+AGAIN_S = 3600.0  # a page is made again after this time, because a silent pot's page changes too
 
 
 class Shown:

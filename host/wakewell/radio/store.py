@@ -160,7 +160,7 @@ class Store:
                 c.exec_driver_sql(self._read, list(map(readings.parameters, wakes)))
             self._see(c, reports, now_s)
         if rows:
-            # These very rows, and no others, came after what is exported.
+            # Exactly these rows came after what is exported.
             whole = new == len(rows) and top - new == self.exported
             self.at_hand = (top, rows) if whole else None
         return new
@@ -259,7 +259,7 @@ class Store:
                     self._lay(found, board, home, file, folder)
             self.exported = at_hand[0]
         except OSError:
-            self.ends.clear()  # what was written before it must be found when all comes again
+            self.ends.clear()  # lines written before the error must be found when all comes again
             raise
 
     def _logs_of(

@@ -22,7 +22,7 @@ class Message:
 
 
 class Waiting:
-    """The queue of messages, whoever fills it. refused: why nothing will come any more."""
+    """The queue of messages, for any sender. refused: why no more will come."""
 
     def __init__(self) -> None:
         self.waiting: queue.Queue[Message] = queue.Queue(QUEUE)
@@ -40,10 +40,10 @@ class Waiting:
         return found
 
     def start(self) -> None:
-        """Nobody has to be called."""
+        """Does nothing: there is no connection to make."""
 
     def stop(self) -> None:
-        """Nobody waits for a goodbye."""
+        """Does nothing: there is no connection to close."""
 
     def post(self, topic: str, payload: bytes) -> None:
-        """Nobody waits for this answer any more; the board tells again."""
+        """Does nothing: nobody waits for this answer any more, and the board reports again."""

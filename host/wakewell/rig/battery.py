@@ -42,7 +42,7 @@ LOW_BELOW = RISE_WHEN_LOW[-1][0]
 COLD_K = 2200.0  # resistance doubles from 25 to about 0 °C
 SETTLE_S = 60.0  # half as much resistance again builds up and fades with this time constant
 SETTLE_SHARE = 0.5
-SETTLED_S = 40.0 * SETTLE_S  # nothing is left of it then, to the last digit
+SETTLED_S = 40.0 * SETTLE_S  # by then nothing of it is left
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ class Battery:
         self._curve = tuple(cell.cells * mv for mv in self.kind.open_mv)
         self.capacity_mah = cell.capacity_mah
         self.charge_mah = need("charge", charge, 0.0, 1.0) * cell.capacity_mah
-        self.extra_mohm = 0.0  # a corroded contact
+        self.extra_mohm = 0.0  # of a corroded contact
         self.refused_mah = 0.0  # offered by a charger to a cell that was full before the step's end
         self._age = 1.0  # times resistance
         self._settling_mv = 0.0
@@ -151,7 +151,9 @@ class Battery:
         self._mohm = self.cell.resistance_mohm * self._age * cold
 
     def _reach(self, celsius: float) -> float:
-        """Share of charge as the voltage shows it: what cold locks away is not there."""
+        """Share of charge as the voltage shows it: charge that the cold makes unusable does not
+        count.
+        """
         if celsius != self._celsius:
             self._warm(celsius)
         usable = self._usable
@@ -171,7 +173,7 @@ class Battery:
         return self._mohm * low + self.extra_mohm
 
     def felt(self, celsius: float) -> tuple[float, float]:
-        """(`rest_mv`, `resistance_mohm`), both at the price of one."""
+        """(`rest_mv`, `resistance_mohm`), calculated together because that is quicker."""
         reach = self._reach(celsius)
         return open_mv(reach, self._curve) - self._settling_mv, self._resistance(reach)
 

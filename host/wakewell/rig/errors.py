@@ -1,4 +1,4 @@
-"""The two ways the rig says no: a set-up that cannot exist, and a run that stopped making sense.
+"""The rig's two errors: a set-up that cannot exist, and a run that reached an impossible state.
 
 What belongs here: these two errors and the one range check that every part of the rig uses.
 """

@@ -89,7 +89,7 @@ class Fault:
 class Faults:
     """The faults of one run. Which of them happen follows from the seed and their order alone.
 
-    Of several of one kind at a time the one that began last is there.
+    If several of one kind are active, the one that began last counts.
     """
 
     def __init__(self, faults: Iterable[Fault], seed: int) -> None:

@@ -1,7 +1,7 @@
 """The rig's sensors as a pot's calibration knows them: from its tables back to parts.
 
-What belongs here: turning calibration tables (counts to quantity) round, so that a simulated pot
-reads as the real one did on the bench, plus the errors that calibration does not take out: noise,
+What belongs here: inverting calibration tables (counts to quantity), so that a simulated pot reads
+as the real one did on the bench, plus the errors that calibration does not take out: noise,
 temperature, drift, the converter's steps. What does not: judging a reading (the core's work).
 """
 

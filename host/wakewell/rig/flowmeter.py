@@ -1,6 +1,6 @@
 """A flow meter in the hose: a wheel that gives a pulse for every so much water.
 
-What belongs here: the pulses that come of the water, and what ails the meter. What does not: who
+What belongs here: the pulses that the water makes, and the meter's faults. What does not: who
 counts them (the board), what they are worth (the core).
 """
 

@@ -365,7 +365,9 @@ class Plumbing:
         return low + (row - whole) * (high - low)
 
     def siphon_ml_s(self, volume_ml: float) -> float:
-        """What runs through a full hose by itself, the pump stopped; 0 once the end is above."""
+        """What runs through a full hose by itself with the pump stopped; 0 if the end is above the
+        surface.
+        """
         if volume_ml <= self.siphon_end_ml:
             return 0.0
         index, part = self._place(volume_ml)
@@ -382,7 +384,7 @@ def plumbing(
 
 
 class Line:
-    """The water in one tank and hose. What comes out of the end is the caller's to place."""
+    """The water in one tank and hose. The caller decides where the water from the hose's end goes."""
 
     def __init__(self, parts: Plumbing, tank_ml: float) -> None:
         self.parts = parts

@@ -16,7 +16,7 @@ from .wires import Wire
 
 GROWS_G_DAY = 0.4  # what a houseplant in a pot of some litres adds; own assumption
 DAY_S = 86_400.0
-AWAY_PPT = -1_000.0  # what a pot that was lifted off reads as; below any table
+AWAY_PPT = -1_000.0  # the reading with the pot lifted off; below any table
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class WeighedSoil(CalibratedProbe):
     grows_g_day: float = GROWS_G_DAY
 
     def output_uv(self, content: float, celsius: float, age_s: float) -> float:
-        """Counts without noise; so small a cell's own temperature effect is left out."""
+        """Counts without noise; the cell's own temperature effect is small and is left out."""
         grown_ppt = 1_000.0 * self.grows_g_day * age_s / DAY_S / self.volume_ml
         return beyond(self.points, 1_000.0 * content + grown_ppt)
 

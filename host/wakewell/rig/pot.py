@@ -1,8 +1,8 @@
 """One simulated pot: soil, tank, hose, pump, cell, probes and faults, carried through time.
 
 What belongs here: joining the parts, the passage of time from event to event, the pump's run in
-short steps, and every raw reading a board could take. What does not: any decision. Whoever drives
-the pot (a simulated board, a test) says when it wakes, reads and pumps.
+short steps, and every raw reading a board could take. What does not: any decision. The caller (a
+simulated board, a test) says when it wakes, reads and pumps.
 
 Water is ml, charge mAh, time s since the run's start.
 """
@@ -26,10 +26,10 @@ DAY_S = 86_400.0
 BATCH_S = 5.0  # pump steps are booked to soil and cell this often, and before any reading
 IDLE_STEP_S = 600.0  # step of a pump that is on but moves nothing, while nobody looks
 CHARGING_STEP_S = 600.0
-FELT_S = 5.0  # so long a cell's rest voltage holds: what settles in it takes a minute
-SOIL_LAG_S = 2.0  # a probe's reading may be this old: soil does not move faster
-SAUCER_LAG_S = 1.0  # and so old what a saucer's probe shows while the pump runs
-STEADY_S = 1.0  # so long a pump that moves water keeps its flow: level and voltage move little
+FELT_S = 5.0  # a cell's rest voltage is taken as constant for so long: it settles within a minute
+SOIL_LAG_S = 2.0  # a probe's reading may be this old: soil does not change faster
+SAUCER_LAG_S = 1.0  # and this old a reading of the saucer's probe while the pump runs
+STEADY_S = 1.0  # a pump's flow is taken as constant for so long: level and voltage change little
 CURRENT_NOISE_UV = 1_000.0  # standard deviation of a sample of the pump-current sense
 WET_ML = 2.0  # less than this on the floor wets no probe
 PUDDLE_ML = 50.0  # more than this runs off or is wiped up
@@ -136,7 +136,7 @@ class Counts:
 
     @property
     def used_mah(self) -> float:
-        """What was drawn and what faded; not what an aged cell can no longer hold."""
+        """What was drawn and what was lost by itself; not what an aged cell can no longer hold."""
         used = self.asleep_mah + self.awake_mah + self.radio_mah + self.pump_mah
         return used + self.leak_mah + self.faded_mah
 
@@ -151,7 +151,8 @@ class RigPot:
     `hose_at` says where the hose ends: "pot", "cup" (`cup_ml` is in it) or "beside" the pot.
     """
 
-    # More names than CPython's quick table of an instance takes: slots save a twentieth of a year.
+    # It has more names than CPython's fast table of an instance holds: slots save 5 % of the time
+    # of a simulated year.
     __slots__ = (
         "_air_c",
         "_batch_mas",
@@ -343,8 +344,8 @@ class RigPot:
     def looks(self, current: bool) -> Generator[tuple[int, int, int], float, None]:
         """`run_on` by each step sent, then a sample of level, battery and, if wanted, current.
 
-        For one pulse; begin with `next`. No looks after a reset. A generator, and its inner loop
-        written out, for the steady flow: a year spends most of its samples there.
+        For one pulse; begin with `next`. No looks after a reset. A generator with its inner loop
+        written out, for speed: most samples of a year are taken in steady flow.
         """
         line, deviate, convert, look = self.line, self._deviate, self.converted, self._look
         noise_uv, lifted_ml = self._divider_noise_uv, self._lifted_ml
@@ -490,7 +491,7 @@ class RigPot:
 
     @property
     def soil(self) -> Container:
-        """The substrate, brought up to now: it lags until somebody looks or water moves."""
+        """The substrate, brought up to now: it is only updated when it is read or water moves."""
         if self._batch_s > 0.0:
             self._book_batch()
         self._soil_to(self.t_s)
@@ -556,7 +557,7 @@ class RigPot:
             self._brown_out()
 
     def pump_off(self) -> None:
-        """Open the pump's switch; a stuck relay does not care."""
+        """Open the pump's switch; a stuck relay stays closed."""
         self.switched_on = False
         self._steady_until_s = -1.0
         if not self._stuck and self.pump_did != "off":
@@ -692,7 +693,7 @@ class RigPot:
 
     @property
     def tank_forgotten(self) -> bool:
-        """Whether nobody thinks of the tank now."""
+        """Whether the owner forgets the tank now."""
         return self.faults.amount("tank forgotten") is not None
 
     def refill(self, amount_ml: float | None = None) -> float:
@@ -719,7 +720,7 @@ class RigPot:
         self._soil.saucer_ml = 0.0
 
     def take_tank(self) -> None:
-        """Somebody carries the tank away, and with it what is in it."""
+        """Somebody carries the tank away with its water."""
         self.counts.emptied_ml += self.line.tank_ml
         self.line.tank_ml = 0.0
 
@@ -736,8 +737,9 @@ class RigPot:
         return self._probe_at
 
     def bring_soil(self, content: float) -> None:
-        """The substrate as it is once it has come to a mean content (ml/ml) with nobody looking:
-        watered evenly, or left to the plant. What went counts as transpired."""
+        """Sets the substrate to a mean content (ml/ml) at once: as if watered evenly, or left to
+        the plant. The lost water counts as transpired.
+        """
         soil = self.soil
         need("soil", content, soil.levels.floor, soil.levels.saturated, "ml/ml")
         more = content * soil.volume_ml - soil.water_ml
@@ -889,7 +891,7 @@ class RigPot:
         return self.line.stored_ml + self.soil.stored_ml
 
     def unaccounted_ml(self, began_with_ml: float) -> float:
-        """What the books do not explain since the start: rounding, or a fault of the model."""
+        """Water that the tally does not explain since the start: rounding, or a fault of the model."""
         tally, counts = self.soil.tally, self.counts
         by_hand = tally.poured_ml + counts.missed_ml - counts.pumped_ml - counts.siphoned_ml
         came = counts.refilled_ml + tally.rain_ml + by_hand
@@ -899,7 +901,7 @@ class RigPot:
         return began_with_ml + came - went - self.stored_ml()
 
     def snapshot(self) -> dict[str, float]:
-        """What a picture or a report wants to know, in words and units."""
+        """The values that a picture or a report shows, with names and units."""
         return {
             "t_s": self.t_s,
             "soil_content": self.soil.content,

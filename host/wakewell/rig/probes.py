@@ -1,4 +1,4 @@
-"""What the board's pins show of the pot: raw counts, as noisy and crooked as the parts are.
+"""What the board's pins show of the pot: raw counts, with the noise and the errors of the parts.
 
 What belongs here: one small spec for each sensor and the function from the true quantity to the raw
 count. What does not: turning counts into quantities, and judging them: that is the core's work.
@@ -21,9 +21,7 @@ YEAR_S = 365.0 * 86_400.0
 NO_ECHO_US = -2  # what MicroPython's machine.time_pulse_us returns when no pulse comes
 USUAL_NOISE = {"float": 1.5, "echo": 4.0, "gauge": 2_000.0}  # mm, us, uV
 MOST_NOISE = 3.0  # standard deviations
-POOL = (
-    4093  # deviates drawn once for all pots; a prime, so that no rhythm of wakes meets them twice
-)
+POOL = 4093  # deviates drawn once for all pots; a prime: regular wakes meet new ones
 
 
 def scatter(random: Random) -> float:

@@ -19,7 +19,7 @@ from .weather import Climate
 
 WILTING_CM = 15_000.0  # permanent wilting point: suction of 1,500 kPa (FAO-56, page 161)
 STILL_ML = 0.02  # less than this above capacity stays, and less in the saucer dries up at once
-DRAINED_ML = 1e-7  # draining nears its end without reaching it; where nothing drinks, for ever
+DRAINED_ML = 1e-7  # draining comes ever nearer to its end without reaching it
 DRAINING_STEP_S = 600.0
 SAUCER_STEP_S = 3600.0
 
@@ -68,9 +68,9 @@ class Substrate:
 
 _HOUR = 3600.0
 SUBSTRATES = {
-    # Retention of the first three: our own values, for want of a table that we could read at its
-    # source. They lie where De Boodt and Verdonck (1972) put a good mix (20 to 30 % of volume
-    # drains between 10 and 50 cm; secondary sources), the gritty mix below it on purpose; that van
+    # Retention of the first three: our own values, because we could read no table at its source.
+    # They lie where De Boodt and Verdonck (1972) put a good mix (20 to 30 % of volume drains
+    # between 10 and 50 cm; secondary sources), the gritty mix below it on purpose; that van
     # Genuchten's curve suits such substrates: Londra (2010), HortScience 45(7). All time constants
     # and wall shares: own assumptions. Weigh your own pot and override.
     "peat mix": Substrate(0.10, 0.88, 0.15, 1.55, 0.4 * _HOUR, 1 * _HOUR, 12 * _HOUR, 0.5),
@@ -258,7 +258,7 @@ def _solved(soil: Substrate, vessel: Vessel, plant: Plant) -> tuple[Levels, Prob
 
 @lru_cache(maxsize=64)
 def _probe_height(curve: Substrate, shape: Vessel) -> ProbeHeight:
-    """The table of that retention and shape: however fast water moves, at rest it is the same."""
+    """The table of that retention and shape. At rest it does not depend on how fast water moves."""
     return ProbeHeight(curve, shape)
 
 

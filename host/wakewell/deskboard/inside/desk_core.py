@@ -80,7 +80,7 @@ _answer = uctypes.struct(
 _seq = 0
 hold_us = 0
 owed_us = 0
-"""What the flash has taken and the clock does not show yet."""
+"""Time that the flash took and that the clock does not show yet."""
 
 boot_us = struct.unpack_from("<q", MEM, L.BOOT_US)[0]
 _now = struct.unpack_from("<q", MEM, L.NOW_US)[0]
@@ -111,12 +111,12 @@ def tell(kind, pin=0, a=0, b=0, amount=0, big=0):
 
 
 def put_pulse(index, duration, level):
-    """Lay down a pulse for the next ask(PULSES)."""
+    """Put a pulse into the buffer for the next ask(PULSES)."""
     _pack(L.PULSE, _out, L.MESSAGE_BYTES + L.PULSE_BYTES * index, duration, level)
 
 
 def put_text(data):
-    """Lay down a text for the next ask(ASKED); how many bytes of it."""
+    """Put a text into the buffer for the next ask(ASKED). Returns its number of bytes."""
     data = data[: L.PULSE_BYTES * L.MOST_PULSES]
     _out[L.MESSAGE_BYTES : L.MESSAGE_BYTES + len(data)] = data
     return len(data)
@@ -247,7 +247,7 @@ def _next_due():
         if timer is not None and timer.due_us < due:
             due = timer.due_us
     _pack("<q", MEM, L.TIMER_DUE_US, due)
-    if S.irq_off:  # nor does a timer fall due
+    if S.irq_off:  # no timer falls due either
         due = _wdt_due if _wdt_due == L.NEVER_US else _wdt_due + S.wdt_ms * 1000
     _due = due if due < _wdt_due or S.irq_off else _wdt_due
 
@@ -366,8 +366,8 @@ held = bytearray(L.PINS)
 for _i in range(L.PINS):
     held[_i] = S.held >> _i & 1
 
-# What the world said last, until when that holds, and in which era: an era ends when the board
-# moves a pin or the world says that it changed.
+# The world's last answer, how long it holds, and its era. An era ends when the board moves a pin or
+# the world says that it changed.
 _pin_value = [0] * L.PINS
 _pin_until = [0] * L.PINS
 _pin_era = [-1] * L.PINS
@@ -378,7 +378,7 @@ _moves = 0
 
 
 def moved():
-    """A pin changed by our doing: the world may answer differently now."""
+    """The board changed a pin: the world may answer differently now."""
     global _moves
     _moves = (_moves + 1) & 0xFFFFFF
 

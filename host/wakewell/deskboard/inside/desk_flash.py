@@ -77,9 +77,9 @@ class _Index:
         return index
 
 
-# Half of a boot's time would go into the system calls of its reads. A slice of the mapped file
-# would do without, but it allocates: so one view is moved by hand to where the read is, in its own
-# fields (MicroPython, py/objarray.h: type, kind, length, items).
+# Reads by system calls would take half of a boot's time. A slice of the mapped file needs none, but
+# it allocates. So one view is moved to the place of the read by writing its own fields
+# (MicroPython, py/objarray.h: type, kind, length, items).
 _WHOLE = _Index()[:]
 _view = memoryview(uctypes.bytearray_at(_mapped, _BLOCK))
 _fields = uctypes.struct(

@@ -4,8 +4,8 @@ ports/esp32/network_wlan.c and network_common.c).
 
 Behind it is the PC's own network, through the interpreter's sockets. Joining takes its time. The
 network called "absent" cannot be joined, and one called "odd" raises a code that the port does not
-know. An access point of its own is one in name only: whoever reaches the PC reaches what it
-serves; one that is open, if only for a moment, is told on the console.
+know. An access point of its own exists in name only: anyone who reaches the PC reaches what it
+serves. If one is open, even for a moment, the console says so.
 """
 
 import desk_core as _core

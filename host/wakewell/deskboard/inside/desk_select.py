@@ -1,8 +1,8 @@
 # mypy: ignore-errors
 """The `select` module of the desk interpreter: its own, but for how long a wait really takes.
 
-Belongs here: the wait of a poll. In time that only passes as the board uses it, whoever is at the
-other end is real, so a wait is real too; where nobody will answer, a test shortens it.
+Belongs here: the wait of a poll. The other end is real even when time passes only as the board uses
+it. So a wait is real too. Where nobody will answer, a test shortens it.
 """
 
 import select as _select

@@ -59,7 +59,7 @@ class Nobody:
 
 @dataclass
 class Boot:
-    """How a boot ended. heap: bytes in all that it came to, the most there were.
+    """How a boot ended. heap: the most bytes that it grew to.
 
     marks: at "boot", "radio" and "talk" {all, largest}: bytes free, and the largest block.
     """

@@ -1,6 +1,6 @@
 # mypy: ignore-errors
 """The modules of a bare chip, as far as a boot needs them: `machine`, `esp32`, `network`, `time`,
-sockets and TLS. They are small, for what they take of the heap a chip does not.
+sockets and TLS. They are small, because on a chip such modules take nothing of the heap.
 
 Pins keep their level, converters give what the order names, time passes as it is used, and what
 is sent reaches the program on the host (`peer`). Nothing of a chip's traps is in here: these
