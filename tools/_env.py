@@ -44,7 +44,7 @@ UNREACHABLE = (
 
 
 class Trouble(Exception):
-    """Something the person at the keyboard can put right; its text is the one line they see."""
+    """An error that the person can correct; its text is the one line that they see."""
 
 
 def guarded(main: Callable[[], int]) -> int:
@@ -120,7 +120,7 @@ def read_note() -> dict[str, object] | None:
 
 
 def write_note(note: dict[str, object]) -> None:
-    """Write the note in one step: a torn one would pass for a finished install."""
+    """Write the note in one step: a half-written one would look like a finished install."""
     draft = VENV / "wakewell.json.new"
     draft.write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
     draft.replace(VENV / "wakewell.json")
@@ -178,7 +178,7 @@ def make_venv(again: bool) -> None:
     if again:
         say("The environment in .venv is for another Python or place, or damaged: making it again.")
     VENV.mkdir(exist_ok=True)
-    write_note({})  # from here on, even if interrupted, it is known to be ours
+    write_note({})  # from here on the note shows that it is ours, even after an interruption
     for path in VENV.iterdir():
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)

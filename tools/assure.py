@@ -22,7 +22,7 @@ def main() -> int:
     with subprocess.Popen(command, cwd=_env.ROOT, env=environment) as process:
         try:
             return process.wait()
-        except KeyboardInterrupt:  # it reached the parts as well: let them end their workers
+        except KeyboardInterrupt:  # Ctrl-C reached the parts too: let them end their workers
             try:
                 return process.wait(20)
             except subprocess.TimeoutExpired:

@@ -75,7 +75,7 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
         adding[table] = f"INSERT OR IGNORE INTO {table} VALUES ({columns})"
     per_batch = waiting.BATCH * PER_REPORT
     parts, count = [], 0
-    for at in range(0, len(messages), boards):  # in turns, so that both meet the same computer
+    for at in range(0, len(messages), boards):  # in turns, so that both run under the same load
         part = [waiting.Message(topic, data) for topic, data in messages[at : at + boards]]
         gc.collect()
         begun = CLOCK()

@@ -51,7 +51,7 @@ def a_year(days: float = 365.0, faults: bool = False) -> Any:
 
 
 def seconds(trial: Any, rounds: int) -> float:
-    """The quickest of some runs, after one that fills the tables they share."""
+    """The quickest of some runs. A run before them fills the tables that they share."""
     from wakewell.simulate.one_run import run_trial
 
     run_trial(replace(trial, days=2.0))

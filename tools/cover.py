@@ -62,7 +62,7 @@ def a_log(folder: Path, kind: str, seed: int) -> series.PotLog:
         usual = trials.of_pot(under)
         trial = under / "trial.toml"
         text = TRIAL.format(pot=under, month=chance.randint(1, 12), seed=seed)
-        # The crown and the coefficient are told by eye: the truth lies about them
+        # Crown and coefficient are estimates by eye: the true values are drawn around them
         crown = usual.spec.plant.crown_cm2 * math.exp(chance.gauss(0.0, 0.2))
         kcb = usual.spec.plant.kcb * math.exp(chance.gauss(0.0, 0.15))
         text += f"plant = {{ kcb = {min(1.3, kcb):.3f}, crown_cm2 = {crown:.0f} }}\n"

@@ -298,7 +298,7 @@ def tell(rows: list[dict[str, Any]]) -> None:
                     held[name, kind].append(low - 1e-9 <= true <= high + 1e-9)
                 if name == "water_week_ml":
                     for kind in (row["class"], "all"):
-                        # A pot that stands still is foretold where the twin does too
+                        # A pot that does nothing is predicted if the twin does nothing too
                         errors[kind].append((middle - true) / max(true, STILL_ML))
         for kind in (*CLASSES, "all"):
             if errors[kind]:

@@ -1,4 +1,4 @@
-"""Assurance: the protections searched through, cut off, fuzzed and mutated, on the real core.
+"""Assurance: the protections are searched, interrupted, fuzzed and mutated, on the real core.
 
     letters    what one wake may bring: every class of reading, fault and person
     corners    the pots that are searched, each with its letters

@@ -1,8 +1,8 @@
 """Lives of a pot chosen against it: any letters together, wake after wake, until one is broken.
 
-Where the search takes one thing out of the ordinary at a time, here anything may come
-together. The monitor of the search judges. A life that breaks a requirement is made as
-short and as ordinary as it can be, and told as a sequence file.
+The search changes one thing at a time; here anything may come together. The monitor of the search
+judges. A life that breaks a requirement is made as short and as ordinary as it can be, and told as
+a sequence file.
 
 A life is played by a `Player`: the bench of the search here, or anything else that plays
 letters and raises `Violation`, such as the rig.
@@ -100,7 +100,7 @@ def broken(
 
 
 def shrunk(corner: corners.Corner, life: Life, make: Callable[..., LetterPlayer]) -> Life:
-    """The life with every wake and every oddity left out that it can do without."""
+    """The life without every wake and every unusual choice that the violation does not need."""
     wrong = broken(corner, life, make)
     rule = wrong.rule if wrong else ""
 

@@ -1,4 +1,4 @@
-"""Changes of behaviour made by hand, and what of the proof notices each.
+"""Changes of behaviour made by hand, and which part of the assurance notices each.
 
 A mutant changes a token (see `mutate`); a break changes what a pot does, as a plausible mistake
 would: a patch of `device/` in tests/assurance/breaks, by somebody who has not seen the tests. It is
@@ -98,7 +98,7 @@ def broken(found: Break | None) -> Iterator[Path]:
         unwanted = shutil.ignore_patterns("__pycache__", ".mypy_cache")
         shutil.copytree(DEVICE, root / "device", ignore=unwanted)
         if found is not None:
-            # In no repository: git would else take paths from there
+            # Outside any repository: otherwise git would take paths from there
             environment = {**os.environ, "GIT_CEILING_DIRECTORIES": str(root.parent)}
             git = ["git", "apply", "--whitespace=nowarn", str(found.path.resolve())]
             done = subprocess.run(git, cwd=root, env=environment, capture_output=True, text=True)
@@ -184,7 +184,7 @@ def board_notices() -> str:
     return failed[1] if failed else f"pytest ended with {done.returncode}"
 
 
-# The cheap ones first
+# The quickest ones first
 STAGES: dict[str, Callable[[], str]] = {
     "sequences": sequences_notice,
     "files": files_notice,

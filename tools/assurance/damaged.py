@@ -78,7 +78,7 @@ def torn(pick: random.Random, path: Path, data: bytes) -> None:
 
 
 def spoil(pick: random.Random, path: Path) -> None:
-    """A bit of a file turned."""
+    """One bit of a file changed."""
     data = bytearray(path.read_bytes())
     if data:
         data[pick.randrange(len(data))] ^= 1 << pick.randrange(8)

@@ -30,7 +30,7 @@ KEY = bytes(range(32))
 
 
 class Accepted(AssertionError):
-    """Something was taken for good that is not."""
+    """A reader accepted something that is not valid."""
 
 
 def state(data: bytes) -> None:
@@ -147,7 +147,7 @@ class _Time:
 
 
 class _Stream(io.BytesIO):
-    """What a broker says; what it is told goes nowhere."""
+    """A broker's bytes; what is sent to it is dropped."""
 
     def write(self, data: Any) -> int:
         return len(data)

@@ -1,10 +1,10 @@
 """Every line of the core changed a little, and whether the tests notice.
 
-A mutant is one change of the syntax tree of one file of `wakecore`. It is killed if a
-sequence fails, an oracle of the core's tests speaks, a unit test of the core fails, or the
-search of a few small corners finds a violation; by nothing else: no recorded output is
-compared. Each runs in a process of its own, with a bound on its time: a mutant that hangs
-is killed by that. Needs the project's clone, since tests belong to it.
+A mutant is one change of the syntax tree of one file of `wakecore`. It is killed if a sequence
+fails, an oracle of the core's tests speaks, a unit test of the core fails, or the search of a few
+small corners finds a violation; nothing else counts: no recorded output is compared. Each runs in a
+process of its own, with a bound on its time: a mutant that hangs is killed by that. Needs the
+project's clone, since tests belong to it.
 """
 
 from __future__ import annotations
@@ -120,11 +120,11 @@ class Changes(ast.NodeVisitor):
     visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]
 
     def visit_ClassDef(self, node: ast.ClassDef) -> None:
-        self.block(node.body)  # how a class is made (frozen, slots) decides nothing
+        self.block(node.body)  # how a class is made (frozen, slots) changes no decision
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
         if node.value is not None:
-            self.visit(node.value)  # a type hint decides nothing
+            self.visit(node.value)  # a type hint changes no decision
 
     def generic_visit(self, node: ast.AST) -> None:
         for _, value in ast.iter_fields(node):
@@ -288,8 +288,8 @@ class Finder(importlib.abc.MetaPathFinder):
 def verdict(mutant: Mutant | None, thorough: bool, alike: bool = False) -> str:
     """What killed it, "" if nothing did. Changes this process for good: see `judged`.
 
-    thorough: with the long tests too. alike: it is explained, so the quick tests do: one that
-    they kill was explained wrongly.
+    thorough: with the long tests too. alike: it is explained, so the quick tests do: if they kill
+    it, the explanation is wrong.
     """
     for name in [n for n in sys.modules if n.startswith(OURS) and n != __name__]:
         del sys.modules[name]
@@ -297,7 +297,7 @@ def verdict(mutant: Mutant | None, thorough: bool, alike: bool = False) -> str:
         sys.meta_path.insert(0, Finder(mutant))
     sys.dont_write_bytecode = True
     sys.path.insert(0, str(CORE_TESTS))
-    # The quick ones first: nearly every mutant falls to the first two
+    # The quick ones first: the first two kill nearly every mutant
     stages = [edges_fail, sequences_fail, lives_fail, searches_fail, units_fail]
     if alike:
         stages = [edges_fail, sequences_fail, units_fail]

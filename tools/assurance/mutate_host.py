@@ -357,7 +357,7 @@ def put_into(old: type, new: type) -> None:
 class Known:
     """What a test did on the code as it is."""
 
-    seconds: float = 0.0  # of the processor, with what it prepared
+    seconds: float = 0.0  # of the processor, including its fixtures
     lines: dict[str, set[int]] = field(default_factory=dict)  # by module
     failed: bool = False
 
@@ -433,7 +433,7 @@ class Judge:
         """Tell the first of these tests that fails on the mutant, "" if none does."""
         limit_s = LEAST_S + TIMES * sum(known[item.nodeid].seconds for item in tests)
         signal.setitimer(signal.ITIMER_PROF, limit_s)
-        signal.alarm(int(10 * limit_s))  # it waits for what never comes
+        signal.alarm(int(10 * limit_s))  # it waits without end
         try:
             apply(mutant)
         except Exception as error:

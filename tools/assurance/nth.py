@@ -1,9 +1,9 @@
 """Fail, reset or cut power at the n-th operation of a wake with a dose, for every n.
 
-As storage engines are tested: the n-th call of the board, the n-th operation on a file, the
-n-th allocation (on a real MicroPython, in `boards.starved`). Then the pot lives on for ten
-wakes, and each is judged. The n-th block written to flash is in `tests/usb/test_power_cuts`,
-on the desk board, whose littlefs is the chip's.
+This is how storage engines are tested: the n-th call of the board, the n-th operation on a file,
+the n-th allocation (on a real MicroPython, in `boards.starved`). Then the pot lives on for ten
+wakes, and each is judged. The n-th block written to flash is in `tests/usb/test_power_cuts`, on the
+desk board, whose littlefs is the chip's.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ def _live_on(search: Search, node: Node, where: str) -> None:
 
 
 class PowerCut(BaseException):
-    """Nothing after this happens."""
+    """The power went: nothing happens after this."""
 
 
 class Files:
@@ -186,7 +186,7 @@ class Files:
 
 
 class Handle:
-    """An open file whose reads and writes count; a cut leaves half of a write."""
+    """An open file whose reads and writes count; a power cut leaves half of a write."""
 
     def __init__(self, files: Files, file: Any) -> None:
         self.files, self.file = files, file

@@ -3,7 +3,7 @@
 A condition is something a pot meets: a probe that is lost, a cell that sags, a press, a clock that
 jumps, a write that fails. Every two that do not touch the same thing are played together on the
 mock board, in a world that only dries, pumps and sleeps. What becomes of it is judged by what was
-promised, on what the board was asked, recorded and told; the core's own sums are not made again:
+promised, on what the board was asked, recorded and told; the core's own arithmetic is not repeated:
 
     always      the order of commands, what forbids water, water counted and told, who is told when
     together    what forbids water alone forbids it in company; a need that shows alone shows too
@@ -34,7 +34,7 @@ BEGIN_S, END_S = 2 * DAY_S, 8 * DAY_S  # conditions lie between
 VISIT_S = 9 * DAY_S  # when an owner begins to put everything right
 DAYS = 24
 VISITS = 4  # days on which the owner comes, if something is locked out
-DRY_PPT = 120.0  # soil dries no further
+DRY_PPT = 120.0  # soil gets no drier than this
 TRUE = -9  # a reading shows what is so
 PHASE_OF = {600: "soak", 60: "first look", 540: "second look"}  # by the sleep before a wake
 AGAIN_WAKES = 4  # regular wakes with dry soil until a pot that was put right waters
@@ -75,7 +75,7 @@ class Moment:
     more: dict[str, Any] = field(default_factory=dict)  # of `begin`, as a script says it
 
     def put(self, **values: Any) -> None:
-        """So it is."""
+        """Set it in this wake."""
         for name, value in values.items():
             now = getattr(self, name)
             if isinstance(now, dict):
@@ -89,8 +89,9 @@ Shape = Callable[["PairWorld", Moment], None]
 
 @dataclass(frozen=True)
 class Condition:
-    """What a pot may meet. touches: what of the world it lays hands on. once: in one wake, of the
-    phase that is chosen with it; else for days. probe: which must be fitted."""
+    """What a pot may meet. touches: what of the world it changes. once: in one wake, of the phase
+    that is chosen with it; else for days. probe: which must be fitted.
+    """
 
     shape: Shape
     touches: tuple[str, ...]
@@ -272,7 +273,7 @@ class Spell:
     phase: str = "idle"
 
     def holds(self, at_s: int) -> bool:
-        """Is it so then?"""
+        """Is the condition there at that time?"""
         return self.begin_s <= at_s < self.end_s
 
     def __str__(self) -> str:
@@ -306,7 +307,7 @@ class PairWorld:
         self.noted: dict[str, Any] = {}  # what came of a report, until a wake has it on record
 
     def put(self, **values: Any) -> None:
-        """So it is, for as long as the condition lasts."""
+        """Set it for as long as the condition lasts."""
         for name, value in values.items():
             setattr(self, name, value)
 

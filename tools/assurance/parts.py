@@ -124,7 +124,7 @@ def search(asked: PersonAsked) -> Figures:
     chosen.sort(key=lambda corner: len({"tank", "storage"} & set(corner.themes)))
     end_s = time.monotonic() + asked.lives_s
     jobs = [(corner, asked.quick and corner.quick >= 0, asked.seconds, end_s) for corner in chosen]
-    # Whoever interrupts ends the pool, and the pool its searches
+    # Ctrl-C ends the pool, and the pool ends its searches
     with Pool(os.cpu_count(), signal.signal, (signal.SIGINT, signal.SIG_IGN)) as pool:
         done = pool.imap_unordered(explored, jobs)
         for corner, result in tqdm(
@@ -465,7 +465,7 @@ def behaviour(asked: PersonAsked) -> Figures:
         if verdict.by:
             asked.say(f"  {name}: {verdict.by}: {verdict.told}")
         elif asked.quick:
-            continue  # the dear stages have not seen it
+            continue  # the slow stages have not judged it
         else:
             (unseen if verdict.unseen else alive).append(name)
             asked.say(f"  survived: {name}: {verdict.unseen or 'no reason is given'}")

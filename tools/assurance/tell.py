@@ -1,4 +1,4 @@
-"""A path of letters as a sequence file: what the search found, for anybody to replay.
+"""A path of letters as a sequence file, so that anybody can replay what the search found.
 
 The path is walked again on the real core without any projection, so that what the file says
 is what happens. Every reading stands in it in counts.

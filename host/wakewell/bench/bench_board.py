@@ -3,7 +3,8 @@
 What belongs here: what runs on the board during commissioning. What does not: the steps and
 their questions (commission.py).
 
-A person may think for longer than the board waits, so the board is taken anew where it left.
+A person may think for longer than the board waits, so the connection is opened again if the board
+has left.
 """
 
 from __future__ import annotations
@@ -104,7 +105,8 @@ class BenchBoard:
 
     def asked(self, question: str) -> float | None:
         """Tell a desk board what its person is asked now: the figure that the hands there read.
-        None from any other board; one on USB is not woken only to be told."""
+        None from any other board; a real board is not woken only for that.
+        """
         places = {self.port, str(Path(self.port).resolve())}
         if self._link is None and places & set(ports()):
             return None

@@ -1,4 +1,4 @@
-"""First contact of a board, each part tried by itself, as found.
+"""First contact of a board, each part tried by itself; results are kept as found.
 
 What belongs here: the steps, what a person is told and asked, and what a finding means. What does
 not: what runs on the board by itself (device/bringup.py), the file it ends in (bringup_file.py).
@@ -46,7 +46,7 @@ WAIT_S = 180.0  # for the board to come back
 UNTIL_BUTTON_S = 20.0  # its own steps before the button's
 BUTTON_S = 60.0
 MOST_UA = 1e6
-EARLY_MS = 1000  # nobody is as quick
+EARLY_MS = 1000  # no person presses so soon
 TRIES, AGAIN_S = 5, 5.0
 
 
@@ -175,7 +175,7 @@ def tls(t: Try, link: Link, where: tuple[str, int] | None) -> None:
 
 
 def away(t: Try, link: Link, button: list[int] | None) -> None:
-    """Give the board its plan and let it go."""
+    """Give the board its plan and let it run by itself."""
     source = (payload.device_folder() / "bringup.py").read_bytes()
     plan = {"pump": list(t.pump), "spare": t.spare, "button": button, "found": {}}
     plan |= {"step": -1, "boots": 0, "done": False, "begun_ms": 0, "started_ms": 0}
@@ -186,7 +186,7 @@ def away(t: Try, link: Link, button: list[int] | None) -> None:
 
 
 def fetched(t: Try, wait_s: float) -> Brought:
-    """What the board brings back. One that was met between two of its steps goes on."""
+    """What the board brings back. If the board is found between two of its steps, it goes on."""
     for left in range(TRIES - 1, -1, -1):
         with connect(t.port, progress, wait_s=wait_s) as link:
             try:
@@ -198,7 +198,7 @@ def fetched(t: Try, wait_s: float) -> Brought:
                 ) from None
             if plan.done or not left:
                 link.run("remove", ["/bringup.py", "/bringup.json"], [])
-                # What RTC memory kept of the time went with the steps
+                # The time in RTC memory was lost in the steps
                 version = link.read("/code/in-force") or b""
                 set_clock(link, version.decode(errors="replace").strip())
                 link.leave()
@@ -210,7 +210,7 @@ def fetched(t: Try, wait_s: float) -> Brought:
 
 
 def back(t: Try, plan: Brought, button: list[int] | None) -> None:
-    """What that means, step by step."""
+    """Judge each step of what the board brought back."""
     found = plan.found
     if not plan.done:
         t.add("its own steps", False, f"stopped in step {plan.step}, see /error.txt on it")
@@ -297,7 +297,7 @@ def asleep(t: Try, given: float | None, yes: bool) -> None:
 
 
 def host_of(given: str, folder: Path) -> tuple[str, int] | None:
-    """Whom to shake hands with: as given, else as private.toml has it, else nobody."""
+    """The host for the handshake: as given, else from private.toml, else none."""
     if given:
         host, _, port = given.rpartition(":")
         if not host or not port.isdigit() or not 0 < int(port) < 65536:
@@ -316,7 +316,7 @@ def spare_pin(pot: description.PotFolder, given: int | None) -> int:
     assert pot.about is not None
     chip = chips.CHIPS[pot.about.chip]
     taken = frozenset(pin for part in pot.parts.values() for pin in part.pins.values())
-    # Not one that is looked at while the chip starts: the jumper could keep it from starting.
+    # Not a pin that the chip reads while it starts: the jumper could keep it from starting.
     never = taken | chip.strapping.keys() | chip.serial.keys()
     free = [p for p in sorted(chip.pins - never) if not chips.refused(chip, chips.DRIVE, p)]
     best = chips.fitting(chip, chips.DRIVE, frozenset(never)) or free

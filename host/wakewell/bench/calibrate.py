@@ -1,6 +1,6 @@
 """A pot's tables from the points recorded at the bench and in the pot.
 
-What belongs here: which probe is fitted how, what follows for flow, capacity and doses, the new
+What belongs here: how each probe is fitted, what follows for flow, capacity and doses, the new
 calibration.toml, the picture. What does not: the fits (fits.py), taking points (commission.py).
 """
 
@@ -27,7 +27,7 @@ BENCH = "bench"  # kind of a soil point taken out of the pot
 CAPACITY, REFILL = "capacity", "refill"
 PICTURE = "calibration.svg"
 METER = "flowmeter"
-TABLE_ML = 10_000  # more than any one run of a pump here
+TABLE_ML = 10_000  # more than any pump moves here in one run
 LEAST_PULSES, METER_SCATTER = 30, 0.05  # own assumptions
 # Two-sided 95 % quantiles of Student's t for 1 to 9 degrees of freedom (JCGM 100:2008, table G.2)
 STUDENT = (12.71, 4.30, 3.18, 2.78, 2.57, 2.45, 2.36, 2.31, 2.26)
@@ -197,8 +197,9 @@ def put_flow(made: Calibration, pot: description.PotFolder, book: Book) -> None:
 
 
 def put_flowmeter(made: Calibration, pot: description.PotFolder, book: Book) -> None:
-    """Pulses a litre, from the runs into a cup. The table goes on to TABLE_ML: the meter is a
-    line through nothing for nothing, and every pulse of the pump must lie within."""
+    """Pulses a litre, from the runs into a cup. The table goes on to TABLE_ML: the meter's table is
+    a line through zero, and every pulse of the pump must lie inside it.
+    """
     runs = [{"pulses": 0, **row} for row in book.rows("flow") if "void" not in row]
     if METER not in pot.parts or not runs:
         return
@@ -240,7 +241,7 @@ def put_water(made: Calibration, pot: description.PotFolder, book: Book) -> None
     found = made.fits.get("soil")
     if found is None:
         return
-    # A dose aimed at a target that is uncertain by U stays U below capacity, or it drains.
+    # The target is uncertain by U. So it stays U below capacity; otherwise water would drain.
     most = max(500, math.floor(1000 * (capacity - found.expanded) / capacity))
     if pot.settings.get("fill_ppt", 950) > most:
         made.change("settings", "fill_ppt", most)
@@ -292,14 +293,14 @@ def put(document: Any, key: str, value: Any) -> None:
 
 
 def amount(value: float, unit: str, digits: int = 3) -> str:
-    """A value with its unit; what is too small to matter is 0."""
+    """A value with its unit; a value too small to matter is 0."""
     if unit == "ppt":
         value, unit = value / 10, "%"
     return f"{round(value, 3):.{digits}g} {unit}".rstrip()
 
 
 def proof(found: Any, unit: str) -> str:
-    """What its own points say of a fit: nothing, where it goes through all of them."""
+    """How well a fit meets its own points; nothing if it goes through all of them."""
     from wakewell.bench import fits
 
     worst = amount(max((abs(miss) for _, miss in found.misses), default=0.0), unit)

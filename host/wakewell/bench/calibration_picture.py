@@ -73,11 +73,11 @@ def fitted(name: str, fit: Fit) -> Spec:
 
 
 def checked(name: str, fit: Fit) -> Spec:
-    """By how much points are off that the fit did not go through: only these check it."""
+    """The errors of the points that the fit does not go through: only these check it."""
     unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     scale, foot = counts(fit.table[-1][0])
     rows = [{"t": at * scale, "v": round(miss * of, 6)} for at, miss in fit.misses]
-    # Nothing smaller than a tenth of what is not known anyway is drawn large
+    # The scale is never so fine that errors below a tenth of the uncertainty look large
     most = max([0.1 * fit.expanded * of, *(abs(row["v"]) for row in rows)]) or 1.0
     ends = widened((fit.table[0][0] * scale, fit.table[-1][0] * scale))
     return plot(

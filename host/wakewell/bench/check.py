@@ -25,7 +25,7 @@ from wakewell.rig.battery import CHEMISTRIES
 from wakewell.tomlfile import Problem, show_path
 
 POOR_PCT = 25  # of the charge within a reading's scatter: a poor gauge; own assumption
-TELLING_DAYS = 14  # in which a warning is to be heard while there is charge for it (R5)
+TELLING_DAYS = 14  # in which a warning must be heard while there is charge for it (R5)
 
 
 def see_secrets(folder: description.PotFolder) -> None:
@@ -127,7 +127,7 @@ def stage_that_counts(folder: description.PotFolder) -> int:
     except BadFile as error:
         folder.problems.append(error.problem)
         return 0
-    except BadInput as error:  # its log, which is none of the files that are checked
+    except BadInput as error:  # its log, which is not one of the checked files
         folder.warn("settings", f"the settings in force are unknown: {error}")
         obeyed_otherwise = None
     if found.text:
@@ -150,7 +150,7 @@ def _key(folder: description.PotFolder) -> str:
     try:
         return private.read(folder.path).key.hex()
     except BadInput:
-        return ""  # told already, or there is none
+        return ""  # reported already, or there is none
 
 
 def _calibration(folder: description.PotFolder) -> str:
@@ -177,7 +177,7 @@ SHARED: tuple[tuple[str, Callable[[description.PotFolder], str], str], ...] = (
 
 
 def see_copies(folders: list[description.PotFolder]) -> None:
-    """What belongs to one pot, and two of these folders have: one of them is a copy."""
+    """Finds what belongs to one pot only but is in two of these folders: one is a copy."""
     for file, mark_of, text in SHARED:
         found: dict[str, list[description.PotFolder]] = {}
         for folder in folders:

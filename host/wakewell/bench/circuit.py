@@ -1,7 +1,7 @@
 """A pot's wiring as a circuit: every pin with its place on the board, and what hangs on it.
 
-What belongs here: the drawing. What does not: which pins will do (agree.py), the list for those who
-read rather than look (wiring_list.py).
+What belongs here: the drawing. What does not: which pins will do (agree.py), the same as a list
+(wiring_list.py).
 """
 
 from __future__ import annotations
@@ -159,7 +159,7 @@ def _drawn(
 def board(sheet: Sheet, pot: description.PotFolder, foot: float, number: str) -> None:
     """The board's outline, its name, its pins, and its own supply."""
     sheet.outline((-CHIP_WIDE, 0), (0, foot - 1.1))
-    sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # words alone do not widen the sheet
+    sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # the library does not widen the sheet for text
     header = HEADERS.get(sheet.chip)
     name = pot.about.name if pot.about else pot.name
     # The library reads & as the beginning of an entity, and text between two $ as mathematics

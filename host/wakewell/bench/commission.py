@@ -51,11 +51,11 @@ DS18B20 = [(-320, -20_000), (960, 60_000)]
 
 
 class StoppedByPerson(Exception):
-    """The person, or the file of answers, has had enough for now."""
+    """The person stopped, or the file of answers has no more."""
 
 
 class Failed(Exception):
-    """A step found something that must be seen to."""
+    """A step found something that a person must correct."""
 
 
 def read_answers(path: Path) -> dict[str, list[Any]]:
@@ -284,7 +284,7 @@ def battery(s: Session) -> None:
         )
     s.say(f"  divider {ratio:.4f}, {100 * (1 - full_mv / most_mv):.0f} % headroom at a full cell")
     s.point("battery", mv, mv * METER_PPT / 1000)
-    # A divider is proportional, so a second point follows from the first, less sure of itself.
+    # A divider is proportional, so a second point follows from the first, with more uncertainty.
     low = round(reading[0] * 0.7)
     s.enter("battery", low, round(mv * 0.7), mv * 0.01, reading[1], "ratio")
     s.finding("battery", f"{reading[0]} counts at {mv:g} mV, ratio {ratio:.4f}")
@@ -572,7 +572,8 @@ def soil_capacity(s: Session) -> None:
     dry = s.answers.number("soil.dry_g", "Pot, dry substrate and plant weigh, if known, g", 1, 5e5)
     assert s.pot.about is not None
     volume = s.pot.about.planter.volume_ml
-    # What both weighings share drops out of a depletion, so only their own error counts in the fit.
+    # An error that both weighings share cancels in a depletion, so only their separate errors count
+    # in the fit.
     ppt, word = float(s.pot.calibration["capacity_ppt"]), "capacity_ppt unchanged, not measured"
     if dry is not None:
         ppt, word = 1000 * (grams - dry) / volume, "weighed"
@@ -682,7 +683,7 @@ def own_book(s: Session) -> None:
 
 
 def due_again(s: Session) -> list[str]:
-    """Steps that are done and hold no more: what they led to was changed since."""
+    """Steps that are done but no longer valid: what they led to was changed since."""
     led = s.book.led_to()
     last = [step for step in STAGES if s.book.done(step)][-1:]
     if led.stage and led.wiring != wiring_mark(s.pot):
@@ -692,7 +693,8 @@ def due_again(s: Session) -> list[str]:
 
 class Step(NamedTuple):
     """One step. part: what it needs. long: how long it takes (common practice, no source). why:
-    what it is for. care: what is dangerous, said before a hand does anything."""
+    what it is for. care: the danger, told before the person does anything.
+    """
 
     name: str
     part: str

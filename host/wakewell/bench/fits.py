@@ -134,13 +134,13 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
         (abs(b.value - a.value) / (b.counts - a.counts) for a, b in pairwise(knots)), default=slope
     )
     misses = [(p.counts, left) for p, left in zip(points, residuals, strict=True)]
-    if kind != LINE:  # what goes through its points is not checked by them
+    if kind != LINE:  # a curve through its points is not checked by them
         misses = missed(knots)
     left_out = max((abs(miss) for _, miss in misses), default=0.0) if kind == CURVE else 0.0
-    # Between points half as far apart as with one left out, half the miss, evenly likely
-    # (GUM 4.3.7; the half is an assumption of ours).
+    # With one point left out, points are twice as far apart. So between them the error is half the
+    # miss, evenly likely (GUM 4.3.7; the half is an assumption of ours).
     bend = BEND * span if kind == TWO_POINTS and not straight else left_out / 2.0 / math.sqrt(3.0)
-    # A table may leave the curve by a quarter of what is not known anyway, or by one unit.
+    # A table may differ from the curve by a quarter of the uncertainty, or by one unit.
     known = math.hypot(worst_u, sd, bend, steepest * spread / math.sqrt(12.0))
     table, table_error = whole_table(curve, [p.counts for p in knots], max(1.0, 0.25 * known))
     u = math.hypot(known, table_error / math.sqrt(3.0))
@@ -210,7 +210,7 @@ def missed(knots: Sequence[Point]) -> list[tuple[int, float]]:
 def check_misfit(
     name: str, points: Sequence[Point], residuals: Sequence[float], sd: float, unit: str
 ) -> None:
-    """A line that misses a point by far more than the point may be wrong is no line."""
+    """Refuse a line that misses a point by far more than the point's uncertainty."""
     for point, left in zip(points, residuals, strict=True):
         if point.u and abs(left) > 2.0 * MISFIT_U * point.u and abs(left) > 1.5 * sd:
             raise BadInput(

@@ -1,4 +1,5 @@
-"""A pot's log, as everybody here reads it: its records in order, each with its place and its life.
+"""A pot's log, as every part of this package reads it: its records in order, each with its place
+and its life.
 
 What belongs here: which records are taken, which are told as skipped, and which of them belong
 together. A number that goes back may be the same wake once more, a line that stands twice, or
@@ -38,7 +39,7 @@ class Short:
     wakes: set[tuple[int, str, str]] = field(default_factory=set, repr=False)  # n, before, state
 
     def add(self, wake: Wake | Brief, shown: str) -> None:
-        """One more, which stands there."""
+        """Count one more, found at that place."""
         self.count += 1
         left_out = ", ".join(wake.left_out or [])
         if len(self.first) < logs.MOST_SKIPS:
@@ -86,7 +87,9 @@ class Life:
             del self.began[next(iter(self.began))]
 
     def goes_on(self, wake: Wake | Brief) -> bool:
-        """Does the wake begin with the very state this life ended with? Every wake changes it."""
+        """Does the wake begin with exactly the state that this life ended with? Every wake changes
+        it.
+        """
         return wake.before == self.ended
 
     def again(self, wake: Wake | Brief) -> bool:
@@ -100,7 +103,7 @@ class Life:
         return (wake.begin.state == "previous" or self.unstored) and wake.n >= self.n - 1
 
     def knows(self, wake: Wake | Brief) -> bool:
-        """Was this very wake there before?"""
+        """Was this same wake there before?"""
         if (wake.n, wake.before, wake.state) in self.short.wakes:
             return True
         return self.began.get((wake.n, wake.before)) == wake.state
@@ -227,7 +230,7 @@ class FieldLog:
 
     @property
     def own(self) -> int:
-        """The life that goes on to this day, since a copied log has ended: the latest by date.
+        """The pot's own life: the latest by date, because a copied log has ended.
 
         The one that stands last in the log, where a life is without a trusted date.
         """

@@ -74,7 +74,9 @@ def printable(text: str, most: int = 200) -> str:
 
 
 def _place_in_order(path: Path) -> tuple[str, bool]:
-    """By name; a packed file before the plain one of its name, which is still being written."""
+    """Sorts by name. A packed file comes before the plain one of that name, which is still being
+    written.
+    """
     packed = path.name.endswith(".gz")
     return path.name.removesuffix(".gz"), not packed
 
@@ -197,7 +199,7 @@ class InForce:
         self.folders = [folder / IN_FORCE, folder.parent / IN_FORCE]
 
     def __call__(self, identity: str) -> bytes | None:
-        """The stored line, or None. A line under another's id is not the one asked for."""
+        """The stored line, or None. A line stored under the id of another file does not count."""
         if not identity.isalnum() or len(identity) != ID_SIZE:
             return None
         for folder in self.folders:
@@ -208,7 +210,7 @@ class InForce:
             except (OSError, RecursionError):
                 continue
             except ValueError:
-                return data  # it is for the reader to say what is wrong with it
+                return data  # the reader says what is wrong with it
             if data[-10:-2] == identity.encode():
                 return data
         return None

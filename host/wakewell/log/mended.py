@@ -77,7 +77,7 @@ class Broken:
         elif self.parts:
             self.parts.append(text)
         elif line.TAIL in text[-line.TAIL_SIZE :]:
-            return found  # by itself it may be whole: it is for the reader to say
+            return found  # by itself it may be whole: the reader decides
         else:
             if text.strip():
                 begin = b'"' in text and b":" in text
@@ -100,7 +100,7 @@ class Broken:
         return None
 
     def give_up(self) -> None:
-        """Name what was begun and is no record."""
+        """Report the lines collected so far that make no record."""
         if self.parts:
             lines = f", lines {self.began} to {self.ended}" if self.ended > self.began else ""
             told = f"a fragment{lines}: the record has no end"
@@ -122,7 +122,8 @@ def join(parts: list[bytes]) -> bytes | None:
 
 
 def _joins(parts: list[bytes]) -> Iterator[bytes]:
-    """Likely ways to join: as they are, quoted-printable, a space lost at each break in words.
+    """Likely ways to join: as they are, as quoted-printable, or with a space added where a break in
+    words lost one.
 
     Outside quotes a record has no spaces. Inside, a text that is known with a space gets it;
     any other is tried without and, up to MOST_BREAKS of them, with one.

@@ -59,13 +59,13 @@ class Made:
         return at.last is not None and at.last.settings == self.id
 
     def differs(self, at: Known) -> dict[str, int]:
-        """What of it the settings in force say otherwise."""
+        """Those of its values that differ from the settings in force."""
         return {k: v for k, v in self.values.items() if v != at.settings.get(k)}
 
 
 @dataclass(frozen=True)
 class Difference:
-    """Settings that a pot obeys, or is asked to, and that settings.toml has otherwise.
+    """Settings that a pot obeys, or is asked to obey, and that differ from settings.toml.
 
     values: {name: (in settings.toml, obeyed)}. n: number of the message that asked, 0 if it was
     not made here. taken: in force already.
@@ -161,12 +161,13 @@ def _bytes_of(path: Path) -> bytes:
 
 
 def differ(pot: description.PotFolder, values: Mapping[str, int]) -> dict[str, tuple[int, int]]:
-    """{name: (in settings.toml, there)} of every setting that is another one there."""
+    """{name: (in settings.toml, there)} of every setting that differs there."""
     return {n: (pot.settings[n], v) for n, v in values.items() if pot.settings[n] != v}
 
 
 def by_log(pot: description.PotFolder, newest: Wake | None = None) -> Difference | None:
-    """What the newest wake in the pot's log obeys and no flash from this folder put in force.
+    """The settings that the newest wake in the log obeys, if no flash from this folder put them in
+    force.
 
     None if there is nothing of that, or the log cannot tell. pot has no problems. newest: that
     wake, where it is known already.
@@ -227,7 +228,9 @@ def judged(slots: list[bytes | None]) -> Judged:
 
 
 def on_board(pot: description.PotFolder, data: bytes | None, seen: Judged) -> Difference | None:
-    """What a board obeys and no flash from this folder put in force. data: its settings line."""
+    """The settings that a board obeys, if no flash from this folder put them in force. data: its
+    settings line.
+    """
     values = values_of(data) if data is not None else None
     if data is None or values is None or not (found := differ(pot, values)):
         return None

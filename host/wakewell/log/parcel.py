@@ -254,8 +254,9 @@ def is_parcel(path: Path) -> bool:
 
 @contextlib.contextmanager
 def opened(paths: Sequence[Path]) -> Iterator[list[Path]]:
-    """The same paths, with a folder in place of every parcel; gone when the block ends. What lies
-    in it is told of as lying in the parcel. Raises BadInput."""
+    """The same paths, with a folder in place of every parcel; gone when the block ends. Messages
+    name a file in it by its place in the parcel. Raises BadInput.
+    """
     with contextlib.ExitStack() as stack:
         found = []
         for path in paths:
@@ -310,7 +311,7 @@ def unpack(path: Path, folder: Path) -> Path:
                 name = info.filename
                 twice = name.lower() in seen
                 seen.add(name.lower())
-                # What a name says when it is read again is what is written there
+                # The name as it will be read again is the one that is written
                 if not ENTRY.fullmatch(name) or name.startswith("private") or twice:
                     why = "twice" if twice else "which no parcel contains"
                     raise BadInput(

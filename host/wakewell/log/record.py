@@ -1,4 +1,4 @@
-"""The form of a record: what stands on one line of a field log, told once for every reader.
+"""The form of a record: what stands on one line of a field log, written once for every reader.
 
 What belongs here: the members of a wake and of a snapshot with their types, units and meanings,
 reading a line into them, and what is wrong with a line that has another form. FIELDLOG.md is
@@ -39,7 +39,7 @@ Plain = dict[str, Any]  # a record as JSON has it
 
 MOST_NUMBER = 1 << 30  # no number of a record reaches it, either way
 MOST_WORD = 40  # characters of a word such as a cause or an id
-LAST_DAY = 38_752  # of the board's clock: what 32 bits of seconds since 1970 can tell
+LAST_DAY = 38_752  # of the board's clock: the range of 32 bits of seconds since 1970
 MOST_SHOWN = 40  # characters of a wrong value in a message
 MOST_DIGITS = 4300  # of a number; Python itself takes no more
 KINDS = ("wake", "state")
@@ -391,7 +391,7 @@ def members(form: type[msgspec.Struct]) -> Iterator[tuple[str, Any, bool]]:
 
 
 def inner_form(hint: Any) -> Any:
-    """The type within an annotation, without what is told of it, and without null or absent."""
+    """The type within an annotation, without its description, and without null or absent."""
     if get_origin(hint) is Annotated:
         return inner_form(get_args(hint)[0])
     if isinstance(hint, UnionType) or get_origin(hint) is Union:
@@ -532,7 +532,7 @@ def parse(data: bytes) -> tuple[Plain | None, str]:
     try:
         text = body.decode()
         plain, end = _strict.raw_decode(text)
-        json.dumps(plain, ensure_ascii=False).encode()  # what no file could hold is not to come in
+        json.dumps(plain, ensure_ascii=False).encode()  # refuse what no file could hold
     except UnicodeDecodeError:
         return None, "not UTF-8"
     except UnicodeEncodeError:
@@ -557,7 +557,7 @@ def parse(data: bytes) -> tuple[Plain | None, str]:
 
 
 def _why_not_flat(plain: Plain) -> str:
-    """What no line holds: an object within an object, and what is neither number nor text."""
+    """What no line may hold: an object within an object, and what is neither number nor text."""
     for name, value in plain.items():
         inner = value if isinstance(value, dict) else {name: value}
         if not all(map(_is_flat, inner.values())):

@@ -1,4 +1,4 @@
-"""A pot's log as one row of wakes with their times: what everything else here looks at.
+"""A pot's log as one row of wakes with their times: the form that pages and budget use.
 
 What belongs here: reading log files into rows, the files that were in force, gaps. What
 does not: any judgement about the pot.
@@ -142,7 +142,7 @@ class PotLog:
     dated: bool = False
     jumps: int = 0
     missing: int = 0  # records the numbers say there should be
-    dropped: int = 0  # records the ring gave up, by its own count
+    dropped: int = 0  # records that the ring of files dropped, by its own count
     later: int = 0  # wakes left out, after the day that was asked for
     files: list[Path] = field(default_factory=list)
     doses: list[Dose] = field(default_factory=list)
@@ -169,7 +169,7 @@ class PotLog:
 
     @property
     def float_only(self) -> bool:
-        """Does a mere float switch stand for the level, so that its millilitres are none?"""
+        """Is the level read by a float switch only, so that it gives no millilitres?"""
         return self.pot is not None and bool(self.pot.calibration.float_only)
 
     @property
@@ -296,7 +296,7 @@ def read(
     progress: bool = False,
     until_s: float | None = None,
 ) -> PotLog:
-    """Read one pot's log files, oldest first. Never raises for what they hold.
+    """Read one pot's log files, oldest first. Never raises because of their content.
 
     until_s: leave out what came later (seconds since 1970; of a log that knows the date).
 
@@ -338,7 +338,9 @@ def read(
 
 
 def leave_out(log: PotLog, until_s: float) -> None:
-    """Forget the wakes after that time, and keep those whole that were the last ones then."""
+    """Remove the wakes after that time. Keep the complete records of those that were the last ones
+    then.
+    """
     kept = [wake for wake in log.wakes if wake.time_s <= until_s]
     log.later, log.wakes = len(log.wakes) - len(kept), kept
     recent = {wake.place for wake in kept[-RECENT:]}

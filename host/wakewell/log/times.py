@@ -17,7 +17,7 @@ from wakewell.language import plural, say, term
 
 EPOCH_S = 946684800  # 2000-01-01 UTC, from which the pot counts, in seconds since 1970
 DAY_S = 86400
-AFTER_S = 1.0  # between what cannot have been at one time
+AFTER_S = 1.0  # between records that cannot be of the same time
 # Forms of a date, as Unicode writes them (UTS 35)
 WITH_WEEKDAY = term("EEE d MMMM y")
 WITHOUT_WEEKDAY = term("d MMMM y")
@@ -42,8 +42,9 @@ def tick(
     """What one record says. slept_s: None if nothing vouches for it; before: sleep commanded (s)
     and time awake (ms) of the record just before this one, None if that is missing.
 
-    A timer that woke the board long before its time was set anew by a visit with the cable: that
-    sleep is credited and not what was before it (R10), so only a clock knows how long it was.
+    If a timer woke the board long before its time, a visit with the cable had set it anew. The
+    sleep after the visit counts, not the time before it (R10), so only a clock knows the whole
+    length.
     """
     if slept_s is None or before is None or cut_short(cause, slept_s, before[0]):
         return Tick(None, utc_s)
@@ -58,10 +59,10 @@ def cut_short(cause: str, slept_s: int, asked_s: int) -> bool:
 def timeline(ticks: Sequence[Tick]) -> tuple[list[float], bool, int]:
     """(time of each record, dated, jumps of the clock).
 
-    A run of records with vouched time is placed as a whole by the clock offset that holds
-    for most of its records, so one wild clock moves nothing. Times never go back: a run whose
-    clock lies before the end of the last one begins right after it, and keeps its length; that is
-    a jump. Without any trusted clock they count from the first record, and `dated` is False.
+    A run of records with vouched time is placed as a whole by the clock offset that holds for most
+    of its records, so one wrong clock moves nothing. Times never go back: a run whose clock lies
+    before the end of the last one begins right after it, and keeps its length; that is a jump.
+    Without any trusted clock they count from the first record, and `dated` is False.
     """
     times: list[float] = []
     dated, jumps = any(tick.utc_s is not None for tick in ticks), 0

@@ -1,4 +1,4 @@
-"""How the values of a pot must fit one another, and what to be wary of.
+"""How the values of a pot must fit one another, and what to be careful with.
 
 What belongs here: rules over two or more values, each in its own range: pins of one chip,
 settings inside hard limits, thresholds inside calibration tables, doses inside the day. What
@@ -80,7 +80,7 @@ def check_pins(folder: PotFolder) -> None:
 
 
 def check_sizes(folder: PotFolder) -> None:
-    """pot.toml: what cannot be in one world with another number of it."""
+    """pot.toml: numbers of it that contradict one another."""
     about = folder.about
     assert about is not None
     planter, tank, pump, hose = about.planter, about.tank, about.pump, about.hose
@@ -345,8 +345,9 @@ def swallowed(
 
 
 def _hose(folder: PotFolder, about: About) -> None:
-    """What a run brings to the pot, once it has filled the hose. A hose that nobody told, assumed
-    as it is, refuses nothing."""
+    """What a run brings to the pot, once it has filled the hose. A hose that was not given is
+    assumed, and refuses nothing.
+    """
     flow = folder.calibration["flow_ul_s"]
     for one in swallowed(about, folder.settings, folder.limits, flow):
         tell = folder.problem if one.all and about.hose is not None else folder.warn
@@ -380,7 +381,7 @@ def _floor(folder: PotFolder, cell: Battery) -> None:
 
 
 def _draws(folder: PotFolder) -> None:
-    """Currents and times of the board: what cannot be with another number of it."""
+    """Currents and times of the board that contradict one another."""
     about, cal, settings = folder.about, folder.calibration, folder.settings
     assert about is not None
     least = chips.SLEEPS_LEAST_UA.get(about.chip, 1)
@@ -405,7 +406,7 @@ def _draws(folder: PotFolder) -> None:
 
 
 def _level(folder: PotFolder) -> None:
-    """R4 and R8: the reserve can be seen, the gauge's word is worth something."""
+    """R4 and R8: the reserve can be measured, and the gauge is fine enough."""
     settings, cal, parts = folder.settings, folder.calibration, folder.parts
     reserve_ml = max(settings["reserve_ml"], folder.limits["reserve_ml"])
     part = parts.get("level")
@@ -469,7 +470,7 @@ def scatter_ml(probe: dict[str, Any]) -> int:
 
 
 def _soil(folder: PotFolder) -> None:
-    """R6 and the dose planner: capacity, refill point and target in order and in sight."""
+    """R6 and the dose planner: capacity, refill point and target in order and measurable."""
     settings, cal = folder.settings, folder.calibration
     if cal["capacity_ppt"] <= cal["wilting_ppt"]:
         text = (

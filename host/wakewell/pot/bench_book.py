@@ -10,7 +10,7 @@ what is made of it (calibrate.py), which stage it gives a pot (stage.py).
     [[finding]]   step, as_found, as_left, note, date, and values that a later step needs
     [led_to]      stage, and the marks of the calibration and wiring it holds for, date
 
-A point or flow with `void` was taken again later; it stays in the book and counts no more.
+A point or flow with `void` was taken again later; it stays in the book but no longer counts.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ class Book:
         self.path = folder / NAME
         self.begun = self.path.exists()
         if self.begun:
-            read(self.path)  # says what is wrong with it
+            read(self.path)  # this raises what is wrong with it
             self.document = tomlkit.parse(self.path.read_text(encoding="utf-8"))
         else:
             self.document = self._empty()
@@ -161,7 +161,7 @@ class Book:
         self.save()
 
     def void(self, step: str) -> None:
-        """The points and flows of that step count no more: it is taken again."""
+        """The points and flows of that step no longer count: it is taken again."""
         for name in ("point", "flow"):
             for row in self.document.get(name, ()):
                 if row.get("step") == step and "void" not in row:
@@ -191,7 +191,7 @@ class Book:
         return _led_to(self.path, self.document.unwrap())
 
     def lead_to(self, made: LedTo) -> None:
-        """This is what it led to, from now on; of stage 0, only its board."""
+        """Store what it led to; of stage 0, only its board."""
         self.document["board"] = self._table(id=made.board)
         if made.stage:
             self.document["led_to"] = self._table(

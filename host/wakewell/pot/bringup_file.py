@@ -1,4 +1,4 @@
-"""A pot's `bringup.toml`: what its board showed of itself when it was tried.
+"""A pot's `bringup.toml`: what its board showed when it was tested.
 
 date, board (the chip's own id), machine, chip, micropython, desk (true: no chip at all)
 [[step]]   name, good (left out where it was not tried), found (in words), and numbers as found
@@ -50,7 +50,7 @@ class BringUp:
     steps: tuple[Step, ...]
 
     def bad(self) -> list[Step]:
-        """The steps that found something else than they should."""
+        """The steps with another result than expected."""
         return [step for step in self.steps if step.good is False]
 
     def untried(self) -> list[Step]:

@@ -42,7 +42,7 @@ PLANTER: tuple[Row, ...] = (
     ("diameter_mm", 20, 2000, None, "of the substrate's surface, or of a circle of its area"),
     ("volume_ml", 50, 500000, None, "volume of the substrate"),
 )
-# What the rig knows the water of; the first where pot.toml does not say
+# The substrates that the rig knows; the first one where pot.toml names none
 SUBSTRATES = ("peat mix", "coir", "gritty mix", "loam")
 # In a table of pot.toml, OPTIONAL rows may be left out: the budget then takes a usual value
 TANK: tuple[Row, ...] = (
@@ -121,7 +121,7 @@ HOSE: tuple[Row, ...] = (
     ("hole_um", 100, 20000, 1000, "diameter of a drip hole"),
 )
 
-USUAL_BORE_MM, USUAL_SPARE_MM = 6, 500  # of a hose nobody told; common practice, no source
+USUAL_BORE_MM, USUAL_SPARE_MM = 6, 500  # of a hose that was not given; common practice, no source
 VALVES = ("none", "check")  # a check valve keeps the hose full between runs
 
 PULLS = ("up", "down", "none")
@@ -135,9 +135,9 @@ OHMS: tuple[Row, ...] = (
 class PartKind:
     """What wiring.toml says about a part: pins by use, words with what is allowed, numbers.
 
-    what: what goes to its pin, in the wiring list; for several pins, by use. supplied: does it
-    take the sensors' supply? sold: its name in prices.toml, what that is, and an invented price.
-    look: what to look for when it is bought; "": nothing of its own.
+    what: what to connect to its pin, for the wiring list; for several pins, by use. supplied: does
+    it take the sensors' supply? sold: its name in prices.toml, what that is, and an invented price.
+    look: what to look for when buying it; "": nothing of its own.
     """
 
     pins: Mapping[str, str]
@@ -238,7 +238,7 @@ class Planter:
     substrate: str = SUBSTRATES[0]
 
 
-WIDER = 1.25  # a tapered tank's top diameter per its bottom's, where nobody measured it
+WIDER = 1.25  # a tapered tank's top diameter per its bottom's, where it was not measured
 
 
 @dataclass(frozen=True)

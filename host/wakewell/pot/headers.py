@@ -1,6 +1,6 @@
 """Where each pin is on the maker's own board with that chip: the rows of pins at its two sides.
 
-Other boards have the same pins in other places; what is printed beside a pin is what counts.
+Other boards have the same pins in other places; always follow the name printed beside a pin.
 Source: Espressif, esp-dev-kits, user guide of each board, section "Header Block".
 """
 

@@ -1,7 +1,6 @@
 """What each value of a pot's files means, for people. The rows are the core's (`fields`).
 
-The core says the same in a comment beside each row, for whoever reads it: a test holds both to one
-wording.
+The core has the same text in a comment beside each row. A test holds both to the same words.
 """
 
 from __future__ import annotations

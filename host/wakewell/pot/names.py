@@ -1,7 +1,7 @@
 """Every name of the files of a pot's folder, with unit, range and meaning, in one list.
 
-What belongs here: the rows of description.py, private.py and the core put together for whoever
-shows or writes them. What does not: the rows themselves, reading a folder.
+What belongs here: the rows of description.py, private.py and the core put together for the code
+that shows or writes them. What does not: the rows themselves, reading a folder.
 """
 
 from __future__ import annotations
@@ -61,9 +61,10 @@ PRIVATE_WORDS = {
 
 @dataclass(frozen=True)
 class Name:
-    """One name. table: "" at the file's top; kind: of the part that has it, "" for any. usual: what
-    counts where it is left out, None: nothing does. allowed: range or words. needed: it must be
-    there if its table is."""
+    """One name. table: "" at the file's top; kind: of the part that has it, "" for any. usual: the
+    value that counts where it is left out, None: there is none. allowed: range or words. needed: it
+    must be there if its table is.
+    """
 
     file: str
     table: str

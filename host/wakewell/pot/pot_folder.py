@@ -50,7 +50,7 @@ from . import agree, chips, meanings
 
 
 def load(folder: str | os.PathLike[str]) -> PotFolder:
-    """Everything about a pot's folder. Never raises for what a user wrote: see `problems`."""
+    """Everything about a pot's folder. Never raises because of a user's text: see `problems`."""
     path = Path(folder)
     found = PotFolder(path, os.path.basename(os.path.abspath(path)))
     if not os.path.isdir(path):
@@ -58,7 +58,7 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
         found.problems.append(Problem(show_path(str(path)), 1, text))
         return found
     for kind in ("pot", "wiring", *KINDS):
-        # Of a pot that was never at the bench nothing is measured
+        # For a pot that was never at the bench nothing is measured
         empty = kind == "calibration"
         file = read_toml(path / (kind + ".toml"), found.file_name(kind), empty)
         if isinstance(file, Problem):
@@ -87,7 +87,7 @@ def load(folder: str | os.PathLike[str]) -> PotFolder:
 
 
 def _told_twice(found: PotFolder) -> None:
-    """What pot.toml tells is no name of calibration.toml."""
+    """Values of pot.toml may not stand in calibration.toml."""
     file = found.files.get("calibration")
     for name, (table, there) in TOLD_BY_POT.items():
         if file is None or name not in file.data:
@@ -136,7 +136,7 @@ def _judge(found: PotFolder, in_range: bool) -> None:
 
 
 def _known(found: PotFolder) -> None:
-    """Every name of a file that is no name of that file is a problem."""
+    """Every unknown name in a file is a problem."""
     rows = {kind: [row[0] for row in fields.KINDS[kind]] for kind in KINDS}
     rows["calibration"] += [row[0] for row in fields.PROBES]
     rows["pot"] = [row[0] for row in ABOUT] + ["chip", "language", "noted", *TABLES]
@@ -407,8 +407,8 @@ def _in_git(folder: Path) -> bool:
 def _git(folder: Path, *words: str) -> int | None:
     """git's exit code in that folder (128: no work tree), or None without git.
 
-    The folder may be a stranger's: its settings must not start programs, and the
-    surroundings of a hook must not point git elsewhere.
+    The folder may be a stranger's, so its settings must not start programs. The environment of a
+    git hook must not send git to another place.
     """
     surroundings = {key: value for key, value in os.environ.items() if not key.startswith("GIT_")}
     command = ["git", "-c", "core.fsmonitor=false", "-C", str(folder), *words]

@@ -39,7 +39,9 @@ PARTS: dict[str, tuple[str, float]] = {
 
 @dataclass(frozen=True)
 class Price:
-    """price: of one, in the file's currency; source: where it is from; invented: nobody paid it."""
+    """price: of one, in the file's currency; source: where it is from; invented: it is an example,
+    not a real price.
+    """
 
     price: float
     source: str
@@ -47,7 +49,7 @@ class Price:
 
 
 def example() -> str:
-    """The file as a new project has it: every price invented, and said so."""
+    """The file of a new project: every price is invented, and the file says so."""
     rows = [
         "# What parts cost you. These are invented: put your own in their place, with where each",
         "# is from, and take the line `invented` out. A part that you have: take its table out.",

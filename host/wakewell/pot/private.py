@@ -1,4 +1,4 @@
-"""private.toml: what only this pot and its maker may know. Made, read, never shown.
+"""private.toml: the secrets of this pot and its maker. Made, read, never shown.
 
 Belongs here: the pot's key, the Wi-Fi and the broker, their ranges, and the file the board
 gets. Does not belong here: anything that prints, logs or sends. No error of this file
@@ -51,14 +51,14 @@ TABLES: dict[str, dict[str, tuple[type, int, int, Any]]] = {
 }
 LEAST_CODE = 8
 CODE = "23456789abcdefghjkmnpqrstuvwxyz"  # no two of them look alike
-CODE_SIZE = 12  # 59 bits: guessed neither at the page nor from what was recorded over the air
+CODE_SIZE = 12  # 59 bits: cannot be guessed at the page, nor from recorded Wi-Fi traffic
 ON_BOARD = "/pot/private.json"
 TEXTS_ON_BOARD = "/pot/entry.json"
 PEOPLE = ("owner", "maker")
 # [owner] and [maker]: how each is reached, and when not
 PERSON = {"apprise": list, "timezone": str, "quiet_from": str, "quiet_to": str}
 MOST_ADDRESSES = 8
-LEAST_SECRET = 8  # characters; a shorter text may stand anywhere by chance
+LEAST_SECRET = 8  # characters; a shorter text may occur anywhere by chance
 NEW = """\
 # The secrets of this pot. Never send or commit this file: .gitignore keeps it out of git.
 # Anyone with the key can ask this pot for other settings, inside its hard limits.
@@ -133,7 +133,7 @@ class Private:
         return [word for word in found if word]
 
     def ways(self) -> dict[str, dict[str, Any]]:
-        """How the host is reached: [broker] or [post], with all that is in it."""
+        """How the host is reached: the table [broker] or [post]."""
         tables = {"broker": self.broker, "post": self.post}
         return {name: values for name, values in tables.items() if values["host"]}
 
@@ -158,7 +158,7 @@ def read(folder: Path, file_name: str = PRIVATE) -> Private:
         raise BadFile(Problem(name, 1, text))
     file = read_toml(path, name)
     if isinstance(file, Problem):
-        # The parser's own words may quote the line.
+        # The parser's message may quote the line.
         raise BadFile(Problem(name, file.line, "not TOML; correct that line"))
     data = file.data
     for top in data:
@@ -235,7 +235,9 @@ def board_files(folder: Path, spoken: str = language.ENGLISH) -> dict[str, bytes
 
 def with_entered(data: bytes, on_board: bytes | None) -> bytes:
     """The board's line, with the Wi-Fi that was entered at the pot's own page if it was entered in
-    place of the very one that stands in private.toml; a changed private.toml is the newer wish."""
+    place of the very one that stands in private.toml; a private.toml changed since then counts as
+    newer.
+    """
     new, _ = line.decode(data)
     old, _ = line.decode((on_board or b"").rstrip(b"\r\n"))
     if new is None or old is None or old.get("key") != new["key"]:

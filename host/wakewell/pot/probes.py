@@ -27,7 +27,7 @@ class Probe(NamedTuple):
 
     @property
     def told(self) -> bool:
-        """Is it read and told, and decides nothing?"""
+        """Is it only read and shown, without any decision by it?"""
         return self in [PROBES[row[0]] for row in fields.PROBES if row[3] == fields.TOLD]
 
 

@@ -28,8 +28,9 @@ WORDS = {
 class Standing:
     """How far a pot is commissioned.
 
-    stage: what counts. claimed: what calibration.toml says. why: why that is not so; do: what to
-    do about it. old: the book names no board, and only the board itself can tell whether it is it.
+    stage: what counts. claimed: what calibration.toml says. why: why that is not so; do: what to do
+    about it. old: the book names no board, and only the board itself can tell whether it is that
+    one.
     """
 
     stage: int

@@ -38,7 +38,7 @@ CALLER_S = 60.0  # for the whole call
 ANSWER_S = 15.0  # until its report is kept
 LINGER_S = 1.0  # to take in what a refused one still sends, so that it reads why
 TRY_S = 0.05  # between two tries to put a message into a full queue
-QUIET = (OSError, EOFError, TimeoutError)  # a caller that broke off, was too slow, spoke no TLS
+QUIET = (OSError, EOFError, TimeoutError)  # the caller broke off, was slow, or had no TLS
 NONCE = re.compile(rb'"n":"nonce","vs":"([0-9a-f]{16})"')
 PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
 
@@ -178,7 +178,7 @@ class Posted:
                 stream.close()
             else:
                 self.tasks[caller] = loop.create_task(self._hear(loop, caller, stream))
-            await asyncio.sleep(0)  # whoever is here gets a turn, however many knock
+            await asyncio.sleep(0)  # connected ones get a turn, however many come
 
     async def _hear(
         self, loop: asyncio.AbstractEventLoop, caller: OnTheLine, stream: socket.socket

@@ -177,7 +177,7 @@ def _remind(
 
 
 def claim(store: Store, board: str, key: str, now: int) -> bool:
-    """True for one caller a day: its message may be sent now. It is on the disk when this returns."""
+    """True for one caller a day: its message may go now. It is on disk when this returns."""
     here = (SENT.c.board == board) & (SENT.c.cause == key)
     free = SENT.c.sent_at.is_(None) | (SENT.c.sent_at <= now - DAY_S)
     with store.engine.begin() as c:

@@ -1,4 +1,4 @@
-"""What one core decided in a wake, held against what is recorded: stricter, weaker, or otherwise.
+"""What one core decided in a wake, compared with the record: stricter, weaker, or otherwise.
 
 Here belongs: one comparison for each kind of protection, with the requirement it serves. The
 requirement of a row is said here and not by the core under test. Not here: how the wake was
@@ -96,13 +96,13 @@ MEMORIES = {
 }
 LATER = 10  # a look later by more than a tenth is weaker (R8)
 SOON_S = 600  # a sleep as short as this is one to a look or to the next pulse
-# The owner's way out of a lockout: asked for less often where the lockout lasts longer.
+# The owner's way out of a lockout: it is asked for less often if the lockout lasts longer.
 WAYS_OUT = ("confirm the charge", "unplug the charger")
 
 
 @dataclass(frozen=True)
 class Change:
-    """One row that came out otherwise. rule: its requirement, "" where it serves none.
+    """One row with another result. rule: its requirement, "" where it serves none.
 
     member: where it is in the record, as in "permissives.day".
     """
@@ -134,9 +134,9 @@ def judge(
     """Every protection that acts otherwise in `made` than in `record`, which it was made from.
 
     pot: what the core was given this time. outran: its pulse ran on where the recorded one had
-    ended. wishes: other settings were asked about, so that
-    what is only a wish (how often to report, when to warn) is no weaker for being another.
-    locked: the lockouts before the wake, one bit for each: what latches in it may be told (R17).
+    ended. wishes: other settings were asked about, so that a mere preference (how often to report,
+    when to warn) is not weaker because it is another. locked: the lockouts before the wake, one bit
+    for each: what latches in it may be told (R17).
     """
     found = [*_permissives(record, made), *_probes(record, made)]
     was_ms, now_ms = record.commanded_ms, made.commanded_ms
@@ -188,7 +188,7 @@ def _probes(record: Wake, made: Wake) -> Iterator[Change]:
 
 def _trips(record: Wake, made: Wake, outran: bool) -> Iterator[Change]:
     was, now = record.trips, made.trips
-    if outran:  # what stopped the recorded run did not stop this one
+    if outran:  # this run was not stopped by what stopped the recorded one
         now = [name for name in now if name == "fault" or name not in was]
     words = "trip {} stopped the pump, now it does not", "trip {} now stops the pump"
     yield from _acting("trips", STOPS, was, now, words)
@@ -202,7 +202,7 @@ def _lockouts(record: Wake, made: Wake) -> Iterator[Change]:
 def _acting(
     member: str, rules: Mapping[str, str], was: list[str], now: list[str], words: tuple[str, str]
 ) -> Iterator[Change]:
-    """What acted and does not now, and what acts only now. words: of either."""
+    """What acted and does not act now, and what acts only now. words: for either."""
     for one, other, way, text in ((was, now, WEAKER, words[0]), (now, was, STRICTER, words[1])):
         for name in one:
             if name not in other:
@@ -231,7 +231,7 @@ def _run(record: Wake, made: Wake, pot: Any, locked: int) -> Iterator[Change]:
     elif most_ml > max(0, limits.day_ml - used_ml):
         past, why = "R3", "pulse beyond the rest of the 24-hour limit"
     elif was_ms < now_ms and _all_else_the_same(record, made):
-        past, why = "R2", "longer pulse for the same dose"  # a bound of the pulse has gone
+        past, why = "R2", "longer pulse for the same dose"  # a bound of the pulse is missing
     if past and (was_ms < now_ms or past not in known):
         yield Change(WEAKER, past, f"plan.pulse_ms.{past}", f"now a {why}")
     if made.plan.dose_ul > 1000 * limits.dose_ml:

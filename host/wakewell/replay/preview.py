@@ -33,7 +33,9 @@ class Preview:
 
 
 def of(pot: PotFolder) -> Preview:
-    """As `_of`, one pot after another: boards are flashed side by side, one core judges."""
+    """As `_of`, one pot after another: boards are flashed at the same time, but there is only one
+    core.
+    """
     with ONE_AT_A_TIME:
         return _of(pot)
 
@@ -45,7 +47,7 @@ def _of(pot: PotFolder) -> Preview:
     place = pot.path / "logs"
     last = obeyed.newest_wake(place)
     if last is None:
-        return found  # nothing is known of what it would have decided
+        return found  # what it would have decided is not known
     files = newest(logs.find_logs(place)[0][1])
     if last.core != core_id():
         _add(found, "the new core", replaying.newest_life(pot.path.name, files))

@@ -1,10 +1,10 @@
-"""Recorded wakes put to a core, or to files, that did not decide them: what would they decide?
+"""Recorded wakes played with another core or other files: what would these have decided?
 
 Each wake is played from two states. From the recorded one: only this wake's own decision can
 differ, whatever other water the core would have given before. And from the core's own, carried on
 from wake to wake for as long as it decides as was recorded: a count that it forgives bit by bit
 shows at the wake where the recorded one led to something. After a wake that differs the core's own
-state begins anew from the recorded one, so that no consequence is told as a decision.
+state begins anew from the recorded one, so that a consequence is not shown as a decision.
 
 The record holds the recorded state as a hash. The state itself is known at every snapshot, and
 at every wake where the core that made the record is at hand (`States`). In between it is the
@@ -63,7 +63,7 @@ STUMBLES = (
 
 
 class States:
-    """The states of a log by their CRC, from the very core that made it: the proof of each is it.
+    """The states of a log by their CRC, by the same core that made the log: the CRC proves each.
 
     A log is fed record by record, as to a player. `keep` bounds how many are remembered.
     """
@@ -79,7 +79,7 @@ class States:
         if record["kind"] == "wake" and record.get("core") != self.core:
             player.state = player.snapshot = None
             return
-        with contextlib.suppress(*STUMBLES):  # the replay itself says what is wrong with it
+        with contextlib.suppress(*STUMBLES):  # the replay says what is wrong with it
             if record["kind"] == "state":
                 player.feed(record)
                 return
@@ -108,7 +108,7 @@ class States:
 
 
 def write_states(file: BinaryIO, found: dict[str, bytes]) -> None:
-    """Put states down for another process to read."""
+    """Write states for another process to read."""
     for crc, data in found.items():
         file.write(crc.encode() + len(data).to_bytes(4, "little") + data)
 
@@ -156,11 +156,11 @@ class Rejudge:
         self.last: tuple[Record, Record, State] | None = None
 
     def snapshot(self, record: Record) -> None:
-        """A snapshot comes by."""
+        """Take a snapshot."""
         self.own.snapshot = state_from_snapshot(record)
 
     def passed(self) -> None:
-        """A wake was played elsewhere: begin anew from what it left."""
+        """A wake was played elsewhere: begin again from the state that it left."""
         self.carried, self.last = False, None
         self.own.state = None
 
@@ -293,7 +293,7 @@ def _is_asked(record: Record) -> bool:
 
 
 def twin(state: Any) -> Any:
-    """The same state once more."""
+    """A copy of the state."""
     copy = from_numbers(state.numbers())
     assert copy is not None, "the numbers of a state are those of one"
     copy.crc = state.crc
@@ -301,7 +301,7 @@ def twin(state: Any) -> Any:
 
 
 def _alike(one: Any, other: Any) -> bool:
-    """The same but for the number of the write?"""
+    """Are they the same, except for the number of the write?"""
     kept, one.seq = one.seq, other.seq
     same = one.numbers() == other.numbers()
     one.seq = kept

@@ -1,4 +1,4 @@
-"""Logs and sequences through the very core that runs on the chip.
+"""Logs and sequences played through the same core that runs on the chip.
 
 For each log: what happened, a verdict on every requirement, and the first wake where the
 core decides otherwise than was recorded. Under the core that made the record that is a
@@ -42,12 +42,12 @@ DECISIONS = ("values", "judged", "permissives", "plan", "trips", "lockouts", "wa
 BEFORE_PUMP = ("values", "judged", "permissives", "plan", "commands")
 MOST_DIFFERENCES = 1000
 SHORTENED = "with a shortened record"
-MOST_STATES = 64  # kept at a time, where this very core made the log
+MOST_STATES = 64  # kept at a time, if this same core made the log
 
 
 @dataclass
 class Difference:
-    """One member that came out otherwise, with both sides."""
+    """One member that differs, with both values."""
 
     wake: int
     place: str
@@ -99,7 +99,7 @@ class LogReplay:
     members: Counter[str] = field(default_factory=Counter)
     changes: dict[tuple[str, str, str], Changed] = field(default_factory=dict)
     first: First | None = None  # the first wake that another core or other settings decide so
-    holds_until: int | None = None  # from this wake on the water would be another
+    holds_until: int | None = None  # from this wake on the water would differ
     held_ul: int = 0  # given before it, in that many waterings
     held_doses: int = 0
     first_day: int | None = None
@@ -230,7 +230,7 @@ def replay_log(
         if pot is not None:
             report.verdicts.see(entry.wake, pot)
     times, dated, _ = timeline(ticks)
-    if dated:  # the same days as the pages have
+    if dated:  # the same days as on the pages
         report.first_day, report.last_day = (int((times[at] - EPOCH_S) // DAY_S) for at in (0, -1))
     report.lives = [log.told(number) for number in range(len(log.lives))]
     report.life, report.own = life, log.own
@@ -285,7 +285,7 @@ def compare(
 ) -> None:
     """Book how the record made this time differs from the recorded one, if it does."""
     if report.asked and report.holds_until is not None:
-        return  # what follows from other water is no decision of its own
+        return  # what follows from other water is not a decision
     found = [Difference(record["n"], place, *d) for d in differences(made, record, exact)]
     if not found and not changed:
         return

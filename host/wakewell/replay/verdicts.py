@@ -1,4 +1,4 @@
-"""A verdict on each requirement from the records alone, by other means than the core's own.
+"""A verdict on each requirement from the records alone, without using the core's own code.
 
 Fed record by record; keeps a few counters. It looks at what was commanded and what was
 read, and asks whether that may stand together. `held` means: no record contradicts it.
@@ -106,7 +106,7 @@ class Verdicts:
         self.needs: Counter[str] = Counter()  # wakes in which somebody was asked for something
         self._dose_ul = self._dose_given_ul = 0
         self._slept_s = 0
-        self._watered = False  # has the dose under way shown water?
+        self._watered = False  # has the present dose shown water?
         self._thirsty = self._ran_s = self._unanswered_ul = self._tries = 0
         self._charge_told = False  # was a charge asked for, and heard?
         self._lost = False  # was there no battery reading in the last wake?
@@ -146,7 +146,7 @@ class Verdicts:
         if begin.cause == "button":
             self.presses += 1
         if not begin.vouched or missing or cut_short(begin.cause, begin.slept_s, slept_s):
-            self._counted = False  # what passed since the last clock, nobody counted
+            self._counted = False  # the time since the last clock was not counted
         if trusted:
             if self._utc_s is not None:
                 moved_s, counted_s = utc_s - self._utc_s, self.clock_s - self._utc_at_s
@@ -216,7 +216,7 @@ class Verdicts:
     def _see_answer(self, wake: Wake, allowed: int) -> None:
         """A new dose after so many without any rise of the soil water at all (R7).
 
-        A dose that tripped, or gave less than half of what it was to give, asks nothing.
+        A dose that tripped, or gave less than half of what it was to give, is not counted.
         """
         plan, ppt = wake.plan, wake.values.soil_ppt
         if plan.phase != "idle":

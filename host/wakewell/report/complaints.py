@@ -4,7 +4,7 @@ What belongs here: for each complaint the causes we know, how strongly this log 
 each, the evidence, and the next check to make. What does not: what is wrong without a
 complaint (report/condition.py).
 
-The weights order the list and are common practice, no source; nothing else hangs on them.
+The weights only order the list. They are common practice, no source.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def finding(log: PotLog, look: object) -> looks.Finding:
 
 
 def loud(found: looks.Finding) -> bool:
-    """Does it speak up?"""
+    """x"""
     return found.state in (looks.WATCH, looks.ACT)
 
 

@@ -1,4 +1,4 @@
-"""Is the pot all right, and if not, what is to be done? The first screen's answer.
+"""Is the pot well, and if not, what must be done? The answer on the first screen.
 
 What belongs here: the four conditions (well, due, no news, needs help now), the things to do
 in order, and the next visit. What does not: wear and drift (findings.py) and layout.
@@ -37,7 +37,7 @@ DOUBTED = ("no response", "answer", "moving", "commissioned")
 class Task:
     """One thing to do. why: the plain reason; name: the core's word, for the maker.
 
-    told: the lead says why already. call: the maker has to be called.
+    told: the first sentence says why already. call: the maker has to be called.
     """
 
     do: str
@@ -52,7 +52,7 @@ class Task:
 class Condition:
     """How a pot is. visit_s: when the next visit should be at the latest, if it can be told.
 
-    heard: how it was at the last wake on record, where nothing is known of today.
+    heard: its condition at the last wake on record, if today's is not known.
     """
 
     word: str
@@ -95,7 +95,9 @@ def held_back(last: WakeRow, log: PotLog) -> bool:
 
 
 def by_hand(log: PotLog) -> Task | None:
-    """Water the plant by hand, where it is dry and its pot cannot: what saves it comes first."""
+    """The task to water by hand a dry plant whose pot cannot water. It comes first because it saves
+    the plant.
+    """
     last, pot = log.wakes[-1], log.pot
     asked = words.of(words.NEEDS, BY_HAND) if BY_HAND in last.needs else None
     if not asked and not held_back(last, log):

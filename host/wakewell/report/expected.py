@@ -1,6 +1,6 @@
 """When a pot's report is expected, and from when on its silence means something.
 
-What belongs here: what its settings say about that, for pages and reminders alike. What does not:
+What belongs here: what its settings say about that, for pages and for reminders. What does not:
 what is done about a pot that is silent.
 """
 

@@ -69,8 +69,8 @@ def share_change(times_s: Sequence[float], values: Sequence[float]) -> tuple[flo
 def probe_drift(log: PotLog) -> Finding:
     """Does the same water still move the soil reading by as much as when it was calibrated?
 
-    A reading that only shifts cannot show in a loop that waters by it; one that shrinks
-    can: the rise for each millilitre given, and readings above the container capacity.
+    A reading with a constant error cannot show, because the pot waters by that reading. A shrinking
+    one can: the rise for each millilitre given, and readings above the container capacity.
     """
     threshold = "answer outside 0.5 to 2 times the calibrated, or falling by a third (p < 0.01)"
     name, pot = term("soil probe drift"), log.pot

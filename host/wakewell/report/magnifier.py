@@ -1,4 +1,4 @@
-"""One wake under the magnifier: why it did, or did not, water.
+"""One wake in detail: why it did, or did not, water.
 
 What belongs here: the answer in a sentence, and the record laid out in the order the core
 judged it. What does not: the page around it.
@@ -134,8 +134,8 @@ def ended(name: str, wake: WakeRow) -> str:
 def did(wake: WakeRow, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> tuple[str, bool]:
     """(what this wake did about water and why, did it water?).
 
-    begun, over: lockouts that began and ended with it, told already. A run that showed no water
-    is a try.
+    begun, over: lockouts that began and ended with it, which the text names already. A run that
+    showed no water is a try.
     """
     if wake.dry:
         why = trip_text(wake)
@@ -165,7 +165,7 @@ def did(wake: WakeRow, log: PotLog, begun: Sequence[str], over: Sequence[str]) -
 
 
 def too_little(wake: WakeRow, log: PotLog) -> str:
-    """Why nothing held the pump back, and yet no pulse was worth a start."""
+    """Why no pulse was worth a start, although nothing held the pump back."""
     pot = log.pot_of(wake)
     if pot is not None:
         day_ul = 1000 * (pot.limits.day_ml - wake.day_ml)

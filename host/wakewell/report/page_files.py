@@ -21,7 +21,7 @@ from wakewell.tomlfile import show_path
 
 
 def today() -> float:
-    """Now, in seconds since 1970: what has run out since the log ended depends on it."""
+    """Now, in seconds since 1970: it decides what has run out since the log ended."""
     return time.time()
 
 

@@ -69,7 +69,7 @@ READ_OFF = {
     "shown": term("Shown: {first} to {last}"),
 }
 MOST_NAMED = 50  # lines that were not read, each with its place
-MOST_ROWS = 400  # of a table; what is beyond is said, and stands in --form csv
+MOST_ROWS = 400  # of a table; the page says how many more there are; --form csv has all
 STAMPS = {
     condition.WELL: "well",
     condition.DUE: "due",
@@ -121,7 +121,7 @@ class PotView:
 
 
 def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
-    """Look at a pot's log from every side. Needs at least one wake."""
+    """Everything that the page shows of that log. Needs at least one wake."""
     with language.speaking(log.language):
         return _view(log, zone, now_s)
 
@@ -727,7 +727,7 @@ def safety_page() -> str:
     begins = [i for i, t in enumerate(tokens) if t.type == "heading_open" and t.tag == "h2"]
     for start, end in pairwise([0, *begins, len(tokens)]):
         title = tokens[start + 1].content if start else ""
-        rest = tokens[start + 3 * bool(start) : end]  # without its own heading
+        rest = tokens[start + 3 * bool(start) : end]  # without the page's own heading
         parts.append((title, safe(reader.renderer.render(rest, reader.options, {}))))
     return render("safety.html", parts=parts)
 
@@ -770,7 +770,7 @@ def strip(view: PotView, scale: tuple[float, float]) -> dict[str, Any]:
 
 
 def write(path: Path, data: bytes) -> None:
-    """Write a file of ours. What is there and is not the like of it is kept beside it."""
+    """Write one of our files. Another kind of file in its place is kept beside it."""
     try:
         if path.exists():
             there = path.read_bytes()

@@ -1,7 +1,7 @@
 """The pictures of a pot: which rows each one draws.
 
-What belongs here: rows by picture and name, weeks, honest thinning of long rows. What does not: how
-they are drawn (plots.py), pages around them (pages.py).
+What belongs here: rows by picture and name, weeks, thinning of long rows that keeps their extremes.
+What does not: how they are drawn (plots.py), pages around them (pages.py).
 """
 
 from __future__ import annotations
@@ -238,7 +238,7 @@ def fan(found: Forecast, calendar: Calendar, scale: float) -> list[dict[str, Any
 
 
 def foretold(found: Forecast) -> str:
-    """What stands over the forecast, "" where there is none."""
+    """The text above the forecast, "" where there is none."""
     if found.why_not or not found.fan:
         return ""
     years = forecast.MOST_DAYS // 365

@@ -3,8 +3,9 @@
 What belongs here: what each picture draws, in which order; the overview; a sampled run; files of
 pictures. What does not: their rows (pictures.py), the look that all pictures share (drawing.py).
 
-Far off, where days run together, soil, tank and battery show each week's least to most, and water
-given shows each week's sum: the signal `wide`, which follows the zoom.
+When many days are shown, the days are too close to tell apart. Then soil, tank and battery show the
+lowest and highest of each week, and water given the sum of each week. The signal `wide` switches
+this with the zoom.
 """
 
 from __future__ import annotations
@@ -153,7 +154,9 @@ def cursor(colour: Colours) -> Spec:
 
 
 def quantity(colour: Colours, stroke: str) -> list[Spec]:
-    """A line that breaks where something is missing; far off, each week's least to most."""
+    """A line with a gap where something is missing; with many days, the lowest and highest of each
+    week.
+    """
     # Round ends: a value with nothing before and after it is a dot
     shared = {"x": x(), "y": y(), "stroke": stroke, "strokeJoin": "round", "strokeCap": "round"}
     defined = {"signal": "isValid(datum.v)"}
@@ -423,7 +426,7 @@ sys.stdout.buffer.write(bundle.encode())
 
 @cache
 def begin_script() -> subprocess.Popen[bytes]:
-    """Begin to bundle Vega, in a process of its own: it takes as long as to read some years.
+    """Begin to bundle Vega, in a process of its own: it takes as long as reading some years of log.
 
     Raises BadInput without the package that holds it.
     """

@@ -19,7 +19,7 @@ NAME = term("faults that come back")
 SEASON_DAYS, YEAR_DAYS = 92, 365
 MOST_TIMES = 2  # in a season; more has a cause that is still there. Common practice, no source
 THRESHOLD = f"more than {MOST_TIMES} times within {SEASON_DAYS} days of the last year"
-# Trips that say of no fault: the day's water is used up, or the run was as long as may be
+# Trips that are no fault: the day's water is used up, or the run reached its limit
 NO_FAULT = ("day", "full", "reserve")
 PROBES = ("soil", "level", "battery")
 PLAUSIBLE = ("good", "unfitted", "cold")

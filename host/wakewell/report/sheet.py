@@ -36,7 +36,7 @@ def cells(log: PotLog, wake: WakeRow) -> list[Any]:
 
 
 def plain(value: Any) -> Any:
-    """Text that a spreadsheet must not take for a formula gets an apostrophe in front."""
+    """An apostrophe is put before text that a spreadsheet would take for a formula."""
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + value
     return value

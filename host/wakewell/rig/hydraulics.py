@@ -384,7 +384,7 @@ def plumbing(
 
 
 class Line:
-    """The water in one tank and hose. The caller decides where the water from the hose's end goes."""
+    """The water in one tank and hose. The caller decides where water from the hose goes."""
 
     def __init__(self, parts: Plumbing, tank_ml: float) -> None:
         self.parts = parts

@@ -891,7 +891,9 @@ class RigPot:
         return self.line.stored_ml + self.soil.stored_ml
 
     def unaccounted_ml(self, began_with_ml: float) -> float:
-        """Water that the tally does not explain since the start: rounding, or a fault of the model."""
+        """Water since the start that the tally does not explain: rounding or a fault of the
+        model.
+        """
         tally, counts = self.soil.tally, self.counts
         by_hand = tally.poured_ml + counts.missed_ml - counts.pumped_ml - counts.siphoned_ml
         came = counts.refilled_ml + tally.rain_ml + by_hand

@@ -1,4 +1,4 @@
-"""The bench pot: the invented pot on which written sequences play, in numbers easy to think in.
+"""The bench pot: the invented pot on which written sequences play, with round numbers.
 
 Here belong its three files, as tables in place of TOML, and what its probes read when a
 sequence says nothing. A sequence may override any value. No decision is made here.

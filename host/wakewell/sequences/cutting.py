@@ -186,8 +186,9 @@ def _decided(record: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def _toml(value: Any) -> str:
-    """A value as TOML: JSON is the same for what occurs here, but for characters not to be seen,
-    which are written as TOML writes them."""
+    """A value as TOML: JSON is the same for what occurs here, except for invisible characters,
+    which are written as TOML writes them.
+    """
     text = json.dumps(value, ensure_ascii=False)
     if text.isprintable():
         return text

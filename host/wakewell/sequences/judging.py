@@ -1,4 +1,4 @@
-"""What came of a sequence, held against what it expects.
+"""What came of a sequence, compared with what it expects.
 
 Here belongs what each key of an expectation looks at and how a failure is told. The
 judgement is on what the board was asked to do and what really happened to the water, not
@@ -177,7 +177,7 @@ class Totals:
 
 
 def ml(ul: int) -> int:
-    """Millilitres, rounded up: water is never told smaller than it was."""
+    """Millilitres, rounded up: never less water than there was."""
     return -(-ul // 1000)
 
 
@@ -204,7 +204,7 @@ def holds(name: str, wanted: Any, seen: Mapping[str, Any]) -> bool:
 
 
 def say(name: str, wanted: Any) -> str:
-    """An expectation as it stands in the file, or nearly so."""
+    """An expectation as in the file, or nearly so."""
     if isinstance(wanted, tuple):
         least, most = wanted
         if least == most:

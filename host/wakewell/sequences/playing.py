@@ -1,7 +1,7 @@
 """Sequences: readings written by hand or cut from a field log, and what must follow from them.
 
-The file format is in `sequence_file`, the judgement in `sequence_judge`, cutting one from a
-log in `sequence_cut`. Here: playing a sequence, on this interpreter or on MicroPython.
+The file format is in `sequence_file`, the judgement in `judging`, cutting one from a log in
+`cutting`. Here: playing a sequence, on this interpreter or on MicroPython.
 """
 
 from __future__ import annotations

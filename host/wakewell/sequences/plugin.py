@@ -41,7 +41,7 @@ def where(config: pytest.Config) -> str:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Refuse a word in the ini file that is none of ours."""
+    """Refuse an unknown word in the ini file."""
     if where(config) not in CHOICES:
         raise pytest.UsageError(f"wakewell_on = {where(config)}; allowed: {', '.join(CHOICES)}")
     if config.getoption("--core"):

@@ -1,8 +1,8 @@
 """Many runs of one trial over seeds: on this machine's processors, or on a Dask cluster.
 
 What belongs here: handing seeds out, bringing the numbers back in order, tables and their summary.
-What does not: a run itself (one_run.py). A run depends on its trial and seed alone, so the rows
-are the same however they are shared out.
+What does not: a run itself (one_run.py). A run depends on its trial and seed alone, so the rows are
+the same however the runs are divided among workers.
 """
 
 from __future__ import annotations
@@ -157,7 +157,7 @@ def _share(values: Sequence[float], share: float) -> float:
 
 
 def can_write(path: Path) -> None:
-    """BadInput where `write_rows` will not do: told before hours of runs, not after them."""
+    """BadInput where `write_rows` will not do: it says so before hours of runs, not after them."""
     form = path.suffix.lower()
     if form not in TABLES:
         raise BadInput(f"--table {show_path(str(path))}: its name must end in .csv or .parquet")

@@ -28,7 +28,7 @@ from wakewell.units import water
 WILTED_DAYS = 0.5  # below wilting for longer, or more on the floor, is told in the last line
 FLOOR_ML = 50.0
 LOG_NAME = "00000001.jsonl"
-NEVER_DAYS = 9999.0  # an autonomy longer than this is not told apart from it
+NEVER_DAYS = 9999.0  # a longer autonomy is shown as this
 
 
 @dataclass
@@ -173,7 +173,7 @@ def run_trial(
 
     def seen(record: dict[str, Any]) -> None:
         verdicts.see(wake_of(record), in_force)
-        # By the core's own word; where it knows no level, there may be water.
+        # As the core says; where it knows no level, there may be water.
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
@@ -193,7 +193,7 @@ def run_trial(
     )  # fmt: skip
     if state:
         board.slots.slots[0] = state
-        board.cause, board.slept_from = "timer", pot.clock_s  # it goes on, and was not begun anew
+        board.cause, board.slept_from = "timer", pot.clock_s  # it goes on and did not begin again
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied
@@ -236,7 +236,7 @@ def write_log(result: TrialResult, folder: Path, packed: bool = False) -> Path:
 
 
 def last_line(results: list[TrialResult]) -> str:
-    """What came of them all: requirements that hold are not enough, the plant has to live."""
+    """The result of all runs. Requirements that hold are not enough: the plant has to live."""
     suffered = []
     for result in results:
         now, came = result.numbers(), []

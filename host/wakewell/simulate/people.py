@@ -17,7 +17,7 @@ from wakecore import rules
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.pot import DAY_S
 
-PRESS_MS, HOLD_MS = 200, 2500  # a short press; one held long enough to be a wish (R12)
+PRESS_MS, HOLD_MS = 200, 2500  # a short press; one held long enough to count as a request (R12)
 CABLE_MS = -1
 FORGOT = "forget to fill the tank"  # what is done instead, while the fault says so
 HOURS_TO_CHARGE = 12.0

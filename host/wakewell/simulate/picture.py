@@ -1,4 +1,4 @@
-"""The picture of a simulated run: the pictures of a pot's page, with what only a rig can know.
+"""The picture of a simulated run: the pictures of a pot's page, with values that only a rig knows.
 
 What belongs here: the truth beside the readings, faults, who came. What does not: making a run
 (one_run.py), what a pot's pictures show and how they look (report/).
@@ -50,7 +50,8 @@ def heading(result: TrialResult) -> list[str]:
 
 
 def draw(result: TrialResult) -> list[Picture]:
-    """The pictures, from the log that the run left; when each wake truly was, its pot may not know.
+    """The pictures, from the log that the run left; the pot may not know the true time of each
+    wake.
 
     Raises BadInput where there is no wake.
     """

@@ -35,7 +35,7 @@ NEVER_MS = 1 << 30
 
 
 class People(Protocol):
-    """Whoever looks after a pot. See people.py for the one that a trial describes."""
+    """The person who looks after a pot. See people.py for the one that a trial describes."""
 
     next_s: float  # when one of them acts next, s since the run's start
 
@@ -164,7 +164,7 @@ class RigBoard:
         if pot.spec.level.kind == "float":
             points = turned(cal.level.points)
             self.float_ = (round(points[0][1]), round(points[-1][1]))
-        self.levels = {NO_ECHO_US: UNREAD}  # of a pulse's samples, what is no plain count
+        self.levels = {NO_ECHO_US: UNREAD}  # of a pulse's samples, those that are not plain counts
         if self.float_:
             self.levels |= enumerate(self.float_)
         # A float without noise shows the same in every sample.
@@ -213,7 +213,7 @@ class RigBoard:
         state, self.status = self.slots.load(self.hint)
         self.state = state
         self.before = snapshot(state, 0) if self.field_log is not None else {}
-        self.slots.twin = (None, None)  # from here on the core changes it
+        self.slots.twin = (None, None)  # the core changes it after this point
         self.boots += 1
         try:
             drive(self, state, self.in_force, self.begin())

@@ -55,7 +55,7 @@ MOST = 1e12  # of any number in a trial, either way
 
 @dataclass(frozen=True)
 class Start:
-    """How full everything is at the beginning.
+    """How full soil, tank and cell are at the beginning.
 
     tank, charge: shares, 0 to 1; soil: share of the way from wilting to container capacity.
     """
@@ -185,7 +185,7 @@ class TrialReader:
             if named in TABLES + LISTS:
                 key = named  # parts that do not go together: of either table
             shown = f"{show_key(key, name)} = {show(no.value)}: allowed {no.allowed}"
-            # Of several [[fault]] the file's lines do not tell which
+            # With several [[fault]] the file's lines do not show which one
             place = (key,) if key in LISTS else (key, name)
             self.problem(shown + "; correct it", *place)
             return usual
@@ -659,7 +659,7 @@ def _board(folder: description.PotFolder, cal: Any) -> BoardLoad:
     )
 
 
-STRAYS = 0.25  # by so much a measured flow may differ from the sheet's without a word
+STRAYS = 0.25  # up to this much a measured flow may differ from the sheet's without a note
 
 
 def _pump(
@@ -667,7 +667,7 @@ def _pump(
 ) -> Pump:
     """A pump that gives the calibrated flow from a half-full tank at 3.9 V.
 
-    told: its sheet's curve. The measured flow goes before it, and where they do not agree a note
+    told: its sheet's curve. The measured flow is used in its place, and where they differ a note
     says so.
     """
     flow = cal.flow_ul_s / 1000.0

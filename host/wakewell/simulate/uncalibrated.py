@@ -1,4 +1,4 @@
-"""A pot that nobody has calibrated yet, given what its probes would roughly read.
+"""A pot that is not calibrated yet: tables of what its probes would roughly read.
 
 What belongs here: tables from wiring and tank, or from another pot, where a folder has none of its
 own, so that a pot can be simulated before it is bought. What does not: tables for a board. Nothing
@@ -22,7 +22,7 @@ COMMISSIONED = 2  # stage
 BENCH_MV = 3900  # of the cell while a flow is measured
 # A bare converter of any chip here reads truly from 0.15 to 2.4 V
 GAUGE_UV, GAUGE_SPREAD_UV = (400_000, 2_000_000), 5_000
-ECHO_MM_US, ECHO_ABOVE_MM, ECHO_SPREAD_US = 0.1717, 40, 12  # one way, at 20 degrees
+ECHO_MM_US, ECHO_ABOVE_MM, ECHO_SPREAD_US = 0.1717, 40, 12  # of sound, one way, at 20 degrees
 DS18B20 = {"points": [[-320, -20000], [960, 60000]], "rails": [-881, 1360], "spread": 8}
 # Capacitive probe: microvolts at so many parts per thousand of water
 SOIL_UV = [[1_100_000, 540], [1_450_000, 410], [1_800_000, 270], [2_100_000, 140], [2_300_000, 60]]
