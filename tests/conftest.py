@@ -1,5 +1,4 @@
-"""What holds in every test: Hypothesis judges by what is right, never by the clock; what waits for
-long begins first."""
+"""For all tests: Hypothesis never judges by the clock, and tests that wait for long begin first."""
 
 from __future__ import annotations
 
@@ -13,5 +12,5 @@ hypothesis.settings.load_profile("wakewell")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What waits for long begins first, so that no worker is left with it at the end."""
+    """Tests that wait for long begin first, so that no worker has only these left at the end."""
     items.sort(key=lambda item: item.get_closest_marker("waits") is None)

@@ -51,8 +51,8 @@ class Garden:
 
     days: int = 120
     seed: int = 1
-    et_ml: float = 32.0  # drunk on a mean day
-    season: float = 0.3  # how far the year swings it
+    et_ml: float = 32.0  # used by the plant on a mean day
+    season: float = 0.3  # how much the season changes it
     season_day: float = 20  # the day on which the season has its mean, rising
     weather: float = 0.25  # day-to-day spread of its logarithm
     wake_s: int = DAY_S
@@ -180,7 +180,7 @@ def volts_of(garden: Garden, charge: float) -> float:
 
 
 def at(probe: dict[str, Any], value: float) -> int:
-    """Counts of a value, between the whole ones too, so that scatter stays scatter."""
+    """Counts of a value, with fractions, so that rounding does not hide the scatter."""
     points = [tuple(p) for p in probe["points"]]
     return int(counts_at(points, int(value)))
 

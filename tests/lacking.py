@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-DEBIAN = ("chromium", "mosquitto", "postgresql")  # as .ci/run installs them
+DEBIAN = ("chromium", "mosquitto", "postgresql")  # the same as .ci/run installs
 # Another way to one of them, for a machine that is not Debian
 ELSEWHERE = {"chromium": f"{sys.executable} -m playwright install chromium"}
 

@@ -77,7 +77,7 @@ def wakes(count: int, start: int = 0) -> Iterator[dict[str, Any]]:
 def block(count: int) -> Iterator[dict[str, Any]]:
     """As `wakes`, but the pot has lost its state and a person holds the button to clear it.
 
-    So the log of a block may follow itself any number of times and stays a true log.
+    So a block's log may be repeated any number of times, and the whole is still a valid log.
     """
     script = wakes(count)
     for number, wake in enumerate(script):
@@ -130,7 +130,9 @@ def write(folder: Path, lines: Iterable[bytes], files: dict[str, bytes] | None =
 
 
 def changed(data: bytes, **members: Any) -> bytes:
-    """The same line with some members replaced and a good CRC: what a tamperer would write."""
+    """The same line with some members replaced and a good CRC: as somebody who changes a log would
+    write it.
+    """
     record = json.loads(data)
     del record["crc"]
     record |= members
@@ -144,7 +146,7 @@ def sealed(body: bytes) -> bytes:
 
 
 def another_cores(folder: Path, wakes: dict[int, dict[str, Any]] | None = None) -> None:
-    """Make the packed logs there those of a core that nobody has, with members of wakes replaced.
+    """Rewrite the packed logs there as those of an unknown core, with members of wakes replaced.
 
     wakes: the members by the wake's number.
     """

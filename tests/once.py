@@ -1,4 +1,4 @@
-"""What is dear to make is made once in a run of tests, however many workers share the work."""
+"""What takes long to make is made once in a run of tests, for all workers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from typing import Any
 
 
 def made_once(factory: Any, name: str, make: Callable[[Path], object]) -> Path:
-    """A folder that the first who needs it makes, for all workers of a run. Nobody changes it.
+    """A folder for all workers of a run. The first worker that needs it makes it, and no test
+    changes it.
 
     factory: pytest's tmp_path_factory. On Windows each worker makes its own.
     """

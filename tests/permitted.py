@@ -7,7 +7,7 @@ from wakecore import rules
 
 
 def always(name: str) -> Callable[[Any], tuple[dict[str, int], bool]]:
-    """`rules.judge_permissives` as it is now, but for that permissive."""
+    """`rules.judge_permissives` as it is now, except for that permissive."""
     judge = rules.judge_permissives
 
     def judge_but_one(facts: Any) -> tuple[dict[str, int], bool]:

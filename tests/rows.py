@@ -16,7 +16,7 @@ from wakewell.log.times import DAY_S
 
 IDS = ("settings id", "limits id", "calibration id")
 START_S = float(grown.START_S)
-# What a wake says in which nothing happened
+# The record of a wake in which nothing happened
 QUIET: dict[str, Any] = {
     "cause": "timer", "core": "0" * 12, "ids": IDS, "slept_s": DAY_S, "sleep_s": DAY_S,
     "rest": 1800000, "soil_counts": 1600000, "soil_ppt": 300, "level_ml": 2000,

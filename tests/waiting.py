@@ -1,4 +1,4 @@
-"""Waiting for what must come, on however busy a computer: for the event, bounded by a count."""
+"""Waits for an event that must come, on a busy computer too: bounded by a count, not by time."""
 
 from __future__ import annotations
 

@@ -123,7 +123,7 @@ class Board(Kept):
         return begin
 
     def begun(self) -> "Begin":
-        """The same values, read now."""
+        """The same, each part asked for now."""
         cause = chip.cause()
         radio, radio_ms = radio_came()
         vouched = 1 if cause in ("timer", "button") and self.slept_from is not None else 0

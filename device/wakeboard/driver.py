@@ -45,7 +45,7 @@ except ImportError:
 
 
 MOST_COMMANDS = 16  # the longest wake has twelve
-# Made here: an `except` that lists them would make a tuple while the heap is locked.
+# Made here: an `except` that lists them makes a tuple, and the heap is locked there.
 FAULTS = (MemoryError, OSError, ValueError)
 
 

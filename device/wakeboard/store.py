@@ -78,7 +78,7 @@ class Store(Folder):
             if newest is None or state.seq > newest.seq:
                 newest, newest_slot = state, slot
         if newest is not None and found < 2 and newest.seq > 1:
-            status = "previous"  # the other slot was written before, and cannot be read now
+            status = "previous"  # the other slot was written once, and is gone
         self.next_slot = 1 - newest_slot if newest_slot >= 0 else 0
         hinted = from_bytes(hint) if hint else None
         if hinted is not None and (newest is None or hinted.seq >= newest.seq):

@@ -1,4 +1,4 @@
-"""The assurance lies beside the tools: programs that a test starts find it there too."""
+"""The package `assurance` is in tools/. Programs that a test starts must find it there too."""
 
 from __future__ import annotations
 

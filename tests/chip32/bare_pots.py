@@ -21,7 +21,7 @@ from wakewell.usb import payload
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
 import core_pots
 
-# The board's modules ask for the chip's own, which are not here: only a table of theirs is needed
+# The board's modules import the chip's own, which are not here; only a table of them is needed
 sys.modules.setdefault("chip", ModuleType("chip"))
 from wakeboard import kept, wiring  # noqa: E402
 

@@ -1,9 +1,9 @@
 """What the tests of the core's edges share: pots, facts and states with some values changed.
 
-Those tests (`test_edges_*`) are of what no life happens to touch: the contract of the tables, and
-each threshold on both of its sides. They are plain functions without fixtures: the mutation run
-calls them one by one, and pytest too. Expected values are worked out there or stand in
-`contract.toml`, which is what stored files and logs rely on.
+Those tests (`test_edges_*`) check what lives do not reach by chance: the contract of the tables,
+and each threshold on both sides. They are plain functions without fixtures: the mutation run calls
+them one by one, and pytest too. Expected values are worked out there or stand in `contract.toml`,
+which is what stored files and logs rely on.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What must hold of every life of a pot, judged from what really happened.
 
-Each oracle carries the number of a requirement in the project's list. It looks at the truth
-the world kept (real time, real water, the readings given) and at the commands, not at the
-core's own account, and it is written anew: none of it calls the core.
+Each oracle carries the number of a requirement in the project's list. It looks at the truth the
+world kept (real time, real water, the readings given) and at the commands, not at the core's own
+account, and it is separate code: none of it calls the core.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def starts(history: list[Outcome]) -> Iterator[tuple[int, Outcome, Start]]:
 
 
 def shown(pot: Any, wake: Outcome, name: str) -> Fraction | None:
-    """What a probe shows, None where nobody should believe it."""
+    """What a probe shows, None if it must not be believed."""
     probe = getattr(pot.calibration, name)
     reading = wake.readings.get(name)
     if probe is None or reading is None:
@@ -62,7 +62,7 @@ def shown(pot: Any, wake: Outcome, name: str) -> Fraction | None:
 
 
 def pressed(wake: Outcome) -> bool:
-    """A press that may be the owner's wish, or a person with the cable."""
+    """A press that may be a request of the owner, or a person with the cable."""
     return wake.begin["button_ms"] >= 2000 or bool(wake.begin["host"])
 
 
@@ -162,7 +162,7 @@ def battery(history: list[Outcome], pot: Any) -> None:
 
 @oracle("R5 R13 R17 radio")
 def radio(history: list[Outcome], pot: Any) -> None:
-    """Only where asked for, on a cell above the floor, once, and after all else is done.
+    """Only if asked for, with the cell above its least voltage, once, and after all else.
 
     A wake in which a lockout latched, or the battery reading was lost, may report once below it.
     """

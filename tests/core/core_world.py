@@ -1,9 +1,9 @@
 """A small world around the core: real time, a real tank, real slots, and what can go wrong.
 
-It carries the core's commands out through the project's own driver and keeps the truth:
-when the pump really ran, what it moved, what really passed while the board slept. It shares
-nothing with the mock board, so that a mistake in one shows against the other. What must
-hold of it all is in `core_oracles`.
+It carries the core's commands out through the project's own driver and keeps the truth: when the
+pump really ran, what it moved, what really passed while the board slept. It shares nothing with the
+mock board, so that a mistake in one shows as a difference between the two. What must hold of it all
+is in `core_oracles`.
 
 A wake is a list of mischiefs, each (name, value...). `MISCHIEF` says what each means.
 """
@@ -230,7 +230,7 @@ class World:
         }
 
     def damage(self, slot: int, byte: int, bit: int) -> None:
-        """One bit of a slot turns over."""
+        """One bit of a slot changes."""
         data = self.slots[slot]
         if data:
             at = byte % len(data)
@@ -402,7 +402,7 @@ class World:
         return self.ran_ms if stuck is None else min(self.ran_ms, stuck)
 
     def book(self) -> Start:
-        """The pump is off: what it really did."""
+        """The pump is off: book what it really did."""
         start = self.now.start
         assert start is not None
         self.real_ms += self.ran_ms
@@ -521,7 +521,7 @@ def cases(draw: st.DrawFn, subjects: tuple[str, ...] = ()) -> tuple[dict[str, by
 
 
 def smallest(life: Life, fails: Callable[[Life], bool]) -> Life:
-    """The failing life with every wake and mischief left out that it can do without."""
+    """The failing life without every wake and mischief that the failure does not need."""
     for at in range(len(life), 0, -1):
         if fails(life[:at]):
             life = life[:at]

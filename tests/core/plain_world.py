@@ -1,4 +1,4 @@
-"""A pot, a tank and a cell that a story sets by hand: what the outcomes of the core are judged by.
+"""A pot, a tank and a cell that a test sets by hand. The core is judged by what happens in it.
 
 Everything here is what really happens; nothing of it decides. The soil rises by the water it
 gets and falls by what the plant drinks; the gauge shows the tank with a scatter.

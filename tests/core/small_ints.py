@@ -126,7 +126,7 @@ class Finder:
 
 @contextmanager
 def set_aside() -> Iterator[None]:
-    """The plain modules out of the way, and back again."""
+    """Takes the plain modules out of `sys.modules`, and puts them back afterwards."""
     ours = ("wakecore", "wakeboard", "wakewell")
     plain = {n: m for n, m in sys.modules.items() if n.partition(".")[0] in ours}
     for name in plain:

@@ -1,5 +1,6 @@
 """A broker on the loopback for the tests of this folder, with TLS and passwords: Mosquitto, or
-amqtt where there is none. What only Mosquitto can is skipped then."""
+amqtt where there is none. Tests that need Mosquitto itself are skipped then.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +22,7 @@ USER, WORD = "café", "grünes Blatt"
 
 
 def program(name: str = "mosquitto") -> str | None:
-    """Debian puts the broker where a user's path does not look."""
+    """Debian puts the broker into a folder that is not on a user's path."""
     return shutil.which(name, path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
 
 

@@ -52,7 +52,7 @@ def radio_awake_ms(bench: Any) -> float:
 
             def awake_ms() -> float:
                 board.awake = "stepped"
-                board.advance(DAY_S)  # caches and the log's first lines are behind it
+                board.advance(DAY_S)  # by then caches are filled and the log has its first lines
                 board.awake = "real"
                 took: list[float] = []
                 for boots in remote_pots.idle_days(board, count, MOST_DAYS * count):

@@ -1,4 +1,4 @@
-"""The measured series of three years as a twin's looks: for tests and for a look at the errors.
+"""The measured series of three years as a twin's looks: for tests and to see the errors.
 
 Source: A. R. Cabral (2023), Zenodo, doi:10.5281/zenodo.7948797: daily means of capacitance probes
 at 7.5 cm. No weather came with it, so the typical year stands in, drawn out by the fit; a rise

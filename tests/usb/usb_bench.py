@@ -70,7 +70,7 @@ def flash_unchanged_s(bench: Any) -> float:
     with desk(bench.folder / "unchanged", flashed(bench.folder)) as made:
         for _ in range(bench.pick(7, 3, 1)):
             port = made.take()
-            time.sleep(0.5)  # let it boot: that is the board's time, not the flash's
+            time.sleep(0.5)  # let it boot: that time is the board's, not that of flashing
             begun = time.perf_counter()
             result = flash.flash_one(made.folder, port, silent, 20)
             times.append(time.perf_counter() - begun)

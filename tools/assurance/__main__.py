@@ -1,4 +1,4 @@
-"""Runs the parts of the assurance and prints their results. `tools/assure.py` calls it."""
+"""Runs the parts of the assurance and prints what they came to. `tools/assure.py` calls it."""
 
 from __future__ import annotations
 
@@ -58,16 +58,16 @@ def count(text: str) -> int:
 
 
 def part(name: str, asked: PersonAsked) -> Figures:
-    """The result of a part."""
+    """What a part comes to."""
     asked.say(f"== {name}")
     return PARTS[name](asked)
 
 
 def played(names: list[str], asked: PersonAsked) -> Iterator[tuple[str, Figures]]:
-    """The results of the parts, in their order.
+    """What each part comes to, in their order.
 
-    In a check they run side by side: most are one processor's work. The search runs alone, because
-    it uses all processors itself. So does whatever is recorded, because the record is one file.
+    In a check they run side by side: most are one processor's work. Only the search, which shares
+    itself out, runs alone; and whatever is to be recorded, in one file.
     """
     together = [name for name in names if name != "search"]
     if not asked.quick or asked.record or len(together) < 2 or os.name == "nt":

@@ -1,5 +1,4 @@
-"""The pots that are searched: settings and limits at the ends of their ranges, with and without
-each optional part.
+"""The pots that are searched: settings and limits at their ends, fittings with and without.
 
 Each corner is the bench pot with a few values changed, and the letters it meets. The
 numbers are chosen so that pulses, falls and waits repeat: a search of the real core ends
@@ -83,8 +82,8 @@ class Corner:
         return list(letters.letters(found, self.quick if quick else self.full, not quick))
 
 
-# Every count that leads to a lockout is at its least, so that the first event latches. Each corner
-# then raises one count.
+# Every count that leads to a lockout at its least, so that a latch and what leads to it are
+# one: the corners open one count at a time.
 SHORT_LIMITS: dict[str, Any] = {
     "dry_trips": 1,
     "response_doses": 1,

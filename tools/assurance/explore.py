@@ -53,7 +53,7 @@ class Found:
 
 @dataclass
 class Result:
-    """The result of one search."""
+    """What one search came to."""
 
     corner: Corner
     letters: int = 0
@@ -93,7 +93,7 @@ class Search:
         self.calm = [places.get(replace(letter, run="flows"), -1) for letter in self.alphabet]
 
     def root(self) -> Node:
-        """x."""
+        """Power-up."""
         return self.normal(start(self.corner)._replace(memory=Memory()))
 
     def normal(self, node: Node) -> Node:
@@ -178,7 +178,7 @@ class Search:
             node = self.order[at]
             ran: set[int] = {-1}
             for which, letter in enumerate(self.alphabet):
-                # Events in a run change nothing if the ordinary letter starts no run
+                # What happens in a run says nothing new where the calm letter makes none
                 calm = self.calm[which]
                 if calm != which and calm not in ran:
                     continue
@@ -246,8 +246,8 @@ class Search:
     def live(self, result: Result) -> None:
         """From every state found: cured, a pot in dry soil is watered again, without a cycle.
 
-        The cure is one letter for each state, so the wakes after it are one chain. Fair means only
-        that each of these letters does come. A chain that returns to an earlier state never waters.
+        The cure is one letter for each state, so the wakes after it are one chain; fair means
+        no more than that each is given. A chain that comes back to itself never waters.
         """
         wakes: dict[Node, int] = {}
         for at, begin in enumerate(self.order):

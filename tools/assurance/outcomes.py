@@ -30,7 +30,7 @@ from wakewell.simulate.people import Household, Owner, Visit
 LIVES = 2000
 BATCH = 20  # lives handed out at a time
 WILTED_DAYS = 3.0  # below wilting, and nobody told: a broken outcome
-WELL_S = 0.5 * DAY_S  # a time below wilting ends when the plant was well for so long
+WELL_S = 0.5 * DAY_S  # a spell below wilting goes on until the plant is well for so long
 THIRSTY_WAKES = 3  # regular wakes in want of water until somebody is told (R16)
 AGAIN_WAKES = 8  # regular wakes with dry soil, the fault over, until the pot waters again
 NEEDLESS = 1  # requests without a reason, in a healthy year
@@ -44,7 +44,7 @@ SILENT_RADIO_DAYS = 8.0  # where the radio failed: it waits for up to a week bet
 SEEPS_S = 2 * DAY_S  # so long after rain, a can or a siphon, what runs over is theirs
 NEAR_PPT = 20.0  # by so much a sound probe may err, cold or old
 MARGIN_MV = 40.0  # of the divider, and what settles in the cell
-FLOW_SHARE = 1.1  # a full tank adds pressure: more than the usual flow
+FLOW_SHARE = 1.1  # a full tank pushes: more than the usual flow
 ANSWER_SHARE = 0.5  # of the least answer, by the true soil: the probe rounds
 ROUTINE = ("fill the tank", "charge the battery", "unplug the charger", "confirm the charge")
 
@@ -142,7 +142,7 @@ class Outcome(Watch):
         self.sent_s: list[float] = []
         self.dark_s: float | None = None
         self.radio_s = -1e9  # when radio or contact last failed
-        self.silent = False  # the owner knows it only because no news comes
+        self.silent = False  # what the owner knows, he knows from no news
         self.charge_told_s: float | None = None
         self.radio_low = 0
         self.asked: set[str] = set()
@@ -379,9 +379,7 @@ class Outcome(Watch):
             self.fails(f"plant: {spell}, and the owner did all that he was told")
 
     def can_help(self) -> bool:
-        """Does the owner do what the pot asks, does the pot ask it, and is a can of water
-        enough?
-        """
+        """Does the owner do what he is told, is he told it, and is a can of water enough?"""
         quiet = self.words_s is None or self.silent or self.dark_s is not None
         return (
             self.life.owner == "heeds"
@@ -390,9 +388,7 @@ class Outcome(Watch):
         )
 
     def no_news(self) -> bool:
-        """Does the owner know it from the silence? Where board or cell are down, or the radio
-        fails.
-        """
+        """Does the owner know by the silence? Where board or cell are down, or the radio fails."""
         pot = self.board.pot
         empty = pot.battery.rest_mv(pot.air_c) < self.board.in_force.limits.rest_mv + MARGIN_MV
         if not (empty or self.dark_s or self.suffers("radio down", "bad contact")):

@@ -1,12 +1,12 @@
-"""Which retained states the search treats as one, and why no requirement can tell them apart.
+"""Which retained states are one to the search, and why that hides nothing a requirement looks at.
 
-Each rule below replaces a number by another that every later wake treats alike: a count beyond the
-last value it is compared with, a quantity that nothing reads in this phase, the age of water that
-is out of every window. `tests/assurance` holds pairs of real states that are one here against each
-other, letter by letter. Two rules allow more than is true, and never less: any number of short
-presses may have come before (the letter "chatter" is the last of very many; the corner "presses"
-counts them, and where neither is, no button is masked by presses), and what only a report looks at
-is left out where nothing reports.
+Each rule below replaces a number by another that every later wake treats alike: a count
+beyond the last value it is compared with, a quantity that nothing reads in this phase, the
+age of water that is out of every window. `tests/assurance` holds pairs of real states that
+are one here against each other, letter by letter. Two rules say more than is so, and never
+less: any number of short presses may have come before (the letter "chatter" is the last of
+very many; the corner "presses" counts them, and where neither is, no button is masked by
+presses), and what only a report looks at is left out where nothing reports.
 """
 
 from __future__ import annotations

@@ -7,9 +7,8 @@ water, the cell, and the readings as they were handed to the board, converted by
 tables; nothing of the core is asked. A life that breaks a requirement is made shorter, and told
 as a sequence cut from the pot's own log.
 
-Not judged here, because in physics nobody can tell it from a slow answer: R7; the search does. A
-relay that sticks is hardware (see `note`): that the pump then runs by itself is not counted as a
-fault.
+Not judged here, because in physics nobody can tell it from a slow answer: R7; the search does.
+A relay that sticks is hardware (see `note`): its own running is nobody's fault.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ from wakewell.simulate.rig_board import WINDOW_S, LogInMemory, RigBoard
 
 POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
 LIFE_DAYS = 40
-NO_PLAIN = ("relay stuck",)  # a switch that fails closed: only hardware can protect against it
+NO_PLAIN = ("relay stuck",)  # a switch that fails closed: hardware must see to it
 ONCE = ("clock lost", "clock jump")
 CUTS = ("power", "brown-out")
 # What an owner may tune over the air: two or three values of each, inside most pots' limits
@@ -314,7 +313,7 @@ class Watch:
         if not self.pulse_s:
             self.see_level(pressed)
         regular = phase == "idle" and not pressed and self.begin["vouched"]
-        # At its rail a probe shows other counts than the frozen ones
+        # A probe at its rail shows other counts than the ones that stand still
         still = self.suffers("probe frozen") and not self.suffers("probe railed")
         self.frozen = self.frozen + bool(regular) if still else 0
         if self.pulse_s:

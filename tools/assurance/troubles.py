@@ -39,9 +39,9 @@ Make = Callable[[Random, float, float], Made]
 class Trouble:
     """A fault as lives have it: what the owner would call it, and how it is made.
 
-    make: the faults and visits of it, from where it begins to where it ends (days). tables: what
-    else is different in this life. about: the needs that speak of it, beside all that are not
-    routine. quiet: nobody needs to be told.
+    make: the faults and visits of it, from where it begins to where it ends (days).
+    tables: what else is different in this life. about: the needs that speak of it, beside
+    all that are not routine. quiet: nothing need be told.
     """
 
     words: str
@@ -76,7 +76,7 @@ def _none(pick: Random, begin: float, end: float) -> Made:
 
 
 def _once(kind: str, amounts: tuple[float, ...]) -> Make:
-    """Wrong readings for a day, again and again."""
+    """Reads wrongly for a day, again and again."""
 
     def make(pick: Random, begin: float, end: float) -> Made:
         found, at = [], begin

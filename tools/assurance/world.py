@@ -208,7 +208,7 @@ class CornerPot:
         vouched = cause in ("timer", "button") and how != "unvouched"
         slept_s = node.slept_s
         if how == "unvouched":
-            slept_s = 1000 * slept_s  # as wrong as possible: none of it may count
+            slept_s = 1000 * slept_s  # as wrong as can be: nothing of it may count
         elif not vouched or how in ("behind", "touch", "held", "stuck", "chatter"):
             slept_s = 0
         elif how in ("touch late", "held late"):

@@ -1,9 +1,9 @@
 """A version of the code and a pot's files onto its board, all or nothing.
 
-New code goes into a folder of its own, every file is checked by its SHA-256 on the board,
-and only then one rename puts it all in force. The last good version stays. Logs and state are
-never touched. A cable pulled at any byte, power lost with it or not, leaves the old version or
-the new one, never a mixture.
+New code goes into a folder of its own, every file is checked by its SHA-256 on the board, and only
+then one rename puts it all in force. The last good version stays. Logs and state are never touched.
+If the cable is pulled at any byte, with or without loss of power, the old version or the new one is
+in force, never a mixture.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ from wakewell.usb.link import (
 POT_FILES = ("settings", "limits", "calibration")
 FLOOR = "/pot" + clock.FILE  # of the board's clock for certificates
 RENEW_S = 60.0  # the host's lease runs five minutes
-# The last word of what an interpreter calls its machine, and the chip of pot.toml.
+# The last word of the interpreter's name for its machine, and the chip of pot.toml.
 CHIP_WORDS = {
     "ESP32": "esp32",
     "ESP32S3": "esp32-s3",
@@ -93,7 +93,7 @@ class Result:
 
 
 class Undecided(BadInput):
-    """The pot obeys settings that its folder does not know; a person has to say which stay."""
+    """The pot obeys settings that its folder does not have; a person has to decide which stay."""
 
 
 def check_board(link: Link, folder: Path) -> None:
@@ -282,7 +282,7 @@ def flash_one(
 
 
 def foresee(pot: description.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
-    """Say what this version would have decided on the pot's own log; stop where that is weaker."""
+    """Tell what this version would have decided on the pot's own log; stop if that is weaker."""
     found = preview.of(pot)
     for text in found.lines:
         say(f"{pot.name}: {text}")
@@ -307,7 +307,7 @@ def ahead(link: Link) -> datetime | None:
 
 
 def beside(folder: Path, board: str, now: datetime) -> list[str]:
-    """What else is to be known of this pot while its board is on the cable."""
+    """Other notes on this pot, to be read while its board is on the cable."""
     return [bringup_file.standing(folder, board), *certificates.notes(folder, now)]
 
 
@@ -319,7 +319,7 @@ def settle(
 
     Raises Undecided where a person has to say which stays, BadInput where it cannot be kept.
     """
-    link.run("finish_moves")  # what is in force is known only then
+    link.run("finish_moves")  # only then is it known what is in force
     seen = obeyed.judged([link.read(f"/pot/heard.{slot}") for slot in (0, 1)])
     pending = None
     if (pot.path / description.PRIVATE).exists():  # else nothing that asks is believed
@@ -344,7 +344,9 @@ def settle(
 
 
 def forget_bench(folder: Path, board: str, result: Result) -> None:
-    """A bench book of that board tells of the pot before: its copy stays, a new one is begun."""
+    """A bench book of that board describes the pot before: a copy of it stays and a new one
+    begins.
+    """
     book = bench_book.Book(folder)
     if book.begun and book.led_to().board == board:
         book.anew()
@@ -371,7 +373,7 @@ def at_its_stage(link: Link, pot: description.PotFolder, result: Result) -> desc
 
 
 def carries(link: Link, pot: description.PotFolder, calibration: bytes) -> bool:
-    """Does the board have this pot's very calibration in force, on the same pins?"""
+    """Does the board have exactly this pot's calibration in force, on the same pins?"""
     wanted = {"/pot/wiring.json": payload.wiring_line(pot), "/pump.json": payload.pump_line(pot)}
     return stage.same_calibration(pot.lines["calibration"], calibration) and all(
         stage.same_names(data, link.read(path) or b"") for path, data in wanted.items()
@@ -416,7 +418,7 @@ def send(
         target = staged(path)
         source = by_sum.get(payload.sha(data))
         if source:
-            if source != target:  # else a flash that was cut off left it there
+            if source != target:  # otherwise a flash that was cut off left it there
                 link.run("copy_file", source, target)
             result.copied += 1
         else:
@@ -472,8 +474,9 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
 
 
 def test(link: Link, version: str, result: Result, steps: list[str]) -> None:
-    """Read back what the board makes of it all: files, state, pump file, every part. steps: what
-    the pot needs next, which is then why it does not pump."""
+    """Have the board test itself and read the result: files, state, pump file, every part. steps:
+    what the pot needs next, which is the reason why it does not pump yet.
+    """
     try:
         found = link.ask("self_test", version, kind=TOLD)
     except BoardRefused as error:

@@ -33,7 +33,7 @@ MOST = 64 << 20  # bytes
 VERSION = re.compile(r"v(\d{1,3})\.(\d{1,3})")  # as its builds are named
 CHIP_IDS = {0: "esp32", 2: "esp32-s2", 5: "esp32-c3", 9: "esp32-s3", 12: "esp32-c2",
             13: "esp32-c6", 16: "esp32-h2", 18: "esp32-p4", 23: "esp32-c5"}  # fmt: skip
-# What else a person may have been given
+# Other files that a person may have by mistake
 OTHERS = {b"UF2\n": "an image for another kind of chip (UF2)", b"\x7fELF": "an ELF file",
           b"PK\x03\x04": "a ZIP archive: take the image out of it"}  # fmt: skip
 LEAST_ESPTOOL = 5  # with erase-flash and write-flash

@@ -1,7 +1,7 @@
-"""One board on a cable: opened, interrupted in its window, spoken to through mpremote.
+"""One board on a cable: opened, interrupted in its window after a start, and used through mpremote.
 
-Every way a board hides is turned into one line that says what to do. While a link is open
-the board's lease is renewed; a board left alone resets and sleeps by itself.
+For every way in which a board cannot be reached there is one line that says what to do. While a
+link is open the board's lease is renewed; a board left alone resets and sleeps by itself.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ TELL_S = 3.0  # a board that only has to boot answers sooner
 SILENCE_S = 0.25  # one look for bytes
 HEARD_BYTES = 512
 PROMPT = b"raw REPL; CTRL-B to exit\r\n"
-MOST_BYTES = 1 << 20  # of one answer; a board that babbles is not listened to for ever
-ANSWER_S = 180.0  # for one answer in all, however it drips
+MOST_BYTES = 1 << 20  # of one answer; a board that never stops sending is given up
+ANSWER_S = 180.0  # for one whole answer, however slowly it comes
 MOST_VALUE = 1 << 14  # characters of a value that is printed; a piece of a file has fewer
 MOST_FILE = 1 << 18  # bytes of a file that is read whole; those of ours have up to 32768
 PIECE = 1024  # bytes of a file at a time
@@ -62,7 +62,7 @@ _Whole = Annotated[int, msgspec.Meta(ge=-1, lt=1 << 40)]
 _Version = Annotated[tuple[_Whole, ...], msgspec.Meta(max_length=4)]
 SAYS = tuple[_Id, _Word, _Version, _Whole, _Whole, _Whole, _Word]
 
-# What mpremote and pyserial let out of a cable that is cut, or of garbled answers.
+# The exceptions of mpremote and pyserial for a cut cable or damaged answers.
 GONE: tuple[type[Exception], ...] = (
     OSError,
     TransportError,
@@ -101,8 +101,9 @@ class BoardRefused(BoardLost):
 
 
 def value_of(text: str, port: str, kind: Any = Any) -> Any:
-    """The value that a board printed, of that kind. Raises BoardLost if it is none such: what a
-    board says is as much to be trusted as what a stranger says."""
+    """The value that a board printed, of that kind. Raises BoardLost if it is none such: a board's
+    answers are trusted no more than a stranger's.
+    """
     text = text.strip()
     try:
         if len(text) > MOST_VALUE:
@@ -158,12 +159,12 @@ def no_permission(port: str) -> str:
 
 
 class PatientPort:
-    """A serial port whose bytes are fetched as they come, so that a look ahead loses none."""
+    """A serial port whose bytes are read as they come, so that looking ahead loses none."""
 
     def __init__(self, port: Any) -> None:
         self.inner, self._kept = port, bytearray()
         self.heard = bytearray()
-        """The last that came, whoever took it."""
+        """The last bytes that came, also those already read."""
         self.allow()
 
     def allow(self) -> None:
@@ -222,7 +223,7 @@ class PatientPort:
 class Cable(SerialTransport):  # type: ignore[misc]
     """mpremote's transport, waiting for bytes instead of looking for them every 10 ms.
 
-    It always gives up in time, on a pseudo-terminal too, where mpremote's own waits for ever.
+    Its waits always end, also on a pseudo-terminal, where those of mpremote never do.
     """
 
     def __init__(self, port: str) -> None:
@@ -388,7 +389,7 @@ class Link:
             self.transport.close()
 
     def leave(self) -> None:
-        """Let the board go: it resets, waits its window, wakes and sleeps."""
+        """Let the board run by itself: it resets, waits its window, wakes and sleeps."""
         self.run_last("reset")
 
 
@@ -467,7 +468,7 @@ def enter(transport: Cable) -> None:
 
     A board that is just starting may answer twice; what is left over is thrown away.
     """
-    # mpremote's own way in prints what it did not expect.
+    # mpremote's own function prints what it did not expect.
     transport.serial.allow()
     transport.use_raw_paste = True
     transport.serial.write(b"\r\x03")

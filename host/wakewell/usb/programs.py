@@ -1,6 +1,6 @@
 """Programs that a board runs for this computer: files of `wakeboard.cable`, sent as text.
 
-What belongs here: how one is found and called. What does not: what it does, which stands in its
+What belongs here: how one is found and called. What does not: what a program does. That is in its
 own file, where linter and type checker see it.
 """
 

@@ -1,8 +1,8 @@
 """A pot's log from its board, verified, appended, never doubled.
 
-Only what is new crosses the cable. Nothing on the board is deleted; it is told what is
-safely stored here. The schedule goes on where it was: the board is sent back to sleep for
-the time that was left, and gets its clock's offset.
+Only what is new crosses the cable. Nothing on the board is deleted; it is told what is safely
+stored here. The schedule is not changed: the board gets its clock's offset and sleeps for the time
+that was left.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def pull_one(folder: Path, port: str, wait_s: float | None = None) -> Pulled:
 def listed(link: Link) -> tuple[list[tuple[str, int]], list[str]]:
     """(name, bytes) of the board's log files, oldest first; and what else is there, as it is told.
 
-    Only eight digits and .jsonl are a name: nothing a board says leads out of the pot's folder.
-    Raises BoardLost for more files than any board keeps.
+    Only eight digits and .jsonl are a name: so no answer of a board can lead out of the pot's
+    folder. Raises BoardLost for more files than any board keeps.
     """
     found, others = [], []
     for row in link.run("list_log").splitlines():
@@ -142,7 +142,7 @@ def last_records(data: bytes) -> Iterator[Wake | Brief]:
 
 
 def set_aside(path: Path) -> Path:
-    """Rename a file so that it is kept and no longer in the way."""
+    """Rename a file, so that it is kept and a new one can take its name."""
     for number in range(1, 1000):
         aside = path.with_name(f"{path.stem}-{number}{path.suffix}")
         if not aside.exists():
