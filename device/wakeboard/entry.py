@@ -302,7 +302,7 @@ class Clock:
 
 
 def serve(doors: "Doors", page: "Page", clock: "Clock") -> None:
-    """Wait until somebody entered a Wi-Fi, or no tries or no time are left."""
+    """Serve until somebody entered a Wi-Fi, or the tries or the time are used up."""
     try:
         doors.open()
         while not page.closed() and not clock.up(MOST_MS if doors.visited else QUIET_MS):

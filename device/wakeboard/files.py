@@ -1,6 +1,6 @@
 """Plain files of a pot: read, written and put aside; where its log lies.
 
-A boot of the radio needs only these. What the files mean is in `store`.
+The boot that belongs to the radio needs no more than this. What the files mean is in `store`.
 """
 
 import os

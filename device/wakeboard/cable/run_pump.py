@@ -1,6 +1,7 @@
 """Runs the pump for a bounded time and measures its current meanwhile.
 
-Whatever happens here, the watchdog bites soon after the bound. After the run the lease uses it.
+Whatever happens here, the watchdog bites soon after the bound. After the run it has the time of
+the lease.
 """
 
 import time

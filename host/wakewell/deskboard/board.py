@@ -50,23 +50,29 @@ LOOK_S = 0.008  # how often to see whether a host came or went
 class DeskBoard:
     """A board on the desk. Use it as a context manager; it is on when entered.
 
-    image: the flash, a file; made (erased, `image_bytes` long) if it is not there. world: what is
-    wired to the pins (World); nothing if None. unique_id: machine.unique_id(), 6 bytes; made from
-    the image's path if None. heap_bytes: size of the interpreter's heap. Its words are twice as
-    wide as a chip's. chip: whose pins it has: one of wakewell.pot.chips.PORTED. Its converter is an
-    ESP32's throughout. awake: how simulated time passes while the chip runs. "real": with the PC's
-    clock. "stepped": only when the board uses it (sleep, ticks, pins), so a wake takes milliseconds
-    and is always the same. "host": real while a host has the port open, else stepped. asleep: how
-    it passes in deep sleep. "hold": not, until advance() or something wakes the chip. "skip": at
-    once. "real": with the PC's clock, times `speed`. sleep_error_ppm: by how much the sleep
-    oscillator is slow (positive: sleeps longer than asked, the board not knowing). reset_on_open: a
-    host that opens the port resets the chip, as many bridges do. hang_s: in stepped time, seconds
-    of a processor's time without a sign of life after which an armed watchdog bites. patience: in
-    stepped time, how much of a wait for the network really passes, above 0 to 1. A test in which
-    nobody will answer need not wait the board's full time. link: a further name for the port, a
-    symbolic link; in a folder of its own if None. begins: date and time of the world when it is
-    switched on first; None: where the flash was switched off last, by the file beside it, else now.
-    From there the world's own time counts, however it passes, and every host that asks is told it.
+    image: the flash, a file; made (erased, `image_bytes` long) if it is not there.
+    world: what is wired to the pins (World); nothing if None.
+    unique_id: machine.unique_id(), 6 bytes; made from the image's path if None.
+    heap_bytes: size of the interpreter's heap. Its words are twice as wide as a chip's.
+    chip: whose pins it has: one of wakewell.pot.chips.PORTED. Its converter is an ESP32's
+        throughout.
+    awake: how simulated time passes while the chip runs. "real": with the PC's clock.
+        "stepped": only when the board uses it (sleep, ticks, pins), so a wake takes
+        milliseconds and is always the same. "host": real while a host has the port open, else
+        stepped.
+    asleep: how it passes in deep sleep. "hold": not, until advance() or something wakes the
+        chip. "skip": at once. "real": with the PC's clock, times `speed`.
+    sleep_error_ppm: by how much the sleep oscillator is slow (positive: sleeps longer than
+        asked, the board not knowing).
+    reset_on_open: a host that opens the port resets the chip, as many bridges do.
+    hang_s: in stepped time, seconds of a processor's time without a sign of life after which an
+        armed watchdog bites.
+    patience: in stepped time, how much of a wait for the network really passes, above 0 to 1. A
+        test in which nobody will answer need not wait the board's full time.
+    link: a further name for the port, a symbolic link; in a folder of its own if None.
+    begins: date and time of the world when it is switched on first; None: where the flash was
+        switched off last, by the file beside it, else now. From there the world's own time counts,
+        however it passes, and every host that asks is told it.
 
     awake, asleep, speed, sleep_error_ppm, reset_on_open, hang_s and patience may be set while it
     runs.
