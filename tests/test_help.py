@@ -178,6 +178,7 @@ def a_pot(tmp_path: Path) -> str:
         ["ask", "pot", "dose_ml=60", "--dry-run"],
         ["ask", "pot"],
         ["remind", "pot"],
+        ["round", "pot"],
     ],
     ids=lambda words: " ".join(words[:3]),
 )

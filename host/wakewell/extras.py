@@ -46,6 +46,7 @@ COMMANDS = {
     "deskboard": "micropython,rig",
     "ask": "remote",
     "listen": "remote",
+    "round": "remote",
     "remind": "remote",
     "handover": "usb,remote",
     "completion": "completion",

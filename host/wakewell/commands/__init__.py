@@ -41,6 +41,7 @@ GROUPS = {
     "In other people's homes": {
         "ask": "ask a pot for other settings without a cable",
         "listen": "receive what pots report by radio, and keep it",
+        "round": "show all pots at a glance, who needs a visit first",
         "remind": "remind people once a day of what a pot needs",
         "handover": "wipe a pot's secrets before it changes its home",
     },
@@ -73,6 +74,7 @@ EXAMPLES = {
     "inspect": "inspect pots/fern",
     "ask": "ask pots/fern dose_ml=60",
     "listen": "listen pots/fern --page pages",
+    "round": "round pots/fern pots/basil",
     "remind": "remind pots/fern --every 15m",
     "handover": "handover pots/fern",
     "cut": "cut pots/fern/logs 212 219 --file tests/sequences/hose_off.toml",

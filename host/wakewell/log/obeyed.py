@@ -179,12 +179,12 @@ def by_log(pot: description.PotFolder, newest: Wake | None = None) -> Difference
     flashed = board_file.flashed(pot.path)
     if flashed is None:
         return Difference(values, n) if n else None
-    if at.last.settings == flashed.settings or not _since(at.last, flashed):
+    if at.last.settings == flashed.settings or not came_after(at.last, flashed):
         return None
     return Difference(values, n)
 
 
-def _since(last: Wake, flashed: board_file.Flashed) -> bool:
+def came_after(last: Wake, flashed: board_file.Flashed) -> bool:
     """Did that wake come after that flash? By its clock, if it is trusted; a number may begin anew
     (a board whose memory was lost)."""
     when = moment(last)

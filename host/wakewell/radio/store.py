@@ -48,13 +48,14 @@ PLACED = itemgetter(*map(NAMES.index, ("at", "data")))
 class LastHeard:
     """What was last heard of a board: when, the numbers of its newest report and wake.
 
-    told: what that report answered and what that wake says (`summary`).
+    told: what that report answered and what that wake says (`summary`). name: of its pot's folder.
     """
 
     heard_at: int
     report: int
     n: int
     told: dict[str, Any]
+    name: str = ""
 
     @property
     def told_at(self) -> int:
@@ -217,7 +218,9 @@ class Store:
                 if pots[row.board].told.get(NEWEST, row.crc) == row.crc:
                     said[row.board] = summary(row.data) or {}
             return {
-                board: LastHeard(row.heard_at, row.report, row.n, row.told | said.get(board, {}))
+                board: LastHeard(
+                    row.heard_at, row.report, row.n, row.told | said.get(board, {}), row.name
+                )
                 for board, row in pots.items()
             }
 
@@ -241,6 +244,26 @@ class Store:
             for row in c.execute(chosen.order_by(LINES.c.file, LINES.c.id)):
                 placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
         return [data for rows in placed.values() for _, data in files.in_order(rows)]
+
+    def newest(self, board: str, most: int) -> tuple[str, int, list[tuple[int, bytes]]]:
+        """(mark of the home, when heard, [(number of its file, line)]) of the home that a board was
+        last heard in: its newest lines, in the order of its log."""
+        of_board = LINES.c.board == board
+        last = sa.select(LINES.c.home, LINES.c.heard_at).where(of_board)
+        with self.engine.connect() as c:
+            found = c.execute(last.order_by(LINES.c.id.desc()).limit(1)).first()
+            if found is None:
+                return "", 0, []
+            chosen = sa.select(LINES.c.file, LINES.c.at, LINES.c.data)
+            chosen = chosen.where(of_board & (LINES.c.home == found.home))
+            rows = c.execute(chosen.order_by(LINES.c.id.desc()).limit(most)).all()
+        placed: dict[int, list[files.Placed]] = {}
+        for row in reversed(rows):
+            placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
+        lines = [
+            (file, data) for file in sorted(placed) for _, data in files.in_order(placed[file])
+        ]
+        return found.home, found.heard_at, lines
 
     def export(self) -> None:
         """Lay lines that are not yet there into the log files. Raises OSError."""

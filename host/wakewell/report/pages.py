@@ -28,7 +28,7 @@ from wakewell.log.logs import Skip
 from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
-from wakewell.report import condition, findings, magnifier, pictures, plots, recurring
+from wakewell.report import condition, findings, magnifier, overview, pictures, plots
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
@@ -95,18 +95,11 @@ class Table:
 
 
 @dataclass
-class PotView:
+class PotView(overview.Looks):
     """Everything a page shows of one pot."""
 
-    log: PotLog
-    calendar: Calendar
-    tank: forecast.Forecast
-    battery: forecast.Forecast
-    findings: list[findings.Finding]
-    condition: condition.Condition
     pictures: list[pictures.Picture] = field(default_factory=list)
     page: str = ""
-    now_s: float = 0.0  # the time the page speaks of, seconds since 1970
 
     @property
     def as_of(self) -> str:
@@ -127,18 +120,11 @@ def view(log: PotLog, zone: str = "", now_s: float | None = None) -> PotView:
 
 
 def _view(log: PotLog, zone: str, now_s: float | None) -> PotView:
-    calendar = Calendar(zone, log.dated)
-    for wake in log.wakes:
-        wake.wall_s = calendar.wall_s(wake.time_s)
-    tank, battery = forecast.tank(log), forecast.battery(log)
-    found = [*findings.findings(log), *recurring.came_back(log, calendar)]
-    state = condition.judge(log, calendar, tank, battery, found, now_s)
-    drawn = pictures.pictures(log, calendar, tank, battery)
+    looks = overview.look(log, zone, now_s)
+    drawn = pictures.pictures(log, looks.calendar, looks.tank, looks.battery)
     for picture in drawn:
-        picture.text = describe(picture, log, calendar, tank, battery)
-    spoken_s = log.wakes[-1].time_s + state.old_s
-    page = f"{log.name}.html"
-    return PotView(log, calendar, tank, battery, found, state, drawn, page, spoken_s)
+        picture.text = describe(picture, log, looks.calendar, looks.tank, looks.battery)
+    return PotView(**vars(looks), pictures=drawn, page=f"{log.name}.html")
 
 
 def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
@@ -680,23 +666,19 @@ def round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> s
 
 
 def _round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> str:
-    order = sorted(
-        views,
-        key=lambda v: (
-            condition.ORDER[v.condition.word],
-            v.condition.visit_s if v.condition.visit_s is not None else 1e18,
-            v.log.title,
-        ),
-    )
-    shown = [value for view in order for value in strip_values(view)]
+    by_name = {view.log.name: view for view in views}
+    rows = [overview.of(view, pot_folder(view.log.place)) for view in views]
+    rows += [overview.Overview(name, name, why=why) for name, why in unread]
+    shown = [value for view in views for value in strip_values(view)]
     low = math.floor(min(shown, default=0))
     scale = (low, max(low + 1, math.ceil(max(shown, default=0))))
     return render(
         "round.html",
-        views=order,
-        unread=unread,
-        counts=counted(order),
-        strips={v.log.name: strip(v, scale) for v in order},
+        rows=[(row, by_name.get(row.name)) for row in overview.by_urgency(rows)],
+        views=views,
+        counts=counted(views),
+        strips={v.log.name: strip(v, scale) for v in views},
+        overview=overview,
         scale=scale,
         zone=views[0].calendar.name if views else "",
         as_of=max(views, key=lambda v: v.now_s).as_of if views else "",
