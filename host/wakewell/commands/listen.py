@@ -51,6 +51,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
     )
     parser.add_argument(
+        "--metrics",
+        metavar="HOST:PORT",
+        help="serve each pot's newest numbers as OpenMetrics text, at /metrics; a port's number "
+        "alone: for this computer only; else whoever reaches it reads them; default: none",
+    )
+    parser.add_argument(
+        "--publish",
+        action="store_true",
+        help="also leave each pot's newest numbers at its broker, retained, as plain SenML on "
+        "wakewell/BOARD/plain: never keys, names or the Wi-Fi, but not sealed as reports are, so "
+        "whoever may write there can forge them",
+    )
+    parser.add_argument(
         "--for",
         dest="for_s",
         type=seconds,
@@ -97,6 +110,21 @@ def run(args: argparse.Namespace) -> int:
         from wakewell.radio.shown import Shown
 
         listener.shown = Shown(folders, args.page, say)
+    if args.publish:
+        from wakewell.radio import plain
+
+        listener.publish, count = plain.publisher(radio)
+        say(
+            f"--publish: plain numbers of {count} of these pots go to the broker, on "
+            "wakewell/BOARD/plain; they are not sealed: show them, and act on nothing by them"
+        )
+    metrics = None
+    if args.metrics is not None:
+        from wakewell.radio.metrics import Metrics, place_of
+
+        metrics = Metrics(listener, *place_of(args.metrics))
+        if not metrics.own:
+            say(f"--metrics: whoever reaches {args.metrics} reads these pots' numbers")
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:
@@ -115,6 +143,11 @@ def run(args: argparse.Namespace) -> int:
         where.append(f"port {args.post}")
     if listener.shown is not None:
         listener.shown.start()
+    if metrics is not None:
+        metrics.start()
+    if listener.publish is not None:
+        for board, last in store.pots(folders).items():
+            listener.publish(board, last)
     at = " and ".join(dict.fromkeys(w for w in where if w))
     print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
     try:
@@ -129,6 +162,8 @@ def run(args: argparse.Namespace) -> int:
             own.stop()
         if listener.shown is not None:
             listener.shown.stop()
+        if metrics is not None:
+            metrics.stop()
         store.close()
         if lock is not None:
             lock.close()

@@ -70,6 +70,7 @@ class Listener:
         default_factory=dict
     )  # agreed on, heard under by nobody yet
     shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
+    publish: Any = None  # given a board and what was last heard of it, if that is wanted
 
     def deal(self, messages: list[Message], now: float) -> None:
         """Verify, keep, answer. Raises SQLAlchemyError or OSError, and then nothing was answered;
@@ -104,6 +105,10 @@ class Listener:
             )  # fmt: skip
             self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
         if reports:
+            if self.publish is not None:
+                boards = {report.board for report in reports}
+                for board, last in self.store.pots(boards).items():
+                    self.publish(board, last)
             self.tell(now)
 
     def tell(self, now: float) -> None:
@@ -223,6 +228,10 @@ class Radio(Waiting):
             except queue.Full:
                 continue
             return
+
+    def show(self, topic: str, payload: bytes) -> None:
+        """Leave a message at the broker for whoever looks later."""
+        self.client.publish(topic, payload, qos=1, retain=True)
 
     def post(self, topic: str, payload: bytes) -> None:
         """Leave an answer with the broker; a lost one makes the board tell again."""

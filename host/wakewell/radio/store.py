@@ -9,7 +9,7 @@ order in which they came. Not here: the network.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
@@ -205,15 +205,22 @@ class Store:
             self.names[board] = logs.printable(name)
         return self.names[board]
 
-    def pots(self) -> dict[str, LastHeard]:
-        """{board: what was last heard of it}."""
+    def pots(self, boards: Collection[str] | None = None) -> dict[str, LastHeard]:
+        """{board: what was last heard of it}. boards: only of these."""
+        chosen = sa.select(POTS)
+        if boards is not None:
+            chosen = chosen.where(POTS.c.board.in_(boards))
         newest = (LINES.c.board == POTS.c.board) & (LINES.c.kind == "wake")
         newest &= LINES.c.n == POTS.c.n
         wakes = sa.select(LINES.c.board, LINES.c.crc, LINES.c.data).join(POTS, newest)
         with self.engine.connect() as c:
             said: dict[str, dict[str, Any]] = {}
-            pots = {row.board: row for row in c.execute(sa.select(POTS))}
+            pots = {row.board: row for row in c.execute(chosen)}
+            if boards is not None:
+                wakes = wakes.where(LINES.c.board.in_(boards))
             for row in c.execute(wakes.order_by(LINES.c.id)):
+                if row.board not in pots:
+                    continue  # heard for the first time in this moment
                 # A number may come twice: after a write that failed, or a life of the board.
                 if pots[row.board].told.get(NEWEST, row.crc) == row.crc:
                     said[row.board] = summary(row.data) or {}
@@ -384,6 +391,8 @@ def summary(data: bytes) -> dict[str, Any] | None:
         "lockouts": wake.lockouts,
         "settings": wake.settings,
         "values": msgspec.to_builtins(wake.values),
+        "day_ml": wake.water.day_ml,
+        "charge_uah": wake.charge_uah,
         "utc": list(wake.begin.utc),
         "sleep_s": DAY_S if wake.sleep is None else wake.sleep.seconds,
     }
