@@ -8,18 +8,19 @@ import shlex
 import shutil
 import tomllib
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from wakecore import fields
-from wakewell.budget import sizing
+from wakewell.budget import inputs, sizing, sun
 from wakewell.cli import main
 from wakewell.draft import choices, figures, files
 from wakewell.draft.answers import QUESTIONS, Draft, answered
 from wakewell.errors import BadInput
-from wakewell.pot import chips, description, pot_folder
+from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.rig import battery
 from wakewell.rig.soil import SUBSTRATES
 from wakewell.shipped import CAFE
@@ -311,6 +312,9 @@ def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) ->
         ("--cell lipo", "known names: lithium-ion"),
         ("--cell 'lithium-ion 0'", "capacity_mah = 0: allowed 1 to 200000"),
         ("--probes thermometer", "known names: temperature"),
+        ("--panel 60x180", "allowed none, or TILTxFACINGxLATITUDE"),
+        ("--panel 95x180x52", "tilt_deg = 95: allowed 0 to 90"),
+        ("--place balcony --board development --panel 60x0x65", "no panel up to 20000 mW"),
         ("--chip esp32-c3 --probes temperature,charger,current", "no pin left for it"),
         ("--pin soil=99", "the esp32 has no such pin"),
         ("--pin soil=6", "wired to the flash"),
@@ -432,6 +436,37 @@ def test_figures_refuse_what_the_core_would(tmp_path: Path) -> None:
     found: Any = figures.Figures()
     assert found.put("limits", "day_ml", 1e9, "") == 5000
     assert found.put("limits", "day_ml", -5, "") == 1
+
+
+@pytest.mark.parametrize(("place", "panes"), [("window sill", 1), ("balcony", None)])
+def test_a_panel_is_offered_by_the_budget_that_finds_it_enough(
+    tmp_path: Path, place: str, panes: int | None
+) -> None:
+    pot = made(tmp_path / "pot", *QUICK, "--place", place, "--panel", "60x200x52")
+    assert pot.about is not None
+    told = pot.about.panel
+    assert told is not None
+    assert (told.tilt_deg, told.facing_deg, told.latitude_deg) == (60, 200, 52)
+    assert told.panes == panes
+    found = sun.made(pot, inputs.gather(pot, date.today()))
+    assert found is not None
+    assert found.enough
+    assert told.peak_mw == next(mw for mw in choices.PANELS_MW if mw >= found.least_mw)
+    assert f"at least {found.least_mw:.0f} mW" in " ".join(
+        (tmp_path / "pot" / "pot.toml").read_text(encoding="utf-8").replace("#", "").split()
+    )
+    assert pot.settings["wake_s"] <= agree.NIGHT_S
+    assert not [w for w in pot.warnings if "panel" in w.text]
+
+
+def test_a_panel_of_ones_own_and_that_of_another_pot(tmp_path: Path) -> None:
+    first = made(tmp_path / "first", *QUICK, "--panel", "30x180x40x750")
+    again = made(tmp_path / "again", "--like", str(tmp_path / "first"))
+    assert first.about is not None
+    assert again.about is not None
+    assert first.about.panel == again.about.panel
+    assert first.about.panel is not None
+    assert first.about.panel.peak_mw == 750
 
 
 def test_voltages_of_a_cell_come_from_its_curve() -> None:

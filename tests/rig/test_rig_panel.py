@@ -2,18 +2,23 @@
 
 import math
 from importlib import import_module
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 pytest.importorskip("pvlib", reason="the rig's extra is not installed")
 
 import numpy as np
+import pandas
 
 from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible
 from wakewell.rig.panel import (
     GROUND,
     LOSSES,
+    PER_K,
     Panel,
     charging_ma,
     let_in,
@@ -79,7 +84,7 @@ def test_a_year_on_the_slope_of_the_latitude() -> None:
 
 def test_power_is_pvwatts() -> None:
     """By the library's `pvsystem.pvwatts_dc`, over the whole year."""
-    from wakewell.rig.panel import PER_K, WARMER_K
+    from wakewell.rig.panel import WARMER_K
     from wakewell.rig.weather import sunlight
 
     panel = Panel(2000.0, charger=1.0)
@@ -126,3 +131,68 @@ def test_impossible_panels_are_refused(key: str, given: object) -> None:
     with pytest.raises(Impossible) as refusal:
         Panel(**{key: given})  # type: ignore[arg-type]
     assert refusal.value.key == f"panel.{key}"
+
+
+# Light on the flat in London (51.5 north), kWh/m2 on a day of each month: means of 22 years by
+# NASA's Surface meteorology and Solar Energy, as the Solar Electricity Handbook (Boxwell 2011,
+# appendix B) has them; from memory
+LONDON = (0.75, 1.37, 2.31, 3.57, 4.59, 4.86, 4.82, 4.20, 2.81, 1.69, 0.92, 0.60)
+FIRST_DAYS = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365)
+
+
+def by_month(hours: Any) -> list[float]:
+    """The mean of each day's sum, thousandths."""
+    days = hours.reshape(-1, 24).sum(1) / 1000.0
+    return [float(days[a:b].mean()) for a, b in pairwise(FIRST_DAYS)]
+
+
+def test_the_same_clouds_under_another_sun_are_inside_the_budgets_doubt() -> None:
+    from wakewell.budget.doubt import COVER
+    from wakewell.budget.sun import SUN, SUN_DEG
+    from wakewell.rig.weather import STATION_DEG, sunlight
+
+    doubt = SUN + SUN_DEG * (51.5 - STATION_DEG)
+    for found, handbook in zip(by_month(sunlight(51.5)[3]), LONDON, strict=True):
+        assert abs(math.log(found / handbook)) < COVER * doubt
+    # The sky's part of the light is the larger one in winter: as everywhere in the north
+    flat, sky = (by_month(sunlight(51.5)[part]) for part in (3, 4))
+    assert sky[11] / flat[11] > sky[5] / flat[5]
+    own, again = by_month(sunlight()[3]), by_month(sunlight(STATION_DEG + 0.6)[3])
+    assert again == pytest.approx(own, rel=0.05)
+
+
+def test_a_months_table_is_that_of_pvlibs_own_chain() -> None:
+    """Each month's energy by pvlib's ModelChain, as in its page "Getting started with PV
+    modelling", from its own reader of that station's file. It takes no loss at the glass from the
+    sky's light, hence a little more."""
+    lib = import_module("pvlib")
+    place = Path(lib.__file__).parent / "data" / "723170TYA.CSV"
+    year, station = lib.iotools.read_tmy3(place, coerce_year=2001, map_variables=True)
+    year.index = year.index - pandas.Timedelta(minutes=30)
+    slope = lib.pvsystem.Array(
+        lib.pvsystem.FixedMount(60.0, 180.0),
+        albedo=GROUND,
+        module_parameters={"pdc0": 1000.0, "gamma_pdc": PER_K},
+    )
+
+    def ross(chain: Any) -> None:
+        light = chain.results.effective_irradiance
+        warm = lib.temperature.ross(light, chain.results.weather["temp_air"], noct=45.0)
+        chain.results.cell_temperature = (warm,)
+
+    chain = lib.modelchain.ModelChain(
+        lib.pvsystem.PVSystem([slope], inverter_parameters={"pdc0": 1e9}),
+        lib.location.Location(*(station[name] for name in ("latitude", "longitude"))),
+        transposition_model="isotropic",
+        aoi_model="physical",
+        dc_model="pvwatts",
+        ac_model="pvwatts",
+        spectral_model="no_loss",
+        temperature_model=ross,
+    )
+    chain.run_model(year[["ghi", "dni", "dhi", "temp_air"]])  # its albedo was not measured
+    theirs = by_month((1.0 - LOSSES) * np.nan_to_num(chain.results.dc.to_numpy()))
+    panel = Panel(1000.0, tilt_deg=60.0, charger=1.0, coldest_c=-40.0)
+    ours = month_wh(panel, AIR_C)
+    assert ours == pytest.approx(theirs, rel=0.06)
+    assert all(one < other for one, other in zip(ours, theirs, strict=True))

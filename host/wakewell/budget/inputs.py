@@ -23,6 +23,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import agree, description, pot_folder
 from wakewell.rig import battery
 from wakewell.rig.tables import along
+from wakewell.rig.weather import STATION_DEG
 
 from .doubt import Doubt, about, doubtful, nominal
 
@@ -246,6 +247,11 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
         assumed["calibration"] = (
             f"nothing is calibrated yet: soil from {cal['wilting_ppt']} to {cal['capacity_ppt']} "
             "ppt is expected, not measured"
+        )
+    if told.panel is not None and told.panel.latitude_deg is None:
+        assumed["panel.latitude_deg"] = (
+            f"panel.latitude_deg is not given: {STATION_DEG:.0f} degrees north; farther north a "
+            "winter's sun gives far less"
         )
     found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
     if told.battery:

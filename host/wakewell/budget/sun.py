@@ -13,14 +13,15 @@ from wakewell.pot import description
 from wakewell.rig import battery
 from wakewell.rig.fitted import panel as fitted_panel
 from wakewell.rig.panel import Panel, month_wh
-from wakewell.rig.weather import PLACES, climate
+from wakewell.rig.weather import PLACES, STATION_DEG, climate
 
 from .doubt import COVER, Doubt, about, nominal, standard
 from .inputs import Inputs
 
 UNIT_MW = 1000.0  # a panel of this power, by which one of any power is counted
-# Light of the one typical year against this place and year: latitude, clouds; own assumption
-SUN = 0.30
+# Light of the one typical year against this place and year, and how much more for each degree of
+# latitude away from it, whose clouds are others; own assumption
+SUN, SUN_DEG = 0.30, 0.01
 STEEP_DEG, LEVEL_DEG, SOUTH_DEG = 65, 35, 180
 TELLING = 0.95  # a change is told if the panel may be that much smaller
 
@@ -131,7 +132,8 @@ def _drawn_mah(inputs: Inputs, month: int) -> Doubt:
 
 
 def _by_month(panel: Panel, stands: str, needs: list[Doubt]) -> list[Month]:
-    sun = about(1.0, SUN, "sun of this place and year")
+    other = SUN_DEG * abs(panel.latitude_deg - STATION_DEG)
+    sun = about(1.0, SUN + other, "sun of this place and year")
     air_c = climate(PLACES[stands]).air_c
     rows = []
     for need, watt_wh in zip(needs, month_wh(panel, air_c), strict=True):

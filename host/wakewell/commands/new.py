@@ -169,6 +169,7 @@ def summary(draft: Draft) -> str:
         f"{draft.name}: {draft.plant}, {draft.crop.stands}, {planter.volume_ml} ml of "
         f"{planter.substrate}, tank {tank.volume_ml} ml (level: {draft.level}), {draft.chip}, "
         f"{cell.chemistry} {cell.capacity_mah} mAh"
+        + (f", panel {draft.panel.peak_mw} mW" if draft.panel and draft.panel.peak_mw else "")
     )
 
 

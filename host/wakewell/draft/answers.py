@@ -14,13 +14,14 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 
-from wakewell.budget import inputs, sizing
+from wakewell.budget import course, inputs, sizing, sun
 from wakewell.draft import figures, pins
 from wakewell.draft.choices import (
     ASLEEP_UA,
     CAPACITIES_MAH,
     CELLS,
     LEVELS,
+    PANELS_MW,
     PLANTS,
     PROBES,
     PUMPS,
@@ -38,6 +39,7 @@ from wakewell.pot.description import (
     BoardSheet,
     Crop,
     Hose,
+    PanelSheet,
     Part,
     Planter,
     PotFolder,
@@ -58,8 +60,8 @@ TAPER = 0.81  # of a cylinder: a flower pot whose base is four fifths of its top
 class Draft:
     """What is known of the new pot so far: the usual at first, then what was answered.
 
-    power: whether a switch feeds the probes only while they are read; said: the answers, by
-    question.
+    power: whether a switch feeds the probes only while they are read; panel_why: the reason for
+    its power; said: the answers, by question.
     """
 
     name: str
@@ -74,6 +76,8 @@ class Draft:
     level: str = "gauge"
     probes: tuple[str, ...] = ("temperature", "charger")
     battery: Battery = field(default_factory=lambda: Battery("lithium-ion", 2600, 1))
+    panel: PanelSheet | None = None
+    panel_why: str = ""
     place: str = ""
     maker: str = ""
     reach: str = ""
@@ -88,8 +92,8 @@ class Draft:
         return About(
             name=self.name, plant=self.plant, place=self.place, notes="", chip=self.chip,
             planter=self.planter, tank=self.tank, battery=self.battery, crop=self.crop,
-            board=self.board, pump=self.pump.pump, hose=self.line, maker=self.maker,
-            reach=self.reach, language=self.language,
+            board=self.board, pump=self.pump.pump, hose=self.line, panel=self.panel,
+            maker=self.maker, reach=self.reach, language=self.language,
         )  # fmt: skip
 
     @property
@@ -380,6 +384,51 @@ def _cell_offer(draft: Draft) -> tuple[str, str]:
     return f"lithium-ion {mah}", why
 
 
+PANEL_FORM = (
+    "none, or TILTxFACINGxLATITUDE in degrees, such as 60x180x52 (90 upright; by the compass, "
+)
+PANEL_FORM += "180 south; north of the equator), and x its power in mW if you have one"
+GLASS = 1  # panes before a panel on a window sill
+
+
+def _panel(draft: Draft, text: str) -> None:
+    draft.panel = None
+    if text.strip().lower() == "none":
+        return
+    names = ("tilt_deg", "facing_deg", "latitude_deg", "peak_mw")
+    rows = [_row(description.PANEL + description.PANEL_OPTIONAL, name) for name in names]
+    tilt, facing, latitude, *told = _sizes("panel", text, PANEL_FORM, rows, 3)
+    panes = GLASS if draft.crop.stands == STANDS[0] else None
+    draft.panel = PanelSheet(tilt, facing, latitude_deg=latitude, panes=panes)
+    if told:
+        draft.panel, draft.panel_why = replace(draft.panel, peak_mw=told[0]), ""
+        return
+    parts = draft.parts()
+    planned = figures.planned(draft.about, parts, draft.figures(parts))
+    found = inputs.gather(planned, date.today())
+    least = max(month.least_mw for month in sun.months(draft.about, found))
+    peak = next((mw for mw in PANELS_MW if mw >= least), 0)
+    if not peak:
+        raise BadInput(
+            f"--panel {show(text)}: no panel up to {PANELS_MW[-1]} mW keeps this pot charged "
+            "there; turn it to the south (180), put it steeper, choose a bare module, or charge by "
+            "hand (none)"
+        )
+    draft.panel = replace(draft.panel, peak_mw=peak)
+    draft.panel_why = f"by the budget at least {least:.0f} mW, for never charging by hand"
+
+
+def _panel_offer(draft: Draft) -> tuple[str, str]:
+    days, _, _ = course.cell_life(draft.inputs()).told_days()
+    return "none", f"a full battery lasts about {days} days; a panel needs a charger made for it"
+
+
+def _panel_like(draft: Draft, like: PotFolder) -> bool:
+    assert like.about is not None
+    draft.panel = like.about.panel
+    return True
+
+
 def _kept(table: str) -> Callable[[Draft, PotFolder], bool]:
     """Takes that table of the other pot's pot.toml over as it is."""
 
@@ -496,6 +545,8 @@ QUESTIONS = (
         _probes_offer, _probes, _probes_like,
     ),
     Question("cell", "Which cell?", CELL_FORM, _cell_offer, _cell, _cell_like),
+    Question("panel", "A small panel, instead of charging by hand?", PANEL_FORM, _panel_offer,
+             _panel, _panel_like),
 )  # fmt: skip
 BY_NAME = {question.name: question for question in QUESTIONS}
 # Of another pot's answers, what no longer fits once the second was changed: it is offered anew

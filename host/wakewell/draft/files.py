@@ -92,6 +92,10 @@ def _reason(draft: Draft, table: str, name: str) -> str:
         return "above the full mark, so that nothing siphons (R8)"
     if (table, name) == ("hose", "length_mm"):
         return f"it holds {draft.line.fill_ml:.0f} ml, which every run fills first"
+    if (table, name) == ("panel", "peak_mw"):
+        return draft.panel_why
+    if (table, name) == ("panel", "panes"):
+        return "it stands behind the window, as the pot does; outside: 0"
     if (table, name) == ("planter", "volume_ml"):
         return "by its measures, a pot that narrows a little"
     return ""

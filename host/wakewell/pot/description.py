@@ -75,6 +75,7 @@ PANEL: tuple[Row, ...] = (
 )
 PANEL_OPTIONAL: tuple[Row, ...] = (
     ("peak_mw", 10, 1000000, None, "power in full sun, from its maker's sheet"),
+    ("latitude_deg", 0, 65, None, "degrees north where it stands; left out: 36"),
     ("panes", 0, 4, None, "panes of window glass before it; left out: none"),
     ("sky_pct", 0, 100, None, "of the open sky that it sees; left out: all"),
     ("charger_ppt", 50, 1000, None, "of its power that the charger hands on; left out: 750"),
@@ -297,6 +298,7 @@ class PanelSheet:
     tilt_deg: int
     facing_deg: int
     peak_mw: int | None = None
+    latitude_deg: int | None = None
     panes: int | None = None
     sky_pct: int | None = None
     charger_ppt: int | None = None

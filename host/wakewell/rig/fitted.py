@@ -138,6 +138,7 @@ def panel(told: Any) -> Panel:
         "tilt_deg": float(told.tilt_deg),
         "facing_deg": float(told.facing_deg),
         "panes": told.panes,
+        "latitude_deg": told.latitude_deg and float(told.latitude_deg),
         "sky": told.sky_pct if told.sky_pct is None else told.sky_pct / 100.0,
         "charger": told.charger_ppt and told.charger_ppt / 1000.0,
         "most_ma": told.charger_most_ma and float(told.charger_most_ma),

@@ -18,7 +18,7 @@ from importlib import import_module
 from typing import Any
 
 from .errors import Impossible, need
-from .weather import HOURS, sunlight
+from .weather import HOURS, STATION_DEG, sunlight
 
 FULL_SUN_W = 1000.0  # W/m2, at which a panel's peak power is told
 PER_K = -0.004  # of the power, a degree above 25 °C; common practice, no source
@@ -38,6 +38,7 @@ class Panel:
     west; panes: of window glass before it, upright and facing as it does; shade: for each hour of
     the day (local standard time) the share of the direct sun that something takes, 24 of them, or
     none; sky: share of the open sky that it sees.
+    latitude_deg: north; its seasons are those of the north.
     charger: what of the panel's power reaches the cell; most_ma: what the charger gives at most;
     coldest_c: below which it gives nothing, °C.
     """
@@ -48,6 +49,7 @@ class Panel:
     panes: int = 0
     shade: tuple[float, ...] = ()
     sky: float = 1.0
+    latitude_deg: float = STATION_DEG
     charger: float = 0.75
     most_ma: float = 500.0
     coldest_c: float = 0.0
@@ -62,6 +64,7 @@ class Panel:
         for share in self.shade:
             need("panel.shade", share, 0.0, 1.0)
         need("panel.sky", self.sky, 0.0, 1.0)
+        need("panel.latitude_deg", self.latitude_deg, 0.0, 65.0, "°")
         need("panel.charger", self.charger, 0.05, 1.0)
         need("panel.most_ma", self.most_ma, 1.0, 5000.0, "mA")
         need("panel.coldest_c", self.coldest_c, -40.0, 40.0, "°C")
@@ -106,7 +109,7 @@ def powers_mw(panel: Panel, air_c: tuple[float, ...]) -> tuple[float, ...]:
     np = import_module("numpy")
     if len(air_c) != HOURS:
         raise Impossible("air_c", len(air_c), f"{HOURS} hours")
-    zenith, azimuth, direct, flat, sky = sunlight()
+    zenith, azimuth, direct, flat, sky = sunlight(panel.latitude_deg)
     light = let_in(panel, zenith, azimuth, direct, flat, sky)
     warmer = np.array(air_c) + WARMER_K * light / FULL_SUN_W - 25.0
     power = panel.peak_mw * light / FULL_SUN_W * (1.0 + PER_K * warmer)

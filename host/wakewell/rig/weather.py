@@ -27,6 +27,9 @@ from typing import Any
 from .errors import Impossible, need
 
 HOURS = 8760
+STATION_DEG = 36.1  # latitude, north, that the typical year is from
+NEAR_DEG = 0.5  # as near, its own light is taken
+HIGH_DEG = 80.0  # from overhead; with the sun farther down, an hour's clearness says little
 
 
 @dataclass(frozen=True)
@@ -259,17 +262,35 @@ def climate(place: Place) -> Climate:
     return Climate(air.tolist(), np.clip(et0, 0.0, None).tolist(), rain.tolist())
 
 
-@lru_cache(maxsize=1)
-def sunlight() -> tuple[Any, Any, Any, Any, Any]:
+@lru_cache(maxsize=4)
+def sunlight(latitude_deg: float = STATION_DEG) -> tuple[Any, Any, Any, Any, Any]:
     """Of each hour of the typical year: the sun's zenith angle and azimuth in its middle, degrees,
-    and its light straight on, on the flat, and the sky's alone on the flat, W/m2."""
+    and its light straight on, on the flat, and the sky's alone on the flat, W/m2.
+
+    At another latitude: the same clouds under the sun of there, that is the same part of the light
+    above the air (clearness), split into sun and sky by Erbs et al. (1982) as pvlib has it.
+    """
     np, pandas = import_module("numpy"), import_module("pandas")
     station, year = _typical_year()
     middles = pandas.date_range("2001-01-01 00:30", periods=HOURS, freq="h")
     times = middles.tz_localize(timezone(timedelta(hours=station["tz"])))
-    sun = import_module("pvlib.solarposition").get_solarposition(
-        times, station["lat"], station["lon"], station["elev"]
-    )
+    position = import_module("pvlib.solarposition").get_solarposition
+
+    def seen(latitude: float) -> tuple[Any, Any]:
+        sun = position(times, latitude, station["lon"], station["elev"])
+        return sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy()
+
     light = (np.array(year[name]) for name in ("direct_w", "light_w", "sky_w"))
     direct, flat, sky = light
-    return sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy(), direct, flat, sky
+    zenith, azimuth = seen(station["lat"])
+    if abs(latitude_deg - station["lat"]) < NEAR_DEG:
+        return zenith, azimuth, direct, flat, sky
+    irradiance = import_module("pvlib.irradiance")
+    above = irradiance.get_extra_radiation(times).to_numpy()
+    most = above * np.clip(np.cos(np.radians(zenith)), 0.0, None)
+    day = np.repeat(flat.reshape(-1, 24).sum(1) / most.reshape(-1, 24).sum(1), 24)
+    clear = np.where(zenith < HIGH_DEG, flat / np.maximum(most, 1.0), day)
+    zenith, azimuth = seen(latitude_deg)
+    flat = np.clip(clear, 0.0, 1.0) * above * np.clip(np.cos(np.radians(zenith)), 0.0, None)
+    split = irradiance.erbs(flat, zenith, times)
+    return zenith, azimuth, np.array(split["dni"]), flat, np.array(split["dhi"])
