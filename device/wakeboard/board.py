@@ -29,7 +29,8 @@ if False:
     from wakecore.typed import Begin, Reading, Readings
 
 HOST = ROOT + "/host.json"  # what a person with the cable did since the last wake
-ENTRY_MS = 6000  # a button held this long, and let go before it counts as stuck: the entry page
+ENTRY_MS = 6000  # a button held this long: the entry page
+MUTE_MS = 10000  # this long, and let go before it counts as stuck: no reminders for a while
 
 
 class Board(Kept):
@@ -49,7 +50,7 @@ class Board(Kept):
         self.started: "Any" = None
         self.watched: "tuple[tuple[int, Any], ...]" = ()
         self.ran_ms = 0
-        self.pressed, self.entry, self.needs = False, False, 0
+        self.pressed, self.entry, self.mute, self.needs = False, False, False, 0
         self.reports: int | None = None
         self.told: "dict[str, Any]" = {}  # what the core was told in this wake
         self.run: "Run | None" = None
@@ -163,8 +164,8 @@ class Board(Kept):
     def held_ms(self) -> int:
         """How long the button is held, up to STUCK_MS; a masked one is stuck if still down.
 
-        A hold that asks for the entry page is a press to the core: it clears nothing and waters
-        nothing. Where there are no secrets there is no such page.
+        A hold that asks for the entry page, or for no reminders, is a press to the core: it
+        clears nothing and waters nothing. Where there are no secrets there is neither.
         """
         if self.wiring.button_pin < 0:
             return 0
@@ -181,19 +182,19 @@ class Board(Kept):
         while held_ms < STUCK_MS and pin.value() == active:
             time.sleep_ms(50)
             held_ms += 50
-            if light is not None:  # steady until the press is long enough, a blink, steady again
+            if light is not None:  # steady until the press is long enough, a blink, steady, off
                 wish = HELD_MS <= held_ms < ENTRY_MS
-                light.value(held_ms // 250 & 1 if wish else 1)
+                light.value(held_ms // 250 & 1 if wish else held_ms < MUTE_MS)
         if light is not None:
             light.value(0)
-        self.entry = ENTRY_MS <= held_ms < STUCK_MS and exists(ROOT + "/private.json")
-        return 50 if self.entry else held_ms
+        long = ENTRY_MS <= held_ms < STUCK_MS and exists(ROOT + "/private.json")
+        self.mute = long and held_ms >= MUTE_MS
+        self.entry = long and not self.mute
+        return 50 if long else held_ms
 
     def host_actions(self) -> "list[str]":
-        """What the host asked for in this wake, which counts once; and whether the entry page
-        opens.
-        """
-        asked = ["entry page"] if self.entry else []
+        """What the host asked for in this wake, which counts once; and what a long hold asks for."""
+        asked = ["entry page"] if self.entry else ["mute"] if self.mute else []
         data = read_bytes(HOST)
         if data is None:
             return asked

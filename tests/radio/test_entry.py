@@ -279,7 +279,8 @@ def test_nobody_comes(tmp_path: Path, flashed: Path) -> None:
 
 @desk
 @pytest.mark.parametrize(
-    ("held_s", "why"), [(3.0, "short"), (16.0, "stuck"), (7.0, "off"), (7.0, "low"), (7.0, "none")]
+    ("held_s", "why"),
+    [(3.0, "short"), (16.0, "stuck"), (7.0, "off"), (7.0, "low"), (7.0, "none"), (11.0, "mute")],
 )
 def test_when_it_does_not_open(tmp_path: Path, flashed: Path, held_s: float, why: str) -> None:
     """R5: not on a weak cell. A hold of two seconds stays a wish, a stuck button a fault (R12)."""
@@ -296,8 +297,10 @@ def test_when_it_does_not_open(tmp_path: Path, flashed: Path, held_s: float, why
             pot.board.write_files({"pot/private.json": line.encode(sorted(record), record)})
         pot.press(held_s)
         assert pot.opened() == 0
-        held_ms = wakes(pot.board.read_files())[-1]["begin"]["button_ms"]
-        assert held_ms == {"short": 3000, "stuck": 15000}.get(why, 50)
+        begun = wakes(pot.board.read_files())[-1]["begin"]
+        assert begun["button_ms"] == {"short": 3000, "stuck": 15000}.get(why, 50)
+        asked_for = {"mute": ["mute"], "short": [], "stuck": []}
+        assert begun["host"] == asked_for.get(why, ["entry page"])
 
 
 KEEP = """
@@ -371,6 +374,9 @@ def test_handed_over_with_a_way_to_its_next_wifi(tmp_path: Path, flashed: Path) 
         printed = (pot.folder / card.FILE).read_text()
         assert new.entry["name"] in printed
         assert new.entry["code"] in printed
+        for text in ("In its new home", "handed over on 4 May 2026 with", "Give it your Wi-Fi"):
+            assert text in printed
+        assert "No reminders for a week" in printed  # it has a broker
         kept = (pot.folder / "as-left-2026-05-04.txt").read_text()
         for word in {*new.words(), *old.words()} - {mosquitto.WORD}:
             assert word not in text + kept  # that file may go into git

@@ -24,6 +24,7 @@ from wakeboard import senml
 from wakecore import fields, line, rules
 from wakewell import cli, words
 from wakewell.commands import remind as remind_command
+from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.record import Wake, as_plain
 from wakewell.pot import private
@@ -621,3 +622,127 @@ def test_one_pots_claim_is_not_anothers(tmp_path: Path) -> None:
 def test_a_lockout_that_only_the_cable_ends_is_the_makers(name: str, who: str) -> None:
     told = {"needs": [], "lockouts": [name]}
     assert [(c.key, c.who) for c in causes.of(told, 0, SETTINGS, 1)] == [(f"lockout {name}", who)]
+
+
+# Several people, and reminders muted at the pot
+
+
+def test_each_of_several_people_is_told_their_own(tmp_path: Path) -> None:
+    def reached(name: str) -> private.Person:
+        return private.Person((f"json://{name}",), "UTC", "23:00", "01:00")
+
+    where = pot(tmp_path, **{name: reached(name) for name in ("owner", "maker", "anna", "jo")})
+    where.told = {"anna": ("fill the tank", "silent"), "jo": ("maker",)}
+    store, post = Store(tmp_path / "db"), Post()
+    tell(
+        store,
+        1,
+        NOON,
+        needs=["fill the tank", "free the button"],
+        lockouts=["files damaged"],
+        values={},
+    )
+    remind.go_round(store, [where], post, NOON)
+    told = {addresses[0]: text for _, addresses, _, text in post.sent}
+    assert set(told) == {f"json://{name}" for name in where.people}
+    sides = {
+        name: ("Fill the tank" in text, "settings could not be read" in text)
+        for name, text in told.items()
+    }
+    assert sides["json://anna"] == sides["json://owner"] == (True, False)
+    assert sides["json://maker"] == sides["json://jo"] == (False, True)
+    assert "button" in told["json://owner"]
+    assert "button" not in told["json://anna"]
+    remind.go_round(store, [where], post, NOON + HOUR_S)
+    assert len(post.sent) == 4
+    where.people.pop("owner")
+    tell(store, 2, NOON + 2 * DAY_S, needs=["free the button"], lockouts=[], values={})
+    remind.go_round(store, [where], post, NOON + 2 * DAY_S)
+    assert post.sent[4][1] == ("json://maker",), "with no owner the maker hears of it"
+    assert len(post.sent) == 5
+
+
+PEOPLE = """
+[owner]
+apprise = ["json://owner"]
+[people.anna]
+apprise = ["json://anna"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ("anna = ['fill the tank']", ""),
+        ("anna = ['fil the tank']", "nearest known name fill the tank"),
+        ("anna = 'fill the tank'", "allowed a list such as"),
+        ("anna = []", "allowed a list such as"),
+        ("anna = [[1]]", "nothing that people are told of"),
+        ("owner = ['maker']", "not owner or maker"),
+        ("jo = ['maker']", "what anna is told, the other how"),
+        ("", "what anna is told, the other how"),
+    ],
+)
+def test_who_is_told_of_what_stands_in_the_pots_files(tmp_path: Path, said: str, why: str) -> None:
+    folder = tmp_path / "basil"
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
+    with (folder / "pot.toml").open("a") as file:
+        file.write(f"\n[people]\n{said}\n")
+    path = private.make(folder)
+    path.write_text(path.read_text() + PEOPLE)
+    if why:
+        with pytest.raises(BadInput, match=re.escape(why)):
+            remind.load([str(folder)])
+        return
+    (found,) = remind.load([str(folder)])
+    assert found.told == {"anna": ("fill the tank",)}
+    assert set(found.people) == {"owner", "anna"}
+    assert "json://anna" in private.read(folder).words(), "an address is a secret"
+
+
+def muted(store: Store, n: int, at: float, heard: float | None = None) -> None:
+    """A wake whose button was held that long, as the store keeps it."""
+    path = next((CAFE / "basil" / "logs").glob("*.jsonl*"))
+    with logs.open_log(path) as file:
+        record, _ = line.decode(next(each for each in file if b'"wake"' in each[:20]).rstrip())
+    assert record is not None
+    day, second = divmod(int(at) - 946684800, DAY_S)
+    record["n"] = n
+    record["begin"] |= {"host": ["mute"], "cause": "button", "utc": [day, second, 1]}
+    data = line.encode(list(record), record)
+    made = letters.LogLine("wake", n, f"{crc32(data[: -line.TAIL_SIZE]):08x}", 1, n * 4000, data)
+    store.take([letters.BoardReport(BOARD, n, "0" * 16, {}, [made])], int(heard or at))
+
+
+def test_reminders_are_muted_at_the_pot_and_the_maker_sees_it(tmp_path: Path) -> None:
+    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    muted(store, 1, NOON - HOUR_S)
+    tell(store, 1, NOON, needs=[], lockouts=[], values={})
+    rounds(store, where, post, NOON, NOON + 2 * DAY_S)
+    assert [to for _, to, _, _ in post.sent] == [("json://maker",)], "once, and to nobody else"
+    assert "were muted with its button until Monday 11 May" in post.sent[0][3]
+    done = remind.go_round(store, [where], None, NOON + 2 * DAY_S)
+    assert [cause.key for _, cause, _ in done.open] == [causes.MUTED]
+    for day in range(2, 9):
+        tell(store, day, NOON + day * DAY_S, needs=["fill the tank"], values={})
+        rounds(store, where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+    owner = [when for when, to, _, _ in post.sent if to == ("json://owner",)]
+    assert owner[0] == NOON + 7 * DAY_S - HOUR_S, "a week after the press it begins again"
+    maker = [(when, text) for when, to, _, text in post.sent[1:] if to == ("json://maker",)]
+    assert maker[0][0] == NOON + 2 * DAY_S, "meanwhile the maker is told in the owner's place"
+    assert "Fill the tank" in maker[0][1]
+
+
+@pytest.mark.parametrize("what", ["old", "late", "clock back"])
+def test_a_press_that_came_late_or_from_another_time_mutes_nothing_for_long(
+    tmp_path: Path, what: str
+) -> None:
+    store, where = Store(tmp_path / "db"), pot(tmp_path)
+    pressed, heard = {
+        "old": (NOON - 8 * DAY_S, NOON - 8 * DAY_S),
+        "late": (NOON - 8 * DAY_S, NOON - HOUR_S),  # it waited at the broker
+        "clock back": (NOON + 90 * DAY_S, NOON + 90 * DAY_S),  # this computer's, since then
+    }[what]
+    muted(store, 1, pressed, heard)
+    assert remind.muted_at(store, where.board, NOON) is None

@@ -12,6 +12,7 @@ from typing import Any
 from wakewell.commands import given
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
+from wakewell.pot import private
 from wakewell.radio import listen
 from wakewell.radio.remind import (
     LEAST_EVERY_S,
@@ -103,9 +104,8 @@ def tell(done: Round, args: argparse.Namespace) -> None:
     if not done.open and args.every is None:
         print("nobody needs a reminder")
     for name, who, due in done.sent:
-        print(
-            f"{name}: sent to the {who}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True
-        )
+        whom = f"the {who}" if who in private.PEOPLE else who
+        print(f"{name}: sent to {whom}: {len(due)} cause{'s' if len(due) > 1 else ''}", flush=True)
 
 
 def results_of(done: Round, all_pots: list[PotToRemind]) -> list[dict[str, Any]]:

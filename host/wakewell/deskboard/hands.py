@@ -378,7 +378,7 @@ ROWS: tuple[Row, ...] = (
     Row("look", "what happened since the last look: pump, hose, floor", lambda h, o: h.look()),
     Row("charger in", "plug the charger in", lambda h, o: h.charger(True)),
     Row("charger out", "pull the charger out", lambda h, o: h.charger(False)),
-    Row("button", "press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page)",
+    Row("button", "press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page; 10 s: mute)",
         lambda h, o: h.press(USUAL_PRESS_S if o.number is None else o.number),
         Number("SECONDS", 0.05, MOST_HOLD_S)),
     Row("button hold", "hold the button down", lambda h, o: h.hold(True)),

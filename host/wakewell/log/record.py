@@ -99,7 +99,8 @@ class Begin(msgspec.Struct, gc=False, kw_only=True):
     host: Annotated[
         Texts,
         told(
-            "what a person did: `clear LOCKOUT` by cable, `entry page` by a long hold of the button"
+            "what a person did: `clear LOCKOUT` by cable, `entry page` or `mute` by a long hold of "
+            "the button"
         ),
     ]
     state: Annotated[

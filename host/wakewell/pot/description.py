@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from wakecore import fields
+from wakecore import fields, rules
 from wakewell import language
 from wakewell.pot import chips
 from wakewell.tomlfile import Problem, TomlFile, show_path
@@ -36,6 +36,15 @@ ABOUT: tuple[tuple[str, bool, int, str], ...] = (
     ("notes", False, 2000, "anything worth keeping"),
     ("maker", False, 60, "who built it and is asked for help"),
     ("reach", False, 120, "how the maker is reached: a phone number or an address"),
+)
+# [people] of pot.toml, beside owner and maker: {name: what they are told of}
+MOST_PEOPLE, MOST_NAME = 8, 30
+TOLD_OF = (
+    "owner",
+    "maker",
+    "silent",
+    *(row[0] for row in rules.NEEDS),
+    *(row[0] for row in rules.LOCKOUTS),
 )
 PLANTER: tuple[Row, ...] = (
     ("height_mm", 20, 1500, None, "depth of the substrate"),
@@ -366,7 +375,8 @@ class Hose:
 class About:
     """pot.toml: what the pot is. A table that it does not have is None.
 
-    noted: when the content of the tank and the charge were looked at.
+    noted: when the content of the tank and the charge were looked at. people: {name: what they are
+    told of (TOLD_OF)}, beside owner and maker.
     """
 
     name: str
@@ -385,6 +395,7 @@ class About:
     noted: datetime.date | None = None
     maker: str = ""
     reach: str = ""
+    people: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     language: str = language.ENGLISH
 
     @property

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from wakecore import fields
 from wakewell import language
 from wakewell.pot import chips, meanings, private
-from wakewell.pot.description import ABOUT, KINDS, LISTS, PARTS, TABLES, TOLD_BY_POT, Row
+from wakewell.pot.description import ABOUT, KINDS, LISTS, PARTS, TABLES, TOLD_BY_POT, TOLD_OF, Row
 
 # What the end of a name says of its unit; the longer end first
 UNITS = (
@@ -107,6 +107,9 @@ def _pot() -> Iterator[Name]:
     spoken = ", ".join(language.NAMES)
     yield Name("pot", "", "language", spoken, "", "of its owner's pages", language.ENGLISH)
     yield Name("pot", "", "noted", "a date", "", "when tank and charge were looked at")
+    told = f"a list of up to {len(TOLD_OF)} of: {', '.join(TOLD_OF)}"
+    meaning = "a person of that name: what reminders tell them of; their address: private.toml"
+    yield Name("pot", "people", "NAME", told, "", meaning)
     for table, (_, rows, optional, words) in TABLES.items():
         for word, (allowed, usual) in words.items():
             yield _word("pot", table, word, allowed, usual)
@@ -154,7 +157,7 @@ def _private() -> Iterator[Name]:
                 "private", table, name, allowed.get(kind, f"{least} to {most}"), "",
                 PRIVATE_WORDS[table], usual,
             )  # fmt: skip
-    for who in private.PEOPLE:
+    for who in (*private.PEOPLE, "people.NAME"):
         for name, kind in private.PERSON.items():
             allowed_ = "list of addresses" if kind is list else "text"
             yield Name("private", who, name, allowed_, "", "how and when reminders reach them")

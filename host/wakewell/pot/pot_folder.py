@@ -23,12 +23,15 @@ from wakewell.pot.description import (
     ALL_PRIVATE,
     KINDS,
     LISTS,
+    MOST_NAME,
+    MOST_PEOPLE,
     NEEDED,
     PART_NAMES,
     PARTS,
     PRIVATE,
     TABLES,
     TOLD_BY_POT,
+    TOLD_OF,
     About,
     ListRow,
     Part,
@@ -139,7 +142,7 @@ def _known(found: PotFolder) -> None:
     """Every unknown name in a file is a problem."""
     rows = {kind: [row[0] for row in fields.KINDS[kind]] for kind in KINDS}
     rows["calibration"] += [row[0] for row in fields.PROBES]
-    rows["pot"] = [row[0] for row in ABOUT] + ["chip", "language", "noted", *TABLES]
+    rows["pot"] = [row[0] for row in ABOUT] + ["chip", "language", "noted", "people", *TABLES]
     rows["wiring"] = list(PART_NAMES)
     for kind, file in found.files.items():
         _unknown(found, kind, (), file.data, rows[kind], rows)
@@ -245,15 +248,40 @@ def _about(found: PotFolder) -> About | None:
     if noted is not None and type(noted) is not datetime.date:
         text = f"noted = {show(noted)}: allowed a date without quotes, such as 2026-05-01"
         found.problem("pot", text + " (when tank and charge were looked at); correct it", "noted")
+    people = _people(found)
     tables = {key: _section(found, key, *TABLES[key]) for key in TABLES}
     if len(found.problems) > before:
         return None
     made: dict[str, Any] = {**texts, "chip": chip, "noted": noted, "battery": None}
-    made["language"] = spoken
+    made["language"], made["people"] = spoken, people
     for key, values in tables.items():
         if values is not None:
             made[key] = TABLES[key][0](**values)
     return About(**made)
+
+
+def _people(found: PotFolder) -> dict[str, tuple[str, ...]]:
+    """[people] of pot.toml: who is told of what, beside owner and maker."""
+    inner = _table(found, "pot", "people", needed=False) or {}
+    people: dict[str, tuple[str, ...]] = {}
+    if len(inner) > MOST_PEOPLE:
+        text = f"[people]: {len(inner)} names, allowed {MOST_PEOPLE}; take some out"
+        found.problem("pot", text, "people")
+    for name, told in inner.items():
+        key, words = show_key("people", name), told if isinstance(told, list) else []
+        if name in ("owner", "maker") or not _is_text(name, True, MOST_NAME, lines=False):
+            text = f"{key}: allowed a name of up to {MOST_NAME} characters, not owner or maker, "
+            found.problem("pot", text + "who are told already; correct it", "people", name)
+        elif not words:
+            text = f'{key} = {show(told)}: allowed a list such as ["fill the tank"]; correct it'
+            found.problem("pot", text, "people", name)
+        elif strange := [word for word in words if word not in TOLD_OF]:
+            text = f"{key}: {show(strange[0])}: nothing that people are told of; "
+            text += f"{nearest(str(strange[0]), TOLD_OF)}; correct it"
+            found.problem("pot", text, "people", name)
+        else:
+            people[name] = tuple(dict.fromkeys(words))
+    return people
 
 
 def _section(

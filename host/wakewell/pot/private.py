@@ -55,6 +55,7 @@ CODE_SIZE = 12  # 59 bits: cannot be guessed at the page, nor from recorded Wi-F
 ON_BOARD = "/pot/private.json"
 TEXTS_ON_BOARD = "/pot/entry.json"
 PEOPLE = ("owner", "maker")
+OTHERS = "people"  # [people.NAME]: whom pot.toml names beside these two
 # [owner] and [maker]: how each is reached, and when not
 PERSON = {"apprise": list, "timezone": str, "quiet_from": str, "quiet_to": str}
 MOST_ADDRESSES = 8
@@ -98,6 +99,7 @@ code = "{code}"   # printed on the pot's card
 #timezone = "Europe/Brussels"
 #quiet_from = "21:00"
 #quiet_to = "08:00"
+# Others, with what each is told in [people] of pot.toml: [people.NAME], the same four rows.
 """
 
 
@@ -162,8 +164,8 @@ def read(folder: Path, file_name: str = PRIVATE) -> Private:
         raise BadFile(Problem(name, file.line, "not TOML; correct that line"))
     data = file.data
     for top in data:
-        if top not in ("key", *TABLES, *PEOPLE):
-            allowed = ", ".join(("key", *TABLES, *PEOPLE))
+        if top not in ("key", *TABLES, *PEOPLE, OTHERS):
+            allowed = ", ".join(("key", *TABLES, *PEOPLE, OTHERS))
             raise BadFile(file.problem(f"an unknown name; allowed: {allowed}", top))
     key = data.get("key")
     if not isinstance(key, str) or len(key) != 2 * sealed.KEY_SIZE or not _is_hex(key):
@@ -197,7 +199,12 @@ def read(folder: Path, file_name: str = PRIVATE) -> Private:
     if path and (path[0] != "/" or path[-1] == "/" or not path.isascii() or " " in path):
         text = "post.path: allowed a path such as /pots, without a slash at its end"
         raise BadFile(file.problem(text, "post", "path"))
+    others = data.get(OTHERS, {})
+    if not isinstance(others, dict) or set(others) & set(PEOPLE):
+        text = f"{OTHERS}: allowed tables such as [{OTHERS}.anna]; owner and maker have their own"
+        raise BadFile(file.problem(text, OTHERS))
     people = {who: _person(data[who], file, who) for who in PEOPLE if who in data}
+    people |= {who: _person(each, file, OTHERS, who) for who, each in others.items()}
     return Private(bytes.fromhex(key), **tables, ca=_ca(folder, tables, file), people=people)
 
 
@@ -297,11 +304,11 @@ def _up(folder: Path) -> list[Path]:
     return [whole, *whole.parents]
 
 
-def _person(given: Any, file: TomlFile, who: str) -> Person:
-    """[owner] or [maker]. Raises BadInput without showing an address."""
+def _person(given: Any, file: TomlFile, *who: str) -> Person:
+    """[owner], [maker] or [people.NAME]. Raises BadInput without showing an address."""
 
     def refused(text: str) -> BadFile:
-        return BadFile(file.problem(text, who))
+        return BadFile(file.problem(text, *who))
 
     if not isinstance(given, dict) or not set(given) <= set(PERSON):
         raise refused(f"allowed a table with {', '.join(PERSON)}")

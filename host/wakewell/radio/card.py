@@ -5,11 +5,14 @@ Its page holds the code of the pot's entry page: it is its owner's alone, and gi
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date, datetime, time
 from pathlib import Path
 
 from wakewell import extras, kept, language
 from wakewell.errors import BadInput
-from wakewell.language import say, term
+from wakewell.language import number, say, term
+from wakewell.log import times
 from wakewell.pot import description, private
 from wakewell.pot.private import Private
 from wakewell.report import pages
@@ -25,6 +28,69 @@ NOTES = (
         "Anyone holding this card and the pot can send it to another Wi-Fi: keep the card at home."
     ),
 )
+
+
+# How its owner has no reminders for a week, where it sends any
+MUTE = term(
+    "No reminders for a week: hold the button until its light, after blinking and then staying on, "
+    "goes out: ten seconds. Without a light count to twelve. Then let go. Who built it sees that, "
+    "and is told in your place."
+)
+
+
+@dataclass(frozen=True)
+class Handed:
+    """A pot that was handed over. level_ml, battery_mv: as it read them last, None: it did not."""
+
+    on: date
+    level_ml: int | None = None
+    battery_mv: int | None = None
+
+
+def steps_of(found: description.PotFolder, wifi: bool, handed: Handed) -> list[str]:
+    """The way into a new home, step by step."""
+    assert found.about is not None
+    day = language.date(datetime.combine(handed.on, time()), times.WITHOUT_WEEKDAY)
+    was = []
+    if handed.level_ml is not None:
+        was.append(say("{ml} ml in its tank", ml=handed.level_ml))
+    if handed.battery_mv is not None:
+        was.append(say("{volts} V in its battery", volts=number(handed.battery_mv / 1000, 2)))
+    left = say("It was handed over on {date}.", date=day)
+    if was:
+        left = say("It was handed over on {date} with {what}.", date=day, what=", ".join(was))
+    helps = found.about.help or say("who built it")
+    rows = [
+        left,
+        say(
+            "Put it where the plant has light, with the tank as low or as high as it stood before."
+        ),
+        say("Fill the tank, charge the battery, and water the plant once by hand."),
+    ]
+    if "light" in found.parts:
+        rows.append(
+            say("Press the button. One long light: all is well. Short ones: it needs something.")
+        )
+    if wifi:
+        rows.append(
+            say(
+                "Give it your Wi-Fi, as below. It then tells {who} how it is: soil, tank, battery, "
+                "what it gave, and when somebody pressed its button or filled its tank. Without "
+                "Wi-Fi it waters all the same.",
+                who=helps,
+            )
+        )
+        rows.append(say("Tell {who} where reminders may reach you, and when not.", who=helps))
+    else:
+        rows.append(
+            say(
+                "It has no Wi-Fi, and tells nobody anything. It waters all the same. Look at the "
+                "plant and its tank once a week. Who wants reminders asks {who}.",
+                who=helps,
+            )
+        )
+    rows.append(say("From now on it waters by itself. Nothing of its former home is left in it."))
+    return rows
 
 
 def rows_of(found: description.PotFolder) -> list[str]:
@@ -55,25 +121,28 @@ def card(found: description.PotFolder) -> list[str]:
         return [f"{found.about.name} ({found.about.plant})", *rows_of(found), *helps]
 
 
-def page(found: description.PotFolder, secret: Private) -> str:
+def page(found: description.PotFolder, secret: Private | None, handed: Handed | None = None) -> str:
     """The card as a page to print; with the way to a new Wi-Fi where the pot has a code for it.
 
-    Raises BadInput without the packages that make it.
+    secret: None where it has none. handed: with the way into its new home. Raises BadInput without
+    the packages that make it.
     """
     assert found.about is not None
     with language.speaking(found.about.language):
-        return _page(found, secret)
+        return _page(found, secret, handed)
 
 
-def _page(found: description.PotFolder, secret: Private) -> str:
+def _page(found: description.PotFolder, secret: Private | None, handed: Handed | None) -> str:
     wifi, qr = None, ""
-    if secret.entry["name"] and secret.entry["code"]:
+    if secret is not None and secret.entry["name"] and secret.entry["code"]:
         port = secret.entry["port"]
         at = f"http://{ADDRESS}{'' if port == 80 else f':{port}'}"
         wifi = {"name": secret.entry["name"], "code": secret.entry["code"]}
         wifi |= {"address": at, "notes": [say(note) for note in NOTES]}
         qr = pages.templates().filters["safe"](square(wifi["name"], wifi["code"]))
-    return pages.render("card.html", about=found.about, rows=rows_of(found), wifi=wifi, qr=qr)
+    rows = rows_of(found) + ([say(MUTE)] if secret is not None and secret.ways() else [])
+    steps = [] if handed is None else steps_of(found, wifi is not None, handed)
+    return pages.render("card.html", about=found.about, rows=rows, steps=steps, wifi=wifi, qr=qr)
 
 
 def square(name: str, code: str) -> str:
@@ -88,9 +157,11 @@ def square(name: str, code: str) -> str:
     return drawn
 
 
-def write(found: description.PotFolder, secret: Private) -> Path:
-    """Write the card's page into the pot's folder, for its owner's eyes alone."""
-    made = page(found, secret)
+def write(
+    found: description.PotFolder, secret: Private | None, handed: Handed | None = None
+) -> Path:
+    """Write the card's page into the pot's folder, for its owner's eyes alone; see `page`."""
+    made = page(found, secret, handed)
     private.ignore(found.path, FILE)
     path = found.path / FILE
     kept.store(path, made.encode(), own=True)

@@ -22,6 +22,8 @@ UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not done it
 SILENT = "silent"
 NEVER = "never heard"
 VAIN = "reports in vain"
+MUTED = "muted"
+MUTED_S = 7 * DAY_S  # so long the pot's own button mutes its reminders
 BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout's own sentence covers
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
@@ -140,6 +142,16 @@ def unheeded(cause: Cause, since_s: float) -> Cause | None:
             span=_span(since_s),
         ),
         say("Ask the owner, or do it yourself. The owner was told: {what}", what=cause.do),
+    )
+
+
+def muted(until: str) -> Cause:
+    """What the maker sees when somebody at the pot muted the reminders. until: a day in words."""
+    return Cause(
+        MUTED,
+        words.MAKER,
+        say("its reminders were muted with its button until {date}", date=until),
+        say("Nobody else is reminded until then: see whether the plant needs you meanwhile."),
     )
 
 

@@ -69,10 +69,11 @@ def hand_over(
     rows += [f"  {pulled.wakes} new wakes pulled; the old log is in {show_path(str(old))}"]
     path = folder / f"as-left-{today:%Y-%m-%d}.txt"
     path.write_text("\n".join([*rows, "", *card.card(found)]) + "\n", encoding="utf-8")
+    values = last.values if isinstance(last, Wake) else None
+    handed = card.Handed(today, *((values.level_ml, values.battery_mv) if values else ()))
+    made = card.write(found, secret, handed)
     where = "the sheet is written to " + show_path(str(path))
-    if secret is not None:
-        made = card.write(found, secret)
-        where += f"; the card to print is {show_path(str(made))}"
+    where += f"; the card to print for its new owner is {show_path(str(made))}"
     return [*rows, "", *card.card(found), "", where]
 
 

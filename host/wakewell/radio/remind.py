@@ -27,9 +27,9 @@ from wakewell.log import logs, record, series
 from wakewell.log.record import Wake
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import causes
+from wakewell.radio import causes, letters
 from wakewell.radio.causes import Cause
-from wakewell.radio.store import SENT, LastHeard, Store, sa
+from wakewell.radio.store import LINES, SENT, LastHeard, Store, sa
 from wakewell.report import condition
 from wakewell.tomlfile import show_path
 
@@ -57,7 +57,21 @@ class PotToRemind:
     settings: dict[str, int]
     tank_ml: int = 0
     help: str = ""  # who is asked for help, and how
+    told: dict[str, tuple[str, ...]] = field(default_factory=dict)  # of whom pot.toml names
     language: str = language.ENGLISH
+
+    def words_of(self, who: str) -> tuple[str, ...]:
+        """What that person is told of: all that is an owner's or a maker's, or causes by name."""
+        return self.told.get(who, (who,))
+
+    def hears(self, who: str, cause: Cause) -> bool:
+        """Is that person told of it? Where nobody has one part, owner or maker hears of both."""
+        told = self.words_of(who)
+        if cause.who in told or cause.key in told or cause.key.partition(" ")[2] in told:
+            return True
+        return who in private.PEOPLE and not any(
+            cause.who in self.words_of(other) for other in self.people
+        )
 
 
 @dataclass
@@ -101,22 +115,56 @@ def _look(
 ) -> None:
     """Look at a pot once, and send what is due."""
     zone = next((person.timezone for person in pot.people.values()), "UTC")
-    since = held(store, pot.board)
+    since, pressed = held(store, pot.board), muted_at(store, pot.board, now)
     if row is None:
         found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
     else:
         found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
-        if len(pot.people) == len(private.PEOPLE):
+        if set(private.PEOPLE) <= pot.people.keys() and pressed is None:
             found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
+    if pressed is not None:
+        until = causes.day(pressed + causes.MUTED_S, zone)
+        found.append(causes.muted(until))
     holds = [cause for cause in found if cause is not None]
     booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
     since = book(store, pot.board, holds + booked + [WAITING] * (row is None), now)
     done.open += [(pot, cause, since[cause.key]) for cause in holds]
     for parts, person in listeners(pot):
-        # If nobody is named as owner or as maker, the other one is told.
-        mine = [c for c in holds if c.who in parts or c.who not in pot.people]
+        if pressed is not None:  # the pot's people have it quiet, the maker does not
+            parts = [who for who in parts if words.MAKER in pot.words_of(who)]
+        alone = pressed is not None and bool(parts)  # and hears of everything
+        mine = [c for c in holds if alone or any(pot.hears(who, c) for who in parts)]
+        if [c.key for c in mine] == [causes.MUTED] and sent_at(store, pot.board) >= (pressed or 0):
+            continue  # that one is told once
         if send is not None and mine and not quiet(person, now):
             _remind(store, pot, row, parts[0], mine, send, now, done)
+
+
+def muted_at(store: Store, board: str, now: float) -> int | None:
+    """When somebody at the pot muted its reminders, if they still are: by the pot's clock where it
+    is trusted, seconds since 1970."""
+    chosen = sa.select(LINES.c.heard_at, LINES.c.data).where(
+        (LINES.c.board == board)
+        & (LINES.c.kind == "wake")
+        & LINES.c.heard_at.between(int(now) - causes.MUTED_S, int(now) + DAY_S)
+    )
+    found = None
+    with store.engine.connect() as c:
+        for row in c.execute(chosen.order_by(LINES.c.id)):
+            wake = record.read(row.data).found if b'"mute"' in row.data else None
+            if isinstance(wake, Wake) and "mute" in wake.begin.host:
+                day, second, trusted = wake.begin.utc
+                at = letters.unix_s(day, second) if trusted else row.heard_at
+                found = min(at, row.heard_at)
+    return found if found is not None and found > now - causes.MUTED_S else None
+
+
+def sent_at(store: Store, board: str, cause: str = causes.MUTED) -> int:
+    """When that cause was last told, seconds since 1970; -1: not yet."""
+    here = (SENT.c.board == board) & (SENT.c.cause == cause)
+    with store.engine.connect() as c:
+        found = c.scalar(sa.select(SENT.c.sent_at).where(here))
+    return -1 if found is None else int(found)
 
 
 def listeners(pot: PotToRemind) -> list[tuple[list[str], private.Person]]:
@@ -167,9 +215,14 @@ def _remind(
     title = f"{pot.name}: {what}"
     if send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now)):
         done.sent.append((pot.name, who, mine))
+        if any(cause.key == causes.MUTED for cause in mine):
+            here = (SENT.c.board == pot.board) & (SENT.c.cause == causes.MUTED)
+            with store.engine.begin() as c:
+                c.execute(SENT.update().where(here).values(sent_at=int(now)))
         return
+    whom = f"the {who}" if who in private.PEOPLE else who
     done.failed.append(
-        f"{pot.name}: the message to the {who} could not be sent; it will be tried again"
+        f"{pot.name}: the message to {whom} could not be sent; it will be tried again"
     )
     with store.engine.begin() as c:
         here = (SENT.c.board == pot.board) & (SENT.c.cause == key)
@@ -370,7 +423,12 @@ def load(names: list[str]) -> list[PotToRemind]:
             unknown = "its board is not known; flash it once by cable"
             problem = f"{made.problems[0]}" if made.problems else unknown
             raise BadInput(f"{show_path(name)}: {problem}")
-        people = private.read(folder).people
+        people, told = private.read(folder).people, dict(made.about.people)
+        for name_ in sorted(told.keys() ^ (people.keys() - set(private.PEOPLE))):
+            text = (
+                f"[people] of pot.toml and [people.{name_}] of private.toml go together: one says "
+            )
+            raise BadInput(f"{show_path(name)}: {text}what {name_} is told, the other how")
         if not people:
             text = "add [owner] and [maker], each with apprise = [...], to private.toml"
             raise BadInput(f"{show_path(name)}: nobody to remind; {text}")
@@ -378,6 +436,6 @@ def load(names: list[str]) -> list[PotToRemind]:
         settings, helps = dict(made.settings), made.about.help
         spoken = made.about.language
         found.append(
-            PotToRemind(board, made.about.name, folder, people, settings, tank, helps, spoken)
+            PotToRemind(board, made.about.name, folder, people, settings, tank, helps, told, spoken)
         )
     return found

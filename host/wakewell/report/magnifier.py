@@ -223,6 +223,8 @@ def pressed(wake: WakeRow, over: Sequence[str]) -> str:
     """What a press did that asked for no water. over: lockouts that it ended."""
     if "entry page" in wake.host:
         return say("its page for a new Wi-Fi was opened")
+    if "mute" in wake.host:
+        return say("the reminders were muted for a week")
     if "free the button" in wake.needs:
         return words.NEEDS["free the button"].plain
     if wake.button_ms < HELD_MS:

@@ -22,6 +22,7 @@ from wakewell.log.series import PotLog, WakeRow, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, Calendar
 
 BUCKETS = 1500
+HELD = ("entry page", "mute")  # what a long hold of the button asks for
 WEEK_S = 7 * DAY_S
 MINUTE_MS = 60000
 DAY_MS = 1000 * DAY_S
@@ -427,11 +428,13 @@ def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) ->
             plain = words.of(words.CAUSES, wake.cause).plain
             marks.append({"row": say("restarted"), "t": wall_ms, "w": plain, "k": "start"})
         elif wake.cause == "button":
-            held = "entry page" in wake.host
             text = say("somebody pressed the button")
-            text = say("somebody opened the Wi-Fi page") if held else text
+            if "entry page" in wake.host:
+                text = say("somebody opened the Wi-Fi page")
+            elif "mute" in wake.host:
+                text = say("somebody muted the reminders")
             marks.append({"row": say("button"), "t": wall_ms, "w": text, "k": "button"})
-        by_cable = "; ".join(action for action in wake.host if action != "entry page")
+        by_cable = "; ".join(action for action in wake.host if action not in HELD)
         if by_cable:
             row = {"row": say("maker's cable"), "t": wall_ms, "w": by_cable, "k": "cable"}
             marks.append(row)
