@@ -193,7 +193,7 @@ class Board(Kept):
         return 50 if long else held_ms
 
     def host_actions(self) -> "list[str]":
-        """What the host asked for in this wake, which counts once; and what a long hold asks for."""
+        """What the host asked for in this wake, which counts once; and what a long hold asks."""
         asked = ["entry page"] if self.entry else ["mute"] if self.mute else []
         data = read_bytes(HOST)
         if data is None:
