@@ -29,6 +29,8 @@ if False:
     from wakecore.state import State
     from wakecore.typed import Begin, Reading, Readings
 
+MOST_PPT = 1000  # no soil is wetter
+MOST_TIMES = 4  # a pot learns a response of at most so many times, or parts, the calibrated one
 WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
 GOOD = "good"
@@ -117,7 +119,14 @@ def response_ul_per_ppt(state: "State", calibration: "Values") -> int:
     base = calibration.ul_per_ppt
     if base == 0:
         return 0
-    return clamp(state.learned_ul_per_ppt or base, max(1, base // 4), base * 4)
+    return clamp(state.learned_ul_per_ppt or base, max(1, base // MOST_TIMES), base * MOST_TIMES)
+
+
+def most_rise_ppt(state: "State", calibration: "Values") -> int:
+    """The most that the question's water raises the soil by: twice the expected. More is noise,
+    or somebody's can (R6)."""
+    known = response_ul_per_ppt(state, calibration)
+    return 2 * div_up(state.given_ul, known) if known else MOST_PPT
 
 
 def judge_answer(
@@ -134,34 +143,42 @@ def judge_answer(
     needed = settings.response_ppt
     if known:
         needed = clamp(expected // 2, 1, needed)
-    explained = not known or rise <= 2 * expected
-    shown = max(expected, rise if explained else 0)
+    shown = max(expected, rise if rise <= most_rise_ppt(state, calibration) else 0)
     enough = given >= 500 * settings.dose_ml or shown >= settings.response_ppt
     return rise, enough, needed
 
 
+def is_answered(state: "State", calibration: "Values", settings: "Values") -> bool:
+    """Did the soil answer the question that is open?"""
+    rise, enough, needed = judge_answer(state, calibration, settings)
+    return enough and rise >= needed
+
+
 def is_by_hand(state: "State", calibration: "Values", settings: "Values", rise: int) -> bool:
     """Is a rise more than the dose explains? Asked only where a press made the dose (R18)."""
-    known = response_ul_per_ppt(state, calibration)
-    if not (state.tries and known):
+    if not state.tries:
         return False
-    return rise > 2 * div_up(state.given_ul, known) + settings.response_ppt
+    return rise > most_rise_ppt(state, calibration) + settings.response_ppt
 
 
 def follow(
     state: "State", soil_ppt: int, calibration: "Values", settings: "Values", soon: bool = False
 ) -> None:
     """Keep the highest soil water since the dose. A new height that answers it ends the account
-    of water without an answer, as of now (R18).
+    of water without an answer, as of now (R18): of as much as the poorest soil that a pot may learn
+    takes for such a rise. The rest of a large dose with a small rise stays in the account.
 
     soon: minutes after a pulse, when hardly anybody came with a can.
     """
     if soil_ppt > state.peak_ppt:
-        state.peak_ppt = soil_ppt
+        seen_ppt, state.peak_ppt = state.peak_ppt - state.before_ppt, soil_ppt
         rise, enough, needed = judge_answer(state, calibration, settings)
         by_hand = not soon and is_by_hand(state, calibration, settings, rise)
         if enough and rise >= needed and not by_hand:
-            state.unanswered_ul = state.tries = 0
+            new_ppt = rise - seen_ppt if seen_ppt >= needed else rise
+            answered_ul = MOST_TIMES * calibration.ul_per_ppt * new_ppt or state.unanswered_ul
+            state.unanswered_ul = max(0, state.unanswered_ul - answered_ul)
+            state.tries = 0
             state.tried_ppt = UNKNOWN
 
 
@@ -182,6 +199,7 @@ def learn(state: "State", calibration: "Values", settings: "Values", exhausted: 
             state.before_ppt = state.peak_ppt = UNKNOWN
         return
     given, known = state.given_ul, response_ul_per_ppt(state, calibration)
+    most_ppt = most_rise_ppt(state, calibration)
     by_hand = is_by_hand(state, calibration, settings, rise)
     state.before_ppt = state.peak_ppt = UNKNOWN
     if rise < needed:
@@ -192,7 +210,7 @@ def learn(state: "State", calibration: "Values", settings: "Values", exhausted: 
         return
     state.silent_doses = 0
     # Between twice the least answer and twice the expected: neither noise nor somebody's can
-    if state.asked and known and 2 * settings.response_ppt <= rise <= 2 * div_up(given, known):
+    if state.asked and known and 2 * settings.response_ppt <= rise <= most_ppt:
         state.learned_ul_per_ppt = known + (given // rise - known) // 4
 
 
@@ -204,27 +222,18 @@ class Facts:
     soil_ppt, level_ml, battery_mv, temperature_mc are None unless their reading is believed.
     """
 
+    # fmt: off
     __slots__ = (
-        ("battery_floor_mv", "battery_mv", "boots", "button_masked", "charge_mv", "charger")
-        + ("cold", "confirm_charge", "cut_off", "day_left_ml", "dry", "due", "empties")
-        + (
-            "files_good",
-            "float_opened",
-            "flowing",
-            "told",
-            "given_up",
-            "held",
-            "is_back",
-            "is_steady",
-            "judged",
-            "kind",
-        )
-        + ("level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs", "pin_good")
-        + ("radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml", "settle_s")
-        + ("silent_doses", "since_dose_s", "soaking", "soil_ppt", "spent", "stage", "standing")
-        + ("start_ml", "store_failed", "temperature_mc", "thermometer_lost", "thirst")
-        + ("unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in")
+        "battery_floor_mv", "battery_mv", "boots", "button_masked", "charge_mv", "charger", "cold",
+        "confirm_charge", "cut_off", "day_left_ml", "dry", "due", "empties", "files_good",
+        "float_opened", "flowing", "gauge_doubted", "given_up", "held", "is_back", "is_steady",
+        "judged", "kind", "level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs",
+        "pin_good", "probe_doubted", "radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml",
+        "settle_s", "silent", "since_dose_s", "soaking", "soil_ppt", "spent", "stage", "standing",
+        "start_ml", "store_failed", "temperature_mc", "thermometer_lost", "thirst", "told",
+        "unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in",
     )
+    # fmt: on
 
     def __init__(
         self,
@@ -298,9 +307,9 @@ class Facts:
         self.held = self.manual = self.standing = self.is_steady = False
         self.confirm_charge = self.unplug_charger = self.store_failed = False
         self.float_opened = self.empties = self.is_back = self.weak = False
-        self.spent = self.given_up = False
+        self.spent = self.given_up = self.silent = self.gauge_doubted = self.probe_doubted = False
         self.lockouts = self.button_masked = self.thirst = self.needs = 0
-        self.since_dose_s = self.silent_doses = self.day_left_ml = self.unanswered_left_ul = 0
+        self.since_dose_s = self.day_left_ml = self.unanswered_left_ul = 0
 
     def believed(self, name: str, probe: "Probe | None", reading: "Reading | None") -> "int | None":
         """The quantity of one probe, None if it is not believed; why stands in `judged`."""
@@ -312,7 +321,6 @@ class Facts:
         self.lockouts = state.lockouts
         self.since_dose_s = state.since_dose_s
         self.button_masked = state.button_masked
-        self.silent_doses = state.silent_doses
         self.day_left_ml = max(0, limits.day_ml - delivered_ml(state))
 
     def values(self) -> "dict[str, int | None]":

@@ -134,11 +134,12 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["confirm the charge"]
     if f.unplug_charger:
         bits |= NEED_BITS["unplug the charger"]
-    if f.soil_ppt is None and not (f.cold and f.judged["soil"] == "cold"):
+    lost = f.soil_ppt is None and not (f.cold and f.judged["soil"] == "cold")
+    if lost or f.probe_doubted:
         bits |= NEED_BITS["see to the soil probe"]
     if f.thermometer_lost:
         bits |= NEED_BITS["see to the thermometer"]
-    if f.level_ml is None:
+    if f.level_ml is None or f.gauge_doubted:
         bits |= NEED_BITS["see to the level"]
     if f.button_masked:
         bits |= NEED_BITS["free the button"]
@@ -154,7 +155,7 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["commission the pot"]
     if f.thirst >= THIRSTY:
         bits |= NEED_BITS["see why it stays dry"] | NEED_BITS["water by hand"]
-    if f.silent_doses > 0 or f.spent:
+    if f.silent or f.spent:
         bits |= NEED_BITS["see to the hose"]
     if f.empties:
         bits |= NEED_BITS["see why the tank empties"]

@@ -92,6 +92,9 @@ FIELDS = (
     ("tried_ppt", -1, 1000, UNKNOWN),  # lowest soil water since the last; -1: it rose since (R18)
     ("idle_opens", 0, 100, 0),  # times in a row that a float switch opened with the pump off (R8)
     ("trial_doses", 0, 100, 0),  # doses until a leak that a press ended is past; 100: it came back
+    ("odd_levels", 0, 100, 0),  # how often the level read oddly of late: more for each, less else
+    ("creep_ppt", -1, 1000, UNKNOWN),  # soil water from which it rises by itself; -1: none (R16)
+    ("creep_s", 0, LONG_S, 0),  # time since then (R16)
 )
 NAMES = tuple([row[0] for row in FIELDS])
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
@@ -160,6 +163,9 @@ class State:
     tried_ppt: int
     idle_opens: int
     trial_doses: int
+    odd_levels: int
+    creep_ppt: int
+    creep_s: int
     ages_s: list[int]
     mls: list[int]
     crc: str
@@ -186,7 +192,8 @@ class State:
             self.presses_s, self.low_wakes, self.rest_mv, self.place_s, self.unanswered_ul,
             self.look_n, self.fill_looks, self.filled_ml, self.filled_s, self.pumped_ml,
             self.leak_ml, self.proof_s, self.proof_pulses, self.doubts, self.unmet, self.asked,
-            self.tries, self.tried_ppt, self.idle_opens, self.trial_doses,
+            self.tries, self.tried_ppt, self.idle_opens, self.trial_doses, self.odd_levels,
+            self.creep_ppt, self.creep_s,
         ]
         # fmt: on
 
@@ -268,6 +275,7 @@ def pass_time(state: State, elapsed_s: int, clock_ppt: int) -> None:
     state.place_s = add_capped(state.place_s, elapsed_s, LONG_S)
     state.filled_s = add_capped(state.filled_s, elapsed_s, LONG_S)
     state.proof_s = add_capped(state.proof_s, elapsed_s, LONG_S)
+    state.creep_s = add_capped(state.creep_s, elapsed_s, LONG_S)
     window_s = DAY_S + muldiv_up(DAY_S, clock_ppt, 1000)
     for i in range(DELIVERIES):
         if not state.mls[i]:

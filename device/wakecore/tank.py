@@ -20,6 +20,7 @@ MEAN_OF = 4  # readings in the level that later ones are compared with
 WEEK_S = 7 * DAY_S
 LOOKS_S = 1800  # the looks after the last soak, doubts among them, are over by then
 TRIAL_DOSES = 10  # doses without a leak that clear a tank whose leak was ended by a press
+ODD_COUNTS = 8  # readings in line for which one that was not is remembered
 CAME_BACK = 100  # `trial_doses` of a leak that only the cable ends
 
 
@@ -51,9 +52,28 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
         if state.leak_looks >= 2:
             leaked(state, level_ml, pot)
     else:
+        count_odd(state)
         state.leak_looks = state.fill_looks = 0
         average(state, level_ml)
         judge_proof(state, pot, state.look_ml, 3000 if state.look_n >= MEAN_OF else 0)
+
+
+def count_odd(state: "State") -> None:
+    """A reading in line: was the one before it out of line by itself? Each such one counts until
+    as many in line have followed (R8)."""
+    if state.leak_looks or state.fill_looks:
+        state.odd_levels = add_capped(state.odd_levels, ODD_COUNTS, 100)
+    else:
+        state.odd_levels = max(0, state.odd_levels - 1)
+
+
+def is_gauge_doubted(state: "State", facts: "Facts") -> bool:
+    """Is the level wrong, by all that is known? It reads oddly again and again, or it did not fall
+    under the pump and the soil is silent too: then gauge or pump are stuck."""
+    asked = facts.needed & rules.NEED_BITS["see to the level"]
+    if state.odd_levels > (ODD_COUNTS if asked else 3 * ODD_COUNTS):
+        return True
+    return state.dry_trips > 0 and state.lockouts & rules.SILENT_BIT != 0
 
 
 def is_doubtful(state: "State") -> bool:
@@ -144,8 +164,9 @@ def leaked(state: "State", level_ml: int, pot: "Pot") -> None:
     rules.latch(state, "leak")
     if state.trial_doses and is_after_pulse(state, pot):
         state.trial_doses = CAME_BACK
-    deliver(state, state.look_ml - level_ml)
-    state.leak_ml = max(state.leak_ml, state.look_ml, expected_ml(state, pot))
+    held_ml = max(state.look_ml, expected_ml(state, pot))
+    deliver(state, held_ml - level_ml)  # all that a slow leak took, not its last part
+    state.leak_ml = max(state.leak_ml, held_ml)
     refer_to(state, level_ml)
     count_from(state, level_ml)
 

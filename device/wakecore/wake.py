@@ -10,6 +10,7 @@ not asked what it thinks. A report comes when everything else of the wake is don
 
 from wakecore import judge, plan, rules, run, tank
 from wakecore.command import CLOSE, OFF, READ, REST, Log, Pump, Report, Sleep, Store
+from wakecore.judge import MOST_PPT
 from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv_up
 from wakecore.run import DRY_RUNS, FLOAT_DRY_RUNS, LATCHES
 from wakecore.state import (
@@ -41,7 +42,7 @@ MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering butto
 TOLD_PRESSES = 3  # presses in a day that are answered by radio (R17)
 LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
-MOST_PPT = 1000  # no soil is wetter
+CREEP_PPT, CREEP_DAYS = 30, 10  # soil that rises so much by itself, in so long: no soil does (R16)
 MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
@@ -86,7 +87,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     ran = None
     if pulse_ms:
         if state.phase == IDLE:
-            begin_dose(state, facts, kind, dose_ul)
+            begin_dose(state, facts, pot, kind, dose_ul)
         state.open_ms, state.sleep_s = pulse_ms, 0  # a reset from here on is credited no time
         stored = yield Store(stamp(state))
         stores.append(1 if stored else 0)
@@ -263,8 +264,8 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
     if mark != state.calibration_mark:
         state.calibration_mark = mark  # what was remembered in the old units is forgotten
         state.look_ml = state.filled_ml = state.leak_ml = UNKNOWN
-        state.soil_ppt = state.before_ppt = UNKNOWN
-        state.leak_looks = state.fill_looks = 0
+        state.soil_ppt = state.before_ppt = state.creep_ppt = UNKNOWN
+        state.leak_looks = state.fill_looks = state.odd_levels = 0
         tank.end_proof(state)
     for action in begin["host"]:
         rules.clear(state, rules.BITS.get(action[6:], 0))  # "clear leak"
@@ -400,6 +401,10 @@ def look_at_soil(
         judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
+    elif regular and facts.cold and facts.judged["soil"] == "cold":
+        state.asked = 0  # frozen soil cannot answer: its silence says nothing
+    if regular and facts.soil_ppt is not None:
+        follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
     facts.standing = regular and judge.standing(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
@@ -407,6 +412,24 @@ def look_at_soil(
         rules.latch(state, "no response")
     if regular and state.before_ppt < 0 and plan.left_ul(state, pot) < plan.least_ul(pot):
         rules.latch(state, "no response")  # nothing is awaited, and nothing more may be given
+
+
+def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
+    """Soil that gets wetter by itself, little by little: a probe that drifts (R16). Water comes in
+    steps, and where none comes the soil dries: either begins the count anew."""
+    step = soil_ppt - state.soil_ppt
+    watered = state.since_dose_s < 3 * DAY_S or step >= step_ppt
+    if state.creep_ppt < 0 or watered or soil_ppt < state.creep_ppt or step < -(step_ppt // 3):
+        state.creep_ppt, state.creep_s = soil_ppt, 0
+
+
+def is_probe_doubted(state: "State") -> bool:
+    """Does the soil's reading go its own way? It creeps up by itself, or it hardly rises with much
+    water, so that the account of water without an answer is full though no dose was silent."""
+    if state.lockouts & rules.SILENT_BIT and not (state.silent_doses or state.dry_trips):
+        return True
+    crept = state.creep_ppt >= 0 and state.soil_ppt >= state.creep_ppt + CREEP_PPT
+    return crept and state.creep_s >= CREEP_DAYS * DAY_S
 
 
 def look_at_thirst(
@@ -443,7 +466,12 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
     leaks = state.lockouts & rules.BITS["leak"] != 0
     facts.empties = leaks or tank.empties_by_itself(state, facts, pot)
     facts.is_back = tank.is_back(state, pot)
+    facts.gauge_doubted = tank.is_gauge_doubted(state, facts)
+    facts.probe_doubted = is_probe_doubted(state)
     facts.spent = is_spent(state)
+    # Where wakes come more often than once a day, the soil has a day to answer the first dose
+    a_day = state.since_dose_s >= DAY_S - DAY_S // 24 or pot.settings.wake_s >= DAY_S - DAY_S // 24
+    facts.silent = state.silent_doses > (0 if a_day else 1)
     facts.given_up = facts.spent and state.tries >= MOST_TRIES
     facts.needs = rules.need_bits(facts)
 
@@ -477,7 +505,7 @@ def finish_dose(state: "State", pot: "Pot") -> None:
     end_dose(state)
 
 
-def begin_dose(state: "State", facts: "Facts", kind: int, dose_ul: int) -> None:
+def begin_dose(state: "State", facts: "Facts", pot: "Pot", kind: int, dose_ul: int) -> None:
     """A new dose: from here on its answer is awaited (R7, R18).
 
     A dose on top of one that is not judged yet (a press, or one cut short) adds to the
@@ -487,6 +515,8 @@ def begin_dose(state: "State", facts: "Facts", kind: int, dose_ul: int) -> None:
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
     asked = 1 if kind in plan.ASKED else 0
     soil_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
+    if state.before_ppt >= 0 and judge.is_answered(state, pot.calibration, pot.settings):
+        judge.learn(state, pot.calibration, pot.settings, False)  # the next dose asks anew
     if state.before_ppt < 0 or asked > state.asked:
         state.asked, state.given_ul = asked, 0
         state.before_ppt = state.peak_ppt = soil_ppt
@@ -517,6 +547,8 @@ def end_pulse(
         metered_ul = flowmeter.metered_ul(ran, pot)
     ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
+    # A fall beyond what any pump can do is the looks' to judge: one reading is no water given (R8)
+    unsure = unsure or (fall_ml is not None and fall_ml > run.most_fall_ml(ran.ran_ms, pot))
     given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal, metered_ul)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
     # A meter that misses some of the water hides none of it here (R18)
@@ -607,7 +639,7 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
     new, latched = needs & ~state.told, state.lockouts & ~facts.locked_in
     if facts.weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
         last_word = latched or new & rules.LAST_WORD_BITS
-        if new and last_word and state.rest_mv >= pot.limits.rest_mv:
+        if last_word and state.rest_mv >= pot.limits.rest_mv:
             return True
         # It latched below that, in the cold, say: told once the cell bears the radio again
         low = new & rules.NEED_BITS["charge the battery"]

@@ -65,8 +65,9 @@ def facts(**changes: Any) -> SimpleNamespace:
         "day_left_ml": 1, "unanswered_left_ul": 1, "warn_ml": 250, "scatter_ml": 10,
         "float_opened": False, "charge_mv": 3700, "radio_mv": 3600, "weak": 0, "cold": False,
         "confirm_charge": False, "unplug_charger": False, "thermometer_lost": False,
-        "button_masked": 0, "store_failed": False, "thirst": 2, "silent_doses": 0,
-        "empties": False, "is_back": False, "spent": False, "given_up": False,
+        "button_masked": 0, "store_failed": False, "thirst": 2, "silent": False,
+        "empties": False, "is_back": False, "probe_doubted": False,
+        "gauge_doubted": False, "spent": False, "given_up": False,
         "needed": 0, "locked_in": 0, "judged": {"soil": "good"},
     }  # fmt: skip
     made = SimpleNamespace(**{**usual, **changes})

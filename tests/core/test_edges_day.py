@@ -106,7 +106,7 @@ def test_water_of_a_day_by_place_and_age() -> None:
     was.mls[1] = 3
     assert state.delivered_ml(was) == 1000000
     passing = ("cycle_s", "since_dose_s", "look_s", "soil_s", "told_s", "presses_s", "place_s")
-    passing += ("filled_s", "proof_s")
+    passing += ("filled_s", "proof_s", "creep_s")
     for name in passing:
         was = kept(**{name: state.LONG_S - 5})
         state.pass_time(was, 4, 50)

@@ -175,11 +175,13 @@ def test_who_asks_for_how_much() -> None:
 def test_a_dose_begins_with_a_question() -> None:
     """Every dose awaits an answer (R18); silence is held against those of dry soil (R7)."""
 
+    made = pot()
+
     def begin(kind: int, soil_ppt: int | None = 240, **changes: Any) -> Any:
         counts = {"interrupts": 1, "dry_trips": 2, "silent_doses": 1, "unanswered_ul": 9}
         was = kept(**{"given_ul": 7, "look_ml": 900, "pulses": 3, **counts, **changes})
         now: Any = SimpleNamespace(level_ml=800, soil_ppt=soil_ppt)
-        wake.begin_dose(was, now, kind, 50000)
+        wake.begin_dose(was, now, made, kind, 50000)
         assert (was.plan_kind, was.plan_ul, was.pulses) == (kind, 50000, 0)
         assert {name: getattr(was, name) for name in counts} == counts, "a dose forgives nothing"
         assert was.look_ml == 900
@@ -194,6 +196,10 @@ def test_a_dose_begins_with_a_question() -> None:
     assert begin(plan.MANUAL, **open_one, asked=0) == (7, 100, 120, 0)
     assert begin(plan.SET, **open_one, asked=0) == (0, 240, 240, 1), "dry soil asks anew"
     assert begin(plan.MANUAL, before_ppt=0, peak_ppt=0, asked=1) == (7, 0, 0, 1)
+    answered = {**open_one, "given_ul": 20000, "asked": 1}
+    was = kept(**answered, silent_doses=2)
+    wake.begin_dose(was, SimpleNamespace(soil_ppt=240), made, plan.MANUAL, 50000)  # type: ignore[arg-type]
+    assert (was.silent_doses, was.given_ul, was.before_ppt, was.asked) == (0, 0, 240, 0), "anew"
 
 
 def test_how_much_a_press_asks_for_after_silence() -> None:
@@ -347,7 +353,7 @@ def test_what_becomes_of_the_soil() -> None:
         was = kept(**{**usual, "soil_ppt": 77, "soil_counts": 4, "soil_same": 2, **changes})
         now: Any = SimpleNamespace(
             soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"}, standing=False,
-            woke_in=0,
+            woke_in=0, cold=False,
         )  # fmt: skip
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         return was
@@ -376,7 +382,7 @@ def test_soil_that_stands_still_starts_no_dose_whoever_vouches_for_the_time() ->
     made = pot(probes=())
     for elapsed_s, regular, standing in ((0, True, True), (1, True, True), (1, False, False)):
         was = kept(soil_counts=4, soil_same=2)
-        now: Any = SimpleNamespace(soil_ppt=300, judged={"soil": "good"}, standing=None)
+        now: Any = SimpleNamespace(soil_ppt=300, judged={"soil": "good"}, standing=None, cold=False)
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         assert bool(now.standing) is standing, (elapsed_s, regular)
 

@@ -73,10 +73,12 @@ def test_each_need_on_both_sides() -> None:
         ({"store_failed": True}, ["see to the pot"]), ({"stage": 1}, ["commission the pot"]),
         ({"match": False}, ["commission the pot"]),
         ({"thirst": 3}, ["see why it stays dry", "water by hand"]),
-        ({"silent_doses": 1}, ["see to the hose"]), ({"lockouts": 8}, ["clear a lockout"]),
+        ({"silent": True}, ["see to the hose"]), ({"lockouts": 8}, ["clear a lockout"]),
         ({"lockouts": 8, "spent": True}, ["see to the hose"]),
         ({"lockouts": 8 | 2, "spent": True}, ["clear a lockout", "see to the hose"]),
         ({"given_up": True}, ["see to the pot"]),
+        ({"probe_doubted": True}, ["see to the soil probe"]),
+        ({"gauge_doubted": True}, ["see to the level"]),
         ({"empties": 4}, ["see why the tank empties"]),
         # A tank that empties by itself is not to be filled again and again
         ({"empties": True, "level_ml": 0}, ["see why the tank empties"]),
@@ -436,7 +438,7 @@ def test_what_the_state_tells_the_facts() -> None:
     was.mls[0] = 150
     now = begun(made, was)
     now.take_from_state(was, made.limits)
-    assert (now.lockouts, now.since_dose_s, now.silent_doses) == (5, 77, 4)
+    assert (now.lockouts, now.since_dose_s) == (5, 77)
     assert (now.button_masked, now.day_left_ml) == (1, 250)
     was.mls[0] = 401
     now.take_from_state(was, made.limits)
