@@ -20,7 +20,7 @@ MEAN_OF = 4  # readings in the level that later ones are compared with
 WEEK_S = 7 * DAY_S
 LOOKS_S = 1800  # the looks after the last soak, doubts among them, are over by then
 TRIAL_DOSES = 10  # doses without a leak that clear a tank whose leak was ended by a press
-ODD_COUNTS = 8  # readings in line for which one that was not is remembered
+ODD_COUNTS = 4  # readings in line for which one that was not is remembered
 CAME_BACK = 100  # `trial_doses` of a leak that only the cable ends
 
 
@@ -62,7 +62,7 @@ def count_odd(state: "State") -> None:
     """A reading in line: was the one before it out of line by itself? Each such one counts until
     as many in line have followed (R8)."""
     if state.leak_looks or state.fill_looks:
-        state.odd_levels = add_capped(state.odd_levels, ODD_COUNTS, 100)
+        state.odd_levels = add_capped(state.odd_levels, ODD_COUNTS, 4 * ODD_COUNTS)
     else:
         state.odd_levels = max(0, state.odd_levels - 1)
 
