@@ -70,6 +70,7 @@ CALIBRATION = (
     ("flow_ul_s", 0, 200000, 0),  # usual flow, measured into a cup
     ("float_only", 0, 1, 0),  # 1: the level is a float switch and shows no amounts (R4)
     ("weighed", 0, 1, 0),  # 1: the soil probe is a scale, which the plant's growth shifts
+    ("panel", 0, 1, 0),  # 1: a panel charges the cell: on the charger means in the sun (R5)
     ("tolerance_ml", 0, 5000, 20),  # scatter and resolution of the level (R4, R8)
     ("dry_ma", 0, 20000, 0),  # pump current below which it runs dry; 0: not judged (R4)
     ("wet_ppt", 1, 1000, 500),  # saucer reading from which it is wet (R15)
@@ -174,6 +175,7 @@ class Values:
     flow_ul_s: int
     float_only: int
     weighed: int
+    panel: int
     tolerance_ml: int
     dry_ma: int
     wet_ppt: int

@@ -230,8 +230,8 @@ class Facts:
         "judged", "kind", "level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs",
         "pin_good", "probe_doubted", "radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml",
         "settle_s", "silent", "since_dose_s", "soaking", "soil_ppt", "spent", "stage", "standing",
-        "start_ml", "store_failed", "temperature_mc", "thermometer_lost", "thirst", "told",
-        "unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in",
+        "start_ml", "store_failed", "sunlit", "temperature_mc", "thermometer_lost", "thirst",
+        "told", "unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in",
     )
     # fmt: on
 
@@ -287,6 +287,7 @@ class Facts:
         if cal.charger is not None:
             charging = self.believed("charger", cal.charger, read.get("charger"))
             self.charger = "lost" if charging is None else "on" if charging else "off"
+        self.sunlit = cal.panel == 1 and self.charger == "on"
         self.flowing = False  # with the pump off
         if cal.flowmeter is not None:
             self.judged["flowmeter"] = word = judge(cal.flowmeter, read.get("flowmeter"))

@@ -42,6 +42,9 @@ MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering butto
 TOLD_PRESSES = 3  # presses in a day that are answered by radio (R17)
 LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
+# From a reading in the sun to one at night (R5). Ten hours are no part of a day, so that even a
+# night of six hours is met within two days, whenever the first wake was
+NIGHT_S = 36000
 CREEP_PPT, CREEP_DAYS = 30, 10  # soil that rises so much by itself, in so long: no soil does (R16)
 MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
@@ -348,7 +351,8 @@ def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) ->
     One low reading stops this wake's pump and radio; the next wake's confirms it. The lockout
     ends at a reading that is free of the charger (the charge sense says so, or the pot lives
     on mains), at a regular wake after a sleep: a full one at once, one just above the clearing
-    voltage after the set number. A held press ends it too, and the voltage must agree.
+    voltage after the set number. A held press ends it too, and the voltage must agree. Nobody is
+    asked to unplug the sun.
     """
     settings, mv = pot.settings, facts.battery_mv
     if mv is None:
@@ -373,7 +377,7 @@ def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) ->
         facts.due = facts.due or (pressed and state.phase == IDLE)  # it waters again at the press
     else:
         facts.confirm_charge = unsensed
-        facts.unplug_charger = facts.charger == "on" and not settings.mains
+        facts.unplug_charger = facts.charger == "on" and not settings.mains and not facts.sunlit
 
 
 def look_at_soil(
@@ -613,7 +617,7 @@ def sleep_time(state: "State", facts: "Facts", settings: "Values", elapsed_s: in
     if state.phase == IDLE:
         wake_s = settings.wake_s
         if state.lockouts & rules.BITS["battery low"]:
-            wake_s = min(2 * wake_s, LONG_S)
+            wake_s = min(2 * wake_s, NIGHT_S if facts.sunlit else LONG_S)
         return max(LEAST_SLEEP_S, wake_s - state.cycle_s)
     if state.phase == facts.woke_in and not facts.due and not facts.cut_off:
         return max(1, state.sleep_s - elapsed_s)

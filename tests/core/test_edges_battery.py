@@ -61,7 +61,7 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
 
 def test_when_the_cell_is_surely_charged() -> None:
     def look(mv: int | None, regular: bool = True, **changes: Any) -> Any:
-        given = {"charger": "off", "held": False, "due": False, **changes}
+        given = {"charger": "off", "held": False, "due": False, "sunlit": False, **changes}
         made = pot({"mains": given.pop("mains", 0), "battery_clear_wakes": 2})
         was = kept(
             lockouts=given.pop("lockouts", 1), clear_wakes=given.pop("clear_wakes", 0),
@@ -97,6 +97,7 @@ def test_when_the_cell_is_surely_charged() -> None:
         assert look(3749, charger=charger, held=True) == (1, 0, False, False)
     assert look(3750, charger="off", held=True, regular=False) == (0, 0, False, False)
     assert look(3900, charger="on", held=True) == (1, 0, False, True)
+    assert look(3900, charger="on", held=True, sunlit=True) == (1, 0, False, False)
     assert look(3750, charger="on", held=True, mains=1) == (0, 0, False, False)
 
 

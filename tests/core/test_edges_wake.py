@@ -142,14 +142,18 @@ def test_the_times_of_sleep() -> None:
     settings: Any = SimpleNamespace(wake_s=1000, soak_s=77)
 
     def sleep(phase: int, woke_in: int = 0, due: bool = True, cut: bool = False, **k: int) -> int:
-        now: Any = SimpleNamespace(woke_in=woke_in, due=due, cut_off=cut)
+        sunlit = k.pop("sunlit", 0) == 1
+        now: Any = SimpleNamespace(woke_in=woke_in, due=due, cut_off=cut, sunlit=sunlit)
         return int(wake.sleep_time(kept(phase=phase, **k), now, settings, k.get("cycle_s", 0)))
 
     assert sleep(0) == 1000
     assert sleep(0, cycle_s=940) == 60
     assert sleep(0, cycle_s=941) == sleep(0, cycle_s=5000) == 60
     assert sleep(0, lockouts=1) == 2000
-    assert sleep(0, lockouts=2) == 1000
+    assert sleep(0, lockouts=2) == sleep(0, lockouts=2, sunlit=1) == 1000
+    assert sleep(0, lockouts=1, sunlit=1) == 2000
+    settings.wake_s = 18001
+    assert sleep(0, lockouts=1, sunlit=1) == 36000
     settings.wake_s = state.LONG_S // 2 + 1
     assert sleep(0, lockouts=1) == state.LONG_S
     assert [sleep(phase) for phase in (1, 2, 3)] == [77, 60, 540]

@@ -173,6 +173,8 @@ def _corners() -> Iterator[Corner]:
     )
     mains = _changed(WEEKLY, settings={"mains": 1, "battery_clear_wakes": 2})
     yield Corner("mains", "lives on a charger", **mains, themes=("cell",))
+    panel = _changed(WEEKLY, settings={"battery_clear_wakes": 2}, calibration={"panel": 1})
+    yield Corner("panel", "charged by the sun", **panel, probes=("charger",), themes=("cell",))
     float_only = _changed(
         WEEKLY,
         calibration={

@@ -57,6 +57,7 @@ CALIBRATION = {
     "flow_ul_s": "usual flow, measured into a cup",
     "float_only": "1: the level is a float switch and shows no amounts (R4)",
     "weighed": "1: the soil probe is a scale, which the plant's growth shifts",
+    "panel": "1: a panel charges the cell: on the charger means in the sun (R5)",
     "tolerance_ml": "scatter and resolution of the level (R4, R8)",
     "dry_ma": "pump current below which it runs dry; 0: not judged (R4)",
     "wet_ppt": "saucer reading from which it is wet (R15)",

@@ -51,6 +51,9 @@ from wakewell.tomlfile import (
 
 from . import agree, chips, meanings
 
+# Came later, and means at its default what was so before: the line of an older pot stays as it is
+LEFT_OUT = ("panel",)
+
 
 def load(folder: str | os.PathLike[str]) -> PotFolder:
     """Everything about a pot's folder. Never raises because of a user's text: see `problems`."""
@@ -485,7 +488,9 @@ def compile_files(
         if kind != "limits":
             record["limits_id"] = line.identity(lines["limits"])
         for name, _, _, default in fields.KINDS[kind]:
-            record[name] = given[kind].get(name, default)
+            value = given[kind].get(name, default)
+            if value != default or name not in LEFT_OUT:
+                record[name] = value
         if kind == "calibration":
             for name, _, _, _ in fields.PROBES:
                 probe = given[kind].get(name)
