@@ -21,7 +21,7 @@ from wakecore.number import SMALL_MAX
 from wakecore.rules import BITS, NEED_BITS, THIRSTY
 from wakecore.run import SAMPLE_MS
 from wakecore.state import DELIVERIES, FIRST_LOOK, PLACE_S, SECOND_LOOK, SOAK, UNKNOWN, State
-from wakecore.tank import MOST_DOUBTS, WEEK_S
+from wakecore.tank import MOST_DOUBTS, ODD_COUNTS, WEEK_S
 from wakecore.wake import LOW_WAKES, MOST_PRESSES, SECOND_LOOK_S
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
@@ -58,6 +58,9 @@ class Projection:
         if known and 2 * settings.response_ppt <= rise_ppt:
             self.given_ul = SMALL_MAX
         self.radio, self.thirst = settings.radio_wakes > 0, bench.corner.thirst
+        # Soil here is wet or dry, further apart than a step of water: no probe creeps from one to
+        # the other, and where its rise began is not looked at
+        assert rise_ppt >= settings.response_ppt, "soil that creeps wants a rule of its own"
         self.bound_ul = plan.bound_ul(State(), bench.pot)
         self.pulse_ul = 1000 * gcd(settings.pulse_ml, settings.upkeep_ml)
         self.over_ul = SAMPLE_MS * bench.cal.flow_ul_s // 1000
@@ -215,6 +218,10 @@ class Projection:
             if n[place] > most:
                 n[place] = most
         n[AT["seq"]], n[AT["wakes"]] = SEQ, 1
+        n[AT["creep_ppt"]], n[AT["creep_s"]] = UNKNOWN, 0
+        # Only a need looks at it; in the search odd readings fade in steps of one such reading
+        odd = min(n[AT["odd_levels"]], 4 * ODD_COUNTS) if self.radio else 0
+        n[AT["odd_levels"]] = odd // ODD_COUNTS * ODD_COUNTS
         n[AT["presses"]] = min(n[AT["presses"]], MOST_PRESSES)
         if not self.presses and n[AT["presses"]] < MOST_PRESSES:
             n[AT["presses"]] = 0
