@@ -33,6 +33,8 @@ MOST_PPT = 1000  # no soil is wetter
 MOST_TIMES = 4  # a pot learns a response of at most so many times, or parts, the calibrated one
 WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
+TOLD = tuple([row[0] for row in fields.PROBES if row[3] == fields.TOLD])
+
 GOOD = "good"
 UNFITTED = "unfitted"
 
@@ -178,8 +180,9 @@ def follow(
             new_ppt = rise - seen_ppt if seen_ppt >= needed else rise
             answered_ul = MOST_TIMES * calibration.ul_per_ppt * new_ppt or state.unanswered_ul
             state.unanswered_ul = max(0, state.unanswered_ul - answered_ul)
-            state.tries = 0
             state.tried_ppt = UNKNOWN
+            if not state.unanswered_ul:
+                state.tries = 0  # a part of an answer is none to what presses gave
 
 
 def learn(state: "State", calibration: "Values", settings: "Values", exhausted: bool) -> None:
@@ -294,9 +297,9 @@ class Facts:
             edges, _ = read.get("flowmeter") or (0, 0)
             self.flowing = word == GOOD and edges >= LEAST_EDGES
         self.told: "dict[str, int | None]" = {}  # decides nothing
-        for name, _, _, use in fields.PROBES:
+        for name in TOLD:
             probe = getattr(cal, name)
-            if use == fields.TOLD and probe is not None:
+            if probe is not None:
                 self.told[name] = self.believed(name, probe, read.get(name))
         soil = read.get("soil")
         self.judged["soil"] = word = judge_soil(soil, self.temperature_mc, state, pot)

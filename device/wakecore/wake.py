@@ -407,10 +407,10 @@ def look_at_soil(
             judge.learn(state, pot.calibration, pot.settings, exhausted)
     elif regular and facts.cold and facts.judged["soil"] == "cold":
         state.asked = 0  # frozen soil cannot answer: its silence says nothing
-    if regular and facts.soil_ppt is not None:
-        follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
     facts.standing = regular and judge.standing(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
+        if facts.soil_ppt is not None:
+            follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
     if state.silent_doses >= pot.limits.response_doses:
         rules.latch(state, "no response")
@@ -539,8 +539,14 @@ def end_pulse(
     """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
     cal, limits = pot.calibration, pot.limits
     assert facts.level_ml is not None
-    level = after.get("level") or [ran.last("level"), 0]  # or what the run saw last
+    last = [ran.last("level"), 0]
+    last_ml = judge.value(cal.level, last, judge.judge(cal.level, last))
+    level = after.get("level") or last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
+    # No single reading makes a dry run or a leak (R4, R8): one that is higher than scatter explains
+    # of the run's last sample, a moment before, counts as none, and the first look begins anew
+    if after_ml is not None and rules.below(last_ml, after_ml - 2 * cal.tolerance_ml):
+        after_ml = None
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
     unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
     before_ml = held_ml if state.fill_looks else state.look_ml

@@ -342,8 +342,15 @@ def test_the_projection_hides_nothing_a_requirement_looks_at(name: str) -> None:
 
 def rounded(found: explore.Search, node: world.Node) -> bool:
     """Water of a day that is no whole step is taken for a step more: less is left than is so.
-    And water without an answer for whole pulses: what is left for the next one may differ."""
+    And water without an answer for whole pulses: what is left for the next one may differ.
+    What only a report looks at: odd readings of the level fade in steps, and each press is one of
+    the first of a day."""
     step, mls = found.corner.day_step_ml, node.numbers[state.DELIVERIES : world.FIRST]
+    if found.project.radio:
+        if node.numbers[world.AT["odd_levels"]] % tank.ODD_COUNTS:
+            return True
+        if node.numbers[world.AT["presses"]] >= wake.TOLD_PRESSES:
+            return True
     if any(ml % step for ml in mls) or sum(mls) > found.corner.pot.limits.day_ml:
         return True
     project, ul = found.project, node.numbers[world.AT["unanswered_ul"]]

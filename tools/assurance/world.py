@@ -308,7 +308,7 @@ class LetterBoard:
         flow = self.bench.cal.flow_ul_s
         how = self.letter.run
         if how == "slow":
-            flow //= 10
+            flow //= 30  # so that no two readings of such a run differ by more than scatter
         elif how == "fast fall":
             flow *= 10
         elif how not in ("flows", "after lost", "cut late"):
