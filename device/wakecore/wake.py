@@ -545,7 +545,8 @@ def end_pulse(
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
     # No single reading makes a dry run or a leak (R4, R8): one that is higher than scatter explains
     # of the run's last sample, a moment before, counts as none, and the first look begins anew
-    if after_ml is not None and rules.below(last_ml, after_ml - 2 * cal.tolerance_ml):
+    at_odds = after_ml is not None and rules.below(last_ml, after_ml - 2 * cal.tolerance_ml)
+    if at_odds:
         after_ml = None
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
     unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
@@ -582,7 +583,8 @@ def end_pulse(
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
     # A fast fall that the level after it does not bear out is for the looks to decide
-    borne_out = fall_ml is None or fall_ml > run.most_fall_ml(ran.ran_ms, pot)
+    most_ml = run.most_fall_ml(ran.ran_ms, pot)
+    borne_out = not at_odds and (fall_ml is None or fall_ml > most_ml)
     for trip in trips:
         if trip in LATCHES and (trip != "fast fall" or borne_out):
             rules.latch(state, LATCHES[trip])
