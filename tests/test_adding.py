@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from wakecore import fields
+from wakecore import fields, judge
 from wakewell.log import record
 from wakewell.portable import mock
 from wakewell.pot import pot_folder
@@ -120,6 +120,7 @@ def test_a_third_sensor_takes_its_own_file_and_rows(monkeypatch: pytest.MonkeyPa
 
     probe = ("light", 0, 100_000, fields.TOLD)
     monkeypatch.setattr(fields, "PROBES", (*fields.PROBES, probe))
+    monkeypatch.setattr(judge, "TOLD", (*judge.TOLD, "light"))  # made from the rows at import
     light = {"points": [[0, 0], [10_000, 1000]], "rails": [-1, 20_000], "spread": 10}
     lines = pot_folder.compile_files(
         bench_pot.SETTINGS, bench_pot.LIMITS, {**bench_pot.CALIBRATION, "light": light}
