@@ -175,15 +175,17 @@ def knobs_of(usual: Trial, truth: Trial) -> dict[str, float]:
 
 def lived(
     truth: Trial, lines: Mapping[str, bytes], keep: bool
-) -> tuple[TrialResult, Any, list[int]]:
-    """(the run to its end, totals at the end of the log, soil in the time to come). lines: in
-    force from the end of the log on. As `one_run.run_trial`, but for that change."""
+) -> tuple[TrialResult, Any, list[int], float]:
+    """(the run to its end, totals at the end of the log, soil in the time to come, days from the
+    last wake to the log's end). lines: in force from the end of the log on. As
+    `one_run.run_trial`, but for that change."""
     pot = RigPot(truth.spec, truth.seed)
     people = Household(truth.owner, truth.visits, truth.seed)
-    verdicts, soil = Verdicts(), list[int]()
+    verdicts, soil, woke_s = Verdicts(), list[int](), [0.0]
     in_force = truth.in_force()
 
     def seen(record: dict[str, Any]) -> None:
+        woke_s[0] = pot.t_s
         verdicts.see(wake_of(record), board.in_force)
         if pot.t_s > LOG_DAYS * DAY_S and record["values"]["soil_ppt"] is not None:
             soil.append(record["values"]["soil_ppt"])
@@ -199,13 +201,18 @@ def lived(
     board.run(LOG_DAYS * DAY_S)
     result.days = pot.t_s / DAY_S
     before = ahead.totals(result)
+    # The log ends with its last wake: who came after it belongs to the time to come
+    late = [act for at_s, act in people.done if at_s > woke_s[0]]
+    before["refills"] -= late.count("fill the tank")
+    before["charges"] -= late.count("charge the battery")
+    gap_days = LOG_DAYS - woke_s[0] / DAY_S
     if board.field_log is not None:
         result.log = LogInMemory()
         result.log.lines = list(board.field_log.lines)
     board.in_force = trials.loaded(lines)
     board.run(truth.days * DAY_S)
     result.days = pot.t_s / DAY_S
-    return result, before, soil
+    return result, before, soil, gap_days
 
 
 def other_settings(folder: Any, chance: random.Random) -> dict[str, bytes]:
@@ -229,8 +236,8 @@ def one(number: int, draws: int) -> dict[str, Any]:
         stands = described.about.crop.stands
         truth = truth_of(usual, stands, chance, number)
         others = other_settings(described, chance)
-        same, before, soil_same = lived(truth, truth.lines, True)
-        other, _, soil_other = lived(truth, others, False)
+        same, before, soil_same, gap_days = lived(truth, truth.lines, True)
+        other, _, soil_other, _ = lived(truth, others, False)
         one_run.write_log(same, folder / "logs")
         opened = study.opened(str(folder))
         opened.weather = replace(opened.weather, known=True)
@@ -253,7 +260,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
         ):  # fmt: skip
             true = since(ahead.totals(result), before, result.days)
             true["soil_ppt"] = statistics.mean(soil) if soil else math.nan
-            runs = ahead.run(opened.trial, found.now, AHEAD_DAYS, lines, draws, 0, state)
+            runs = ahead.run(opened.trial, found.now, AHEAD_DAYS + gap_days, lines, draws, 0, state)
             rows = [ahead.totals(run) for run in runs]
             for told, run in zip(rows, runs, strict=True):
                 assert run.history is not None

@@ -330,7 +330,7 @@ def test_one_run_on_a_cluster_leaves_picture_log_and_row(
 ) -> None:
     asked = []
 
-    def on_dask(address: str, work: list[Any]) -> Iterator[list[many_runs.Row]]:
+    def on_dask(address: str, work: list[Any], do: Any) -> Iterator[list[many_runs.Row]]:
         asked.append(address)
         return map(many_runs.batch, work)
 

@@ -58,6 +58,7 @@ VALUES = {
 
 # Option: (what stands for its value, "" for none; what it does)
 OPTIONS = {
+    "--dask": ("ADDRESS", "hand the runs to this Dask scheduler instead; default: to none"),
     "--database": ("FILE", "the database that listen keeps, or postgresql+psycopg://..."),
     "--demo": ("", "take the repair café's six planters"),
     "--dry-run": ("", "only show what would be done; nothing is written or sent"),
@@ -73,6 +74,7 @@ OPTIONS = {
     "--seed": ("N", "the seed of what is random"),
     "--timezone": ("ZONE", "tell times as in this time zone; default: this computer's"),
     "--wait": ("TIME", "wait so long for the board"),
+    "--workers": ("N", "processes that share the runs; default: 1"),
     "--yes": ("", "do not ask"),
 }
 

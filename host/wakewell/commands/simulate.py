@@ -141,13 +141,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--runs", type=int, default=1, metavar="N",
         help="so many runs, each with the next seed; default: 1",
     )  # fmt: skip
-    parser.add_argument(
-        "--workers", type=int, default=1, metavar="N", help="processes for --runs; default: 1"
-    )
-    parser.add_argument(
-        "--dask", metavar="ADDRESS",
-        help="hand the runs to this Dask scheduler instead; default: to none",
-    )  # fmt: skip
+    given.option(parser, "--workers", type=int, default=1)
+    given.option(parser, "--dask")
     given.option(parser, "--picture", "default: no picture")
     parser.add_argument(
         "--table", metavar="FILE",

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 
 from wakewell.commands import given
-from wakewell.tuning import study, told
+from wakewell.errors import BadInput
+from wakewell.tuning import proposals, study, told
+from wakewell.tuning.proposals import Effort
+from wakewell.tuning.study import Study
+
+MOST_WORKERS = 256
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,6 +23,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="a CSV file of the place's measured days: date, et0_mm and, if at hand, rain_mm and "
         "air_c; default: none",
     )
+    parser.add_argument(
+        "--fit-only", action="store_true", help="fit and check the twin; propose nothing"
+    )
+    given.option(parser, "--workers", type=int, default=1)
+    given.option(parser, "--dask")
     given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 fitted; 1 the log is too short or too tame, contradicts the folder, or the "
@@ -26,10 +37,28 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. 0: fitted; 1: nothing could be, or the folder is contradicted; 2: bad input."""
+    if not 1 <= args.workers <= MOST_WORKERS:
+        raise BadInput(f"--workers {args.workers}: allowed 1 to {MOST_WORKERS}")
     found = study.held_out(study.fitted(study.opened(args.pot, args.weather)))
     failed = found.held is not None and bool(found.held.why)
     code = int(found.now is None or failed or any(fit.odd for fit in found.fits))
+    if not args.json:
+        print("\n".join(told.lines(found)))
+    made, why = (None, "") if args.fit_only else _proposed(args, found)
     if args.json:
-        return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
-    print("\n".join(told.lines(found)))
+        row = told.as_json(found) | {"good": not code, "not_proposed": why}
+        row["proposals"] = None if made is None else asdict(made)
+        return given.show_json(args, code, [row])
+    if made is not None:
+        print("\n".join(told.proposal_lines(made)))
+    elif why:
+        print(f"  no proposal  {why}")
     return code
+
+
+def _proposed(args: argparse.Namespace, found: Study) -> tuple[proposals.Proposals | None, str]:
+    """The proposals, or why there are none."""
+    why = proposals.why_not(found)
+    if why:
+        return None, why
+    return proposals.made(found, Effort(workers=args.workers, dask=args.dask)), ""

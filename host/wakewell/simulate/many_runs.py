@@ -11,9 +11,9 @@ import csv
 import errno
 import importlib
 import multiprocessing
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tqdm import tqdm
 
@@ -26,6 +26,8 @@ from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
 
+Work = TypeVar("Work")
+Done = TypeVar("Done")
 Row = dict[str, float | str | None]
 TABLES = (".csv", ".parquet")  # forms of a table
 BATCH = 10  # seeds handed to a cluster at a time
@@ -73,16 +75,27 @@ def many(
 
     Raises BadInput where the scheduler cannot be reached.
     """
+    # Here one at a time, so that at the end no worker waits long for another with several left.
+    size = BATCH if dask else 1
+    work = [(trial, seeds[at : at + size]) for at in range(0, len(seeds), size)]
+    return _gather(shared(batch, work, workers, dask), len(seeds), progress)
+
+
+def shared(
+    do: Callable[[Work], Done], work: Sequence[Work], workers: int = 1, dask: str | None = None
+) -> Iterator[Done]:
+    """Each piece of work done, in order: here, by so many processes, or on a Dask scheduler.
+
+    Raises BadInput where the scheduler cannot be reached.
+    """
     if dask:
-        work = [(trial, seeds[at : at + BATCH]) for at in range(0, len(seeds), BATCH)]
-        return _gather(on_dask(dask, work), len(seeds), progress)
-    # One at a time, so that at the end no worker waits long for another that has several left.
-    single = [(trial, [seed]) for seed in seeds]
-    if workers == 1:
-        return _gather(map(batch, single), len(seeds), progress)
-    # A fresh start of each worker, the same on every system, threads or not in this process.
-    with multiprocessing.get_context("spawn").Pool(min(workers, len(seeds))) as pool:
-        return _gather(pool.imap(batch, single), len(seeds), progress)
+        yield from on_dask(dask, work, do)
+    elif workers == 1 or len(work) < 2:
+        yield from map(do, work)
+    else:
+        # A fresh start of each worker, the same on every system, threads or not in this process.
+        with multiprocessing.get_context("spawn").Pool(min(workers, len(work))) as pool:
+            yield from pool.imap(do, work)
 
 
 def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Row]:
@@ -96,8 +109,8 @@ def _gather(batches: Iterable[list[Row]], total: int, progress: bool) -> list[Ro
     return rows
 
 
-def on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[list[Row]]:
-    """Batches from a running scheduler, in order. Its workers need this package too."""
+def on_dask(address: str, work: Sequence[Work], do: Callable[[Work], Done]) -> Iterator[Done]:
+    """Work done by a running scheduler, in order. Its workers need this package too."""
     distributed = importlib.import_module("distributed")
     try:
         client = distributed.Client(address, timeout=10)
@@ -105,7 +118,7 @@ def on_dask(address: str, work: list[tuple[Trial, Sequence[int]]]) -> Iterator[l
         why = str(no).splitlines()[0][:120]
         raise BadInput(f"--dask {address}: no scheduler answers there: {why}") from None
     with client:
-        for future in client.map(batch, work, pure=False):
+        for future in client.map(do, work, pure=False):
             yield future.result()
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -155,12 +156,15 @@ def run_trial(
     history: bool = False,
     log: bool = False,
     state: bytes = b"",
+    marks: Sequence[float] = (),
+    at: Callable[[TrialResult], None] | None = None,
 ) -> TrialResult:
     """Run a trial through the rig and the core. One seed reproduces everything.
 
     seed: instead of the trial's own. history: keep what a picture needs; with a panel it is
     always kept. log: keep the field log. state: the retained state, as stored, that the board
     begins with; none: a new board's.
+    at: called with the result so far when each of `marks` (days, rising) is over.
     A state that no pot can be in ends the run early; the result says when and why.
     """
     seed = trial.seed if seed is None else seed
@@ -198,6 +202,11 @@ def run_trial(
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied
     try:
+        for mark in marks if at is not None else ():
+            board.run(min(mark, trial.days) * DAY_S)
+            result.days = pot.t_s / DAY_S
+            assert at is not None
+            at(result)
         board.run(trial.days * DAY_S)
     except Stopped as stop:
         result.stopped = str(stop)

@@ -51,11 +51,15 @@ ANSWERS = {
 
 @dataclass(frozen=True)
 class Visit:
-    """A dated act: what, when (s since the run's start), and how much (ml or h; None: usual)."""
+    """A dated act: what, when (s since the run's start), and how much (ml or h; None: usual).
+
+    promised: it answers a need, so that nobody else answers it too.
+    """
 
     act: str
     at_s: float
     amount: float | None = None
+    promised: bool = False
 
     def __post_init__(self) -> None:
         if self.act not in ACTS:
@@ -114,7 +118,7 @@ class Household:
         self.coming = [(visit.at_s, n, visit) for n, visit in enumerate(visits)]
         heapq.heapify(self.coming)
         self.count = len(self.coming)
-        self.promised: set[str] = set()
+        self.promised = {visit.act for _, _, visit in self.coming if visit.promised}
         self.lockouts: list[str] = []
         self.done: list[tuple[float, str]] = []
         self.next_s = self.coming[0][0] if self.coming else math.inf

@@ -16,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakecore import rules
+from wakecore.state import State, from_bytes
 from wakewell.budget.inputs import charge_at
 from wakewell.budget.sun import SUN
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import EPOCH, InForce
 from wakewell.log.series import PotLog, WakeRow
+from wakewell.log.times import DAY_S
 from wakewell.replay.rejudged import States
 from wakewell.rig.errors import Impossible
 from wakewell.rig.fitted import CalibratedProbe
@@ -40,6 +42,7 @@ Numbers = NDArray[np.float64]
 WEATHER, WEATHER_DAYS = 0.15, 21.0  # of a week's drying, and how long it lasts: own assumption
 RAIN_SHIFT_DAYS = 30  # where rain is not known, it falls so many days sooner or later
 STATES_KEPT = 8
+CARRIED = ("learned_ul_per_ppt", "since_dose_s", "ages_s", "mls", "place_s", "needed")
 USUAL_CHARGE = 0.8  # where no rest voltage is known
 UNSEEN_FLOW = 0.07  # of the flow, where no level shows what left the tank: as in the budget
 TANK_DOUBT = 0.02  # of the tank's own millilitres
@@ -211,7 +214,7 @@ def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visi
         act = held.get(ways.get(lockout, ""), "")
         if act and owner.delay_s(act) < math.inf:
             first.setdefault(act, owner.delay_s(act))
-    return tuple(Visit(act, due_s) for act, due_s in sorted(first.items()))
+    return tuple(Visit(act, due_s, promised=True) for act, due_s in sorted(first.items()))
 
 
 def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
@@ -227,21 +230,51 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float
 
 
 def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
-    """The retained state, as stored, that a wake ended with, or that it began with, if a lockout is
-    in force then: that goes on in the twin. Empty otherwise, and where another core made the log.
+    """The retained state, as stored, with which a twin goes on from the end of a wake, or from its
+    beginning. Empty where another core made the log.
 
-    What a state counts of the last dose's answer is of the true soil, and the twin's is only near
-    it: without a lockout a twin begins anew, for such a count can lock it out at its first dose.
+    With a lockout in force all of it, for that goes on in the twin. Else only what the pot has
+    learned and its water of the last day: what a state counts of the last dose's answer is of the
+    true soil, and the twin's is only near it, so such a count can lock it out at its first dose.
     """
-    if not wake.lockouts:
-        return b""
     keep = InForce(log.files[0].parent)
     states = States(keep, core_id(), STATES_KEPT)
+    data: bytes | None = None
     for entry in FieldLog(log.files).entries():
         states.feed(entry.record)
         if entry.place == wake.place:
-            return states(entry.record["before" if before else "state"]) or b""
-    return b""
+            data = states(entry.record["before" if before else "state"])
+            break
+    if data is None or wake.lockouts:
+        return data or b""
+    known, fresh = from_bytes(data), State()
+    if known is None:
+        return b""
+    for name in CARRIED:
+        setattr(fresh, name, getattr(known, name))
+    return fresh.to_bytes()
+
+
+def lives(
+    base: Trial,
+    found: Fit,
+    days: float,
+    lines: Mapping[str, bytes],
+    draws: int,
+    seed: int = 0,
+    until: int | None = None,
+) -> list[tuple[int, Trial]]:
+    """(seed, trial) of so many draws of the pot's doubt, from the log's end or from wake `until`.
+    A draw that makes no pot is left out."""
+    made = []
+    for number, values in enumerate((found.soil.values, *found.soil.draws(draws - 1, seed))):
+        try:
+            begin = begin_of(found, values, seed + number, until)
+            trial = trial_of(base, found, values, begin, days, lines, seed + number)
+        except Impossible:
+            continue
+        made.append((seed + number, trial))
+    return made
 
 
 def run(
@@ -254,17 +287,9 @@ def run(
     state: bytes = b"",
     until: int | None = None,
 ) -> list[TrialResult]:
-    """So many runs, each another draw of the pot's doubt, from the log's end or from wake `until`.
-    A draw that makes no pot is left out. state: that the board begins with."""
-    results = []
-    for number, values in enumerate((found.soil.values, *found.soil.draws(draws - 1, seed))):
-        try:
-            begin = begin_of(found, values, seed + number, until)
-            trial = trial_of(base, found, values, begin, days, lines, seed + number)
-        except Impossible:
-            continue
-        results.append(run_trial(trial, seed + number, history=True, state=state))
-    return results
+    """The runs of `lives`. state: that the board begins with."""
+    made = lives(base, found, days, lines, draws, seed, until)
+    return [run_trial(trial, number, history=True, state=state) for number, trial in made]
 
 
 def totals(result: TrialResult) -> dict[str, float]:
@@ -272,15 +297,18 @@ def totals(result: TrialResult) -> dict[str, float]:
     numbers = result.numbers()
     weeks = max(1.0, result.days) / 7.0
     visits = [act for _, act in result.people.done if act in VISITS]
+    # What is done in one go is one visit
+    days = {round(at_s / DAY_S) for at_s, act in result.people.done if act in VISITS}
     return {
         "water_week_ml": numbers["pumped_ml"] / weeks,
         "waterings": numbers["doses"],
         "stressed_days": numbers["stressed_days"],
         "wilting_days": numbers["wilting_days"],
+        "airless_days": numbers["waterlogged_days"],
         "saucer_ml": numbers["saucer_ml"],
         "refills": float(visits.count("fill the tank")),
         "charges": float(visits.count("charge the battery")),
-        "visits": float(len(visits)),
+        "visits": float(len(days)),
         "lockouts": numbers["lockouts"],
         "used_mah": numbers["used_mah"],
     }

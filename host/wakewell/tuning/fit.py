@@ -317,15 +317,23 @@ def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
     pump = spec.pump
     for _ in range(MATCHED):
         try:
-            line = Line(plumbing(spec.tank, pump, spec.hose, spec.intake_mm, spec.cell.full_mv),
-                        min(level, spec.tank.capacity_ml))  # fmt: skip
+            out = run_ml(replace(spec, pump=pump), ran_s, level, millivolts)
         except Impossible:
             return spec.pump
-        out = sum(line.pump(RUN_STEP_S, millivolts)[0] for _ in range(round(ran_s / RUN_STEP_S)))
         if out <= 0.0:
             return spec.pump
         pump = replace(pump, flow_ml_s=pump.flow_ml_s * min(2.0, flow_ml_s * ran_s / out))
     return pump
+
+
+def run_ml(spec: PotSpec, ran_s: float, level_ml: float, millivolts: float) -> float:
+    """Water that a run of that length brings into the pot, the hose filled on the way.
+
+    Raises Impossible where these parts make no plumbing."""
+    tank = spec.tank
+    line = Line(plumbing(tank, spec.pump, spec.hose, spec.intake_mm, spec.cell.full_mv),
+                min(level_ml, tank.capacity_ml))  # fmt: skip
+    return sum(line.pump(RUN_STEP_S, millivolts)[0] for _ in range(round(ran_s / RUN_STEP_S)))
 
 
 def scaled(looks: Sequence[Look], factor: float) -> list[Look]:

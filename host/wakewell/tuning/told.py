@@ -18,6 +18,7 @@ from wakewell.tuning.charge import CellFit
 from wakewell.tuning.evidence import Evidence, many_wakes
 from wakewell.tuning.fit import Z90, Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
+from wakewell.tuning.proposals import Proposal, Proposals
 from wakewell.tuning.study import Study
 from wakewell.tuning.twin import KNOBS, Course
 from wakewell.tuning.weather import span_text
@@ -219,6 +220,75 @@ def beyond_lines(found: Beyond, dated: bool) -> Iterator[str]:
     for _name, text, kept, tried in found.rows:
         cells = [f"{m:.0f} ({low:.0f} to {high:.0f})" for m, low, high in (kept, tried)]
         yield f"           {text:<36}{cells[0]:>26}{cells[1]:>26}"
+
+
+# Of a proposal: (quantity, in words, unit)
+EFFECT = (
+    ("stressed_days", "days short of water", ""),
+    ("visits", "visits", ""),
+    ("saucer_ml", "through the saucer", " ml"),
+    ("used_mah", "charge", " mAh"),
+    ("water_week_ml", "water a week", " ml"),
+    ("waterings", "waterings", ""),
+    ("soil_ppt", "mean soil reading", " ppt"),
+    ("swing_ppt", "its swing", " ppt"),
+    ("lockouts", "lockouts", ""),
+)
+BRIEF = 4  # of those that every proposal tells
+
+
+def proposal_lines(found: Proposals) -> Iterator[str]:
+    """What may be changed, and what would come of it."""
+    yield (
+        f"  proposed {found.tried} sets of settings tried; those below have lived {found.days:.0f} "
+        f"days on the rig,"
+    )
+    yield (
+        f"           {found.draws} times each, by the fit to wakes {found.first} to {found.last}"
+    )
+    now = found.rows[0]
+    for number, one in enumerate(found.rows):
+        mark = "  <- recommended" if number == found.best else ""
+        yield f"    {number + 1}  {one.kind}{mark}"
+        if one.changes:
+            yield f"       {changes_text(one)}"
+        for name, text, unit in EFFECT:
+            middle, low, high = one.effect[name]
+            moved = one is not now and abs(one.against[name][0]) > 0.05 * max(1.0, abs(middle))
+            if name in [row[0] for row in EFFECT[:BRIEF]] or moved:
+                more = f"; {_against(one.against[name])}" if one is not now else ""
+                yield (f"         {text}: {middle:.0f}{unit}, {low:.0f} to {high:.0f}{more}")
+        if one.matters:
+            share = ", then ".join(
+                f"{name} ({min(1.0, lost):.0%} of the gain is lost without it)"
+                for name, lost in one.matters
+            )
+            yield f"         matters most: {share}"
+        quick = ", ".join(f"{text} {one.quick[name]:.0f}{unit}" for name, text, unit
+                          in EFFECT[:BRIEF])  # fmt: skip
+        yield f"         the quick twin of the search said: {quick}"
+    if found.best == 0:
+        yield "    nothing that was found is surely better: leave it"
+    for text in found.fell:
+        yield f"    not proposed: {text}"
+    for name, was, tried, less in found.held_by:
+        yield (
+            f"    the hard limit {name} = {was} holds this pot back: with {tried} it would be "
+            f"{less:.0f} days less short of water;"
+        )
+        yield "    no proposal changes it: limits.toml and a flash by cable can"
+    for text in found.origin:
+        yield f"    from     {text}"
+
+
+def changes_text(one: Proposal) -> str:
+    """Each changed setting, as it is and as proposed."""
+    return ", ".join(f"{name} {was} -> {now}" for name, (was, now) in one.changes.items())
+
+
+def _against(row: tuple[float, float, float]) -> str:
+    middle, low, high = row
+    return f"against leaving it {middle:+.0f} ({low:+.0f} to {high:+.0f})"
 
 
 def _span(span: Evidence) -> str:
