@@ -181,13 +181,16 @@ def lived(
     `one_run.run_trial`, but for that change."""
     pot = RigPot(truth.spec, truth.seed)
     people = Household(truth.owner, truth.visits, truth.seed)
-    verdicts, soil, woke_s = Verdicts(), list[int](), [0.0]
+    verdicts, soil = Verdicts(), list[int]()
     in_force = truth.in_force()
+    before: dict[str, float] = {}
 
     def seen(record: dict[str, Any]) -> None:
-        woke_s[0] = pot.t_s
         verdicts.see(wake_of(record), board.in_force)
-        if pot.t_s > LOG_DAYS * DAY_S and record["values"]["soil_ppt"] is not None:
+        if pot.t_s <= LOG_DAYS * DAY_S:  # the log ends with its last wake, and so does the twin's
+            result.days = pot.t_s / DAY_S
+            before.update(ahead.totals(result) | {"days": result.days})
+        elif record["values"]["soil_ppt"] is not None:
             soil.append(record["values"]["soil_ppt"])
 
     habits = truth.habits
@@ -200,12 +203,7 @@ def lived(
     result.supplied = Supplied()
     board.run(LOG_DAYS * DAY_S)
     result.days = pot.t_s / DAY_S
-    before = ahead.totals(result)
-    # The log ends with its last wake: who came after it belongs to the time to come
-    late = [act for at_s, act in people.done if at_s > woke_s[0]]
-    before["refills"] -= late.count("fill the tank")
-    before["charges"] -= late.count("charge the battery")
-    gap_days = LOG_DAYS - woke_s[0] / DAY_S
+    gap_days = LOG_DAYS - before["days"]
     if board.field_log is not None:
         result.log = LogInMemory()
         result.log.lines = list(board.field_log.lines)
@@ -263,18 +261,17 @@ def one(number: int, draws: int) -> dict[str, Any]:
             runs = ahead.run(opened.trial, found.now, AHEAD_DAYS + gap_days, lines, draws, 0, state)
             rows = [ahead.totals(run) for run in runs]
             for told, run in zip(rows, runs, strict=True):
-                assert run.history is not None
-                read = [ppt for ppt in run.history.read_ppt if ppt is not None]
-                told["soil_ppt"] = statistics.mean(read or [0])
+                told["soil_ppt"] = ahead.mean_read(run, found.now, run.seed)
             row["ahead"][when] = {name: (true[name], *ahead.foretold(rows, name)) for name in TOLD}
     return row
 
 
 def since(after: dict[str, float], before: dict[str, float], days: float) -> dict[str, float]:
     """What was added in the time to come."""
-    found = {name: after[name] - before[name] for name in after}
-    whole = after["water_week_ml"] * days / 7.0 - before["water_week_ml"] * LOG_DAYS / 7.0
-    found["water_week_ml"] = whole * 7.0 / (days - LOG_DAYS)
+    found = {name: number - before[name] for name, number in after.items()}
+    begun = before["days"]
+    whole = after["water_week_ml"] * days / 7.0 - before["water_week_ml"] * begun / 7.0
+    found["water_week_ml"] = whole * 7.0 / (days - begun)
     return found
 
 
@@ -334,9 +331,9 @@ def main() -> int:
             rows.append(one(number, args.draws))
         except Impossible as no:
             print(f"pot {number}: drawn as no pot can be: {no}")
+        if args.json:  # hours of it: what is done is kept
+            args.json.write_text(json.dumps(rows))
     tell(rows)
-    if args.json:
-        args.json.write_text(json.dumps(rows))
     return 0
 
 

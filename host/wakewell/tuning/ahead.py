@@ -202,12 +202,14 @@ def begin_of(
 def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
     """Who was asked to come before `end_s`, and has not come by then: when, from there on, in the
     time that the owner takes. A lockout that only waits for a person counts as such a wish."""
-    first: dict[str, float] = {}
+    asked_s: dict[str, float] = {}  # since when each answer is awaited
     for wake in wakes:
-        for act in {ANSWERS[need] for need in wake.needs if need in ANSWERS}:
-            due_s = wake.time_s + owner.delay_s(act) - end_s
-            if 0.0 <= due_s < math.inf:
-                first.setdefault(act, due_s)
+        wanted = {ANSWERS[need] for need in wake.needs if need in ANSWERS}
+        asked_s = {act: asked_s.get(act, wake.time_s) for act in wanted}
+    first: dict[str, float] = {}
+    for act, since_s in asked_s.items():
+        if owner.delay_s(act) < math.inf:
+            first[act] = max(0.0, since_s + owner.delay_s(act) - end_s)
     ways = {name: way for name, _, way in rules.LOCKOUTS}
     for lockout in wakes[-1].lockouts:
         held = {rules.BUTTON: "hold the button", rules.CABLE: "clear with the cable"}
@@ -312,6 +314,17 @@ def totals(result: TrialResult) -> dict[str, float]:
         "lockouts": numbers["lockouts"],
         "used_mah": numbers["used_mah"],
     }
+
+
+def mean_read(result: TrialResult, found: Fit, seed: int) -> float:
+    """The mean soil water as read in a run, with one draw of how far readings lie off the twin: one
+    that is off makes the next one likely to be (ppt)."""
+    assert result.history is not None
+    read = [ppt for ppt in result.history.read_ppt if ppt is not None]
+    soil = found.soil
+    alone = max(1.0, len(read) * (1.0 - soil.alike) / (1.0 + soil.alike))
+    off = soil.scatter_ppt / math.sqrt(alone) * float(np.random.default_rng([13, seed]).normal())
+    return float(np.mean(read)) + off if read else 0.0
 
 
 def interval(values: Sequence[float]) -> tuple[float, float, float]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS
 from wakewell.rig.battery import CHEMISTRIES, USABLE
+from wakewell.rig.panel import charging_ma, powers_mw
 from wakewell.rig.pot import DAY_S
 from wakewell.rig.probes import content_of, permittivity
 from wakewell.rig.soil import DRAINED_ML, DRAINING_STEP_S, STILL_ML, Container
@@ -188,7 +189,26 @@ class Lives:
         self.awake = of(lambda s: s.board.awake_ma) * self.habits.awake_s / HOUR_S
         self.on_air = of(lambda s: s.board.radio_ma) * self.habits.radio_s / HOUR_S
         self.pumping = of(lambda s: s.pump.running_ma + s.board.awake_ma) / HOUR_S
+        self.sun = np.zeros((self.steps, len(trials)))
+        if trials[0].spec.panel.peak_mw:
+            half_mv = float(self.curve[len(self.curve) // 2])
+            for number, trial in enumerate(trials):
+                self.sun[:, number] = self._sun(trial, kind.stays, half_mv)
         self.charged = HOURS_TO_CHARGE * self.owner.charger_ma * kind.stays / self.holds
+
+    def _sun(self, trial: Trial, stays: float, half_mv: float) -> Numbers:
+        """What a panel's charger gives in each step, mAh, at a half full cell's voltage."""
+        spec = trial.spec
+        assert isinstance(spec.place, Climate)
+        air_c = spec.place.air_c
+        given = np.array([
+            stays * charging_ma(spec.panel, power, half_mv, celsius)
+            for power, celsius in zip(powers_mw(spec.panel, tuple(air_c)), air_c, strict=True)
+        ])  # fmt: skip
+        hours = int(STEP_S / HOUR_S)
+        at = np.arange(self.steps * hours) % len(given)
+        found: Numbers = given[at].reshape(-1, hours).sum(axis=1)
+        return found
 
     def _visits(self, trials: Sequence[Trial]) -> None:
         """Who comes first, and the spells in which the soil is not believed."""
@@ -402,6 +422,7 @@ class _Life:
             self._dry(step)
             self.since += 1.0
             self.charge -= of.asleep / of.holds + of.fades * self.charge
+            self.charge = np.minimum(1.0, self.charge + of.sun[step] / of.holds)
             told["used_mah"] += of.asleep + of.fades * self.charge * of.holds
             np.maximum(self.charge, 0.0, out=self.charge)
         told["soil_ppt"] /= of.steps

@@ -50,7 +50,12 @@ MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller
 MOST_BY_HAND = 0.03  # of all readings
 # What the log tells is this much less sure than the slopes say, by the pots of tools/tuned.py
 WIDER = 2.0
-ALSO_WIDER = {"bulb": 2.0, "spread": 1.6}  # times that again, at most as before the log
+ALSO_WIDER = {
+    "bulb": 2.5,
+    "spread": 2.0,
+    "slow": 1.5,
+    "zero": 1.5,
+}  # times that again, at most as before the log
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
