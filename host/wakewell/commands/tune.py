@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 from dataclasses import asdict
 
+import msgspec
+
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.tuning import proposals, study, told
+from wakewell.log import taken
+from wakewell.tomlfile import show_path
+from wakewell.tuning import proposals, study, taking, told
 from wakewell.tuning.proposals import Effort
 from wakewell.tuning.study import Study
 
@@ -26,6 +30,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fit-only", action="store_true", help="fit and check the twin; propose nothing"
     )
+    parser.add_argument(
+        "--take", type=int, metavar="N",
+        help="write the proposal of that number into settings.toml, a copy of the old one kept, "
+        "and remember what it foretold; default: take none",
+    )  # fmt: skip
     given.option(parser, "--workers", type=int, default=1)
     given.option(parser, "--dask")
     given.option(parser, "--json")
@@ -39,18 +48,30 @@ def run(args: argparse.Namespace) -> int:
     """The command. 0: fitted; 1: nothing could be, or the folder is contradicted; 2: bad input."""
     if not 1 <= args.workers <= MOST_WORKERS:
         raise BadInput(f"--workers {args.workers}: allowed 1 to {MOST_WORKERS}")
+    if args.take is not None and args.fit_only:
+        raise BadInput("--take takes a proposal, and --fit-only makes none: leave one of them out")
     found = study.held_out(study.fitted(study.opened(args.pot, args.weather)))
     failed = found.held is not None and bool(found.held.why)
     code = int(found.now is None or failed or any(fit.odd for fit in found.fits))
     if not args.json:
-        print("\n".join(told.lines(found)))
+        print("\n".join([*told.lines(found), *told.outcome_lines(found)]))
     made, why = (None, "") if args.fit_only else _proposed(args, found)
+    done = None
+    if args.take is not None:
+        if made is None:
+            raise BadInput(f"--take {args.take}: there is no proposal: {why}")
+        done = taking.take(found, made, args.take)
     if args.json:
         row = told.as_json(found) | {"good": not code, "not_proposed": why}
         row["proposals"] = None if made is None else asdict(made)
+        row["taken"] = msgspec.to_builtins(
+            taken.outcomes(found.folder.path, found.log), str_keys=True
+        )
         return given.show_json(args, code, [row])
     if made is not None:
         print("\n".join(told.proposal_lines(made)))
+        if done is not None:
+            print("\n".join(told.taken_lines(done, show_path(args.pot))))
     elif why:
         print(f"  no proposal  {why}")
     return code

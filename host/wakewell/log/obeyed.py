@@ -12,23 +12,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from wakeboard import asked, heard
 from wakecore import fields, line
-from wakewell import extras
 from wakewell.errors import BadInput
-from wakewell.kept import replace
 from wakewell.log import logs, record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Wake
-from wakewell.pot import board_file, description, pot_folder
+from wakewell.pot import board_file, description, pot_folder, settings_file
 from wakewell.tomlfile import show_path
-
-if TYPE_CHECKING:
-    import tomlkit
-else:
-    tomlkit = extras.Late("tomlkit")
 
 FOLDER = "asked"  # in a pot's folder: every message ever made, by number
 KEPT = ".kept.json"  # end of the name of one that was not sent
@@ -269,10 +261,5 @@ def keep(pot: description.PotFolder, found: Difference) -> tuple[description.Pot
     made = pot_folder.with_values(pot, "settings", found.obeyed)
     if made.problems:
         raise BadInput(f"{made.problems[0]}; so it cannot be kept: --replace-asked, or correct it")
-    path = pot.path / "settings.toml"
-    document = tomlkit.parse(path.read_bytes().decode("utf-8-sig"))
-    for name, value in found.obeyed.items():
-        document[name] = value
-    copy = replace(path, tomlkit.dumps(document))
-    assert copy is not None  # settings.toml was read
+    copy = settings_file.write(pot.path, found.obeyed)
     return pot_folder.load(pot.path), copy

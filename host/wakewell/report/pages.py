@@ -24,6 +24,7 @@ from wakewell import drawing, extras, language, words
 from wakewell.budget import forecast
 from wakewell.errors import BadInput
 from wakewell.language import number, plural, say, term
+from wakewell.log import taken
 from wakewell.log.logs import Skip
 from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
@@ -609,7 +610,22 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("first contact", first_contact(log)),
         ("tank forecast", view.tank.basis or view.tank.why_not),
         ("battery forecast", view.battery.basis or view.battery.why_not),
+        *taken_rows(log),
     ]
+
+
+def taken_rows(log: PotLog) -> list[tuple[str, str]]:
+    """Proposals of `tune` that were taken, and how each came out."""
+    pot = pot_folder(log.place)
+    try:
+        found = taken.outcomes(pot.path, log) if pot is not None else []
+    except BadInput as why:
+        return [("proposals taken", str(why))]
+    rows = []
+    for one in found:
+        rows.append(("proposal taken", one.text()))
+        rows += [("", row.line()) for row in one.rows]
+    return rows
 
 
 def named(skips: Sequence[Skip], count: int) -> str:

@@ -161,7 +161,8 @@ def ranges(now: Settings, lives: Lives, had: Troubles) -> list[Range]:
         Range("fill_ppt", 700, 1000, 10),
         Range("pulse_ml", min(pulse, max(5, round(flow))), pulse, 5),
         Range("soak_s", 300, 3600, 300),
-        Range("wake_s", round(STEP_S), 2 * round(DAY_S), 1),
+        # No longer than a day: thirst and leaks are told by the wake
+        Range("wake_s", round(STEP_S), max(round(DAY_S), now["wake_s"]), 1),
     ]
     if not cal.float_only:
         least = max(now["reserve_ml"], limits.reserve_ml) + 2 * now["pulse_ml"]

@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from wakewell.log import taken
+from wakewell.tomlfile import show_path
 from wakewell.tuning import evidence
 from wakewell.tuning.beyond import Beyond
 from wakewell.tuning.charge import CellFit
@@ -20,6 +22,7 @@ from wakewell.tuning.fit import Z90, Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.proposals import Proposal, Proposals
 from wakewell.tuning.study import Study
+from wakewell.tuning.taking import Done
 from wakewell.tuning.twin import KNOBS, Course
 from wakewell.tuning.weather import span_text
 
@@ -279,6 +282,26 @@ def proposal_lines(found: Proposals) -> Iterator[str]:
         yield "    no proposal changes it: limits.toml and a flash by cable can"
     for text in found.origin:
         yield f"    from     {text}"
+
+
+def outcome_lines(study: Study) -> Iterator[str]:
+    """How the proposals that were taken came out. Raises BadInput."""
+    for one in taken.outcomes(study.folder.path, study.log):
+        yield f"  taken    {one.text()}"
+        for row in one.rows:
+            yield f"           {row.line()}"
+
+
+def taken_lines(done: Done, folder: str) -> Iterator[str]:
+    """What was written, and what to do next."""
+    if done.copy is None:
+        yield f"  taken    '{done.proposal.kind}': settings.toml stays; what was foretold is noted"
+        return
+    values = ", ".join(f"{name} = {value}" for name, value in done.written.items())
+    yield f"  taken    '{done.proposal.kind}': settings.toml has {values}"
+    yield f"           the old one is {show_path(str(done.copy))}; nothing went to the board yet:"
+    asked = " ".join(f"{name}={value}" for name, value in done.written.items())
+    yield f"           wakewell flash {folder}, or wakewell ask {folder} {asked}"
 
 
 def changes_text(one: Proposal) -> str:
