@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import asdict
+from pathlib import Path
 
 import msgspec
 
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.log import taken
+from wakewell.log import parcel, taken
 from wakewell.tomlfile import show_path
 from wakewell.tuning import proposals, study, taking, told
 from wakewell.tuning.proposals import Effort
@@ -27,6 +28,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="a CSV file of the place's measured days: date, et0_mm and, if at hand, rain_mm and "
         "air_c; default: none",
     )
+    parser.add_argument(
+        "--with", dest="others", metavar="POT", nargs="+", default=[],
+        help="pots of the same substrate, plant and place with logs of their own, which say first "
+        "what is likely; default: none",
+    )  # fmt: skip
     parser.add_argument(
         "--fit-only", action="store_true", help="fit and check the twin; propose nothing"
     )
@@ -50,7 +56,18 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--workers {args.workers}: allowed 1 to {MOST_WORKERS}")
     if args.take is not None and args.fit_only:
         raise BadInput("--take takes a proposal, and --fit-only makes none: leave one of them out")
-    found = study.held_out(study.fitted(study.opened(args.pot, args.weather)))
+    with parcel.opened([Path(args.pot), *map(Path, args.others)]) as (pot, *others):
+        if args.take is not None and pot != Path(args.pot):
+            raise BadInput(
+                f"--take: {show_path(args.pot)} is a parcel; take it in the pot's folder"
+            )
+        found = study.opened(str(pot), args.weather)
+        study.with_others(found, [str(other) for other in others])
+        return _told(args, study.held_out(study.fitted(found)))
+
+
+def _told(args: argparse.Namespace, found: Study) -> int:
+    """What was found, shown or written. The exit code."""
     failed = found.held is not None and bool(found.held.why)
     code = int(found.now is None or failed or any(fit.odd for fit in found.fits))
     if not args.json:

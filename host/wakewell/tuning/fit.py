@@ -126,6 +126,7 @@ class Fit:
     cell: CellFit | None
     looks: list[Look]
     currents: tuple[float, float]  # doubt of those asleep and awake before the log, as shares
+    doubts: Numbers = field(default_factory=lambda: soil_priors(None, 0))  # of any pot
     odd: list[str] = field(default_factory=list)
 
 
@@ -143,13 +144,19 @@ def soil_priors(inputs: budget.Inputs | None, month: int) -> Numbers:
     return doubts
 
 
-def soil(course: Course, doubts: Numbers, begin: Numbers | None = None) -> SoilFit:
-    """Fit the soil's numbers to the looks that count."""
+def soil(
+    course: Course,
+    doubts: Numbers,
+    begin: Numbers | None = None,
+    believed: Numbers | None = None,
+) -> SoilFit:
+    """Fit the soil's numbers to the looks that count. believed: before the log; None: as of any
+    pot."""
     looks = course.looks
     counts = np.array([look.counts for look in looks])
     read = np.array([look.soil_ppt or 0 for look in looks], dtype=float)[counts]
     low, high = _bounds()
-    believed = usual()
+    believed = usual() if believed is None else believed
     values = believed if begin is None else begin
     scatter, alike, runs = 6.0, 0.5, 0
     weights = np.ones(len(read))
@@ -173,7 +180,7 @@ def soil(course: Course, doubts: Numbers, begin: Numbers | None = None) -> SoilF
         if step == 1 and begin is None:
             starts = [_clocked(residuals, values, doubts)]
         elif step == 2 and begin is None:
-            starts += _elsewhere(residuals, values, doubts)
+            starts += _elsewhere(residuals, values, believed, doubts)
         tries = []
         for start in starts:
             tries.append(
@@ -211,7 +218,7 @@ def _clocked(residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: N
 
 
 def _elsewhere(
-    residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers
+    residuals: Callable[[Numbers], Numbers], values: Numbers, believed: Numbers, doubts: Numbers
 ) -> list[Numbers]:
     """The best of points spread over what is believed of how a dose spreads: a dose that just runs
     through and one that just does not lie apart, and no slope leads from one to the other."""
@@ -220,7 +227,8 @@ def _elsewhere(
     for one in spread:
         start = values.copy()
         for index, z in zip(SPREADING, one, strict=True):
-            start[index] = np.clip(z * doubts[index], KNOBS[index].low, KNOBS[index].high)
+            there = believed[index] + z * doubts[index]
+            start[index] = np.clip(there, KNOBS[index].low, KNOBS[index].high)
         found.append((float(np.sum(np.minimum(residuals(start) ** 2, FAR**2))), start))
     found.sort(key=lambda pair: pair[0])
     return [start for _, start in found[:TAKEN]]
@@ -369,9 +377,15 @@ def _anew(look: Look) -> Look:
 
 
 def fit(
-    evidence: Evidence, spec: PotSpec, weather: Weather, inputs: budget.Inputs | None, month: int
+    evidence: Evidence,
+    spec: PotSpec,
+    weather: Weather,
+    inputs: budget.Inputs | None,
+    month: int,
+    pooled: Callable[[Numbers], tuple[Numbers, Numbers]] | None = None,
 ) -> Fit:
-    """A pot's twin from what its log can teach. month: 0 to 11, of the log's end.
+    """A pot's twin from what its log can teach. month: 0 to 11, of the log's end. pooled: from the
+    doubt of any pot to what other pots say: (numbers, their doubt).
 
     evidence: with enough in it (`evidence.short` is empty).
     """
@@ -382,9 +396,12 @@ def fit(
     if found_tank is not None:
         spec = replace(spec, pump=pump_of(spec, evidence.wakes, found_tank.flow_ml_s[0]))
     looks = scaled(evidence.looks, found_tank.poured[0] if found_tank else 1.0)
-    doubts = soil_priors(inputs, month)
+    any_pot = doubts = soil_priors(inputs, month)
+    believed = usual()
+    if pooled is not None:
+        believed, doubts = pooled(doubts)
     course = Course(spec, weather.climate, looks, weather.known)
-    found_soil = soil(course, doubts)
+    found_soil = soil(course, doubts, None, believed)
     for _ in range(MOST_LOOKS):
         by_hand = watered_by_hand(course, found_soil)
         if not by_hand:
@@ -394,7 +411,7 @@ def fit(
             if wake.n in by_hand:
                 evidence.leave_out(BY_HAND, wake)
         course = Course(spec, weather.climate, looks, weather.known)
-        found_soil = soil(course, doubts, found_soil.values)
+        found_soil = soil(course, doubts, found_soil.values, believed)
     about = evidence.log.about
     board = about.board if about is not None else None
     shares = budget.CURRENT_DOUBT[
@@ -409,7 +426,7 @@ def fit(
         elif evidence.log.dated and spec.panel.peak_mw:
             light = charge.Light(spec, weather.climate.air_c)
             found_cell = charge.fit(evidence.charges, spec, shares, light)
-    made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks, shares)
+    made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks, shares, any_pot)
     made.odd = odd(made)
     return made
 
@@ -422,7 +439,7 @@ def odd(found: Fit) -> list[str]:
         ("holds", "water for one part per thousand of soil water", "ul_per_ppt and [planter]"),
         ("drying", "water use", "[crop]"),
     ):
-        prior = float(found.soil.priors[NAMES.index(name)])
+        prior = float(found.doubts[NAMES.index(name)])
         if abs(at[name]) > ODD * prior:
             lines.append(
                 f"{what} is {math.exp(at[name]):.2f} times what the folder says, from wakes "

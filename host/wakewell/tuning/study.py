@@ -6,6 +6,7 @@ What belongs here: from a pot's folder to its fits. What does not: the numbers (
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -13,17 +14,19 @@ from pathlib import Path
 from wakewell.budget import inputs as budget
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
+from wakewell.log.parcel import came_with
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.pot import description
 from wakewell.simulate import trials
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
-from wakewell.tuning import ahead, evidence, fit, heldout, weather
+from wakewell.tuning import ahead, evidence, fit, heldout, pooled, weather
 from wakewell.tuning.evidence import Evidence
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.heldout import HeldOut
-from wakewell.tuning.twin import Course
+from wakewell.tuning.pooled import Pool
+from wakewell.tuning.twin import Course, Numbers
 from wakewell.tuning.weather import Weather
 
 FEW = 16  # twins that live through the part held out
@@ -44,12 +47,24 @@ class Study:
     fits: list[Fit] = field(default_factory=list)
     lacks: list[tuple[Evidence, list[str]]] = field(default_factory=list)
     held: HeldOut | None = None
+    others: list[tuple[str, Fit]] = field(default_factory=list)  # of pots that share what they know
+    pool: Pool | None = None
     not_held: str = ""  # why there is no part to hold out
 
     @property
     def trusted(self) -> bool:
         """May something be proposed from it? Only if it passed its own check."""
         return self.held is not None and not self.held.why
+
+    @property
+    def dated(self) -> bool:
+        """Are the log's dates the true ones? A shared parcel's are not."""
+        return self.log.dated and not self.log.shifted
+
+    def pooled(self, doubts: Numbers) -> tuple[Numbers, Numbers]:
+        """What the others say, in place of what is believed of any pot: (numbers, their doubt)."""
+        self.pool = pooled.of(self.others, doubts)
+        return self.pool.values, self.pool.doubts
 
     @property
     def now(self) -> Fit | None:
@@ -72,16 +87,18 @@ def opened(path: str, csv: str | None = None) -> Study:
     if log.pot is None:
         text = f"{name}: the files that were in force are not beside the log; keep the folder "
         raise BadInput(f"{text}{logs.IN_FORCE}/ that came with it")
+    log.complaint, log.shifted = came_with(place)
+    dated = log.dated and not log.shifted
     _same_pot(name, folder, log)
     assert folder.about is not None
     stands = folder.about.crop.stands if folder.about.crop else description.STANDS[0]
     if csv is not None:
-        if not log.dated:
+        if not dated:
             raise BadInput(f"{name}: its log knows no date, so no weather belongs to it; leave out "
                            "--weather")  # fmt: skip
         sky = weather.measured(Path(csv), stands)
     else:
-        sky = weather.typical(stands) if log.dated else weather.dateless(stands)
+        sky = weather.typical(stands) if dated else weather.dateless(stands)
     trial = trials.of_pot(where)
     return Study(folder, log, trial, sky, budget.gather(folder, _day(log)))
 
@@ -118,7 +135,37 @@ def fitted(study: Study, until_s: float | None = None) -> Study:
             continue
         month = datetime.fromtimestamp(span[-1].time_s, UTC).month - 1
         spec = study.trial.spec
-        study.fits.append(fit.fit(found, spec, study.weather, study.inputs, month))
+        share = study.pooled if study.others else None
+        study.fits.append(fit.fit(found, spec, study.weather, study.inputs, month, share))
+    return study
+
+
+def _kind(about: description.About) -> dict[str, str]:
+    """What pots of one kind have in common, where it is told."""
+    crop = about.crop
+    told = {"crop.habit": crop.habit, "crop.stands": crop.stands} if crop is not None else {}
+    return {"planter.substrate": about.planter.substrate, **told}
+
+
+def with_others(study: Study, paths: Sequence[str]) -> Study:
+    """Let pots of the same kind say first what is likely. Raises BadInput where one is of another
+    kind, or its log tells too little."""
+    for path in paths:
+        other = opened(path)
+        name = show_path(path)
+        assert study.folder.about is not None
+        assert other.folder.about is not None
+        mine, its = _kind(study.folder.about), _kind(other.folder.about)
+        for key in mine.keys() & its.keys():
+            if mine[key] != its[key]:
+                raise BadInput(
+                    f"--with {name}: {key} is {its[key]}, and {mine[key]} here: pots of one kind "
+                    "have the same substrate, plant and place; leave it out"
+                )
+        if fitted(other).now is None:
+            raise BadInput(f"--with {name}: {other.lacks[-1][1][0]}; leave it out")
+        assert other.now is not None
+        study.others.append((name, other.now))
     return study
 
 
@@ -151,7 +198,8 @@ def held_out(study: Study) -> Study:
         return study
     month = datetime.fromtimestamp(split_s, UTC).month - 1
     spec = study.trial.spec
-    fitted_early = fit.fit(early, spec, known, study.inputs, month)
+    share = study.pooled if study.others else None
+    fitted_early = fit.fit(early, spec, known, study.inputs, month, share)
     late = [look for look in now.looks if look.time_s >= split_s]
     course = Course(fitted_early.spec, known.climate, [*fitted_early.looks, *late], known.known)
     study.held = heldout.judged(course, fitted_early.soil, split_s)

@@ -166,9 +166,11 @@ def _of_cell(found: Fit, cell: CellFit) -> Iterator[Number]:
 def lines(study: Study) -> Iterator[str]:
     """The fits of a pot's log, for a person."""
     log = study.log
-    dates = span_text(log.wakes[0].time_s, log.wakes[-1].time_s) if log.dated else "no dates"
+    dates = span_text(log.wakes[0].time_s, log.wakes[-1].time_s) if study.dated else "no dates"
     yield f"{log.title}: {len(log.wakes)} wakes, {dates}"
     yield f"  weather  {study.weather.text}"
+    if study.pool is not None:
+        yield f"  pooled   {study.pool.text()}"
     if len(study.spans) > 1:
         yield f"  spans    the calibration changed: {len(study.spans)} spans, each fitted by itself"
     for found in study.fits:
