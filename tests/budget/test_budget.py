@@ -476,20 +476,20 @@ def test_charge_that_is_said_to_be_missing_is_enough(charge, days):
 
 def test_friction_is_the_rigs():
     pytest.importorskip("fluids", reason="the rig's friction comes with the library fluids")
-    from wakewell.rig.hydraulics import Hose
+    from wakewell.rig.hydraulics import RigHose
 
     for bore, length, flow in ((4, 600, 3.0), (5, 700, 22.0), (6, 1000, 40.0), (8, 3000, 60.0)):
-        theirs = Hose(inner_mm=bore, length_mm=length, end_mm=0.0).loss_mm(flow)
+        theirs = RigHose(inner_mm=bore, length_mm=length, end_mm=0.0).loss_mm(flow)
         assert sizing.loss_mm(flow, bore, length) == pytest.approx(theirs, rel=0.08)
 
 
 def test_a_pumps_flow_is_the_rigs():
     pytest.importorskip("fluids", reason="the rig's friction comes with the library fluids")
-    from wakewell.rig.hydraulics import Hose, Plumbing, Pump, box
+    from wakewell.rig.hydraulics import Plumbing, RigHose, RigPump, box
 
     tank = box(100.0, 150.0, 200.0)
-    line = Plumbing(tank, Pump(1500.0, 30.0, rated_mv=3700.0), Hose(5.0, 800.0, end_mm=300.0))
-    ours = description.Pump(lift_mm=1500, free_ul_s=30000, rated_mv=3700)
+    line = Plumbing(tank, RigPump(1500.0, 30.0, rated_mv=3700.0), RigHose(5.0, 800.0, end_mm=300.0))
+    ours = description.PumpCurve(lift_mm=1500, free_ul_s=30000, rated_mv=3700)
     for mv in (3700.0, 3300.0):
         flow = sizing.pump_flow_ml_s(ours, 300.0, 5.0, 800.0, mv, 0.0)
         assert flow == pytest.approx(line.solved_ml_s(0.0, mv / 3700.0), rel=0.03)
@@ -1013,7 +1013,7 @@ def test_a_reserve_above_the_tank(tmp_path):
 def test_the_charge_at_the_lockout_is_the_rig_cells_also_in_the_cold(stands, month):
     air = inputs.MONTHS[stands][1]
     floor = nominal(replace(BASIL, air_c=air).floor_mah(month))
-    cell = battery.Battery(battery.Cell(BASIL.cell_mah), floor / BASIL.cell_mah)
+    cell = battery.RigBattery(battery.Cell(BASIL.cell_mah), floor / BASIL.cell_mah)
     assert cell.rest_mv(air[month]) == pytest.approx(3500.0, abs=1.0)  # the basil's battery_mv
 
 
@@ -1021,7 +1021,7 @@ def test_a_life_with_self_discharge_is_the_rig_cells():
     found = replace(BASIL, air_c=(20.0,) * 12)
     fall = replace(course.cell(found), drain=lambda month: 24.0 * 0.1)
     days = nominal(course.life(found.charge_mah, fall, MAY).days)
-    cell = battery.Battery(battery.Cell(found.cell_mah, fades_pct_month=2.0))
+    cell = battery.RigBattery(battery.Cell(found.cell_mah, fades_pct_month=2.0))
     lived = 0
     while cell.rest_mv(20.0) > 3500.0:
         cell.use(0.1, 86_400.0, 20.0)

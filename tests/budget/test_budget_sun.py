@@ -13,7 +13,7 @@ from wakewell import cli
 from wakewell.budget import inputs, sun, told
 from wakewell.budget.doubt import nominal
 from wakewell.pot import agree
-from wakewell.rig.battery import Battery, Cell
+from wakewell.rig.battery import Cell, RigBattery
 from wakewell.rig.fitted import panel as fitted_panel
 from wakewell.rig.panel import charging_ma, powers_mw
 from wakewell.rig.weather import PLACES, climate
@@ -54,7 +54,7 @@ def test_the_least_panel_keeps_the_rigs_cell_through_the_year(sunny: Path) -> No
     def least(share: float) -> float:
         panel = replace(fitted_panel(about.panel), peak_mw=share * found.least_mw)
         powers = powers_mw(panel, tuple(air_c))
-        battery, lowest = Battery(Cell(given.cell_mah)), 1.0
+        battery, lowest = RigBattery(Cell(given.cell_mah)), 1.0
         for hour in range(2 * 8760):
             at = hour % 8760
             gives = charging_ma(panel, powers[at], battery.rest_mv(air_c[at]), air_c[at])

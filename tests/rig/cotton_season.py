@@ -6,7 +6,7 @@ The files are the USDA's (public domain) and are not part of the project; they a
 
 from pathlib import Path
 
-from wakewell.rig.fao56 import Crop, DayIn, Ground, Layer
+from wakewell.rig.fao56 import CropCourse, DayIn, Ground, Layer
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared" / "data" / "usda-cotton-2022"
 MISSING = f"{FOLDER.name}: published season not found beside the project (../shared/data)"
@@ -25,9 +25,9 @@ def parameters() -> dict[str, float]:
     return {text.split(",")[0].strip(): float(number) for number, text in pairs}
 
 
-def crop() -> Crop:
+def crop() -> CropCourse:
     par = parameters()
-    return Crop(
+    return CropCourse(
         kcb_ini=par["Kcbini"],
         kcb_mid=par["Kcbmid"],
         kcb_end=par["Kcbend"],

@@ -10,8 +10,8 @@ from wakewell.rig.battery import (
     IRON_MV,
     NICKEL_MV,
     OPEN_MV,
-    Battery,
     Cell,
+    RigBattery,
     open_mv,
     usual,
 )
@@ -35,7 +35,7 @@ def test_open_circuit_voltage_rises_with_charge() -> None:
 
 def test_charge_is_counted() -> None:
     """By hand: 100 mA for 5 h is 500 mAh; without self-discharge nothing else is lost."""
-    battery = Battery(Cell(capacity_mah=2000.0, fades_pct_month=0.0))
+    battery = RigBattery(Cell(capacity_mah=2000.0, fades_pct_month=0.0))
     for _ in range(300):
         assert battery.use(100.0, 60.0, 25.0) == 0.0
     assert battery.charge_mah == pytest.approx(1500.0)
@@ -47,7 +47,7 @@ def test_charge_is_counted() -> None:
 
 def test_self_discharge_by_hand() -> None:
     """2 % a month of what is there: after 12 months exp(-0.24) is left, however it is stepped."""
-    once, often = Battery(Cell()), Battery(Cell())
+    once, often = RigBattery(Cell()), RigBattery(Cell())
     year = 360 * 86_400.0
     faded = once.use(0.0, year, 25.0)
     for _ in range(360):
@@ -59,13 +59,13 @@ def test_self_discharge_by_hand() -> None:
 
 def test_sag_by_hand() -> None:
     """Ohm's law: 600 mA through 120 mOhm are 72 mV, at 25 °C and half charge."""
-    battery = Battery(Cell(resistance_mohm=120.0), 0.5)
+    battery = RigBattery(Cell(resistance_mohm=120.0), 0.5)
     assert battery.loaded_mv(600.0, 25.0) == pytest.approx(open_mv(0.5) - 72.0)
 
 
 def test_sag_grows_with_cold_age_and_emptiness() -> None:
     def sag(charge: float, celsius: float, lost: float = 0.0) -> float:
-        battery = Battery(Cell(), charge)
+        battery = RigBattery(Cell(), charge)
         battery.age(lost)
         return battery.rest_mv(celsius) - battery.loaded_mv(600.0, celsius)
 
@@ -75,7 +75,7 @@ def test_sag_grows_with_cold_age_and_emptiness() -> None:
 
 
 def test_rest_voltage_settles_after_a_load() -> None:
-    battery = Battery(Cell(), 0.8)
+    battery = RigBattery(Cell(), 0.8)
     battery.use(600.0, 30.0, 25.0)
     at_once = battery.rest_mv(25.0)
     battery.use(0.0, 600.0, 25.0)
@@ -84,14 +84,14 @@ def test_rest_voltage_settles_after_a_load() -> None:
 
 
 def test_cold_locks_charge_away_and_gives_it_back() -> None:
-    battery = Battery(Cell(), 0.3)
+    battery = RigBattery(Cell(), 0.3)
     assert battery.rest_mv(-15.0) < battery.rest_mv(10.0) < battery.rest_mv(25.0)
     assert battery.charge_mah == 750.0
 
 
 def test_charger_fills_up_and_rests_below_freezing() -> None:
     """No charging below 0 °C: the maker's sheet first; IEC 62133-2 from memory, unconfirmed."""
-    battery = Battery(Cell(fades_pct_month=0.0), 0.2)
+    battery = RigBattery(Cell(fades_pct_month=0.0), 0.2)
     assert battery.taking_ma(500.0, -0.1) == 0.0
     assert battery.taking_ma(500.0, 20.0) == 500.0
     for _ in range(24 * 6):
@@ -138,14 +138,14 @@ def test_a_nickel_cell_rests_where_its_maker_says() -> None:
 
 
 def test_a_pack_is_its_cells_in_a_row() -> None:
-    pack = Battery(usual(2000.0, "nickel-metal-hydride", 3), 0.5)
+    pack = RigBattery(usual(2000.0, "nickel-metal-hydride", 3), 0.5)
     assert pack.rest_mv(25.0) == pytest.approx(3 * 1257.0)
     assert pack.loaded_mv(500.0, 25.0) == pytest.approx(3 * 1257.0 - 90.0)
 
 
 def test_a_nickel_cell_wants_a_charge_of_sixteen_tenths() -> None:
     """Source: Panasonic's data sheets of HHR70AAAJ and HHR450A: 16 h at a tenth of the capacity."""
-    pack = Battery(Cell(2000.0, 180.0, 0.0, "nickel-metal-hydride", 3), 0.0)
+    pack = RigBattery(Cell(2000.0, 180.0, 0.0, "nickel-metal-hydride", 3), 0.0)
     for _ in range(15):
         pack.use(-pack.taking_ma(200.0, 20.0), 3600.0, 20.0)
     assert pack.charge_mah == pytest.approx(2000.0 * 15 / 16)
@@ -154,7 +154,7 @@ def test_a_nickel_cell_wants_a_charge_of_sixteen_tenths() -> None:
 @pytest.mark.parametrize("kind", CHEMISTRIES)
 def test_no_kind_is_charged_below_freezing(kind: str) -> None:
     """Sources: data sheets of one cell of each kind, beside the table."""
-    battery = Battery(usual(2000.0, kind, 1), 0.2)
+    battery = RigBattery(usual(2000.0, kind, 1), 0.2)
     assert battery.taking_ma(200.0, -0.1) == 0.0 < battery.taking_ma(200.0, 0.1)
 
 
@@ -165,8 +165,8 @@ def test_no_kind_is_charged_below_freezing(kind: str) -> None:
         (lambda: Cell(resistance_mohm=math.nan), "cell.resistance_mohm"),
         (lambda: Cell(chemistry="lipo"), "cell.chemistry"),
         (lambda: Cell(cells=0), "cell.cells"),
-        (lambda: Battery(Cell(), 1.1), "charge"),
-        (lambda: Battery(Cell()).age(1.0), "lost"),
+        (lambda: RigBattery(Cell(), 1.1), "charge"),
+        (lambda: RigBattery(Cell()).age(1.0), "lost"),
     ],
 )
 def test_impossible_cells_are_refused(make, key: str) -> None:  # type: ignore[no-untyped-def]

@@ -8,7 +8,7 @@ import pytest
 
 from wakewell.rig.errors import Impossible
 from wakewell.rig.fao56 import (
-    Crop,
+    CropCourse,
     DayIn,
     DayOut,
     Ground,
@@ -154,7 +154,7 @@ def test_depletion_fraction_by_hand() -> None:
     assert depletion_fraction(0.7, 0.0) == 0.8
 
 
-CROP = Crop(0.15, 1.1, 0.5, (20, 30, 40, 20), 0.05, 1.0, 0.2, 1.0, 0.5)
+CROP = CropCourse(0.15, 1.1, 0.5, (20, 30, 40, 20), 0.05, 1.0, 0.2, 1.0, 0.5)
 SOIL = Ground((Layer(1.5, 0.25, 0.12, 0.2),), 0.1, 8.0)
 
 
@@ -175,9 +175,12 @@ def test_water_is_neither_made_nor_lost() -> None:
 @pytest.mark.parametrize(
     ("make", "key"),
     [
-        (lambda: Crop(0.15, 0.1, 0.5, (1, 1, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5), "kcb_mid"),
-        (lambda: Crop(0.15, 1.1, 0.5, (1, 0, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5), "stages_d"),
-        (lambda: Crop(0.15, 1.1, math.nan, (1, 1, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5), "kcb_end"),
+        (lambda: CropCourse(0.15, 0.1, 0.5, (1, 1, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5), "kcb_mid"),
+        (lambda: CropCourse(0.15, 1.1, 0.5, (1, 0, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5), "stages_d"),
+        (
+            lambda: CropCourse(0.15, 1.1, math.nan, (1, 1, 1, 1), 0.05, 1.0, 0.2, 1.0, 0.5),
+            "kcb_end",
+        ),
         (lambda: Ground((Layer(1.0, 0.2, 0.3, 0.1),), 0.1, 8.0), "wilting_point"),
         (lambda: Ground((), 0.1, 8.0), "layers"),
         (lambda: season(CROP, Ground((Layer(0.5, 0.25, 0.12, 0.2),), 0.1, 8.0), []), "root_max_m"),

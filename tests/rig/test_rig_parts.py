@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from wakewell.rig.flowmeter import AGES_PPT_YEAR, YEAR_S, FlowMeter
+from wakewell.rig.flowmeter import AGES_PPT_YEAR, YEAR_S, RigFlowMeter
 from wakewell.rig.loadcell import Amplifier, scale
 
 POINTS = [(0, 0), (60_000, 10_000_000)]  # 6 pulses a millilitre
@@ -17,7 +17,7 @@ POINTS = [(0, 0), (60_000, 10_000_000)]  # 6 pulses a millilitre
 
 def test_a_flow_meter_counts_ages_misses_and_sticks() -> None:
     pot = SimpleNamespace(ml=0.0, faults={}, t_s=0.0)
-    meter = FlowMeter(POINTS, lambda: pot.ml, lambda kind: pot.faults.get(kind), lambda: pot.t_s)
+    meter = RigFlowMeter(POINTS, lambda: pot.ml, lambda kind: pot.faults.get(kind), lambda: pot.t_s)
     meter.begin()
     for ml in range(1, 101):  # small steps lose nothing
         pot.ml = ml

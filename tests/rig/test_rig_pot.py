@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible, Stopped
 from wakewell.rig.faults import KINDS, Fault
-from wakewell.rig.hydraulics import Hose, Pump, box
+from wakewell.rig.hydraulics import RigHose, RigPump, box
 from wakewell.rig.pot import DAY_S, BoardLoad, PotSpec, RigPot
 from wakewell.rig.probes import NO_ECHO_US, LevelGauge, SoilProbe
 from wakewell.rig.soil import Plant, Vessel, substrate
@@ -70,7 +70,7 @@ FAULTS = st.lists(
 def test_water_and_charge_are_accounted_for_whatever_happens(
     seed: int, faults: list[Fault], below: bool, acts: list[tuple[str, float]]
 ) -> None:
-    hose = Hose(end_mm=40.0, siphon_break=False) if below else Hose()
+    hose = RigHose(end_mm=40.0, siphon_break=False) if below else RigHose()
     pot = RigPot(replace(SPEC, hose=hose, faults=tuple(faults)), seed)
     water, charge = pot.stored_ml(), pot.battery.charge_mah
     for act, much in acts:
@@ -307,7 +307,7 @@ def test_board_clock_runs_off_and_sleep_ends_by_it() -> None:
 
 
 def test_siphon_without_a_fault_where_the_hose_hangs_below() -> None:
-    pot = RigPot(replace(SPEC, hose=Hose(end_mm=60.0, siphon_break=False)))
+    pot = RigPot(replace(SPEC, hose=RigHose(end_mm=60.0, siphon_break=False)))
     pump(pot, 4.0)
     pumped = pot.counts.pumped_ml
     pot.sleep(DAY_S)
@@ -541,12 +541,12 @@ def test_what_is_no_number_stops_the_run_with_time_and_state(part: str) -> None:
         (lambda: RigPot(replace(SPEC, water=0.95)), "start"),
         (lambda: RigPot(replace(SPEC, tank_ml=9_000.0)), "tank_ml"),
         (
-            lambda: RigPot(replace(SPEC, hose=Hose(end_mm=900.0), pump=Pump(head_mm=300.0))),
+            lambda: RigPot(replace(SPEC, hose=RigHose(end_mm=900.0), pump=RigPump(head_mm=300.0))),
             "pump.head_mm",
         ),
-        (lambda: RigPot(replace(SPEC, hose=Hose(length_mm=200.0))), "hose.length_mm"),
+        (lambda: RigPot(replace(SPEC, hose=RigHose(length_mm=200.0))), "hose.length_mm"),
         (lambda: faulty("siphon", 300.0), "fault.amount"),
-        (lambda: faulty("siphon", hose=Hose(length_mm=300.0)), "fault.amount"),
+        (lambda: faulty("siphon", hose=RigHose(length_mm=300.0)), "fault.amount"),
         (lambda: RigPot(SPEC).advance(-1.0), "seconds"),
         (lambda: RigPot(SPEC).advance(math.nan), "seconds"),
         (lambda: RigPot(SPEC).hand_water(-5.0), "hand_water"),

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from wakewell.rig.battery import Battery, Cell
+from wakewell.rig.battery import Cell, RigBattery
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
-from wakewell.rig.hydraulics import Hose, Line, Plumbing, Pump, box
+from wakewell.rig.hydraulics import Line, Plumbing, RigHose, RigPump, box
 from wakewell.rig.pot import BoardLoad, PotSpec, RigPot
 from wakewell.rig.probes import Converter, Divider, LevelGauge, SoilProbe
 from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Container, Plant, Vessel
@@ -61,14 +61,14 @@ RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (
         "misses": (0.0, 1.0),
     }),
     (Divider(), {"ratio": (0.01, 1.0), "off": (-0.2, 0.2), "noise_uv": (0.0, 1e5)}),
-    (Pump(), {
+    (RigPump(), {
         "head_mm": (50.0, 5e4), "flow_ml_s": (0.1, 1e3), "rated_mv": (1800.0, 6e4),
         "turns_mv": (100.0, 3700.0), "running_ma": (1.0, 5e4), "dry_ma": (1.0, 5e4),
         "stalled_ma": (1.0, 5e4), "start_ma": (1.0, 5e4), "start_ms": (0.0, 1e3),
         "prime_s": (0.0, 120.0), "open_ml_s": (0.0, 1e3),
     }),
-    (Pump(turns_mv=500.0), {"rated_mv": (1000.0, 6e4)}),
-    (Hose(), {
+    (RigPump(turns_mv=500.0), {"rated_mv": (1000.0, 6e4)}),
+    (RigHose(), {
         "inner_mm": (1.0, 50.0), "length_mm": (10.0, 5e4), "end_mm": (-5e3, 2e4),
         "crest_mm": (250.0, 2e4), "rough_mm": (0.0, 0.2), "bends": (0, 100), "holes": (0, 1000),
         "hole_mm": (0.1, 20.0), "discharge": (0.3, 1.0),
@@ -112,18 +112,18 @@ def test_a_part_takes_its_range_and_no_more(base: Any, name: str, low: float, hi
 def test_what_is_put_into_a_part_has_its_range_too() -> None:
     tank = box(100.0, 150.0, 200.0)  # 3 l
     for tank_ml in (0.0, 3000.0):
-        Line(Plumbing(tank, Pump(), Hose(), 10.0), tank_ml)
+        Line(Plumbing(tank, RigPump(), RigHose(), 10.0), tank_ml)
     for tank_ml in (-1e-6, 3000.001):
         with pytest.raises(Impossible, match="tank_ml"):
-            Line(Plumbing(tank, Pump(), Hose(), 10.0), tank_ml)
-    Plumbing(tank, Pump(), Hose(), 0.9 * tank.depth_mm)
+            Line(Plumbing(tank, RigPump(), RigHose(), 10.0), tank_ml)
+    Plumbing(tank, RigPump(), RigHose(), 0.9 * tank.depth_mm)
     with pytest.raises(Impossible, match="intake_mm"):
-        Plumbing(tank, Pump(), Hose(), 0.9 * tank.depth_mm + 0.001)
+        Plumbing(tank, RigPump(), RigHose(), 0.9 * tank.depth_mm + 0.001)
     for charge in (0.0, 1.0):
-        assert Battery(Cell(), charge).charge_mah == charge * 2500.0
+        assert RigBattery(Cell(), charge).charge_mah == charge * 2500.0
     for charge in (-1e-6, 1.000001):
         with pytest.raises(Impossible, match="charge"):
-            Battery(Cell(), charge)
+            RigBattery(Cell(), charge)
     for side_mm in (5.0, 5000.0):
         box(side_mm, 150.0, 200.0)
     for side_mm in (4.999, 5000.001):
@@ -139,7 +139,7 @@ def test_what_is_put_into_a_part_has_its_range_too() -> None:
 
 def test_a_pump_curve_is_a_curve() -> None:
     good = ((0.0, 800.0), (10.0, 400.0), (20.0, 0.0))
-    Pump(curve=good)
+    RigPump(curve=good)
     for bad, why in (
         (good[:1], "two or more points"),
         (good[1:], "the first at no flow"),
@@ -150,7 +150,7 @@ def test_a_pump_curve_is_a_curve() -> None:
         (((0.0, 800.0), (1001.0, 0.0)), "0.1 to 1000 ml/s"),
     ):
         with pytest.raises(Impossible, match=why):
-            Pump(curve=bad)
+            RigPump(curve=bad)
 
 
 def test_the_range_check_says_what_is_allowed() -> None:

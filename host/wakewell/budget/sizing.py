@@ -83,7 +83,7 @@ def jet_ml_s(hole_mm: float, head_mm: float = JET_MM) -> float:
 
 
 def pump_flow_ml_s(
-    pump: description.Pump,
+    pump: description.PumpCurve,
     lift_mm: float,
     bore_mm: float,
     length_mm: float,

@@ -43,7 +43,7 @@ from wakewell.pot.description import (
     Part,
     Planter,
     PotFolder,
-    Pump,
+    PumpCurve,
     Row,
     Tank,
 )
@@ -287,14 +287,14 @@ def _pump(draft: Draft, text: str) -> None:
     if text.strip()[:1].isdigit():
         rows = [*description.PUMP, *description.PUMP_OPTIONAL]
         found = _sizes("pump", text, PUMP_FORM, rows, 2)
-        pump = Pump(*found[:2], *(found[2:] or [3700]))
+        pump = PumpCurve(*found[:2], *(found[2:] or [3700]))
         draft.pump = PumpKind(pump, _running_ua(pump))
     else:
         draft.pump = PUMPS[_word("pump", text, PUMPS)]
     figures.least_flow_ml_s(draft.about, CELLS["lithium-ion"].floor_mv)
 
 
-def _running_ua(pump: Pump) -> int:
+def _running_ua(pump: PumpCurve) -> int:
     return int((pump.stalled_ua or 1_500_000) / sizing.STALLED)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from wakewell.pot.description import Pump
+from wakewell.pot.description import PumpCurve
 from wakewell.rig.battery import CHEMISTRIES, open_mv
 
 
@@ -50,14 +50,14 @@ PLANTS = {
 class PumpKind:
     """A pump as it is usually sold; its own sheet goes before this. running_ua: under water."""
 
-    pump: Pump
+    pump: PumpCurve
     running_ua: int
 
 
 # Common practice, no source
 PUMPS = {
-    "small": PumpKind(Pump(1000, 28000, 4500, 700_000), 250_000),
-    "strong": PumpKind(Pump(2500, 45000, 4500, 1_600_000), 550_000),
+    "small": PumpKind(PumpCurve(1000, 28000, 4500, 700_000), 250_000),
+    "strong": PumpKind(PumpCurve(2500, 45000, 4500, 1_600_000), 550_000),
 }
 
 

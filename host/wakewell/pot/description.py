@@ -346,7 +346,7 @@ class BoardSheet:
 
 
 @dataclass(frozen=True)
-class Pump:
+class PumpCurve:
     """The pump's curve, from its maker's sheet."""
 
     lift_mm: int
@@ -389,7 +389,7 @@ class About:
     battery: Battery | None
     crop: Crop | None = None
     board: BoardSheet | None = None
-    pump: Pump | None = None
+    pump: PumpCurve | None = None
     hose: Hose | None = None
     panel: PanelSheet | None = None
     noted: datetime.date | None = None
@@ -440,7 +440,7 @@ TABLES: dict[
         BOARD,
         {"kind": (BOARDS, BOARDS[0]), "currents": (CURRENTS, CURRENTS[0])},
     ),
-    "pump": (Pump, PUMP, PUMP_OPTIONAL, {}),
+    "pump": (PumpCurve, PUMP, PUMP_OPTIONAL, {}),
     "hose": (Hose, HOSE, (), {"valve": (VALVES, VALVES[0])}),
 }
 NEEDED = ("planter", "tank")

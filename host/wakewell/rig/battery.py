@@ -117,7 +117,7 @@ def usual(capacity_mah: float, chemistry: str, cells: int) -> Cell:
     return Cell(capacity_mah, ohms, kind.fades_pct_month, chemistry, cells)
 
 
-class Battery:
+class RigBattery:
     """A cell in use, from a share of charge onwards."""
 
     def __init__(self, cell: Cell, charge: float = 1.0) -> None:

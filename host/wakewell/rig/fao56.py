@@ -18,7 +18,7 @@ from .errors import Impossible, need
 
 
 @dataclass(frozen=True)
-class Crop:
+class CropCourse:
     """A crop's course over a season.
 
     kcb_ini, kcb_mid, kcb_end: basal crop coefficients, dimensionless (FAO-56 table 17).
@@ -145,7 +145,7 @@ def _to_depth(table: list[tuple[float, float, float]], depth_m: float) -> float:
 
 
 def season(
-    crop: Crop, ground: Ground, days: Iterable[DayIn], wind_height_m: float = 2.0
+    crop: CropCourse, ground: Ground, days: Iterable[DayIn], wind_height_m: float = 2.0
 ) -> list[DayOut]:
     """Run the balance from planting over `days`, one result a day.
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .errors import Impossible, need
-from .hydraulics import Tank
+from .hydraulics import RigTank
 from .panel import Panel
 from .probes import Divider, LevelGauge, SoilProbe, content_of, permittivity
 from .tables import along
@@ -85,7 +85,7 @@ def swung(permittivity: float) -> float:
     return (permittivity - 1.0) / (permittivity - 1.0 + SoilProbe.half)
 
 
-def level_gauge(calibration: Any, kind: str, tank: Tank) -> LevelGauge:
+def level_gauge(calibration: Any, kind: str, tank: RigTank) -> LevelGauge:
     """The level gauge of a calibration; kind: float, gauge or echo, as the wiring says."""
     points = turned(calibration.level.points)
     noise = calibration.level.spread / SPREADS_NOISE

@@ -18,7 +18,7 @@ AGES_PPT_YEAR = 20.0
 YEAR_S = 365.0 * 86_400.0
 
 
-class FlowMeter:
+class RigFlowMeter:
     """points: its calibration (pulses, microlitres). through_ml: all the water that ever went
     through the hose; fault: the amount of that fault now, None while there is none."""
 
@@ -63,6 +63,6 @@ class FlowMeter:
         return {"pin": Wire(pulses=self.pulses)}
 
 
-def of_pot(pot: RigPot, points: Sequence[tuple[int, int]], spread: int) -> FlowMeter:
+def of_pot(pot: RigPot, points: Sequence[tuple[int, int]], spread: int) -> RigFlowMeter:
     """The flow meter in that pot's hose."""
-    return FlowMeter(points, pot.through_ml, pot.faults.amount, lambda: pot.t_s)
+    return RigFlowMeter(points, pot.through_ml, pot.faults.amount, lambda: pot.t_s)

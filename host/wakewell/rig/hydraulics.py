@@ -28,7 +28,7 @@ SLOWEST, SPEED_STEP = 0.3, 0.1  # tabled pump speeds, shares of the rated or a f
 
 
 @dataclass(frozen=True)
-class Tank:
+class RigTank:
     """A tank whose cross-section is `area[0] + area[1] z + area[2] z^2` mm2 at height z mm.
 
     Made by box, tapered, cylinder, bucket, or by table, which sets `points` (height mm, volume
@@ -70,46 +70,48 @@ def _size(key: str, value: float) -> float:
     return need(key, value, 5.0, 5000.0, "mm")
 
 
-def box(width_mm: float, length_mm: float, depth_mm: float) -> Tank:
+def box(width_mm: float, length_mm: float, depth_mm: float) -> RigTank:
     """An upright box; inside measures, 5 to 5000 mm."""
     return tapered((width_mm, length_mm), (width_mm, length_mm), depth_mm)
 
 
-def tapered(bottom_mm: tuple[float, float], top_mm: tuple[float, float], depth_mm: float) -> Tank:
+def tapered(
+    bottom_mm: tuple[float, float], top_mm: tuple[float, float], depth_mm: float
+) -> RigTank:
     """Sloping flat sides between a bottom and a top rectangle (width, length)."""
     depth = _size("depth_mm", depth_mm)
     (w0, l0), (w1, l1) = bottom_mm, top_mm
     for key, value in (("bottom_mm", w0), ("bottom_mm", l0), ("top_mm", w1), ("top_mm", l1)):
         _size(key, value)
     dw, dl = (w1 - w0) / depth, (l1 - l0) / depth
-    return Tank(depth, (w0 * l0, w0 * dl + l0 * dw, dw * dl))
+    return RigTank(depth, (w0 * l0, w0 * dl + l0 * dw, dw * dl))
 
 
-def cylinder(diameter_mm: float, depth_mm: float) -> Tank:
+def cylinder(diameter_mm: float, depth_mm: float) -> RigTank:
     """An upright cylinder; inside measures."""
     return bucket(diameter_mm, diameter_mm, depth_mm)
 
 
-def bucket(bottom_mm: float, top_mm: float, depth_mm: float) -> Tank:
+def bucket(bottom_mm: float, top_mm: float, depth_mm: float) -> RigTank:
     """A truncated cone between two diameters."""
     depth = _size("depth_mm", depth_mm)
     r0, r1 = _size("bottom_mm", bottom_mm) / 2.0, _size("top_mm", top_mm) / 2.0
     slope = (r1 - r0) / depth
-    return Tank(depth, (math.pi * r0 * r0, 2.0 * math.pi * r0 * slope, math.pi * slope * slope))
+    return RigTank(depth, (math.pi * r0 * r0, 2.0 * math.pi * r0 * slope, math.pi * slope * slope))
 
 
-def table(points: Sequence[tuple[float, float]]) -> Tank:
+def table(points: Sequence[tuple[float, float]]) -> RigTank:
     """Measured pairs of height (mm) and volume (ml), from (0, 0), rising in both."""
     if len(points) < 2 or tuple(points[0]) != (0.0, 0.0):
         raise Impossible("points", list(points)[:1], "two or more pairs, the first of them 0, 0")
     for (h0, v0), (h1, v1) in pairwise(points):
         if not (h1 > h0 and v1 > v0 and math.isfinite(h1) and math.isfinite(v1)):
             raise Impossible("points", (h1, v1), f"above {h0:g} mm and {v0:g} ml")
-    return Tank(_size("depth_mm", points[-1][0]), points=tuple((h, v) for h, v in points))
+    return RigTank(_size("depth_mm", points[-1][0]), points=tuple((h, v) for h, v in points))
 
 
 @dataclass(frozen=True)
-class Pump:
+class RigPump:
     """A small pump at its rated voltage.
 
     head_mm: lift at which it delivers nothing; flow_ml_s: flow against no lift; between them a
@@ -172,7 +174,7 @@ class Pump:
 
 
 @dataclass(frozen=True)
-class Hose:
+class RigHose:
     """From the tank to the pot.
 
     inner_mm, length_mm: bore and length; rough_mm: wall roughness; bends: right angles, each
@@ -239,12 +241,12 @@ class Hose:
         return float(lost)
 
 
-def crest_mm(tank: Tank, hose: Hose) -> float:
+def crest_mm(tank: RigTank, hose: RigHose) -> float:
     """The hose's highest point: as told, else the higher of the tank's brim and the hose's end."""
     return max(tank.depth_mm, hose.end_mm) if hose.crest_mm is None else hose.crest_mm
 
 
-def way_mm(tank: Tank, hose: Hose, intake_mm: float) -> tuple[float, float]:
+def way_mm(tank: RigTank, hose: RigHose, intake_mm: float) -> tuple[float, float]:
     """(up from the intake to the crest, from there down to the end): no hose is shorter."""
     crest = crest_mm(tank, hose)
     return max(0.0, crest - intake_mm), crest - hose.end_mm
@@ -259,9 +261,9 @@ class Plumbing:
 
     def __init__(
         self,
-        tank: Tank,
-        pump: Pump,
-        hose: Hose,
+        tank: RigTank,
+        pump: RigPump,
+        hose: RigHose,
         intake_mm: float = 10.0,
         full_mv: float = FULL_MV,
     ) -> None:
@@ -377,7 +379,7 @@ class Plumbing:
 
 @lru_cache(maxsize=64)
 def plumbing(
-    tank: Tank, pump: Pump, hose: Hose, intake_mm: float = 10.0, full_mv: float = FULL_MV
+    tank: RigTank, pump: RigPump, hose: RigHose, intake_mm: float = 10.0, full_mv: float = FULL_MV
 ) -> Plumbing:
     """The solved line for those parts; kept, since solving takes some tens of milliseconds."""
     return Plumbing(tank, pump, hose, intake_mm)

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 from random import Random
 
 from . import probes
-from .battery import Battery, Cell
+from .battery import Cell, RigBattery
 from .errors import Impossible, Stopped, need
 from .faults import Fault, Faults
-from .hydraulics import Hose, Line, Pump, Tank, box, plumbing, way_mm
+from .hydraulics import Line, RigHose, RigPump, RigTank, box, plumbing, way_mm
 from .panel import Panel, charging_ma, powers_mw
 from .soil import SUBSTRATES, Container, Plant, Substrate, Vessel
 from .weather import PLACES, Climate, Place, climate
@@ -76,9 +76,9 @@ class PotSpec:
     plant: Plant = field(default_factory=Plant)
     place: Place | Climate = PLACES["balcony"]
     water: float | None = None
-    tank: Tank = field(default_factory=lambda: box(100.0, 150.0, 200.0))
-    pump: Pump = field(default_factory=Pump)
-    hose: Hose = field(default_factory=Hose)
+    tank: RigTank = field(default_factory=lambda: box(100.0, 150.0, 200.0))
+    pump: RigPump = field(default_factory=RigPump)
+    hose: RigHose = field(default_factory=RigHose)
     intake_mm: float = 10.0
     tank_ml: float | None = None
     cell: Cell = field(default_factory=Cell)
@@ -106,7 +106,7 @@ class PotSpec:
                 said = f"{reach}, the hose is {self.hose.length_mm:g} mm long"
                 raise Impossible("fault.amount", fault.much, said)
 
-    def slipped(self, hangs_mm: float) -> Hose:
+    def slipped(self, hangs_mm: float) -> RigHose:
         """The hose once it has slipped over the brim: its end so far below the tank's floor."""
         return replace(self.hose, end_mm=-hangs_mm, crest_mm=None, siphon_break=False)
 
@@ -243,7 +243,7 @@ class RigPot:
                 spec.level.float_mm + probes.MOST_NOISE * spec.level.noise_raw
             )
         self.line = Line(self._sound, full if spec.tank_ml is None else spec.tank_ml)
-        self.battery = Battery(spec.cell, spec.charge)
+        self.battery = RigBattery(spec.cell, spec.charge)
         self.random = Random(f"pot {seed}")
         self.converted = spec.converter.reader()
         self._probe_counts = round if spec.probe.weighs else self.converted

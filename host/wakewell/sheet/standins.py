@@ -58,7 +58,7 @@ def stand_ins(
 
 
 def _flow(
-    pot: description.PotFolder, pump: description.Pump, bore_mm: float, usual: bool = False
+    pot: description.PotFolder, pump: description.PumpCurve, bore_mm: float, usual: bool = False
 ) -> float:
     """From a tank nearly empty at the lockout's voltage; usual: half full, at a usual voltage."""
     assert pot.about is not None

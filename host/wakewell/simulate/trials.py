@@ -28,7 +28,16 @@ from wakewell.rig.battery import CHEMISTRIES, Cell
 from wakewell.rig.battery import usual as usual_battery
 from wakewell.rig.errors import Impossible, need
 from wakewell.rig.faults import KINDS, Fault
-from wakewell.rig.hydraulics import Hose, Pump, Tank, bucket, crest_mm, cylinder, plumbing, table
+from wakewell.rig.hydraulics import (
+    RigHose,
+    RigPump,
+    RigTank,
+    bucket,
+    crest_mm,
+    cylinder,
+    plumbing,
+    table,
+)
 from wakewell.rig.hydraulics import box as box_tank
 from wakewell.rig.panel import Panel
 from wakewell.rig.pot import DAY_S, BoardLoad, PotSpec
@@ -245,7 +254,7 @@ class TankSize:
     intake_mm: float = 5.0
     points: tuple[tuple[float, float], ...] = ()
 
-    def made(self) -> Tank:
+    def made(self) -> RigTank:
         """The rig's tank; raises Impossible."""
         if self.points:
             return table(self.points)
@@ -277,8 +286,8 @@ def names() -> Iterator[str]:
         ("place", PLACES["window sill"], f"word = {' | '.join(PLACES)}; from [crop]"),
         ("start", Start(), "shares; soil: of the way from wilting to capacity"),
         ("tank", TankSize(), "from the pot's folder; points: pairs of mm and ml"),
-        ("pump", Pump(), "[pump] of the pot's folder, at the calibrated flow and current"),
-        ("hose", Hose(), "[hose] of the pot's folder"),
+        ("pump", RigPump(), "[pump] of the pot's folder, at the calibrated flow and current"),
+        ("hose", RigHose(), "[hose] of the pot's folder"),
         ("battery", Cell(), "capacity_mah and fades_pct_month from the pot's folder"),
         ("panel", Panel(), "from [panel] of the pot's folder; peak_mw = 0.0: none"),
         ("board", BoardLoad(), "currents from the pot's calibration and [board]"),
@@ -597,10 +606,10 @@ def _substrate(
     return made or soil, []
 
 
-def _hose(about: description.About) -> Hose:
+def _hose(about: description.About) -> RigHose:
     """The pot's hose, its end where the tank's table has it."""
     told = about.line
-    return Hose(
+    return RigHose(
         inner_mm=float(told.inner_mm),
         length_mm=float(told.length_mm),
         end_mm=float(about.tank.outlet_mm),
@@ -663,8 +672,8 @@ STRAYS = 0.25  # up to this much a measured flow may differ from the sheet's wit
 
 
 def _pump(
-    cal: Any, tank: Tank, hose: Hose, told: description.Pump | None, notes: list[str]
-) -> Pump:
+    cal: Any, tank: RigTank, hose: RigHose, told: description.PumpCurve | None, notes: list[str]
+) -> RigPump:
     """A pump that gives the calibrated flow from a half-full tank at 3.9 V.
 
     told: its sheet's curve. The measured flow is used in its place, and where they differ a note
@@ -696,11 +705,11 @@ def _pump(
     stalled = 2.5 * running
     if told is not None and told.stalled_ua is not None:
         stalled = told.stalled_ua / 1000.0
-    return Pump(
+    return RigPump(
         head_mm=head,
         flow_ml_s=free,
         rated_mv=rated_mv,
-        turns_mv=min(Pump.turns_mv, rated_mv),
+        turns_mv=min(RigPump.turns_mv, rated_mv),
         running_ma=running,
         dry_ma=max(1.0, dry),
         stalled_ma=stalled,
@@ -709,7 +718,7 @@ def _pump(
 
 
 def _weak(
-    in_force: Any, tank: Tank, pump: Pump, hose: Hose, cell: Cell, board: BoardLoad
+    in_force: Any, tank: RigTank, pump: RigPump, hose: RigHose, cell: Cell, board: BoardLoad
 ) -> list[str]:
     """A note if the core may start the pump where it lifts nothing over the crest: the lowest
     cell (R5), under load, and the lowest tank (R4) that it lets pass."""

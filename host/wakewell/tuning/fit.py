@@ -26,7 +26,7 @@ from wakewell.budget.doubt import nominal, standard
 from wakewell.log.series import WakeRow
 from wakewell.rig.battery import CHEMISTRIES
 from wakewell.rig.errors import Impossible
-from wakewell.rig.hydraulics import Line, Pump, plumbing
+from wakewell.rig.hydraulics import Line, RigPump, plumbing
 from wakewell.rig.pot import PotSpec
 from wakewell.tuning import charge
 from wakewell.tuning.charge import CellFit, alike_of
@@ -315,7 +315,7 @@ def tank(falls: Sequence[Fall], flow_ml_s: float, tolerance_ml: float) -> TankFi
     )
 
 
-def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> Pump:
+def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> RigPump:
     """The rig's pump, made stronger or weaker until the log's usual run gives that flow.
 
     A run fills the hose first, and what stays in it runs back: hence one is played through.
