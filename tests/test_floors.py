@@ -197,3 +197,22 @@ def test_what_is_private_to_a_module_is_touched_by_no_other(path: Path) -> None:
     for number, names in touched:
         wrong = (elsewhere - own - PUBLIC) & names
         assert not wrong, f"{path}:{number}: {wrong}"
+
+
+# Classes that stand in for one of MicroPython's, so each interpreter of ours has its own
+STAND_INS = {"ADC", "Pin", "RMT", "RTC", "Timer", "WDT", "WLAN"}  # of machine, esp32, network
+
+
+def test_no_two_classes_share_a_name() -> None:
+    """One word for one thing. Of the program and the tools, classes inside functions too."""
+    places: dict[str, list[str]] = {}
+    for path in FILES:
+        if "tests" not in path.relative_to(ROOT).parts:
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef):
+                    where = f"{path.relative_to(ROOT)}:{node.lineno}"
+                    places.setdefault(node.name, []).append(where)
+    twice = {name: found for name, found in places.items() if len(found) > 1}
+    assert twice.keys() == STAND_INS, {n: twice.get(n) for n in twice.keys() ^ STAND_INS}
+    for name in STAND_INS:
+        assert all("/inside/" in where for where in twice[name]), twice[name]

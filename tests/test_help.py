@@ -17,7 +17,7 @@ from wakewell import cli, commands
 from wakewell.commands import durations, given
 from wakewell.errors import BadInput
 from wakewell.pot import private
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.shipped import CAFE
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -163,7 +163,7 @@ def a_pot(tmp_path: Path) -> str:
     path = private.make(folder)
     people = '[owner]\napprise = ["json://localhost"]\n'
     path.write_text(f"{path.read_text()}\n{people}")
-    Store(tmp_path / "heard.db").close()
+    ReportStore(tmp_path / "heard.db").close()
     return str(folder)
 
 

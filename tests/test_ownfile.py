@@ -32,7 +32,7 @@ def mode(path: Path) -> int:
 def test_what_was_heard(tmp_path: Path) -> None:
     """The database and the two files that SQLite keeps beside it while it is open."""
     path = tmp_path / "heard.db"
-    kept = store.Store(path)
+    kept = store.ReportStore(path)
     kept.drop("a test")
     there = sorted(p.name for p in tmp_path.iterdir())
     assert there == ["heard.db", "heard.db-shm", "heard.db-wal"]
@@ -42,10 +42,10 @@ def test_what_was_heard(tmp_path: Path) -> None:
 
 def test_a_database_that_others_could_read(tmp_path: Path) -> None:
     path = tmp_path / "heard.db"
-    store.Store(path).close()
+    store.ReportStore(path).close()
     path.chmod(0o644)
     (tmp_path / "heard.db-wal").touch(0o644)
-    kept = store.Store(f"sqlite:///{path}")
+    kept = store.ReportStore(f"sqlite:///{path}")
     kept.drop("a test")
     assert {mode(p) for p in tmp_path.iterdir()} == {0o600}
     kept.close()

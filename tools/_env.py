@@ -43,15 +43,15 @@ UNREACHABLE = (
 )
 
 
-class Trouble(Exception):
+class ToolError(Exception):
     """An error that the person can correct; its text is the one line that they see."""
 
 
 def guarded(main: Callable[[], int]) -> int:
-    """Exit status of `main()`; 2 after a Trouble, 130 after Ctrl-C, each told in one line."""
+    """Exit status of `main()`; 2 after a ToolError, 130 after Ctrl-C, each told in one line."""
     try:
         return main()
-    except Trouble as trouble:
+    except ToolError as trouble:
         print(trouble, file=sys.stderr)
         return 2
     except KeyboardInterrupt:
@@ -127,7 +127,7 @@ def write_note(note: dict[str, object]) -> None:
 
 
 def ready(test: bool = False) -> None:
-    """Bring `.venv` to what is wanted; at once when it already is. Raises Trouble.
+    """Bring `.venv` to what is wanted; at once when it already is. Raises ToolError.
 
     The note says "finished" only after pip has: what was interrupted is done again.
     """
@@ -135,7 +135,7 @@ def ready(test: bool = False) -> None:
         want = wanted(test)
         note = read_note()
         if note is None and VENV.exists() and (not VENV.is_dir() or any(VENV.iterdir())):
-            raise Trouble(
+            raise ToolError(
                 f"{VENV} is there but was not made by this command. "
                 "Move it elsewhere, then run this again."
             )
@@ -150,13 +150,13 @@ def ready(test: bool = False) -> None:
             write_note(begun)
             try:
                 install(test)
-            except Trouble:
+            except ToolError:
                 # pip undoes what it cannot finish: what was ready still is.
                 write_note(note or begun)
                 raise
             write_note(want)
     except OSError as error:
-        raise Trouble(
+        raise ToolError(
             f"Cannot make the environment: {error.filename or VENV}: {error.strerror or error}. "
             "Check free space and write permission there, then run this again."
         ) from error
@@ -166,12 +166,12 @@ def make_venv(again: bool) -> None:
     """An empty environment with this interpreter, in place of one of ours that no longer fits."""
     for module in ("venv", "ensurepip"):
         if importlib.util.find_spec(module) is None:
-            raise Trouble(
+            raise ToolError(
                 f"This Python ({sys.executable}) comes without its {module} module. Install it "
                 "(on Debian and Ubuntu: apt install python3-venv), then run this again."
             )
     if Path(sys.prefix).resolve() == VENV.resolve():
-        raise Trouble(
+        raise ToolError(
             f"{VENV} must be made again, which does not work from inside it. "
             "Run this again with the Python it was made from, not the one in .venv."
         )
@@ -186,7 +186,7 @@ def make_venv(again: bool) -> None:
             path.unlink()
     code, output = run_with_progress("Making .venv", [sys.executable, "-m", "venv", str(VENV)])
     if code:
-        raise Trouble(
+        raise ToolError(
             f"Making .venv failed: {last_line(output.splitlines())}. Python: {sys.executable}"
         )
 
@@ -207,7 +207,7 @@ def install(test: bool) -> None:
     for label, command in jobs:
         code, output = run_with_progress(label, command)
         if code:
-            raise Trouble(explain(output) + f" pip's own words: {VENV / 'install.log'}")
+            raise ToolError(explain(output) + f" pip's own words: {VENV / 'install.log'}")
     if test:
         install_node_packages(pip)
 
@@ -223,7 +223,7 @@ def install_node_packages(pip: list[str]) -> None:
     if program("node") is None or program("npm") is None:
         code, output = run_with_progress("Installing Node.js into .venv", [*pip, NODE_WANTED])
         if code:
-            raise Trouble(explain(output) + f" pip's own words: {VENV / 'install.log'}")
+            raise ToolError(explain(output) + f" pip's own words: {VENV / 'install.log'}")
     place = VENV / "node"
     place.mkdir(exist_ok=True)
     for path in node_files():
@@ -232,7 +232,7 @@ def install_node_packages(pip: list[str]) -> None:
     code, output = run_with_progress("Installing the 32-bit MicroPython", npm)
     if code:
         errors = [row for row in output.splitlines() if row.lower().startswith("npm err")]
-        raise Trouble(
+        raise ToolError(
             f"npm could not install the 32-bit MicroPython: {last_line(errors)}. Connect to the "
             "network, or point npm at a registry you can reach (npm config set registry URL), "
             f"then run this again; what is there is kept. Its own words: {VENV / 'install.log'}"

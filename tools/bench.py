@@ -510,7 +510,7 @@ def main() -> int:
     asked = parser.parse_args()
     for name in asked.names:
         if name not in FIGURES:
-            raise _env.Trouble(f"{name}: no such figure; known: {', '.join(FIGURES)}")
+            raise _env.ToolError(f"{name}: no such figure; known: {', '.join(FIGURES)}")
     if importlib.util.find_spec("wakewell") is None:
         _env.ready(test=True)
         command = [str(_env.tool("python")), __file__, *sys.argv[1:]]

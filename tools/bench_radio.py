@@ -52,7 +52,7 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
     makelog = importlib.import_module("makelog")
 
     from wakewell.radio import listen, waiting
-    from wakewell.radio.store import Store
+    from wakewell.radio.store import ReportStore
 
     lines = list(makelog.log_lines(makelog.play(makelog.wakes(65))))
     messages = reports([data.rstrip(b"\n") for data in lines], boards)
@@ -60,7 +60,7 @@ def measured(folder: Path, boards: int) -> list[tuple[float, float, int]]:
     here = folder / "listen"
     for board in keys:
         (here / board / "logs").mkdir(parents=True)
-    store = Store(here / "heard.db", {board: here / board for board in keys})
+    store = ReportStore(here / "heard.db", {board: here / board for board in keys})
     listener = listen.Listener(keys, store, lambda topic, payload: None)
     alone = sqlite3.connect(here / "alone.db")
     for text in ("journal_mode=WAL", "synchronous=FULL"):
@@ -127,7 +127,7 @@ from pathlib import Path
 sys.path[:0] = [%(tools)r, %(tests)r]
 import bench_radio, makelog
 from wakewell.radio import listen, waiting
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 here, count = Path(sys.argv[1]), int(sys.argv[2])
 lines = [d.rstrip(b"\\n") for d in makelog.log_lines(makelog.play(makelog.wakes(12)))]
 topic, data = bench_radio.reports(lines, 1)[0]
@@ -137,7 +137,7 @@ body = sealed.unseal(data, key, 1 << 20, sealed.PACK)[0][:-1]
 boards = ["0242ac%%06x" %% n for n in range(count)]
 for board in boards:
     (here / board / "logs").mkdir(parents=True)
-store = Store(here / "heard.db", {board: here / board for board in boards})
+store = ReportStore(here / "heard.db", {board: here / board for board in boards})
 keys = {board: board.encode() for board in boards}
 listener = listen.Listener(keys, store, lambda topic, payload: None, lambda said: None)
 for at in range(0, count, waiting.BATCH):

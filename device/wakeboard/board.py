@@ -16,7 +16,7 @@ from wakeboard.driver import drive
 from wakeboard.files import exists, read_bytes
 from wakeboard.kept import NEXT_MS, ROOT, Kept, forget_radio, radio_came
 from wakeboard.short import DECISIONS, END, SAMPLES, STEPS, WAKE, shorten
-from wakeboard.store import Store, snapshot
+from wakeboard.store import PotFiles, snapshot
 from wakecore.rules import BITS, latched
 from wakecore.run import CHANNELS, MS, SAMPLE_MS
 from wakecore.wake import HELD_MS, STUCK_MS
@@ -41,7 +41,7 @@ class Board(Kept):
         Kept.__init__(self)
         self.due = None  # in whatever state the last boot left it
         self.version, self.boots = version, boots
-        self.store_ = Store(ROOT)
+        self.store_ = PotFiles(ROOT)
         found, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
         self.pump = loader.pump()
         self.pulser: "Any" = None

@@ -1,6 +1,6 @@
 """The driver: carries wakecore's commands out on a board and brings the values back.
 
-Written once, for chip, mock and replay. It decides nothing. What a board offers is `Board` below.
+Written once, for chip, mock and replay. It decides nothing. `DrivenBoard` is what a board offers.
 The heap is locked during a pulse where the interpreter can do that: nothing may take memory.
 """
 
@@ -16,7 +16,7 @@ if False:
     from wakecore.state import State
     from wakecore.typed import Reading, Readings
 
-    class Board(Protocol):
+    class DrivenBoard(Protocol):
         def off(self) -> None: ...  # pump off, the pin set up anew
         def rest(self) -> Reading | None: ...  # the battery
         def read(self) -> Readings: ...  # every fitted probe but the battery
@@ -49,7 +49,7 @@ MOST_COMMANDS = 16  # the longest wake has twelve
 FAULTS = (MemoryError, OSError, ValueError)
 
 
-def pulse(board: "Board", run: "Run") -> None:
+def pulse(board: "DrivenBoard", run: "Run") -> None:
     """One pulse. Whatever goes wrong in it, the pump is off when this returns."""
     fault: str | None = "fault"
     locked = False
@@ -72,7 +72,7 @@ def pulse(board: "Board", run: "Run") -> None:
     run.end(ran_ms, fault)
 
 
-def drive(board: "Board", state: "State", pot: "Pot", begin: "Any") -> None:
+def drive(board: "DrivenBoard", state: "State", pot: "Pot", begin: "Any") -> None:
     """One wake on this board, to its sleep. The record goes to `board.log`.
 
     begin: what the board knows before any reading, a `Begin`.

@@ -283,7 +283,7 @@ class Doors:
             radio.off(self.wlan)
 
 
-class Clock:
+class PageClock:
     """The page's time: by the clock, and by a count in case the clock stands still."""
 
     def __init__(self, feed: "Callable[[], Any]") -> None:
@@ -301,7 +301,7 @@ class Clock:
         time.sleep_ms(TURN_MS)
 
 
-def serve(doors: "Doors", page: "Page", clock: "Clock") -> None:
+def serve(doors: "Doors", page: "Page", clock: "PageClock") -> None:
     """Serve until somebody entered a Wi-Fi, or the tries or the time are used up."""
     try:
         doors.open()
@@ -336,7 +336,7 @@ def open_page(board: "Any", feed: "Callable[[], Any]") -> None:
         print("wakewell: entry page: no code for it in private.json")
         return
     page = Page(private["entry_code"], texts(root))
-    doors, clock = Doors(private), Clock(feed)
+    doors, clock = Doors(private), PageClock(feed)
     for _ in range(MOST_TRIES):
         print("wakewell: entry page: open")
         try:

@@ -20,7 +20,7 @@ from wakecore import line
 if False:
     from typing import Any, Iterator
 
-    from wakeboard.store import Store
+    from wakeboard.store import PotFiles
 
 PRIVATE = "/private.json"
 CA = "/ca.der"
@@ -340,9 +340,9 @@ class Talk:
             memory.save()
             return False
         from wakeboard import asked
-        from wakeboard.store import Store
+        from wakeboard.store import PotFiles
 
-        store = Store(self.root)
+        store = PotFiles(self.root)
         pot, _ = store.load_pot()
         utc = self.board.utc()
         utc[2] = 1 if self.board.trust == 1 else 0  # a clock server may be anybody
@@ -372,7 +372,7 @@ class Talk:
         return self.memory.save()
 
 
-def lines_after(store: "Store", file: int, offset: int) -> "Iterator[tuple[int, int, bytes]]":
+def lines_after(store: "PotFiles", file: int, offset: int) -> "Iterator[tuple[int, int, bytes]]":
     """(file, offset, bytes without end) of every whole line from that place of the log on."""
     for number in store.log_files():
         if number < file:

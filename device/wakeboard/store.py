@@ -51,7 +51,7 @@ def snapshot_due(record: "Mapping[str, Any]", before: "dict[str, Any]") -> bool:
     return cold or before["fields"]["open_ms"] > 0 or record["n"] % SNAPSHOT_EVERY == 0
 
 
-class Store(Folder):
+class PotFiles(Folder):
     """A pot's files below `root`, which must exist."""
 
     def __init__(self, root: str) -> None:

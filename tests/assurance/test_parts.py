@@ -200,7 +200,7 @@ def test_a_mutant_that_survives_without_a_word_is_a_finding(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     numbers = {"mutants": 3, "mutants_killed": 1, "mutants_alike": 1}
-    monkeypatch.setitem(__main__.PARTS, "mutants", lambda _: parts.Figures(dict(numbers)))
+    monkeypatch.setitem(__main__.PARTS, "mutants", lambda _: parts.PartFigures(dict(numbers)))
     asked = ("--only", "mutants", "--found", str(tmp_path))
     assert command(monkeypatch, *asked) == 1
     numbers["mutants_killed"] = 2

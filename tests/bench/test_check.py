@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import wakewell
-from wakeboard.store import Store
+from wakeboard.store import PotFiles
 from wakewell import cli
 
 CAFE = Path(wakewell.__file__).parent / "data" / "cafe"
@@ -165,7 +165,7 @@ def test_what_is_no_folder_gives_one_line_and_2(path, capsys):
 def test_out_writes_what_the_board_reads(tmp_path, capsys):
     """The board's own loader takes the files, and finds them good and matching."""
     assert cli.main(["check", POTS[0], "--out", str(tmp_path / "made")]) == 0
-    pot, statuses = Store(str(tmp_path / "made" / Path(POTS[0]).name)).load_pot()
+    pot, statuses = PotFiles(str(tmp_path / "made" / Path(POTS[0]).name)).load_pot()
     assert set(statuses.values()) == {"good"}
     assert pot.match
     assert "written" in capsys.readouterr().out

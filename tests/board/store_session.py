@@ -30,36 +30,36 @@ def turn(path, at, bit):
 
 def states(root, say):
     """Two slots that take turns, damaged one by one."""
-    files = store.Store(root)
+    files = store.PotFiles(root)
     say("empty", files.load_state()[1])
     state = State()
     for n in range(5):
         state.seq, state.wakes = n + 1, 10 * n
         say("saved", files.save_state(state.to_bytes()))
-    found, status = store.Store(root).load_state()
+    found, status = store.PotFiles(root).load_state()
     say("newest", found.seq, found.wakes, status)
     turn(root + "/state.0", 40, 3)
-    files = store.Store(root)
+    files = store.PotFiles(root)
     found, status = files.load_state()
     say("one damaged", found.seq, status, store.exists(root + "/state.0.bad"))
     state.seq = 6
     say("saved", files.save_state(state.to_bytes()))
-    found, status = store.Store(root).load_state()
+    found, status = store.PotFiles(root).load_state()
     say("both good", found.seq, status)
     turn(root + "/state.0", 7, 0)
     turn(root + "/state.1", 90, 7)
-    found, status = store.Store(root).load_state()
+    found, status = store.PotFiles(root).load_state()
     say("both damaged", found.seq, status)
     state.seq = 9
-    found, status = store.Store(root).load_state(state.to_bytes())
+    found, status = store.PotFiles(root).load_state(state.to_bytes())
     say("a hint", found.seq, status)
-    found, status = store.Store(root).load_state(b"no state")
+    found, status = store.PotFiles(root).load_state(b"no state")
     say("a bad hint", found.seq, status)
 
 
 def files_of_a_pot(root, lines, say):
     """Install, install again, damage."""
-    files = store.Store(root)
+    files = store.PotFiles(root)
     pot, status = files.load_pot("core")
     say("none", pot.match, sorted(status.items()))
     for kind in ("limits", "settings", "calibration"):
@@ -80,7 +80,7 @@ def files_of_a_pot(root, lines, say):
 def logs(root, say):
     """A ring of small files; a torn line; a cold start."""
     store.MOST_FILE, store.MOST_FILES = 4000, 3
-    files, state = store.Store(root), State()
+    files, state = store.PotFiles(root), State()
     for n in range(150):
         state.wakes = n
         cause = "power" if n % 50 == 49 else "timer"

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from wakeboard import asked, heard, mqtt, radio, sealed, senml
-from wakeboard.store import Store
+from wakeboard.store import PotFiles
 from wakewell.log import logs
 from wakewell.pot import pot_folder
 from wakewell.radio import letters
@@ -26,7 +26,7 @@ def lines(count: int) -> list[bytes]:
 
 class Board:
     def __init__(self, folder: Path) -> None:
-        self.store_: Any = Store(str(folder))
+        self.store_: Any = PotFiles(str(folder))
         self.clock: list[tuple[int, int]] = []
         self.trust, self.vain = 1, 0
 

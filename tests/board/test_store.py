@@ -29,14 +29,14 @@ OTHER = compile_files({"dose_ml": 70}, {}, CALIBRATION)
 
 
 @pytest.fixture
-def pot(tmp_path: Path) -> store.Store:
+def pot(tmp_path: Path) -> store.PotFiles:
     """An empty pot's folder."""
-    return store.Store(str(tmp_path))
+    return store.PotFiles(str(tmp_path))
 
 
 def saved(folder: Path, *numbers: int) -> list[bytes]:
     """States with these write numbers, saved one after another; their bytes."""
-    files, made = store.Store(str(folder)), []
+    files, made = store.PotFiles(str(folder)), []
     for number in numbers:
         state = State()
         state.seq = number
@@ -58,7 +58,7 @@ def flip(path: Path, at: int, bit: int) -> None:
 def test_slots_take_turns_and_the_newest_wins(tmp_path: Path) -> None:
     made = saved(tmp_path, 1, 2, 3)
     assert {(tmp_path / name).read_bytes() for name in store.SLOTS} == set(made[1:])
-    state, status = store.Store(str(tmp_path)).load_state()
+    state, status = store.PotFiles(str(tmp_path)).load_state()
     assert (state.seq, status) == (3, "good")
 
 
@@ -69,7 +69,7 @@ def test_every_bit_of_the_newer_slot(tmp_path: Path) -> None:
     for at in range(len(made[1])):
         newer.write_bytes(made[1])
         flip(newer, at, at % 8)
-        state, status = store.Store(str(tmp_path)).load_state()
+        state, status = store.PotFiles(str(tmp_path)).load_state()
         assert (state.seq, status) == (4, "previous")
         assert not newer.exists()
         assert (tmp_path / (newer.name + ".bad")).exists()
@@ -84,7 +84,7 @@ def test_a_torn_slot(tmp_path: Path, size: int) -> None:
     made = saved(tmp_path, 4, 5)
     newer = next(tmp_path / name for name in store.SLOTS if saved_there(tmp_path / name, made[1]))
     newer.write_bytes(made[1][:size])
-    state, status = store.Store(str(tmp_path)).load_state()
+    state, status = store.PotFiles(str(tmp_path)).load_state()
     assert (state.seq, status) == (4, "previous")
 
 
@@ -92,7 +92,7 @@ def test_a_vanished_slot_is_damage_too(tmp_path: Path) -> None:
     made = saved(tmp_path, 4, 5)
     newer = next(tmp_path / name for name in store.SLOTS if saved_there(tmp_path / name, made[1]))
     newer.unlink()
-    assert store.Store(str(tmp_path)).load_state()[1] == "previous"
+    assert store.PotFiles(str(tmp_path)).load_state()[1] == "previous"
 
 
 def test_the_next_write_spares_the_good_slot(tmp_path: Path) -> None:
@@ -101,7 +101,7 @@ def test_the_next_write_spares_the_good_slot(tmp_path: Path) -> None:
     for name in store.SLOTS:
         if saved_there(tmp_path / name, made[1]):
             flip(tmp_path / name, 20, 1)
-    files = store.Store(str(tmp_path))
+    files = store.PotFiles(str(tmp_path))
     state, _ = files.load_state()
     state.seq = 6
     assert files.save_state(state.to_bytes())
@@ -118,7 +118,7 @@ def test_two_bad_slots_are_a_lost_state(
     folder = tmp_path_factory.mktemp("pot")
     for name, data in zip(store.SLOTS, (one, other), strict=True):
         (folder / name).write_bytes(data)
-    state, status = store.Store(str(folder)).load_state()
+    state, status = store.PotFiles(str(folder)).load_state()
     assert status == "lost"
     assert state.numbers() == State().numbers()
     assert (folder / "state.0.bad").read_bytes() == one
@@ -130,14 +130,14 @@ def test_a_newer_hint_counts_and_an_older_does_not(tmp_path: Path) -> None:
     hint = State()
     for number, wanted in ((6, 6), (5, 5), (3, 5)):
         hint.seq = number
-        assert store.Store(str(tmp_path)).load_state(hint.to_bytes())[0].seq == wanted
+        assert store.PotFiles(str(tmp_path)).load_state(hint.to_bytes())[0].seq == wanted
 
 
 def test_a_write_that_fails_says_so(tmp_path: Path) -> None:
-    files = store.Store(str(tmp_path / "gone"))
+    files = store.PotFiles(str(tmp_path / "gone"))
     assert not files.save_state(State().to_bytes())
     (tmp_path / "state.0").mkdir()
-    files = store.Store(str(tmp_path))
+    files = store.PotFiles(str(tmp_path))
     assert not files.save_state(State().to_bytes())
     assert files.load_state()[1] == "lost"
 
@@ -145,7 +145,7 @@ def test_a_write_that_fails_says_so(tmp_path: Path) -> None:
 # The three files
 
 
-def test_install_keeps_what_it_replaces(pot: store.Store, tmp_path: Path) -> None:
+def test_install_keeps_what_it_replaces(pot: store.PotFiles, tmp_path: Path) -> None:
     for kind in store.KINDS:
         assert pot.install(kind, GOOD[kind])
         assert pot.load_file(kind)[1] == "good"
@@ -157,7 +157,9 @@ def test_install_keeps_what_it_replaces(pot: store.Store, tmp_path: Path) -> Non
     assert not list(tmp_path.glob("*.new"))
 
 
-def test_a_damaged_file_never_replaces_the_last_good_copy(pot: store.Store, tmp_path: Path) -> None:
+def test_a_damaged_file_never_replaces_the_last_good_copy(
+    pot: store.PotFiles, tmp_path: Path
+) -> None:
     """R11: what was damaged in place is not worth keeping over a good copy."""
     pot.install("settings", GOOD["settings"])
     pot.install("settings", OTHER["settings"])
@@ -167,7 +169,7 @@ def test_a_damaged_file_never_replaces_the_last_good_copy(pot: store.Store, tmp_
 
 
 @pytest.mark.parametrize("kind", store.KINDS)
-def test_every_byte_of_a_file(pot: store.Store, tmp_path: Path, kind: str) -> None:
+def test_every_byte_of_a_file(pot: store.PotFiles, tmp_path: Path, kind: str) -> None:
     """R11: the last good copy, else defaults; the damaged one is kept aside."""
     pot.install(kind, GOOD[kind])
     pot.install(kind, GOOD[kind])
@@ -183,12 +185,12 @@ def test_every_byte_of_a_file(pot: store.Store, tmp_path: Path, kind: str) -> No
     assert values.id == ""
 
 
-def test_a_file_of_another_kind_is_refused(pot: store.Store, tmp_path: Path) -> None:
+def test_a_file_of_another_kind_is_refused(pot: store.PotFiles, tmp_path: Path) -> None:
     (tmp_path / "limits.json").write_bytes(GOOD["settings"])
     assert pot.load_file("limits")[1] == "default"
 
 
-def test_defaults_do_not_match_and_do_not_pump(pot: store.Store) -> None:
+def test_defaults_do_not_match_and_do_not_pump(pot: store.PotFiles) -> None:
     """R11, R14: a pot that runs on defaults is not commissioned."""
     loaded, statuses = pot.load_pot()
     assert set(statuses.values()) == {"default"}
@@ -205,7 +207,7 @@ def small_ring(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(store, "MOST_FILES", 3)
 
 
-def append(pot: store.Store, n: int, cause: str = "timer", open_ms: int = 0) -> bool:
+def append(pot: store.PotFiles, n: int, cause: str = "timer", open_ms: int = 0) -> bool:
     state = State()
     state.wakes = n
     state.open_ms = open_ms  # type: ignore[attr-defined]
@@ -214,14 +216,14 @@ def append(pot: store.Store, n: int, cause: str = "timer", open_ms: int = 0) -> 
     return done
 
 
-def lines_of(pot: store.Store) -> Iterator[tuple[int, dict[str, Any] | None]]:
+def lines_of(pot: store.PotFiles) -> Iterator[tuple[int, dict[str, Any] | None]]:
     """(file number, record or None) of every line, oldest first."""
     for number in pot.log_files():
         for text in Path(pot.log_path(number)).read_bytes().splitlines():
             yield number, line.decode(text)[0]
 
 
-def test_every_file_begins_with_a_snapshot(pot: store.Store, small_ring: None) -> None:
+def test_every_file_begins_with_a_snapshot(pot: store.PotFiles, small_ring: None) -> None:
     for n in range(60):
         assert append(pot, n)
     first: dict[int, dict[str, Any]] = {}
@@ -236,7 +238,9 @@ def test_every_file_begins_with_a_snapshot(pot: store.Store, small_ring: None) -
         assert restored.wakes == record["n"]
 
 
-def test_the_ring_is_bounded_and_counts_what_it_drops(pot: store.Store, small_ring: None) -> None:
+def test_the_ring_is_bounded_and_counts_what_it_drops(
+    pot: store.PotFiles, small_ring: None
+) -> None:
     for n in range(200):
         assert append(pot, n)
         assert len(pot.log_files()) <= 3
@@ -262,7 +266,7 @@ def test_a_log_is_read_in_pieces_and_a_damaged_line_found(parts: list[int], at: 
     assert found == [line.body_of(each)[0] is not None for each in data.splitlines()]
 
 
-def test_a_cold_start_writes_a_snapshot(pot: store.Store) -> None:
+def test_a_cold_start_writes_a_snapshot(pot: store.PotFiles) -> None:
     for n, cause in ((1, "timer"), (2, "timer"), (3, "brownout"), (4, "button")):
         assert append(pot, n, cause)
     kinds = [(r["kind"], r["n"]) for _, r in lines_of(pot) if r]
@@ -270,7 +274,7 @@ def test_a_cold_start_writes_a_snapshot(pot: store.Store) -> None:
 
 
 def test_a_pulse_that_was_cut_off_writes_a_snapshot_whatever_woke_the_board(
-    pot: store.Store,
+    pot: store.PotFiles,
 ) -> None:
     for n, open_ms in ((1, 0), (2, 3000), (3, 0)):
         assert append(pot, n, open_ms=open_ms)
@@ -279,7 +283,7 @@ def test_a_pulse_that_was_cut_off_writes_a_snapshot_whatever_woke_the_board(
 
 
 @pytest.mark.parametrize("left", [1, 10, 40])
-def test_a_torn_last_line_costs_only_itself(pot: store.Store, left: int) -> None:
+def test_a_torn_last_line_costs_only_itself(pot: store.PotFiles, left: int) -> None:
     for n in range(1, 4):
         append(pot, n)
     path = Path(pot.log_path(1))
@@ -292,7 +296,7 @@ def test_a_torn_last_line_costs_only_itself(pot: store.Store, left: int) -> None
 
 
 def test_a_full_flash_drops_the_oldest_and_counts_it(
-    pot: store.Store, small_ring: None, monkeypatch: pytest.MonkeyPatch
+    pot: store.PotFiles, small_ring: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What a full flash drops is counted, in the file that the next record goes to."""
     for n in range(60):
@@ -300,16 +304,16 @@ def test_a_full_flash_drops_the_oldest_and_counts_it(
     before = max(r["dropped"] for _, r in lines_of(pot) if r and r["kind"] == "state")
     oldest = pot.log_files()[0]
     lost = sum(bool(r and r["kind"] == "wake") for number, r in lines_of(pot) if number == oldest)
-    whole = store.Store.append_line
+    whole = store.PotFiles.append_line
     failures = [OSError(28, "no space left")]
 
-    def full(self: store.Store, *arguments: Any) -> bool:
+    def full(self: store.PotFiles, *arguments: Any) -> bool:
         if failures:
             raise failures.pop()
         done: bool = whole(self, *arguments)
         return done
 
-    monkeypatch.setattr(store.Store, "append_line", full)
+    monkeypatch.setattr(store.PotFiles, "append_line", full)
     assert append(pot, 60)
     assert oldest not in pot.log_files()
     assert (
@@ -322,7 +326,7 @@ def test_a_full_flash_drops_the_oldest_and_counts_it(
     assert kept == list(range(told, 200))
 
 
-def test_a_log_that_cannot_be_written_says_so(pot: store.Store, tmp_path: Path) -> None:
+def test_a_log_that_cannot_be_written_says_so(pot: store.PotFiles, tmp_path: Path) -> None:
     (tmp_path / "log").write_text("in the way")
     assert not append(pot, 1)
 

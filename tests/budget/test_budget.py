@@ -157,7 +157,7 @@ def steps(amount, fall, start, days, per_day=200):
 
 @pytest.mark.parametrize("start", [date(2027, 12, 20), date(2028, 2, 10)])
 def test_the_course_against_small_steps(start):
-    fall = course.Fall(lambda month: 1.0 + 0.2 * month, lambda month: 0.0, 0.01)
+    fall = course.Decline(lambda month: 1.0 + 0.2 * month, lambda month: 0.0, 0.01)
     assert course.left(400.0, fall, start, 90) == pytest.approx(
         steps(400.0, fall, start, 90), rel=1e-4
     )
@@ -167,13 +167,13 @@ def test_the_course_against_small_steps(start):
 
 
 def test_a_leap_day_counts():
-    fall = course.Fall(lambda month: 1.0, lambda month: 0.0)
+    fall = course.Decline(lambda month: 1.0, lambda month: 0.0)
     assert course.left(100.0, fall, date(2028, 2, 1), 29) == 71.0
     assert course.life(29.5, fall, date(2028, 2, 1)).days == 29.5
 
 
 def test_cold_raises_the_floor_and_can_end_it_overnight():
-    fall = course.Fall(lambda month: 0.1, lambda month: 80.0 if month == 11 else 10.0)
+    fall = course.Decline(lambda month: 0.1, lambda month: 80.0 if month == 11 else 10.0)
     life = course.life(doubtful(50.0, 5.0, "q"), fall, date(2026, 11, 1))
     assert nominal(life.days) == 30.0  # the first of December
     assert standard(life.days) > 0.0
@@ -181,7 +181,7 @@ def test_cold_raises_the_floor_and_can_end_it_overnight():
 
 def test_a_floor_that_was_higher_on_the_way_counts():
     # December's cold locks the pump out; that March is mild again helps nobody
-    fall = course.Fall(lambda month: 0.1, lambda month: 80.0 if month == 11 else 10.0)
+    fall = course.Decline(lambda month: 0.1, lambda month: 80.0 if month == 11 else 10.0)
     found = course.answer(85.0, 100.0, fall, date(2026, 11, 1), date(2027, 3, 1))
     assert (found.sure, found.chance) == ("no", 0.0)
     assert found.margin == pytest.approx(85.0 - 61 * 0.1 - 80.0)
@@ -192,7 +192,7 @@ def test_a_floor_that_was_higher_on_the_way_counts():
 
 def test_an_answer_is_as_sure_as_its_least_sure_month():
     # To spare at the end, but in December there is a doubt of 10 with 8 to spare
-    fall = course.Fall(
+    fall = course.Decline(
         lambda month: 0.0, lambda month: doubtful(80.0, 10.0, "cold") if month == 11 else 75.0
     )
     found = course.answer(88.0, 100.0, fall, date(2026, 11, 1), date(2027, 3, 1))

@@ -15,7 +15,7 @@ from typing import Any
 from assurance.bare_broker import Broker
 from wakecore import line
 from wakecore.state import State
-from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.interpreters.chip32.bare import BareBoot, BareChip
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
@@ -122,7 +122,7 @@ def with_entry_page(rtc: bytes) -> bytes:
     return body + struct.pack("<I", crc32(body))
 
 
-def measured() -> dict[str, Boot]:
+def measured() -> dict[str, BareBoot]:
     """One boot of each kind that a board has."""
     found = {}
     board = reporting(Broker(BOARD, KEY))

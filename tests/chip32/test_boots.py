@@ -11,7 +11,7 @@ from assurance.bare_broker import Broker
 from wakecore import line
 from wakewell.interpreters import chip32
 from wakewell.interpreters.chip32 import bare
-from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.interpreters.chip32.bare import BareBoot, BareChip
 from wakewell.pot import private
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
@@ -29,7 +29,7 @@ def records(chip: BareChip) -> list[dict[str, Any]]:
     return [record for record in found if record["kind"] == "wake"]
 
 
-def slept_well(chip: BareChip, boot: Boot) -> None:
+def slept_well(chip: BareChip, boot: BareBoot) -> None:
     assert boot.ended == "deep sleep", boot.error
     assert "error.txt" not in chip.files, chip.files["error.txt"].decode()
 

@@ -176,7 +176,7 @@ def test_the_members_are_those_of_the_cores_types(form: type[Any], of_the_core: 
 
 
 def test_what_may_be_absent_says_when_and_nothing_else_does() -> None:
-    for form in (record.Begin, record.Values, record.Plan, record.Water, record.Wake):
+    for form in (record.Begin, record.Converted, record.Plan, record.Water, record.Wake):
         for name, hint, always in record.members(form):
             said = record.said_of(hint)
             assert said.text, f"{form.__name__}.{name}"

@@ -238,7 +238,7 @@ def _replayed(path: Path) -> str:
 
 def test_a_lockout_is_known_from_the_record_before(tmp_path: Path) -> None:
     """The cable's lockouts outlast a lost state (R8), also where the newest record tells none."""
-    board = store.Store(str(tmp_path))
+    board = store.PotFiles(str(tmp_path))
     outs = list(makelog.play(makelog.wakes(3)))
     leaks = outs[1]["record"] | {"lockouts": ["leak"]}
     brief = dict(outs[2]["record"])

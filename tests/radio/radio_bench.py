@@ -18,7 +18,7 @@ from wakewell.deskboard import DeskBoard
 from wakewell.deskboard.inside import layout as L
 from wakewell.pot import private
 from wakewell.radio import listen
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.usb import flash
 
 ID = b"desk-1"
@@ -63,7 +63,7 @@ def radio_awake_ms(bench: Any) -> float:
             board.write_files({k[1:]: v for k, v in private.board_files(folder).items()})
             found = listen.folders_of([str(folder)])
             board_id, (_, secret) = next(iter(found.items()))
-            store = Store(here / "heard.db", {board_id: folder})
+            store = ReportStore(here / "heard.db", {board_id: folder})
             radio = listen.Radio(secret, folder, [board_id], "bench")
             listener = listen.Listener({board_id: secret.key}, store, radio.post, silent)
             until = threading.Event()

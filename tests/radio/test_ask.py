@@ -20,7 +20,7 @@ from wakewell.log import obeyed
 from wakewell.log.record import wake_of
 from wakewell.pot import pot_folder, private
 from wakewell.radio import ask, letters, posted
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.replay import asked as other_settings
 from wakewell.shipped import CAFE
 
@@ -74,7 +74,7 @@ def test_the_number_is_above_what_the_board_judged(
     report, why = letters.read(senml.close(body, KEY), KEY, BOARD)
     assert report is not None, why
     where = pot.parent / "elsewhere.db"
-    store = Store(where)
+    store = ReportStore(where)
     store.take([report], 1000)
     store.close()
     words = ["ask", "--database", str(where), str(pot)]
@@ -93,7 +93,7 @@ def test_the_number_is_above_what_the_board_judged(
 def test_what_a_pot_refused_is_shown_also_if_it_never_judged(
     pot: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    store = Store(pot.parent / "heard.db")
+    store = ReportStore(pot.parent / "heard.db")
     for n, refused, row in (
         (3, 0, ""),
         (4, 1, "  refused    1 message so far\n"),
@@ -309,7 +309,7 @@ def test_a_board_that_lost_count_is_not_asked(
         senml.close(senml.head(BOARD, 3, "00112233", words), KEY), KEY, BOARD
     )
     assert report is not None, why
-    store = Store(pot.parent / "heard.db")
+    store = ReportStore(pot.parent / "heard.db")
     store.take([report], 1000)
     assert cli.main(["ask", str(pot), "dose_ml=61", "--only-file"]) == 2
     assert "by cable" in capsys.readouterr().err

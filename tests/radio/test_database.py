@@ -25,7 +25,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, record, series
 from wakewell.log.record import Brief, Wake
 from wakewell.radio import migrate, readings
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.radio.tables import META, READINGS
 from wakewell.shipped import CAFE, TROUBLE
 
@@ -33,12 +33,12 @@ PAGE = Path(migrate.__file__).with_name("DATABASE.md")
 postgres = test_postgres.server
 
 
-def rows(store: Store) -> list[Any]:
+def rows(store: ReportStore) -> list[Any]:
     with store.engine.connect() as c:
         return list(c.execute(sa.select(READINGS).order_by(READINGS.c.line)))
 
 
-def numbers(store: Store) -> list[int]:
+def numbers(store: ReportStore) -> list[int]:
     return sorted(row.n for row in rows(store))
 
 
@@ -169,7 +169,7 @@ def test_a_database_of_todays_form_gets_its_readings(where: str, tmp_path: Path,
         assert kept.stat().st_mode & 0o077 == 0
         with closing(sqlite3.connect(kept)) as copy:
             assert [*copy.iterdump()] == [*dump_of(tmp_path, before)]
-    again = Store(where)
+    again = ReportStore(where)
     assert again.note == ""
     again.close()
     assert len([*tmp_path.glob("*.before-*")]) == bool(before)
@@ -192,19 +192,19 @@ def test_a_step_that_fails_leaves_all_as_it_was(
 
     monkeypatch.setattr("alembic.operations.Operations.create_index", broken)
     with pytest.raises(BadInput, match="the disk is full"):
-        Store(where)
+        ReportStore(where)
     monkeypatch.undo()
     engine = sa.create_engine(where if "://" in where else f"sqlite:///{where}")
     with engine.connect() as c:
         assert set(sa.inspect(c).get_table_names()) == {"pots", "lines", "reminders", "dropped"}
     engine.dispose()
-    store = Store(where)
+    store = ReportStore(where)
     assert numbers(store) == wakes(LINES[:9])
     store.close()
 
 
 def test_a_new_database_is_what_the_steps_make(where: str) -> None:
-    Store(where).close()
+    ReportStore(where).close()
     engine = sa.create_engine(where if "://" in where else f"sqlite:///{where}")
     with engine.connect() as c:
         assert compare_metadata(MigrationContext.configure(c), META) == []
@@ -215,7 +215,7 @@ def test_a_new_database_is_what_the_steps_make(where: str) -> None:
         c.exec_driver_sql("UPDATE alembic_version SET version_num = '0099'")
     engine.dispose()
     with pytest.raises(BadInput, match="a newer wakewell made it"):
-        Store(where)
+        ReportStore(where)
 
 
 def test_lines_that_an_older_listener_kept_meanwhile_get_their_rows(tmp_path: Path) -> None:

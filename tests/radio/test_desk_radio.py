@@ -30,7 +30,7 @@ from wakewell.commands import ask as ask_command
 from wakewell.deskboard import DeskBoard, why_not
 from wakewell.pot import pot_folder, private
 from wakewell.radio import ask, broker, handover, listen
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.replay import replaying
 from wakewell.usb import flash
 
@@ -49,15 +49,15 @@ class Home:
         self.under, self.board, self.folder, self.database = under, board, folder, database
         self.said: list[str] = []
 
-    def store(self) -> Store:
-        return Store(self.database, {BOARD: self.folder})
+    def store(self) -> ReportStore:
+        return ReportStore(self.database, {BOARD: self.folder})
 
     @contextmanager
     def listening(self, database: Path | None = None) -> Iterator[listen.Listener]:
         """`wakewell listen`, in a thread."""
         found = listen.folders_of([str(self.folder)])
         folder, secret = found[BOARD]
-        store = Store(database or self.database, {BOARD: folder})
+        store = ReportStore(database or self.database, {BOARD: folder})
         radio = listen.Radio(secret, folder, [BOARD], f"test-{(database or self.database).name}")
         listener = listen.Listener({BOARD: secret.key}, store, radio.post, self.said.append)
         until = threading.Event()

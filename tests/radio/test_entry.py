@@ -548,7 +548,7 @@ def test_an_idle_visitor_does_not_keep_it_open(step_ms: int, monkeypatch: Any) -
     def feed() -> None:
         feeds[0] += 1
 
-    clock = entry.Clock(feed)
+    clock = entry.PageClock(feed)
     entry.serve(Doors(), entry.Page(CODE), clock)
     assert standing.now <= entry.MOST_MS + standing.step_ms
     assert turns[0] <= entry.MOST_MS // entry.TURN_MS + 1

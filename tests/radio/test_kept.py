@@ -11,7 +11,7 @@ from test_order import wake
 
 from wakewell.radio import files, letters
 from wakewell.radio.store import LINES as TABLE
-from wakewell.radio.store import POTS, SAID_AT, LastHeard, Store, summary
+from wakewell.radio.store import POTS, SAID_AT, LastHeard, ReportStore, summary
 
 OTHER = "0242ac110003"
 
@@ -19,16 +19,16 @@ OTHER = "0242ac110003"
 @pytest.mark.skipif(os.name == "nt", reason="rights of POSIX")
 def test_a_database_is_its_owners_alone_from_its_first_moment(tmp_path: Path) -> None:
     place = tmp_path / "heard.db"
-    Store(place).close()
+    ReportStore(place).close()
     assert place.stat().st_mode & 0o777 == 0o600
     place.chmod(0o644)
-    Store(place).close()
+    ReportStore(place).close()
     assert place.stat().st_mode & 0o777 == 0o600
 
 
 def test_what_lies_beside_a_database_is_made_by_sqlite_alone(tmp_path: Path) -> None:
     """An empty file there is taken for its own log by a program that asks for none."""
-    Store(tmp_path / "heard.db").close()
+    ReportStore(tmp_path / "heard.db").close()
     assert [path.name for path in tmp_path.iterdir()] == ["heard.db"]
 
 
@@ -56,7 +56,7 @@ def test_what_is_told_of_a_pot_is_its_own_newest_wakes(tmp_path: Path) -> None:
     """In a database of before the newest wake's mark was kept: its number tells, and its board.
     An older wake of it that came later has the number of another pot's newest."""
     first, second = wake(1, 9701, ("fill the tank",)), wake(2, 9702)
-    store = Store(tmp_path / "heard.db")
+    store = ReportStore(tmp_path / "heard.db")
     with store.engine.begin() as c:
         for n, board in ((2, BOARD), (1, OTHER)):
             c.execute(POTS.insert().values(board=board, heard_at=1, report=1, n=n, told={}))

@@ -28,7 +28,7 @@ from wakewell.log import logs
 from wakewell.pot import private
 from wakewell.radio import broker, files, letters, listen
 from wakewell.radio import waiting as waiting_radio
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.shipped import CAFE
 
 BOARD = "0242ac110002"
@@ -76,7 +76,7 @@ class Desk:
         self.folder.mkdir(exist_ok=True)
         self.said: list[str] = []
         self.answers: list[tuple[str, bytes]] = []
-        store = Store(where or folder / "heard.db", {BOARD: folder})
+        store = ReportStore(where or folder / "heard.db", {BOARD: folder})
         self.listener = listen.Listener(
             {BOARD: KEY}, store, lambda t, p: self.answers.append((t, p)), self.said.append
         )
@@ -310,9 +310,9 @@ KILLED = """
     cut("append", files)
     cut("lay", files)
     cut("_replace", files)
-    cut("_see", store.Store)
-    cut("take", store.Store)
-    cut("export", store.Store)
+    cut("_see", store.ReportStore)
+    cut("take", store.ReportStore)
+    cut("export", store.ReportStore)
     desk.listener.post = lambda *a: print("answered", flush=True)
     reports = [t.pack(t.LINES[:10]), t.pack(t.LINES[10:20], n=2)]
     for report in reports[::{order}]:

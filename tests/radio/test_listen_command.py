@@ -21,7 +21,7 @@ from wakewell import cli
 from wakewell.errors import BadInput
 from wakewell.pot import private
 from wakewell.radio import broker
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.shipped import CAFE
 
 BOARD = remote_pots.BOARD
@@ -88,7 +88,7 @@ def test_killed_over_and_over_while_boards_tell(server: mosquitto.Broker, pot: P
     out, err = process.communicate()
     assert process.returncode == 0, out + err
     assert path.read_bytes() == common.whole(common.LINES)
-    store = Store(pot.parent / "heard.db")
+    store = ReportStore(pot.parent / "heard.db")
     assert store.lines(BOARD) == common.LINES
     store.close()
 
@@ -106,7 +106,7 @@ def test_started_twice_and_twice_for_two_databases(
     assert "another wakewell listen" in one_line(capsys)
     common.flood(secret, pot, [common.pack(common.LINES[:20], 1, secret.key)])
     for process, where in ((first, pot.parent / "heard.db"), (other, tmp_path / "other.db")):
-        store = Store(where)
+        store = ReportStore(where)
         waiting.until(
             lambda: len(store.lines(BOARD)) == 20,  # noqa: B023
             alive=waiting.running(process),

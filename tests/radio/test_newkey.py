@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X
 
 from wakeboard import files as board_files
 from wakeboard import heard, mqtt, newkey, radio
-from wakeboard.store import Store as BoardStore
+from wakeboard.store import PotFiles as BoardStore
 from wakecore import line
 from wakewell import cli
 from wakewell.deskboard import DeskBoard, why_not
@@ -25,7 +25,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import pot_folder, private
 from wakewell.radio import ask, homes, listen, posted
 from wakewell.radio import newkey as host
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.radio.waiting import Message
 from wakewell.shipped import CAFE
 from wakewell.usb import payload
@@ -104,7 +104,9 @@ class Home:
         self.answers: list[tuple[str, bytes]] = []
         found = listen.folders_of([str(self.folder)])
         folders = {BOARD: self.folder}
-        store = Store(self.folder.parent / "heard.db", folders, {BOARD: homes.marks(self.folder)})
+        store = ReportStore(
+            self.folder.parent / "heard.db", folders, {BOARD: homes.marks(self.folder)}
+        )
         keys = {board: secret.key for board, (_, secret) in found.items()}
         self.listener = listen.Listener(keys, store, self.post, self.said.append)
         self.listener.next_keys = host.waiting(folders.items())

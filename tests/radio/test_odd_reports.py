@@ -77,5 +77,5 @@ def test_odd_packs(tmp_path: Path, words: dict[str, Any], noise: bytes) -> None:
     for body in (json.dumps(entries).encode(), noise, b"[" * 5000, b"[{}]"):
         desk.hear(bytes(senml.close(bytearray(body.removesuffix(b"]")), KEY)))
     assert all(told.isprintable() for told in desk.said)
-    assert isinstance(desk.listener.store, store.Store)
+    assert isinstance(desk.listener.store, store.ReportStore)
     desk.listener.store.close()

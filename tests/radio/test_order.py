@@ -21,7 +21,7 @@ from wakecore import line
 from wakewell.log import logs
 from wakewell.radio import files, handover, homes, letters, waiting
 from wakewell.radio.store import LINES as TABLE
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 
 DAY_S = 86400
 OTHER = bytes(range(1, 33))  # the key of another home
@@ -302,7 +302,7 @@ def wake(n: int, day: int, needs: tuple[str, ...] = (), trusted: int = 1) -> byt
     return bytes(line.encode(tuple(record), record))
 
 
-def told(store: Store) -> tuple[int, int, list[str]]:
+def told(store: ReportStore) -> tuple[int, int, list[str]]:
     row = store.pots()[BOARD]
     return row.report, row.n, row.told["needs"]
 

@@ -30,7 +30,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import private
 from wakewell.radio import listen, posted, request, room
 from wakewell.radio import waiting as waiting_radio
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.shipped import CAFE
 
 ID = b"desk-1"
@@ -60,7 +60,10 @@ class House:
     def listening(self) -> Iterator[listen.Listener]:
         found = listen.folders_of([str(self.folder)])
         ((board, (folder, secret)),) = found.items()
-        store, waiting = Store(self.under / "heard.db", {board: folder}), waiting_radio.Waiting()
+        store, waiting = (
+            ReportStore(self.under / "heard.db", {board: folder}),
+            waiting_radio.Waiting(),
+        )
         here = self.certificates
         server = posted.Posted(
             self.port, here / "server.pem", here / "server.key", waiting.waiting, {board: folder}
@@ -82,7 +85,7 @@ class House:
             store.close()
 
     def lines(self) -> list[bytes]:
-        store = Store(self.under / "heard.db", {BOARD: self.folder})
+        store = ReportStore(self.under / "heard.db", {BOARD: self.folder})
         found = store.lines(BOARD)
         store.close()
         return found
@@ -138,7 +141,7 @@ def test_the_log_arrives_and_what_is_asked_comes_with_the_answer(
         assert b"".join(path.read_bytes() for path in kept) == log
         assert wakes(files)[-1]["begin"]["utc"][2] == 1  # and the time came with it
         assert b'"dose_ml":61' in files["pot/settings.json"]
-        store = Store(house.under / "heard.db", {BOARD: house.folder})
+        store = ReportStore(house.under / "heard.db", {BOARD: house.folder})
         told = store.pots()[BOARD].told
         store.close()
         assert (told["asked"], told["answer"]) == (1, "in force")

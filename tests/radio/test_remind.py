@@ -29,7 +29,7 @@ from wakewell.log import logs
 from wakewell.log.record import Wake, as_plain
 from wakewell.pot import private
 from wakewell.radio import causes, letters, remind
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.report import expected
 from wakewell.shipped import CAFE
 
@@ -49,7 +49,7 @@ def pot(folder: Path, **people: private.Person) -> remind.PotToRemind:
     return remind.PotToRemind(BOARD, "Basil", folder, found, SETTINGS, 1500)
 
 
-def tell(store: Store, n: int, now: float, **told: Any) -> None:
+def tell(store: ReportStore, n: int, now: float, **told: Any) -> None:
     """A report with such a wake in it, as the store keeps it."""
     from wakewell.radio.store import POTS
 
@@ -78,7 +78,9 @@ class Post:
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC).timestamp()
 
 
-def rounds(store: Store, where: remind.PotToRemind, post: Post, start: float, end: float) -> None:
+def rounds(
+    store: ReportStore, where: remind.PotToRemind, post: Post, start: float, end: float
+) -> None:
     """A round every quarter of an hour."""
     now = start
     while now < end:
@@ -88,7 +90,7 @@ def rounds(store: Store, where: remind.PotToRemind, post: Post, start: float, en
 
 
 def test_once_a_day_until_it_is_resolved(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     tell(store, 1, NOON, needs=["fill the tank"], lockouts=[], values={"level_ml": 260})
     for day in range(2):
         tell(store, 1 + day, NOON + day * DAY_S, needs=["fill the tank"], values={"level_ml": 260})
@@ -105,7 +107,7 @@ def test_once_a_day_until_it_is_resolved(tmp_path: Path) -> None:
 
 
 def test_it_comes_back_within_the_day_and_is_not_told_twice(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     for hour in range(20):
         needs = ["fill the tank"] if hour % 2 == 0 else []
         tell(store, hour, NOON + hour * 1800, needs=needs, values={})
@@ -135,7 +137,7 @@ def test_reports_in_vain_are_told_with_the_first_that_came_through_and_not_after
     tmp_path: Path,
 ) -> None:
     """Its answer to what was asked is a report of the same boot, and says it again."""
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
 
     def said(n: int, day: int, **words: Any) -> None:
         start = NOON + day * DAY_S
@@ -158,7 +160,7 @@ def test_reports_in_vain_are_told_with_the_first_that_came_through_and_not_after
 
 
 def test_a_pot_that_is_silent_cannot_say_so(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     tell(store, 1, NOON, needs=[], lockouts=[], values={})
     rounds(store, where, post, NOON, NOON + 5 * DAY_S + 12 * HOUR_S)
     first = post.sent[0]
@@ -173,20 +175,22 @@ def test_a_pot_that_was_never_heard_of(tmp_path: Path) -> None:
     """A wrong Wi-Fi password at its new home: nobody else would notice. Restarts count on."""
     post, where = Post(), pot(tmp_path)
     for day in range(4):
-        rounds(Store(tmp_path / "db"), where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
+        rounds(
+            ReportStore(tmp_path / "db"), where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S
+        )
     when, who, title, text = post.sent[0]
     assert (when, who) == (NOON + 2 * DAY_S + 6 * HOUR_S + 900, ("json://maker",))
     assert title.startswith("Basil: no report has ever arrived from it")
     assert "private.toml" in text
     assert len(post.sent) == 2
-    store = Store(tmp_path / "db")
+    store = ReportStore(tmp_path / "db")
     tell(store, 1, NOON + 4 * DAY_S, needs=[], values={})
     rounds(store, where, post, NOON + 4 * DAY_S, NOON + 6 * DAY_S)
     assert len(post.sent) == 2
 
 
 def test_a_pot_asked_to_be_silent_is_no_cause(tmp_path: Path) -> None:
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = replace(pot(tmp_path), settings=SETTINGS | {"radio_wakes": 0})
     rounds(store, where, post, NOON, NOON + 9 * DAY_S)
     tell(store, 1, NOON, needs=[], values={})
@@ -196,7 +200,7 @@ def test_a_pot_asked_to_be_silent_is_no_cause(tmp_path: Path) -> None:
 
 def test_a_new_cause_waits_for_the_next_days_message(tmp_path: Path) -> None:
     """Whatever is wrong with a pot, a person hears of it once a day."""
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = pot(tmp_path, owner=person(start="00:00", end="00:00"))
     needs = ["fill the tank", "charge the battery", "see to the soil probe"]
     for hour in range(30):
@@ -207,7 +211,7 @@ def test_a_new_cause_waits_for_the_next_days_message(tmp_path: Path) -> None:
 
 
 def test_who_is_owner_and_maker_is_told_once(tmp_path: Path) -> None:
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = pot(tmp_path, owner=person(), maker=person())
     tell(store, 1, NOON, needs=["fill the tank"], lockouts=["leak"], values={})
     rounds(store, where, post, NOON, NOON + 8 * HOUR_S)
@@ -216,7 +220,7 @@ def test_who_is_owner_and_maker_is_told_once(tmp_path: Path) -> None:
 
 
 def test_a_message_says_what_was_last_heard(tmp_path: Path) -> None:
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = replace(pot(tmp_path), help="Ann, +32 2 555 01 23")
     values = {"soil_ppt": 231, "level_ml": 260, "battery_mv": 3490}
     tell(store, 1, NOON, needs=["charge the battery"], values=values)
@@ -232,7 +236,7 @@ def test_a_message_says_what_was_last_heard(tmp_path: Path) -> None:
 
 
 def test_upkeep_is_told_with_its_schedule(tmp_path: Path) -> None:
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = replace(pot(tmp_path), settings=SETTINGS | {"upkeep_ml": 50, "upkeep_days": 4})
     tell(store, 1, NOON, needs=["see to the soil probe"], values={"level_ml": 400})
     rounds(store, where, post, NOON, NOON + 1)
@@ -250,7 +254,7 @@ def test_the_days_left_and_the_water_by_hand_are_of_the_pots_own_log(tmp_path: P
     day, second, _ = newest.begin.utc
     now = float(grown.EPOCH_S + day * DAY_S + second)
     store, post, where = (
-        Store(tmp_path / "db"),
+        ReportStore(tmp_path / "db"),
         Post(),
         pot(tmp_path, owner=person("UTC", "00:00", "00:00")),
     )
@@ -285,7 +289,7 @@ def test_how_often_a_pot_is_expected(
 @pytest.mark.parametrize("who", ["owner", "maker"])
 def test_where_one_person_is_both(tmp_path: Path, who: str) -> None:
     """Only one of the two is named: that one hears everything, each cause once a day."""
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     where = pot(tmp_path, **{who: person(start="00:00", end="00:00")})
     for day in range(5):
         told = {"needs": ["charge the battery"], "lockouts": ["leak"], "values": {}}
@@ -315,7 +319,7 @@ def test_nobody_is_asked_to_fill_a_tank_that_leaks(told: dict[str, list[str]]) -
 
 
 def test_the_maker_is_told_that_the_owner_is_silent(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     for day in range(5):
         tell(store, day, NOON + day * DAY_S, needs=["fill the tank"], values={})
         rounds(store, where, post, NOON + day * DAY_S, NOON + (day + 1) * DAY_S)
@@ -356,13 +360,13 @@ def test_never_two_in_a_day_and_none_lost(tmp_path: Path, seed: int) -> None:
     zone = pick.choice(["Europe/Brussels", "America/New_York", "Australia/Lord_Howe", "UTC"])
     where = pot(tmp_path, owner=person(zone))
     begins = datetime(2026, pick.choice([3, 10]), 22, pick.randrange(24), tzinfo=UTC).timestamp()
-    post, store = Post(), Store(tmp_path / "db")
+    post, store = Post(), ReportStore(tmp_path / "db")
     now, n = begins, 0
     last_good = begins
     while now < begins + 12 * DAY_S:
         if pick.random() < 0.05:
             store.close()
-            store = Store(tmp_path / "db")
+            store = ReportStore(tmp_path / "db")
         if now - last_good >= DAY_S or n == 0:
             n, last_good = n + 1, now
             tell(store, n, now, needs=["fill the tank", "charge the battery"], values={})
@@ -370,7 +374,7 @@ def test_never_two_in_a_day_and_none_lost(tmp_path: Path, seed: int) -> None:
         post.fails = pick.random() < 0.2
         remind.go_round(store, [where], post, now)
         if pick.random() < 0.1:
-            other = Store(tmp_path / "db")  # somebody runs the command by hand as well
+            other = ReportStore(tmp_path / "db")  # somebody runs the command by hand as well
             remind.go_round(other, [where], post, now)
             other.close()
         now += pick.choice([900, 1800, 3600])
@@ -384,7 +388,7 @@ def test_never_two_in_a_day_and_none_lost(tmp_path: Path, seed: int) -> None:
 
 
 def test_a_clock_set_back_hides_no_reminder(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     tell(store, 1, NOON, needs=["fill the tank"], values={})
     rounds(store, where, post, NOON + 400 * DAY_S, NOON + 400 * DAY_S + 1)  # off by a year
     tell(store, 2, NOON, needs=["fill the tank"], values={})
@@ -394,7 +398,7 @@ def test_a_clock_set_back_hides_no_reminder(tmp_path: Path) -> None:
 
 def test_cut_off_between_deciding_and_sending(tmp_path: Path) -> None:
     """The message may have left: not again within the day, and again after it."""
-    store, where = Store(tmp_path / "db"), pot(tmp_path)
+    store, where = ReportStore(tmp_path / "db"), pot(tmp_path)
     tell(store, 1, NOON, needs=["fill the tank"], values={})
 
     def cut(*_: Any) -> bool:
@@ -404,7 +408,7 @@ def test_cut_off_between_deciding_and_sending(tmp_path: Path) -> None:
         remind.go_round(store, [where], cut, NOON)
     post = Post()
     tell(store, 2, NOON + DAY_S, needs=["fill the tank"], values={})
-    rounds(Store(tmp_path / "db"), where, post, NOON, NOON + DAY_S + 1000)
+    rounds(ReportStore(tmp_path / "db"), where, post, NOON, NOON + DAY_S + 1000)
     assert [when for when, *_ in post.sent] == [NOON + DAY_S]
 
 
@@ -425,7 +429,7 @@ def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for every, said in (("0", "--every"), ("nan", "such as 10s or 15m"), ("1e300", "--every")):
         assert cli.main(["remind", str(folder), "--every", every]) == 2
         assert said in capsys.readouterr().err
-    store = Store(folder.parent / "heard.db")
+    store = ReportStore(folder.parent / "heard.db")
     tell(store, 1, NOON - 60, needs=["charge the battery"], lockouts=["leak"], values={})
     file = folder.parent / "tasks.ics"
     assert cli.main(["remind", str(folder), "--dry-run", "--calendar", str(file)]) == 0
@@ -448,7 +452,7 @@ def test_that_nothing_holds_is_said_once_and_not_by_one_that_goes_on(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], needs: list[str], every: float | None,
     said: bool,
 ) -> None:  # fmt: skip
-    store = Store(tmp_path / "db")
+    store = ReportStore(tmp_path / "db")
     tell(store, 1, NOON - 60, needs=needs, lockouts=[], values={})
     args = argparse.Namespace(dry_run=True, every=every, calendar=None, json=False)
     assert not remind_command.once(store, [pot(tmp_path)], args)
@@ -509,7 +513,7 @@ def test_through_apprise_to_a_real_server(tmp_path: Path) -> None:
 
 def test_what_a_report_says_is_what_is_looked_at(tmp_path: Path) -> None:
     """From a board's sealed report to the store's row, and no further with an old one."""
-    store = Store(tmp_path / "db")
+    store = ReportStore(tmp_path / "db")
     body = senml.head(BOARD, 5, "00112233", {"asked": 4, "answer": "in force", "wakes": 9})
     report, why = letters.read(senml.close(body, KEY), KEY, BOARD)
     assert report is not None, why
@@ -597,7 +601,11 @@ def test_two_days_are_enough_to_say_a_day(tmp_path: Path) -> None:
 
 
 def test_the_message_names_room_and_day(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), used(tmp_path, (10, 0), (7, 200), (0, 200))
+    store, post, where = (
+        ReportStore(tmp_path / "db"),
+        Post(),
+        used(tmp_path, (10, 0), (7, 200), (0, 200)),
+    )
     tell(store, 1, NOON, needs=["fill the tank"], lockouts=[], values={"level_ml": 360})
     rounds(store, where, post, NOON, NOON + 1)
     assert "There is room for 1100 ml; do it before Monday 11 May." in post.sent[0][3]
@@ -605,7 +613,7 @@ def test_the_message_names_room_and_day(tmp_path: Path) -> None:
 
 def test_one_pots_claim_is_not_anothers(tmp_path: Path) -> None:
     """Two pots with the same cause: each is told, and each once a day."""
-    store = Store(tmp_path / "db")
+    store = ReportStore(tmp_path / "db")
     cause = causes.Cause("need fill the tank", words.OWNER, "is", "do")
     for board in ("a", "b"):
         remind.book(store, board, [cause], NOON)
@@ -633,7 +641,7 @@ def test_each_of_several_people_is_told_their_own(tmp_path: Path) -> None:
 
     where = pot(tmp_path, **{name: reached(name) for name in ("owner", "maker", "anna", "jo")})
     where.told = {"anna": ("fill the tank", "silent"), "jo": ("maker",)}
-    store, post = Store(tmp_path / "db"), Post()
+    store, post = ReportStore(tmp_path / "db"), Post()
     tell(
         store,
         1,
@@ -701,7 +709,7 @@ def test_who_is_told_of_what_stands_in_the_pots_files(tmp_path: Path, said: str,
     assert "json://anna" in private.read(folder).words(), "an address is a secret"
 
 
-def muted(store: Store, n: int, at: float, heard: float | None = None) -> None:
+def muted(store: ReportStore, n: int, at: float, heard: float | None = None) -> None:
     """A wake whose button was held that long, as the store keeps it."""
     path = next((CAFE / "basil" / "logs").glob("*.jsonl*"))
     with logs.open_log(path) as file:
@@ -716,7 +724,7 @@ def muted(store: Store, n: int, at: float, heard: float | None = None) -> None:
 
 
 def test_reminders_are_muted_at_the_pot_and_the_maker_sees_it(tmp_path: Path) -> None:
-    store, post, where = Store(tmp_path / "db"), Post(), pot(tmp_path)
+    store, post, where = ReportStore(tmp_path / "db"), Post(), pot(tmp_path)
     muted(store, 1, NOON - HOUR_S)
     tell(store, 1, NOON, needs=[], lockouts=[], values={})
     rounds(store, where, post, NOON, NOON + 2 * DAY_S)
@@ -738,7 +746,7 @@ def test_reminders_are_muted_at_the_pot_and_the_maker_sees_it(tmp_path: Path) ->
 def test_a_press_that_came_late_or_from_another_time_mutes_nothing_for_long(
     tmp_path: Path, what: str
 ) -> None:
-    store, where = Store(tmp_path / "db"), pot(tmp_path)
+    store, where = ReportStore(tmp_path / "db"), pot(tmp_path)
     pressed, heard = {
         "old": (NOON - 8 * DAY_S, NOON - 8 * DAY_S),
         "late": (NOON - 8 * DAY_S, NOON - HOUR_S),  # it waited at the broker

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from wakeboard.store import SLOTS, Store, state_from_snapshot
+from wakeboard.store import SLOTS, PotFiles, state_from_snapshot
 from wakecore.state import PLACE_S, delivered_ml, from_bytes, pass_time
 from wakewell.cli import main
 from wakewell.log.fieldlog import FieldLog
@@ -47,7 +47,7 @@ def test_a_stored_state_of_form_1_is_the_truth_of_a_board_that_is_updated(
     data = bytes.fromhex(OF[n]["state"])
     for slot in SLOTS:
         (tmp_path / slot).write_bytes(data)
-    state, status = Store(str(tmp_path)).load_state()
+    state, status = PotFiles(str(tmp_path)).load_state()
     assert status == "good"
     assert state.wakes == n + 1
     assert delivered_ml(state) >= OF[n]["day_ml"]

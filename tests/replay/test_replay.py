@@ -396,7 +396,7 @@ def test_ring_files_as_the_board_writes_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
 ) -> None:
     monkeypatch.setattr(store, "MOST_FILES", 6)
-    board = store.Store(str(tmp_path))
+    board = store.PotFiles(str(tmp_path))
     for out in makelog.play(makelog.wakes(300)):
         assert board.append(RECORD, out["record"], out["before"])
     makelog.keep_in_force(tmp_path / "log")

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from wakeboard.store import SLOTS, Store
+from wakeboard.store import SLOTS, PotFiles
 from wakecore.state import State, from_bytes
 from wakecore.table import convert
 from wakewell import shipped
@@ -43,7 +43,7 @@ def test_slots_in_memory_are_the_store_in_files(
     acts: list[tuple[str]], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     """The same saves, torn writes, warm and cold starts give the same state and status."""
-    store: Any = Store
+    store: Any = PotFiles
     files = store(str(tmp_path_factory.mktemp("pot")))
     files.save_state(State().to_bytes())
     tears = False

@@ -16,7 +16,7 @@ from wakewell.bench import bringup
 from wakewell.cli import main
 from wakewell.errors import BadInput
 from wakewell.pot import bringup_file, chips, pot_folder
-from wakewell.pot.bringup_file import BringUp, Step
+from wakewell.pot.bringup_file import BringUp, BringUpStep
 from wakewell.shipped import CAFE
 from wakewell.usb.link import Link
 
@@ -189,7 +189,7 @@ def test_flash_says_whether_its_board_was_brought_up(start: Start) -> None:
     bringup_file.store(
         desk.folder,
         BringUp(date(2026, 5, 1), desk.board.unique_id.hex(), "a chip", "esp32", "1.28", False,
-                (Step("pulses", True, "150 ms"), Step("TLS", False, "no Wi-Fi"))),
+                (BringUpStep("pulses", True, "150 ms"), BringUpStep("TLS", False, "no Wi-Fi"))),
     )  # fmt: skip
     notes = "\n".join(desk.flash().notes)
     assert "brought up on 2026-05-01, with unexpected results: TLS" in notes
@@ -204,7 +204,10 @@ def test_what_was_seen_on_which_chip_is_in_the_readme(tmp_path: Path) -> None:
     for desk in (True, False):
         folder = tmp_path / str(desk)
         folder.mkdir()
-        steps = (Step("pulses", True, "150 ms", {"lengths_ms": [150.0]}), Step("TLS", None, "no"))
+        steps = (
+            BringUpStep("pulses", True, "150 ms", {"lengths_ms": [150.0]}),
+            BringUpStep("TLS", None, "no"),
+        )
         bringup_file.store(
             folder, BringUp(date(2026, 5, 1), "id", "C3 mini", "esp32-c3", "1.28", desk, steps)
         )

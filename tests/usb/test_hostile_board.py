@@ -306,7 +306,7 @@ def test_any_answers_end_in_one_line(tmp_path: Path, said: list[Any], task: str)
         elif task == "inspect":
             assert all(row.isprintable() for row in inspect.screen(inspect.look(there), folder))
         elif task == "flash":
-            flash.test(there, "v", flash.Result("p", "pot", there.identity, "v"), [])
+            flash.test(there, "v", flash.FlashResult("p", "pot", there.identity, "v"), [])
         else:
             flash.tidy(there, flash.sums(there), {"v"})
 

@@ -179,8 +179,10 @@ def test_the_newest_moment_is_the_last_wakes_of_the_last_file(tmp_path: Path) ->
 # Flash
 
 
-def result() -> flash.Result:
-    return flash.Result("/dev/ttyX", "basil", link.Identity("01", "m", (1, 27), 6, 1, 1, "m"), "v")
+def result() -> flash.FlashResult:
+    return flash.FlashResult(
+        "/dev/ttyX", "basil", link.Identity("01", "m", (1, 27), 6, 1, 1, "m"), "v"
+    )
 
 
 def options(*pots: Path, **changes: Any) -> argparse.Namespace:
@@ -320,7 +322,7 @@ def test_several_pots_each_to_its_port_and_one_fails(
     monkeypatch.setattr(flash_command, "match_ports", lambda *_: pairs)
     went: dict[str, str] = {}
 
-    def flashed(folder: Path, port: str, *_: object) -> flash.Result:
+    def flashed(folder: Path, port: str, *_: object) -> flash.FlashResult:
         went[folder.name] = port
         if folder.name == "basil":
             raise link.BoardLost("it fell silent")

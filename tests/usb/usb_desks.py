@@ -92,7 +92,7 @@ class Desk:
         self.board.hard_reset()
         self.board.wait_asleep()
 
-    def flash(self) -> flash.Result:
+    def flash(self) -> flash.FlashResult:
         """Flash it, and let it finish a wake."""
         result = flash.flash_one(self.folder, self.take(), silent, 20)
         self.board.awake = "stepped"

@@ -14,9 +14,9 @@ from tempfile import TemporaryFile
 from typing import Any
 
 from assurance import corners, mutate_host, note, parts
-from assurance.parts import Figures, PersonAsked
+from assurance.parts import PartFigures, PersonAsked
 
-PARTS: dict[str, Callable[[PersonAsked], Figures]] = {
+PARTS: dict[str, Callable[[PersonAsked], PartFigures]] = {
     "search": parts.search,
     "nth": parts.each_nth,
     "pairs": parts.paired,
@@ -57,13 +57,13 @@ def count(text: str) -> int:
     return int(text)
 
 
-def part(name: str, asked: PersonAsked) -> Figures:
+def part(name: str, asked: PersonAsked) -> PartFigures:
     """What a part comes to."""
     asked.say(f"== {name}")
     return PARTS[name](asked)
 
 
-def played(names: list[str], asked: PersonAsked) -> Iterator[tuple[str, Figures]]:
+def played(names: list[str], asked: PersonAsked) -> Iterator[tuple[str, PartFigures]]:
     """What each part comes to, in their order.
 
     In a check they run side by side: most are one processor's work. Only the search, which shares

@@ -17,7 +17,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from assurance import corners
-from assurance.explore import Found, Search
+from assurance.explore import BrokenPath, Search
 from assurance.letters import GROUPS, ORDINARY, THEMES, Letter, choices
 from assurance.monitor import Memory, Violation
 from assurance.world import start
@@ -130,10 +130,10 @@ def seek(
     seconds: float = 1e9,
     make: Callable[..., LetterPlayer] = BenchPlayer,
     told: Callable[[int], None] | None = None,
-) -> tuple[int, int, list[Found]]:
+) -> tuple[int, int, list[BrokenPath]]:
     """(lives played, pulses in them, what was broken) from a seed, until one bound is reached."""
     begun, played, pulses = time.monotonic(), 0, 0
-    found: list[Found] = []
+    found: list[BrokenPath] = []
     while played < lives and time.monotonic() - begun < seconds and len(found) < 3:
         pick = random.Random(f"{seed}.{played}")
         corner = PLAYED[played % len(PLAYED)]
@@ -150,7 +150,7 @@ def seek(
             life = shrunk(corner, life, make)
             wrong = broken(corner, life, make)
             assert wrong is not None
-            found.append(Found(corner, wrong.rule, wrong.why, wrong.expected, life))
+            found.append(BrokenPath(corner, wrong.rule, wrong.why, wrong.expected, life))
         pulses += getattr(player, "pulses", 0)
         played += 1
         if told:

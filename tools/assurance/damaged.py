@@ -16,7 +16,7 @@ from typing import Any
 from assurance.nth import Broken
 from wakeboard import heard
 from wakeboard.files import KINDS
-from wakeboard.store import SLOTS, Store
+from wakeboard.store import SLOTS, PotFiles
 from wakecore import line
 from wakecore.state import State
 from wakewell.pot.pot_folder import compile_files
@@ -62,7 +62,7 @@ def three_files(kind: str) -> int:
         with tempfile.TemporaryDirectory(prefix="wakewell-") as root:
             Path(root, f"{kind}.json.old").write_bytes(before + b"\n")
             Path(root, f"{kind}.json").write_bytes(data)
-            values, status = Store(root).load_file(kind)
+            values, status = PotFiles(root).load_file(kind)
         whole = data.rstrip(b"\r\n") == now
         wanted = (line.identity(now), "good") if whole else (line.identity(before), "previous")
         if (values.id, status) != wanted:
@@ -90,7 +90,7 @@ def slots(seed: int) -> int:
     pick = random.Random(seed)
     written: dict[bytes, int] = {}
     with tempfile.TemporaryDirectory(prefix="wakewell-") as root:
-        store, seq = Store(root), 0
+        store, seq = PotFiles(root), 0
         store.load_state()
         paths = [Path(root, name) for name in SLOTS]
         for act in pick.choices(("save", "tear", "spoil", "boot"), (5, 3, 1, 3), k=ACTS):
@@ -115,7 +115,7 @@ def slots(seed: int) -> int:
                 if act == "save":
                     continue
             wanted = newest(paths, written)
-            store = Store(root)
+            store = PotFiles(root)
             loaded, status = store.load_state()
             if loaded.seq != wanted or (status == "lost") != (wanted == 0):
                 raise Broken(

@@ -41,7 +41,7 @@ def unsure(kept: Owed, numbers: Numbers) -> Owed:
 
 
 @dataclass
-class Found:
+class BrokenPath:
     """A violation and the letters that lead to it, from power-up."""
 
     corner: Corner
@@ -65,7 +65,7 @@ class Result:
     seconds: float = 0.0
     longest_cure: int = 0  # wakes until a cured pot was watered
     cures: int = 0  # wakes played for it
-    found: list[Found] = field(default_factory=list)
+    found: list[BrokenPath] = field(default_factory=list)
     lockouts: Counter[str] = field(default_factory=Counter)
 
     @property
@@ -191,7 +191,7 @@ class Search:
                         rules_found.add(wrong.why)
                         path = [*self.path(at), letter]
                         result.found.append(
-                            Found(self.corner, wrong.rule, wrong.why, wrong.expected, path)
+                            BrokenPath(self.corner, wrong.rule, wrong.why, wrong.expected, path)
                         )
                         if len(result.found) >= most_found:
                             result.frontier = len(self.order) - at
@@ -258,7 +258,7 @@ class Search:
                 if node in on_it or len(chain) > MOST_CURE:
                     path = [*self.path(at), *(self.cure(one) for one in chain)]
                     why = "a cured pot in dry soil is never watered"
-                    result.found.append(Found(self.corner, "R5", why, {"pump": True}, path))
+                    result.found.append(BrokenPath(self.corner, "R5", why, {"pump": True}, path))
                     return
                 chain.append(node)
                 on_it.add(node)
@@ -268,7 +268,7 @@ class Search:
                 except Violation as wrong:
                     path = [*self.path(at), *(self.cure(one) for one in chain)]
                     result.found.append(
-                        Found(self.corner, wrong.rule, wrong.why, wrong.expected, path)
+                        BrokenPath(self.corner, wrong.rule, wrong.why, wrong.expected, path)
                     )
                     return
                 assert done is not None, f"{letter} cannot follow"

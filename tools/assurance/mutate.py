@@ -384,14 +384,14 @@ def tests_fail(names: tuple[str, ...]) -> str:
     """The first of these test files' tests that fails, in this process."""
     import pytest
 
-    class Seen:
+    class FirstFailure:
         failed = ""
 
         def pytest_runtest_logreport(self, report: Any) -> None:
             if report.failed:
                 self.failed = self.failed or report.nodeid
 
-    seen = Seen()
+    seen = FirstFailure()
     files = [str(path) for name in names if (path := ROOT / "tests" / f"{name}.py").exists()]
     quiet = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:wakewell"]
     quiet.append(f"--hypothesis-profile={quiet_hypothesis()}")

@@ -354,7 +354,7 @@ def put_into(old: type, new: type) -> None:
 
 
 @dataclass
-class Known:
+class TestedAsIs:
     """What a test did on the code as it is."""
 
     seconds: float = 0.0  # of the processor, including its fixtures
@@ -405,7 +405,7 @@ class Judge:
                 ended(pid)
         return True
 
-    def measure(self, items: list[Any]) -> dict[str, Known]:
+    def measure(self, items: list[Any]) -> dict[str, TestedAsIs]:
         """{test: what it did} of every test, from one run of all."""
         import coverage
 
@@ -419,7 +419,7 @@ class Judge:
             self.failed = False
             begun = spent()
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
-            known[item.nodeid] = Known(spent() - begun, failed=self.failed)
+            known[item.nodeid] = TestedAsIs(spent() - begun, failed=self.failed)
         seen.stop()
         for file, module in files.items():
             for line, tests in seen.get_data().contexts_by_lineno(file).items():
@@ -428,7 +428,7 @@ class Judge:
         return known
 
     def judge(
-        self, mutant: Mutant, tests: list[Any], known: dict[str, Known], out: Connection
+        self, mutant: Mutant, tests: list[Any], known: dict[str, TestedAsIs], out: Connection
     ) -> None:
         """Tell the first of these tests that fails on the mutant, "" if none does."""
         limit_s = LEAST_S + TIMES * sum(known[item.nodeid].seconds for item in tests)
@@ -449,7 +449,7 @@ class Judge:
         out.send("")
 
 
-def reaching(mutant: Mutant, items: list[Any], known: dict[str, Known]) -> list[Any]:
+def reaching(mutant: Mutant, items: list[Any], known: dict[str, TestedAsIs]) -> list[Any]:
     """The tests that reach a mutant's line, the quickest first."""
     path = HOST / mutant.file
     everyone = [item for item in items if not known[item.nodeid].failed]

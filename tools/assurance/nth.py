@@ -23,12 +23,13 @@ from assurance import corners
 from assurance.explore import HEALTHY, PRESSED, WOKEN, Search
 from assurance.letters import ORDINARY, Letter
 from assurance.monitor import Memory, Violation
-from assurance.world import AT, Happened, LetterBoard, Node, Reset, numbers_of, start
+from assurance.world import AT, Happened, LetterBoard, Node, numbers_of, start
 from wakeboard.driver import drive
-from wakeboard.store import Store, snapshot
+from wakeboard.store import PotFiles, snapshot
 from wakecore import line
 from wakecore.state import State
 from wakecore.wake import RECORD
+from wakewell.portable.mock import Reset
 
 AFTER = 10  # wakes after it
 STORES: tuple[Any, ...] = (wakeboard.store, wakeboard.files)
@@ -237,7 +238,7 @@ def seen_by_store(files: Files) -> Iterator[None]:
 class FileBoard(LetterBoard):
     """The board of the search with its state and log in real files."""
 
-    store_: Store
+    store_: PotFiles
     before: dict[str, Any]
 
     def store(self, data: bytes) -> bool:
@@ -266,13 +267,13 @@ class FilePot:
         for seq in (1, 2):  # as the maker leaves it: both slots written
             state = State()
             state.seq = seq
-            store = Store(root)
+            store = PotFiles(root)
             store.load_state()
             store.save_state(state.to_bytes())
 
     def wake(self, letter: Letter) -> Happened | None:
         """One wake; None if it was cut off. The pump must not be on then, nor begun unstored."""
-        store = Store(self.root)
+        store = PotFiles(self.root)
         try:
             state, status = store.load_state()
         except PowerCut:

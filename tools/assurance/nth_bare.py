@@ -24,7 +24,7 @@ from assurance.nth import Broken
 from wakeboard import short
 from wakecore import line
 from wakecore.state import from_bytes
-from wakewell.interpreters.chip32.bare import BareChip, Boot
+from wakewell.interpreters.chip32.bare import BareBoot, BareChip
 from wakewell.log import logs
 from wakewell.log.fieldlog import Entry, FieldLog
 from wakewell.replay import replaying
@@ -116,8 +116,8 @@ def reports(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
 
 
 def _failing(
-    chip: BareChip, good: Boot, fails: Sequence[int], counts: Counter[str]
-) -> Iterator[tuple[int, Boot, Files, Files]]:
+    chip: BareChip, good: BareBoot, fails: Sequence[int], counts: Counter[str]
+) -> Iterator[tuple[int, BareBoot, Files, Files]]:
     """(n, the boot whose n-th allocation fails, files after it, files after the next boot).
 
     Both boots ended asleep; where the interpreter itself fell, that is counted and left out.
@@ -130,7 +130,7 @@ def _failing(
         yield nth, boot, files, after
 
 
-def _slept(where: str, chip: BareChip, *boots: Boot) -> None:
+def _slept(where: str, chip: BareChip, *boots: BareBoot) -> None:
     """Asleep, the pump's pin set to off."""
     pump = json.loads(chip.files["pump.json"])
     for boot in boots:

@@ -484,7 +484,7 @@ class Outcome(Watch):
 
 
 @dataclass
-class Row:
+class TroubleRow:
     """What the lives with one trouble came to. The table shows it; the record keeps it.
 
     told: {days until somebody heard, rounded up: lives}. The worst of the others: ml on the floor

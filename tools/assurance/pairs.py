@@ -88,7 +88,7 @@ Shape = Callable[["PairWorld", Moment], None]
 
 
 @dataclass(frozen=True)
-class Condition:
+class PairCondition:
     """What a pot may meet. touches: what of the world it changes. once: in one wake, of the phase
     that is chosen with it; else for days. probe: which must be fitted.
     """
@@ -149,67 +149,71 @@ def _low_level(world: PairWorld, moment: Moment) -> None:
 
 
 LOST_FILE = ("default",)
-CONDITIONS: dict[str, Condition] = {
-    "level lost": Condition(_so(level=None), ("level",)),
-    "level scatters": Condition(_so(spreads={"level": 1}), ("level",)),
-    "level at reserve": Condition(_low_tank, ("level",)),
-    "tank low": Condition(lambda w, m: m.put(tank_ml=min(w.tank_ml, 200)), ("level",)),
-    "one high level": Condition(lambda w, m: m.put(level=w.tank_ml + 150), ("level",), once=True),
-    "one low level": Condition(_low_level, ("level",), once=True),
-    "level wavers": Condition(_alternates, ("level",)),
-    "leak": Condition(lambda w, m: m.put(lost_ml=40), ("level", "leak")),
-    "soil lost": Condition(_so(soil=None), ("soil",)),
-    "soil scatters": Condition(_so(spreads={"soil": 1}), ("soil",)),
-    "soil wet": Condition(_so(soil=390), ("soil",)),
-    "soil dry": Condition(lambda w, m: m.put(soil=240 - w.count % 3), ("soil", "answer")),
-    "no answer": Condition(lambda w, m: w.put(beside=True), ("answer",)),
-    "cold": Condition(_so(temperature=1000), ("temperature",), probe="temperature"),
-    "thermometer lost": Condition(_so(temperature=None), ("temperature",), probe="temperature"),
-    "saucer wet": Condition(_so(saucer=1000), ("saucer",), probe="saucer"),
-    "saucer wet once": Condition(_so(saucer=1000), ("saucer",), once=True, probe="saucer"),
-    "saucer lost": Condition(_so(saucer=None), ("saucer",), probe="saucer"),
-    "cell low": Condition(_so(battery=3550), ("battery",)),
-    "cell low once": Condition(_so(battery=3550), ("battery",), once=True),
-    "cell wants charge": Condition(_so(battery=3690), ("battery",)),
-    "cell unknown": Condition(_so(battery=None), ("battery",)),
-    "cell scatters": Condition(_so(spreads={"battery": 1}), ("battery",)),
-    "charging": Condition(_so(charger=1), ("charger",), probe="charger"),
-    "charge sense lost": Condition(_so(charger=None), ("charger",), probe="charger"),
-    "sags": Condition(_so(run={"sag_at_ms": 300}), ("run",), once=True),
-    "level lost in a pulse": Condition(_so(run={"level_lost_at_ms": 300}), ("run",), once=True),
-    "cell lost in a pulse": Condition(_so(run={"battery_lost_at_ms": 300}), ("run",), once=True),
-    "wet in a pulse": Condition(
+CONDITIONS: dict[str, PairCondition] = {
+    "level lost": PairCondition(_so(level=None), ("level",)),
+    "level scatters": PairCondition(_so(spreads={"level": 1}), ("level",)),
+    "level at reserve": PairCondition(_low_tank, ("level",)),
+    "tank low": PairCondition(lambda w, m: m.put(tank_ml=min(w.tank_ml, 200)), ("level",)),
+    "one high level": PairCondition(
+        lambda w, m: m.put(level=w.tank_ml + 150), ("level",), once=True
+    ),
+    "one low level": PairCondition(_low_level, ("level",), once=True),
+    "level wavers": PairCondition(_alternates, ("level",)),
+    "leak": PairCondition(lambda w, m: m.put(lost_ml=40), ("level", "leak")),
+    "soil lost": PairCondition(_so(soil=None), ("soil",)),
+    "soil scatters": PairCondition(_so(spreads={"soil": 1}), ("soil",)),
+    "soil wet": PairCondition(_so(soil=390), ("soil",)),
+    "soil dry": PairCondition(lambda w, m: m.put(soil=240 - w.count % 3), ("soil", "answer")),
+    "no answer": PairCondition(lambda w, m: w.put(beside=True), ("answer",)),
+    "cold": PairCondition(_so(temperature=1000), ("temperature",), probe="temperature"),
+    "thermometer lost": PairCondition(_so(temperature=None), ("temperature",), probe="temperature"),
+    "saucer wet": PairCondition(_so(saucer=1000), ("saucer",), probe="saucer"),
+    "saucer wet once": PairCondition(_so(saucer=1000), ("saucer",), once=True, probe="saucer"),
+    "saucer lost": PairCondition(_so(saucer=None), ("saucer",), probe="saucer"),
+    "cell low": PairCondition(_so(battery=3550), ("battery",)),
+    "cell low once": PairCondition(_so(battery=3550), ("battery",), once=True),
+    "cell wants charge": PairCondition(_so(battery=3690), ("battery",)),
+    "cell unknown": PairCondition(_so(battery=None), ("battery",)),
+    "cell scatters": PairCondition(_so(spreads={"battery": 1}), ("battery",)),
+    "charging": PairCondition(_so(charger=1), ("charger",), probe="charger"),
+    "charge sense lost": PairCondition(_so(charger=None), ("charger",), probe="charger"),
+    "sags": PairCondition(_so(run={"sag_at_ms": 300}), ("run",), once=True),
+    "level lost in a pulse": PairCondition(_so(run={"level_lost_at_ms": 300}), ("run",), once=True),
+    "cell lost in a pulse": PairCondition(
+        _so(run={"battery_lost_at_ms": 300}), ("run",), once=True
+    ),
+    "wet in a pulse": PairCondition(
         _so(run={"wet_at_ms": 300}), ("run", "saucer"), once=True, probe="saucer"
     ),
-    "clock stops in a pulse": Condition(_so(run={"clock_stops_at_ms": 300}), ("run",)),
-    "runs dry": Condition(_so(run={"flow_ul_s": 0}), ("run", "answer")),
-    "part fails in a pulse": Condition(_so(run={"fault_at_ms": 300}), ("run",), once=True),
-    "cut in a pulse": Condition(_so(run={"reset_at_ms": 700}), ("run",), once=True),
-    "cut in pulses": Condition(_so(run={"reset_at_ms": 700}), ("run",)),
-    "press": Condition(_press(300), ("begin",), once=True),
-    "press each day": Condition(_each_day(_press(300)), ("begin",)),
-    "hold": Condition(_press(2500), ("begin",), once=True, acts=True),
-    "hold each day": Condition(_each_day(_press(2500)), ("begin",), acts=True),
-    "button stuck": Condition(_each_day(_press(15000)), ("begin",)),
-    "reset": Condition(_reset("reset"), ("begin",), once=True),
-    "power cut": Condition(_reset("power"), ("begin",), once=True),
-    "nothing vouches": Condition(_so(vouched=0), ("begin",), once=True),
-    "clock ahead": Condition(
+    "clock stops in a pulse": PairCondition(_so(run={"clock_stops_at_ms": 300}), ("run",)),
+    "runs dry": PairCondition(_so(run={"flow_ul_s": 0}), ("run", "answer")),
+    "part fails in a pulse": PairCondition(_so(run={"fault_at_ms": 300}), ("run",), once=True),
+    "cut in a pulse": PairCondition(_so(run={"reset_at_ms": 700}), ("run",), once=True),
+    "cut in pulses": PairCondition(_so(run={"reset_at_ms": 700}), ("run",)),
+    "press": PairCondition(_press(300), ("begin",), once=True),
+    "press each day": PairCondition(_each_day(_press(300)), ("begin",)),
+    "hold": PairCondition(_press(2500), ("begin",), once=True, acts=True),
+    "hold each day": PairCondition(_each_day(_press(2500)), ("begin",), acts=True),
+    "button stuck": PairCondition(_each_day(_press(15000)), ("begin",)),
+    "reset": PairCondition(_reset("reset"), ("begin",), once=True),
+    "power cut": PairCondition(_reset("power"), ("begin",), once=True),
+    "nothing vouches": PairCondition(_so(vouched=0), ("begin",), once=True),
+    "clock ahead": PairCondition(
         lambda w, m: m.put(slept_s=m.slept_s + 40 * DAY_S), ("begin",), once=True
     ),
-    "clock behind": Condition(_so(slept_s=0), ("begin",), once=True),
-    "no write": Condition(_so(stores=[0, 0, 0]), ("store",), once=True),
-    "begun not written": Condition(_so(stores=[0]), ("store",), once=True),
-    "end not written": Condition(_so(stores=[1, 0]), ("store",), once=True),
-    "slot damaged": Condition(_so(more={"state": "previous"}), ("state",), once=True),
-    "state lost": Condition(_so(more={"state": "lost"}), ("state",), once=True),
-    "settings lost": Condition(_so(more={"settings": "default"}), ("files",), once=True),
-    "limits lost": Condition(_so(more={"limits": "default"}), ("files",), once=True),
-    "calibration lost": Condition(_so(more={"calibration": "default"}), ("files",), once=True),
-    "boots unfinished": Condition(_so(more={"boots": 3}), ("boots",), once=True),
-    "pin file unread": Condition(_so(more={"pin": 0}), ("pin",), once=True),
-    "radio fails": Condition(_radio("failed"), ("radio",)),
-    "radio browns out": Condition(_radio("cut off"), ("radio", "begin"), once=True),
+    "clock behind": PairCondition(_so(slept_s=0), ("begin",), once=True),
+    "no write": PairCondition(_so(stores=[0, 0, 0]), ("store",), once=True),
+    "begun not written": PairCondition(_so(stores=[0]), ("store",), once=True),
+    "end not written": PairCondition(_so(stores=[1, 0]), ("store",), once=True),
+    "slot damaged": PairCondition(_so(more={"state": "previous"}), ("state",), once=True),
+    "state lost": PairCondition(_so(more={"state": "lost"}), ("state",), once=True),
+    "settings lost": PairCondition(_so(more={"settings": "default"}), ("files",), once=True),
+    "limits lost": PairCondition(_so(more={"limits": "default"}), ("files",), once=True),
+    "calibration lost": PairCondition(_so(more={"calibration": "default"}), ("files",), once=True),
+    "boots unfinished": PairCondition(_so(more={"boots": 3}), ("boots",), once=True),
+    "pin file unread": PairCondition(_so(more={"pin": 0}), ("pin",), once=True),
+    "radio fails": PairCondition(_radio("failed"), ("radio",)),
+    "radio browns out": PairCondition(_radio("cut off"), ("radio", "begin"), once=True),
 }
 
 
@@ -415,7 +419,7 @@ class PairWorld:
         self.lockouts = record["lockouts"]
 
 
-class Judge:
+class PairJudge:
     """Looks at each wake of a world as it comes, by what was promised."""
 
     def __init__(self, world: PairWorld) -> None:
@@ -696,7 +700,7 @@ def usual(variant: str) -> tuple[str, ...]:
 def play(variant: str, spells: tuple[Spell, ...]) -> list[tuple[tuple[Spell, ...], int, set[str]]]:
     """One life: (what held, microlitres given, needs recorded) of each wake. Raises Wrong."""
     world = PairWorld(variant, spells)
-    judge = Judge(world)
+    judge = PairJudge(world)
     came: list[tuple[tuple[Spell, ...], int, set[str]]] = []
     for out in mock.play({"pot": world.lines, "wakes": world.wakes()}):
         world.take(out)
@@ -779,7 +783,7 @@ def timed(names: tuple[str, str], pick: random.Random) -> tuple[Spell, Spell]:
 
 
 @dataclass(frozen=True)
-class Found:
+class BrokenPair:
     """A pair that broke a promise. line: names it, for who plays it again."""
 
     rule: str
@@ -788,7 +792,7 @@ class Found:
 
 def seek(
     seed: int, most: int, seconds: float = 1e9, told: Callable[[int], None] | None = None
-) -> tuple[int, list[Found]]:
+) -> tuple[int, list[BrokenPair]]:
     """(pairs played, what was broken): so many of all pairs, in an order by the seed."""
     begun, found, played = time.monotonic(), [], 0
     todo = all_pairs()
@@ -798,7 +802,7 @@ def seek(
         try:
             together(variant, one, other)
         except Wrong as wrong:
-            found.append(Found(wrong.rule, f"{variant}: {one}; {other}: {wrong}"))
+            found.append(BrokenPair(wrong.rule, f"{variant}: {one}; {other}: {wrong}"))
         if told:
             told(played)
         if len(found) >= 3 or time.monotonic() - begun > seconds:

@@ -83,7 +83,7 @@ class PersonAsked:
 
 
 @dataclass
-class Figures:
+class PartFigures:
     """What a part came to, and what it did not do."""
 
     numbers: dict[str, Any]
@@ -106,7 +106,7 @@ def explored(
     )
 
 
-def search(asked: PersonAsked) -> Figures:
+def search(asked: PersonAsked) -> PartFigures:
     """The exhaustive search, a corner to a processor; each is on record once it is done."""
     rows = searched() if asked.go_on or (asked.record and asked.corners) else {}
     ended = {
@@ -165,7 +165,7 @@ def search_id() -> str:
     return f"{crc:08x}"
 
 
-def summed(rows: dict[str, dict[str, int]]) -> Figures:
+def summed(rows: dict[str, dict[str, int]]) -> PartFigures:
     """The figures of a search, from those of its corners."""
     numbers = {key: sum(row[key] for row in rows.values()) for key in ("states", "transitions")}
     numbers["corners"] = len(rows)
@@ -183,10 +183,10 @@ def summed(rows: dict[str, dict[str, int]]) -> Figures:
     if missing:
         of = f"{len(missing)} of {len(corners.CORNERS)} corners of the search"
         left_out.append(f"{of}: {', '.join(missing)}")
-    return Figures(numbers, left_out, {"by": search_id(), "rows": rows})
+    return PartFigures(numbers, left_out, {"by": search_id(), "rows": rows})
 
 
-def told_of(asked: PersonAsked, found: explore.Found, name: str) -> None:
+def told_of(asked: PersonAsked, found: explore.BrokenPath, name: str) -> None:
     """Keep and tell a violation."""
     text = tell.sequence(found.corner, found.path, found.rule, found.why, found.expected)
     path = asked.keep(f"{found.rule} {name}", text)
@@ -194,7 +194,7 @@ def told_of(asked: PersonAsked, found: explore.Found, name: str) -> None:
     asked.say(f"  replay it: wakewell replay {path}")
 
 
-def each_nth(asked: PersonAsked) -> Figures:
+def each_nth(asked: PersonAsked) -> PartFigures:
     """Every board call, file operation and amount of memory of a wake with a dose."""
     numbers: dict[str, Any] = {"violations": 0}
     left_out = ["block writes: tests/usb/test_power_cuts.py makes them"]
@@ -218,16 +218,16 @@ def each_nth(asked: PersonAsked) -> Figures:
         why_not = "tests/chip32/test_failing.py makes some of each part"
     if why_not:
         left_out.append(f"allocations of a bare chip: {why_not}")
-        return Figures(numbers, left_out)
+        return PartFigures(numbers, left_out)
     try:
         numbers |= nth_bare.every()
     except nth.Broken as wrong:
         numbers["violations"] += 1
         asked.say(f"  allocations of a bare chip: {wrong}")
-    return Figures(numbers, left_out)
+    return PartFigures(numbers, left_out)
 
 
-def lives(asked: PersonAsked) -> Figures:
+def lives(asked: PersonAsked) -> PartFigures:
     """Lives chosen against the pot, from the printed seed."""
     wanted = 200 if asked.quick else 20000
     asked.say(f"seed {asked.seed}, {wanted} lives of {adversary.LIFE} wakes")
@@ -238,7 +238,7 @@ def lives(asked: PersonAsked) -> Figures:
     for one in found:
         told_of(asked, one, f"lives {asked.seed}")
     numbers = {"lives": played, "lives_pulses": pulses, "violations": len(found)}
-    return Figures(numbers, unplayed(played, 20000))
+    return PartFigures(numbers, unplayed(played, 20000))
 
 
 def unplayed(played: int, full: int) -> list[str]:
@@ -246,10 +246,10 @@ def unplayed(played: int, full: int) -> list[str]:
     return [f"{full - played} of {full} lives"] if played < full else []
 
 
-def rig(asked: PersonAsked) -> Figures:
+def rig(asked: PersonAsked) -> PartFigures:
     """Lives of the cafe's pots on the rig, from the printed seed."""
     if importlib.util.find_spec("fluids") is None:
-        return Figures({}, ["the rig as the adversary's pot: its extra is not installed"])
+        return PartFigures({}, ["the rig as the adversary's pot: its extra is not installed"])
     from assurance import rigged
 
     wanted = 18 if asked.quick else 600
@@ -265,16 +265,16 @@ def rig(asked: PersonAsked) -> Figures:
             asked.say(f"  replay it: wakewell replay {path}")
     numbers = {"rig_lives": played, "rig_wakes": woken, "rig_pulses": pulses}
     left_out = ["R7 on the rig: the search judges it", *unplayed(played, 600)]
-    return Figures({**numbers, "violations": len(found)}, left_out)
+    return PartFigures({**numbers, "violations": len(found)}, left_out)
 
 
-def outcomes(asked: PersonAsked) -> Figures:
+def outcomes(asked: PersonAsked) -> PartFigures:
     """Lives on the rig judged by plant, floor and cell; each hundred is on record as it is done.
 
     To go on is to play the lives that this core's record has not reached.
     """
     if importlib.util.find_spec("fluids") is None:
-        return Figures({}, ["lives judged by plant, floor and cell: the rig is not installed"])
+        return PartFigures({}, ["lives judged by plant, floor and cell: the rig is not installed"])
     from assurance import outcomes as lived
     from assurance import rigged, troubles
 
@@ -288,12 +288,12 @@ def outcomes(asked: PersonAsked) -> Figures:
     first = 0
     if asked.go_on and same and kept.get("core") == core_id() and not kept["quick"]:
         more, first = {name: kept[name] for name in more}, kept["numbers"]["outcome_lives"]
-    rows = {name: lived.Row(**row) for name, row in more["rows"].items()}
+    rows = {name: lived.TroubleRow(**row) for name, row in more["rows"].items()}
 
-    def figures(played: int) -> Figures:
+    def figures(played: int) -> PartFigures:
         more["rows"] = {name: vars(row) for name, row in rows.items()}
         numbers = {"outcome_lives": played, "violations": len(more["broken"])}
-        return Figures(numbers, unplayed(played, lived.LIVES), more)
+        return PartFigures(numbers, unplayed(played, lived.LIVES), more)
 
     asked.say(f"seed {asked.seed}, lives {first} to {wanted - 1}")
     end_s, played = time.monotonic() + asked.lives_s, first
@@ -301,7 +301,7 @@ def outcomes(asked: PersonAsked) -> Figures:
         for done in lived.many(asked.seed, first, wanted, asked.workers, end_s):
             for life, came in done:
                 name, words = lived.row_of(life)
-                rows.setdefault(name, lived.Row(words)).add(came)
+                rows.setdefault(name, lived.TroubleRow(words)).add(came)
                 for why in came.broken:
                     asked.say(f"  {why}; {life.line}, seed {asked.seed}")
                 if came.broken:
@@ -314,7 +314,7 @@ def outcomes(asked: PersonAsked) -> Figures:
     return figures(played)
 
 
-def wakes(asked: PersonAsked) -> Figures:
+def wakes(asked: PersonAsked) -> PartFigures:
     """Generated wakes on each interpreter, and every sum in them."""
     full = 200
     count = 1 if asked.quick else full  # a check's tests compare some thousand more
@@ -345,10 +345,10 @@ def wakes(asked: PersonAsked) -> Figures:
         missing = full * generated.WAKES - numbers.get(name, 0)
         if missing:
             left_out.append(f"{missing} of {full * generated.WAKES} {name.replace('_', ' ')}")
-    return Figures(numbers, left_out)
+    return PartFigures(numbers, left_out)
 
 
-def fuzzed(asked: PersonAsked) -> Figures:
+def fuzzed(asked: PersonAsked) -> PartFigures:
     """Everything that reads bytes."""
     runs = 2000 if asked.quick else 100000
     numbers: dict[str, Any] = {"fuzz_inputs": 0, "fuzz_guided": fuzz.guided(), "violations": 0}
@@ -362,10 +362,10 @@ def fuzzed(asked: PersonAsked) -> Figures:
     full = 100000 * len(fuzz.TARGETS)
     if numbers["fuzz_inputs"] < full:
         left_out.append(f"{full - numbers['fuzz_inputs']} of {full} fuzz inputs")
-    return Figures(numbers, left_out)
+    return PartFigures(numbers, left_out)
 
 
-def mutants(asked: PersonAsked) -> Figures:
+def mutants(asked: PersonAsked) -> PartFigures:
     """Every line of the core changed, or a sample of them; survivors are listed.
 
     To go on is to judge the recorded survivors once more: tests may have come since.
@@ -402,10 +402,10 @@ def mutants(asked: PersonAsked) -> Figures:
     missing = len(everyone) - judged
     left_out = [f"{missing} of {len(everyone)} mutants, by the seed"] if missing else []
     numbers = {"mutants": judged, "mutants_killed": killed, "mutants_alike": alike}
-    return Figures(numbers, left_out, {"survived": survived})
+    return PartFigures(numbers, left_out, {"survived": survived})
 
 
-def paired(asked: PersonAsked) -> Figures:
+def paired(asked: PersonAsked) -> PartFigures:
     """Every two conditions that touch nothing in common, in every pot, or a sample of them."""
     everyone = len(pairs.all_pairs())
     wanted = QUICK_PAIRS if asked.quick else everyone
@@ -416,10 +416,10 @@ def paired(asked: PersonAsked) -> Figures:
     for one in found:
         asked.say(f"  {one.rule} is broken: {one.line}")
     left_out = [f"{everyone - played} of {everyone} pairs"] if played < everyone else []
-    return Figures({"pairs": played, "violations": len(found)}, left_out)
+    return PartFigures({"pairs": played, "violations": len(found)}, left_out)
 
 
-def behaviour(asked: PersonAsked) -> Figures:
+def behaviour(asked: PersonAsked) -> PartFigures:
     """Every change of behaviour kept as a patch, and what notices it first; or a sample of them,
     by the quick stages alone.
 
@@ -442,7 +442,7 @@ def behaviour(asked: PersonAsked) -> Figures:
     unseen: list[str] = []
     alive: list[str] = []
 
-    def figures() -> Figures:
+    def figures() -> PartFigures:
         numbers: dict[str, Any] = {"breaks": len(rows)}
         for name in breaks.STAGES:
             numbers[f"breaks_by_{name}"] = sum(row["by"] == name for row in rows.values())
@@ -452,7 +452,7 @@ def behaviour(asked: PersonAsked) -> Figures:
         left_out += [f"break not noticed: {one}" for one in [*alive, *unseen]]
         if len(rows) == len(paths):
             left_out.pop(0)
-        return Figures({**numbers, "violations": unfit}, left_out, {"rows": dict(rows)})
+        return PartFigures({**numbers, "violations": unfit}, left_out, {"rows": dict(rows)})
 
     end_s = time.monotonic() + asked.lives_s
     done = breaks.run(todo, names, asked.workers)
@@ -484,7 +484,7 @@ def mark_of(path: Path) -> str:
     return f"{crc32(path.read_bytes()):08x}"
 
 
-def host(asked: PersonAsked) -> Figures:
+def host(asked: PersonAsked) -> PartFigures:
     """A sample, by the seed, of the changes of the host's modules that judge, advise and read.
 
     Each group of modules is on record once it is done. To go on is to judge what the sample has
@@ -569,7 +569,7 @@ class HostFigures:
         if not why and mutant.key not in explained:
             self.survived.append(mutant.key)
 
-    def figures(self, of: int) -> Figures:
+    def figures(self, of: int) -> PartFigures:
         """of: so many mutants there are."""
         rows = self.groups.values()
         words = ("judged", "killed", "killed_at_first", "explained")
@@ -589,17 +589,17 @@ class HostFigures:
             "host_mutants_killed_at_first": first,
             "host_mutants_explained": alike,
         }
-        return Figures(numbers, left_out, vars(self))
+        return PartFigures(numbers, left_out, vars(self))
 
 
-def coverage(asked: PersonAsked) -> Figures:
+def coverage(asked: PersonAsked) -> PartFigures:
     """Lines and branches of the core that its tests reach."""
     if importlib.util.find_spec("coverage") is None:
-        return Figures({}, ["branch coverage: there is no coverage package here"])
+        return PartFigures({}, ["branch coverage: there is no coverage package here"])
     share, missing = covered.measure(asked.quick)
     for place in missing:
         asked.say(f"  not reached: {place}")
-    return Figures({"branch_coverage": round(share, 2)})
+    return PartFigures({"branch_coverage": round(share, 2)})
 
 
 def _to(bar: Any, done: int) -> None:

@@ -529,7 +529,7 @@ def _toml(value: Any) -> str:
 
 
 @dataclass
-class Found:
+class BrokenLife:
     """A life that breaks a requirement, as short as it was made, and its sequence."""
 
     pot: str
@@ -611,10 +611,10 @@ def seek(
     lives: int = 1 << 60,
     seconds: float = 1e9,
     told: Callable[[int], None] | None = None,
-) -> tuple[int, int, int, list[Found]]:
+) -> tuple[int, int, int, list[BrokenLife]]:
     """(lives, wakes, pulses, what was broken) from a seed, until one bound is reached."""
     begun, played, wakes, pulses = time.monotonic(), 0, 0, 0
-    found: list[Found] = []
+    found: list[BrokenLife] = []
     while played < lives and time.monotonic() - begun < seconds and len(found) < 3:
         pick = random.Random(f"{seed}.{played}")
         name, own = POTS[played % len(POTS)], pick.randrange(1 << 30)
@@ -626,7 +626,7 @@ def seek(
             life = shrunk(name, own, life, wrong.rule)
             again, player = broken(name, own, life)
             assert again is not None
-            found.append(Found(name, own, life, again, player.told(again)))
+            found.append(BrokenLife(name, own, life, again, player.told(again)))
         played += 1
         if told:
             told(played)

@@ -23,6 +23,7 @@ from wakecore import fields, rules
 from wakecore.run import MS, PLACES, SAMPLE_MS, UNREAD
 from wakecore.state import DELIVERIES, HEAD_SIZE, NAMES, State
 from wakecore.table import counts_at
+from wakewell.portable.mock import Reset
 
 FIRST = 2 * DELIVERIES
 COUNT = FIRST + len(NAMES)
@@ -47,10 +48,6 @@ class Node(NamedTuple):
     slept_s: int = 0  # the sleep really commanded last
     tank_ml: int = 0
     memory: Any = None  # the monitor's
-
-
-class Reset(BaseException):
-    """The chip resets: nothing after this line of the program runs."""
 
 
 @dataclass(slots=True)

@@ -20,7 +20,7 @@ import msgspec
 from wakewell.errors import BadInput
 from wakewell.kept import today
 from wakewell.pot import chips, description, private
-from wakewell.pot.bringup_file import BringUp, Step
+from wakewell.pot.bringup_file import BringUp, BringUpStep
 from wakewell.usb import payload
 from wakewell.usb.flash import check_board, check_pulse, progress, set_clock
 from wakewell.usb.link import EPOCH, Identity, Link, connect
@@ -79,11 +79,11 @@ class Try:
     spare: int
     pump: tuple[int, int]
     say: Callable[[str], None]
-    steps: list[Step] = field(default_factory=list)
+    steps: list[BringUpStep] = field(default_factory=list)
 
     def add(self, name: str, good: bool | None, found: str, **numbers: Any) -> None:
         """A step is done: one line for the person, a row for the file."""
-        self.steps.append(Step(name, good, found, numbers))
+        self.steps.append(BringUpStep(name, good, found, numbers))
         mark = {True: "good", False: "OTHERWISE", None: "not tried"}[good]
         self.say(f"  {name:<18} {mark:<10} {found}")
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from wakewell.bench.fits import CURVE, TWO_POINTS, Fit
+from wakewell.bench.fits import CURVE, TWO_POINTS, ProbeFit
 from wakewell.drawing import ACROSS, PAPER, Spec, axis, begins_at, file, frame, mark, sheet, x, y
 from wakewell.pot.probes import PROBES
 
@@ -18,20 +18,20 @@ WIDTH, HEIGHT, FOOT = 340, 240, 90
 STEPS = 120  # of a curve
 
 
-def draw(fits: Mapping[str, Fit], heading: Sequence[str], form: str) -> bytes:
+def draw(fits: Mapping[str, ProbeFit], heading: Sequence[str], form: str) -> bytes:
     """Every fit, by its probe's name, as "png" or "svg"."""
     plots = [(within(name, fit), fitted(name, fit)) for name, fit in fits.items()]
     plots += [(said(name, fit), checked(name, fit)) for name, fit in fits.items()]
     return file(sheet(plots, heading, columns=len(fits)), form)
 
 
-def within(name: str, fit: Fit) -> str:
+def within(name: str, fit: ProbeFit) -> str:
     """What the upper plot of a probe shows."""
     unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     return f"{name}: {fit.kind}, within {fit.expanded * of:.2g} {unit} (k = 2)".replace("  ", " ")
 
 
-def said(name: str, fit: Fit) -> str:
+def said(name: str, fit: ProbeFit) -> str:
     """What the lower plot of a probe shows."""
     if fit.kind == TWO_POINTS:
         return f"{name}: two points, nothing is left to check them by"
@@ -39,7 +39,7 @@ def said(name: str, fit: Fit) -> str:
     return f"{name}: {against}"
 
 
-def fitted(name: str, fit: Fit) -> Spec:
+def fitted(name: str, fit: ProbeFit) -> Spec:
     """Points with their uncertainty, the fit with its own, and the whole-number table."""
     unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     low, high = fit.table[0][0], fit.table[-1][0]
@@ -72,7 +72,7 @@ def fitted(name: str, fit: Fit) -> Spec:
     )
 
 
-def checked(name: str, fit: Fit) -> Spec:
+def checked(name: str, fit: ProbeFit) -> Spec:
     """The errors of the points that the fit does not go through: only these check it."""
     unit, of = PROBES[name].shown, 1.0 / PROBES[name].of
     scale, foot = counts(fit.table[-1][0])

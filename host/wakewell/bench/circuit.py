@@ -37,11 +37,11 @@ BULK_UF, NEAR_NF = 10, 100
 FONT = "Palatino Linotype, Palatino, Georgia, serif"
 PIECE_HIGH = 14.0  # of a piece's pins: a printed page holds it without a glass
 Row = tuple[int, description.Part, str]  # pin, part, use
-Draw = Callable[["Sheet", "description.Part", float], None]
+Draw = Callable[["Circuit", "description.Part", float], None]
 
 
 @dataclass
-class Sheet:
+class Circuit:
     """The drawing so far. switched: the sensors' supply has a switch."""
 
     made: schemdraw.Drawing
@@ -137,7 +137,7 @@ def _drawn(
         lw=1.4,
         margin=0.3,
     )
-    sheet = Sheet(made, chip, "power" in pot.parts)
+    sheet = Circuit(made, chip, "power" in pot.parts)
     y = -1.6
     for pin, part, use in rows:
         above, below = _room(part)
@@ -156,7 +156,7 @@ def _drawn(
     return f'{begin} role="img">{title}{end}\n'
 
 
-def board(sheet: Sheet, pot: description.PotFolder, foot: float, number: str) -> None:
+def board(sheet: Circuit, pot: description.PotFolder, foot: float, number: str) -> None:
     """The board's outline, its name, its pins, and its own supply."""
     sheet.outline((-CHIP_WIDE, 0), (0, foot - 1.1))
     sheet.made.add(elm.Dot(radius=0).at((WIDE, 0)))  # the library does not widen the sheet for text
@@ -183,7 +183,7 @@ def board(sheet: Sheet, pot: description.PotFolder, foot: float, number: str) ->
             sheet.ground((OUT / 2, y))
 
 
-def supply(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
+def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
     """From the battery to the board's 3.3 V, with the capacitors at the chip."""
     battery = pot.about.battery if pot.about else None
     cells = f"{battery.cells} x {battery.chemistry}" if battery else "supply"
@@ -212,7 +212,7 @@ def supply(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
     sheet.text("at the chip's supply pin", (OUT + 2.2, y + 0.5), 10)
 
 
-def place(sheet: Sheet, pin: int, y: float) -> None:
+def place(sheet: Circuit, pin: int, y: float) -> None:
     """The wire out of a pin, with its place on the board."""
     sheet.wire((0, y), (OUT, y))
     header = HEADERS.get(sheet.chip)
@@ -238,7 +238,7 @@ NAMES = {
 }
 
 
-def draw_part(sheet: Sheet, part: description.Part, use: str, y: float) -> None:
+def draw_part(sheet: Circuit, part: description.Part, use: str, y: float) -> None:
     """What hangs on a pin."""
     if part.name == "level" and part.kind == "float":
         switch(sheet, part, y, "float switch")
@@ -251,12 +251,12 @@ def draw_part(sheet: Sheet, part: description.Part, use: str, y: float) -> None:
         box(sheet, y, words, supply_of(sheet) if supplied else RAIL)
 
 
-def supply_of(sheet: Sheet) -> str:
+def supply_of(sheet: Circuit) -> str:
     """What feeds the probes."""
     return SUPPLY if sheet.switched else RAIL
 
 
-def box(sheet: Sheet, y: float, words: str, supply: str | None, wide: float = 3.4) -> None:
+def box(sheet: Circuit, y: float, words: str, supply: str | None, wide: float = 3.4) -> None:
     """A part with a supply (None: without) and a ground of its own."""
     sheet.outline((OUT, y - 0.65), (OUT + wide, y + 0.65))
     for number, line in enumerate(words.split("\n")):
@@ -266,7 +266,7 @@ def box(sheet: Sheet, y: float, words: str, supply: str | None, wide: float = 3.
     sheet.ground((OUT + wide - 0.5, y - 0.65))
 
 
-def pump(sheet: Sheet, part: description.Part, y: float) -> None:
+def pump(sheet: Circuit, part: description.Part, y: float) -> None:
     """The switch with the resistor that holds it off, the motor with its diode, the fuse."""
     resist_off(sheet, y, high=part.words.get("active") != "low")
     switch_ = sheet.made.add(elm.NFet().theta(0).reverse().anchor("gate").at((OUT + 0.4, y)))
@@ -287,7 +287,7 @@ def pump(sheet: Sheet, part: description.Part, y: float) -> None:
     sheet.text("or a driver's input", (drain.x + 0.4, y), 10)
 
 
-def resist_off(sheet: Sheet, y: float, high: bool) -> None:
+def resist_off(sheet: Circuit, y: float, high: bool) -> None:
     """A resistor from a pin to where its part is off. high: it is on while the pin is high."""
     at = (OUT - 1.0, y)
     sheet.dot(at)
@@ -299,7 +299,7 @@ def resist_off(sheet: Sheet, y: float, high: bool) -> None:
         sheet.rail((at[0], y + 1.4), RAIL)
 
 
-def power(sheet: Sheet, part: description.Part, y: float) -> None:
+def power(sheet: Circuit, part: description.Part, y: float) -> None:
     """The switch of the sensors' supply."""
     resist_off(sheet, y, high=part.words.get("active") != "low")
     box(sheet, y, "switch of the\nsensors' supply", RAIL, 4.4)
@@ -307,7 +307,7 @@ def power(sheet: Sheet, part: description.Part, y: float) -> None:
     sheet.rail((OUT + 5.8, y), SUPPLY)
 
 
-def battery(sheet: Sheet, part: description.Part, y: float) -> None:
+def battery(sheet: Circuit, part: description.Part, y: float) -> None:
     """The divider of the battery's voltage."""
     at = (OUT + 0.6, y)
     sheet.wire((OUT, y), at)
@@ -323,13 +323,13 @@ def battery(sheet: Sheet, part: description.Part, y: float) -> None:
     sheet.ground((side[0], y - 1.5))
 
 
-def temperature(sheet: Sheet, part: description.Part, y: float) -> None:
+def temperature(sheet: Circuit, part: description.Part, y: float) -> None:
     """One wire, pulled up."""
     pull_up(sheet, y, DATA_OHM)
     box(sheet, y, NAMES[part.name], RAIL)
 
 
-def pull_up(sheet: Sheet, y: float, value: int, up: bool = True) -> None:
+def pull_up(sheet: Circuit, y: float, value: int, up: bool = True) -> None:
     """A resistor from a pin to 3.3 V, or to ground."""
     at = (OUT - 1.0, y)
     sheet.dot(at)
@@ -341,7 +341,7 @@ def pull_up(sheet: Sheet, y: float, value: int, up: bool = True) -> None:
         sheet.ground(end)
 
 
-def switch(sheet: Sheet, part: description.Part, y: float, name: str) -> None:
+def switch(sheet: Circuit, part: description.Part, y: float, name: str) -> None:
     """A contact from the pin to the other side of its pull."""
     sheet.made.add(elm.Switch().at((OUT, y)).to((OUT + 2, y)).label(name, fontsize=11))
     sheet.wire((OUT + 2, y), (OUT + 2.4, y))
@@ -354,7 +354,7 @@ def switch(sheet: Sheet, part: description.Part, y: float, name: str) -> None:
         sheet.text("a pull resistor of its own", (OUT + 3.2, y), 10)
 
 
-def button(sheet: Sheet, part: description.Part, y: float) -> None:
+def button(sheet: Circuit, part: description.Part, y: float) -> None:
     """The button; only the ESP32 surely keeps its own pull asleep (see wiring_list.py)."""
     pull = part.words.get("pull")
     if pull in ("up", "down") and sheet.chip != "esp32":
@@ -362,12 +362,12 @@ def button(sheet: Sheet, part: description.Part, y: float) -> None:
     switch(sheet, part, y, "button")
 
 
-def charger(sheet: Sheet, part: description.Part, y: float) -> None:
+def charger(sheet: Circuit, part: description.Part, y: float) -> None:
     """The charger's status line; ground in common."""
     box(sheet, y, NAMES[part.name], None)
 
 
-def light(sheet: Sheet, part: description.Part, y: float) -> None:
+def light(sheet: Circuit, part: description.Part, y: float) -> None:
     """A light that the pin feeds."""
     made = elm.ResistorIEC().at((OUT, y)).to((OUT + 1.6, y))
     sheet.made.add(made.label(ohm(LIGHT_OHM), fontsize=10))

@@ -691,7 +691,7 @@ def due_again(s: Session) -> list[str]:
     return last if led.calibration != calibration_mark(s.pot) else []
 
 
-class Step(NamedTuple):
+class BenchStep(NamedTuple):
     """One step. part: what it needs. long: how long it takes (common practice, no source). why:
     what it is for. care: the danger, told before the person does anything.
     """
@@ -706,86 +706,86 @@ class Step(NamedTuple):
 
 
 WATER_CARE = "Everything mains-powered out of reach of a spill, the board dry and away from water."
-STEPS: tuple[Step, ...] = (
-    Step(
+STEPS: tuple[BenchStep, ...] = (
+    BenchStep(
         "wiring", "", "Wiring", wiring, "20 minutes",
         "a wire on a wrong pin can run the pump or damage the chip",
         "Charger unplugged, cell taken out. Never bridge a lithium cell's terminals.",
     ),
-    Step(
+    BenchStep(
         "pull-down", "pump", "The resistor that keeps the pump off", pull_down, "2 minutes",
         "while the chip starts, only a resistor keeps the pump off (R1)",
         "If it is missing the pump runs at once: hose end into a bucket before power comes on.",
     ),
-    Step(
+    BenchStep(
         "battery", "battery", "Battery against a multimeter", battery, "5 minutes",
         "the pot must know when its cell is too low for the pump (R5)",
         "A slip of the meter's tips shorts the cell, and a shorted lithium cell burns.",
     ),
-    Step(
+    BenchStep(
         "sensors", "", "Every sensor answers", sensors, "15 minutes",
         "a dead or swapped sensor is found here, and not by a plant (R6)",
         "Keep the probe's electronics above the water. A mains charger only with dry hands.",
     ),
-    Step(
+    BenchStep(
         "level", "level", "Tank level", level, "10 minutes",
         "counts of the gauge become millilitres: dry running and leaks are judged by them (R4, R8)",
         WATER_CARE,
     ),
-    Step(
+    BenchStep(
         "direction", "pump", "Direction of the pump", direction, "2 minutes",
         "a pump that turns backwards blows air into the tank and waters nothing",
         WATER_CARE,
     ),
-    Step(
+    BenchStep(
         "leak look", "pump", "Check for leaks", leak_look, "12 minutes",
         "what drips now drips for months with nobody there (R8)",
         "Wipe up at once what drips near mains.",
     ),
-    Step(
+    BenchStep(
         "prime", "pump", "The hose primed", prime, "2 minutes",
         "air in the hose would be measured as water",
         WATER_CARE,
     ),
-    Step(
+    BenchStep(
         "flow", "pump", "Flow, measured with a cup", flow, "10 minutes",
         "seconds of the pump become millilitres: the day's limit counts by them (R2, R3)",
         WATER_CARE,
     ),
-    Step(
+    BenchStep(
         "pump current", "current", "Current of the pump", pump_current, "5 minutes",
         "what it draws in water and in air tells a dry run (R4)",
         "Dry running wears the pump: once, and no longer than is said.",
     ),
-    Step(
+    BenchStep(
         "button", "button", "The button", button, "1 minute",
         "it is the owner's only way to end a lockout (R12)",
     ),
-    Step(
+    BenchStep(
         "sleep current", "", "Current asleep", sleep_current, "5 minutes",
         "asleep is where a year of battery goes",
         "A meter in its current range is a short: never across the cell, only in its lead.",
     ),
-    Step(
+    BenchStep(
         "provisional", "", "Provisional", provisional, "1 minute",
         "the tables of the bench are made; without soil points it does not water by itself (R14)",
     ),
-    Step(
+    BenchStep(
         "leak stand", "level", "The tank is left for a day", stand, "a day, most of it waiting",
         "a slow leak or a siphon shows only in a day (R8)",
         "Stand it where a full tank's water would do no harm.",
     ),
-    Step(
+    BenchStep(
         "soil capacity", "soil", "Soaked and drained", soil_capacity, "a day, most of it waiting",
         "how much the soil holds: where a dose ends",
         "A soaked pot drips for hours: over a tub, its electronics out of the wet.",
     ),
-    Step(
+    BenchStep(
         "soil refill", "soil", "When it needs water", soil_refill,
         "a week or two, most of it waiting",
         "how dry it may get: where a dose begins",
     ),
-    Step(
+    BenchStep(
         "commissioned", "", "Commissioned", commissioned, "1 minute",
         "the tables are made with the soil's own points; from then on it waters by itself (R14)",
         "Stay in reach for the first doses.",

@@ -49,7 +49,7 @@ class FittedLine:
 
 
 @dataclass
-class Fit:
+class ProbeFit:
     """What came of it. Values in the probe's unit; counts as read.
 
     residuals: value of each point less the fit, in the points' order. u: standard uncertainty of
@@ -93,7 +93,7 @@ def line_fit(counts: Sequence[float], values: Sequence[float]) -> FittedLine:
     return FittedLine(at, slope, middle, sd, sd / math.sqrt(len(x)), sd / math.sqrt(sxx))
 
 
-def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> Fit:
+def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> ProbeFit:
     """Fit one probe. straight: only a line will do. Raises BadInput with what to measure next."""
     merged = merge(points)
     if len(merged) < 2:
@@ -144,7 +144,7 @@ def fit(name: str, points: Sequence[Point], straight: bool, unit: str = "") -> F
     known = math.hypot(worst_u, sd, bend, steepest * spread / math.sqrt(12.0))
     table, table_error = whole_table(curve, [p.counts for p in knots], max(1.0, 0.25 * known))
     u = math.hypot(known, table_error / math.sqrt(3.0))
-    return Fit(kind, list(points), curve, table, residuals, u, table_error, misses, left_out)
+    return ProbeFit(kind, list(points), curve, table, residuals, u, table_error, misses, left_out)
 
 
 def merge(points: Sequence[Point]) -> list[Point]:

@@ -24,7 +24,7 @@ ByMonth = Callable[[int], Doubt]
 
 
 @dataclass(frozen=True)
-class Fall:
+class Decline:
     """What makes an amount go down: `drain` a day by month, `decay` a day as a share of what is
     there, `floor` by month: the amount at which it ends. least: it never falls below that.
     """
@@ -49,15 +49,15 @@ class Lasting:
         return int(min(most, nominal(self.days))), int(min(most, low)), int(min(most, high))
 
 
-def tank(inputs: Inputs) -> Fall:
+def tank(inputs: Inputs) -> Decline:
     """How the tank goes down: to its reserve, where no pulse starts any more (R4)."""
     reserve_ml = inputs.reserve_ml
-    return Fall(_kept(inputs.water_day_ml), lambda month: reserve_ml, least=reserve_ml)
+    return Decline(_kept(inputs.water_day_ml), lambda month: reserve_ml, least=reserve_ml)
 
 
-def cell(inputs: Inputs) -> Fall:
+def cell(inputs: Inputs) -> Decline:
     """How the charge goes down: to the low-battery lockout (R5), and to nothing after it."""
-    return Fall(_kept(inputs.drain_mah), _kept(inputs.floor_mah), inputs.fades_day)
+    return Decline(_kept(inputs.drain_mah), _kept(inputs.floor_mah), inputs.fades_day)
 
 
 def _kept(by_month: ByMonth) -> ByMonth:
@@ -83,14 +83,14 @@ def _after(amount: Doubt, drain: Doubt, decay: Doubt, days: float) -> Doubt:
     return settled(amount * (1.0 - gone) - drain / decay * gone)
 
 
-def left(amount: Doubt, fall: Fall, start: date, days: float) -> Doubt:
+def left(amount: Doubt, fall: Decline, start: date, days: float) -> Doubt:
     """What is left of an amount after some days; below nothing: what is missing."""
     for _, month, length in _months(start, days):
         amount = _after(amount, fall.drain(month), fall.decay, length)
     return amount
 
 
-def margins(amount: Doubt, fall: Fall, start: date, days: float) -> Iterator[Doubt]:
+def margins(amount: Doubt, fall: Decline, start: date, days: float) -> Iterator[Doubt]:
     """What is above the floor at the end of each month on the way, then on the day itself: one cold
     month can end it (R5), even if the last month would not.
     """
@@ -100,7 +100,7 @@ def margins(amount: Doubt, fall: Fall, start: date, days: float) -> Iterator[Dou
     yield amount - fall.floor((start + timedelta(days=days)).month - 1)
 
 
-def life(amount: Doubt, fall: Fall, start: date) -> Lasting:
+def life(amount: Doubt, fall: Decline, start: date) -> Lasting:
     """The time until the floor is met. Its doubt is that of first order (GUM 5.1)."""
     for done, month, length in _months(start, MOST_DAYS):
         drain, floor, decay = fall.drain(month), fall.floor(month), fall.decay
@@ -117,7 +117,7 @@ def life(amount: Doubt, fall: Fall, start: date) -> Lasting:
     return Lasting(float(MOST_DAYS), beyond=True)
 
 
-def carried(amount: Doubt, fall: Fall, noted: date, today: date) -> tuple[Doubt, date | None]:
+def carried(amount: Doubt, fall: Decline, noted: date, today: date) -> tuple[Doubt, date | None]:
     """(what is there today of an amount noted before, the date on which it had run out by then).
 
     What had run out is at most at its floor, even if a milder month has lowered the floor again: a
@@ -170,7 +170,7 @@ class Answer:
     again: date | None
 
 
-def answer(amount: Doubt, full: Doubt, fall: Fall, start: date, until: date) -> Answer:
+def answer(amount: Doubt, full: Doubt, fall: Decline, start: date, until: date) -> Answer:
     """The answer for a date. full: the amount when all that fits has been added."""
     days = float((until - start).days)
 

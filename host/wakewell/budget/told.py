@@ -99,7 +99,9 @@ def scenarios(
         what = (
             f"on upkeep doses, {water(settings['upkeep_ml'])} every {settings['upkeep_days']} days"
         )
-        fall = course.Fall(lambda month: day_ml, lambda month: now.reserve_ml, least=now.reserve_ml)
+        fall = course.Decline(
+            lambda month: day_ml, lambda month: now.reserve_ml, least=now.reserve_ml
+        )
         found.append((what, course.life(now.tank_ml, fall, now.start)))
     if log is not None and log.use_ml_day and log.high_ml_day:
         more = replace(now, wasted=now.wasted * max(1.0, log.high_ml_day / log.use_ml_day))

@@ -16,7 +16,7 @@ from wakewell.usb import image
 from wakewell.usb.flash import (
     CAUTION,
     Bar,
-    Result,
+    FlashResult,
     Undecided,
     flash_one,
     match_ports,
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     pairs = match_ports(folders, args.port, args.yes)
     keep_asked = True if args.keep_asked else False if args.replace_asked else None
 
-    def one(row: int, keep_asked: bool | None) -> Result:
+    def one(row: int, keep_asked: bool | None) -> FlashResult:
         folder, port = pairs[row]
         bar = Bar(folder.name, row)
         return flash_one(
@@ -116,7 +116,7 @@ def person_keeps(name: str, why: Undecided, yes: bool) -> bool:
     return answer == "keep"
 
 
-def result_lines(result: Result) -> list[str]:
+def result_lines(result: FlashResult) -> list[str]:
     """What a flash did, in words."""
     what = (
         "nothing to send; the board is up to date"

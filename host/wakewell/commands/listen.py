@@ -75,7 +75,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    from wakewell.radio.store import Store
+    from wakewell.radio.store import ReportStore
 
     found = folders_of(args.pots)
     folder, secret = next(iter(found.values()))
@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
     posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
     lock = alone(database)
     folders = {board: f for board, (f, _) in found.items()}
-    store = Store(database, folders, {b: homes.marks(f) for b, f in folders.items()})
+    store = ReportStore(database, folders, {b: homes.marks(f) for b, f in folders.items()})
     keys = {board: s.key for board, (_, s) in found.items()}
 
     def say(text: str) -> None:

@@ -25,7 +25,7 @@ from wakewell.radio.remind import (
     go_round,
     load,
 )
-from wakewell.radio.store import Store, sa
+from wakewell.radio.store import ReportStore, sa
 from wakewell.tomlfile import show_path
 
 
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     where = args.database or base / listen.DATABASE
     if "://" not in str(where) and not Path(where).exists():
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
-    store = Store(where)
+    store = ReportStore(where)
     if store.note:
         print(store.note, file=sys.stderr)
     while True:
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
         time.sleep(args.every)
 
 
-def once(store: Store, all_pots: list[PotToRemind], args: argparse.Namespace) -> bool:
+def once(store: ReportStore, all_pots: list[PotToRemind], args: argparse.Namespace) -> bool:
     """One round, told and drawn up. Returns True if a message could not be sent."""
     now = time.time()
     done = go_round(store, all_pots, None if args.dry_run else by_apprise, now)

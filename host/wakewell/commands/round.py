@@ -78,12 +78,12 @@ def database(named: str | None, paths: Sequence[Path]) -> str | None:
 def look(paths: Sequence[Path], where: str | None, zone: str) -> list[Overview]:
     """The rows. Raises BadInput."""
     from wakewell.radio import rounds
-    from wakewell.radio.store import Store, sa
+    from wakewell.radio.store import ReportStore, sa
 
     places = rounds.places(paths)
     if where is None:
         return rounds.go(places, None, zone)
-    store = Store(where)
+    store = ReportStore(where)
     if store.note:
         print(store.note, file=sys.stderr)
     try:

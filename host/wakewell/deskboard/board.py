@@ -24,7 +24,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar, get_args
 
-from wakewell.deskboard.chip import CAUSES, Asleep, Awake, Boot, Chip, Counters, State
+from wakewell.deskboard.chip import CAUSES, Asleep, Awake, Boot, Counters, DeskChip, State
 from wakewell.deskboard.image import BLOCK_BYTES, read_unlocked, write_unlocked
 from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.interpreter import DeskBoardError, Spawner, shared_memory
@@ -181,7 +181,7 @@ class DeskBoard:
             self._wake_read, self._wake_write = os.pipe()
             stack.callback(os.close, self._wake_read)
             stack.callback(os.close, self._wake_write)
-            self.inner = Chip(
+            self.inner = DeskChip(
                 self,
                 self.world,
                 self.boots,

@@ -80,7 +80,7 @@ class Manner(Protocol):
     hang_s: float
 
 
-class Chip:
+class DeskChip:
     """`show` is called with what the chip prints; a boot is added to `boots` when it begins."""
 
     def __init__(

@@ -33,7 +33,7 @@ class Done(NamedTuple):
     figure: float | None = None
 
 
-class Number(NamedTuple):
+class HandNumber(NamedTuple):
     """A number that a hand takes. percent: it may be a share, written with %."""
 
     unit: str
@@ -51,19 +51,19 @@ class Number(NamedTuple):
 class Order(NamedTuple):
     """A line that was understood. share: the number is a share of a whole, not an amount."""
 
-    row: Row
+    row: Hand
     number: float | None
     share: bool = False
 
 
 @dataclass(frozen=True)
-class Row:
+class Hand:
     """One hand: its words, its number, what `help` says, and what it does."""
 
     words: str
     about: str
     act: Callable[[Hands, Order], Done]
-    number: Number | None = None
+    number: HandNumber | None = None
 
     @property
     def form(self) -> str:
@@ -344,45 +344,45 @@ class Hands:
 
 
 USUAL_PRESS_S, MOST_HOLD_S = 0.2, 30.0
-AMOUNT = Number("ML", 1, 100_000, percent=True)
+AMOUNT = HandNumber("ML", 1, 100_000, percent=True)
 
-ROWS: tuple[Row, ...] = (
-    Row("probe air", "the soil probe out of the pot, dry",
+ROWS: tuple[Hand, ...] = (
+    Hand("probe air", "the soil probe out of the pot, dry",
         lambda h, o: h.put_probe("air", "in air")),
-    Row("probe water", "the soil probe in a glass of water",
+    Hand("probe water", "the soil probe in a glass of water",
         lambda h, o: h.put_probe("water", "in water")),
-    Row("probe pot", "the probe in the pot; with a number, its soil at that % water by volume",
-        lambda h, o: h.probe_pot(o), Number("PERCENT", 0, 100)),
-    Row("pot soak", "soak the pot and let it drain overnight; that night is its soil's alone",
+    Hand("probe pot", "the probe in the pot; with a number, its soil at that % water by volume",
+        lambda h, o: h.probe_pot(o), HandNumber("PERCENT", 0, 100)),
+    Hand("pot soak", "soak the pot and let it drain overnight; that night is its soil's alone",
         lambda h, o: h.pot_soak()),
-    Row("pot dry", "leave it until the plant just needs water; that week is its soil's alone",
+    Hand("pot dry", "leave it until the plant just needs water; that week is its soil's alone",
         lambda h, o: h.pot_dry()),
-    Row("pot water", "water the pot with a can", lambda h, o: h.pot_water(o.number or 0.0),
-        Number("ML", 1, 100_000, needed=True)),
-    Row("saucer wet", "water in the saucer", lambda h, o: h.saucer(True)),
-    Row("saucer dry", "pour the saucer out", lambda h, o: h.saucer(False)),
-    Row("tank empty", "pour the tank out to where the pump draws air", lambda h, o: h.tank_empty()),
-    Row("tank fill", "fill the tank, or so much of it", lambda h, o: h.tank_fill(o), AMOUNT),
-    Row("tank away", "carry the tank away", lambda h, o: h.tank_away()),
-    Row("tank back", "bring the tank back", lambda h, o: h.tank_back()),
-    Row("tank float", "see at which content the float switch drops", lambda h, o: h.tank_float()),
-    Row("hose cup", "hold the hose over an empty cup", lambda h, o: h.hose("cup")),
-    Row("hose pot", "put the hose into the pot", lambda h, o: h.hose("pot")),
-    Row("hose off", "pull the hose off", lambda h, o: h.hose("beside")),
-    Row("weigh cup", "what is in the cup", lambda h, o: h.weigh_cup()),
-    Row("weigh pot", "what the pot weighs", lambda h, o: h.weigh_pot(False)),
-    Row("weigh dry", "what pot, dry substrate and plant weigh", lambda h, o: h.weigh_pot(True)),
-    Row("meter cell", "the cell's voltage", lambda h, o: h.meter_cell()),
-    Row("meter pump", "the current of the pump when it ran last", lambda h, o: h.meter_pump()),
-    Row("meter sleep", "the current while the board sleeps", lambda h, o: h.meter_sleep()),
-    Row("look", "what happened since the last look: pump, hose, floor", lambda h, o: h.look()),
-    Row("charger in", "plug the charger in", lambda h, o: h.charger(True)),
-    Row("charger out", "pull the charger out", lambda h, o: h.charger(False)),
-    Row("button", "press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page; 10 s: mute)",
+    Hand("pot water", "water the pot with a can", lambda h, o: h.pot_water(o.number or 0.0),
+        HandNumber("ML", 1, 100_000, needed=True)),
+    Hand("saucer wet", "water in the saucer", lambda h, o: h.saucer(True)),
+    Hand("saucer dry", "pour the saucer out", lambda h, o: h.saucer(False)),
+    Hand("tank empty", "pour the tank out until the pump draws air", lambda h, o: h.tank_empty()),
+    Hand("tank fill", "fill the tank, or so much of it", lambda h, o: h.tank_fill(o), AMOUNT),
+    Hand("tank away", "carry the tank away", lambda h, o: h.tank_away()),
+    Hand("tank back", "bring the tank back", lambda h, o: h.tank_back()),
+    Hand("tank float", "see at which content the float switch drops", lambda h, o: h.tank_float()),
+    Hand("hose cup", "hold the hose over an empty cup", lambda h, o: h.hose("cup")),
+    Hand("hose pot", "put the hose into the pot", lambda h, o: h.hose("pot")),
+    Hand("hose off", "pull the hose off", lambda h, o: h.hose("beside")),
+    Hand("weigh cup", "what is in the cup", lambda h, o: h.weigh_cup()),
+    Hand("weigh pot", "what the pot weighs", lambda h, o: h.weigh_pot(False)),
+    Hand("weigh dry", "what pot, dry substrate and plant weigh", lambda h, o: h.weigh_pot(True)),
+    Hand("meter cell", "the cell's voltage", lambda h, o: h.meter_cell()),
+    Hand("meter pump", "the current of the pump when it ran last", lambda h, o: h.meter_pump()),
+    Hand("meter sleep", "the current while the board sleeps", lambda h, o: h.meter_sleep()),
+    Hand("look", "what happened since the last look: pump, hose, floor", lambda h, o: h.look()),
+    Hand("charger in", "plug the charger in", lambda h, o: h.charger(True)),
+    Hand("charger out", "pull the charger out", lambda h, o: h.charger(False)),
+    Hand("button", "press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page; 10 s: mute)",
         lambda h, o: h.press(USUAL_PRESS_S if o.number is None else o.number),
-        Number("SECONDS", 0.05, MOST_HOLD_S)),
-    Row("button hold", "hold the button down", lambda h, o: h.hold(True)),
-    Row("button release", "let the button go", lambda h, o: h.hold(False)),
+        HandNumber("SECONDS", 0.05, MOST_HOLD_S)),
+    Hand("button hold", "hold the button down", lambda h, o: h.hold(True)),
+    Hand("button release", "let the button go", lambda h, o: h.hold(False)),
 )  # fmt: skip
 BY_WORDS = {row.words: row for row in ROWS}
 THINGS = tuple(dict.fromkeys(row.words.split()[0] for row in ROWS))

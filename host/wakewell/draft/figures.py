@@ -66,7 +66,7 @@ def up(value: float, step: int) -> int:
 
 
 @dataclass(frozen=True)
-class Water:
+class SoilWater:
     """Of a substrate in a pot, parts per thousand of its volume: drained, wilting, where the plant
     begins to save water, and the most that leaves roots their air."""
 
@@ -76,10 +76,10 @@ class Water:
     airless: int
 
 
-def water_of(planter: Planter) -> Water:
+def water_of(planter: Planter) -> SoilWater:
     """By van Genuchten's curve, at the middle of the pot, where the probe sits."""
     soil, plant = SUBSTRATES[planter.substrate], Plant()
-    return Water(
+    return SoilWater(
         round(1000 * soil.content(planter.height_mm / 20.0)),
         round(1000 * soil.content(WILTING_CM)),
         round(1000 * soil.content(plant.stress_cm)),
@@ -106,7 +106,7 @@ def thirst_ml_day(found: inputs.Inputs) -> float:
 
 def soil(
     about: About, depletion_ppt: int, source: str, made: Figures, gap_ppt: float = LEAST_GAP_PPT
-) -> Water:
+) -> SoilWater:
     """What the soil holds, when to water and how far. gap_ppt: between the two, at least."""
     planter, water = about.planter, water_of(about.planter)
     name = f"{planter.substrate} in a pot {planter.height_mm} mm high"

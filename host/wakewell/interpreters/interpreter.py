@@ -89,7 +89,7 @@ def stream(
         command = [sys.executable, "-c", code, *options, "-m", module, str(inputs)]
         if on == CHIP:
             program = f"from {module} import main\nmain('/in')\n"
-            order = chip32.Order(program, {**portable_files(), "/in": inputs})
+            order = chip32.Program(program, {**portable_files(), "/in": inputs})
             command = order.command(Path(folder))
         with (
             errors.open("wb") as error,

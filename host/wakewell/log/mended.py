@@ -46,7 +46,7 @@ def read_file(path: Path, skips: Skips) -> Iterator[tuple[Read, int]]:
 
 def read_lines(path: Path, skips: Skips) -> Iterator[Line]:
     """As `logs.read_lines`; broken lines are mended first, and counted. Every fragment is named."""
-    broken = Broken(path, skips)
+    broken = BrokenLines(path, skips)
     for found in logs.read_lines(path, skips):
         data = found[0]
         if not broken.parts and data.startswith(START) and data.endswith(END):
@@ -58,7 +58,7 @@ def read_lines(path: Path, skips: Skips) -> Iterator[Line]:
     broken.give_up()
 
 
-class Broken:
+class BrokenLines:
     """Lines of one file that are not whole records: put together, or named in `skips`."""
 
     def __init__(self, path: Path, skips: Skips) -> None:

@@ -56,7 +56,7 @@ class Made:
 
 
 @dataclass(frozen=True)
-class Difference:
+class OtherSettings:
     """Settings that a pot obeys, or is asked to obey, and that differ from settings.toml.
 
     values: {name: (in settings.toml, obeyed)}. n: number of the message that asked, 0 if it was
@@ -157,7 +157,7 @@ def differ(pot: description.PotFolder, values: Mapping[str, int]) -> dict[str, t
     return {n: (pot.settings[n], v) for n, v in values.items() if pot.settings[n] != v}
 
 
-def by_log(pot: description.PotFolder, newest: Wake | None = None) -> Difference | None:
+def by_log(pot: description.PotFolder, newest: Wake | None = None) -> OtherSettings | None:
     """The settings that the newest wake in the log obeys, if no flash from this folder put them in
     force.
 
@@ -170,10 +170,10 @@ def by_log(pot: description.PotFolder, newest: Wake | None = None) -> Difference
     n = _asked_by(pot.path, at.last.settings)
     flashed = board_file.flashed(pot.path)
     if flashed is None:
-        return Difference(values, n) if n else None
+        return OtherSettings(values, n) if n else None
     if at.last.settings == flashed.settings or not came_after(at.last, flashed):
         return None
-    return Difference(values, n)
+    return OtherSettings(values, n)
 
 
 def came_after(last: Wake, flashed: board_file.Flashed) -> bool:
@@ -219,7 +219,7 @@ def judged(slots: list[bytes | None]) -> Judged:
     return Judged(n, n == heard.MOST)
 
 
-def on_board(pot: description.PotFolder, data: bytes | None, seen: Judged) -> Difference | None:
+def on_board(pot: description.PotFolder, data: bytes | None, seen: Judged) -> OtherSettings | None:
     """The settings that a board obeys, if no flash from this folder put them in force. data: its
     settings line.
     """
@@ -230,12 +230,12 @@ def on_board(pot: description.PotFolder, data: bytes | None, seen: Judged) -> Di
     flashed = board_file.flashed(pot.path)
     if identity == flashed.settings if flashed else not (seen.n or seen.lost):
         return None
-    return Difference(found, _asked_by(pot.path, identity))
+    return OtherSettings(found, _asked_by(pot.path, identity))
 
 
 def pending(
     pot: description.PotFolder, board: str, seen: Judged, key: bytes, now: datetime
-) -> Difference | None:
+) -> OtherSettings | None:
     """What was sent to a pot and its board has not judged yet, and may still take.
 
     board: its id. key: of the pot. Raises BadInput.
@@ -250,10 +250,10 @@ def pending(
     if made.until < now or made.limits_id != line.identity(pot.lines["limits"]):
         return None
     values = differ(pot, {name: made.values[name] for name in ROWS if name in made.values})
-    return Difference(values, sent[-1][0], False) if values else None
+    return OtherSettings(values, sent[-1][0], False) if values else None
 
 
-def keep(pot: description.PotFolder, found: Difference) -> tuple[description.PotFolder, Path]:
+def keep(pot: description.PotFolder, found: OtherSettings) -> tuple[description.PotFolder, Path]:
     """Write what is obeyed into settings.toml, comments kept: (the pot now, the copy of the old).
 
     Raises BadInput if the pot's files would then hold a problem; nothing is written.

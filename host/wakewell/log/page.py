@@ -17,14 +17,14 @@ from msgspec import Struct
 
 from wakecore import fields, rules, run, state
 from wakewell.log import record
-from wakewell.log.record import Said
+from wakewell.log.record import MemberText
 from wakewell.pot import meanings
 
 PAGE = Path(__file__).with_name("FIELDLOG.md")
 FORMS: dict[str, type[Struct]] = {
     "wake": record.Wake,
     "begin": record.Begin,
-    "values": record.Values,
+    "values": record.Converted,
     "plan": record.Plan,
     "water": record.Water,
     "snapshot": record.Snapshot,
@@ -40,7 +40,7 @@ def table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
         yield "| " + " | ".join(row) + " |\n"
 
 
-def of_members(members: Iterable[tuple[str, Said]]) -> Iterator[str]:
+def of_members(members: Iterable[tuple[str, MemberText]]) -> Iterator[str]:
     """A row for each member."""
     rows = []
     for name, said in members:

@@ -46,7 +46,7 @@ KINDS = ("wake", "state")
 PROBES = ("soil", "level", "battery")  # every wake has a word for each of them
 
 
-class Said(NamedTuple):
+class MemberText(NamedTuple):
     """What the page of the log says of a member: what it is, its unit, when it is not there, and
     what null means."""
 
@@ -58,13 +58,13 @@ class Said(NamedTuple):
 
 def told(text: str, unit: str = "", absent: str = "", null: str = "") -> Meta:
     """The same, where the member is declared."""
-    return Meta(description=text, extra={"said": Said(text, unit, absent, null)})
+    return Meta(description=text, extra={"said": MemberText(text, unit, absent, null)})
 
 
-def said_of(hint: Any) -> Said:
+def said_of(hint: Any) -> MemberText:
     """The same, from a member's annotation."""
     metas: list[Meta] = list(getattr(hint, "__metadata__", ()))
-    return next((meta.extra["said"] for meta in reversed(metas) if meta.extra), Said(""))
+    return next((meta.extra["said"] for meta in reversed(metas) if meta.extra), MemberText(""))
 
 
 Number = Annotated[int, Meta(gt=-MOST_NUMBER, lt=MOST_NUMBER, title="a whole number in range")]
@@ -125,7 +125,7 @@ class Begin(msgspec.Struct, gc=False, kw_only=True):
     ] = UNSET
 
 
-class Values(msgspec.Struct, gc=False, kw_only=True):
+class Converted(msgspec.Struct, gc=False, kw_only=True):
     """What the believed readings convert to."""
 
     battery_mv: Annotated[Number | None, told("voltage at rest", "mV", null="implausible")]
@@ -212,7 +212,7 @@ class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake")
         Flags, told("result of each write of the state, in order: 1 written and read back, or 0")
     ]
     awake_ms: Annotated[Number, told("time awake when the record was closed", "ms")]
-    values: Annotated[Values, told("what the plausible readings convert to, see below")]
+    values: Annotated[Converted, told("what the plausible readings convert to, see below")]
     told: Annotated[
         dict[str, Number | None] | UnsetType,
         told(
@@ -270,7 +270,7 @@ class Wake(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake")
         return self.plan.pulse_ms if any(map(is_pulse, self.commands)) else 0
 
     @property
-    def sleep(self) -> Sleep | None:
+    def sleep(self) -> CommandedSleep | None:
         """The sleep that the wake commanded at its end (R13); None if it commanded none."""
         return sleep_of(self.commands)
 
@@ -294,7 +294,7 @@ class Brief(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"
     after: Readings | UnsetType = UNSET
     stores: Flags = []
     awake_ms: Number | UnsetType = UNSET
-    values: Values | UnsetType = UNSET
+    values: Converted | UnsetType = UNSET
     told: dict[str, Number | None] | UnsetType = UNSET
     judged: dict[str, Word] | UnsetType = UNSET
     permissives: dict[str, Number | None] | UnsetType = UNSET
@@ -325,13 +325,13 @@ class Snapshot(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="st
 
 # The members of `run`: the channels of `wakecore.run`, as far as they are fitted
 RUN = {
-    "ran_ms": Said("how long the pulse ran by the board's count", "ms"),
-    "ms": Said("when each sample was taken, from the start of the pulse", "ms"),
-    "battery": Said("samples of the battery under load", "counts"),
-    "level": Said("samples of the level", "counts"),
-    "current": Said("samples of the pump's current", "counts", "not fitted"),
-    "saucer": Said("samples of the saucer probe", "counts", "not fitted"),
-    "flowmeter": Said("pulses of the flow meter since the start", "counts", "not fitted"),
+    "ran_ms": MemberText("how long the pulse ran by the board's count", "ms"),
+    "ms": MemberText("when each sample was taken, from the start of the pulse", "ms"),
+    "battery": MemberText("samples of the battery under load", "counts"),
+    "level": MemberText("samples of the level", "counts"),
+    "current": MemberText("samples of the pump's current", "counts", "not fitted"),
+    "saucer": MemberText("samples of the saucer probe", "counts", "not fitted"),
+    "flowmeter": MemberText("pulses of the flow meter since the start", "counts", "not fitted"),
 }
 
 
@@ -645,24 +645,24 @@ def _shown(value: Any) -> str:
 # Commands
 
 
-class Sleep(NamedTuple):
+class CommandedSleep(NamedTuple):
     """A command to sleep. button: does it wake the board?"""
 
     seconds: int
     button: bool
 
 
-def sleep_of(commands: Sequence[str]) -> Sleep | None:
+def sleep_of(commands: Sequence[str]) -> CommandedSleep | None:
     """The sleep that a wake commanded at its end (R13); None if it commanded none."""
     return _slept(commands[-1]) if commands else None
 
 
 @lru_cache(maxsize=1000)  # a pot sleeps the same few lengths
-def _slept(command: str) -> Sleep | None:
+def _slept(command: str) -> CommandedSleep | None:
     name, *values = command.split()[:3] or [""]
     if name != "sleep" or not values or not values[0].isdecimal() or len(values[0]) > 8:
         return None
-    return Sleep(int(values[0]), values[1:] == ["button"])
+    return CommandedSleep(int(values[0]), values[1:] == ["button"])
 
 
 def is_pulse(command: str) -> bool:

@@ -313,7 +313,7 @@ def fields_value(probe: "Probe | None", reading: "Reading | None") -> int:
     return convert(probe.points, reading[0]) if reading and probe is not None else 0
 
 
-class Refused(ValueError):
+class FileRefused(ValueError):
     """The core refuses one of a pot's three files. kind: which one."""
 
     def __init__(self, kind: str, why: str) -> None:
@@ -322,7 +322,7 @@ class Refused(ValueError):
 
 
 def load_pot(lines: "dict[str, str]", core: str = "") -> "fields.Pot":
-    """The Pot of three encoded lines (text). Raises Refused if the core refuses one."""
+    """The Pot of three encoded lines (text). Raises FileRefused if the core refuses one."""
     found = []
     for kind in ("settings", "limits", "calibration"):
         data = lines[kind].encode()
@@ -331,7 +331,7 @@ def load_pot(lines: "dict[str, str]", core: str = "") -> "fields.Pot":
         if record is not None:
             values, why = fields.load(kind, record, line.identity(data))
         if values is None:
-            raise Refused(kind, why)
+            raise FileRefused(kind, why)
         found.append(values)
     return fields.Pot(found[0], found[1], found[2], core)
 

@@ -28,7 +28,7 @@ NONE = "Today: none."
 
 
 @dataclass(frozen=True)
-class Step:
+class BringUpStep:
     """One thing that was tried. good: None where it was not, and found says why."""
 
     name: str
@@ -47,13 +47,13 @@ class BringUp:
     chip: str
     micropython: str
     desk: bool
-    steps: tuple[Step, ...]
+    steps: tuple[BringUpStep, ...]
 
-    def bad(self) -> list[Step]:
+    def bad(self) -> list[BringUpStep]:
         """The steps with another result than expected."""
         return [step for step in self.steps if step.good is False]
 
-    def untried(self) -> list[Step]:
+    def untried(self) -> list[BringUpStep]:
         """The steps that were left out."""
         return [step for step in self.steps if step.good is None]
 
@@ -88,7 +88,7 @@ def read(path: Path) -> BringUp | None:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
         known = {"name", "good", "found"}
         steps = tuple(
-            Step(
+            BringUpStep(
                 str(row["name"]),
                 bool(row["good"]) if "good" in row else None,
                 str(row["found"]),

@@ -12,7 +12,7 @@ from wakecore import fields
 from wakewell.language import term
 
 
-class Probe(NamedTuple):
+class ProbeKind(NamedTuple):
     """meaning: what its table gives; stored: the unit of that, in short; shown: the unit on pages,
     `of` stored ones. rule: the requirement that its word counts for. key: what a sequence calls its
     reading; "": it is read in a run alone. straight: its table can only be a straight line."""
@@ -32,17 +32,19 @@ class Probe(NamedTuple):
 
 
 PERCENT = term("% by volume")
-PROBES: dict[str, Probe] = {
-    "soil": Probe("parts per thousand of water by volume", "ppt", PERCENT, 10, "R6", "soil_ppt"),
-    "level": Probe("millilitres in the tank", "ml", "ml", 1, "R4", "level_ml"),
-    "battery": Probe("millivolts at rest", "mV", "V", 1000, "R5", "battery_mv", True),
-    "temperature": Probe(
+PROBES: dict[str, ProbeKind] = {
+    "soil": ProbeKind(
+        "parts per thousand of water by volume", "ppt", PERCENT, 10, "R6", "soil_ppt"
+    ),
+    "level": ProbeKind("millilitres in the tank", "ml", "ml", 1, "R4", "level_ml"),
+    "battery": ProbeKind("millivolts at rest", "mV", "V", 1000, "R5", "battery_mv", True),
+    "temperature": ProbeKind(
         "millidegrees of the soil", "m°C", "°C", 1000, "R6", "temperature_mc", True
     ),
-    "current": Probe("milliamperes of the pump", "mA", "mA", 1, "R4", "", True),
-    "saucer": Probe("parts per thousand, dry to wet", "ppt", "%", 10, "R15", "saucer_ppt"),
-    "charger": Probe("1 charging, 0 not", "", "", 1, "R5", "charger"),
-    "flowmeter": Probe(
+    "current": ProbeKind("milliamperes of the pump", "mA", "mA", 1, "R4", "", True),
+    "saucer": ProbeKind("parts per thousand, dry to wet", "ppt", "%", 10, "R15", "saucer_ppt"),
+    "charger": ProbeKind("1 charging, 0 not", "", "", 1, "R5", "charger"),
+    "flowmeter": ProbeKind(
         "microlitres through the hose, by the meter's pulses",
         "µl",
         "ml",
@@ -51,7 +53,7 @@ PROBES: dict[str, Probe] = {
         "flow_ul",
         True,
     ),
-    "weight": Probe(
+    "weight": ProbeKind(
         "parts per thousand of water by volume, by the pot's weight",
         "ppt",
         PERCENT,

@@ -273,9 +273,9 @@ def told(folder: Path, database: str | None = None) -> dict[str, Any]:
         return {}
     from sqlalchemy.exc import SQLAlchemyError
 
-    from wakewell.radio.store import Store, self_made
+    from wakewell.radio.store import ReportStore, self_made
 
-    kept = Store(where)
+    kept = ReportStore(where)
     if kept.note:
         print(kept.note, file=sys.stderr)
     try:

@@ -36,7 +36,7 @@ _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
 
 
-class Record(msgspec.Struct, gc=False, forbid_unknown_fields=True):
+class SenmlRecord(msgspec.Struct, gc=False, forbid_unknown_fields=True):
     """A record of a pack that has no other labels than those that boards use."""
 
     n: str = ""
@@ -48,13 +48,13 @@ class Record(msgspec.Struct, gc=False, forbid_unknown_fields=True):
     bn: str | UnsetType = UNSET
 
 
-class Odd(Record):
+class Odd(SenmlRecord):
     """Any other record, as it came."""
 
     labels: dict[str, Any] = {}
 
 
-_records = msgspec.json.Decoder(list[Record])
+_records = msgspec.json.Decoder(list[SenmlRecord])
 _pack = msgspec.json.Decoder(list[dict[str, int | float | str | bool]])  # nothing is nested
 
 
@@ -140,18 +140,18 @@ def read(data: bytes, key: bytes, board: str) -> tuple[BoardReport | None, str]:
         return None, f"not a report: {logs.printable(str(error), 80)}"
 
 
-def decode(body: bytes) -> list[Record]:
+def decode(body: bytes) -> list[SenmlRecord]:
     try:
         return _records.decode(body)
     except msgspec.ValidationError:
-        usual = set(Record.__struct_fields__)
+        usual = set(SenmlRecord.__struct_fields__)
         return [
-            msgspec.convert(entry, Record) if usual.issuperset(entry) else Odd(labels=entry)
+            msgspec.convert(entry, SenmlRecord) if usual.issuperset(entry) else Odd(labels=entry)
             for entry in _pack.decode(body)
         ]
 
 
-def _read(pack: list[Record], board: str, home: str) -> BoardReport:
+def _read(pack: list[SenmlRecord], board: str, home: str) -> BoardReport:
     others, places, texts = [], [], []
     for entry in pack:
         if entry.bn is UNSET:
@@ -176,7 +176,7 @@ def _read(pack: list[Record], board: str, home: str) -> BoardReport:
     return report
 
 
-def words_as_usual(records: list[Record], base: str) -> dict[str, Any]:
+def words_as_usual(records: list[SenmlRecord], base: str) -> dict[str, Any]:
     """{name: value} of records as boards write them: one base name, plain names, one value each.
     Empty if they are not so; `resolve` then says what they mean."""
     words: dict[str, Any] = {}
@@ -184,14 +184,14 @@ def words_as_usual(records: list[Record], base: str) -> dict[str, Any]:
     for entry in records:
         name, value = entry.n, entry.vs if entry.v is UNSET else entry.v
         plain = entry.bn == prefix and entry.u is entry.t is entry.vd is UNSET is not value
-        if not (plain and name.isascii() and name.isidentifier() and type(entry) is Record):
+        if not (plain and name.isascii() and name.isidentifier() and type(entry) is SenmlRecord):
             return {}
         words[name] = value
         prefix = UNSET
     return words
 
 
-def words_resolved(records: list[Record], base: str) -> dict[str, Any]:
+def words_resolved(records: list[SenmlRecord], base: str) -> dict[str, Any]:
     """The same of any records. Raises ValueError."""
     words = {}
     pack = [one.labels if isinstance(one, Odd) else msgspec.to_builtins(one) for one in records]

@@ -46,7 +46,7 @@ SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come l
 LATER_S = 5.0  # after the disk or the database refused
 
 
-class Post(Protocol):
+class SendAnswer(Protocol):
     """Sends an answer to a board."""
 
     def __call__(self, topic: str, payload: bytes) -> None: ...
@@ -54,11 +54,11 @@ class Post(Protocol):
 
 @dataclass
 class Listener:
-    """Everything but the network. keys: {board: its pot's key}; store: a remote.store.Store."""
+    """Everything but the network. keys: {board: its pot's key}; store: radio.store.ReportStore."""
 
     keys: dict[str, bytes]
     store: Any
-    post: Post
+    post: SendAnswer
     say: Any = print
     names: dict[str, str] = field(default_factory=dict)  # of boards to be told of when first heard
     said: dict[str, float] = field(default_factory=dict)

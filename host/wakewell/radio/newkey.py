@@ -30,7 +30,7 @@ ASKED, DONE = ".key.json", ".key.done.json"  # ends of a message's name in `aske
 
 
 @dataclass(frozen=True)
-class Change:
+class KeyChange:
     """A key on its way. n: number of the message; was: mark of the key that it was asked under;
     until: a board may take it up to then; key: b"" until the board has told its half."""
 
@@ -45,7 +45,7 @@ class Change:
         return bool(self.key) or now <= self.until
 
 
-def read(folder: Path) -> Change | None:
+def read(folder: Path) -> KeyChange | None:
     """The key on its way to that pot, None if there is none beside the key it has. Raises
     BadInput."""
     path = folder / FILE
@@ -53,7 +53,7 @@ def read(folder: Path) -> Change | None:
         made = json.loads(path.read_text(encoding="ascii"))
         until = datetime.fromisoformat(made["until"])
         secret, key = bytes.fromhex(made["secret"]), bytes.fromhex(made["key"])
-        change = Change(int(made["n"]), str(made["was"]), until, secret, key)
+        change = KeyChange(int(made["n"]), str(made["was"]), until, secret, key)
     except FileNotFoundError:
         return None
     except (ValueError, LookupError, TypeError):
@@ -84,7 +84,7 @@ def begin(
     share = newkey.x25519(secret, newkey.BASE)
     data = bytes(newkey.make(key, board, n, day, until_n, share))
     private.ignore(folder, FILE)
-    _store(folder, Change(n, homes.mark_of(key), until, secret))
+    _store(folder, KeyChange(n, homes.mark_of(key), until, secret))
     path = folder / FOLDER / f"{n:06d}{ASKED}"
     path.parent.mkdir(exist_ok=True)
     kept.store(path, data, own=True)
@@ -134,7 +134,7 @@ def shown(folder: Path) -> str:
     return f"number {change.n}: its time is past; ask again, or use a cable"
 
 
-def _store(folder: Path, change: Change) -> None:
+def _store(folder: Path, change: KeyChange) -> None:
     made = {"n": change.n, "was": change.was, "until": change.until.isoformat()}
     made |= {"secret": hexlify(change.secret).decode(), "key": hexlify(change.key).decode()}
     kept.store(folder / FILE, json.dumps(made).encode(), own=True)

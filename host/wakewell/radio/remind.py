@@ -29,7 +29,7 @@ from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import causes, letters
 from wakewell.radio.causes import Cause
-from wakewell.radio.store import LINES, SENT, LastHeard, Store, sa
+from wakewell.radio.store import LINES, SENT, LastHeard, ReportStore, sa
 from wakewell.report import condition
 from wakewell.tomlfile import show_path
 
@@ -93,7 +93,7 @@ def quiet(person: private.Person, now: float) -> bool:
 
 
 def go_round(
-    store: Store, all_pots: list[PotToRemind], send: Send | None, now: float | None = None
+    store: ReportStore, all_pots: list[PotToRemind], send: Send | None, now: float | None = None
 ) -> Round:
     """Look at every pot once; send what is due; without a way to send, send nothing."""
     now = time.time() if now is None else now
@@ -106,7 +106,7 @@ def go_round(
 
 
 def _look(
-    store: Store,
+    store: ReportStore,
     pot: PotToRemind,
     row: LastHeard | None,
     send: Send | None,
@@ -140,7 +140,7 @@ def _look(
             _remind(store, pot, row, parts[0], mine, send, now, done)
 
 
-def muted_at(store: Store, board: str, now: float) -> int | None:
+def muted_at(store: ReportStore, board: str, now: float) -> int | None:
     """When somebody at the pot muted its reminders, if they still are: by the pot's clock where it
     is trusted, seconds since 1970."""
     chosen = sa.select(LINES.c.heard_at, LINES.c.data).where(
@@ -159,7 +159,7 @@ def muted_at(store: Store, board: str, now: float) -> int | None:
     return found if found is not None and found > now - causes.MUTED_S else None
 
 
-def sent_at(store: Store, board: str, cause: str = causes.MUTED) -> int:
+def sent_at(store: ReportStore, board: str, cause: str = causes.MUTED) -> int:
     """When that cause was last told, seconds since 1970; -1: not yet."""
     here = (SENT.c.board == board) & (SENT.c.cause == cause)
     with store.engine.connect() as c:
@@ -175,7 +175,7 @@ def listeners(pot: PotToRemind) -> list[tuple[list[str], private.Person]]:
     return list(found.values())
 
 
-def held(store: Store, board: str) -> dict[str, int]:
+def held(store: ReportStore, board: str) -> dict[str, int]:
     """{cause: it holds since} of a pot, as booked."""
     chosen = sa.select(SENT.c.cause, SENT.c.since)
     with store.engine.connect() as c:
@@ -183,7 +183,7 @@ def held(store: Store, board: str) -> dict[str, int]:
         return {row.cause: row.since for row in rows}
 
 
-def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, int]:
+def book(store: ReportStore, board: str, found: list[Cause], now: float) -> dict[str, int]:
     """Note which causes hold; {cause: it holds since}. Causes that are over are removed."""
     at = int(now)
     keys = {cause.key for cause in found}
@@ -203,8 +203,8 @@ def book(store: Store, board: str, found: list[Cause], now: float) -> dict[str, 
 
 
 def _remind(
-    store: Store, pot: PotToRemind, row: LastHeard | None, who: str, mine: list[Cause], send: Send,
-    now: float, done: Round,
+    store: ReportStore, pot: PotToRemind, row: LastHeard | None, who: str, mine: list[Cause],
+    send: Send, now: float, done: Round,
 ) -> None:  # fmt: skip
     """One message to one person with every cause that holds, if none went within 24 hours."""
     key = MESSAGE + who
@@ -229,7 +229,7 @@ def _remind(
         c.execute(SENT.update().where(here).values(sent_at=SENT.c.before))
 
 
-def claim(store: Store, board: str, key: str, now: int) -> bool:
+def claim(store: ReportStore, board: str, key: str, now: int) -> bool:
     """True for one caller a day: its message may go now. It is on disk when this returns."""
     here = (SENT.c.board == board) & (SENT.c.cause == key)
     free = SENT.c.sent_at.is_(None) | (SENT.c.sent_at <= now - DAY_S)

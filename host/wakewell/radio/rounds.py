@@ -20,7 +20,7 @@ from wakewell.log.parcel import came_with
 from wakewell.pot.board_file import board_id
 from wakewell.pot.description import PotFolder
 from wakewell.radio import homes
-from wakewell.radio.store import LastHeard, Store
+from wakewell.radio.store import LastHeard, ReportStore
 from wakewell.report import overview
 from wakewell.report.overview import Overview
 from wakewell.report.page_files import speaks_of, today
@@ -63,7 +63,7 @@ def places(paths: Iterable[Path]) -> list[Place]:
 
 
 def go(
-    all_pots: Sequence[Place], store: Store | None, zone: str = "", now_s: float | None = None
+    all_pots: Sequence[Place], store: ReportStore | None, zone: str = "", now_s: float | None = None
 ) -> list[Overview]:
     """A row for each of those pots, or of every one that the database knows where none is named;
     who needs a visit next comes first. now_s: the time it speaks of; None: today, for the demo
@@ -77,7 +77,7 @@ def go(
 
 
 def _row(
-    pot: Place, store: Store | None, heard: LastHeard | None, zone: str, now_s: float | None
+    pot: Place, store: ReportStore | None, heard: LastHeard | None, zone: str, now_s: float | None
 ) -> Overview:
     try:
         log = _from_files(pot)
@@ -117,7 +117,7 @@ def _is_older(log: series.PotLog | None, heard: LastHeard) -> bool:
     return heard.told_at >= log.wakes[-1].time_s + 1
 
 
-def _from_database(pot: Place, store: Store) -> series.PotLog | None:
+def _from_database(pot: Place, store: ReportStore) -> series.PotLog | None:
     """Its newest wakes there as a log; None where they were heard in another home than its."""
     home, heard_at, lines = store.newest(pot.board, MOST_LINES)
     folder = pot.folder.path if pot.folder is not None else None

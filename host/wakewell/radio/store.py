@@ -27,7 +27,7 @@ from wakewell.radio import files, homes, letters, migrate, readings
 from wakewell.radio.tables import DROPPED, LINES, POTS, SENT, sa
 from wakewell.tomlfile import show_path
 
-__all__ = ["LINES", "POTS", "SENT", "Store", "keep_in_force", "sa", "summary"]
+__all__ = ["LINES", "POTS", "SENT", "ReportStore", "keep_in_force", "sa", "summary"]
 
 # After a start, so many lines are looked for in the files, and those heard in this time
 MADE_GOOD = 10_000
@@ -65,7 +65,7 @@ class LastHeard:
         return min(self.heard_at, letters.unix_s(day, second)) if trusted else self.heard_at
 
 
-class Store:
+class ReportStore:
     """The database. where: a file for SQLite, or an SQLAlchemy URL.
 
     folders: {board: the pot's folder} whose log files are kept up. ours: {board: marks of the

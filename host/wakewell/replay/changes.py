@@ -14,7 +14,7 @@ from typing import Any
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
 from wakewell.log.logs import Record
-from wakewell.log.record import Sleep, Wake, pulses_of
+from wakewell.log.record import CommandedSleep, Wake, pulses_of
 from wakewell.pot import probes
 from wakewell.replay.verdicts import report_faults, start_faults
 
@@ -262,7 +262,7 @@ def _water(record: Wake, made: Wake) -> Iterator[Change]:
 
 def _rest(record: Wake, made: Wake) -> Iterator[Change]:
     """The sleep that follows, and whether the button wakes from it."""
-    was, now = (r.sleep or Sleep(0, False) for r in (record, made))
+    was, now = (r.sleep or CommandedSleep(0, False) for r in (record, made))
     was_s, now_s = was.seconds, now.seconds
     low = "battery low" in record.lockouts and "battery low" in made.lockouts
     if was_s <= SOON_S and now_s * LATER > was_s * (LATER + 1):

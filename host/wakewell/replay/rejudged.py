@@ -41,7 +41,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, parcel
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import InForce, Record
-from wakewell.log.record import Brief, Sleep, form_of, sleep_of, wake_of
+from wakewell.log.record import Brief, CommandedSleep, form_of, sleep_of, wake_of
 from wakewell.portable.replayed import Player, why_unplayable
 from wakewell.replay import changes
 from wakewell.replay.changes import Change
@@ -213,7 +213,9 @@ class Rejudge:
         self.carried = agreed and not any(change.rule for change in found)
         if self.carried and self.own.state is not None:
             # The time that passed is what passed, whatever this core would have slept.
-            self.own.state.sleep_s = (sleep_of(record["commands"]) or Sleep(0, False)).seconds
+            self.own.state.sleep_s = (
+                sleep_of(record["commands"]) or CommandedSleep(0, False)
+            ).seconds
         if not self._same_run(record, made) and self.known(record["state"]) is None:
             player.slots = slots  # what the recorded wake stored, not what this core did
             made = self.as_it_was(record, before, pot) or made
@@ -313,7 +315,7 @@ def put_right(state: Any, last: Record, made: Record, before: Any, record: Recor
 
     last: the recorded wake behind `made`, which began with `before`. record: the wake after it.
     """
-    sleep = sleep_of(last["commands"]) or Sleep(0, False)
+    sleep = sleep_of(last["commands"]) or CommandedSleep(0, False)
     state.sleep_s = sleep.seconds
     state.button_masked = int(not sleep.button)
     state.reporting = int("report" in last["commands"])

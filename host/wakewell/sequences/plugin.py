@@ -87,7 +87,7 @@ class SequenceFile(pytest.File):
             yield SequenceItem.from_parent(self, name=on)
 
 
-class Wrong(Exception):
+class SequenceFailed(Exception):
     """What a sequence has to say when it fails."""
 
 
@@ -113,15 +113,15 @@ class SequenceItem(pytest.Item):
                 found = playing.check(playing.load(path), on=self.name)
                 failures = [str(failure) for failure in found]
         except playing.SequenceError as error:
-            raise Wrong(str(error)) from None
+            raise SequenceFailed(str(error)) from None
         if failures:
-            raise Wrong("\n\n".join(failures))
+            raise SequenceFailed("\n\n".join(failures))
 
     def repr_failure(
         self, excinfo: pytest.ExceptionInfo[BaseException], style: object = None
     ) -> str:
         """The failure in its own words; a traceback only for what is not the sequence's fault."""
-        if isinstance(excinfo.value, Wrong):
+        if isinstance(excinfo.value, SequenceFailed):
             return str(excinfo.value)
         return str(super().repr_failure(excinfo))
 

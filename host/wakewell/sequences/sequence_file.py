@@ -101,7 +101,7 @@ class Sequence:
     lines: list[int] = field(default_factory=list)  # of each wake's [[wake]]
 
 
-class Refused(Exception):
+class WrongValue(Exception):
     """A value is not what its key allows; the text says what is."""
 
 
@@ -113,7 +113,7 @@ def whole(least: int = 0, most: int = MOST) -> Check:
 
     def check(value: object) -> Any:
         if not is_whole(value, least, most):
-            raise Refused(f"a whole number from {least} to {most}")
+            raise WrongValue(f"a whole number from {least} to {most}")
         return value
 
     return check
@@ -122,7 +122,7 @@ def whole(least: int = 0, most: int = MOST) -> Check:
 def flag(value: object) -> Any:
     """true or false, as the script's 1 or 0."""
     if not isinstance(value, bool):
-        raise Refused("true or false")
+        raise WrongValue("true or false")
     return int(value)
 
 
@@ -132,9 +132,9 @@ def word(allowed: Iterable[str]) -> Check:
 
     def check(value: object) -> Any:
         if not isinstance(value, str):
-            raise Refused("one of " + ", ".join(known))
+            raise WrongValue("one of " + ", ".join(known))
         if value not in known:
-            raise Refused(nearest(value, known))
+            raise WrongValue(nearest(value, known))
         return value
 
     return check
@@ -143,14 +143,14 @@ def word(allowed: Iterable[str]) -> Check:
 def text(value: object) -> Any:
     """A line of text."""
     if not isinstance(value, str) or not value.strip() or len(value) > MOST_LINE:
-        raise Refused("a text that is not empty")
+        raise WrongValue("a text that is not empty")
     return value
 
 
 def short(value: object) -> Any:
     """A text that leaves room for the rest of its record's line."""
     if len(text(value)) > MOST_TEXT:
-        raise Refused(f"a text of at most {MOST_TEXT} characters")
+        raise WrongValue(f"a text of at most {MOST_TEXT} characters")
     return value
 
 
@@ -161,7 +161,7 @@ def listed(item: Check, most: int = 64, alone: bool = False) -> Check:
         if alone and not isinstance(value, list):
             value = [value]
         if not isinstance(value, list) or len(value) > most:
-            raise Refused(f"a list of at most {most} values")
+            raise WrongValue(f"a list of at most {most} values")
         return [item(one) for one in value]
 
     return check
@@ -177,13 +177,13 @@ def span(value: object) -> Any:
         ends = (value, value)
     if all(is_whole(end, -MOST, MOST) for end in ends) and ends[0] <= ends[1]:
         return ends
-    raise Refused('a whole number, { least = ..., most = ... } or "none"')
+    raise WrongValue('a whole number, { least = ..., most = ... } or "none"')
 
 
 def utc(value: object) -> Any:
     """[day, second, trust] as in a record's `begin`."""
     if not isinstance(value, list) or len(value) != 3:
-        raise Refused("[days since 2000-01-01, second of the day, trust]")
+        raise WrongValue("[days since 2000-01-01, second of the day, trust]")
     return [whole(-MOST)(one) for one in value]
 
 
@@ -204,7 +204,7 @@ def reading(least: int, most: int, words: tuple[str, ...] = ("absent",)) -> Chec
         elif value in words or is_whole(value, least, most):
             return value
         known = "".join(f'"{name}", ' for name in words)
-        raise Refused(f"{least} to {most}, {known}{{ from, to }} or {{ steps = [...] }}")
+        raise WrongValue(f"{least} to {most}, {known}{{ from, to }} or {{ steps = [...] }}")
 
     return check
 
@@ -219,10 +219,10 @@ def _run_checks() -> dict[str, Check]:
 
 def _columns(value: object, column: Check) -> Any:
     if not isinstance(value, dict) or "ms" not in value or not set(value) <= set(run.CHANNELS):
-        raise Refused("a table of lists: ms and any of " + ", ".join(run.CHANNELS[1:]))
+        raise WrongValue("a table of lists: ms and any of " + ", ".join(run.CHANNELS[1:]))
     columns = {name: column(counts) for name, counts in value.items()}
     if len({len(counts) for counts in columns.values()}) != 1:
-        raise Refused("lists of the same length")
+        raise WrongValue("lists of the same length")
     return columns
 
 
@@ -416,7 +416,7 @@ class SequenceReader:
         sequence = Sequence(self.path, title, cited, script)
         try:
             pot = mock.load_pot(script["pot"])
-        except mock.Refused as error:
+        except mock.FileRefused as error:
             raise self.error((error.kind,), f"the board refuses these {error}") from None
         self.probes = {name: getattr(pot.calibration, name) for name in UNIT_KEYS}
         usual = dict.fromkeys(UNIT_KEYS.values(), 0) | bench_pot.READINGS
@@ -670,7 +670,7 @@ class SequenceReader:
             raise self.error(at, f"{name} is missing")
         try:
             return check(given[name])
-        except Refused as refused:
+        except WrongValue as refused:
             self.refuse((*at, name), given[name], str(refused))
 
     def table(
@@ -720,7 +720,7 @@ class SequenceReader:
 
 def _deliveries(value: object) -> Any:
     if not isinstance(value, list) or len(value) != state.DELIVERIES:
-        raise Refused(f"{state.DELIVERIES} whole numbers")
+        raise WrongValue(f"{state.DELIVERIES} whole numbers")
     return [whole()(one) for one in value]
 
 
@@ -729,12 +729,14 @@ def _probe_table(value: object) -> Any:
     if value == "unfitted":
         return None
     if not isinstance(value, dict) or not {"points", "rails"} <= set(value) <= PROBE_KEYS:
-        raise Refused("{ points = [[counts, value], ...], rails = [low, high], spread = counts }")
+        raise WrongValue(
+            "{ points = [[counts, value], ...], rails = [low, high], spread = counts }"
+        )
     pair = listed(whole(-MOST), 2)
     points = listed(pair, table.MOST_POINTS)(value["points"])
     rails = pair(value["rails"])
     if len(points) < 2 or any(len(one) != 2 for one in [*points, rails]):
-        raise Refused("at least two points; points and rails are pairs")
+        raise WrongValue("at least two points; points and rails are pairs")
     return {"points": points, "rails": rails, "spread": whole()(value.get("spread", 0))}
 
 

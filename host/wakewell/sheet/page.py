@@ -47,7 +47,7 @@ class Sheet:
     costs: parts.Costs
     bought: list[parts.Bought]
     smalls: list[parts.Small]
-    pins: list[pins.Pin]
+    pins: list[pins.PinRow]
     instead: list[standins.StandIn]
     days: tuple[int, int | None]
     readings: list[meter.Reading]

@@ -32,7 +32,7 @@ OWN = {
 
 
 @dataclass(frozen=True)
-class Pin:
+class PinRow:
     """One row. name: GPIO and its number; own: the chip's further names; place: on the board."""
 
     number: int
@@ -45,7 +45,7 @@ class Pin:
     caution: str
 
 
-def rows(pot: description.PotFolder) -> list[Pin]:
+def rows(pot: description.PotFolder) -> list[PinRow]:
     """By pin."""
     assert pot.about is not None
     chip = chips.CHIPS[pot.about.chip]
@@ -59,7 +59,7 @@ def rows(pot: description.PotFolder) -> list[Pin]:
         own.append("input only" if pin in chip.input_only else "")
         place = ", ".join(header.places(pin)) if header else ""
         named = ", ".join(word for word in own if word)
-        found.append(Pin(
+        found.append(PinRow(
             pin, f"GPIO {pin}", named, place, what, extra, uses[pin], chips.doubtful(chip, pin)
         ))  # fmt: skip
     return found

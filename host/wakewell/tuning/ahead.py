@@ -52,7 +52,7 @@ VISITS = ("fill the tank", "charge the battery", "water by hand", "empty the sau
 
 
 @dataclass(frozen=True)
-class Begin:
+class RunStart:
     """What a run begins with. water: mean ml/ml; charge: a share; time_s: since 1970."""
 
     time_s: float
@@ -62,7 +62,12 @@ class Begin:
 
 
 def spec_of(
-    found: Fit, values: Numbers, begin: Begin, climate: Climate, seed: int | None, poured: float = 0
+    found: Fit,
+    values: Numbers,
+    begin: RunStart,
+    climate: Climate,
+    seed: int | None,
+    poured: float = 0,
 ) -> PotSpec:
     """The rig's pot of one draw, from `begin` on under that climate (which begins there too).
     seed: draw the cell's numbers too; None: as fitted.
@@ -172,7 +177,7 @@ def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) ->
 
 def begin_of(
     found: Fit, values: Numbers | None = None, seed: int | None = None, until: int | None = None
-) -> Begin:
+) -> RunStart:
     """How the pot is at the end of what was fitted, by this draw (None: the fit itself).
 
     until: not at the end, but at that wake, before it waters.
@@ -196,7 +201,7 @@ def begin_of(
         charge = found.cell.drawn_charge(seed)
     levels = pot.levels
     water = min(levels.saturated, max(levels.floor, pot.content))
-    return Begin(wakes[-1].time_s, water, float(level), charge)
+    return RunStart(wakes[-1].time_s, water, float(level), charge)
 
 
 def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
@@ -219,7 +224,7 @@ def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visi
     return tuple(Visit(act, due_s, promised=True) for act, due_s in sorted(first.items()))
 
 
-def trial_of(base: Trial, found: Fit, values: Numbers, begin: Begin, days: float,
+def trial_of(base: Trial, found: Fit, values: Numbers, begin: RunStart, days: float,
              lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
     """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
     values, poured = water_drawn(found, values, seed)

@@ -76,7 +76,7 @@ TOLD = tuple[str, dict[str, str], bool, int, bool, dict[str, list[int] | None]]
 
 
 @dataclass
-class Result:
+class FlashResult:
     """What a flash did. good is False if the self-test found something."""
 
     port: str
@@ -207,7 +207,7 @@ def flash_one(
     take_over: bool = False,
     keep_asked: bool | None = None,
     accept_weaker: bool = False,
-) -> Result:
+) -> FlashResult:
     """Flash one board. Raises BadInput or BoardLost; the board is then as it was.
 
     say: told what a person has to do. moved: told how many bytes of how many are there.
@@ -227,7 +227,7 @@ def flash_one(
         next_n = check_pulse(link)
         identity = link.identity
         code = payload.compile_code(identity.mpy_version)
-        result = Result(port, folder.name, identity, code.version)
+        result = FlashResult(port, folder.name, identity, code.version)
         settled = 0
         if not moves_in:
             pot, settled = settle(link, pot, keep_asked, result)
@@ -312,7 +312,7 @@ def beside(folder: Path, board: str, now: datetime) -> list[str]:
 
 
 def settle(
-    link: Link, pot: description.PotFolder, keep_asked: bool | None, result: Result
+    link: Link, pot: description.PotFolder, keep_asked: bool | None, result: FlashResult
 ) -> tuple[description.PotFolder, int]:
     """What was asked by radio and what settings.toml says become one: (the pot, number of the
     newest message that is settled by it).
@@ -343,7 +343,7 @@ def settle(
     return pot, pending.n if pending else 0
 
 
-def forget_bench(folder: Path, board: str, result: Result) -> None:
+def forget_bench(folder: Path, board: str, result: FlashResult) -> None:
     """A bench book of that board describes the pot before: a copy of it stays and a new one
     begins.
     """
@@ -354,7 +354,9 @@ def forget_bench(folder: Path, board: str, result: Result) -> None:
         result.notes.append(f"its bench book is of the pot before: set aside in {kept.KEPT}/")
 
 
-def at_its_stage(link: Link, pot: description.PotFolder, result: Result) -> description.PotFolder:
+def at_its_stage(
+    link: Link, pot: description.PotFolder, result: FlashResult
+) -> description.PotFolder:
     """The pot at the stage that its commissioning gives it on this board (R14)."""
     board = link.identity.unique_id
     found = stage.standing(pot, board)
@@ -404,7 +406,7 @@ def send(
     link: Link,
     missing: dict[str, bytes],
     there: dict[str, str],
-    result: Result,
+    result: FlashResult,
     moved: Callable[[int, int], None],
 ) -> None:
     """Bring the missing files to the board, beside those in force, each checked there."""
@@ -440,7 +442,7 @@ def staged(path: str) -> str:
     return path if path.startswith("/code/") else path + ".new"
 
 
-def switch(link: Link, version: str, missing: dict[str, bytes], result: Result) -> None:
+def switch(link: Link, version: str, missing: dict[str, bytes], result: FlashResult) -> None:
     """Put everything in force in one go that no cable can cut in two."""
     listing = link.ask("list_pot", kind=list[str])
     if not any(name.startswith("state.") or name.endswith(".jsonl") for name in listing):
@@ -473,7 +475,7 @@ def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
         link.run("remove", sorted(stale | left), sorted(folders, key=len, reverse=True))
 
 
-def test(link: Link, version: str, result: Result, steps: list[str]) -> None:
+def test(link: Link, version: str, result: FlashResult, steps: list[str]) -> None:
     """Have the board test itself and read the result: files, state, pump file, every part. steps:
     what the pot needs next, which is the reason why it does not pump yet.
     """

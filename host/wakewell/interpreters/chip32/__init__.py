@@ -51,7 +51,7 @@ def why_not() -> str:
 
 
 @dataclass
-class Order:
+class Program:
     """What to run. files: {path there: path here}. code: Python for it.
 
     first: bytes its heap begins with. most: bytes it may grow to in all.
@@ -79,7 +79,7 @@ class Order:
         return [found, str(HERE / "run.mjs"), str(path)]
 
 
-def run(order: Order, folder: Path) -> str:
+def run(order: Program, folder: Path) -> str:
     """What it prints. Raises RuntimeError with its own words where it fails."""
     done = subprocess.run(order.command(folder), capture_output=True, text=True, check=False)
     if done.returncode:

@@ -58,7 +58,7 @@ class Nobody:
 
 
 @dataclass
-class Boot:
+class BareBoot:
     """How a boot ended. heap: the most bytes that it grew to.
 
     marks: at "boot", "radio" and "talk" {all, largest}: bytes free, and the largest block.
@@ -77,7 +77,7 @@ class Boot:
 
 
 @dataclass
-class Line:
+class FailedLine:
     """A wake's line while an allocation of that number failed. enough: there was none of it.
 
     escaped: the board's program was left by the error. files: what it changed in the log.
@@ -89,7 +89,7 @@ class Line:
     files: dict[str, bytes]
 
 
-Failed = tuple[Boot, dict[str, bytes]]  # a boot, and the flash it leaves
+Failed = tuple[BareBoot, dict[str, bytes]]  # a boot, and the flash it leaves
 
 
 @dataclass
@@ -105,7 +105,7 @@ class BareChip:
     clock_s: int = 0
     peer: Peer = field(default_factory=Nobody)
 
-    def boot(self, cause: int = DEEP_SLEEP, wake: int = TIMER, fail_at: int = 0) -> Boot:
+    def boot(self, cause: int = DEEP_SLEEP, wake: int = TIMER, fail_at: int = 0) -> BareBoot:
         """One boot, to its deep sleep. fail_at: which allocation of it fails; 0: none."""
         ((boot, self.files),) = self._boots([fail_at], cause, wake)
         return boot
@@ -121,7 +121,7 @@ class BareChip:
         self.rtc, self.clock_s = rtc, clock_s
         yield from zip(found[::2], found[1::2], strict=True)
 
-    def failing_lines(self, first: int = 1, step: int = 1) -> Iterator[Line]:
+    def failing_lines(self, first: int = 1, step: int = 1) -> Iterator[FailedLine]:
         """The line of the next wake, written again and again, each time to the log as it is now:
         of each every `step`-th allocation fails, from `first` on to more than it needs."""
         with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
@@ -130,7 +130,7 @@ class BareChip:
             chip |= {"cause": DEEP_SLEEP, "wake": TIMER, "fails": [0], "lines": True}
             for row in self._told(order, chip, folder)[0]:
                 files = {path[1:]: bytes.fromhex(data) for path, data in row["files"].items()}
-                yield Line(row["nth"], bool(row["escaped"]), bool(row["enough"]), files)
+                yield FailedLine(row["nth"], bool(row["escaped"]), bool(row["enough"]), files)
 
     def _boots(self, fails: list[int], cause: int, wake: int) -> list[Failed]:
         with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
@@ -139,7 +139,9 @@ class BareChip:
             chip |= {"cause": cause, "wake": wake if cause == DEEP_SLEEP else 0, "fails": fails}
             return self._ended(chip, *self._told(order, chip, folder))
 
-    def _order(self, program: str, folder: Path, *more: int) -> tuple[chip32.Order, dict[str, Any]]:
+    def _order(
+        self, program: str, folder: Path, *more: int
+    ) -> tuple[chip32.Program, dict[str, Any]]:
         """That program of `inside` on this chip."""
         there = {}
         for number, (path, data) in enumerate(self.files.items()):
@@ -150,10 +152,10 @@ class BareChip:
         given = self.pins, self.level, *more
         code = f"{(INSIDE / f'{program}.py').read_text()}\nmain(*{given!r})\n"
         chip = {"clock": self.clock_s, "rtc": self.rtc.hex(), "aside": aside()}
-        return chip32.Order(code, there, self.first, self.most), chip
+        return chip32.Program(code, there, self.first, self.most), chip
 
     def _told(
-        self, order: chip32.Order, chip: dict[str, Any], folder: Path
+        self, order: chip32.Program, chip: dict[str, Any], folder: Path
     ) -> tuple[list[dict[str, Any]], str, str]:
         """What the interpreter tells, its console and its errors."""
         with (folder / "result").open("wb") as told, answering(self.peer) as line:
@@ -181,7 +183,7 @@ class BareChip:
                     files[path[1:]] = bytes.fromhex(data)
             self.rtc = bytes.fromhex(found["rtc"])
             self.clock_s = found["clock"] + found["ms"] // 1000
-            boot = Boot(
+            boot = BareBoot(
                 found["ended"],
                 found["ms"],
                 console,
@@ -202,7 +204,7 @@ def aside() -> int:
     """Bytes that the stand-ins take of the heap, and a chip's own modules do not."""
     with tempfile.TemporaryDirectory(prefix="wakewell-") as name:
         code = "import gc\nimport bare\ngc.collect()\nprint(gc.mem_alloc())"
-        order = chip32.Order(code, {"/lib/bare.mpy": fakes(Path(name))})
+        order = chip32.Program(code, {"/lib/bare.mpy": fakes(Path(name))})
         return int(chip32.run(order, Path(name))) - CHIP_USES
 
 
