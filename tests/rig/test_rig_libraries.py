@@ -26,8 +26,8 @@ def test_a_line_is_solved_without_scipy() -> None:
     """Its import would cost every run of the command more than all of the solving."""
     pytest.importorskip("fluids", reason="the rig's extra is not installed")
     code = (
-        "import sys; from wakewell.rig.hydraulics import Hose, Pump, box, plumbing;"
-        "plumbing(box(100.0, 150.0, 200.0), Pump(), Hose());"
+        "import sys; from wakewell.rig.hydraulics import RigHose, RigPump, box, plumbing;"
+        "plumbing(box(100.0, 150.0, 200.0), RigPump(), RigHose());"
         "print(sorted({'fluids', 'scipy'} & set(sys.modules)))"
     )
     assert printed(code) == "['fluids']"
