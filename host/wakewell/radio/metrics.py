@@ -129,7 +129,7 @@ class Metrics:
     def __init__(self, listener: Listener, host: str, port: int) -> None:
         """Raises BadInput where the port cannot be had."""
         self.listener, self.own = listener, is_own(host)
-        handler = type("Answer", (Asked,), {"metrics": self})
+        handler = type("Answer", (MetricsCaller,), {"metrics": self})
         try:
             family, *_, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
             server = type("Door", (http.server.HTTPServer,), {"address_family": family})
@@ -152,7 +152,7 @@ class Metrics:
         self.door.server_close()
 
 
-class Asked(http.server.BaseHTTPRequestHandler):
+class MetricsCaller(http.server.BaseHTTPRequestHandler):
     """One caller."""
 
     metrics: Metrics

@@ -31,7 +31,7 @@ NOTHING = "nothing heard yet, and no log of it is here"
 
 
 @dataclass
-class Place:
+class PotPlace:
     """Where a pot is looked for: its folder, or a log without one; None: in the database alone."""
 
     path: Path | None
@@ -40,7 +40,7 @@ class Place:
     folder: PotFolder | None = None
 
 
-def places(paths: Iterable[Path]) -> list[Place]:
+def places(paths: Iterable[Path]) -> list[PotPlace]:
     """A pot for each path: its folder, the pots' folders in it, else each log that is found there.
 
     Raises BadInput.
@@ -58,26 +58,33 @@ def places(paths: Iterable[Path]) -> list[Place]:
     for path, name in zip(found, series.names(found), strict=True):
         folder = series.pot_folder(path)
         board = board_id(folder.path) if folder is not None else None
-        made.append(Place(path, name, board or "", folder))
+        made.append(PotPlace(path, name, board or "", folder))
     return made
 
 
 def go(
-    all_pots: Sequence[Place], store: ReportStore | None, zone: str = "", now_s: float | None = None
+    all_pots: Sequence[PotPlace],
+    store: ReportStore | None,
+    zone: str = "",
+    now_s: float | None = None,
 ) -> list[Overview]:
     """A row for each of those pots, or of every one that the database knows where none is named;
     who needs a visit next comes first. now_s: the time it speaks of; None: today, for the demo
     sets their last day."""
     heard = store.pots() if store is not None else {}
     pots = all_pots or [
-        Place(None, one.name or board, board) for board, one in sorted(heard.items())
+        PotPlace(None, one.name or board, board) for board, one in sorted(heard.items())
     ]
     rows = [_row(pot, store, heard.get(pot.board), zone, now_s) for pot in pots]
     return overview.by_urgency(rows)
 
 
 def _row(
-    pot: Place, store: ReportStore | None, heard: LastHeard | None, zone: str, now_s: float | None
+    pot: PotPlace,
+    store: ReportStore | None,
+    heard: LastHeard | None,
+    zone: str,
+    now_s: float | None,
 ) -> Overview:
     try:
         log = _from_files(pot)
@@ -96,7 +103,7 @@ def _row(
     return row
 
 
-def _from_files(pot: Place) -> series.PotLog | None:
+def _from_files(pot: PotPlace) -> series.PotLog | None:
     """The log that lies there, None if there is none."""
     place = pot.path
     if place is not None and (place / POT).is_file():
@@ -117,7 +124,7 @@ def _is_older(log: series.PotLog | None, heard: LastHeard) -> bool:
     return heard.told_at >= log.wakes[-1].time_s + 1
 
 
-def _from_database(pot: Place, store: ReportStore) -> series.PotLog | None:
+def _from_database(pot: PotPlace, store: ReportStore) -> series.PotLog | None:
     """Its newest wakes there as a log; None where they were heard in another home than its."""
     home, heard_at, lines = store.newest(pot.board, MOST_LINES)
     folder = pot.folder.path if pot.folder is not None else None
