@@ -543,9 +543,12 @@ def end_pulse(
     last_ml = judge.value(cal.level, last, judge.judge(cal.level, last))
     level = after.get("level") or last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
+    most_ml = run.most_fall_ml(ran.ran_ms, pot)
     # No single reading makes a dry run or a leak (R4, R8): one that is higher than scatter explains
-    # of the run's last sample, a moment before, counts as none, and the first look begins anew
+    # of the run's last sample, a moment before, counts as none, and the first look begins anew.
+    # Where both show a fall beyond any pump's, they agree in what matters
     at_odds = after_ml is not None and rules.below(last_ml, after_ml - 2 * cal.tolerance_ml)
+    at_odds = at_odds and not rules.below(after_ml, facts.level_ml - most_ml)
     if at_odds:
         after_ml = None
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
@@ -559,7 +562,7 @@ def end_pulse(
     ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
     # A fall beyond what any pump can do is the looks' to judge: one reading is no water given (R8)
-    unsure = unsure or (fall_ml is not None and fall_ml > run.most_fall_ml(ran.ran_ms, pot))
+    unsure = unsure or (fall_ml is not None and fall_ml > most_ml)
     given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal, metered_ul)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
     # A meter that misses some of the water hides none of it here (R18)
@@ -583,7 +586,6 @@ def end_pulse(
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
     # A fast fall that the level after it does not bear out is for the looks to decide
-    most_ml = run.most_fall_ml(ran.ran_ms, pot)
     borne_out = not at_odds and (fall_ml is None or fall_ml > most_ml)
     for trip in trips:
         if trip in LATCHES and (trip != "fast fall" or borne_out):
