@@ -12,7 +12,7 @@ from wakewell.rig.soil import Container
 from wakewell.simulate.one_run import run_trial
 from wakewell.tuning import ahead, fast, proposals, told, troubles
 from wakewell.tuning.heldout import HeldOut
-from wakewell.tuning.proposals import Effort, Kind, Proposal
+from wakewell.tuning.proposals import Effort, Improvement, Proposal
 from wakewell.tuning.study import Study
 from wakewell.tuning.twin import DAY_S
 
@@ -136,7 +136,9 @@ def test_a_hard_limit_that_costs_the_plant_water_is_named_and_left_alone(checked
     lives = ahead.lives(checked.trial, checked.now, DAYS, lines, 4)
     found = fast.Lives([trial for _, trial in lives])
     found.limits.day_ml = 60  # far less than the basil drinks in a summer's day
-    search = proposals.Search(checked.folder, now, found, troubles.Troubles(99, (), ()), SMALL)
+    search = proposals.SettingsSearch(
+        checked.folder, now, found, troubles.Troubles(99, (), ()), SMALL
+    )
     held = {name: less for name, _, _, less in search.held_by()}
     assert held["day_ml"] > 1.0
     assert "dose_ml" not in held
@@ -162,6 +164,6 @@ def test_a_kind_keeps_what_comes_before_it_in_the_order() -> None:
         key=lambda kind: proposals.ORDER.index(kind.lowers),
     )
     for kind in by_order:
-        assert isinstance(kind, Kind)
+        assert isinstance(kind, Improvement)
         assert set(before) <= set(kind.keeps)
         before.append(kind.lowers)

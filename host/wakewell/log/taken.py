@@ -69,7 +69,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class ProposalOutcome:
     """What came of a proposal so far. days: the log has seen under its settings; mark: how many of
     them are held to what was foretold (0: too few yet, of `first`)."""
 
@@ -112,7 +112,7 @@ def note(folder: Path, taken: Taken) -> None:
     store(path, old + msgspec.json.encode(taken) + b"\n")
 
 
-def outcome(taken: Taken, log: PotLog) -> Outcome:
+def outcome(taken: Taken, log: PotLog) -> ProposalOutcome:
     """What the log has seen under its settings, from when they came into force until others did."""
     under: list[WakeRow] = []
     for wake in log.wakes:
@@ -132,10 +132,10 @@ def outcome(taken: Taken, log: PotLog) -> Outcome:
         for name, text, unit in SEEN:
             if name in seen and name in taken.marks[mark]:
                 rows.append(Row(name, text, unit, taken.marks[mark][name], seen[name]))
-    return Outcome(taken, days, mark, first, tuple(rows))
+    return ProposalOutcome(taken, days, mark, first, tuple(rows))
 
 
-def outcomes(folder: Path, log: PotLog) -> list[Outcome]:
+def outcomes(folder: Path, log: PotLog) -> list[ProposalOutcome]:
     """Of everything that was taken. Raises BadInput."""
     return [outcome(taken, log) for taken in read(folder)]
 

@@ -84,7 +84,7 @@ class Range:
 
 
 @dataclass(frozen=True)
-class Kind:
+class Improvement:
     """A way to be better: the quantity to lower, by how much at least in a year (or that share of
     it), and what must not get worse for it."""
 
@@ -104,11 +104,11 @@ SAME = {
 SAFE = ("wilting_days", "lockouts", "floor_ml", "airless_days")
 ORDER = ("stressed_days", "visits", "saucer_ml", "used_mah")
 KINDS = (
-    Kind("less stress", "stressed_days", 1.0, 0.1, ()),
-    Kind("fewer visits", "visits", 0.7, 0.1, ("stressed_days",)),
-    Kind("less through the saucer", "saucer_ml", 400.0, 0.25, ("stressed_days", "visits")),
-    Kind("drier", "soil_ppt", 12.0, 0.0, ("stressed_days", "visits", "saucer_ml")),
-    Kind("steadier", "swing_ppt", 2.0, 0.15, ("stressed_days", "visits", "saucer_ml")),
+    Improvement("less stress", "stressed_days", 1.0, 0.1, ()),
+    Improvement("fewer visits", "visits", 0.7, 0.1, ("stressed_days",)),
+    Improvement("less through the saucer", "saucer_ml", 400.0, 0.25, ("stressed_days", "visits")),
+    Improvement("drier", "soil_ppt", 12.0, 0.0, ("stressed_days", "visits", "saucer_ml")),
+    Improvement("steadier", "swing_ppt", 2.0, 0.15, ("stressed_days", "visits", "saucer_ml")),
 )
 SHOWN = (
     "stressed_days", "visits", "saucer_ml", "used_mah", "water_week_ml", "waterings", "refills",
@@ -185,7 +185,7 @@ def ranges(now: Settings, lives: Lives, had: Troubles) -> list[Range]:
     return [row for row in rows if row.most > row.least]
 
 
-class Search:
+class SettingsSearch:
     """Sets of settings, judged by the same draws as those of now."""
 
     def __init__(
@@ -245,7 +245,9 @@ class Search:
         """Which rows are worse than now in one of those."""
         return worse(found, self.usual, names, self.lives.days)
 
-    def best(self, kind: Kind, some: Sequence[Settings], found: Mapping[str, Numbers]) -> Settings:
+    def best(
+        self, kind: Improvement, some: Sequence[Settings], found: Mapping[str, Numbers]
+    ) -> Settings:
         """The best of them in that kind; those of now if none is."""
         bad = self.worse(found, (*SAFE, *kind.keeps))
         order = [found[kind.lowers].mean(axis=1)]
@@ -259,7 +261,7 @@ class Search:
         keys = (changes, *reversed(rough), np.round(order[0] / width), bad)
         return some[int(np.lexsort(keys)[0])]
 
-    def pruned(self, kind: Kind, one: Settings) -> tuple[Settings, list[tuple[str, float]]]:
+    def pruned(self, kind: Improvement, one: Settings) -> tuple[Settings, list[tuple[str, float]]]:
         """Without the changes that hardly matter, and what is lost without each of the rest."""
         while True:
             changed = [name for name in one if one[name] != self.now[name]]
@@ -282,7 +284,7 @@ class Search:
             one = tries[1 + least]
 
     def of_kind(
-        self, kind: Kind, some: Sequence[Settings], found: Mapping[str, Numbers]
+        self, kind: Improvement, some: Sequence[Settings], found: Mapping[str, Numbers]
     ) -> Proposal | None:
         """The best of that kind, searched on from the best of `some`; None: none is worth it."""
         best = self.best(kind, some, found)
@@ -376,7 +378,9 @@ def made(found: Study, effort: Effort | None = None) -> Proposals:
     state = ahead.state_at(found.log, found.log.wakes[-1])
     begun = from_bytes(state) if state else None
     known = begun.learned_ul_per_ppt if begun is not None else 0
-    search = Search(found.folder, usual, Lives([trial for _, trial in lives], known), had, effort)
+    search = SettingsSearch(
+        found.folder, usual, Lives([trial for _, trial in lives], known), had, effort
+    )
     spread = search.spread()
     swept = search.lived(spread)
     quick = {name: float(row.mean()) for name, row in search.usual.items()}

@@ -18,7 +18,7 @@ from wakewell.tuning.study import Study
 
 
 @dataclass(frozen=True)
-class Done:
+class Taking:
     """What was taken. written: what changed in settings.toml; copy: of the old one, if it did."""
 
     proposal: Proposal
@@ -33,7 +33,7 @@ def chosen(found: Proposals, number: int) -> Proposal:
     return found.rows[number - 1]
 
 
-def take(study: Study, found: Proposals, number: int) -> Done:
+def take(study: Study, found: Proposals, number: int) -> Taking:
     """Write it down. Raises BadInput, and then nothing is written."""
     one = chosen(found, number)
     folder = study.folder
@@ -47,4 +47,4 @@ def take(study: Study, found: Proposals, number: int) -> Done:
         days: {name: row[name] for name in names if name in row} for days, row in one.marks.items()
     }
     taken.note(folder.path, Taken(found.last, found.time_s, one.kind, dict(one.settings), marks))
-    return Done(one, values, copy)
+    return Taking(one, values, copy)

@@ -22,7 +22,7 @@ from wakewell.tuning.fit import Z90, Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.proposals import Proposal, Proposals
 from wakewell.tuning.study import Study
-from wakewell.tuning.taking import Done
+from wakewell.tuning.taking import Taking
 from wakewell.tuning.twin import KNOBS, Course
 from wakewell.tuning.weather import span_text
 
@@ -294,7 +294,7 @@ def outcome_lines(study: Study) -> Iterator[str]:
             yield f"           {row.line()}"
 
 
-def taken_lines(done: Done, folder: str) -> Iterator[str]:
+def taken_lines(done: Taking, folder: str) -> Iterator[str]:
     """What was written, and what to do next."""
     if done.copy is None:
         yield f"  taken    '{done.proposal.kind}': settings.toml stays; what was foretold is noted"
