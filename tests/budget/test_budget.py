@@ -557,8 +557,8 @@ def test_a_cell_lasts_through_the_cold_month_on_the_way() -> None:
 def test_ratings(basil):
     found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), of(basil), 14)}
     fuse = found["fuse, time-lag"]
-    # Pump and board of the basil's calibration take 0.260 and 0.045 A, three quarters of 0.41 A
-    assert fuse.least == 0.5
+    # The pump of the basil's calibration takes 0.260 A, three quarters of 0.35 A
+    assert fuse.least == 0.4
     assert fuse.most == 5.0
     assert found["switch, current"].least == pytest.approx(1.4)  # twice 0.7 A, blocked
     assert found["switch, voltage"].least == pytest.approx(8.4)
@@ -571,17 +571,18 @@ R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # ISO 3, from memory
 
 @pytest.mark.parametrize(
     ("pump_ma", "fuse_a"),
-    [(20, 0.1), (254, 0.4), (256, 0.5), (554, 0.8), (600, 1.0), (2000, 3.15), (11_000, 16.0)],
+    [(20, 0.1), (299, 0.4), (301, 0.5), (599, 0.8), (601, 1.0), (2000, 3.15), (11_000, 16.0)],
 )
 def test_the_fuse_is_the_next_rating_above_what_flows(basil, pump_ma, fuse_a):
-    """The smallest of the preferred ratings of which three quarters carry pump and board."""
-    told = replace(of(basil), pump_ma=pump_ma, awake_ma=45)
-    told = replace(told, standing_ma=0)
+    """The smallest preferred rating of which three quarters carry the pump: the fuse is in its
+    supply, as the circuit draws it."""
+    told = replace(of(basil), pump_ma=pump_ma)
     found = {s.what: s for s in sizing.sizes(inputs.open_folder(str(basil)), told, 14)}
     fuse = found["fuse, time-lag"]
     ratings = sorted(round(base * scale, 3) for base in R10 for scale in (0.1, 1.0, 10.0))
-    assert fuse.least == fuse_a == min(a for a in ratings if 0.75 * a >= (pump_ma + 45) / 1000)
-    assert f"above {(pump_ma + 45) / 1000:.2f} A / 0.75" in fuse.why
+    assert fuse.least == fuse_a == min(a for a in ratings if 0.75 * a >= pump_ma / 1000)
+    assert f"above {pump_ma / 1000:.2f} A / 0.75" in fuse.why
+    assert sizing.FUSE_PLACE in fuse.why
     assert ("choose another cell" in fuse.why) == (fuse_a > 5.0)
 
 
@@ -1009,12 +1010,21 @@ def test_a_reserve_above_the_tank(tmp_path):
 # Against the rig
 
 
-@pytest.mark.parametrize(("stands", "month"), [("window sill", 6), ("balcony", 0)])
-def test_the_charge_at_the_lockout_is_the_rig_cells_also_in_the_cold(stands, month):
-    air = inputs.MONTHS[stands][1]
-    floor = nominal(replace(BASIL, air_c=air).floor_mah(month))
-    cell = battery.RigBattery(battery.Cell(BASIL.cell_mah), floor / BASIL.cell_mah)
-    assert cell.rest_mv(air[month]) == pytest.approx(3500.0, abs=1.0)  # the basil's battery_mv
+@pytest.mark.parametrize(
+    ("stands", "month", "kind", "mv"),
+    [
+        ("window sill", 6, "lithium-ion", 3500.0),  # the basil's battery_mv
+        ("balcony", 0, "lithium-ion", 3500.0),
+        ("balcony", 0, "lithium-iron-phosphate", 3170.0),
+        ("balcony", 0, "nickel-metal-hydride", 1240.0),
+    ],
+)
+def test_the_charge_at_the_lockout_is_the_rig_cells_also_in_the_cold(stands, month, kind, mv):
+    air, usable = inputs.MONTHS[stands][1], battery.CHEMISTRIES[kind].usable
+    told = replace(BASIL, air_c=air, empty=inputs.charge_at(mv, kind), usable_c=usable)
+    floor = nominal(told.floor_mah(month))
+    cell = battery.RigBattery(battery.usual(BASIL.cell_mah, kind, 1), floor / BASIL.cell_mah)
+    assert cell.rest_mv(air[month]) == pytest.approx(mv, abs=1.0)
 
 
 def test_a_life_with_self_discharge_is_the_rig_cells():

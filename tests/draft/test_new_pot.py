@@ -17,7 +17,7 @@ import pytest
 from wakecore import fields
 from wakewell.budget import inputs, sizing, sun
 from wakewell.cli import main
-from wakewell.draft import choices, figures, files
+from wakewell.draft import answers, choices, figures, files
 from wakewell.draft.answers import QUESTIONS, Draft, answered
 from wakewell.errors import BadInput
 from wakewell.pot import agree, chips, description, pot_folder
@@ -467,6 +467,16 @@ def test_a_panel_of_ones_own_and_that_of_another_pot(tmp_path: Path) -> None:
     assert first.about.panel == again.about.panel
     assert first.about.panel is not None
     assert first.about.panel.peak_mw == 750
+
+
+@pytest.mark.parametrize("chemistry", choices.CELLS)
+def test_a_cell_is_offered_by_its_own_lockout(tmp_path: Path, chemistry: str) -> None:
+    """Not by another kind's: 3.5 V is a fifth of a lithium-ion cell, and an iron one's full."""
+    pot = made(tmp_path / "pot", "--tank=4000x160", f"--cell={chemistry}")
+    assert pot.about is not None
+    assert pot.about.battery is not None
+    needed = sizing.cell_mah(inputs.gather(pot, date.today()), answers.CHARGED_DAYS)
+    assert needed <= pot.about.battery.capacity_mah <= max(3.0 * needed, choices.CAPACITIES_MAH[0])
 
 
 def test_voltages_of_a_cell_come_from_its_curve() -> None:

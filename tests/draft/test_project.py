@@ -85,13 +85,20 @@ def test_prices_are_read_as_they_are_written(tmp_path: Path) -> None:
         ("", "no value in it"),
         ("[pump]\nprice = 1\n", "currency = None: allowed"),
         ('currency = "EUR"\n[pmup]\nprice = 1\n', "nearest known name pump"),
-        ('currency = "EUR"\n[pump]\nprice = -1\n', ":3: pump.price = -1: allowed 0 to 100000"),
+        (
+            'currency = "EUR"\n[pump]\nprice = -1\n',
+            ":3: pump.price = -1: allowed a number, 0 to 100000",
+        ),
         ('currency = "EUR"\n[pump]\nprice = "1"\n', "allowed a number"),
-        ('currency = "EUR"\n[pump]\nprice = nan\n', "allowed 0 to"),
+        ('currency = "EUR"\n[pump]\nprice = nan\n', "allowed a number, 0 to"),
         ('currency = "EUR"\n[pump]\ncost = 1\n', "known names: price, source, invented"),
         ('currency = "EUR"\npump = 3\n', "allowed a table"),
         ('currency = "EUR"\n[pump]\nprice = 1\nsource = 2\n', "pump.source = 2: allowed a line"),
         ('currency = "EUR"\n[pump]\nprice = 1\ninvented = 1\n', "allowed true or false"),
+        ('currency = "EUR"\n[pump]\nprice = 1\ninstead = 2\n', "pump.instead = 2: allowed for"),
+        ('currency = "EUR"\n[fuse]\nprice = 1\ninstead = { a = 2 }\n', "fuse.instead = a table: allowed for"),
+        ('currency = "EUR"\n[pump]\nprice = 1\ninstead = { stong = 2 }\n', "name strong"),
+        ('currency = "EUR"\n[pump]\nprice = 1\ninstead = { small = "a" }\n', "instead.small"),
     ],
 )
 def test_a_price_that_cannot_be_used(text: str, said: str, tmp_path: Path) -> None:

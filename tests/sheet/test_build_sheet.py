@@ -160,6 +160,42 @@ def test_stand_ins_change_the_budget_as_they_should() -> None:
     assert narrow < wide
 
 
+def test_a_stand_in_says_what_it_costs_more_or_less(basil: Path) -> None:
+    """By prices.toml: a cell of twice the capacity costs 9, three of nickel 2 each, this one 7."""
+    (basil / "prices.toml").write_text(
+        'currency = "EUR"\n[gauge]\nprice = 6.0\n[float]\nprice = 2.0\n[pump]\nprice = 4.0\n'
+        "[cell]\nprice = 7.0\ninstead = { twice = 9.0, nickel-metal-hydride = 2.0 }\n",
+        encoding="utf-8",
+    )
+    sheet = page.made(str(basil), DAY)
+    costs = {(row.part, row.key): row.costs for row in sheet.instead}
+    assert costs["level", "float"] == pytest.approx(-4.0)
+    assert costs["cell", "twice"] == pytest.approx(2.0)
+    assert costs["cell", "nickel-metal-hydride"] == pytest.approx(3 * 2.0 - 7.0)
+    assert costs["cell", "half"] is None
+    assert costs["pump", "strong"] is None
+    assert all(row.key in prices.INSTEAD.get(row.part, (row.key,)) for row in sheet.instead)
+    told = words(page.html(sheet))
+    days = next(row.cell_days for row in sheet.instead if row.key == "nickel-metal-hydride")
+    assert days is not None
+    assert sheet.days[1] is not None
+    assert f"{days} ({days - sheet.days[1]:+d}) – -1.00" in told
+
+
+def test_the_fuse_has_one_place(basil: Path) -> None:
+    """In the list, the table of pins, among the readings and in the circuit: the pump's supply."""
+    sheet = page.made(str(basil), DAY)
+    place = "between the battery's plus and the pump"
+    (fuse,) = (row for row in sheet.bought if row.key == "fuse")
+    assert place in fuse.look[0]
+    assert any(place in pin.extra for pin in sheet.pins)
+    assert any(place in row.where for row in sheet.readings)
+    drawn = [node.text for node in ET.fromstring(circuit.svg(sheet.pot)).iter() if node.text]
+    at = drawn.index("fuse")
+    assert drawn.index("pump") < at
+    assert "battery +" in drawn[at : at + 3]
+
+
 def test_what_to_measure_follows_from_the_files(basil: Path) -> None:
     wiring = basil / "wiring.toml"
     wiring.write_text(wiring.read_text().replace("upper_ohm = 220000", "upper_ohm = 330000"))
@@ -282,4 +318,11 @@ def test_a_panel_brings_its_charger_that_stops_in_frost(basil: Path) -> None:
     told = words(page.html(sheet))
     assert {row.key for row in sheet.bought} <= set(prices.PARTS)
     assert "500 mW in full sun" in told
-    assert "a thermistor at the cell, wired, that stops it below 0 °C" in told
+    assert "a thermistor, which is glued to the cell, and stops below 0 °C" in told
+    assert told.count("Cover the panel while its leads are in your hand") == 3
+    assert "The panel charges it." in told
+    half, twice = (row for row in sheet.instead if row.part == "panel")
+    assert (half.instead, twice.mind) == ("250 mW, half as much", "enough by the budget")
+    drawn = "".join(ET.fromstring(circuit.svg(sheet.pot)).itertext())
+    assert "charger for" in drawn
+    assert "panel" in drawn

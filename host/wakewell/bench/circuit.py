@@ -25,6 +25,7 @@ from wakewell.bench.wiring_list import (
 from wakewell.drawing import PAPER
 from wakewell.pot import description
 from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
+from wakewell.rig.battery import CHEMISTRIES
 
 CHIP_WIDE = 3.4
 WIDE = 10.2  # of the sheet, right of the chip
@@ -210,6 +211,25 @@ def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
         sheet.ground((at, y - 1.5))
     sheet.rail((WIDE - 0.4, y), RAIL)
     sheet.text("at the chip's supply pin", (OUT + 2.2, y + 0.5), 10)
+    if battery and battery.chemistry in CHEMISTRIES:
+        charging(sheet, pot, y - 5.6)
+
+
+def charging(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
+    """What charges the battery: from a panel, or by a lead from time to time."""
+    sheet.wire((-2.6, y), (OUT - 1, y))
+    if pot.about and pot.about.panel:
+        sheet.made.add(elm.Solar().at((-2.6, y - 1.6)).to((-2.6, y)))
+        sheet.ground((-2.6, y - 1.6))
+        sheet.text("panel", (-1.8, y - 0.8), 10.5)
+    else:
+        sheet.text("5 V, plugged in for a charge", (-2.6, y + 0.35), 10.5)
+    sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
+    for line, up in (("charger for", 0.26), ("this battery", -0.24)):
+        sheet.text(line, (OUT - 0.8, y + up), 11)
+    sheet.ground((OUT + 0.3, y - 0.65))
+    sheet.wire((OUT + 1.6, y), (OUT + 3.0, y))
+    sheet.rail((OUT + 3.0, y), PLUS)
 
 
 def place(sheet: Circuit, pin: int, y: float) -> None:

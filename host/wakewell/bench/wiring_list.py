@@ -5,6 +5,7 @@ What belongs here: what is to be joined to what. What does not: which pins will 
 
 from __future__ import annotations
 
+from wakewell.budget.sizing import FUSE_PLACE
 from wakewell.pot import description
 
 HOLD_OFF_OHM = 10_000  # keeps a switch off while its pin floats (R1)
@@ -34,7 +35,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
     """Resistors and the other end. switched: the sensors' supply has a switch."""
     if part.name == "pump":
         held = f"{ohm(HOLD_OFF_OHM)} from pin to ground"
-        return f"{held}; a diode across the pump, a fuse in its supply"
+        return f"{held}; a diode across the pump, a fuse {FUSE_PLACE}"
     if part.name == "power":
         return f"{ohm(HOLD_OFF_OHM)} from pin to where it is off"
     if part.name == "battery":

@@ -136,13 +136,14 @@ class Inputs:
     fades_day: Doubt = 0.0
     empty: Doubt = 0.0
     warmth_k: Doubt = 0.0
+    usable_c: tuple[tuple[float, float], ...] = battery.USABLE
     assumed: Mapping[str, str] = field(default_factory=dict)
 
     def usable(self, month: int) -> Doubt:
         """Share of the capacity that the cold of a month leaves."""
         celsius = self.air_c[month]
-        slope = along(battery.USABLE, celsius + 1.0) - along(battery.USABLE, celsius - 1.0)
-        return along(battery.USABLE, celsius) + 0.5 * slope * self.warmth_k
+        slope = along(self.usable_c, celsius + 1.0) - along(self.usable_c, celsius - 1.0)
+        return along(self.usable_c, celsius) + 0.5 * slope * self.warmth_k
 
     def water_day_ml(self, month: int) -> Doubt:
         """Water that leaves the tank on a day of that month."""
@@ -433,6 +434,7 @@ def _cell(
         assumed["battery.now_pct"] = "battery.now_pct is not given: a full charge"
     else:
         charge = doubtful(cell.now_pct / 100.0, 0.05, "charge at the start")
+    known = battery.CHEMISTRIES.get(cell.chemistry)
     fades_ppt = FADES_PPT[cell.chemistry] if cell.fades_ppt_month is None else cell.fades_ppt_month
     return {
         "cell_mah": float(cell.capacity_mah),
@@ -441,6 +443,7 @@ def _cell(
         "fades_day": about(fades_ppt / 30_000.0, 0.4, "self-discharge"),
         "empty": empty,
         "warmth_k": doubtful(0.0, WARMTH_K, "temperature"),
+        "usable_c": known.usable if known is not None else battery.USABLE,
     }
 
 

@@ -31,6 +31,7 @@ SHARE_OF_RUN = 0.85  # of the longest run that a pulse may take on a low battery
 HEAD_MARGIN = 1.25  # wear, lint in the intake; common practice, no source
 STALLED = 3.0  # times the running current when blocked or starting; common practice, no source
 SWITCH_MARGIN = 2.0  # common practice, no source
+FUSE_PLACE = "between the battery's plus and the pump"
 FUSE_SHARE = 0.75  # of its rating that a fuse may carry for long; common practice, no source
 # Preferred fuse ratings, A: the R10 series that IEC 60127 uses (from memory, unconfirmed)
 FUSES_A = tuple(
@@ -245,13 +246,12 @@ def _line(folder: description.PotFolder, inputs: Inputs, told: description.About
 def _electric(told: description.About, inputs: Inputs, settings: dict[str, int]) -> list[Size]:
     """Switch and fuse."""
     running = nominal(inputs.pump_ma) / 1000.0
-    board = nominal(inputs.awake_ma) / 1000.0 + nominal(inputs.standing_ma) / 1000.0
     stalled, how = STALLED * running, f"{STALLED:.0f} times the running current, not measured"
     if told.pump and told.pump.stalled_ua:
         stalled, how = told.pump.stalled_ua / 1e6, "the pump's own blocked current"
     cells = told.battery.cells if told.battery else 1
     full_v = (FULL_MV[told.battery.chemistry] if told.battery else 5000) * cells / 1000.0
-    lasting = (running + board) / FUSE_SHARE
+    lasting = running / FUSE_SHARE
     fuse = next((amps for amps in FUSES_A if amps >= lasting), FUSES_A[-1])
     most = told.battery.most_ma / 1000.0 if told.battery and told.battery.most_ma else None
     cell = "below the cell maker's greatest discharge current"
@@ -269,8 +269,9 @@ def _electric(told: description.About, inputs: Inputs, settings: dict[str, int])
         ),
         Size(
             "fuse", "fuse, time-lag", "A", fuse, None,
-            f"next preferred rating above {running + board:.2f} A / {FUSE_SHARE:g}; at the "
-            f"battery's plus, no more than the thinnest wire may carry, and {cell}",
+            f"next preferred rating above {running:.2f} A / {FUSE_SHARE:g}, the pump's running "
+            f"current; {FUSE_PLACE}, as near to the battery as can be; no more than the thinnest "
+            f"wire behind it may carry, and {cell}",
             most, True,
         ),
     ]  # fmt: skip

@@ -133,8 +133,8 @@ def cautions(found: Budget) -> list[str]:
     if told.battery and told.battery.chemistry.startswith("lithium"):
         rows.append(
             "lithium cell: charging and discharging limits are those of its data sheet and IEC "
-            "62133-2, never charged below 0 degrees; it needs a protection circuit, and a fuse at "
-            "its plus"
+            "62133-2, never charged below 0 degrees; it needs a protection circuit, and a fuse "
+            f"{sizing.FUSE_PLACE}"
         )
     rows.append(
         "water: board, cell and plugs sit above the highest water and the hose is tied down; a "

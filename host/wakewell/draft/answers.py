@@ -129,6 +129,7 @@ class Draft:
         made = figures.Figures()
         kind = PLANTS[self.plant]
         figures.soil(self.about, kind.depletion_ppt, kind.source, made)
+        figures.battery(self.about, made)  # its voltages: one kind's are another's empty or full
         return inputs.gather(figures.planned(self.about, {}, made), date.today())
 
     def figures(self, parts: dict[str, Part]) -> figures.Figures:

@@ -172,7 +172,7 @@ def chosen(
     made.put("calibration", "pump_ua", currents[0], "expected of such a pump; measure yours")
     made.put("calibration", "sleep_ua", currents[1], "the chip's own sheet; measure yours")
     thirst, per_wake = watering(about, depletion, made)
-    _battery(about, made)
+    battery(about, made)
     _doses(about, parts, made, thirst, per_wake)
     _tank(about, made, thirst, is_float)
     return made
@@ -207,7 +207,7 @@ def _wakes(about: About, thirst: float, made: Figures) -> tuple[float, int]:
     return per_wake, wake_s
 
 
-def _battery(about: About, made: Figures) -> None:
+def battery(about: About, made: Figures) -> None:
     """R5, by the cell."""
     assert about.battery is not None
     kind, cells = CELLS[about.battery.chemistry], about.battery.cells

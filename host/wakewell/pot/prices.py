@@ -6,9 +6,10 @@ does not: which parts a pot needs, and how many.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from wakewell.errors import BadFile, BadInput
 from wakewell.pot import description
@@ -35,17 +36,29 @@ PARTS: dict[str, tuple[str, float]] = {
     "planter": ("the pot", 6.0),
     "box": ("box for board and cell", 4.0),
 }
+# What may stand in for a part, by the word that its price has in `instead`. The probes of a level
+# are parts of their own.
+INSTEAD: dict[str, tuple[str, ...]] = {
+    "chip": ("bare", "development"),
+    "pump": ("small", "strong"),
+    "hose": tuple(f"bore_{bore}_mm" for bore in (3, 4, 5, 6, 8, 10, 12, 16, 20, 25)),
+    "cell": ("half", "twice", *description.CHEMISTRIES),
+    "regulator": ("linear",),
+    "panel": ("half", "twice"),
+    "tank": ("half", "twice"),
+}
 
 
 @dataclass(frozen=True)
 class Price:
     """price: of one, in the file's currency; source: where it is from; invented: it is an example,
-    not a real price.
+    not a real price; instead: of what may stand in for it, by its word of INSTEAD.
     """
 
     price: float
     source: str
     invented: bool = False
+    instead: Mapping[str, float] = field(default_factory=dict)
 
 
 def example() -> str:
@@ -58,6 +71,10 @@ def example() -> str:
     for name, (meaning, price) in PARTS.items():
         rows += ["", f"[{name}]  # {meaning}", f"price = {price:.2f}", 'source = "example"',
                  "invented = true"]  # fmt: skip
+        if name in INSTEAD:
+            words = ", ".join(f"{word} = 0.00" for word in INSTEAD[name][:2])
+            more = ", ..." if INSTEAD[name][2:] else ""
+            rows.append(f"# instead = {{ {words}{more} }}  # what one that may stand in costs")
     return "\n".join([*rows, ""])
 
 
@@ -89,18 +106,29 @@ def _price(file: TomlFile, name: str, table: Any) -> Price:
 
     if not isinstance(table, dict):
         raise refused("price", table, f"a table, [{name}] with price and source")
-    known = ("price", "source", "invented")
+    known = ("price", "source", "invented", "instead")
     for key, value in table.items():
         if key not in known:
             raise refused(key, value, f"no such name; {nearest(key, known)}")
     price, source = table.get("price"), table.get("source", "")
-    if isinstance(price, bool) or not isinstance(price, int | float):
+    if not _is_price(price):
         raise refused("price", price, f"a number, 0 to {MOST_PRICE:g}")
-    if not 0 <= price <= MOST_PRICE:
-        raise refused("price", price, f"0 to {MOST_PRICE:g}")
+    instead, words = table.get("instead", {}), INSTEAD.get(name, ())
+    if not isinstance(instead, dict) or (not words and instead):
+        raise refused("instead", instead, "for " + ", ".join(INSTEAD) + ": a table of prices")
+    for key, value in instead.items():
+        if key not in words:
+            raise refused("instead", key, f"no such name; {nearest(key, words)}")
+        if not _is_price(value):
+            raise refused(f"instead.{key}", value, f"a number, 0 to {MOST_PRICE:g}")
     if not isinstance(source, str) or not source.isprintable() or len(source) > MOST_SOURCE:
         raise refused("source", source, f"a line of text, up to {MOST_SOURCE} characters")
     invented = table.get("invented", False)
     if not isinstance(invented, bool):
         raise refused("invented", invented, "true or false")
-    return Price(float(price), source, invented)
+    return Price(float(price), source, invented, {k: float(v) for k, v in instead.items()})
+
+
+def _is_price(value: Any) -> TypeGuard[float]:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and 0 <= value <= MOST_PRICE

@@ -35,8 +35,13 @@ IRON_MV = (
 # Panasonic's BK-1100FHU, as Zephyr's dt-bindings/battery/battery.h has it. At rest a cell is some
 # 20 mV above it (from memory), and after a charge more: the table errs on the careful side.
 NICKEL_MV = (1004, 1194, 1231, 1244, 1254, 1257, 1263, 1266, 1274, 1315, 1420)
-# The four below: common practice, no source; the cell maker's sheet goes before them.
-USABLE = ((-20.0, 0.6), (-10.0, 0.75), (0.0, 0.87), (10.0, 0.95), (25.0, 1.0))  # °C, share
+# Share of the capacity that the cold leaves, by °C. The first is common practice, no source; the
+# others as makers' sheets have such cells at a fifth of the capacity an hour (iron: A123's
+# ANR26650M1, nickel: Panasonic's handbook of nickel-metal hydride; both from memory, unconfirmed).
+USABLE = ((-20.0, 0.6), (-10.0, 0.75), (0.0, 0.87), (10.0, 0.95), (25.0, 1.0))
+IRON_USABLE = ((-20.0, 0.55), (-10.0, 0.7), (0.0, 0.83), (10.0, 0.93), (25.0, 1.0))
+NICKEL_USABLE = ((-20.0, 0.65), (-10.0, 0.8), (0.0, 0.9), (10.0, 0.97), (25.0, 1.0))
+# The three below: common practice, no source; the cell maker's sheet goes before them.
 RISE_WHEN_LOW = ((0.0, 2.5), (0.1, 1.5), (0.2, 1.15), (0.3, 1.0))  # charge, times resistance
 LOW_BELOW = RISE_WHEN_LOW[-1][0]
 COLD_K = 2200.0  # resistance doubles from 25 to about 0 °C
@@ -52,7 +57,7 @@ class Chemistry:
     open_mv: open-circuit voltages, evenly from empty to full; charged_mv: what a charger holds it
     at in the end; resistance_mohm: of one cell with its share of leads, holder and protection;
     fades_pct_month: self-discharge at room temperature; stays: the part of a charge that it gives
-    back; charges_c: the least temperature for charging, °C.
+    back; charges_c: the least temperature for charging, °C; usable: (°C, share of the capacity).
     """
 
     open_mv: tuple[float, ...]
@@ -61,6 +66,7 @@ class Chemistry:
     fades_pct_month: float
     stays: float
     charges_c: float
+    usable: tuple[tuple[float, float], ...] = USABLE
 
 
 # Charged and no charge below 0 °C: data sheets of Samsung's ICR18650-26C (4.2 V, 0 to 45 °C),
@@ -70,8 +76,8 @@ class Chemistry:
 # Self-discharge, and what leads and holder add to a resistance: common practice, no source.
 CHEMISTRIES = {
     "lithium-ion": Chemistry(OPEN_MV, FULL_MV, 120.0, 2.0, 1.0, 0.0),
-    "lithium-iron-phosphate": Chemistry(IRON_MV, 3650.0, 100.0, 2.0, 1.0, 0.0),
-    "nickel-metal-hydride": Chemistry(NICKEL_MV, 1450.0, 60.0, 10.0, 1.0 / 1.6, 0.0),
+    "lithium-iron-phosphate": Chemistry(IRON_MV, 3650.0, 100.0, 2.0, 1.0, 0.0, IRON_USABLE),
+    "nickel-metal-hydride": Chemistry(NICKEL_MV, 1450.0, 60.0, 10.0, 1.0 / 1.6, 0.0, NICKEL_USABLE),
 }
 
 
@@ -146,7 +152,7 @@ class RigBattery:
 
     def _warm(self, celsius: float) -> None:
         self._celsius = celsius
-        self._usable = along(USABLE, celsius)
+        self._usable = along(self.kind.usable, celsius)
         cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
         self._mohm = self.cell.resistance_mohm * self._age * cold
 

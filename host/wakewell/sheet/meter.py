@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from wakewell.bench.wiring_list import HOLD_OFF_OHM, ohm
+from wakewell.budget import sizing
 from wakewell.budget.doubt import nominal
 from wakewell.budget.inputs import REGULATOR_UA, STANDING_MA, Inputs, divider_ma
 from wakewell.pot import description
@@ -73,7 +74,13 @@ def _without_supply(pot: description.PotFolder) -> Iterator[Reading]:
             "one may lie beside it",
             "the divider has another value or is not joined",
         )  # fmt: skip
-    yield Reading(when, "across the fuse", "0 ohm", "below 1 ohm", "fuse or holder is open")
+    yield Reading(
+        when,
+        f"across the fuse, {sizing.FUSE_PLACE}",
+        "0 ohm",
+        "below 1 ohm",
+        "fuse or holder is open",
+    )
     yield Reading(
         when, "across the pump's plug, diode test, pump unplugged",
         "0.2 to 0.7 V with the red lead at the switch's side, open the other way round",

@@ -94,14 +94,15 @@ def made(path: str, today: date) -> Sheet:
     found = gather(pot, today)
     sizes = {size.part: size for size in sizing.sizes(pot, found, AWAY_DAYS)}
     costs = parts.find_costs(pot.path)
+    bought = parts.bought(pot, found, sizes, costs)
     return Sheet(
         pot,
         found,
         costs,
-        parts.bought(pot, found, sizes, costs),
+        bought,
         parts.smalls(pot),
         pins.rows(pot),
-        standins.stand_ins(pot, found, sizes),
+        standins.stand_ins(pot, found, sizes, bought, costs.known),
         standins.lasts(found),
         meter.readings(pot, found),
         {

@@ -223,22 +223,23 @@ def _charger(pot: description.PotFolder, cell: description.Battery) -> list[str]
     if cell.chemistry == "nickel-metal-hydride":
         ends = f"for {cell.cells} in series, ends by itself when they are full"
     look = [f"for {cell.chemistry}, {ends}; its current within the cell's sheet"]
-    if cell.chemistry.startswith("lithium"):
+    sunned = pot.about is not None and pot.about.panel is not None
+    if cell.chemistry.startswith("lithium") and not sunned:
         look.append(
             "measures the cell's warmth and refuses to charge below 0 °C; with any other the cell "
             "is charged indoors only"
         )
     if "charger" in pot.parts:
         look.append("has a status line for the chip")
-    if pot.about and pot.about.panel:
+    if sunned:
         look += SUN_CHARGER
     return look
 
 
 SUN_CHARGER = (
     "made for a panel: it takes less from the panel when the light falls, instead of dropping out",
-    "has an input for a thermistor at the cell, wired, that stops it below 0 °C: one without it "
-    "charges in frosty sunshine",
+    "has an input for a thermistor, which is glued to the cell, and stops below 0 °C: one without "
+    "it charges in frosty sunshine",
     "lets nothing flow back into the panel at night",
 )
 

@@ -6,15 +6,18 @@ What belongs here: each stand-in as changed inputs of the budget. What does not:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from wakewell.budget import course, sizing
+from wakewell.budget import course, sizing, sun
 from wakewell.budget.doubt import about as doubt_about
-from wakewell.budget.doubt import nominal
-from wakewell.budget.inputs import STANDING_MA, Inputs
+from wakewell.budget.doubt import doubtful, nominal
+from wakewell.budget.inputs import FADES_PPT, STANDING_MA, Inputs
 from wakewell.draft import choices
 from wakewell.pot import description
+from wakewell.pot.prices import Price
+from wakewell.rig.battery import CHEMISTRIES
+from wakewell.sheet.parts import Bought
 
 OLD_REGULATOR_MA = 5.0  # a plain linear regulator for itself; common practice, no source
 
@@ -23,16 +26,21 @@ OLD_REGULATOR_MA = 5.0  # a plain linear regulator for itself; common practice, 
 class StandIn:
     """For which part, what instead, and days of tank and battery with it; None: no battery.
 
-    flow_ml_s: of the pump with it, least_ml_s: what it must be; None: as before.
+    key: its word in prices.toml; flow_ml_s: of the pump with it, least_ml_s: what it must be; None:
+    as before; amount: how many are bought, None: as many; costs: more than the part as planned, by
+    prices.toml, None: not priced.
     """
 
     part: str
+    key: str
     instead: str
     tank_days: int
     cell_days: int | None
     flow_ml_s: float | None = None
     least_ml_s: float | None = None
     mind: str = ""
+    amount: int | None = None
+    costs: float | None = None
 
 
 def lasts(found: Inputs) -> tuple[int, int | None]:
@@ -42,19 +50,38 @@ def lasts(found: Inputs) -> tuple[int, int | None]:
 
 
 def stand_ins(
-    pot: description.PotFolder, found: Inputs, sizes: dict[str, sizing.Size]
+    pot: description.PotFolder,
+    found: Inputs,
+    sizes: dict[str, sizing.Size],
+    bought: Sequence[Bought],
+    known: Mapping[str, Price],
 ) -> list[StandIn]:
-    """All that can be worked out."""
-    rows = [*_line(pot, found, sizes), *_electric(found), *_water(found)]
+    """All that can be worked out. bought: the parts as planned; known: what is priced."""
+    assert pot.about is not None
+    rows = [*_line(pot, found, sizes), *_electric(found), *_battery(pot, found), *_water(found)]
     level = pot.parts.get("level")
     if level is not None:
         days = lasts(found)
         rows += [
-            StandIn("level", kind, *days, mind=text)
+            StandIn("level", kind, kind, *days, mind=text)
             for kind, text in choices.LEVELS.items()
             if kind != level.kind
         ]
-    return rows
+    planned = {row.key: row for row in bought}
+    if level is not None and level.kind in planned:
+        planned["level"] = planned[level.kind]
+    return [replace(row, costs=_costs(row, planned.get(row.part), known)) for row in rows]
+
+
+def _costs(row: StandIn, planned: Bought | None, known: Mapping[str, Price]) -> float | None:
+    """How much more it costs than the part as planned."""
+    if planned is None or planned.price is None or planned.cost is None:
+        return None
+    price = planned.price.instead.get(row.key)
+    if row.part == "level":
+        price = known[row.key].price if row.key in known else None
+    amount = planned.amount if row.amount is None else row.amount
+    return None if price is None else amount * price - planned.cost
 
 
 def _flow(
@@ -77,7 +104,10 @@ def _line(
     """Pump and hose."""
     assert pot.about is not None
     hose, least = pot.about.line, sizes["flow"].least
+    pump = pot.about.pump
     for word, kind in choices.PUMPS.items():
+        if kind.pump == pump:
+            continue
         flow = _flow(pot, kind.pump, hose.inner_mm)
         run = replace(
             found,
@@ -89,23 +119,22 @@ def _line(
         lift, free = kind.pump.lift_mm, kind.pump.free_ul_s / 1000
         instead = f"a {word} one: {lift} mm of lift, {free:g} ml/s free, commonly sold"
         mind = "" if flow >= least else "too weak here"
-        yield StandIn("pump", instead, *lasts(run), flow, least, mind)
-    pump = pot.about.pump
+        yield StandIn("pump", word, instead, *lasts(run), flow, least, mind)
     if pump is None or pot.about.hose is None:
         return
     for bore in sizing.BORES_MM:
         if bore == hose.inner_mm or abs(bore - hose.inner_mm) > 2:
             continue
-        flow = _flow(pot, pump, bore)
+        key, flow = f"bore_{bore}_mm", _flow(pot, pump, bore)
         fill = 0.0 if hose.valve == "check" else found.fill_ml * (bore / hose.inner_mm) ** 2
         if fill > 0.8 * found.pulse_ml:
-            yield StandIn("hose", f"{bore} mm bore", *lasts(found), flow, least,
+            yield StandIn("hose", key, f"{bore} mm bore", *lasts(found), flow, least,
                           "holds a whole pulse: nothing would arrive")  # fmt: skip
             continue
         more = _flow(pot, pump, bore, True) / max(0.1, _flow(pot, pump, hose.inner_mm, True))
         run = replace(found, fill_ml=fill, flow_ml_s=max(more, 0.01) * found.flow_ml_s)
         mind = "" if flow >= least else "lets too little through"
-        yield StandIn("hose", f"{bore} mm bore", *lasts(run), flow, least, mind)
+        yield StandIn("hose", key, f"{bore} mm bore", *lasts(run), flow, least, mind)
 
 
 def _electric(found: Inputs) -> Iterator[StandIn]:
@@ -115,17 +144,45 @@ def _electric(found: Inputs) -> Iterator[StandIn]:
     for factor, word in ((0.5, "half"), (2.0, "twice")):
         mah = found.cell_mah * factor
         run = replace(found, cell_mah=mah)
-        yield StandIn("cell", f"{mah:.0f} mAh, {word} of this one", *lasts(run))
+        yield StandIn("cell", word, f"{mah:.0f} mAh, {word} as much", *lasts(run))
     if nominal(found.standing_ma):
         run = replace(found, standing_ma=0.0)
-        yield StandIn("chip", "a bare module with a regulator of its own", *lasts(run))
+        yield StandIn("chip", "bare", "a bare module with a regulator of its own", *lasts(run))
     else:
         run = replace(found, standing_ma=doubt_about(STANDING_MA, 0.4, "development board"))
         text = f"a development board, {STANDING_MA:g} mA beside its chip"
-        yield StandIn("chip", text, *lasts(run), mind="common practice, no source")
+        yield StandIn("chip", "development", text, *lasts(run), mind="common practice, no source")
         run = replace(found, regulator_ma=doubt_about(OLD_REGULATOR_MA, 0.4, "regulator"))
         text = f"a plain linear one, {OLD_REGULATOR_MA:g} mA for itself"
-        yield StandIn("regulator", text, *lasts(run), mind="common practice, no source")
+        yield StandIn("regulator", "linear", text, *lasts(run), mind="common practice, no source")
+
+
+def _battery(pot: description.PotFolder, found: Inputs) -> Iterator[StandIn]:
+    """Another kind of cell, and another panel."""
+    assert pot.about is not None
+    cell, panel = pot.about.battery, pot.about.panel
+    if cell is None:
+        return
+    for word, kind in choices.CELLS.items():
+        if word == cell.chemistry:
+            continue
+        run = replace(
+            found,
+            empty=doubtful(choices.FLOOR, 0.05, "charge at the lockout voltage"),
+            usable_c=CHEMISTRIES[word].usable,
+            fades_day=doubt_about(FADES_PPT[word] / 30_000.0, 0.4, "self-discharge"),
+        )
+        each = f"{kind.cells} in series" if kind.cells > 1 else "one"
+        mind = f"its own charger, and the voltages that wakewell new --cell={word} writes"
+        text = f"{word}, {each}, {cell.capacity_mah} mAh"
+        yield StandIn("cell", word, text, *lasts(run), mind=mind, amount=kind.cells)
+    if panel is None or panel.peak_mw is None or not sun.charges(pot.about):
+        return
+    least = max(month.least_mw for month in sun.months(pot.about, found))
+    for factor, word in ((0.5, "half"), (2.0, "twice")):
+        mw = panel.peak_mw * factor
+        enough = "enough by the budget" if mw >= least else "not enough for never charging by hand"
+        yield StandIn("panel", word, f"{mw:.0f} mW, {word} as much", *lasts(found), mind=enough)
 
 
 def _water(found: Inputs) -> Iterator[StandIn]:
@@ -136,4 +193,4 @@ def _water(found: Inputs) -> Iterator[StandIn]:
             continue
         run = replace(found, full_ml=full, tank_ml=doubt_about(float(full), 0.02, "content"))
         mind = "a larger tank also spills more" if factor > 1 else ""
-        yield StandIn("tank", f"{full} ml, {word} of this one, full", *lasts(run), mind=mind)
+        yield StandIn("tank", word, f"{full} ml, {word} as much, full", *lasts(run), mind=mind)

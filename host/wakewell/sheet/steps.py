@@ -44,12 +44,21 @@ MAINS = (
 )
 
 
+PANEL = (
+    "Cover the panel while its leads are in your hand and connect it last: light cannot be "
+    "switched off."
+)
+
+
 def cautions(pot: description.PotFolder) -> dict[int, list[str]]:
     """What to mind where the hand acts, by step."""
     found = {step: [text] for step, text in CAUTIONS.items()}
     if pot.settings["mains"]:
         for step in (5, 7):
             found[step].append(MAINS)
+    if pot.about and pot.about.panel:
+        for step in (2, 3, 5):
+            found[step].append(PANEL)
     return found
 
 
@@ -196,7 +205,14 @@ def first_refill(pot: description.PotFolder, found: Inputs) -> list[str]:
         "Its page then shows the new level, and no lockout. If it asks again within two days, the "
         "level is not believed: look at the gauge.",
     ]
-    if cell is not None and not found.mains:
+    if pot.about and pot.about.panel and cell is not None:
+        rows.append(
+            f"The panel charges it. Without any light a full cell lasts about {cell} days; if it "
+            f"asks for a charge all the same (below {settings['battery_warn_mv'] / 1000:.2f} V), "
+            "look for shade, dirt or a loose lead at the panel first, then charge it by hand in a "
+            "dry place, in sight, above 0 °C."
+        )
+    elif cell is not None and not found.mains:
         rows.append(
             f"The cell lasts about {cell} days from full; below "
             f"{settings['battery_warn_mv'] / 1000:.2f} V it asks for a charge. Charge it in a dry "

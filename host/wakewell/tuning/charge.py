@@ -19,7 +19,7 @@ from scipy.optimize import least_squares  # type: ignore[import-untyped]
 
 from wakewell.budget.inputs import charge_within
 from wakewell.budget.sun import SUN
-from wakewell.rig.battery import CHEMISTRIES, USABLE, open_mv
+from wakewell.rig.battery import CHEMISTRIES, open_mv
 from wakewell.rig.panel import charging_ma, powers_mw
 from wakewell.rig.pot import PotSpec
 from wakewell.tuning.evidence import Charge
@@ -154,7 +154,7 @@ def fit(
     cells, chemistry = spec.cell.cells, spec.cell.chemistry
     seen = np.array([float(c.rest_mv) for c in charges])
     celsius = np.array([20.0 if c.celsius is None else c.celsius for c in charges])
-    warm, share = zip(*USABLE, strict=True)
+    warm, share = zip(*CHEMISTRIES[chemistry].usable, strict=True)
     usable = np.interp(celsius, warm, share)
     full = spec.cell.capacity_mah
     fades = spec.cell.fades_pct_month / 100.0 / 30.0  # of the charge, a day
@@ -213,7 +213,7 @@ def fit(
         alike = alike_of(missed)
     cov = np.linalg.inv(found.jac.T @ found.jac) * WIDER**2
     if light is None:
-        cov[4, :] = cov[:, 4] = 0.0
+        values[4] = cov[4, :] = cov[:, 4] = 0.0
     doubt = np.sqrt(np.diag(cov))
     span = max(1.0, float(sum(days[1:])))
     grad = np.zeros(len(values))
