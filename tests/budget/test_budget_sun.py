@@ -113,7 +113,7 @@ def test_check_knows_what_a_panel_makes_of_a_lockout(sunny: Path) -> None:
     folder = inputs.open_folder(str(sunny))
     assert folder.about is not None
     folder.warnings.clear()
-    folder.settings |= {"mains": 1, "wake_s": 86_400}
+    folder.settings |= {"mains": 1}
     agree.check_values(folder)
     said = " ".join(warning.text for warning in folder.warnings)
     assert "every reading in the sun would count as one of rest" in said

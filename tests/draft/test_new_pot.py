@@ -20,7 +20,7 @@ from wakewell.cli import main
 from wakewell.draft import answers, choices, figures, files
 from wakewell.draft.answers import QUESTIONS, Draft, answered
 from wakewell.errors import BadInput
-from wakewell.pot import agree, chips, description, pot_folder
+from wakewell.pot import chips, description, pot_folder
 from wakewell.rig import battery
 from wakewell.rig.soil import SUBSTRATES
 from wakewell.shipped import CAFE
@@ -455,7 +455,8 @@ def test_a_panel_is_offered_by_the_budget_that_finds_it_enough(
     assert f"at least {found.least_mw:.0f} mW" in " ".join(
         (tmp_path / "pot" / "pot.toml").read_text(encoding="utf-8").replace("#", "").split()
     )
-    assert pot.settings["wake_s"] <= agree.NIGHT_S
+    assert pot.pot is not None
+    assert pot.pot.calibration.panel == 1, "the core knows that its charger is the sun"
     assert not [w for w in pot.warnings if "panel" in w.text]
 
 

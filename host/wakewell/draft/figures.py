@@ -184,20 +184,17 @@ def _wakes(about: About, thirst: float, made: Figures) -> tuple[float, int]:
     depletion = made.files["settings"]["depletion_ppt"].value
     refill = water.capacity - (water.capacity - water.wilting) * depletion / 1000
     spare_ml = max(5.0, refill - water.stress) * volume / 1000
-    longest_s = WAKES_S[0] if about.panel is None else agree.NIGHT_S
-    wake_s = next((s for s in WAKES_S if s <= longest_s and thirst * s / 86_400 <= spare_ml), 0)
+    wake_s = next((s for s in WAKES_S if thirst * s / 86_400 <= spare_ml), 0)
     if not wake_s:
         text = f"planter.volume_ml = {volume}: this plant uses up to {thirst:.0f} ml a day there, "
         text += f"and {spare_ml:.0f} ml are between the refill point and thirst; allowed a pot "
         raise BadInput(text + "that carries it for four hours: choose a larger one (--pot)")
     per_wake = thirst * wake_s / 86_400
-    why = f"up to {per_wake:.0f} ml are used from one wake to the next, and {spare_ml:.0f} ml are "
-    why += "between the refill point and thirst"
-    if wake_s == longest_s != WAKES_S[0]:
-        why += (
-            "; no longer, so that every night is seen, when the battery rests from its panel (R5)"
-        )
-    made.put("settings", "wake_s", wake_s, why)
+    made.put(
+        "settings", "wake_s", wake_s,
+        f"up to {per_wake:.0f} ml are used from one wake to the next, and {spare_ml:.0f} ml are "
+        "between the refill point and thirst",
+    )  # fmt: skip
     if 5 * wake_s < 86_400:
         made.put("settings", "frozen_wakes", 86_400 / wake_s, "a day of wakes")
     fall = 2000 * thirst / volume

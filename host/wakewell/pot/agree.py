@@ -33,7 +33,6 @@ FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption
 # A full cell, by chemistry: makers' sheets and common practice, from memory
 FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
 FULL_MV |= {"alkaline": 1600, "lead": 2400}
-NIGHT_S = 21_600  # shorter than any night up to 55 degrees of latitude; from memory
 REGULAR = 28  # regular wakes over which the day's limit is averaged
 
 
@@ -263,10 +262,6 @@ def _sun(folder: PotFolder) -> None:
         text = "a panel and no charger sense: the board cannot distinguish sun and rest, so the "
         text += "lockout ends only by the button, held for 2 s after dark (R5); wire the charger's "
         folder.warn("wiring", text + "status line", "battery")
-    elif settings["wake_s"] > NIGHT_S:
-        text = f"wake_s = {settings['wake_s']}: with a panel a lockout ends by readings of the "
-        text += f"night (R5), and wakes so far apart can miss it; {NIGHT_S} or less sees every one"
-        folder.warn("settings", text, "wake_s")
 
 
 def _divider(folder: PotFolder) -> None:

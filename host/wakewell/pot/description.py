@@ -21,7 +21,11 @@ from wakewell.tomlfile import Problem, TomlFile, show_path
 
 KINDS = ("limits", "settings", "calibration")
 # Of the board's calibration, what pot.toml alone tells: {name: its table and name there}
-TOLD_BY_POT = {"self_ua": ("battery", "fades_ppt_month"), "radio_ua": ("board", "radio_ua")}
+TOLD_BY_POT = {
+    "self_ua": ("battery", "fades_ppt_month"),
+    "radio_ua": ("board", "radio_ua"),
+    "panel": ("panel", "tilt_deg and facing_deg"),
+}
 PRIVATE = "private.toml"
 ALL_PRIVATE = "private*.toml"  # with those that were put aside for a new key
 

@@ -115,6 +115,7 @@ def tell_calibration(found: PotFolder) -> None:
         found.calibration["self_ua"] = about.battery.self_ua
     if about.board is not None and about.board.radio_ua is not None:
         found.calibration["radio_ua"] = about.board.radio_ua
+    found.calibration["panel"] = int(about.panel is not None)
 
 
 def with_values(found: PotFolder, kind: str, values: Mapping[str, Any]) -> PotFolder:
