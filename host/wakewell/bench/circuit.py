@@ -215,7 +215,7 @@ def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
         charging(sheet, pot, y - 5.6)
 
 
-def charging(sheet: Sheet, pot: description.PotFolder, y: float) -> None:
+def charging(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
     """What charges the battery: from a panel, or by a lead from time to time."""
     sheet.wire((-2.6, y), (OUT - 1, y))
     if pot.about and pot.about.panel:
