@@ -56,6 +56,9 @@ ALSO_WIDER = {
     "slow": 1.5,
     "zero": 1.5,
 }  # times that again, at most as before the log
+# A probe that is broken drifts far beyond what any probe does: looked for where readings scatter
+DRIFT, BROKEN_PPT, DRIFTED_PPT = NAMES.index("drift"), 40.0, 15.0  # in a hundred days
+SCATTERS, LESS = 1.1, 0.85  # times the least scatter; times the scatter without the drift
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
@@ -412,6 +415,7 @@ def fit(
                 evidence.leave_out(BY_HAND, wake)
         course = Course(spec, weather.climate, looks, weather.known)
         found_soil = soil(course, doubts, found_soil.values, believed)
+    found_soil = _drifting(course, found_soil, believed) or found_soil
     about = evidence.log.about
     board = about.board if about is not None else None
     shares = budget.CURRENT_DOUBT[
@@ -431,6 +435,21 @@ def fit(
     return made
 
 
+def _drifting(course: Course, found: SoilFit, believed: Numbers) -> SoilFit | None:
+    """The same with a probe that drifts, where that explains the readings much better."""
+    if found.scatter_ppt < SCATTERS * LEAST_PPT:
+        return None
+    doubts = found.priors.copy()
+    doubts[DRIFT] = BROKEN_PPT
+    other = soil(course, doubts, None, believed)
+    return other if _drifts(other) and other.scatter_ppt < LESS * found.scatter_ppt else None
+
+
+def _drifts(found: SoilFit) -> bool:
+    drift, doubt = found.at("drift")
+    return abs(drift) > max(DRIFTED_PPT, ODD * doubt)
+
+
 def odd(found: Fit) -> list[str]:
     """Where the log contradicts the folder so much that it may be another pot's."""
     lines = []
@@ -446,8 +465,8 @@ def odd(found: Fit) -> list[str]:
                 f"{found.evidence.first} to {found.evidence.last}: is this log of another pot? "
                 f"If not, correct {where}"
             )
-    drift, doubt = found.soil.at("drift")
-    if abs(drift) > 15.0 and abs(drift) > 3.0 * doubt:
+    drift, _ = found.soil.at("drift")
+    if _drifts(found.soil):
         lines.append(
             f"the probe drifts by {drift:+.0f} parts per thousand in a hundred days, wakes "
             f"{found.evidence.first} to {found.evidence.last}: calibrate it anew"
