@@ -5,10 +5,12 @@ from __future__ import annotations
 import functools
 import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import mosquitto
+import postgres
 import pytest
 from remote_pots import BOARD, fill_in
 
@@ -38,6 +40,23 @@ def pot(tmp_path: Path, server: mosquitto.Broker) -> Path:
     (folder / "board.toml").write_text(f'id = "{BOARD}"\n')
     fill_in(folder, server.port)
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[postgres.Server]:
+    """A server that runs; skipped where there is none."""
+    postgres.needed()
+    with tempfile.TemporaryDirectory(prefix="wakewell-pg-") as folder:
+        made = postgres.Server(Path(folder))
+        made.start()
+        yield made
+        made.kill()
+
+
+@pytest.fixture
+def empty_postgres(postgres_server: postgres.Server) -> str:
+    """The URL of an empty database."""
+    return postgres_server.empty()
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 import test_listen as common
-import test_postgres
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
@@ -30,7 +29,6 @@ from wakewell.radio.tables import META, READINGS
 from wakewell.shipped import CAFE, TROUBLE
 
 PAGE = Path(migrate.__file__).with_name("DATABASE.md")
-postgres = test_postgres.server
 
 
 def rows(store: ReportStore) -> list[Any]:
@@ -43,23 +41,11 @@ def numbers(store: ReportStore) -> list[int]:
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def where(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def where(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """An empty database of either kind."""
     if request.param == "sqlite":
-        yield str(tmp_path / "heard.db")
-        return
-    if not test_postgres.PLACES:
-        pytest.skip(test_postgres.lacking("postgresql"))
-    yield from emptied(request.getfixturevalue("postgres"))
-
-
-def emptied(url: str) -> Iterator[str]:
-    engine = sa.create_engine(url)
-    for text in ("DROP SCHEMA public CASCADE", "CREATE SCHEMA public"):
-        with engine.begin() as c:
-            c.exec_driver_sql(text)
-    engine.dispose()
-    yield url
+        return str(tmp_path / "heard.db")
+    return str(request.getfixturevalue("empty_postgres"))
 
 
 def test_a_row_says_what_the_record_says() -> None:

@@ -16,6 +16,7 @@ from wakewell.radio.listen import (
     DATABASE,
     MOST_SHOWN,
     Listener,
+    Radio,
     alone,
     by_broker,
     by_post,
@@ -75,7 +76,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    from wakewell.radio.store import ReportStore
+    from wakewell.radio.sharing import follow
+    from wakewell.radio.store import ReportStore, share
 
     found = folders_of(args.pots)
     folder, secret = next(iter(found.values()))
@@ -83,11 +85,12 @@ def run(args: argparse.Namespace) -> int:
     database = str(args.database or base / DATABASE)
     if "://" not in database:
         database = str(Path(database).absolute())
-    radio = by_broker(found, database)
-    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
     lock = alone(database)
     folders = {board: f for board, (f, _) in found.items()}
     store = ReportStore(database, folders, {b: homes.marks(f) for b, f in folders.items()})
+    sharing = share(store)
+    radio = by_broker(found, database, sharing.place if sharing is not None else 0)
+    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
     keys = {board: s.key for board, (_, s) in found.items()}
 
     def say(text: str) -> None:
@@ -95,6 +98,10 @@ def run(args: argparse.Namespace) -> int:
 
     if store.note:
         say(store.note)
+
+    def turn() -> None:
+        if sharing is not None and isinstance(radio, Radio):
+            follow(sharing, radio.hear, listener.renew)
 
     def post(topic: str, payload: bytes) -> None:
         if posted is None or not posted.post(topic, payload):
@@ -137,6 +144,10 @@ def run(args: argparse.Namespace) -> int:
 
         own = OwnBroker(secret)
         own.start()
+    if sharing is not None and isinstance(radio, Radio):
+        radio.hear(sharing.mine)
+        if not sharing.alone():
+            say(f"shares these pots with other listeners; hears {len(radio.mine)} of them now")
     radio.start()
     if posted is not None:
         posted.start()
@@ -151,10 +162,12 @@ def run(args: argparse.Namespace) -> int:
     at = " and ".join(dict.fromkeys(w for w in where if w))
     print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
     try:
-        listen(listener, radio, until, base)
+        listen(listener, radio, until, base, turn)
     except KeyboardInterrupt:
         pass
     finally:
+        if sharing is not None and isinstance(radio, Radio) and not sharing.alone():
+            radio.hear([])  # others hear them now, so the broker need not keep anything for us
         if posted is not None:
             posted.stop()
         radio.stop()
@@ -164,6 +177,8 @@ def run(args: argparse.Namespace) -> int:
             listener.shown.stop()
         if metrics is not None:
             metrics.stop()
+        if sharing is not None:
+            sharing.stop()
         store.close()
         if lock is not None:
             lock.close()

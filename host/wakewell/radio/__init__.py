@@ -8,6 +8,7 @@ store     what was heard, in SQLite or PostgreSQL
 tables    its tables; readings: a wake as a row; migrate, migrations: databases of an older form
 files     the log files made of it, laid by place
 plain     newest numbers left at the broker, not sealed; metrics: the same over HTTP
+sharing   several listeners on one PostgreSQL, each with its part of the pots
 rounds    every pot in a row, from folders, logs and database
 listen    the command that hears
 shown     pages kept up to date while it hears

@@ -12,6 +12,7 @@ import os
 import shutil
 from bisect import bisect
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import NamedTuple
 
 from wakewell import ownfile
@@ -129,7 +130,8 @@ def _made(path: str) -> tuple[int, os.stat_result]:
     try:
         return _opened(path, os.O_CREAT)
     except FileNotFoundError:
-        os.mkdir(os.path.dirname(path))
+        with suppress(FileExistsError):  # another listener was quicker
+            os.mkdir(os.path.dirname(path))
         return _opened(path, os.O_CREAT)
 
 

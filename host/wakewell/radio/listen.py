@@ -15,6 +15,7 @@ import shutil
 import threading
 import time
 import zlib
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -43,6 +44,7 @@ LEAST_FREE = 32 << 20  # with fewer free bytes on the disk than this, no message
 DATABASE = "heard.db"
 MOST_SHOWN = 9  # pots that are named one by one
 SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
+MOST_TOPICS = 500  # of one message to the broker
 LATER_S = 5.0  # after the disk or the database refused
 
 
@@ -159,6 +161,17 @@ class Listener:
             return key or self.keys[board]
         return self.keys[board]
 
+    def renew(self, board: str) -> None:
+        """Another listener has heard that board until now: it may have another key since."""
+        folder = self.store.folders[board]
+        try:
+            self.keys[board] = private.read(folder).key
+            self.store.ours[board] = homes.marks(folder)
+            self.next_keys.pop(board, None)
+            self.next_keys |= newkey.waiting([(board, folder)])
+        except BadInput as error:
+            self.say(f"waiting: {error}")
+
     def keep_files(self, reports: list[letters.BoardReport]) -> None:
         """The files in force and the log files."""
         from wakewell.radio.store import keep_in_force
@@ -189,6 +202,7 @@ class Radio(Waiting):
     def __init__(self, secret: private.Private, folder: Path, boards: list[str], name: str) -> None:
         super().__init__()
         self.secret, self.folder, self.boards = secret, folder, boards
+        self.mine = list(boards)  # those that it hears
         self.stopped, self.settled = threading.Event(), threading.Event()
         self.client = broker.client(secret, name, keep=True, manual=True)
         self.client.on_connect = self._connected
@@ -212,9 +226,22 @@ class Radio(Waiting):
         if self.refused:
             self.settled.set()
         else:
-            what = [(broker.TOPIC.format(board=b, what="report"), 1) for b in self.boards]
-            for at in range(0, len(what), 500):
-                client.subscribe(what[at : at + 500])
+            self._subscribe(self.mine, set(self.boards) - set(self.mine))
+
+    def _subscribe(self, boards: Collection[str], others: Collection[str]) -> None:
+        """Hear these boards, and the others no more, which an earlier life may have asked for."""
+        named = broker.TOPIC.format(board="{}", what="report").format
+        what = [(named(board), 1) for board in boards]
+        for at in range(0, len(what), MOST_TOPICS):
+            self.client.subscribe(what[at : at + MOST_TOPICS])
+        gone = [named(board) for board in others]
+        for at in range(0, len(gone), MOST_TOPICS):
+            self.client.unsubscribe(gone[at : at + MOST_TOPICS])
+
+    def hear(self, boards: Collection[str]) -> None:
+        """Hear these of its boards from now on, and no others."""
+        before, self.mine = set(self.mine), [b for b in self.boards if b in boards]
+        self._subscribe(set(self.mine) - before, before - set(self.mine))
 
     def _message(self, client: Any, _: Any, message: Any) -> None:
         made = Message(
@@ -239,9 +266,19 @@ class Radio(Waiting):
         self.client.publish(topic, payload, qos=1, retain=not payload)
 
 
-def listen(listener: Listener, radio: Waiting, until: threading.Event, free_in: Path) -> None:
-    """Listen until told to stop. A full disk or a database that refuses is waited for."""
+def listen(
+    listener: Listener,
+    radio: Waiting,
+    until: threading.Event,
+    free_in: Path,
+    turn: Callable[[], None] = lambda: None,
+) -> None:
+    """Listen until told to stop. A full disk or a database that refuses is waited for.
+
+    turn: called again and again, some times a second.
+    """
     while not until.is_set():
+        turn()
         if radio.refused:
             raise BadInput(f"broker: {radio.refused}; see broker.user and broker.password")
         messages = radio.batch(0.5)
@@ -312,10 +349,13 @@ def alone(where: str) -> Any:
     return file
 
 
-def by_broker(found: dict[str, tuple[Path, private.Private]], where: str) -> Waiting:
+def by_broker(
+    found: dict[str, tuple[Path, private.Private]], where: str, place: int = 0
+) -> Waiting:
     """The connection to the broker of those pots that have one. Raises BadInput.
 
-    where: the database, so that the broker keeps apart two that listen for two databases.
+    where: the database, so that the broker keeps apart two that listen for two databases. place:
+    of several that share one.
     """
     boards = sorted(board for board, (_, s) in found.items() if not s.post["host"])
     if not boards:
@@ -323,7 +363,8 @@ def by_broker(found: dict[str, tuple[Path, private.Private]], where: str) -> Wai
     if len({broker.place(found[b][1], found[b][0]) for b in boards}) > 1:
         raise BadInput("these pots name different brokers; run one listener for each broker")
     folder, secret = found[boards[0]]
-    name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}'.encode()):08x}"
+    end = f" {place}" if place else ""
+    name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}{end}'.encode()):08x}"
     return Radio(secret, folder, boards, name)
 
 

@@ -9,6 +9,7 @@ order in which they came. Not here: the network.
 from __future__ import annotations
 
 import os
+from binascii import crc32
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from itertools import groupby
@@ -24,6 +25,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, record
 from wakewell.log.record import Wake
 from wakewell.radio import files, homes, letters, migrate, readings
+from wakewell.radio.sharing import Sharing, signed
 from wakewell.radio.tables import DROPPED, LINES, POTS, SENT, sa
 from wakewell.tomlfile import show_path
 
@@ -39,6 +41,8 @@ LAST = sa.select(LINES.c.id, LINES.c.heard_at).order_by(LINES.c.id.desc()).limit
 # In POTS.told, of the newest wake: the CRC of its line, its `utc`. No word of a report has a space.
 NEWEST, SAID_AT = "newest wake", "said at"
 DAY_S = 86400
+BOARD_LOCK = 0x57616B66  # of PostgreSQL's advisory locks: one who keeps reports of a board
+BOARD_LOCKS = "SELECT pg_advisory_xact_lock(%s, key) FROM unnest(%s::int[]) AS key"
 Row = tuple[str, str, int, str, int, int, bytes, int, str]  # NAMES
 BY_FILE = itemgetter(*map(NAMES.index, ("board", "home", "file")))
 PLACED = itemgetter(*map(NAMES.index, ("at", "data")))
@@ -90,6 +94,7 @@ class ReportStore:
                     if path.exists() or path == Path(url.database):
                         ownfile.keep(path)
             self.engine = sa.create_engine(url, paramstyle=style)
+            self._many_writers = self.engine.dialect.name == "postgresql"
             sa.event.listen(self.engine, "connect", _pragmas)
             self._mark = "?" if style == "qmark" else "%s"
             self._read = readings.adding(self._mark)
@@ -103,7 +108,7 @@ class ReportStore:
             why = getattr(error, "strerror", None) or why
             place = self_made(text)
             raise BadInput(f"{place}: no database can be kept there: {why}") from None
-        insert = postgresql.insert if self.engine.dialect.name == "postgresql" else sqlite.insert
+        insert = postgresql.insert if self._many_writers else sqlite.insert
         self._insert: Any = insert
         # As text: the driver then gets the rows as they are, without a look at each of them.
         add = insert(LINES).inline().on_conflict_do_nothing()
@@ -119,6 +124,8 @@ class ReportStore:
         self.names: dict[str, str] = {}  # of the boards' folders
         # {(board, mark of its key): the last file written for them, how it was left}
         self.ends: dict[tuple[str, str], tuple[int, files.End]] = {}
+        self.shared = False  # others keep reports of these pots too
+        self.caught_up = False
         self.exported = 0
         self.at_hand: tuple[int, list[Row]] | None = None  # all that came after `exported`
         self._start()
@@ -154,17 +161,30 @@ class ReportStore:
                     wakes.append(readings.row_of(board, n, crc, now_s, data))
         new = top = 0
         with self.engine.begin() as c:
+            self._alone_with(c, {report.board for report in reports})
             if rows:
                 new = c.exec_driver_sql(self._add, rows).rowcount
                 top = c.exec_driver_sql(self._newest).scalar() or 0
             if new and wakes:
                 c.exec_driver_sql(self._read, list(map(readings.parameters, wakes)))
             self._see(c, reports, now_s)
-        if rows:
+        if self.shared and self.caught_up:
+            # Each listener lays what it has heard itself.
+            self.at_hand = (top or self.exported, rows)
+        elif rows:
             # Exactly these rows came after what is exported.
             whole = new == len(rows) and top - new == self.exported
             self.at_hand = (top, rows) if whole else None
         return new
+
+    def _alone_with(self, c: Any, boards: Collection[str]) -> None:
+        """Until the transaction ends no other listener keeps reports of these boards.
+
+        In one order for all, so that no two wait for each other. SQLite has one writer anyway.
+        """
+        if self._many_writers and boards:
+            keys = sorted({signed(crc32(board.encode())) for board in boards})
+            c.exec_driver_sql(BOARD_LOCKS, (BOARD_LOCK, keys))
 
     def _see(self, c: Any, reports: list[letters.BoardReport], now_s: int) -> None:
         """What the newest report of each board says of it. An old one, sent again or come late,
@@ -279,6 +299,7 @@ class ReportStore:
         try:
             if at_hand is None:
                 self._lay_later(found)
+                self.caught_up = True
                 return
             for (board, home, file), rows in groupby(at_hand[1], BY_FILE):
                 last, end = self.ends.get((board, home), (-1, None))
@@ -333,6 +354,19 @@ class ReportStore:
             ]
         end = files.lay(f"{folder}/{file:08d}.jsonl", files.in_order(placed))
         self.ends[board, home] = (file, end)
+
+
+def share(store: ReportStore) -> Sharing | None:
+    """A place among those that hear the store's pots, None for SQLite. Raises BadInput."""
+    if store.engine.dialect.name != "postgresql":
+        return None
+    try:
+        made = Sharing(store.engine, store.folders)
+    except sa.exc.SQLAlchemyError as error:
+        why = str(getattr(error, "orig", None) or error).splitlines()[0]
+        raise BadInput(f"database: {why}; try again") from None
+    store.shared = True
+    return made
 
 
 def beside(database: str) -> tuple[str, str]:
