@@ -2,8 +2,11 @@
 
 It sits in the root of the flash and is not part of a version. It knows nothing of soil or
 water. Versions live in /code/NAME/; /code/in-force names the one that runs, /code/good the
-last one that finished a wake. Three boots in a row that did not finish a wake, and the good
-one is put in force again. Whatever happens, the board goes to sleep, pump off (R1, R13).
+last one that finished a wake, /code/before the good one before it. Three boots in a row that did
+not finish a wake, and the good one is put in force again. A version that came over the air is on
+trial until a report of it was heard: an error, a bite of the watchdog, a full flash or two sleeps
+without a finished wake, and it is taken back. Whatever happens, the board goes to sleep, pump off
+(R1, R13).
 """
 
 import gc
@@ -17,10 +20,19 @@ if False:
     from typing import Any
 
 CODE = "/code/"
+IN_FORCE, GOOD, BEFORE = CODE + "in-force", CODE + "good", CODE + "before"
+STAGED = CODE + "staged"  # name of a version that waits to be put in force, by one rename
+# NAME LEFT HELD: finished wakes until it has to be heard; boots that the last of them was begun
+# with, -1: there was none yet
+TRIAL = CODE + "trial"
+BACK = CODE + "back"  # the good version's name: what is put in force if that one fails
+TAKEN = CODE + "taken-back"  # NAME WHY
 PUMP = "/pump.json"  # {"kind":"pump","pin":N,"off":0,"crc":"..."}
 BOOTS = "/boots"
 MOVES = "/moves"  # files that a flash puts in force together, one a line; each lies beside as .new
 MOST_BOOTS = 3
+LEAST_FREE = 32768  # bytes, while a version is on trial; it was staged with twice as much to spare
+TRIAL_BOOTS = 2  # of a version on trial, ended by sleep
 WAKE_MS = 120000  # the watchdog of a whole wake
 LEASE_MS = 300000  # a host's session, unrenewed
 WINDOW_MS = 10000  # the host may take over after a start that is no end of a sleep
@@ -109,28 +121,127 @@ def finish_moves() -> None:
         pass  # most boots find none; a broken flash is no reason not to wake
 
 
+def on_trial(version: str) -> "list[int]":
+    """[finished wakes left before a report of it has to be heard, boots held against it], [] if
+    that version is not on trial."""
+    name, _, rest = read(TRIAL).partition(" ")
+    if not version or name != version:
+        return []
+    try:
+        left, held = rest.split(" ")
+        return [int(left), int(held)]
+    except ValueError:  # damaged: one more wake
+        return [1, 0]
+
+
+def free_bytes() -> int:
+    """Room on the flash. littlefs counts some blocks twice: of a full one more than there are."""
+    import os
+
+    found = os.statvfs("/")
+    free: int = found[3] if 0 <= found[3] <= found[2] else 0
+    return free * found[0]
+
+
+def take_back(version: str, why: str) -> str:
+    """The version in force from now on, in place of one on trial. A rename of what was written
+    before the trial: a flash that this version filled has no room for anything else."""
+    import os
+
+    good = read(BACK) or read(GOOD)
+    try:
+        write(TAKEN, version + " " + why)
+    except OSError:
+        pass  # then its name is all that is known of it
+    try:
+        os.rename(BACK, IN_FORCE)
+    except OSError:
+        write(IN_FORCE, good)
+    return good
+
+
 def begin_boot() -> "tuple[str, int]":
     """(version to run, boots before this one that did not finish a wake)."""
     boots, weak = read_boots()
-    version, good = read(CODE + "in-force"), read(CODE + "good")
+    version, good = read(IN_FORCE), read(GOOD)
+    trial = on_trial(version)
     try:
-        if boots >= MOST_BOOTS and good and good != version:
+        if trial:
+            most, why = TRIAL_BOOTS, "no finished wake"
+            if not chip.slept():
+                # A wake that did not end in sleep was none, whatever it said of itself
+                most, boots = MOST_BOOTS, max(boots, trial[1])
+            if chip.cause() == "watchdog":
+                most, why = 0, "watchdog"
+            if free_bytes() < LEAST_FREE:
+                most, why = 0, "full flash"
+            if boots >= most:
+                version, boots = take_back(version, why), 0
+        elif boots >= MOST_BOOTS and good and good != version:
             version, boots = good, 0
-            write(CODE + "in-force", version)
+            write(IN_FORCE, version)
         write(BOOTS, ("%d %s" % (min(boots + 1, 99), weak)).strip())
     except OSError:  # a full or broken flash: with so many boots the core never pumps (R9)
         boots = MOST_BOOTS
+        failed(version, "full flash")
+        version = read(IN_FORCE)
     return version, boots
 
 
-def finish_boot(version: str, weak: object = False) -> None:
-    """This version finished a wake: it is good, and the count of boots begins anew."""
+def failed(version: str, why: str) -> None:
+    """Take that version back at the next boot, if it is on trial."""
     try:
-        write(BOOTS, "0 weak" if weak else "0")
-        if read(CODE + "good") != version:
-            write(CODE + "good", version)
+        if on_trial(version):
+            take_back(version, why)
     except OSError:
-        pass  # then this boot counts as not finished; the sleep is what matters
+        pass  # tried again in the next boot
+
+
+def begin_trial(version: str, good: str, wakes: int) -> None:
+    """Put the staged version in force, on trial for so many finished wakes at most. OSError, and
+    then the good one stays."""
+    import os
+
+    write(BACK, good)
+    write(TRIAL, "%s %d -1" % (version, wakes))
+    write(BOOTS, "0")
+    os.rename(STAGED, IN_FORCE)
+
+
+def proved(version: str) -> None:
+    """That version is good; the good one before it is kept too."""
+    good = read(GOOD)
+    if good != version:
+        if good:
+            write(BEFORE, good)
+        write(GOOD, version)
+
+
+def heard(version: str) -> None:
+    """A report of it was heard: a trial, if it was on one, is over. OSError: it goes on."""
+    import os
+
+    if on_trial(version):
+        proved(version)
+        os.remove(TRIAL)
+
+
+def finish_boot(version: str, weak: object = False) -> None:
+    """This version finished a wake, and the count of boots begins anew. It is good, unless it is
+    on trial."""
+    try:
+        trial, boots = on_trial(version), read_boots()[0]
+        write(BOOTS, "0 weak" if weak else "0")
+        if not trial:
+            proved(version)
+        elif free_bytes() < LEAST_FREE:
+            take_back(version, "full flash")
+        elif trial[0] > 1:
+            write(TRIAL, "%s %d %d" % (version, trial[0] - 1, boots))
+        else:
+            take_back(version, "no report heard")
+    except OSError:  # then this boot counts as not finished; the sleep is what matters
+        failed(version, "full flash")
 
 
 def window(ms: int = WINDOW_MS) -> None:
@@ -163,6 +274,8 @@ def run() -> None:
         try:
             from wakeboard.turn import run as turn
         except ImportError:  # a version from before the radio had a boot of its own
+            if on_trial(version):
+                raise
             from wakeboard.board import Board
 
             Board(version, boots).wake()
@@ -180,7 +293,10 @@ def run() -> None:
 
 
 def note(error: "Any") -> None:
-    """Keep the last error for a person; no room for it is no reason not to sleep."""
+    """Keep the last error for a person; no room for it is no reason not to sleep. A version on
+    trial that made one is taken back."""
+    if error is not None:
+        failed(read(IN_FORCE), "error")
     try:
         with open("/error.txt", "w") as file:
             sys.print_exception(error, file)

@@ -8,11 +8,8 @@ A message that asks for another key (newkey) has the same numbers and the same t
 judged by those.
 """
 
-import json
-
-from wakeboard import sealed
+from wakeboard import ordered, sealed
 from wakecore import fields, line
-from wakecore.number import is_whole
 
 if False:
     from typing import Any, Sequence
@@ -23,7 +20,7 @@ VERSION = 1
 KINDS = ("asked", "key")
 MOST = 2048  # bytes of a message
 NAMES = ("kind", "version", "board", "n", "until", "until_n", "limits_id", "values")
-MOST_N = (1 << 30) - 1
+MOST_N = ordered.MOST_N
 
 
 def make(
@@ -67,7 +64,7 @@ def judge(
     n, record, why = opened(data, key, board, last_n)
     if record is None:
         return n, None, why
-    why = past(record, record.get("until"), utc, wake_n)
+    why = ordered.late(record, utc, wake_n)
     if why:
         return n, None, why
     if record["kind"] == "key":
@@ -80,38 +77,7 @@ def opened(
     data: bytes, key: bytes, board: str, last_n: int
 ) -> "tuple[int, dict[str, Any] | None, str]":
     """(n, record, "") if it is authentic, ours and new, else as `judge`; needs no clock."""
-    body, why = sealed.unseal(data, key, MOST)
-    if body is None:
-        return 0, None, why
-    try:
-        record = json.loads(body)
-    except (ValueError, RuntimeError):
-        return 0, None, "not JSON"
-    if type(record) is not dict or record.get("kind") not in KINDS:
-        return 0, None, "not settings asked for"
-    if record.get("version") != VERSION:
-        return 0, None, "message of version %s, known: %d" % (record.get("version"), VERSION)
-    if record.get("board") != board:
-        return 0, None, "made for another board"
-    n = record.get("n")
-    if not is_whole(n, 1, MOST_N):
-        return 0, None, "no number"
-    if n == last_n:
-        return n, None, ""
-    if n < last_n:
-        return 0, None, "number %d is older than %d: sent again, or out of turn" % (n, last_n)
-    return n, record, ""
-
-
-def past(record: "dict[str, Any]", until: "list[int] | None", utc: list[int], wake_n: int) -> str:
-    """Why an authentic, new message cannot be taken now, by its time; "" if it can."""
-    if type(until) is not list or len(until) != 2:
-        return "no time"
-    for number in until + [record.get("until_n")]:
-        if not is_whole(number, 0, MOST_N):
-            return "no time"
-    late = utc[0] > until[0] or (utc[0] == until[0] and utc[1] > until[1])
-    return "its time is past" if (late if utc[2] else wake_n > record["until_n"]) else ""
+    return ordered.opened(data, key, board, last_n, KINDS, VERSION, MOST)
 
 
 def check(record: "dict[str, Any]", pot: "Pot") -> "tuple[bytes | None, str]":

@@ -36,11 +36,12 @@ MUTE_MS = 10000  # this long, and let go before it counts as stuck: no reminders
 class Board(Kept):
     """One boot of one version. `wake()` runs a wake and does not come back."""
 
-    def __init__(self, version: str, boots: int) -> None:
+    def __init__(self, version: str, boots: int, came: str = "") -> None:
         self.woke = time.ticks_ms()
         Kept.__init__(self)
         self.due = None  # in whatever state the last boot left it
         self.version, self.boots = version, boots
+        self.came = came  # what the record says of the version: see `turn`
         self.store_ = PotFiles(ROOT)
         found, self.wiring_why = wiring.load(read_bytes(ROOT + "/wiring.json"))
         self.pump = loader.pump()
@@ -193,8 +194,12 @@ class Board(Kept):
         return 50 if long else held_ms
 
     def host_actions(self) -> "list[str]":
-        """What the host asked for in this wake, which counts once; and what a long hold asks."""
+        """What the host asked for in this wake, which counts once; what a long hold asks; and what
+        came of a version that was sent over the air.
+        """
         asked = ["entry page"] if self.entry else ["mute"] if self.mute else []
+        if self.came:
+            asked.append(self.came)
         data = read_bytes(HOST)
         if data is None:
             return asked

@@ -8,6 +8,7 @@ import os
 from wakecore import line
 
 KINDS = ("settings", "limits", "calibration")
+SENT = "/code/sent.json"  # what is known of a version that was sent; see `sent`
 
 
 def read_bytes(path: str, most: int = line.MOST_LINE) -> "bytes | None":

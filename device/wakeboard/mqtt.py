@@ -165,6 +165,10 @@ class Mqtt:
         if self.until(SUBACK, n)[2:3] == b"\x80":
             raise Gone(13)
 
+    def want(self, topic: str) -> None:
+        """What is kept there goes to `got`, now or with the packets that follow."""
+        self.subscribe(topic)
+
     def publish(self, topic: str, pieces: "Iterable[bytes]") -> None:
         """At least once (QoS 1): returns when the broker has it. pieces: of the message."""
         n = self.number()

@@ -11,7 +11,7 @@ import time
 import chip
 import loader
 from wakeboard import kept, wiring
-from wakeboard.files import Folder, read_bytes
+from wakeboard.files import SENT, Folder, exists, read_bytes
 from wakeboard.kept import Kept
 
 BITE_MS = 30000  # the watchdog while the entry page is open
@@ -24,7 +24,7 @@ class OnAir(Kept):
         Kept.__init__(self)
         # The wake is finished, and what happens here is no unfinished one
         loader.finish_boot(version)
-        self.began = time.ticks_ms()
+        self.began, self.version = time.ticks_ms(), version
         self.store_ = Folder(kept.ROOT)
         self.n, self.sleep_s, self.button, self.entry, self.vain = due
         found, _ = wiring.load(read_bytes(kept.ROOT + "/wiring.json"))
@@ -41,6 +41,7 @@ class OnAir(Kept):
                     self.open_page()
                 elif self.tell():
                     came = kept.HEARD
+                    self.settle()
             except Exception as error:  # whatever it was, the board has to sleep
                 loader.note(error)
             ms = page_ms + time.ticks_diff(time.ticks_ms(), self.began)
@@ -59,6 +60,21 @@ class OnAir(Kept):
         from wakeboard import radio
 
         return radio.report(self, self.n)
+
+    def proved(self) -> None:
+        """A host heard a report of this version."""
+        try:
+            loader.heard(self.version)
+        except OSError as error:
+            print("wakewell: the trial goes on: %r" % error)
+
+    def settle(self) -> None:
+        """What came over the air whole is staged, now that the radio is off."""
+        if exists(SENT):
+            loader.watch()
+            from wakeboard import fetch
+
+            fetch.settle()
 
     def open_page(self) -> None:
         """The entry page, its light on. The core allowed the radio, so the cell bears it (R5)."""

@@ -14,7 +14,7 @@ import time
 from binascii import hexlify, unhexlify
 
 from wakeboard import clock, heard, mqtt, sealed, senml
-from wakeboard.files import KINDS, exists, read_bytes
+from wakeboard.files import KINDS, SENT, exists, read_bytes
 from wakecore import line
 
 if False:
@@ -182,6 +182,8 @@ class Talk:
         self.nonce = ""
         self.answer: dict[str, Any] | None = None
         self.asked: bytes | None = None
+        self.code: bytes | None = None  # the manifest of a version that was sent
+        self.piece: bytes | None = None
         self.timed = self.rekeyed = False
 
     def find_next_key(self) -> None:
@@ -230,6 +232,15 @@ class Talk:
                 self.answer = found
         elif topic == self.topic + "asked" and data:
             self.asked = data if self.asked is None else self.newer(self.asked, data)
+        elif topic == self.topic + "code" and data:
+            if self.code is None:
+                self.code = data
+            elif data != self.code:
+                from wakeboard import fetch
+
+                self.code = fetch.better(self.code, data, self)
+        elif topic.startswith(self.topic + "code/"):
+            self.piece = data
 
     def newer(self, kept: "Any", data: bytes) -> "bytes | None":
         """Keep the one to judge of two messages that ask for settings: the authentic one with the
@@ -287,6 +298,11 @@ class Talk:
             "refused": memory.refused,
         }
         words["answer"] = LOST if memory.lost else memory.answer
+        words["code"] = self.board.version
+        if exists(SENT):
+            from wakeboard import sent
+
+            words.update(sent.Sent().words())
         if self.board.vain:
             words["vain"] = self.board.vain  # reports before this one that nobody heard
         if self.next_key is not None:
@@ -371,6 +387,16 @@ class Talk:
         self.memory.reports = min(self.memory.reports + 1, heard.MOST)
         return self.memory.save()
 
+    def fetch(self, link: "Any") -> bool:
+        """What of a version that was sent can be had now; True if there is news of it. It comes
+        last: a report that a host heard is heard, whatever happens here."""
+        data, self.code = self.code, None
+        if data is None and not exists(SENT):
+            return False
+        from wakeboard import fetch
+
+        return fetch.fetch(self, link, data)
+
 
 def lines_after(store: "PotFiles", file: int, offset: int) -> "Iterator[tuple[int, int, bytes]]":
     """(file, offset, bytes without end) of every whole line from that place of the log on."""
@@ -413,6 +439,7 @@ def brokered(private: "dict[str, Any]", root: str, talk: "Talk", server: str) ->
         link.connect("wakewell-" + talk.id, private["broker_user"], private["broker_password"])
         link.subscribe(talk.topic + "heard")
         link.subscribe(talk.topic + "asked")
+        link.subscribe(talk.topic + "code")
     except Exception:
         link.close()
         talk.memory.save()  # what was refused until then stays counted
@@ -451,6 +478,10 @@ def report(board: "Any", n: int) -> bool:
         finally:
             talk.memory.save()
             told = talk.settle(link)
+        if talk.timed:
+            board.proved()
+            if talk.fetch(link) and not told:
+                told = talk.count()
         if told or (talk.rekeyed and talk.count()):  # the first report under it shows it
             try:
                 link.publish(talk.topic + "report", talk.batch(1)[0])

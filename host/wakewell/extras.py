@@ -45,6 +45,7 @@ COMMANDS = {
     "tune": "rig",
     "deskboard": "micropython,rig",
     "ask": "remote",
+    "send": "usb,remote",
     "listen": "remote",
     "round": "remote",
     "remind": "remote",

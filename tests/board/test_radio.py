@@ -28,7 +28,7 @@ class Board:
     def __init__(self, folder: Path) -> None:
         self.store_: Any = PotFiles(str(folder))
         self.clock: list[tuple[int, int]] = []
-        self.trust, self.vain = 1, 0
+        self.trust, self.vain, self.version = 1, 0, "0123456789ab-01234567"
 
     def utc(self) -> list[int]:
         return [9500, 0, 1]
@@ -41,6 +41,9 @@ class Board:
 
     def chip_s(self) -> int:
         return 0
+
+    def proved(self) -> None:
+        """No version is on trial."""
 
     def move_clock(self, to_s: int) -> None:
         assert to_s == 9500 * 86400

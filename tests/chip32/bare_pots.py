@@ -16,6 +16,7 @@ from assurance.bare_broker import Broker
 from wakecore import line
 from wakecore.state import State
 from wakewell.interpreters.chip32.bare import BareBoot, BareChip
+from wakewell.radio import send
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
@@ -23,7 +24,7 @@ import core_pots
 
 # The board's modules import the chip's own, which are not here; only a table of them is needed
 sys.modules.setdefault("chip", ModuleType("chip"))
-from wakeboard import kept, wiring  # noqa: E402
+from wakeboard import kept, manifest, wiring  # noqa: E402
 
 BOARD, KEY, CODE = b"chip32".hex(), bytes(range(32)), "abcdefgh1234"
 PUMP, SOIL, LEVEL, BATTERY, CURRENT, SAUCER = 25, 32, 33, 34, 35, 36
@@ -73,6 +74,20 @@ def reporting(broker: Broker, **settings: int) -> BareChip:
     found.files["pot/ca.der"] = bytes(900)  # about the size of a certificate
     found.peer = broker
     return found
+
+
+def sent(broker: Broker, code: payload.Code, n: int = 1, **other: Any) -> None:
+    """Leave a version with the broker, as `wakewell send` does. other: of the manifest."""
+    rows = send.listing(code.files)
+    record = {
+        "board": BOARD, "n": n, "until": [36000, 0], "until_n": 1 << 20, "chip": "Emscripten",
+        "mpy": MPY, "root": send.root_id("esp32"), "back": 0, "name": code.version,
+        "list": payload.sha(rows), "size": len(rows),
+    }  # fmt: skip
+    files = {payload.sha(data): data for data in (rows, *code.files.values())}
+    head = f"wakewell/{BOARD}/"
+    broker.kept[head + "code"] = bytes(manifest.make(KEY, record | other))
+    broker.kept |= {head + name: data for name, data in send.pieces(files, KEY, BOARD)}
 
 
 class Visitor:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
 from typing import Any
 
 import bare_pots
@@ -13,6 +15,9 @@ from wakewell.interpreters import chip32
 from wakewell.interpreters.chip32 import bare
 from wakewell.interpreters.chip32.bare import BareBoot, BareChip
 from wakewell.pot import private
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "usb"))
+from versions import version
 
 pytestmark = pytest.mark.skipif(bool(chip32.why_not()), reason=chip32.why_not())
 
@@ -101,6 +106,24 @@ def test_the_clock_told_by_the_host_is_no_sleep() -> None:
     slept = [record["begin"]["slept_s"] for record in records(chip)[1:]]
     assert slept[:3] == [60, 540, 86400 - 600]
     assert chip.clock_s > 9000 * 86400
+
+
+def test_a_version_is_fetched_within_one_growth_of_the_heap(tmp_path: Path) -> None:
+    """A manifest, its list and 32 pieces of it in one report; then it is staged, put in force and
+    proved. Settings were asked for too."""
+    listener = broker()
+    chip = bare_pots.reporting(listener, pulse_ml=8, dose_ml=8)
+    old = chip.files["code/in-force"].decode()
+    new = version(tmp_path, wake="CHANGED = 1", radio="CHANGED = 1", store="CHANGED = 1")
+    bare_pots.sent(listener, new)
+    boots = []
+    while not listener.reports or listener.reports[-1].words.get("sent_is") != "in force":
+        boots.append(chip.boot())
+        slept_well(chip, boots[-1])
+        assert len(boots) < 20, listener.reports[-1].words
+    assert max(boot.heap for boot in boots) <= 2 * chip32.ESP32_HEAP
+    assert chip.files["code/in-force"].decode() == chip.files["code/good"].decode() == new.version
+    assert chip.files["code/before"].decode() == old
 
 
 def test_nobody_hears_it_and_the_next_wake_knows() -> None:

@@ -296,7 +296,7 @@ def test_what_would_protect_less_stops_before_anything_is_sent(
     less = changes.Change(changes.WEAKER, "R4", "trips.no flow", "trip no flow")
     first = SimpleNamespace(rule=less.rule, wake=7, text=less.text)
     found = SimpleNamespace(lines=["it would protect less"], weaker=[first])
-    monkeypatch.setattr(preview, "of", lambda pot: found)
+    monkeypatch.setattr(preview, "of", lambda pot, only_core: found)
     monkeypatch.setattr(flash, "connect", lambda *_, **__: contextlib.nullcontext(board))
     monkeypatch.setattr(payload, "compile_code", lambda _: payload.Code("v", {}))
     for name, answer in (

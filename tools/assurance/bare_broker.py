@@ -15,12 +15,14 @@ UTC = [9800, 43200]  # the time that it tells: a day in 2026
 
 
 class Broker:
-    """A Peer. reports: what was heard. deaf: it takes reports and answers none."""
+    """A Peer. reports: what was heard. deaf: it takes reports and answers none. kept: messages that
+    wait at it, by topic."""
 
     def __init__(self, board: str, key: bytes, deaf: bool = False) -> None:
         self.board, self.key, self.deaf = board, key, deaf
         self.reports: list[letters.BoardReport] = []
         self.waiting, self.out = b"", b""
+        self.kept: dict[str, bytes] = {}
 
     def connect(self) -> int:
         self.waiting = self.out = b""
@@ -61,6 +63,10 @@ class Broker:
             self.out += bytes([mqtt.CONNACK << 4, 2, 0, 0])
         elif kind == 8:  # SUBSCRIBE
             self.out += bytes([mqtt.SUBACK << 4, 3, *body[:2], 1])
+            topic = body[4:-1]
+            if topic.decode() in self.kept:
+                found = self.kept[topic.decode()]
+                self.out += mqtt.packet(mqtt.PUBLISH << 4, body[2:4] + topic + found)
         elif kind == mqtt.PUBLISH:
             at = 2 + (body[0] << 8 | body[1])
             self.out += bytes([mqtt.PUBACK << 4, 2, *body[at : at + 2]])

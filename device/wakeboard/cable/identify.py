@@ -20,6 +20,8 @@ def main() -> "tuple[Any, ...]":
         free = 0 if error.errno == 2 else -1
     if not free:
         system = os.statvfs("/")
-        free, block = system[0] * system[3], system[0]
+        # littlefs counts some blocks twice: of a full flash more are in use than there are
+        left = system[3] if 0 <= system[3] <= system[2] else 0
+        free, block = system[0] * left, system[0]
     known = (machine.unique_id(), about.name, tuple(about.version)[:3], getattr(about, "_mpy", 0))
     return known + (free, block, getattr(about, "_machine", ""))

@@ -40,6 +40,7 @@ GROUPS = {
     },
     "In other people's homes": {
         "ask": "ask a pot for other settings without a cable",
+        "send": "send a new version of the program to pots, without a cable",
         "listen": "receive what pots report by radio, and keep it",
         "round": "show all pots at a glance, who needs a visit first",
         "remind": "remind people once a day of what a pot needs",
@@ -73,6 +74,7 @@ EXAMPLES = {
     "pull": "pull pots/fern",
     "inspect": "inspect pots/fern",
     "ask": "ask pots/fern dose_ml=60",
+    "send": "send pots/fern pots/basil --first pots/fern",
     "listen": "listen pots/fern --page pages",
     "round": "round pots/fern pots/basil",
     "remind": "remind pots/fern --every 15m",

@@ -50,10 +50,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--replace-asked", action="store_true",
         help="replace settings that were asked by radio by what settings.toml says",
     )  # fmt: skip
-    parser.add_argument(
-        "--accept-weaker", action="store_true",
-        help="send a version that by the pot's own log protects less than the one on the board",
-    )  # fmt: skip
+    given.option(parser, "--accept-weaker")
     parser.epilog = (
         "exit codes: 0 flashed; 1 flashed, and a self-test found something, or a pot that was "
         "commissioned no longer is; 2 not flashed. A new chip needs MicroPython first: an image "

@@ -58,6 +58,7 @@ VALUES = {
 
 # Option: (what stands for its value, "" for none; what it does)
 OPTIONS = {
+    "--accept-weaker": ("", "send what by the pot's own log protects less than its version now"),
     "--dask": ("ADDRESS", "hand the runs to this Dask scheduler instead; default: to none"),
     "--database": ("FILE", "the database that listen keeps, or postgresql+psycopg://..."),
     "--demo": ("", "take the repair café's six planters"),

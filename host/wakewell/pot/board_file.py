@@ -62,6 +62,12 @@ def board_id(folder: Path) -> str | None:
     return None if data is None else str(data["id"])
 
 
+def machine(folder: Path) -> str:
+    """What the interpreter on it called it when it was flashed, "" if nothing says. Raises
+    BadInput."""
+    return str((_read(folder) or {}).get("machine", ""))
+
+
 def flashed(folder: Path) -> Flashed | None:
     """What was last flashed from this folder; None where it does not say. Raises BadInput."""
     noted = (_read(folder) or {}).get("flashed")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ssl
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,14 @@ def connect(made: Client, private: Private, folder: Path) -> None:
 
 def publish(private: Private, folder: Path, topic: str, payload: bytes, retain: bool) -> None:
     """Publish one message and wait until the broker has it. Raises BadInput if it has not."""
+    publish_all(private, folder, [(topic, payload)], retain)
+
+
+def publish_all(
+    private: Private, folder: Path, messages: Iterable[tuple[str, bytes]], retain: bool
+) -> None:
+    """Publish them in this order, each once the broker has the one before. Raises BadInput if it
+    has not all of them."""
     made = client(private, "")
     answers: list[Any] = []
     made.on_connect = lambda c, u, f, reason, p: answers.append(reason)
@@ -77,10 +86,11 @@ def publish(private: Private, folder: Path, topic: str, payload: bytes, retain: 
         if not answers or answers[0].is_failure:
             why = answers[0] if answers else "no answer"
             raise BadInput(f"broker: {why}; see broker.user and broker.password")
-        sent = made.publish(topic, payload, qos=1, retain=retain)
-        sent.wait_for_publish(WAIT_S)
-        if not sent.is_published():
-            raise BadInput("broker: it did not accept the message; try again")
+        for topic, payload in messages:
+            sent = made.publish(topic, payload, qos=1, retain=retain)
+            sent.wait_for_publish(WAIT_S)
+            if not sent.is_published():
+                raise BadInput("broker: it did not accept the message; try again")
     finally:
         made.disconnect()
         made.loop_stop()

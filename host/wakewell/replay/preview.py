@@ -7,11 +7,13 @@ wake is judged (rejudged.py), and whether the version is sent all the same (usb/
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from wakecore import line
 from wakewell.core import core_id
+from wakewell.errors import BadInput
 from wakewell.log import logs, obeyed
 from wakewell.pot.description import PotFolder
 from wakewell.replay import replaying
@@ -32,15 +34,32 @@ class Preview:
     weaker: list[Changed] = field(default_factory=list)
 
 
-def of(pot: PotFolder) -> Preview:
+def foresee(
+    pot: PotFolder, say: Callable[[str], None], accept_weaker: bool, only_core: bool = False
+) -> None:
+    """Say what this version would have decided on the pot's own log. Raises BadInput where that
+    protects less, and nobody has accepted it. only_core: its settings stay as they are there."""
+    found = of(pot, only_core)
+    for text in found.lines:
+        say(f"{pot.name}: {text}")
+    if found.weaker and not accept_weaker:
+        first = found.weaker[0]
+        raise BadInput(
+            f"judged by its own log it would protect less, first {first.rule} at wake "
+            f"{first.wake}: {first.text}. Nothing was sent. To see each: wakewell replay "
+            f"{pot.path}; to send it all the same: --accept-weaker"
+        )
+
+
+def of(pot: PotFolder, only_core: bool = False) -> Preview:
     """As `_of`, one pot after another: boards are flashed at the same time, but there is only one
     core.
     """
     with ONE_AT_A_TIME:
-        return _of(pot)
+        return _of(pot, only_core)
 
 
-def _of(pot: PotFolder) -> Preview:
+def _of(pot: PotFolder, only_core: bool) -> Preview:
     """Play the pot's log under this core where another made it, and under the pot's settings
     where it obeyed others. Raises BadInput if a file of the log cannot be read."""
     found = Preview()
@@ -51,7 +70,7 @@ def _of(pot: PotFolder) -> Preview:
     files = newest(logs.find_logs(place)[0][1])
     if last.core != core_id():
         _add(found, "the new core", replaying.newest_life(pot.path.name, files))
-    if last.settings != line.identity(pot.lines["settings"]):
+    if not only_core and last.settings != line.identity(pot.lines["settings"]):
         settings = Asked("settings.toml", dict(pot.settings))
         _add(found, "settings.toml", replaying.newest_life(pot.path.name, files, settings))
     return found

@@ -34,6 +34,7 @@ from wakewell.pot import (
     description,
     pot_folder,
     private,
+    sent_files,
     stage,
 )
 from wakewell.pot.board_file import board_id
@@ -64,6 +65,8 @@ CHIP_WORDS = {
     "RP2350": "rp2350",
 }
 SPARE_BYTES = 65536  # free space that must be left for logs
+# What the board keeps of a version that came by radio until it is proved; a flash needs no trial
+ON_TRIAL = ("/code/staged", "/code/trial", "/code/taken-back", "/code/next.list")
 
 CAUTION = (
     "Take the tank out or the hose off while you flash: a new program has never run on this board. "
@@ -236,7 +239,7 @@ def flash_one(
             result.notes.append(f"the files of the pot before are on the board in {old}")
             forget_bench(folder, identity.unique_id, result)
         pot = at_its_stage(link, pot, result)
-        foresee(pot, say, accept_weaker)
+        preview.foresee(pot, say, accept_weaker)
         link.renew()
         there = sums(link)
         wanted = wanted_files(pot, code)
@@ -267,6 +270,9 @@ def flash_one(
         board_file.remember(folder, identity.unique_id, identity.machine, flashed)
         if settled:
             link.run("settle", code.version, settled)
+        made = sent_files.numbered(folder)
+        if made or link.read("/code/sent.json") is not None:
+            link.run("settle_sent", code.version, made[-1][0] if made else 0)
         tidy(link, sums(link) if missing else there, {code.version})
         if missing:
             test(link, code.version, result, pot.steps)
@@ -279,20 +285,6 @@ def flash_one(
         result.notes += beside(folder, identity.unique_id, link.now())
         link.leave()
     return result
-
-
-def foresee(pot: description.PotFolder, say: Callable[[str], None], accept_weaker: bool) -> None:
-    """Tell what this version would have decided on the pot's own log; stop if that is weaker."""
-    found = preview.of(pot)
-    for text in found.lines:
-        say(f"{pot.name}: {text}")
-    if found.weaker and not accept_weaker:
-        first = found.weaker[0]
-        raise BadInput(
-            f"judged by its own log it would protect less, first {first.rule} at wake "
-            f"{first.wake}: {first.text}. Nothing was sent. To see each: wakewell replay "
-            f"{pot.path}; to send it all the same: --accept-weaker"
-        )
 
 
 def ahead(link: Link) -> datetime | None:
@@ -444,6 +436,7 @@ def staged(path: str) -> str:
 
 def switch(link: Link, version: str, missing: dict[str, bytes], result: FlashResult) -> None:
     """Put everything in force in one go that no cable can cut in two."""
+    link.run("remove", list(ON_TRIAL), [])
     listing = link.ask("list_pot", kind=list[str])
     if not any(name.startswith("state.") or name.endswith(".jsonl") for name in listing):
         link.replace("/pot/state.0", State().to_bytes())
@@ -465,7 +458,7 @@ def set_clock(link: Link, version: str) -> None:
 
 def tidy(link: Link, there: dict[str, str], keep: set[str]) -> None:
     """Remove versions that are neither wanted, in force nor the last good one."""
-    for name in ("/code/in-force", "/code/good"):
+    for name in ("/code/in-force", "/code/good", "/code/before"):
         keep = keep | {(link.read(name) or b"").decode(errors="replace").strip()}
     stale = {p for p in there if p.startswith("/code/") and p.count("/") > 2}
     stale = {p for p in stale if p.split("/")[2] not in keep}

