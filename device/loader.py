@@ -140,7 +140,7 @@ def free_bytes() -> int:
 
     found = os.statvfs("/")
     free: int = found[3] if 0 <= found[3] <= found[2] else 0
-    return free * found[0]
+    return int(free * found[0])
 
 
 def take_back(version: str, why: str) -> str:

@@ -280,6 +280,8 @@ def clean_up(root: str) -> None:
         sweep("/", OWN.split(" ") + names)
         sweep(root + "/", OWN_POT.split(" ") + names)
         sweep(loader.CODE, OWN_CODE.split(" ") + Staging(sent.Sent()).kept())
+    if loader.read(loader.TAKEN).partition(" ")[0] != bad:
+        loader.write(loader.TAKEN, bad + " full flash")  # there was no room to say so
     remove(loader.TRIAL)
 
 

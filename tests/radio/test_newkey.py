@@ -59,6 +59,7 @@ class Board:
 
     def __init__(self, root: Path) -> None:
         self.store_, self.trust, self.vain = BoardStore(str(root)), 1, 0
+        self.version = "0123456789ab-01234567"
 
     def utc(self) -> list[int]:
         return [9500, 0, 1]
@@ -72,6 +73,8 @@ class Board:
         return 0
 
     def move_clock(self, to_s: int) -> None: ...
+
+    def proved(self) -> None: ...
 
 
 class Wlan:
