@@ -44,7 +44,13 @@ MOST_FILES, MOST_BYTES = 4000, 1 << 30  # unpacked; fifty years of wakes are sma
 COMPLAINTS = ("too wet", "too dry", "silent")  # what a parcel can be sent with
 PIECE = 1 << 20  # bytes of a file at a time
 SHARED_DAY = 366  # the first dated wake of a shared log falls on 2001-01-01
-HOSTS = ("entry page", "mute", *("clear " + row[0] for row in rules.LOCKOUTS))
+HOSTS = (
+    "entry page",
+    "mute",
+    record.IN_FORCE,
+    record.TAKEN_BACK,
+    *("clear " + row[0] for row in rules.LOCKOUTS),
+)
 LEFT_OUT = (*STEPS[1:], END)  # what a shortened record may say that it lacks
 # Numbers and words of pot.toml that say nothing about whose it is
 KEEP = {"chip": None, "planter": None, "tank": None, "battery": None}

@@ -82,6 +82,9 @@ Readings = dict[str, Reading | None]
 Samples = Annotated[Number | list[Number], Meta(title="a whole number, or a list of them")]
 
 
+IN_FORCE, TAKEN_BACK = "version in force", "version taken back"  # in `host`
+
+
 class Begin(msgspec.Struct, gc=False, kw_only=True):
     """What the board knew before any reading."""
 
@@ -100,7 +103,8 @@ class Begin(msgspec.Struct, gc=False, kw_only=True):
         Texts,
         told(
             "what a person did: `clear LOCKOUT` by cable, `entry page` or `mute` by a long hold of "
-            "the button"
+            "the button; `version in force` at the first wake of a version that was sent by radio, "
+            "`version taken back` at the first wake after such a one failed"
         ),
     ]
     state: Annotated[

@@ -19,6 +19,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.obeyed import EPOCH, newest_wake
+from wakewell.log.record import IN_FORCE, TAKEN_BACK
 from wakewell.pot import board_file, description, pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.pot.sent_files import FOLDER, UNSENT, numbered
@@ -28,7 +29,6 @@ from wakewell.usb import payload
 
 FILES = "files"  # beside the manifests: the files of versions, by SHA-256
 DAYS = 21  # a manifest may be taken, and its pieces fetched, for so long
-IN_FORCE, TAKEN_BACK = "version in force", "version taken back"  # as a record's `host` says it
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from wakewell import words
 from wakewell.budget import forecast
 from wakewell.budget.forecast import Forecast
 from wakewell.language import say, term
+from wakewell.log.record import IN_FORCE, TAKEN_BACK
 from wakewell.log.series import PotLog, WakeRow, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, Calendar
 
@@ -434,7 +435,13 @@ def happenings(log: PotLog, calendar: Calendar, filled: list[dict[str, Any]]) ->
             elif "mute" in wake.host:
                 text = say("somebody muted the reminders")
             marks.append({"row": say("button"), "t": wall_ms, "w": text, "k": "button"})
-        by_cable = "; ".join(action for action in wake.host if action not in HELD)
+        new, back = IN_FORCE in wake.host, TAKEN_BACK in wake.host
+        if new or back:
+            text = say("a new version of the program")
+            text = say("back to the version before") if back else text
+            marks.append({"row": say("program"), "t": wall_ms, "w": text, "k": "cable"})
+        others = (*HELD, IN_FORCE, TAKEN_BACK)
+        by_cable = "; ".join(action for action in wake.host if action not in others)
         if by_cable:
             row = {"row": say("maker's cable"), "t": wall_ms, "w": by_cable, "k": "cable"}
             marks.append(row)
