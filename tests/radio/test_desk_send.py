@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 import test_desk_radio
 from usb_desks import wakes
 from versions import version
 
+from wakeboard import manifest
 from wakewell.deskboard import why_not
-from wakewell.pot import pot_folder
-from wakewell.radio import send
+from wakewell.pot import pot_folder, private
+from wakewell.radio import broker, send
 from wakewell.usb import payload
 
 BOARD, Home, home = test_desk_radio.BOARD, test_desk_radio.Home, test_desk_radio.home
@@ -47,8 +50,6 @@ def test_fetched_staged_in_force_and_proved(home: Home, tmp_path: Path) -> None:
         home.heard()
         assert in_force(home) == old
         home.heard()
-        print(home.board.console[-3000:].decode(errors="replace"))
-        print(home.files().get("code/sent.json"), told(home))
         assert in_force(home) == new.version
         home.heard()
         assert told(home) == {"code": new.version, "sent": 1, "sent_is": "in force", "sent_why": ""}
@@ -57,3 +58,54 @@ def test_fetched_staged_in_force_and_proved(home: Home, tmp_path: Path) -> None:
     hosts = [wake["begin"]["host"] for wake in wakes(files)]
     assert [host for host in hosts if host] == [["version in force"]]
     assert {boot.ended for boot in home.board.boots[2:]} == {"deep sleep"}
+
+
+def leave(home: Home, messages: dict[str, bytes]) -> None:
+    """As a stranger with the broker's password would: below the board's own place."""
+    head = f"wakewell/{BOARD}/"
+    pairs = [(head + name, data) for name, data in messages.items()]
+    broker.publish_all(private.read(home.folder), home.folder, pairs, retain=True)
+
+
+def test_a_stranger_between(home: Home, tmp_path: Path) -> None:
+    """Pieces that are forged, swapped, cut, grown or missing are never written; the manifest of
+    another key, another board or an old number changes nothing."""
+    old = in_force(home)
+    new = version(tmp_path, short="CHANGED = 1")
+    key = private.read(home.folder).key
+    changed = payload.sha(new.files["wakeboard/short.mpy"])
+    first = manifest.topic(changed, 0)
+    with home.listening():
+        home.heard()
+        sent(home, new)
+        order = (home.folder / "sent" / "000001.json").read_bytes()
+        right = dict(send.pieces({changed: new.files["wakeboard/short.mpy"]}, key, BOARD))[first]
+        other = dict(send.pieces({changed: new.files["wakeboard/short.mpy"]}, key, "0242ac110099"))
+        for wrong in (right[:-1], right + b"x", other[first], bytes(len(right)), bytes(5000), b""):
+            leave(home, {first: wrong})
+            home.heard()
+            files = home.files()
+            assert not [name for name in files if "short.mpy" in name and old not in name]
+            assert told(home)["sent_is"] == "fetching"
+        assert b"refused: not a piece of the version" in home.board.console
+        leave(home, {first: right})
+        home.heard(3)
+        assert told(home)["sent_is"] == "in force"
+        assert in_force(home) == new.version
+        forged = manifest.make(bytes(32), json_of(order) | {"n": 9, "back": 1})
+        elsewhere = manifest.make(key, json_of(order) | {"n": 9, "board": "0242ac110099"})
+        for wrong in (bytes(forged), bytes(elsewhere), order, b"x" * 60000):
+            leave(home, {"code": wrong})
+            home.heard()
+            assert told(home) == {
+                "code": new.version, "sent": 1, "sent_is": "in force", "sent_why": "",
+            }  # fmt: skip
+    assert {boot.ended for boot in home.board.boots[2:]} == {"deep sleep"}
+    assert "error.txt" not in home.files()
+
+
+def json_of(data: bytes) -> dict[str, Any]:
+    """The members of a manifest, without its tag."""
+    record: dict[str, Any] = json.loads(data)
+    del record["hmac"], record["kind"], record["version"]
+    return record

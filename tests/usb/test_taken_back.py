@@ -13,6 +13,7 @@ import pytest
 from usb_desks import Desk, wakes
 from versions import staged, version
 
+from wakecore import line
 from wakewell.usb import payload
 
 Start = Callable[..., Desk]
@@ -101,3 +102,43 @@ def test_what_fails_is_taken_back_and_the_good_one_waters(
     assert watered, "the good one watered"
     assert records[-1]["lockouts"] == []
     assert desk.world.pot.pump_did == "off"
+
+
+@pytest.mark.parametrize("how", ["changed", "cut", "a file more", "past", "another's name"])
+def test_a_staged_version_that_was_changed_is_not_put_in_force(
+    how: str, start: Start, tmp_path: Path
+) -> None:
+    """It is checked whole once more in the boot that would put it in force."""
+    desk = start(changes=DRY)
+    desk.board.wait_asleep()
+    old = desk.board.read_files()["code/in-force"].decode()
+    good = version(tmp_path, short="CHANGED = 1")
+    files = staged(good)
+    place = f"code/{good.version}/wakecore/run.mpy"
+    if how == "changed":
+        files[place] = files[place][:-1] + bytes([files[place][-1] ^ 1])
+    elif how == "cut":
+        files[place] = files[place][:-1]
+    elif how == "a file more":
+        files[f"code/{good.version}/wakecore/more.mpy"] = files[place]
+    elif how == "past":
+        files["code/sent.json"] = resent(files["code/sent.json"], day=0, until_n=0)
+    else:
+        files["code/staged"] = b"0123456789ab-01234567"
+    desk.board.write_files(files)
+    desk.days(1.1)
+    desk.board.wait_asleep()
+    left = desk.board.read_files()
+    assert left["code/in-force"].decode() == old
+    assert "code/trial" not in left
+    assert "code/staged" not in left
+    assert "error.txt" not in left
+    records = wakes(left)
+    assert [record for record in records if record.get("run") and not record["trips"]]
+
+
+def resent(data: bytes, **changes: object) -> bytes:
+    """The board's memory of what was sent, changed."""
+    record, _ = line.decode(data)
+    assert record is not None
+    return bytes(line.encode(tuple(name for name in record if name != "crc"), record | changes))

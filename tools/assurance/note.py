@@ -17,7 +17,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from assurance import corners, hazards
+from assurance import corners, hazards, threats
 from wakecore import rules, run
 from wakewell.core import core_id
 from wakewell.replay.verdicts import TITLES, WAY_OUT
@@ -204,6 +204,8 @@ def text() -> str:
         f"- {HARDWARE[-1]}.",
         "",
         *hazards.lines(),
+        "",
+        *threats.lines(),
         "",
         "## What becomes of the plant, the floor and the cell",
         "",

@@ -1,0 +1,203 @@
+"""A version beside the one in force: piece by piece, only what changed, checked whole."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+import wakeboard
+
+sys.modules.setdefault(
+    "chip", ModuleType("chip")
+)  # the loader asks for it; none of it is used here
+sys.path.append(str(Path(wakeboard.__file__).parents[1]))
+import loader  # noqa: E402
+from wakeboard import manifest, sent, staging  # noqa: E402
+
+OLD, NEW, BEFORE = "0123456789ab-00000001", "0123456789ab-00000002", "0123456789ab-00000000"
+
+
+def sha(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+class Air:
+    """A flash with a version in force, and a host that has another."""
+
+    def __init__(self, under: Path) -> None:
+        self.code = f"{under}/"
+        same = {f"wakecore/m{n}.mpy": bytes([n]) * 700 for n in range(5)}
+        self.old = same | {"wakeboard/turn.mpy": b"old" * 900, "wakeboard/gone.mpy": b"gone"}
+        self.new = same | {"wakeboard/turn.mpy": b"new" * 1400, "wakeboard/more.mpy": b"more" * 300}
+        for version, files in ((OLD, self.old), (BEFORE, self.old)):
+            for name, data in files.items():
+                path = under / version / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(data)
+        for which, name in (("in-force", OLD), ("good", OLD), ("before", BEFORE)):
+            (under / which).write_text(name)
+        self.rows = b"".join(
+            manifest.row(sha(data), len(data), name) for name, data in sorted(self.new.items())
+        )
+        self.files = {sha(data): data for data in (self.rows, *self.new.values())}
+        self.asked: list[tuple[str, int]] = []
+        self.sent = sent.Sent(f"{under}/sent.json")
+        record = {"n": 3, "list": sha(self.rows), "size": len(self.rows), "back": 0}
+        self.sent.begin(record | {"until": [9500, 0], "until_n": 99}, NEW)
+        self.sent.save()
+
+    def get(self, digest: str, number: int, size: int) -> bytes | None:
+        self.asked.append((digest, number))
+        data = self.files[digest]
+        assert size == len(data)
+        return data[number * manifest.PIECE : (number + 1) * manifest.PIECE]
+
+    @property
+    def place(self) -> Any:
+        """As the next boot finds it."""
+        return staging.Staging(sent.Sent(self.sent.path), self.code)
+
+
+@pytest.fixture
+def air(tmp_path: Path) -> Air:
+    return Air(tmp_path)
+
+
+def staged(air: Air, under: Path) -> bool:
+    place = air.place
+    if place.sent.state != sent.STAGED:
+        return False
+    there = {
+        str(path.relative_to(under / NEW)): path.read_bytes()
+        for path in (under / NEW).rglob("*.mpy")
+    }
+    assert there == air.new
+    assert (under / "staged").read_text() == NEW
+    assert not (under / "next").exists()
+    return True
+
+
+@pytest.mark.parametrize("most", [1, 3, 100])
+def test_only_what_changed_comes_in_as_many_reports_as_it_takes(
+    air: Air, tmp_path: Path, most: int
+) -> None:
+    reports = 0
+    while not staged(air, tmp_path):
+        count = air.place.fetch(air.get, most)
+        assert count <= most
+        air.place.settle()
+        reports += 1
+        assert reports < 20
+    changed = {sha(air.new[name]) for name in ("wakeboard/turn.mpy", "wakeboard/more.mpy")}
+    assert {digest for digest, _ in air.asked} == changed | {sha(air.rows)}
+    assert len(air.asked) == len(set(air.asked)), "no piece comes twice"
+
+
+def test_a_host_that_stops_at_any_piece_costs_no_piece(air: Air, tmp_path: Path) -> None:
+    """The link breaks, or the power fails, before each piece in turn."""
+    allowed = 0
+
+    def get(digest: str, number: int, size: int) -> bytes | None:
+        if len(air.asked) >= allowed:
+            raise OSError(110)
+        return air.get(digest, number, size)
+
+    while not staged(air, tmp_path):
+        allowed += 1
+        try:
+            air.place.fetch(get, 100)
+        except OSError:
+            continue
+        air.place.settle()
+    assert len(air.asked) == len(set(air.asked))
+
+
+def test_a_file_that_is_not_the_listed_one_comes_anew(air: Air, tmp_path: Path) -> None:
+    """As only a host that mixes versions would send it: each piece is sealed."""
+    digest = sha(air.new["wakeboard/turn.mpy"])
+    right = air.files[digest]
+    air.files[digest] = bytes(len(right))
+    air.place.fetch(air.get, 100)
+    air.place.settle()
+    assert not staged(air, tmp_path)
+    assert not (tmp_path / "next" / "wakeboard" / "turn.mpy").exists()
+    air.files[digest] = right
+    air.place.fetch(air.get, 100)
+    air.place.settle()
+    assert staged(air, tmp_path)
+
+
+def test_a_file_too_many_is_not_staged(air: Air, tmp_path: Path) -> None:
+    air.place.fetch(air.get, 100)
+    (tmp_path / "next" / "wakecore" / "extra.mpy").write_bytes(b"extra")
+    air.place.settle()
+    assert not staged(air, tmp_path)
+    assert not (tmp_path / "next").exists(), "all of it comes once more"
+
+
+def test_a_file_that_rots_on_the_flash_is_not_staged(air: Air, tmp_path: Path) -> None:
+    air.place.fetch(air.get, 100)
+    (tmp_path / "next" / "wakeboard" / "more.mpy").write_bytes(b"m0re" * 300)
+    air.place.settle()
+    assert not staged(air, tmp_path)
+
+
+def test_what_stopped_between_two_renames_goes_on(air: Air, tmp_path: Path) -> None:
+    air.place.fetch(air.get, 100)
+    place = air.place
+    place.copy()
+    (tmp_path / "next").rename(tmp_path / NEW)  # and the power failed
+    air.place.settle()
+    assert staged(air, tmp_path)
+
+
+def test_a_list_that_is_none_is_refused_and_gone(air: Air, tmp_path: Path) -> None:
+    rows = air.rows + manifest.row("ab" * 32, 9, "pot/limits.json")
+    air.files[sha(rows)] = rows
+    air.sent.list, air.sent.size = sha(rows), len(rows)
+    air.sent.save()
+    air.place.fetch(air.get, 100)
+    assert air.place.sent.state == sent.REFUSED
+    assert air.place.sent.why == "holds what no version may hold"
+    assert not (tmp_path / "next").exists()
+    air.place.settle()
+    assert not staged(air, tmp_path)
+
+
+def test_without_room_the_version_before_goes_and_then_it_is_refused(
+    air: Air, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loader, "free_bytes", lambda: staging.SPARE)
+    air.place.fetch(air.get, 100)
+    assert air.place.sent.why == "no room on its flash"
+    assert not (tmp_path / BEFORE).exists()
+    assert (tmp_path / OLD / "wakeboard" / "turn.mpy").exists()
+
+
+def test_another_order_clears_what_was_staged_and_no_version_that_is_kept(
+    air: Air, tmp_path: Path
+) -> None:
+    air.place.fetch(air.get, 100)
+    air.place.settle()
+    assert staged(air, tmp_path)
+    air.place.begin()
+    left = {path.name for path in tmp_path.iterdir()}
+    assert left == {OLD, BEFORE, "in-force", "good", "before", "sent.json"}
+
+
+def test_a_damaged_memory_of_the_numbers_takes_nothing_more(air: Air, tmp_path: Path) -> None:
+    """No number is newer then, until somebody settles it by cable."""
+    path = tmp_path / "sent.json"
+    path.write_bytes(path.read_bytes().replace(b'"n":3', b'"n":2'))
+    found = sent.Sent(str(path))
+    assert (found.lost, found.n) == (True, sent.MOST_N)
+    assert found.words()["sent_why"] == sent.LOST
+    found.save()
+    assert sent.Sent(str(path)).lost
+    found.settle(7)
+    assert (sent.Sent(str(path)).n, sent.Sent(str(path)).state) == (7, sent.REFUSED)

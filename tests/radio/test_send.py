@@ -1,0 +1,229 @@
+"""What `wakewell send` makes, keeps and leaves with the broker; the board's part is elsewhere."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+import remote_pots
+
+import makelog
+from wakeboard import manifest
+from wakecore import line
+from wakewell.cli import main
+from wakewell.log.record import IN_FORCE
+from wakewell.pot import pot_folder, private
+from wakewell.radio import broker, letters, send
+from wakewell.radio.store import Store
+from wakewell.replay import changes, preview
+from wakewell.shipped import CAFE
+from wakewell.usb import flash, payload
+
+BOARD = remote_pots.BOARD
+ABOUT = f'id = "{BOARD}"\nmachine = "Generic ESP32 module with ESP32"\n'
+Left = dict[str, bytes]
+
+
+def folder_of(under: Path, name: str = "basil", about: str = ABOUT) -> Path:
+    """A café pot with secrets and a board, without a log."""
+    folder = under / name
+    shutil.copytree(CAFE / "basil", folder, ignore=shutil.ignore_patterns("logs"))
+    (folder / "board.toml").write_text(about)
+    remote_pots.fill_in(folder, 1883)
+    return folder
+
+
+@pytest.fixture
+def pot(tmp_path: Path) -> Path:
+    return folder_of(tmp_path)
+
+
+@pytest.fixture
+def left(monkeypatch: pytest.MonkeyPatch) -> Left:
+    """{topic: what was left with the broker}, in the order in which it was."""
+    found: Left = {}
+
+    def publish_all(secret: Any, folder: Path, messages: Any, retain: bool) -> None:
+        assert retain
+        found.update(messages)
+
+    monkeypatch.setattr(broker, "publish_all", publish_all)
+    return found
+
+
+def test_sent_is_what_a_flash_would_put_on_the_board(pot: Path, left: Left) -> None:
+    assert main(["send", str(pot)]) == 0
+    code = payload.compile_code()
+    wanted = flash.wanted_files(pot_folder.load(pot), code)
+    key = private.read(pot).key
+    *_, last = left
+    assert last == f"wakewell/{BOARD}/code", "the manifest, when all pieces are there"
+    here = {"chip": "ESP32", "mpy": 6, "root": send.root_id("esp32")}
+    n, record, why = manifest.judge(left[last], key, BOARD, 0, here, [0, 0, 0], 0)
+    assert (n, why, record["name"]) == (1, "", code.version)
+
+    def fetched(digest: str, size: int) -> bytes:
+        found = b""
+        for number in range(-(-size // manifest.PIECE)):
+            topic = f"wakewell/{BOARD}/{manifest.topic(digest, number)}"
+            data = manifest.open_piece(left[topic], key, BOARD, digest, number, size)
+            assert data is not None
+            found += data
+        assert payload.sha(found) == digest
+        return found
+
+    rows = fetched(record["list"], record["size"])
+    assert manifest.check_list(rows.splitlines(keepends=True)) == ""
+    for text in rows.splitlines(keepends=True):
+        digest, size, name = manifest.read_row(text)
+        assert fetched(digest, size) == wanted[f"/code/{code.version}/{name}"]
+    assert len(rows.splitlines()) == len(code.files)
+    assert max(map(len, left.values())) <= manifest.PIECE + manifest.TAG_SIZE
+
+
+def test_what_is_left_with_the_broker_holds_no_secret(pot: Path, left: Left) -> None:
+    assert main(["send", str(pot)]) == 0
+    words = [word.encode() for word in private.read(pot).words()] + [b"basil"]
+    for data in left.values():
+        assert not [word for word in words if word in data]
+    kept = [path.read_bytes() for path in (pot / "sent").rglob("*") if path.is_file()]
+    assert not [word for word in words[:-1] for data in kept if word in data]
+
+
+def test_numbers_only_rise_whoever_counted(pot: Path, left: Left) -> None:
+    """Another copy of this folder may have sent too; the board says which it judged last."""
+    assert main(["send", str(pot)]) == 0
+    store = Store(pot.parent / "heard.db")
+    words = {"code": "x", "sent": 7, "sent_is": "in force", "sent_why": ""}
+    store.take([letters.BoardReport(BOARD, 1, "ab", words)], 1)
+    store.close()
+    assert main(["send", str(pot)]) == 0
+    assert [path.name for path in sorted((pot / "sent").glob("*.json"))] == [
+        "000001.json", "000008.json",
+    ]  # fmt: skip
+
+
+def test_weaker_by_the_pots_own_log_needs_the_makers_word(
+    pot: Path, left: Left, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    weaker = preview.Changed(changes.WEAKER, "R4", "trip no flow is gone", 7, "here")
+    found = preview.Preview(["the new core: otherwise"], [weaker])
+    monkeypatch.setattr(preview, "of", lambda pot, only_core: found)
+    assert main(["send", str(pot)]) == 2
+    said = capsys.readouterr().out
+    assert "the new core: otherwise" in said
+    assert "--accept-weaker" in said
+    assert not left
+    assert not (pot / "sent").exists()
+    assert main(["send", str(pot), "--accept-weaker"]) == 0
+    assert left
+
+
+@pytest.mark.parametrize(
+    ("about", "private_toml", "why"),
+    [
+        ("", True, "flash it once by cable"),
+        (f'id = "{BOARD}"\n', True, "flash it once by cable"),
+        (ABOUT, False, "private.toml"),
+    ],
+)
+def test_a_pot_that_cannot_be_sent_to(
+    tmp_path: Path, left: Left, about: str, private_toml: bool, why: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    folder = folder_of(tmp_path, about=about or ABOUT)
+    if not about:
+        (folder / "board.toml").unlink()
+    if not private_toml:
+        (folder / "private.toml").unlink()
+    assert main(["send", str(folder)]) == 2
+    told = capsys.readouterr()
+    assert why in told.out + told.err
+    assert not left
+
+
+def test_an_old_program_takes_none(
+    pot: Path, left: Left, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What its reports say shows that it does not know of versions by radio."""
+    store = Store(pot.parent / "heard.db")
+    store.take([letters.BoardReport(BOARD, 1, "ab", {"asked": 0})], 1)
+    store.close()
+    assert main(["send", str(pot)]) == 2
+    assert "flash it once by cable" in capsys.readouterr().out
+    assert not left
+
+
+def test_a_dry_run_sends_and_keeps_nothing(
+    pot: Path, left: Left, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["send", str(pot), "--dry-run", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    (result,) = told["results"]
+    assert (result["number"], result["sent"]) == (1, False)
+    assert not left
+    assert not (pot / "sent").exists()
+
+
+class First:
+    """Two pots, one of which is sent to first, and what is heard of it."""
+
+    def __init__(self, under: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.first, self.other = folder_of(under, "first"), folder_of(under, "other")
+        (self.other / "board.toml").write_text(ABOUT.replace(BOARD, "0242ac110099"))
+        self.capsys, self.reports = capsys, 0
+        self.version = payload.compile_code().version
+
+    def send(self, *words: str) -> tuple[int, str]:
+        code = main(["send", str(self.first), str(self.other), "--first", str(self.first), *words])
+        return code, self.capsys.readouterr().out
+
+    def heard(self, state: str, why: str = "", version: str = "") -> None:
+        self.reports += 1
+        words = {"code": version or self.version, "sent": 1, "sent_is": state, "sent_why": why}
+        store = Store(self.first.parent / "heard.db")
+        store.take([letters.BoardReport(BOARD, self.reports, "ab", words)], self.reports)
+        store.close()
+
+
+def test_the_others_follow_when_the_first_has_proved_it(
+    tmp_path: Path, left: Left, capsys: pytest.CaptureFixture[str]
+) -> None:
+    two = First(tmp_path, capsys)
+    assert two.send("--wakes", "2")[0] == 1
+    assert {topic.split("/")[1] for topic in left} == {BOARD}
+    two.heard("fetching")
+    code, said = two.send("--wakes", "2")
+    assert (code, "0 of 2 wakes with a dose" in said) == (1, True)
+    two.heard("in force")
+    for wakes, code in ((15, 1), (25, 0)):  # the pot is watered at every tenth
+        written(two.first / "logs", wakes)
+        assert two.send("--wakes", "2")[0] == code
+    assert {topic.split("/")[1] for topic in left} == {BOARD, "0242ac110099"}
+
+
+def written(folder: Path, count: int) -> None:
+    """A log of so many wakes, at the fifth of which a version came in force."""
+    folder.mkdir(exist_ok=True)
+    lines = list(makelog.log_lines(makelog.play(makelog.wakes(count))))
+    for at, data in enumerate(lines):
+        record, _ = line.decode(data)
+        assert record is not None
+        if record["kind"] == "wake" and record["n"] == 5:
+            lines[at] = makelog.changed(data, begin=record["begin"] | {"host": [IN_FORCE]})
+    makelog.write(folder, lines)
+
+
+def test_a_first_pot_that_took_it_back_holds_the_others(
+    tmp_path: Path, left: Left, capsys: pytest.CaptureFixture[str]
+) -> None:
+    two = First(tmp_path, capsys)
+    two.send()
+    two.heard("taken back", "watchdog", "0123456789ab-01234567")
+    code, said = two.send()
+    assert code == 1
+    assert "taken back: watchdog" in said
+    assert {topic.split("/")[1] for topic in left} == {BOARD}
