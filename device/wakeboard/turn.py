@@ -43,10 +43,10 @@ def tried(version: str) -> str:
 def switch(version: str, kept: Kept) -> None:
     """Put the staged version in force, if nothing is under way: no dose, no look after it, no
     pulse left open. Then it never returns."""
-    from wakeboard.store import Store
+    from wakeboard.store import PotFiles
     from wakecore.state import IDLE
 
-    state, how = Store(ROOT).load_state(kept.hint)
+    state, how = PotFiles(ROOT).load_state(kept.hint)
     if how != "good" or state.phase != IDLE or state.open_ms:
         return
     from wakeboard import staging

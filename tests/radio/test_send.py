@@ -17,7 +17,7 @@ from wakewell.cli import main
 from wakewell.log.record import IN_FORCE
 from wakewell.pot import pot_folder, private
 from wakewell.radio import broker, letters, send
-from wakewell.radio.store import Store
+from wakewell.radio.store import ReportStore
 from wakewell.replay import changes, preview
 from wakewell.shipped import CAFE
 from wakewell.usb import flash, payload
@@ -96,7 +96,7 @@ def test_what_is_left_with_the_broker_holds_no_secret(pot: Path, left: Left) -> 
 def test_numbers_only_rise_whoever_counted(pot: Path, left: Left) -> None:
     """Another copy of this folder may have sent too; the board says which it judged last."""
     assert main(["send", str(pot)]) == 0
-    store = Store(pot.parent / "heard.db")
+    store = ReportStore(pot.parent / "heard.db")
     words = {"code": "x", "sent": 7, "sent_is": "in force", "sent_why": ""}
     store.take([letters.BoardReport(BOARD, 1, "ab", words)], 1)
     store.close()
@@ -149,7 +149,7 @@ def test_an_old_program_takes_none(
     pot: Path, left: Left, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What its reports say shows that it does not know of versions by radio."""
-    store = Store(pot.parent / "heard.db")
+    store = ReportStore(pot.parent / "heard.db")
     store.take([letters.BoardReport(BOARD, 1, "ab", {"asked": 0})], 1)
     store.close()
     assert main(["send", str(pot)]) == 2
@@ -184,7 +184,7 @@ class First:
     def heard(self, state: str, why: str = "", version: str = "") -> None:
         self.reports += 1
         words = {"code": version or self.version, "sent": 1, "sent_is": state, "sent_why": why}
-        store = Store(self.first.parent / "heard.db")
+        store = ReportStore(self.first.parent / "heard.db")
         store.take([letters.BoardReport(BOARD, self.reports, "ab", words)], self.reports)
         store.close()
 

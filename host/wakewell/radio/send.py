@@ -32,7 +32,7 @@ DAYS = 21  # a manifest may be taken, and its pieces fetched, for so long
 
 
 @dataclass(frozen=True)
-class Order:
+class SealedCode:
     """A manifest, ready to be sent. pieces: (topic below the board's own place, payload)."""
 
     n: int
@@ -63,7 +63,7 @@ def order(
     now: datetime,
     back: bool = False,
     database: str | None = None,
-) -> Order:
+) -> SealedCode:
     """The manifest for a pot, and what goes with it. Raises BadInput where none can be made."""
     board = board_id(folder)
     if board is None or found.about is None:
@@ -103,7 +103,7 @@ def order(
     }
     data = bytes(manifest.make(secret.key, record))
     files = {} if back else {payload.sha(each): each for each in (rows, *code.files.values())}
-    return Order(n, record["name"], data, rows, files)
+    return SealedCode(n, record["name"], data, rows, files)
 
 
 def pieces(made: dict[str, bytes], key: bytes, board: str) -> Iterator[tuple[str, bytes]]:
@@ -116,7 +116,7 @@ def pieces(made: dict[str, bytes], key: bytes, board: str) -> Iterator[tuple[str
             yield manifest.topic(digest, number), bytes(sealed)
 
 
-def keep(folder: Path, made: Order) -> Path:
+def keep(folder: Path, made: SealedCode) -> Path:
     """Keep it in the pot's folder; the manifest's file."""
     place = folder / FOLDER
     (place / FILES).mkdir(parents=True, exist_ok=True)
@@ -129,7 +129,7 @@ def keep(folder: Path, made: Order) -> Path:
     return path
 
 
-def leave(folder: Path, made: Order, path: Path) -> Path:
+def leave(folder: Path, made: SealedCode, path: Path) -> Path:
     """Leave it with the broker: its pieces first, the manifest last. For a pot that posts it lies
     ready in its folder. The manifest's file. Raises BadInput."""
     secret, board = private.read(folder), board_id(folder)
@@ -143,7 +143,7 @@ def leave(folder: Path, made: Order, path: Path) -> Path:
 
 
 @dataclass(frozen=True)
-class Standing:
+class FarSoFar:
     """How far a pot is with a version. state: as its report says it; doses: wakes with a dose that
     it finished under it."""
 
@@ -153,11 +153,11 @@ class Standing:
     doses: int
 
 
-def standing(folder: Path, database: str | None = None) -> Standing:
+def standing(folder: Path, database: str | None = None) -> FarSoFar:
     """What a pot's reports and its log say of the version it runs. Raises BadInput."""
     told = ask.told(folder, database)
     version, state, why = (str(told.get(name, "")) for name in ("code", "sent_is", "sent_why"))
-    return Standing(version, state, why, doses_since(folder))
+    return FarSoFar(version, state, why, doses_since(folder))
 
 
 def doses_since(folder: Path) -> int:
@@ -184,7 +184,7 @@ def loaded(folder: Path) -> description.PotFolder:
 
 
 @dataclass(frozen=True)
-class Sent:
+class LastSent:
     """A manifest made earlier, its tag not looked at. back: it asked for the version before."""
 
     n: int
@@ -192,7 +192,7 @@ class Sent:
     back: bool
 
 
-def newest(folder: Path) -> Sent | None:
+def newest(folder: Path) -> LastSent | None:
     """The newest manifest that was sent to this pot, None if there is none. Raises BadInput."""
     made = [one for one in numbered(folder) if not one[1].name.endswith(UNSENT)]
     if not made:
@@ -200,7 +200,7 @@ def newest(folder: Path) -> Sent | None:
     path = made[-1][1]
     try:
         record = json.loads(path.read_bytes())
-        return Sent(int(record["n"]), str(record["name"]), bool(record["back"]))
+        return LastSent(int(record["n"]), str(record["name"]), bool(record["back"]))
     except (OSError, ValueError, LookupError, TypeError):
         raise BadInput(
             f"{show_path(str(path))}: not a manifest as send made it; move it away"
