@@ -75,6 +75,7 @@ def command(name: str, words: Sequence[str]) -> int:
         args, others = parser.parse_known_args(words)
         if others:
             raise BadInput(unknown(parser, name, others[0]))
+        args.words = list(words)
         code: int = args.run(args)
     finally:
         sys.stdout.flush()

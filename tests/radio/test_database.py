@@ -138,7 +138,7 @@ def test_a_database_of_todays_form_gets_its_readings(where: str, tmp_path: Path,
     """All lines stay, each wake among them has its row, what comes now goes on; and the tables are
     the very ones that a new database has. Of an SQLite file there is a copy as it was."""
     old_database(where, more)
-    kept = tmp_path / "heard.db.before-0002"
+    kept = tmp_path / f"heard.db.before-{migrate.FORM}"
     before = Path(where).read_bytes() if "://" not in where else b""
     desk = Desk(tmp_path / "basil", where)
     store = desk.listener.store

@@ -44,6 +44,7 @@ GROUPS = {
         "listen": "receive what pots report by radio, and keep it",
         "round": "show all pots at a glance, who needs a visit first",
         "remind": "remind people once a day of what a pot needs",
+        "keep": "make verified copies of database and pots, and restore them",
         "handover": "wipe a pot's secrets before it changes its home",
     },
     "From a bug in the field to a test": {
@@ -78,6 +79,7 @@ EXAMPLES = {
     "listen": "listen pots/fern --page pages",
     "round": "round pots/fern pots/basil",
     "remind": "remind pots/fern --every 15m",
+    "keep": "keep copies pots/fern pots/basil --every 1d",
     "handover": "handover pots/fern",
     "cut": "cut pots/fern/logs 212 219 --file tests/sequences/hose_off.toml",
     "help": "help report",

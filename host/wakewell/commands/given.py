@@ -14,6 +14,7 @@ from typing import Any
 
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
+from wakewell.radio import unit
 from wakewell.tomlfile import show_path
 
 # What stands for a value in the help: what it is, with its unit
@@ -63,6 +64,7 @@ OPTIONS = {
     "--database": ("FILE", "the database that listen keeps, or postgresql+psycopg://..."),
     "--demo": ("", "take the repair café's six planters"),
     "--dry-run": ("", "only show what would be done; nothing is written or sent"),
+    "--every": ("TIME", "go on, with a round every so often"),
     "--file": ("FILE", "the file to write"),
     "--json": ("", "print one JSON object instead of text: command, good, exit, results"),
     "--like": ("POT", "the pot that stands in for what this one lacks, such as cafe/basil"),
@@ -74,6 +76,7 @@ OPTIONS = {
     "--port": ("PORT", "the serial port of the board; default: looked for"),
     "--seed": ("N", "the seed of what is random"),
     "--timezone": ("ZONE", "tell times as in this time zone; default: this computer's"),
+    "--unit": ("", "print a systemd user unit that runs this very command here; nothing is run"),
     "--wait": ("TIME", "wait so long for the board"),
     "--workers": ("N", "processes that share the runs; default: 1"),
     "--yes": ("", "do not ask"),
@@ -107,6 +110,12 @@ def board(parser: argparse.ArgumentParser, more: str = "") -> None:
 def wait(parser: argparse.ArgumentParser, wait_s: float = WAIT_S) -> None:
     """The option --wait, in seconds. wait_s: without it."""
     option(parser, "--wait", f"default: {wait_s:g}s", type=seconds, default=wait_s)
+
+
+def show_unit(args: argparse.Namespace, about: str, watched: bool = False) -> int:
+    """What --unit prints; the exit code. watched: see radio.unit."""
+    print(unit.unit([word for word in args.words if word != "--unit"], about, watched), end="")
+    return 0
 
 
 def show_json(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from wakewell.commands import given
 from wakewell.commands.durations import seconds
-from wakewell.radio import homes, newkey
+from wakewell.radio import homes, newkey, unit
 from wakewell.radio.listen import (
     DATABASE,
     MOST_SHOWN,
@@ -22,6 +22,8 @@ from wakewell.radio.listen import (
     by_post,
     folders_of,
     listen,
+    name_of,
+    sign,
 )
 
 
@@ -71,14 +73,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="stop after so long; default: go on until Ctrl-C",
     )
+    given.option(parser, "--unit")
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"
 
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
+    from wakewell.radio.beats import Beats
     from wakewell.radio.sharing import follow
     from wakewell.radio.store import ReportStore, share
 
+    if args.unit:
+        folders_of(args.pots)
+        return given.show_unit(args, "hears what the pots tell", watched=True)
     found = folders_of(args.pots)
     folder, secret = next(iter(found.values()))
     base = folder.resolve().parent
@@ -99,7 +106,10 @@ def run(args: argparse.Namespace) -> int:
     if store.note:
         say(store.note)
 
+    signs = Beats(store, name_of(database, 0 if sharing is None else sharing.place))
+
     def turn() -> None:
+        sign(listener, radio, signs.beat)
         if sharing is not None and isinstance(radio, Radio):
             follow(sharing, radio.hear, listener.renew)
 
@@ -161,6 +171,7 @@ def run(args: argparse.Namespace) -> int:
             listener.publish(board, last)
     at = " and ".join(dict.fromkeys(w for w in where if w))
     print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
+    unit.alive(unit.STARTED)
     try:
         listen(listener, radio, until, base, turn)
     except KeyboardInterrupt:

@@ -16,6 +16,7 @@ from wakewell.pot import private
 from wakewell.radio import listen
 from wakewell.radio.remind import (
     LEAST_EVERY_S,
+    LISTENER,
     MOST_EVERY_S,
     SECRET_URL,
     PotToRemind,
@@ -37,12 +38,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--calendar", metavar="FILE",
         help="write the open tasks into this iCalendar file; default: none",
     )  # fmt: skip
-    parser.add_argument(
-        "--every",
-        type=seconds,
-        metavar="TIME",
-        help="go on, with a round every so often, 1m to 1d; default: one round",
-    )
+    given.option(parser, "--every", "1m to 1d; default: one round", type=seconds)
+    given.option(parser, "--unit")
     given.option(parser, "--dry-run")
     given.option(parser, "--json")
     parser.epilog = (
@@ -59,6 +56,10 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--every {args.every:g}s: allowed 1m to 1d, such as 15m")
     if args.every is not None and args.json:
         raise BadInput("--json tells of one round; leave --every out")
+    if args.unit:
+        if args.every is None:
+            raise BadInput("--unit: give --every too, such as --every 15m")
+        return given.show_unit(args, "reminds people of what their pots need")
     where = args.database or base / listen.DATABASE
     if "://" not in str(where) and not Path(where).exists():
         raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
@@ -93,7 +94,9 @@ def once(store: ReportStore, all_pots: list[PotToRemind], args: argparse.Namespa
     for text in done.failed:
         print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
     if args.json:
-        given.show_json(args, 1 if done.failed else 0, results_of(done, all_pots))
+        unheard = [cause.is_ for pot, cause, _ in done.open if pot.board == LISTENER]
+        results = results_of(done, all_pots)
+        given.show_json(args, 1 if done.failed else 0, results, listener=unheard)
     return bool(done.failed)
 
 

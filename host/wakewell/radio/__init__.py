@@ -15,6 +15,8 @@ shown     pages kept up to date while it hears
 posted    where reports are posted to; room: its callers; request: what one says first
 ask       the command that asks for other settings
 newkey    another key for a pot, agreed on over the air
+beats     signs of life of the listener
+copies    database and folders copied and restored; unit: a systemd unit of a command
 causes    why somebody is reminded; when, and how often
 remind    the command that reminds
 """

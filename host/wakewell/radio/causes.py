@@ -22,6 +22,7 @@ UNHEEDED_S = 3 * DAY_S  # then the maker is told that the owner has not done it
 SILENT = "silent"
 NEVER = "never heard"
 VAIN = "reports in vain"
+UNHEARD = "nobody listens"
 MUTED = "muted"
 MUTED_S = 7 * DAY_S  # so long the pot's own button mutes its reminders
 BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout's own sentence covers
@@ -116,6 +117,10 @@ def day(time_s: float, zone: str) -> str:
     return language.date(datetime.fromtimestamp(time_s, ZoneInfo(zone)), DAY_FORM)
 
 
+def _clock(time_s: float, zone: str) -> str:
+    return f"{datetime.fromtimestamp(time_s, ZoneInfo(zone)):%H:%M}"
+
+
 def silence(told: dict[str, Any], told_at: int, settings: dict[str, int], zone: str) -> str:
     """Since when nothing was heard, how the battery was then, and how often it should tell."""
     battery_mv = told.get("values", {}).get("battery_mv")
@@ -142,6 +147,28 @@ def unheeded(cause: Cause, since_s: float) -> Cause | None:
             span=_span(since_s),
         ),
         say("Ask the owner, or do it yourself. The owner was told: {what}", what=cause.do),
+    )
+
+
+def unheard(since: float, to: float | None, zone: str) -> Cause:
+    """What a maker is told when nobody listens, or did not from then to then."""
+    start = say("{date}, {time}", date=day(since, zone), time=_clock(since, zone))
+    if to is None:
+        return Cause(
+            UNHEARD,
+            words.MAKER,
+            say("no pot can be heard since {date}: wakewell listen does not run", date=start),
+            say(
+                "See that it runs on its computer and reaches its broker and database, and that "
+                "the disk has room. The pots water all the same, and tell what they noted later."
+            ),
+        )
+    end = say("{date}, {time}", date=day(to, zone), time=_clock(to, zone))
+    return Cause(
+        UNHEARD,
+        words.MAKER,
+        say("no pot could be heard from {start} to {end}", start=start, end=end),
+        say("Wakewell listen runs again, and the pots tell what they noted. See why it stopped."),
     )
 
 

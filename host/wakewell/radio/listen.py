@@ -27,7 +27,7 @@ from wakewell.errors import BadInput
 from wakewell.log.logs import printable
 from wakewell.pot import private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import broker, homes, letters, newkey
+from wakewell.radio import broker, homes, letters, newkey, unit
 from wakewell.radio.waiting import Message, Waiting
 from wakewell.tomlfile import show_path
 
@@ -260,6 +260,10 @@ class Radio(Waiting):
         """Leave a message at the broker for whoever looks later."""
         self.client.publish(topic, payload, qos=1, retain=True)
 
+    def hears(self) -> bool:
+        """Is it connected?"""
+        return bool(self.client.is_connected())
+
     def post(self, topic: str, payload: bytes) -> None:
         """Leave an answer with the broker; a lost one makes the board tell again."""
         # An empty one takes away what is retained there (MQTT 3.1.1, section 3.3.1.3)
@@ -279,6 +283,7 @@ def listen(
     """
     while not until.is_set():
         turn()
+        unit.alive()
         if radio.refused:
             raise BadInput(f"broker: {radio.refused}; see broker.user and broker.password")
         messages = radio.batch(0.5)
@@ -289,7 +294,22 @@ def listen(
                     message.done()
                 break
             listener.say(f"waiting: {why}")
+            unit.alive()
             until.wait(LATER_S)
+
+
+def sign(listener: Listener, radio: Waiting, beat: Callable[[float], None]) -> None:
+    """A sign of life (Beats.beat), as long as a report would be heard; a database that refuses it is
+    told of, and waited for."""
+    if not radio.hears():
+        return
+    from sqlalchemy.exc import SQLAlchemyError
+
+    try:
+        beat(time.time())
+    except SQLAlchemyError as error:
+        why = str(getattr(error, "orig", None) or error).splitlines()[0]
+        listener.say(f"waiting: no sign of life could be left: {why}")
 
 
 def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
@@ -366,6 +386,11 @@ def by_broker(
     end = f" {place}" if place else ""
     name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}{end}'.encode()):08x}"
     return Radio(secret, folder, boards, name)
+
+
+def name_of(where: str, place: int) -> str:
+    """What a listener that keeps its database there is called."""
+    return f"{platform.node()[:40]} {zlib.crc32(where.encode()):08x} {place}"
 
 
 def by_post(

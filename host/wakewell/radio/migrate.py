@@ -16,7 +16,7 @@ from wakewell.errors import BadInput
 from wakewell.radio.tables import LINES, META, sa
 from wakewell.tomlfile import show_path
 
-FORM = "0002"  # the newest of the steps
+FORM = "0003"  # the newest of the steps
 STEPS = Path(__file__).with_name("migrations")
 NEW, FIRST = "new", "before the first step"
 MARK = sa.Table("alembic_version", sa.MetaData(), sa.Column("version_num", sa.String(32)))
@@ -86,8 +86,13 @@ def copied(database: Path) -> Path:
     return copy
 
 
-def _step(c: sa.Connection) -> None:
-    """The steps that it lacks, in the transaction of that connection."""
+def make(c: sa.Connection, form: str) -> None:
+    """The tables of that form in an empty database, in the transaction of that connection."""
+    _step(c, form)
+
+
+def _step(c: sa.Connection, form: str = "head") -> None:
+    """The steps that it lacks up to that form, in the transaction of that connection."""
     # Loaded only where there is something to do: it takes longer than all the rest of a start.
     from alembic import command
     from alembic.config import Config
@@ -95,4 +100,4 @@ def _step(c: sa.Connection) -> None:
     config = Config()
     config.set_main_option("script_location", str(STEPS).replace("%", "%%"))
     config.attributes["connection"] = c
-    command.upgrade(config, "head")
+    command.upgrade(config, form)

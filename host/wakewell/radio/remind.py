@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import time
+from binascii import crc32
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -27,7 +28,7 @@ from wakewell.log import logs, record, series
 from wakewell.log.record import Wake
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import causes, letters
+from wakewell.radio import beats, causes, letters
 from wakewell.radio.causes import Cause
 from wakewell.radio.store import LINES, SENT, LastHeard, ReportStore, sa
 from wakewell.report import condition
@@ -38,6 +39,8 @@ LEAST_EVERY_S, MOST_EVERY_S = 60, 86400  # seconds between two rounds
 WAITING = Cause(
     "waiting", words.MAKER, "", ""
 )  # booked, never sent: since when it was due to report
+LISTENER = "listener"  # booked where a board stands
+WAS_DOWN_S = 2 * DAY_S  # so long it is told that nobody listened
 MESSAGE = "message to the "  # booked beside the causes: when the last one left to whom
 BY_CABLE = {f"lockout {name}" for name in causes.CABLE}
 SECRET_URL = re.compile(r"[a-z][a-z0-9+.-]*://\S+", re.IGNORECASE)
@@ -98,17 +101,60 @@ def go_round(
     """Look at every pot once; send what is due; without a way to send, send nothing."""
     now = time.time() if now is None else now
     done = Round()
-    heard = store.pots()
+    heard, listened = store.pots(), beats.listening(store)
     for pot in all_pots:
         with language.speaking(pot.language):
-            _look(store, pot, heard.get(pot.board), send, now, done)
+            _look(store, pot, heard.get(pot.board), listened, send, now, done)
+    _look_at_listener(store, all_pots, listened, send, now, done)
     return done
+
+
+def _look_at_listener(
+    store: ReportStore,
+    all_pots: list[PotToRemind],
+    listened: beats.Listening,
+    send: Send | None,
+    now: float,
+    done: Round,
+) -> None:
+    """Tell each maker, once for all pots, that nobody listens, or once that nobody did."""
+    since_s, to_s = listened.down_from, listened.down_to
+    if listened.is_down(now):
+        since_s, to_s = listened.beat_at, None
+    elif to_s is None or not 0 <= now - to_s < WAS_DOWN_S:
+        since_s = None
+    if since_s is None:
+        book(store, LISTENER, [], now)
+        return
+    told: dict[tuple[str, ...], tuple[str, str, private.Person, Cause]] = {}
+    pairs = [(pot, *each) for pot in all_pots for each in pot.people.items()]
+    for pot, who, person in pairs:
+        with language.speaking(pot.language):
+            cause = causes.unheard(since_s, to_s, person.timezone)
+            if pot.hears(who, cause):
+                key = f"{MESSAGE}{who} {crc32(repr(person.apprise).encode()):08x}"
+                told.setdefault(person.apprise, (key, who, person, cause))
+    found = [cause for _, _, _, cause in told.values()][:1]
+    since = book(
+        store, LISTENER, found + [Cause(row[0], row[1], "", "") for row in told.values()], now
+    )
+    where = PotToRemind(LISTENER, "the listener", Path(), {}, {})
+    done.open += [(where, cause, since[cause.key]) for cause in found]
+    for key, who, person, cause in told.values():
+        again = to_s is None or sent_at(store, LISTENER, key) < to_s  # that it is over: once
+        if send is None or quiet(person, now) or not again:
+            continue
+        if claim(store, LISTENER, key, int(now)):
+            text = f"{cause.is_[:1].upper()}{cause.is_[1:]}. {cause.do}"
+            good = send(list(person.apprise), f"Wakewell: {cause.is_}"[:120], text)
+            _sent(store, where, key, who, [cause], good, now, done)
 
 
 def _look(
     store: ReportStore,
     pot: PotToRemind,
     row: LastHeard | None,
+    listened: beats.Listening,
     send: Send | None,
     now: float,
     done: Round,
@@ -117,9 +163,13 @@ def _look(
     zone = next((person.timezone for person in pot.people.values()), "UTC")
     since, pressed = held(store, pot.board), muted_at(store, pot.board, now)
     if row is None:
-        found = [causes.never(now - since.get(WAITING.key, now), pot.settings)]
+        waits = since.get(WAITING.key, now)
+        waited_s = now - waits - listened.unheard_s(waits, now)
+        found = [causes.never(waited_s, pot.settings)]
     else:
-        found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), now, zone))
+        # While nobody listens its silence says nothing
+        then = now - listened.unheard_s(row.told_at, now)
+        found = list(causes.of(row.told, row.told_at, settings_of(pot, row.told), then, zone))
         if set(private.PEOPLE) <= pot.people.keys() and pressed is None:
             found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
     if pressed is not None:
@@ -213,7 +263,16 @@ def _remind(
     person = pot.people[who]
     what = say("please look") if len(mine) > 1 else mine[0].is_
     title = f"{pot.name}: {what}"
-    if send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now)):
+    good = send(list(person.apprise), title[:120], text_of(pot, row, mine, person, now))
+    _sent(store, pot, key, who, mine, good, now, done)
+
+
+def _sent(
+    store: ReportStore, pot: PotToRemind, key: str, who: str, mine: list[Cause], good: bool, now: float,
+    done: Round,
+) -> None:  # fmt: skip
+    """Note whether a message that was claimed left; one that did not is claimed anew next time."""
+    if good:
         done.sent.append((pot.name, who, mine))
         if any(cause.key == causes.MUTED for cause in mine):
             here = (SENT.c.board == pot.board) & (SENT.c.cause == causes.MUTED)

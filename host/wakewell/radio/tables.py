@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from wakewell.radio import homes
 
-__all__ = ["DROPPED", "LINES", "META", "POTS", "READINGS", "SENT", "sa"]
+__all__ = ["DROPPED", "LINES", "LISTENERS", "META", "POTS", "READINGS", "SENT", "sa"]
 
 META = sa.MetaData()
 POTS = sa.Table(
@@ -72,6 +72,15 @@ SENT = sa.Table(  # reminders: see remind
     sa.Column("sent_at", sa.BigInteger),  # the last message that left, or was about to
     sa.Column("before", sa.BigInteger),  # the one before it
     sa.Column("holds", sa.Boolean, nullable=False),
+)
+LISTENERS = sa.Table(  # signs of life: see beats
+    "listeners",
+    META,
+    sa.Column("name", sa.String(64), primary_key=True),
+    sa.Column("started_at", sa.BigInteger, nullable=False),
+    sa.Column("beat_at", sa.BigInteger, nullable=False),
+    sa.Column("down_from", sa.BigInteger),  # the last time that nobody listened
+    sa.Column("down_to", sa.BigInteger),
 )
 DROPPED = sa.Table(
     "dropped",

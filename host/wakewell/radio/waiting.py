@@ -39,6 +39,10 @@ class Waiting:
             pass
         return found
 
+    def hears(self) -> bool:
+        """Would a report be heard now?"""
+        return True
+
     def start(self) -> None:
         """Does nothing: there is no connection to make."""
 
