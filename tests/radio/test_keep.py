@@ -93,13 +93,13 @@ def test_what_comes_between_folders_and_database_is_there_too(
     tmp_path: Path, desk: common.Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     desk.hear(common.pack(LINES[:10]))
-    real = copies._sqlite
+    real = copies.from_sqlite
 
     def late(database: str, draft: Path) -> tuple[str, int]:
         desk.hear(common.pack(LINES[10:20], 2))
         return real(database, draft)
 
-    monkeypatch.setattr(copies, "_sqlite", late)
+    monkeypatch.setattr(copies, "from_sqlite", late)
     copy = made(desk, tmp_path / "copies")
     assert copy.lines == 20
     assert restored(copy, tmp_path / "new") == LINES[:20]

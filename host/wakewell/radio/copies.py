@@ -123,7 +123,7 @@ def _fill(draft: Path, named: dict[str, Path], database: str, began: str) -> Non
     kind, form, lines, columns = "", "", 0, {}
     if database:
         kind = "postgresql" if "://" in database else "sqlite"
-        source = _postgres if "://" in database else _sqlite
+        source = from_postgres if "://" in database else from_sqlite
         form, lines = source(database, draft)
         columns = _tables() if kind == "postgresql" else {}
         for path in _below(draft):
@@ -183,7 +183,7 @@ def _to_disk(folder: Path) -> None:
             os.close(fd)
 
 
-def _sqlite(database: str, draft: Path) -> tuple[str, int]:
+def from_sqlite(database: str, draft: Path) -> tuple[str, int]:
     """The database by SQLite's own way for one in use: (its form, lines in it)."""
     if not Path(database).is_file():
         raise BadInput(f"{show_path(database)}: no such database; give --database FILE")
@@ -201,7 +201,7 @@ def _sqlite(database: str, draft: Path) -> tuple[str, int]:
     return str(form), int(lines)
 
 
-def _postgres(url: str, draft: Path) -> tuple[str, int]:
+def from_postgres(url: str, draft: Path) -> tuple[str, int]:
     """Every table as COPY gives it, all of one moment: (its form, lines in it)."""
     engine = sa.create_engine(url)
     (draft / TABLES).mkdir()
@@ -313,7 +313,7 @@ def restore(copy: Copy, into: Path, database: str = "") -> int:
             raise BadInput(f"{show_path(str(path))}: {text}")
     try:
         if copy.database == "postgresql":
-            _into_postgres(copy, database)
+            _intofrom_postgres(copy, database)
         into.mkdir(parents=True, exist_ok=True)
         for name in copy.pots:
             (into / name).mkdir()
@@ -355,7 +355,7 @@ def _lay_logs(copy: Copy, into: Path, database: str) -> int:
         store.close()
 
 
-def _into_postgres(copy: Copy, url: str) -> None:
+def _intofrom_postgres(copy: Copy, url: str) -> None:
     """Its tables into an empty database, all or none. Raises BadInput where it is not empty."""
     engine = sa.create_engine(url)
     try:

@@ -268,8 +268,8 @@ def _remind(
 
 
 def _sent(
-    store: ReportStore, pot: PotToRemind, key: str, who: str, mine: list[Cause], good: bool, now: float,
-    done: Round,
+    store: ReportStore, pot: PotToRemind, key: str, who: str, mine: list[Cause], good: bool,
+    now: float, done: Round,
 ) -> None:  # fmt: skip
     """Note whether a message that was claimed left; one that did not is claimed anew next time."""
     if good:
