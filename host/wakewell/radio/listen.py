@@ -299,8 +299,8 @@ def listen(
 
 
 def sign(listener: Listener, radio: Waiting, beat: Callable[[float], None]) -> None:
-    """A sign of life (Beats.beat), as long as a report would be heard; a database that refuses it is
-    told of, and waited for."""
+    """A sign of life (Beats.beat), as long as a report would be heard. A database that refuses it
+    is told of, and waited for."""
     if not radio.hears():
         return
     from sqlalchemy.exc import SQLAlchemyError
