@@ -11,9 +11,8 @@ from pathlib import Path
 from wakewell.commands import given
 from wakewell.draft import answers, files, pins, project
 from wakewell.draft.answers import QUESTIONS, Draft, Question
+from wakewell.draft.start import drafted, named
 from wakewell.errors import BadInput
-from wakewell.pot import description, pot_folder
-from wakewell.shipped import CAFE
 from wakewell.tomlfile import show, show_path
 
 NEXT = """\
@@ -68,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput("no folder named: give the folder that the pot shall have, or --repository")
     folder = Path(args.folder)
     lacking = files.missing(folder)
-    asks = not (options or args.yes) and sits_there()
-    draft, tuned = drafted(folder, told, args.like, asks)
+    ask = _ask if not (options or args.yes) and sits_there() else None
+    draft, tuned = drafted(folder, told, args.like, ask)
     if args.hose is not None:
         answers.hose(draft, args.hose)
     if args.pin:
@@ -98,60 +97,6 @@ def run(args: argparse.Namespace) -> int:
 def sits_there() -> bool:
     """Is somebody at the terminal who can be asked?"""
     return sys.stdin.isatty() and sys.stdout.isatty()
-
-
-def drafted(
-    folder: Path, told: dict[str, str], like: str | None, asks: bool
-) -> tuple[Draft, description.PotFolder | None]:
-    """The new pot by its answers, and the pot that it is like."""
-    draft, other = Draft(named(folder.absolute().name.capitalize(), "")), None
-    if (folder / "pot.toml").exists():
-        if like is not None or told:
-            text = f"{show_path(str(folder))}: its pot.toml says what it is; leave --like and the "
-            raise BadInput(text + "answers out, and only what is missing is written")
-        other = _of_files(folder)
-    elif like is not None:
-        other = _like(like)
-    if other is not None and other.about is not None:
-        about = other.about
-        draft.place, draft.maker, draft.reach = about.place, about.maker, about.reach
-        draft.language = about.language
-        draft.name = draft.name if like is not None else about.name
-    answers.answered(draft, told, other, _ask if asks and other is None else None)
-    return draft, other if like is not None else None
-
-
-def named(name: str, option: str) -> str:
-    """A name for a pot. Raises BadInput."""
-    most = next(row[2] for row in description.ABOUT if row[0] == "name")
-    if not name.strip() or len(name) > most or not name.isprintable():
-        text = f"{option}{show(name)}: allowed a line of text, up to {most} characters, as the "
-        raise BadInput(text + "pot's name; give it with --name")
-    return name
-
-
-def _of_files(folder: Path) -> description.PotFolder:
-    """A folder of which some files are there already."""
-    found = pot_folder.load(folder)
-    there = [p for p in found.problems if Path(p.file).name in ("pot.toml", "wiring.toml")]
-    absent = {found.file_name(kind) for kind in files.KIND_FILES if kind not in found.files}
-    wrong = [p for p in there if p.file not in absent]
-    if wrong or found.about is None:
-        raise BadInput(f"{(wrong or found.problems)[0]}; correct it first, nothing was written")
-    return found
-
-
-def _like(word: str) -> description.PotFolder:
-    """The pot that a new one is to be like."""
-    cafe = CAFE / word.removeprefix("cafe/")
-    known = sorted(path.name for path in CAFE.iterdir() if path.is_dir())
-    inside = word.removeprefix("cafe/") in known and not Path(word).is_dir()
-    found = pot_folder.load(cafe if inside else Path(word))
-    if found.problems or found.about is None:
-        why = found.problems[0] if found.problems else "not complete"
-        text = f"--like {show(word)}: {why} (the café's pots: "
-        raise BadInput(text + f"{', '.join('cafe/' + name for name in known)})")
-    return found
 
 
 def _ask(question: Question, offer: str, why: str) -> str:

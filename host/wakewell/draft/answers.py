@@ -153,6 +153,10 @@ class Question:
     like: Callable[[Draft, PotFolder], bool]
 
 
+Ask = Callable[[Question, str, str], str]
+"""Asks a person a question, with the offer and its reason; returns the answer."""
+
+
 def _word(name: str, text: str, allowed: Iterable[str]) -> str:
     """One of these words, however its letters are."""
     word = " ".join(text.lower().split())
@@ -565,7 +569,7 @@ def answered(
     draft: Draft,
     given: Mapping[str, str],
     like: PotFolder | None,
-    ask: Callable[[Question, str, str], str] | None = None,
+    ask: Ask | None = None,
 ) -> None:
     """Fill the draft in: what was given, what another pot has, what is answered or offered.
 
