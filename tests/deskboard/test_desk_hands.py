@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from wakewell.commands.deskboard import rig_world
 from wakewell.deskboard import hands
+from wakewell.deskboard.desk import rig_world
 from wakewell.deskboard.hands import Hands
 from wakewell.errors import BadInput
 from wakewell.shipped import CAFE

@@ -8,8 +8,8 @@ import pytest
 from usb_desks import IMAGE_BYTES, Desk
 
 from wakewell.cli import main
-from wakewell.commands.deskboard import rig_world
 from wakewell.deskboard import DeskBoard
+from wakewell.deskboard.desk import rig_world
 
 
 def test_a_new_pot_on_a_desk_board(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

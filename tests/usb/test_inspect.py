@@ -18,6 +18,7 @@ from usb_images import whole
 from wakewell.cli import main
 from wakewell.commands import deskboard as desk_command
 from wakewell.deskboard import read_image
+from wakewell.deskboard.desk import rig_world
 from wakewell.deskboard.hands import Hands
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
@@ -207,4 +208,4 @@ def test_what_no_desk_board_can_be(tmp_path: Path, capsys: Any) -> None:
         (blank / path.name).write_text(path.read_text())
     (blank / "calibration.toml").write_text("stage = 0\n")
     with pytest.raises(BadInput, match="no pot of the café"):
-        desk_command.rig_world(blank, "nobody")
+        rig_world(blank, "nobody")

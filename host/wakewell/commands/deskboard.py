@@ -1,7 +1,7 @@
 """`wakewell deskboard`: a desk board in a terminal, for trying every command without hardware.
 
 Belongs here: its options, what it prints, the words typed at it.
-Does not belong here: the board (board.py), the pot on its pins (wakewell.deskboard.rig_world).
+Does not belong here: the board and the pot on its pins (wakewell.deskboard).
 """
 
 from __future__ import annotations
@@ -9,31 +9,26 @@ from __future__ import annotations
 import argparse
 import contextlib
 import queue
-import shutil
 import signal
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wakewell import kept, shipped
+from wakewell import shipped
 from wakewell.commands import given
-from wakewell.deskboard import hands
+from wakewell.deskboard import desk, hands
 from wakewell.deskboard.board import CAUSES, DeskBoard
+from wakewell.deskboard.desk import USUAL_POT
 from wakewell.deskboard.hands import THINGS, USUAL_PRESS_S, Hands, help_text, read
-from wakewell.deskboard.interpreter import DeskBoardError, why_not
+from wakewell.deskboard.interpreter import why_not
 from wakewell.deskboard.rig_world import RigWorld
 from wakewell.errors import BadInput
-from wakewell.pot import bench_book, chips, pot_folder, stage
-from wakewell.rig.pot import RigPot
-from wakewell.simulate import trials
-from wakewell.tomlfile import called, nearest, show, show_path
+from wakewell.tomlfile import nearest, show
 from wakewell.units import soil, volts, water
 
-USUAL_POT = "basil"
 MOST_NUMBER = 1_000_000
 FIRST_YEAR, LAST_YEAR = 2026, 2099  # what a board believes of a clock
 
@@ -117,41 +112,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "exit codes: 0 ended; 2 no desk board can run here, or the input cannot be used"
 
 
-def rig_world(
-    folder: Path, like: str | None = None, seed: int = 1, image: Path | None = None
-) -> RigWorld:
-    """The rig on the pins of that pot. BadInput if its folder is faulty or for another chip.
-
-    image: the flash of its board. Beside it stays what the simulated probes are like, so that they
-    are the same the next time, whatever was measured of them meanwhile.
-    """
-    found = pot_folder.load(folder)
-    if found.problems or found.about is None or found.pot is None:
-        why = found.problems[0] if found.problems else "it is not complete"
-        raise BadInput(f"{folder}: {why}; run wakewell check {folder}")
-    if found.about.chip not in chips.PORTED:
-        raise BadInput(
-            f"{folder}: made for the {found.about.chip}; a desk board can be one of "
-            f"{', '.join(chips.PORTED)}. Try the café's pots"
-        )
-    with tempfile.TemporaryDirectory(prefix="deskboard-") as temporary:
-        true = Path(temporary) / folder.resolve().name
-        true.mkdir()
-        for path in folder.glob("*.toml"):
-            shutil.copy(path, true)
-        if image is not None:
-            probes = image.with_name(image.name + ".probes.toml")
-            if image.exists() and probes.exists():
-                shutil.copy(probes, true / "calibration.toml")
-            else:
-                kept.store(probes, (true / "calibration.toml").read_bytes())
-        with called(str(true), show_path(str(folder))):
-            trial = trials.of_pot(true, like)
-    world = RigWorld(found.parts, RigPot(trial.spec, seed), trial.in_force().calibration)
-    world.chip, world.notes = found.about.chip, trial.notes
-    return world
-
-
 def run(args: argparse.Namespace) -> int:
     """Start a desk board, print its port, obey words from stdin until "quit" or Ctrl-C."""
     for ended in (signal.SIGTERM, signal.SIGHUP):  # a closed terminal leaves no port or folder
@@ -171,41 +131,18 @@ def opened(args: argparse.Namespace) -> Iterator[Hands]:
     if not 0 < args.speed <= 1e7:
         raise BadInput(f"--speed {args.speed:g}: allowed more than 0, up to 10000000")
     script = hands.script(args.hands or shipped.HANDS)
-    with tempfile.TemporaryDirectory(prefix="deskboard-") as temporary:
-        folder = args.pot
-        if folder is None:
-            folder = Path(temporary) / USUAL_POT
-            ignore = shutil.ignore_patterns("logs")
-            shutil.copytree(shipped.CAFE / USUAL_POT, folder, ignore=ignore)
-        world = rig_world(folder, args.like, args.seed, args.image)
-        try:
-            with DeskBoard(
-                args.image or Path(temporary) / "flash.img",
-                world,
-                chip=world.chip,
-                awake="real",
-                asleep="real",
-                speed=args.speed,
-                sleep_error_ppm=round((world.pot.by_own_clock(1.0) - 1.0) * 1e6),
-                reset_on_open=True,
-                link=args.link,
-                begins=begins,
-            ) as board:
-                world.board = board
-                port, unique_id = args.link or board.port, board.unique_id.hex()
-                if args.pot is None:  # its probes and pump are what its calibration says, by rig
-                    book = bench_book.Book(folder)
-                    book.lead_to(stage.marks(pot_folder.load(folder), unique_id))
-                print(f"Desk board {unique_id} on {port}, {folder.name} on its pins.")
-                print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
-                for note in world.notes:
-                    print(f"  {note}")
-                commissioned = stage.standing(pot_folder.load(folder), unique_id).stage == 2
-                text = (TRY if commissioned else FIRST) + MORE
-                print(text.format(pot=folder, port=port, speed=args.speed), flush=True)
-                yield Hands(board, world, script, plays=args.hands is not None, say=_say)
-        except DeskBoardError as error:
-            raise BadInput(str(error)) from None
+    with desk.opened(
+        args.pot, args.image, like=args.like, seed=args.seed, speed=args.speed, link=args.link,
+        begins=begins,
+    ) as found:  # fmt: skip
+        board, folder, port = found.board, found.folder, args.link or found.board.port
+        print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
+        print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
+        for note in found.world.notes:
+            print(f"  {note}")
+        text = (TRY if found.is_commissioned else FIRST) + MORE
+        print(text.format(pot=folder, port=port, speed=args.speed), flush=True)
+        yield Hands(board, found.world, script, plays=args.hands is not None, say=_say)
 
 
 def _date(text: str) -> datetime:
