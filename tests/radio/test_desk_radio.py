@@ -168,6 +168,29 @@ def test_asked_taken_and_in_force(home: Home) -> None:
     assert "in force since" in "\n".join(ask.shown(home.folder))
 
 
+def test_another_key_agreed_on_over_the_air(home: Home) -> None:
+    """On a real interpreter, over a real broker: both sides end with it, every line is kept."""
+    old = private.read(home.folder).key
+    with home.listening() as listener:
+        home.heard()
+        assert ask_command.run(_args(home.folder, "--replace-key")) == 0
+        for _ in range(MOST_DAYS):
+            home.heard()
+            if private.read(home.folder).key != old:
+                break
+        home.heard()
+    new = private.read(home.folder).key
+    assert new != old
+    assert listener.bad == 0
+    files = home.files()
+    assert new.hex().encode() in files["pot/private.json"]
+    assert "pot/key.json" not in files
+    for name, data in files.items():
+        if name.startswith("pot/log/"):
+            assert (home.folder / "logs" / name[8:]).read_bytes() == data
+    assert home.store().pots()[BOARD].told["refused"] == 0, "nothing old is left with the broker"
+
+
 def test_what_was_asked_outlives_a_flash_until_somebody_decides(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -95,6 +95,7 @@ class Home:
             (self.root / f"{kind}.json").write_bytes(data)
         (self.root / "private.json").write_bytes(private.read(self.folder).board_line())
         self.retained = b""
+        self.is_cut = False  # does the connection break before the first report under a new key?
         self.said: list[str] = []
         self.wakes = 0
         self.restart()
@@ -151,6 +152,8 @@ class Link:
 
     def publish(self, topic: str, pieces: list[bytes]) -> None:
         home = self.home
+        if home.is_cut and self.talk.rekeyed:
+            raise mqtt.Gone(104)
         home.answers.clear()  # nobody waited for it
         home.listener.deal([Message(topic, b"".join(pieces))], common.NOW)
 
@@ -372,6 +375,28 @@ def test_one_whose_time_is_past_hinders_nobody(home: Home) -> None:
     assert change is not None
     later = datetime.now(UTC) + timedelta(days=8)
     assert not change.is_open(later)
+    assert ask.message(home.folder, {"dose_ml": 61}, 7, later)[0] == 2
+
+
+@pytest.mark.parametrize("flashed", [False, True])
+def test_the_first_report_under_it_is_lost(home: Home, flashed: bool) -> None:
+    """Then the board has the new key alone and the host both. A flash of the old one in between is
+    heard too, and hinders nobody for longer than the message was good."""
+    home.ask()
+    home.report()
+    old = (home.root / "private.json").read_bytes()
+    home.is_cut = True
+    home.report()
+    home.is_cut = False
+    on_board, here = home.keys()
+    assert on_board != here
+    home.restart()
+    if flashed:
+        (home.root / "private.json").write_bytes(old)
+    assert home.report()
+    kept_once(home)
+    assert home.keys() == ((here, here) if flashed else (on_board, on_board))
+    later = datetime.now(UTC) + timedelta(days=8)
     assert ask.message(home.folder, {"dose_ml": 61}, 7, later)[0] == 2
 
 

@@ -180,7 +180,7 @@ def another_key(
     if board is None:
         raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
     change = newkey.read(folder)
-    if change is not None and change.key:
+    if change is not None and change.key and change.is_open(datetime.now(UTC)):
         raise BadInput(f"{show_path(str(folder))}: a new key, {newkey.shown(folder)}")
     until, until_n = times(known(folder, found), days)
     _, n = next_number(folder, database)

@@ -41,8 +41,8 @@ class KeyChange:
     key: bytes = field(default=b"", repr=False)
 
     def is_open(self, now: datetime) -> bool:
-        """May it still come about?"""
-        return bool(self.key) or now <= self.until
+        """Is it waited for? One that was agreed on is good after that too, if the board uses it."""
+        return now <= self.until
 
 
 def read(folder: Path) -> KeyChange | None:
@@ -126,9 +126,10 @@ def shown(folder: Path) -> str:
     change = read(folder)
     if change is None:
         return ""
-    if change.key:
+    is_open = change.is_open(datetime.now(UTC))
+    if change.key and is_open:
         return f"number {change.n}: agreed on; in force with the pot's next report or the one after"
-    if change.is_open(datetime.now(UTC)):
+    if is_open:
         until = f"{change.until:%Y-%m-%d %H:%M} UTC"
         return f"number {change.n}: asked for, not heard of yet; the pot may take it until {until}"
     return f"number {change.n}: its time is past; ask again, or use a cable"
