@@ -116,9 +116,9 @@ class Home:
         self.listener.next_keys = host.waiting(folders.items())
 
     def post(self, topic: str, payload: bytes) -> None:
-        if topic.endswith("asked"):
+        if not topic.endswith("heard"):
             assert payload == b""
-            self.retained = b""
+            self.retained = b"" if topic.endswith("asked") else self.retained
         else:
             self.answers.append((topic, payload))
 

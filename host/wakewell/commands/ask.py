@@ -125,6 +125,7 @@ def replace_key(args: argparse.Namespace, folder: Path) -> int:
     print(
         "  private.toml holds it then. Keep listen running; wakewell ask POT shows how far it is."
     )
+    print("  A version that was sent and is not in force by then has to be sent once more.")
     print("  Somebody with the old key who answers in place of your listener could do the same:")
     print("  where that may be, use a cable instead (rename private.toml, --new-key, flash).")
     return 0

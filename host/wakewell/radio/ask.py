@@ -119,12 +119,7 @@ def message(
     if merged.problems:
         why = "; and ".join(problem.text for problem in merged.problems)
         raise BadInput(f"not asked: it does not fit the values in force: {why}")
-    change = newkey.read(folder)
-    if change is not None and change.is_open(now or datetime.now(UTC)):
-        raise BadInput(
-            f"{show_path(str(folder))}: a new key is on its way to its board, "
-            f"{newkey.shown(folder)}; ask for settings when it is in force"
-        )
+    newkey.see_none_under_way(folder, now or datetime.now(UTC))
     made = made_so_far(folder)
     judged, n = next_number(folder, database)
     last, until_n = times(at, days, now)

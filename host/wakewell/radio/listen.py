@@ -154,7 +154,8 @@ class Listener:
                     self.store.ours[board] |= {report.home}
                 newkey.settle(folder, key)
                 self.keys[board] = self.next_keys.pop(board)
-                self.post(broker.TOPIC.format(board=board, what="asked"), b"")
+                for what in ("asked", "code"):  # what lies there was sealed with the old one
+                    self.post(broker.TOPIC.format(board=board, what=what), b"")
                 self.say(f"{printable(folder.name)}: its new key is in force")
         except BadInput as error:  # both keys stay good, and its next report tries again
             self.say(f"waiting: {error}")

@@ -62,6 +62,16 @@ def read(folder: Path) -> KeyChange | None:
     return change if change.was == homes.mark_of(private.read(folder).key) else None
 
 
+def see_none_under_way(folder: Path, now: datetime) -> None:
+    """Raises BadInput where a key is waited for: what the old one seals may come too late."""
+    change = read(folder)
+    if change is not None and change.is_open(now):
+        raise BadInput(
+            f"{show_path(str(folder))}: a new key is on its way to its board, {shown(folder)}; try "
+            "again when it is in force"
+        )
+
+
 def numbers(folder: Path) -> list[int]:
     """The numbers of the messages that asked for a key."""
     return [number_of(path) for path in (folder / FOLDER).glob("[0-9]*.key*.json")]

@@ -23,7 +23,7 @@ from wakewell.log.record import IN_FORCE, TAKEN_BACK
 from wakewell.pot import board_file, description, pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.pot.sent_files import FOLDER, UNSENT, numbered
-from wakewell.radio import ask, broker
+from wakewell.radio import ask, broker, newkey
 from wakewell.tomlfile import show_path
 from wakewell.usb import payload
 
@@ -76,6 +76,7 @@ def order(
             "chip is not known; flash it once by cable"
         )
     secret = private.read(folder)
+    newkey.see_none_under_way(folder, now)
     made = numbered(folder)
     judged = told.get("sent", 0)
     n = max(made[-1][0] if made else 0, judged if isinstance(judged, int) else 0) + 1
