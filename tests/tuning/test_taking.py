@@ -16,6 +16,7 @@ from wakewell.pot import pot_folder
 from wakewell.report import pages
 from wakewell.shipped import CAFE
 from wakewell.tuning import proposals, study, taking, told
+from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.proposals import Proposal, Proposals
 from wakewell.tuning.study import Study
 
@@ -117,6 +118,13 @@ def test_the_command_takes_what_it_shows(
     said = capsys.readouterr().out
     assert "2  fewer visits" in said
     assert "settings.toml has wake_s = 43200" in said
+    svg = pot / "tune.svg"
+    opened.held = HeldOut(0.0, 1, 2, band=[(0.0, 1, 250, 252.0, 240.0, 260.0),
+                                           (86400.0, 2, 240, 243.0, 235.0, 250.0)])  # fmt: skip
+    assert cli.main(["tune", str(pot), "--picture", str(svg)]) == 0
+    drawn = svg.read_text(encoding="utf-8")
+    for part in ("foretold a day ahead", "2  fewer visits", "Days short of water"):
+        assert part in drawn
     assert cli.main(["tune", str(pot), "--take", "2", "--fit-only"]) == 2
     assert cli.main(["tune", str(pot), "--json"]) == 0
     assert '"kind": "fewer visits"' in capsys.readouterr().out

@@ -8,11 +8,13 @@ from pathlib import Path
 
 import msgspec
 
+from wakewell import drawing
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.kept import keep_old, writing
 from wakewell.log import parcel, taken
 from wakewell.tomlfile import show_path
-from wakewell.tuning import proposals, study, taking, told
+from wakewell.tuning import proposals, sheet, study, taking, told
 from wakewell.tuning.proposals import Effort
 from wakewell.tuning.study import Study
 
@@ -41,6 +43,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="write the proposal of that number into settings.toml, a copy of the old one kept, "
         "and remember what it foretold; default: take none",
     )  # fmt: skip
+    given.option(parser, "--picture", "default: no picture")
     given.option(parser, "--workers", type=int, default=1)
     given.option(parser, "--dask")
     given.option(parser, "--json")
@@ -56,6 +59,9 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--workers {args.workers}: allowed 1 to {MOST_WORKERS}")
     if args.take is not None and args.fit_only:
         raise BadInput("--take takes a proposal, and --fit-only makes none: leave one of them out")
+    if args.picture:
+        drawing.form_of(Path(args.picture))
+        drawing.converter()
     with parcel.opened([Path(args.pot), *map(Path, args.others)]) as (pot, *others):
         if args.take is not None and pot != Path(args.pot):
             raise BadInput(
@@ -78,6 +84,11 @@ def _told(args: argparse.Namespace, found: Study) -> int:
         if made is None:
             raise BadInput(f"--take {args.take}: there is no proposal: {why}")
         done = taking.take(found, made, args.take)
+    if args.picture:
+        file = Path(args.picture)
+        with writing(args.picture):
+            keep_old(file)
+            file.write_bytes(sheet.of(found, made, drawing.form_of(file)))
     if args.json:
         row = told.as_json(found) | {"good": not code, "not_proposed": why}
         row["proposals"] = None if made is None else asdict(made)

@@ -1,0 +1,118 @@
+"""The picture of `tune`: what the twin foretold of days it had not seen, and what is proposed.
+
+What belongs here: what is drawn. What does not: how pictures look (drawing.py), the numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from wakewell.drawing import (
+    PAPER,
+    Spec,
+    axis,
+    begins_at,
+    file,
+    frame,
+    mark,
+    sheet,
+    x,
+    y,
+)
+from wakewell.tuning.heldout import HeldOut
+from wakewell.tuning.proposals import Proposals
+from wakewell.tuning.study import Study
+from wakewell.tuning.told import BRIEF, EFFECT
+
+WIDE, HIGH, ROW = 860, 230, 26
+
+
+def of(found: Study, made: Proposals | None, form: str) -> bytes:
+    """The held-out part, and below it each quantity of the proposals, as "png" or "svg"."""
+    plots: list[tuple[str, Spec]] = []
+    heading = [found.log.title, f"Weather: {found.weather.text}."]
+    if found.held is not None and found.held.band:
+        held = found.held
+        plots.append(
+            (
+                f"Soil of wakes {held.first} to {held.last}, held out: dots as read, line and 90 % "
+                "band foretold a day ahead",
+                _held(held),
+            )
+        )
+    if made is not None:
+        heading.append(
+            f"Proposals: {made.draws} lives of {made.days:.0f} days each on the rig; a bar holds "
+            "nine of ten."
+        )
+        for name, text, unit in EFFECT[:BRIEF]:
+            title = f"{text}{',' if unit else ''}{unit}, in {made.days:.0f} days"
+            plots.append((title[0].upper() + title[1:], _proposed(made, name)))
+    return file(sheet(plots, heading), form)
+
+
+def _held(held: HeldOut) -> Spec:
+    rows = [
+        {"t": 1000.0 * time_s, "v": read / 10.0, "m": middle / 10.0, "l": low / 10.0,
+         "h": high / 10.0}
+        for time_s, _, read, middle, low, high in held.band
+    ]  # fmt: skip
+    every = [row[key] for row in rows for key in ("v", "l", "h")]
+    ends = [max(0.0, min(every) - 1.0), max(every) + 1.0]
+    area: Spec = {"y": y("l"), "y2": y("h"), "fill": "water", "fillOpacity": 0.2}
+    return frame(
+        WIDE,
+        HIGH,
+        data=[{"name": "days", "values": rows}],
+        scales=[
+            {"name": "x", "type": "utc", "domain": [rows[0]["t"], rows[-1]["t"]],
+             "range": "width"},
+            {"name": "y", "domain": ends, "range": "height", "zero": False},
+        ],
+        axes=[
+            axis(PAPER, "bottom", "x", tickCount=8),
+            axis(PAPER, "left", "y", title=begins_at("% by volume", round(ends[0], 1)),
+                 tickCount=6, grid=True, gridColor=PAPER["hair"], minExtent=56),
+        ],
+        marks=[
+            mark("area", "days", PAPER, x=x(), **area),
+            mark("line", "days", PAPER, x=x(), y=y("m"), stroke="water", strokeDash=[5, 4],
+                 strokeWidth=1.8),
+            mark("symbol", "days", PAPER, x=x(), y=y(), size=30, fill="soil"),
+        ],
+    )  # fmt: skip
+
+
+def _proposed(made: Proposals, name: str) -> Spec:
+    rows = []
+    for number, one in enumerate(made.rows, 1):
+        middle, low, high = one.effect[name]
+        rows.append({"n": f"{number}  {one.kind}", "v": middle, "l": low, "h": high})
+    ends = _ends([float(row[key]) for row in rows for key in ("l", "h")])  # type: ignore[arg-type]
+    names = [row["n"] for row in rows]
+    place: Spec = {"scale": "y", "field": "n", "band": 0.5}
+    return frame(
+        WIDE,
+        ROW * len(rows) + 10,
+        data=[{"name": "rows", "values": rows}],
+        scales=[
+            {"name": "x", "domain": ends, "range": "width", "nice": True},
+            {"name": "y", "type": "band", "domain": names, "range": "height"},
+        ],
+        axes=[
+            axis(PAPER, "bottom", "x", tickCount=6, grid=True, gridColor=PAPER["hair"]),
+            axis(PAPER, "left", "y", minExtent=150, domain=False, ticks=False),
+        ],
+        marks=[
+            mark("rule", "rows", PAPER, x={"scale": "x", "field": "l"},
+                 x2={"scale": "x", "field": "h"}, y=place, stroke="water", strokeWidth=5,
+                 strokeOpacity=0.5),
+            mark("symbol", "rows", PAPER, x={"scale": "x", "field": "v"}, y=place, size=70,
+                 fill="ink"),
+        ],
+    )  # fmt: skip
+
+
+def _ends(values: Sequence[float]) -> list[float]:
+    """From zero, so that a bar's length is not mistaken for its weight."""
+    return [0.0, max(1.0, *values)]
