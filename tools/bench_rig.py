@@ -254,6 +254,23 @@ def tune_fit_over_year(bench: Any) -> float:
     return float(fitted_s / lived_s)
 
 
+def tune_quick_years_per_s(bench: Any) -> float:
+    """Pot-years in a second of one core that the quick twin lives, many settings at once."""
+    from wakewell.tuning import ahead, fast
+
+    found, _, _ = a_fit(bench.pick(365.0, 365.0, 60.0))
+    count, draws, days = bench.pick(160, 160, 4), bench.pick(50, 50, 2), bench.pick(365, 120, 10)
+    lives = ahead.lives(found.trial, found.now, float(days), found.trial.lines, draws)
+    quick = fast.Lives([trial for _, trial in lives])
+    some = [
+        found.folder.settings | {"depletion_ppt": 200 + 2 * n, "wake_s": 43_200}
+        for n in range(count)
+    ]
+    begun = CLOCK()
+    quick.live(some)
+    return float(count * len(lives) * days / 365.0 / (CLOCK() - begun))
+
+
 def tune_sweep_years_per_s(bench: Any) -> float:
     """Pot-years in a second of one core that draws of a twin live through under given settings."""
     from wakewell.tuning import ahead
@@ -270,6 +287,11 @@ FIGURES = {
         tune_fit_over_year,
         "a twin fitted to a year's log over simulating the year",
         "under 30 s on one core",
+    ),
+    "tune_quick_years_per_s": (
+        tune_quick_years_per_s,
+        "pot-years a second of the quick twin; 1,000 settings, 50 draws: 300 s on two cores",
+        "at least 84",
     ),
     "tune_sweep_years_per_s": (
         tune_sweep_years_per_s,

@@ -1,11 +1,12 @@
 """How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
 
-    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--json FILE]
+    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--propose] [--json FILE]
 
 Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
 season, place, people, faults); the twin sees the folder and the log alone, and the weather as a
 station near the pot would tell it. Then 60 days follow under the same settings, and under others.
-For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot.
+For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot. With
+--propose the true pot also lives on under what is recommended: is it better off, and any worse?
 Needs the rig's extra. Nothing here is a test; tests/tuning tries a handful.
 """
 
@@ -45,12 +46,14 @@ from wakewell.simulate.one_run import Supplied, TrialResult  # noqa: E402
 from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
 from wakewell.simulate.rig_board import LogInMemory, RigBoard  # noqa: E402
 from wakewell.simulate.trials import Trial  # noqa: E402
-from wakewell.tuning import ahead, study  # noqa: E402
+from wakewell.tuning import ahead, proposals, study  # noqa: E402
+from wakewell.tuning.proposals import Effort  # noqa: E402
 from wakewell.tuning.weather import season  # noqa: E402
 
 CLASSES = ("window sill", "small tank", "balcony", "open air")
 STILL_ML = 20.0
 LOG_DAYS = AHEAD_DAYS = 60
+EFFORT = Effort(power=6, draws=8, rig=10, days=120.0)
 TOLD = ("water_week_ml", "waterings", "saucer_ml", "used_mah", "refills", "stressed_days",
         "soil_ppt")  # fmt: skip
 
@@ -221,7 +224,7 @@ def other_settings(folder: Any, chance: random.Random) -> dict[str, bytes]:
     return pots.compile_files(settings, folder.limits, folder.calibration)
 
 
-def one(number: int, draws: int) -> dict[str, Any]:
+def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
     """What came of one pot: {when: {quantity: (true, middle, low, high)}} and more."""
     chance = random.Random(f"tuned {number}")
     kind = CLASSES[number % len(CLASSES)]
@@ -251,6 +254,8 @@ def one(number: int, draws: int) -> dict[str, Any]:
         row["knobs"] = {
             name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
         }
+        if propose:
+            row["proposed"] = proposed(found, truth, same)
         row["ahead"] = {}
         state = ahead.state_at(opened.log, opened.log.wakes[-1])
         for when, lines, result, soil in (
@@ -264,6 +269,29 @@ def one(number: int, draws: int) -> dict[str, Any]:
                 told["soil_ppt"] = ahead.mean_read(run, found.now, run.seed)
             row["ahead"][when] = {name: (true[name], *ahead.foretold(rows, name)) for name in TOLD}
     return row
+
+
+def proposed(opened: study.Study, truth: Trial, same: TrialResult) -> dict[str, Any]:
+    """What is recommended from that log, and what it does to the true pot in the time to come."""
+    made = proposals.made(study.held_out(opened), EFFORT) if not why_not(opened) else None
+    if made is None:
+        return {"why": why_not(opened)}
+    one = made.rows[made.best]
+    lines, _ = proposals.in_force(opened)
+    other, before, _, _ = lived(truth, proposals.compiled(lines, one.settings), False)
+    kept = since(ahead.totals(same), before, same.days)
+    tried = since(ahead.totals(other), before, other.days)
+    days = max(mark for mark in one.marks if mark <= AHEAD_DAYS)
+    return {"kind": one.kind, "kinds": [row.kind for row in made.rows], "changes": one.changes,
+            **{name: (kept[name], tried[name], *one.marks[days][name])
+               for name in ("stressed_days", "visits", "saucer_ml")}}  # fmt: skip
+
+
+def why_not(opened: study.Study) -> str:
+    """Why nothing is proposed; "" if something is."""
+    if opened.now is not None and opened.held is None and not opened.not_held:
+        study.held_out(opened)
+    return proposals.why_not(opened)
 
 
 def since(after: dict[str, float], before: dict[str, float], days: float) -> dict[str, float]:
@@ -317,23 +345,42 @@ def tell(rows: list[dict[str, Any]]) -> None:
             print(f"  90 % interval, {name}: {', '.join(cells)}")
 
 
+def tell_proposed(rows: list[dict[str, Any]]) -> None:
+    """What became of the true pots under what was recommended."""
+    told = [row["proposed"] for row in rows if "proposed" in row]
+    whys = [one["why"] for one in told if "why" in one]
+    print(f"proposals for {len(told) - len(whys)} of {len(told)} pots; none, for their fit failed: "
+          f"{len(whys)}")  # fmt: skip
+    changed = [one for one in told if one.get("changes")]
+    print(f"  leave it: {sum(not one.get('changes') for one in told) - len(whys)}")
+    for name in ("stressed_days", "visits", "saucer_ml"):
+        less = sum(one[name][1] < one[name][0] - 0.1 for one in changed)
+        more = sum(one[name][1] > one[name][0] + 0.1 for one in changed)
+        over = sum(one[name][1] > max(one[name][4], one[name][0]) + 0.5 for one in changed)
+        print(f"  {name}: less in {less} of {len(changed)}, more in {more}; beyond the interval and "
+              f"more than if left: {over}")  # fmt: skip
+
+
 def main() -> int:
     """Measure and tell."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pots", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--draws", type=int, default=20)
+    parser.add_argument("--propose", action="store_true")
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
     rows = []
     for number in range(args.first, args.first + args.pots):
         try:
-            rows.append(one(number, args.draws))
+            rows.append(one(number, args.draws, args.propose))
         except Impossible as no:
             print(f"pot {number}: drawn as no pot can be: {no}")
         if args.json:  # hours of it: what is done is kept
             args.json.write_text(json.dumps(rows))
     tell(rows)
+    if args.propose:
+        tell_proposed(rows)
     return 0
 
 

@@ -85,6 +85,8 @@ def test_proposals_differ_in_kind_keep_the_plant_safe_and_say_what_comes_of_them
         for low, middle, high in ((v[1], v[0], v[2]) for v in one.effect.values()):
             assert low <= middle <= high
     assert sorted(first.marks) == [28, 56]
+    assert {name for _, name in found.fell} <= {*told.WORSE, ""}
+    assert set(proposals.SAME) <= set(told.WORSE)
     said = "\n".join(told.proposal_lines(found))
     assert "1  leave it" in said
     assert "matters most" in said

@@ -136,7 +136,8 @@ class Proposal:
 @dataclass
 class Proposals:
     """rows: the first is to leave it; best: which is recommended. held_by: (hard limit, as it is,
-    tried, days of stress less). origin: where the numbers come from."""
+    tried, days of stress less). fell: (kind, what was worse on the rig; "": hardly a gain there).
+    origin: where the numbers come from."""
 
     first: int
     last: int
@@ -147,7 +148,7 @@ class Proposals:
     rows: list[Proposal]
     best: int = 0
     held_by: list[tuple[str, int, int, float]] = field(default_factory=list)
-    fell: list[str] = field(default_factory=list)
+    fell: list[tuple[str, str]] = field(default_factory=list)
     origin: list[str] = field(default_factory=list)
 
 
@@ -460,11 +461,14 @@ def _confirmed(
         kind = kinds.get(one.kind)
         if kind is not None:
             gain = float((usual[kind.lowers] - rows[kind.lowers]).mean())
-            if worse(rows, usual, (*SAFE, *kind.keeps), result.days)[0]:
-                result.fell.append(f"{one.kind}: not as safe on the rig as with the quick twin")
+            more = [
+                name for name in (*SAFE, *kind.keeps) if worse(rows, usual, (name,), result.days)[0]
+            ]
+            if more:
+                result.fell.append((one.kind, more[0]))
                 continue
             if gain < 0.5 * max(kind.least * result.days / 365.0, 0.0):
-                result.fell.append(f"{one.kind}: hardly any gain on the rig")
+                result.fell.append((one.kind, ""))
                 continue
         now = result.rows[0].settings
         one.changes = {k: (now[k], v) for k, v in one.settings.items() if now[k] != v}

@@ -35,8 +35,8 @@ def of(found: Study, made: Proposals | None, form: str) -> bytes:
         held = found.held
         plots.append(
             (
-                f"Soil of wakes {held.first} to {held.last}, held out: dots as read, line and 90 % "
-                "band foretold a day ahead",
+                f"Soil of wakes {held.first} to {held.last}, held out: dots as read, bars what was "
+                "foretold a day ahead (90 %)",
                 _held(held),
             )
         )
@@ -53,13 +53,11 @@ def of(found: Study, made: Proposals | None, form: str) -> bytes:
 
 def _held(held: HeldOut) -> Spec:
     rows = [
-        {"t": 1000.0 * time_s, "v": read / 10.0, "m": middle / 10.0, "l": low / 10.0,
-         "h": high / 10.0}
-        for time_s, _, read, middle, low, high in held.band
-    ]  # fmt: skip
+        {"t": 1000.0 * time_s, "v": read / 10.0, "l": low / 10.0, "h": high / 10.0}
+        for time_s, _, read, _, low, high in held.band
+    ]
     every = [row[key] for row in rows for key in ("v", "l", "h")]
     ends = [max(0.0, min(every) - 1.0), max(every) + 1.0]
-    area: Spec = {"y": y("l"), "y2": y("h"), "fill": "water", "fillOpacity": 0.2}
     return frame(
         WIDE,
         HIGH,
@@ -75,9 +73,8 @@ def _held(held: HeldOut) -> Spec:
                  tickCount=6, grid=True, gridColor=PAPER["hair"], minExtent=56),
         ],
         marks=[
-            mark("area", "days", PAPER, x=x(), **area),
-            mark("line", "days", PAPER, x=x(), y=y("m"), stroke="water", strokeDash=[5, 4],
-                 strokeWidth=1.8),
+            mark("rule", "days", PAPER, x=x(), y=y("l"), y2=y("h"), stroke="water", strokeWidth=6,
+                 strokeOpacity=0.45),
             mark("symbol", "days", PAPER, x=x(), y=y(), size=30, fill="soil"),
         ],
     )  # fmt: skip

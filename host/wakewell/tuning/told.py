@@ -239,6 +239,10 @@ EFFECT = (
     ("swing_ppt", "its swing", " ppt"),
     ("lockouts", "lockouts", ""),
 )
+WORSE = {name: text for name, text, _ in EFFECT} | {
+    "wilting_days": "days wilting", "airless_days": "days without air at the roots",
+    "floor_ml": "water on the floor",
+}  # fmt: skip
 BRIEF = 4  # of those that every proposal tells
 
 
@@ -274,8 +278,9 @@ def proposal_lines(found: Proposals) -> Iterator[str]:
         yield f"         the quick twin of the search said: {quick}"
     if found.best == 0:
         yield "    nothing that was found is surely better: leave it"
-    for text in found.fell:
-        yield f"    not proposed: {text}"
+    for kind, name in found.fell:
+        why = f"on the rig there was more of this: {WORSE[name]}" if name else "no gain on the rig"
+        yield f"    not proposed: {kind}: {why}"
     for name, was, tried, less in found.held_by:
         yield (
             f"    the hard limit {name} = {was} holds this pot back: with {tried} it would be "
