@@ -357,8 +357,8 @@ def tell_proposed(rows: list[dict[str, Any]]) -> None:
         less = sum(one[name][1] < one[name][0] - 0.1 for one in changed)
         more = sum(one[name][1] > one[name][0] + 0.1 for one in changed)
         over = sum(one[name][1] > max(one[name][4], one[name][0]) + 0.5 for one in changed)
-        print(f"  {name}: less in {less} of {len(changed)}, more in {more}; beyond the interval and "
-              f"more than if left: {over}")  # fmt: skip
+        print(f"  {name}: less in {less} of {len(changed)}, more in {more}; outside its interval, "
+              f"and more than if left: {over}")  # fmt: skip
 
 
 def main() -> int:
