@@ -278,6 +278,14 @@ def test_answers_that_do_not_go_together_are_given_back(
     assert main(words) == 0
 
 
+def test_a_depth_that_is_said_to_do_does(tmp_path: Path, capsys: Run) -> None:
+    """Loam in a usual pot has too little air for roots, as garden soil in pots does."""
+    said = refused(capsys, str(tmp_path / "pot"), "--substrate", "loam")
+    deep = re.search(r"loam from ([0-9]+) mm of depth on", said)
+    assert deep is not None
+    made(tmp_path / "pot", *QUICK, "--substrate=loam", f"--pot=180x{deep[1]}")
+
+
 def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) -> None:
     assert main(["new", str(tmp_path / "one"), "--plant", "ivy"]) == 0
     assert main(["new", str(tmp_path / "two"), "--yes"]) == 0
@@ -326,7 +334,7 @@ def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) ->
         ("--name " + "n" * 61, "up to 60 characters"),
         ("--like nowhere", "cafe/basil"),
         ("--pot 600x500", "choose a smaller pot"),
-        ("--substrate loam", "a looser substrate, such as peat mix"),
+        ("--substrate loam", "allowed peat mix, coir, gritty mix in this pot (--substrate)"),
     ],
 )
 def test_a_bad_answer_says_what_is_allowed(

@@ -10,7 +10,7 @@ the hose. A rule of thumb says so.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -29,6 +29,7 @@ AIR_MARGIN = 0.02  # of volume, above the least air for roots; own assumption
 ANSWER_PPT = 25  # that a dose shows at the next wake: more than twice the least answer (R7)
 LEAST_GAP_PPT = 30  # between refill point and target; own assumption
 HOSE_SHARE = 0.2  # of a pulse, that may fill the hose; own assumption
+DEEPEST_MM = 1000  # of a pot that is still one; own assumption
 EASY = 0.9  # of the water that the plant gets without closing its leaves; own assumption
 TANK_LOSS_CM = 0.03  # a day, from a covered tank; own assumption
 LEAST_FLOW_ML_S = 2.0
@@ -112,22 +113,13 @@ def soil(
     name = f"{planter.substrate} in a pot {planter.height_mm} mm high"
     made.put("calibration", "capacity_ppt", water.capacity, f"expected of {name}; weigh your own")
     made.put("calibration", "wilting_ppt", water.wilting, f"expected of {planter.substrate}")
-    fill = min(950, math.floor(1000 * (water.airless - 1000 * AIR_MARGIN) / water.capacity))
+    fill, least, most = _room(water, gap_ppt)
     why = "a little below capacity, so that nothing drains"
     if fill < 950:
         why = f"no more, or {name} has less than a tenth of air for the roots"
     fill = made.put("settings", "fill_ppt", fill, why)
-    available = water.capacity - water.wilting
-    least = 1000 * (water.capacity - water.capacity * fill / 1000 + gap_ppt) / available
-    most = EASY * 1000 * (water.capacity - water.stress) / available
     if least > most:
-        text = f"substrate: {name} leaves too little between too wet, without a tenth of air, and "
-        text += (
-            "too dry for the plant; a dose that the probe can see does not fit between; allowed "
-        )
-        raise BadInput(
-            text + "a looser substrate, such as peat mix, or a deeper pot (--substrate, --pot)"
-        )
+        raise BadInput(_too_little(planter, water, gap_ppt))
     why = f"what {about.plant} takes without stress: {source}"
     if least > depletion_ppt:
         why = f"later than {about.plant} would ask for it: a dose must be large enough to be seen"
@@ -135,6 +127,37 @@ def soil(
         why = f"earlier than {about.plant} would need it: this pot gives the rest up unwillingly"
     made.put("settings", "depletion_ppt", min(most, max(least, depletion_ppt)), why)
     return water
+
+
+def _room(water: SoilWater, gap_ppt: float) -> tuple[int, float, float]:
+    """How far to fill, ppt of capacity, and the least and the most depletion, ppt of what is
+    available, between which the refill point may lie: a dose can be seen, and the plant drinks."""
+    fill = min(950, math.floor(1000 * (water.airless - 1000 * AIR_MARGIN) / water.capacity))
+    available = water.capacity - water.wilting
+    least = 1000 * (water.capacity - water.capacity * fill / 1000 + gap_ppt) / available
+    return fill, least, EASY * 1000 * (water.capacity - water.stress) / available
+
+
+def _too_little(planter: Planter, water: SoilWater, gap_ppt: float) -> str:
+    """Why a substrate does not do in a pot, and which does, and from what depth on it would."""
+
+    def does(other: Planter) -> bool:
+        # What the plant drinks meanwhile counts for less in a deeper pot
+        less = gap_ppt * planter.height_mm / other.height_mm
+        _, least, most = _room(water_of(other), max(ANSWER_PPT + LEAST_GAP_PPT, less))
+        return least <= most
+
+    text = f"substrate: {planter.substrate} in a pot {planter.height_mm} mm high holds "
+    text += f"{water.capacity / 10:.0f} % of water after it has drained; roots want a tenth of "
+    text += f"air, which is there below {(water.airless - 1000 * AIR_MARGIN) / 10:.0f} %, and from "
+    text += f"{water.stress / 10:.0f} % down the plant saves water: no dose that the probe can see "
+    text += "fits between"
+    words = [word for word in SUBSTRATES if does(replace(planter, substrate=word))]
+    allowed = [f"{', '.join(words)} in this pot (--substrate)"] if words else []
+    heights = range(planter.height_mm, DEEPEST_MM + 1, 10)
+    if deep := next((mm for mm in heights if does(replace(planter, height_mm=mm))), 0):
+        allowed.append(f"{planter.substrate} from {deep} mm of depth on (--pot)")
+    return f"{text}; allowed {'; or '.join(allowed) or 'a larger pot (--pot)'}"
 
 
 def arrives_ml(about: About, per_wake: float, wake_s: int) -> float:
