@@ -80,7 +80,7 @@ def judge(cases: Iterator[dict[str, str]], under: Path) -> None:
     for number, given in enumerate(cases):
         folder = under / str(number)
         if given["substrate"] == "loam":
-            with pytest.raises(BadInput, match="without a tenth of air"):
+            with pytest.raises(BadInput, match="roots want a tenth of air"):
                 of_answers(folder, **given)
             assert not folder.exists()
             continue
