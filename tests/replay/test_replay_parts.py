@@ -128,7 +128,7 @@ def test_wakes_that_no_snapshot_begins_ask_for_no_files(
 
 def test_each_life_of_a_log_is_played_once(log: Path) -> None:
     found = [(log.parent, [log])]
-    reports = [one for _, _, one in itertools.islice(replay.played(found, None, {}), 3)]
+    reports = [one for _, _, one in itertools.islice(replaying.each_life(found, None, {}), 3)]
     assert [report.played for report in reports] == [3]
     answer = replay.as_json(reports[0])
     assert (answer["life"], answer["played"], answer["good"]) == (1, 3, True)

@@ -17,14 +17,21 @@ from wakewell.commands import given
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.interpreters import interpreter
-from wakewell.kept import keep_old, store
 from wakewell.log import fieldlog, logs, parcel
 from wakewell.log.logs import printable
 from wakewell.replay import asked
 from wakewell.replay.asked import Asked
 from wakewell.replay.changes import STRICTER, WEAKER
 from wakewell.replay.rejudged import keep_states, read_states
-from wakewell.replay.replaying import SHORTENED, LogReplay, agree_on, in_wakes, replay_log, what_if
+from wakewell.replay.replaying import (
+    SHORTENED,
+    LogReplay,
+    agree_on,
+    each_life,
+    in_wakes,
+    log_name,
+    what_if,
+)
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS, TRIP_RULES, UNKNOWN_RULE, many
 from wakewell.report import page_files as report_pages
 from wakewell.sequences import candidate, playing
@@ -258,7 +265,7 @@ def replay_paths(paths: list[Path], args: argparse.Namespace) -> int:
         found = all_logs[path]
         if not found:
             raise logs.no_log(path)
-        for place, files, report in played(found, settings, known):
+        for place, files, report in each_life(found, settings, known, sys.stderr.isatty()):
             answer = as_json(report)
             if not report.played:
                 named = show_path(str(place))
@@ -298,19 +305,15 @@ def beyond(place: Path, report: LogReplay, settings: Asked, page: str | None) ->
         return
     try:
         from wakewell.tuning import beyond as twin
-        from wakewell.tuning import study, told
+        from wakewell.tuning import told
 
-        pot = str(twin.folder_of(place))
-        found = study.held_out(study.fitted(study.opened(pot)))
-        ahead = twin.foretold(found, settings, report.holds_until)
+        found, ahead = twin.of_log(place, settings, report.holds_until)
         yield from told.beyond_lines(ahead, found.log.dated)
         if page:
             from wakewell.tuning import drawn
 
-            Path(page).mkdir(parents=True, exist_ok=True)
             path = Path(page) / f"{report.name}-foretold.svg"
-            keep_old(path)
-            store(path, drawn.of(found, ahead, "svg"), own=True)
+            drawn.keep(found, ahead, path)
             yield f"  picture  {show_path(str(path))}"
     except BadInput as why:
         yield f"  beyond   not foretold: {why}"
@@ -349,20 +352,7 @@ class LogTable:
 def table_for(places: Sequence[Path], args: argparse.Namespace) -> LogTable | None:
     """A table where several logs are only to be judged; None where each is told in full."""
     more = args.each or args.json or args.settings or args.states or args.on or args.page
-    return LogTable([shown(place) for place in places]) if len(places) > 1 and not more else None
-
-
-def played(
-    found: list[tuple[Path, list[Path]]], settings: Asked | None, known: dict[str, bytes]
-) -> Iterator[tuple[Path, list[Path], LogReplay]]:
-    """Each log, and each life in it by itself."""
-    for place, files in found:
-        count, life = 1, 0
-        while life < count:
-            bar = sys.stderr.isatty()
-            report = replay_log(shown(place), files, settings, bar, life, known)
-            count, life = len(report.lives), life + 1
-            yield place, files, report
+    return LogTable([log_name(p) for p in places]) if len(places) > 1 and not more else None
 
 
 def closing(good: bool, lacking: Counter[str], others: int) -> str:
@@ -374,12 +364,6 @@ def closing(good: bool, lacking: Counter[str], others: int) -> str:
     if not parts:
         return "all good" if good else "NOT all good"
     return f"{'nothing bad found, but' if good else 'NOT all good:'} {', '.join(parts)}"
-
-
-def shown(place: Path) -> str:
-    """A pot's name for its log: the folder above `logs`."""
-    place = place.resolve()
-    return printable(place.parent.name if place.name in ("logs", "log") else place.name)
 
 
 def replay_sequence(path: Path, args: argparse.Namespace, results: list[dict[str, Any]]) -> bool:

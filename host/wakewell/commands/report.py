@@ -5,19 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
-from datetime import time as clock
 from pathlib import Path
 from typing import Any
 
-from wakewell import language
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.log import logs, series
+from wakewell.log import series
 from wakewell.log.parcel import came_with, opened
 from wakewell.log.series import without_collector
 from wakewell.log.times import Calendar
-from wakewell.report import condition, magnifier, pages, plots, sheet
+from wakewell.report import condition, magnifier, pages, plots, writing
 from wakewell.report.page_files import speaks_of
 from wakewell.report.pages import PotView
 from wakewell.shipped import CAFE
@@ -25,8 +22,7 @@ from wakewell.terminal import marked, tell
 from wakewell.tomlfile import show_path
 
 PLACE = "report"  # the folder that pages go to
-TABLES, DRAWINGS = ("csv", "parquet"), ("png", "svg")
-FORMS = ("page", *DRAWINGS, *TABLES)
+FORMS = ("page", *writing.DRAWINGS, *writing.TABLES)
 NOT_GOOD = (condition.PERSON, condition.SILENT)
 
 
@@ -73,33 +69,11 @@ def run(args: argparse.Namespace) -> int:
         return report(paths, args)
 
 
-def end_of_day(text: str, calendar: Calendar) -> float:
-    """The last second of that day, seconds since 1970. Raises BadInput."""
-    try:
-        after = date.fromisoformat(text) + timedelta(days=1)
-        return datetime.combine(after, clock(), calendar.zone).timestamp() - 1
-    except (ValueError, OverflowError, OSError):
-        raise BadInput(
-            f"--as-of {text[:40]!r}: not a day; write a date such as 2026-05-27"
-        ) from None
-
-
-def find(paths: Sequence[Path]) -> list[tuple[Path, list[Path]]]:
-    """(place, files) of every log at those paths. A path without one is an error."""
-    found = []
-    for path in paths:
-        here = logs.find_logs(path)
-        if not here:
-            raise logs.no_log(path)
-        found += here
-    return found
-
-
 def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     """Read, look, write; say where it is."""
     calendar = Calendar(args.timezone)  # refuses a wrong name before any work
-    until_s = end_of_day(args.as_of, calendar) if args.as_of else None
-    found = find(paths)
+    until_s = writing.end_of_day(args.as_of, calendar) if args.as_of else None
+    found = writing.find_logs(paths)
     names = series.names([place for place, _ in found])
     if args.form == "page":
         plots.begin_script()
@@ -125,30 +99,22 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
             continue
         written: list[str] = []
         results.append({"name": name, "good": True, "condition": None, "files": written})
-        if args.form in TABLES:
-            path = out / f"{name}.{args.form}"
-            pages.write(path, sheet.csv(log) if args.form == "csv" else sheet.parquet(log))
-            written.append(str(path))
-            say(str(path))
+        if args.form in writing.TABLES:
+            written.append(str(writing.table(log, args.form, out)))
+            say(written[-1])
             continue
         now_s = speaks_of(place) if until_s is None else until_s
         view = pages.view(log, args.timezone, now_s)
         views.append(view)
         word = view.condition.word
         results[-1] |= {"condition": word, "good": word not in NOT_GOOD}
-        if args.form in DRAWINGS:
-            for picture in view.pictures:
-                path = out / f"{name}-{picture.key}.{args.form}"
-                with language.speaking(log.language):
-                    drawn = plots.draw(picture, args.form, log.title, pages.span_of(view))
-                pages.write(path, drawn)
+        if args.form in writing.DRAWINGS:
+            for path in writing.pictures(view, args.form, out):
                 written.append(str(path))
                 say(str(path))
         elif not args.wake:
-            page = pages.pot_page(view, "round.html" if len(found) > 1 else "")
-            pages.write(out / view.page, page.encode())
-            written.append(str(out / view.page))
-            row = f"{word:<14}  {view.log.title}: {out / view.page}"
+            written.append(str(writing.page(view, out, writing.ROUND if len(found) > 1 else "")))
+            row = f"{word:<14}  {view.log.title}: {written[-1]}"
             say(marked(row, word in NOT_GOOD))
     if not views and unread:
         advice = "give a later day" if args.as_of else "look at its first lines"
@@ -157,10 +123,9 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
     if args.form == "page" and args.wake:
         magnify(views, args.wake, out, say)
     elif args.form == "page":
-        pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
+        writing.safety_page(out)
         if len(found) > 1:
-            pages.write(out / "round.html", pages.round_page(views, unread).encode())
-            say(f"{'the round':<14}  {out / 'round.html'}")
+            say(f"{'the round':<14}  {writing.round_page(views, unread, out)}")
         code = 0 if all(result["good"] for result in results) else 1
     return given.show_json(args, code, results) if args.json else code
 
@@ -169,13 +134,8 @@ def magnify(views: list[PotView], asked: str, out: Path, say: Callable[[str], No
     """A page of the wakes asked for, for every log that has them."""
     done = False
     for view in views:
-        wakes = magnifier.wanted(view.log, asked, view.calendar)
-        if wakes:
-            named = asked.strip().lower().replace(" ", "-")
-            path = out / f"{view.log.name}-wake-{named}.html"
-            pages.write(path, pages.wake_page(view, asked, wakes).encode())
-            pages.write(out / view.page, pages.pot_page(view).encode())
-            pages.write(out / pages.SAFETY_PAGE, pages.safety_page().encode())
+        if (made := writing.magnified(view, asked, out)) is not None:
+            wakes, path = made
             for wake in wakes:
                 say(f"wake {wake.n}: {magnifier.answer(wake, view.log)[0]}")
             say(str(path))

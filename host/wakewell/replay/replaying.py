@@ -240,6 +240,27 @@ def replay_log(
     return report
 
 
+def log_name(place: Path) -> str:
+    """A pot's name for its log: the folder above `logs`."""
+    place = place.resolve()
+    return printable(place.parent.name if place.name in ("logs", "log") else place.name)
+
+
+def each_life(
+    found: list[tuple[Path, list[Path]]],
+    settings: Asked | None,
+    known: dict[str, bytes],
+    bar: bool = False,
+) -> Iterator[tuple[Path, list[Path], LogReplay]]:
+    """(place, files, what came of it) of each log, and of each life in it by itself."""
+    for place, files in found:
+        count, life = 1, 0
+        while life < count:
+            report = replay_log(log_name(place), files, settings, bar, life, known)
+            count, life = len(report.lives), life + 1
+            yield place, files, report
+
+
 def newest_life(
     name: str,
     files: list[Path],

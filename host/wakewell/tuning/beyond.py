@@ -61,6 +61,15 @@ def folder_of(place: Path) -> Path:
     raise BadInput("the log lies in no pot's folder, so no twin can be made of it")
 
 
+def of_log(place: Path, wished: Asked, number: int) -> tuple[Study, Beyond]:
+    """The pot's twin, fitted to the log at that place, and what it foretells from that wake on.
+
+    Raises BadInput where there is no twin.
+    """
+    found = study.held_out(study.fitted(study.opened(str(folder_of(place)))))
+    return found, foretold(found, wished, number)
+
+
 def foretold(found: Study, wished: Asked, number: int) -> Beyond:
     """The twin's two lives from wake `number` on. Raises BadInput with why it cannot tell."""
     now = found.now

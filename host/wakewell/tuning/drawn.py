@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 
 from wakewell.drawing import HEIGHT, PAPER, Spec, axis, begins_at, file, frame, mark, sheet, x, y
+from wakewell.kept import keep_old, store
 from wakewell.log.times import DAY_S
 from wakewell.simulate.one_run import TrialResult
 from wakewell.tuning.ahead import COVERED
@@ -46,6 +48,13 @@ def of(found: Study, beyond: Beyond, form: str) -> bytes:
         f"{beyond.draws} draws of what the log leaves open; weather: {beyond.weather}.",
     ]
     return file(sheet(plots, heading), form)
+
+
+def keep(found: Study, beyond: Beyond, path: Path) -> None:
+    """The same in an SVG file for its owner's eyes; an older one there is kept."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    keep_old(path)
+    store(path, of(found, beyond, "svg"), own=True)
 
 
 def _band(runs: Sequence[TrialResult], time_s: float, days: float) -> list[dict[str, float]]:
