@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -42,7 +43,19 @@ def test_the_quick_twin_gives_what_the_core_gives_on_the_rig(checked: Study) -> 
             assert got["used_mah"] == pytest.approx(rig["used_mah"], rel=0.03)
             assert got["visits"] == pytest.approx(rig["visits"], abs=1.0)
             assert got["stressed_days"] == pytest.approx(rig["stressed_days"], rel=0.15, abs=1.0)
-            assert got["saucer_ml"] == pytest.approx(rig["saucer_ml"], rel=0.25, abs=60.0)
+            # What runs through is the small rest of much water: held to that
+            assert got["saucer_ml"] == pytest.approx(rig["saucer_ml"], abs=0.02 * got["water_ml"])
+
+
+def test_a_life_begins_on_the_day_on_which_the_log_ends(checked: Study) -> None:
+    assert checked.now is not None
+    lines, _ = proposals.in_force(checked)
+    ((_, trial),) = ahead.lives(checked.trial, checked.now, 10.0, lines, 1)
+    ended = datetime.fromtimestamp(checked.log.wakes[-1].time_s, UTC)
+    # Sun on a panel and warmth go by the day of the year, its hour by the part of the day
+    assert trial.spec.start_day == pytest.approx(
+        ended.timetuple().tm_yday - 1 + ended.hour / 24.0, abs=2.5
+    )
 
 
 def test_a_pot_that_nobody_waters_dries_as_the_rigs(checked: Study) -> None:
@@ -54,7 +67,8 @@ def test_a_pot_that_nobody_waters_dries_as_the_rigs(checked: Study) -> None:
     found = fast.Lives([empty]).live([now])
     spec = empty.spec
     pot = Container(spec.substrate, spec.vessel, spec.plant, spec.water)
-    pot.advance(spec.place, 0.0, 60.0 * DAY_S)  # type: ignore[arg-type]
+    begin_s = spec.start_day * DAY_S
+    pot.advance(spec.place, begin_s, begin_s + 60.0 * DAY_S)  # type: ignore[arg-type]
     assert found["water_ml"][0, 0] == 0.0
     for name, seconds in (
         ("stressed_days", pot.tally.stressed_s),
@@ -76,7 +90,7 @@ def test_proposals_differ_in_kind_keep_the_plant_safe_and_say_what_comes_of_them
     limits = checked.trial.in_force().limits
     for one in others:
         assert one.changes
-        assert one.effect[kinds[one.kind].lowers][0] < first.effect[kinds[one.kind].lowers][0]
+        assert one.effect[kinds[one.kind].lowers][0] <= first.effect[kinds[one.kind].lowers][0]
         assert one.effect["stressed_days"][0] <= first.effect["stressed_days"][0] + 1.0
         assert len(one.matters) <= 2
         assert {name for name, _ in one.matters} <= set(one.changes)

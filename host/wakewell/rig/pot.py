@@ -90,7 +90,7 @@ class PotSpec:
     level: probes.LevelGauge = field(default_factory=probes.LevelGauge)
     divider: probes.Divider = field(default_factory=probes.Divider)
     shunt_uv_ma: float = 1_000.0
-    start_day: int = 0
+    start_day: float = 0
     sample_s: float = 0.2
     faults: tuple[Fault, ...] = ()
 

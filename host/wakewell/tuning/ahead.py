@@ -35,7 +35,7 @@ from wakewell.simulate.trials import Trial
 from wakewell.tuning.charge import HOLDS_DOUBT
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
-from wakewell.tuning.weather import from_here, season, year_s
+from wakewell.tuning.weather import season, year_s
 
 Numbers = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def spec_of(
     seed: int | None,
     poured: float = 0,
 ) -> PotSpec:
-    """The rig's pot of one draw, from `begin` on under that climate (which begins there too).
+    """The rig's pot of one draw, from `begin` on, under that year's climate.
     seed: draw the cell's numbers too; None: as fitted.
 
     Raises Impossible where the draw makes no pot.
@@ -96,7 +96,7 @@ def spec_of(
         vessel=vessel,
         plant=plant,
         place=climate,
-        start_day=0,
+        start_day=day_of(found, values, begin.time_s),
         water=begin.water,
         tank_ml=min(spec.tank.capacity_ml, begin.tank_ml),
         charge=begin.charge,
@@ -152,8 +152,8 @@ def water_drawn(found: Fit, values: Numbers, seed: int | None) -> tuple[Numbers,
     return moved, more
 
 
-def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) -> Climate:
-    """The year from `begin_s` on, as this draw dries. seed: draw weather too, where it is not
+def climate_of(found: Fit, values: Numbers, seed: int | None) -> Climate:
+    """The year of its place, as this draw dries. seed: draw weather too, where it is not
     known; None: none."""
     at = named(values)
     factor = season(at["drying"], at["swing"], at["lean"])
@@ -170,9 +170,14 @@ def climate_of(found: Fit, values: Numbers, begin_s: float, seed: int | None) ->
         shift = 24 * int(random.integers(-RAIN_SHIFT_DAYS, RAIN_SHIFT_DAYS + 1))
         rain = weather.rain_mm[shift:] + weather.rain_mm[:shift]
         weather = Climate(weather.air_c, weather.et0_mm, rain)
+    return weather.drawn_out(factor)
+
+
+def day_of(found: Fit, values: Numbers, begin_s: float) -> float:
+    """The day of the year, with its part, that a time by the pot's clock truly is."""
     first_s = found.looks[0].time_s
-    true_s = first_s + (begin_s - first_s) * math.exp(-at["clock"])
-    return from_here(weather.drawn_out(factor), year_s(true_s))
+    slower = math.exp(-named(values)["clock"])
+    return min(364.0, year_s(first_s + (begin_s - first_s) * slower) / DAY_S)
 
 
 def begin_of(
@@ -228,7 +233,7 @@ def trial_of(base: Trial, found: Fit, values: Numbers, begin: RunStart, days: fl
              lines: Mapping[str, bytes], seed: int | None) -> Trial:  # fmt: skip
     """A trial of one draw from `begin` on, under those compiled settings, limits, calibration."""
     values, poured = water_drawn(found, values, seed)
-    climate = climate_of(found, values, begin.time_s, seed)
+    climate = climate_of(found, values, seed)
     begins = (datetime.fromtimestamp(begin.time_s, UTC).date() - EPOCH).days
     spec = spec_of(found, values, begin, climate, seed, poured)
     wakes = [wake for wake in found.evidence.wakes if wake.time_s <= begin.time_s]

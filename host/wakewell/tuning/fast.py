@@ -69,6 +69,7 @@ class Lives:
         self.fills_after = np.array([_steps(t.owner.fills_after_days) for t in trials])
         self.known = float(known_ul or self.cal.ul_per_ppt)
         self._soil([Container(t.spec.substrate, t.spec.vessel, t.spec.plant) for t in trials])
+        self.hour = round(24 * first.spec.start_day)
         self._weather([t.spec.place for t in trials])
         self._probe(trials)
         self._tank(trials)
@@ -117,7 +118,7 @@ class Lives:
         """Reference ET and rain of each step (mm), and its temperatures."""
         climates: list[Climate] = list(places)
         hours = int(STEP_S / HOUR_S)
-        at = np.arange(self.steps * hours) % climates[0].hours
+        at = (self.hour + np.arange(self.steps * hours)) % climates[0].hours
 
         def sums(rows: Sequence[Sequence[float]]) -> Numbers:
             found = np.array([np.asarray(row)[at].reshape(-1, hours).sum(axis=1) for row in rows])
@@ -206,7 +207,7 @@ class Lives:
             for power, celsius in zip(powers_mw(spec.panel, tuple(air_c)), air_c, strict=True)
         ])  # fmt: skip
         hours = int(STEP_S / HOUR_S)
-        at = np.arange(self.steps * hours) % len(given)
+        at = (self.hour + np.arange(self.steps * hours)) % len(given)
         found: Numbers = given[at].reshape(-1, hours).sum(axis=1)
         return found
 

@@ -150,16 +150,6 @@ def _angle(day: int) -> float:
 _ANGLES = [(math.cos(_angle(day)), math.sin(_angle(day))) for day in range(365)]
 
 
-def from_here(base: Climate, start_s: float) -> Climate:
-    """The same year, begun at that second of it."""
-    first = int(start_s // 3600.0) % base.hours
-
-    def turned(row: list[float]) -> list[float]:
-        return row[first:] + row[:first]
-
-    return Climate(turned(base.air_c), turned(base.et0_mm), turned(base.rain_mm))
-
-
 def span_text(since_s: float, until_s: float) -> str:
     """Two times as days."""
     first, last = (datetime.fromtimestamp(s, UTC).date() for s in (since_s, until_s))
