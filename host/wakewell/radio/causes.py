@@ -157,10 +157,10 @@ def unheard(since: float, to: float | None, zone: str) -> Cause:
         return Cause(
             UNHEARD,
             words.MAKER,
-            say("no pot can be heard since {date}: wakewell listen does not run", date=start),
+            say("no pot can be heard since {date}", date=start),
             say(
-                "See that it runs on its computer and reaches its broker and database, and that "
-                "the disk has room. The pots water all the same, and tell what they noted later."
+                "See that wakewell listen runs on its computer, that it reaches broker and "
+                "database, and that the disk has room. The pots water all the same, and tell what they noted later."
             ),
         )
     end = say("{date}, {time}", date=day(to, zone), time=_clock(to, zone))
