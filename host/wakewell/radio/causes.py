@@ -160,7 +160,8 @@ def unheard(since: float, to: float | None, zone: str) -> Cause:
             say("no pot can be heard since {date}", date=start),
             say(
                 "See that wakewell listen runs on its computer, that it reaches broker and "
-                "database, and that the disk has room. The pots water all the same, and tell what they noted later."
+                "database, and that the disk has room. The pots water all the same, and tell what "
+                "they noted later."
             ),
         )
     end = say("{date}, {time}", date=day(to, zone), time=_clock(to, zone))
