@@ -8,6 +8,12 @@ DEBIAN = ("chromium", "mosquitto", "postgresql")  # the same as .ci/run installs
 # Another way to one of them, for a machine that is not Debian
 ELSEWHERE = {"chromium": f"{sys.executable} -m playwright install chromium"}
 
+# Why a test is skipped where a library is missing
+NO_LIBRARY = (
+    f"a library is missing; all that tests need, in the clone: {sys.executable} -m pip install "
+    "-e '.[test]'"
+)
+
 
 def lacking(program: str) -> str:
     """Why a test is skipped where that program is missing, and what to do."""

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 import permitted
+from lacking import NO_LIBRARY
 from wakecore import judge, plan, rules, wake
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 from assurance import note, outcomes, parts, troubles
 from wakewell.rig.pot import DAY_S

@@ -10,10 +10,11 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from lacking import NO_LIBRARY
 from wakecore import judge, tank, wake
 from wakewell.sequences import playing
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 from assurance import monitor, rigged
 from wakewell.rig.faults import KINDS

@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import wakewell
+from lacking import NO_LIBRARY
 from wakecore import fields
 from wakewell import cli
 from wakewell.budget import course, doubt, inputs, sizing, told
@@ -213,7 +214,7 @@ def test_a_life_beyond_ten_years_is_not_told_as_a_date(capsys, basil):
 
 
 def test_the_months_are_those_of_the_rigs_weather():
-    pytest.importorskip("pvlib", reason="the rig's typical year comes with the library pvlib")
+    pytest.importorskip("pvlib", reason=NO_LIBRARY)
     from wakewell.rig.weather import PLACES, climate
 
     assert set(PLACES) == set(inputs.MONTHS) == set(description.STANDS)
@@ -475,7 +476,7 @@ def test_charge_that_is_said_to_be_missing_is_enough(charge, days):
 
 
 def test_friction_is_the_rigs():
-    pytest.importorskip("fluids", reason="the rig's friction comes with the library fluids")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     from wakewell.rig.hydraulics import RigHose
 
     for bore, length, flow in ((4, 600, 3.0), (5, 700, 22.0), (6, 1000, 40.0), (8, 3000, 60.0)):
@@ -484,7 +485,7 @@ def test_friction_is_the_rigs():
 
 
 def test_a_pumps_flow_is_the_rigs():
-    pytest.importorskip("fluids", reason="the rig's friction comes with the library fluids")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     from wakewell.rig.hydraulics import Plumbing, RigHose, RigPump, box
 
     tank = box(100.0, 150.0, 200.0)
@@ -1041,8 +1042,8 @@ def test_a_life_with_self_discharge_is_the_rig_cells():
 
 @pytest.mark.parametrize("name", ["basil", "citrus", "tomato"])
 def test_a_simulated_year_agrees_within_5_percent(name, tmp_path):
-    pytest.importorskip("pvlib", reason="the rig's weather comes with the library pvlib")
-    pytest.importorskip("fluids", reason="the rig's friction comes with the library fluids")
+    pytest.importorskip("pvlib", reason=NO_LIBRARY)
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     from wakewell.simulate import trials
     from wakewell.simulate.one_run import run_trial
 

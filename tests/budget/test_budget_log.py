@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell import cli
 from wakewell.budget import course, logged, told
 from wakewell.budget import inputs as budget
@@ -25,7 +26,7 @@ from wakewell.rig.pot import DAY_S
 from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials
 
-pytest.importorskip("pvlib", reason="the rig's weather needs pvlib: pip install 'wakewell[rig]'")
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 BEGINS, LOOKED, UNTIL = date(2025, 4, 14), date(2025, 7, 3), date(2025, 7, 27)
 DAYS = (LOOKED - BEGINS).days

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-pytest.importorskip("pvlib", reason="the rig's extra is not installed")
+from lacking import NO_LIBRARY
+
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 from wakewell import cli
 from wakewell.budget import inputs, sun, told

@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
-pytest.importorskip("pvlib", reason="the rig's weather needs pvlib: pip install 'wakewell[rig]'")
+from lacking import NO_LIBRARY
+
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 from wakewell import cli
 from wakewell.budget import counted, forecast, inputs

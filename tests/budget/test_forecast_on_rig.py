@@ -18,11 +18,12 @@ from pathlib import Path
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.budget import forecast
 from wakewell.log import series
 from wakewell.log.times import DAY_S
 
-pytest.importorskip("pvlib", reason="the rig's weather needs pvlib: pip install 'wakewell[rig]'")
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 TRIAL = """
 title = "until it is empty"

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.pot import pot_folder, stage
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 
 @pytest.mark.parametrize("ended", [signal.SIGTERM, signal.SIGHUP])

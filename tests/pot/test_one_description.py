@@ -15,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from lacking import NO_LIBRARY
 from wakecore.table import convert
 from wakewell import cli
 from wakewell.budget import inputs
@@ -24,7 +25,7 @@ from wakewell.rig.hydraulics import plumbing
 from wakewell.shipped import CAFE
 from wakewell.simulate import one_run, trials
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 CAFE_POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
 TODAY = date(2026, 5, 3)

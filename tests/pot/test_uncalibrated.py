@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.cli import main
 from wakewell.draft import files
 from wakewell.draft.answers import Draft
@@ -48,7 +49,7 @@ def test_another_empty_file_is_a_lost_one(kind: str, folder: Path) -> None:
 
 
 def test_budget_and_simulate_go_on(folder: Path, capsys: Run) -> None:
-    pytest.importorskip("fluids", reason="the rig's extra is not installed")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     assert main(["budget", str(folder)]) == 0
     assert "nothing is calibrated yet" in capsys.readouterr().out
     (folder.parent / "t.toml").write_text('pot = "pot"\ndays = 20\n')

@@ -15,15 +15,13 @@ from typing import Any
 import pytest
 
 from grown import Garden, make
-from lacking import lacking
+from lacking import NO_LIBRARY, lacking
 from once import made_once
 from wakewell.cli import main
 from wakewell.shipped import CAFE
 
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-axe_module = pytest.importorskip(
-    "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
-)
+playwright = pytest.importorskip("playwright.sync_api", reason=NO_LIBRARY)
+axe_module = pytest.importorskip("axe_playwright_python.sync_playwright", reason=NO_LIBRARY)
 FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),

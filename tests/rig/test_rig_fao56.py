@@ -6,6 +6,7 @@ import math
 import cotton_season as published
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.rig.errors import Impossible
 from wakewell.rig.fao56 import (
     CropCourse,
@@ -117,7 +118,7 @@ def test_first_visits_against_neutron_probe() -> None:
 @needs_season
 def test_equal_to_a_reference_library_on_the_same_input() -> None:
     """Source: the FAO-56 reference library pyfao56 (USDA), run here on the same files."""
-    reference = pytest.importorskip("pyfao56")
+    reference = pytest.importorskip("pyfao56", reason=NO_LIBRARY)
     (par,) = published.FOLDER.glob("*.par")
     crop = reference.Parameters()
     crop.loadfile(str(par))

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lacking import NO_LIBRARY
 from wakewell.rig.errors import Impossible
 from wakewell.rig.hydraulics import (
     GRAVITY_MM_S2,
@@ -24,7 +25,7 @@ from wakewell.rig.hydraulics import (
     tapered,
 )
 
-fluids = pytest.importorskip("fluids", reason="the rig's extra is not installed")
+fluids = pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 TANKS = {
     "box": box(100.0, 150.0, 200.0),
@@ -42,7 +43,7 @@ TANK = TANKS["box"]
 @pytest.mark.parametrize("height_mm", [1.0, 60.0, 179.0])
 def test_frustum_volumes_against_integration(height_mm: float) -> None:
     """Source: scipy's integration of the cross-section over height."""
-    quad = pytest.importorskip("scipy.integrate").quad
+    quad = pytest.importorskip("scipy.integrate", reason=NO_LIBRARY).quad
     rectangle, _ = quad(
         lambda z: (80.0 + 40.0 * z / 180.0) * (120.0 + 30.0 * z / 180.0), 0.0, height_mm
     )

@@ -5,6 +5,8 @@ import sys
 
 import pytest
 
+from lacking import NO_LIBRARY
+
 
 def printed(code: str) -> str:
     """What that code prints in an interpreter of its own."""
@@ -24,7 +26,7 @@ def test_importing_the_rig_loads_no_heavy_library() -> None:
 
 def test_a_line_is_solved_without_scipy() -> None:
     """Its import would cost every run of the command more than all of the solving."""
-    pytest.importorskip("fluids", reason="the rig's extra is not installed")
+    pytest.importorskip("fluids", reason=NO_LIBRARY)
     code = (
         "import sys; from wakewell.rig.hydraulics import RigHose, RigPump, box, plumbing;"
         "plumbing(box(100.0, 150.0, 200.0), RigPump(), RigHose());"

@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
-pytest.importorskip("pvlib", reason="the rig's extra is not installed")
+from lacking import NO_LIBRARY
+
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 import numpy as np
 import pandas

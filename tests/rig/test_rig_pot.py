@@ -7,6 +7,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from lacking import NO_LIBRARY
 from wakewell.rig.battery import Cell
 from wakewell.rig.errors import Impossible, Stopped
 from wakewell.rig.faults import KINDS, Fault
@@ -16,7 +17,7 @@ from wakewell.rig.probes import NO_ECHO_US, LevelGauge, SoilProbe
 from wakewell.rig.soil import Plant, Vessel, substrate
 from wakewell.rig.weather import PLACES, Climate
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 MILD = Climate(
     [15.0 + 5.0 * math.sin(h / 24 * 2 * math.pi) for h in range(24)],

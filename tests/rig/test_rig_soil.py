@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lacking import NO_LIBRARY
 from wakewell.rig.errors import Impossible
 from wakewell.rig.soil import (
     SUBSTRATES,
@@ -39,7 +40,10 @@ CLASSES = {
 @pytest.mark.parametrize("name", CLASSES)
 def test_retention_against_unsatfit(name: str) -> None:
     """Source: van Genuchten's curve as the library unsatfit computes it."""
-    np, unsatfit = pytest.importorskip("numpy"), pytest.importorskip("unsatfit")
+    np, unsatfit = (
+        pytest.importorskip("numpy", reason=NO_LIBRARY),
+        pytest.importorskip("unsatfit", reason=NO_LIBRARY),
+    )
     residual, saturated, alpha, n = CLASSES[name]
     fit = unsatfit.Fit()
     fit.set_model("vg", const=["q=1"])
@@ -79,7 +83,7 @@ def test_loam_in_a_pot_gives_the_middle_depletion_fraction_of_fao56() -> None:
 @pytest.mark.parametrize("height_cm", [6.0, 15.0, 40.0])
 def test_container_capacity_against_integration(word: str, height_cm: float) -> None:
     """Source: scipy's adaptive integration of retention over height, zero pressure at the base."""
-    integrate = pytest.importorskip("scipy.integrate")
+    integrate = pytest.importorskip("scipy.integrate", reason=NO_LIBRARY)
     soil, vessel = substrate(word), Vessel(height_cm, 220.0, 140.0)
     water, _ = integrate.quad(lambda z: vessel.area_cm2(z) * soil.content(z), 0.0, height_cm)
     volume, _ = integrate.quad(vessel.area_cm2, 0.0, height_cm)

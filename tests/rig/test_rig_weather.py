@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.rig.errors import Impossible
 from wakewell.rig.weather import PLACES, Climate, Place, climate, penman_monteith
 
-pytest.importorskip("refet", reason="the rig's extra is not installed")
-pytest.importorskip("pvlib", reason="the rig's extra is not installed")
+pytest.importorskip("refet", reason=NO_LIBRARY)
+pytest.importorskip("pvlib", reason=NO_LIBRARY)
 
 
 def kpa(air_c: float) -> float:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell.errors import BadInput
 from wakewell.simulate import many_runs
 from wakewell.simulate.many_runs import Row, lines_of
@@ -82,7 +83,7 @@ def test_a_table_that_stands_there_is_kept(tmp_path: Path) -> None:
 
 
 def test_a_parquet_table_that_stands_there_is_kept(tmp_path: Path) -> None:
-    parquet = pytest.importorskip("pyarrow.parquet")
+    parquet = pytest.importorskip("pyarrow.parquet", reason=NO_LIBRARY)
     path = tmp_path / "rows.parquet"
     path.write_text("mine\n")
     many_runs.write_rows(tmp_path / "rows.parquet", rows(3))

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from lacking import NO_LIBRARY
 from wakeboard.store import SLOTS, PotFiles
 from wakecore.state import State, from_bytes
 from wakecore.table import convert
@@ -22,7 +23,7 @@ from wakewell.simulate import trials
 from wakewell.simulate.one_run import run_trial
 from wakewell.simulate.rig_board import RigBoard, Slots
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 CAFE_POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
 

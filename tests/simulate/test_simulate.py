@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from lacking import NO_LIBRARY
 from wakewell import cli
 from wakewell.commands import simulate
 from wakewell.errors import BadInput
@@ -33,7 +34,7 @@ from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.people import ACTS, Owner, Visit
 from wakewell.simulate.trials import Trial
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 CAFE_POTS = ("basil", "citrus", "fern", "mint", "strawberry", "tomato")
 HOUSE = 'pot = "basil"\ndays = 20\n'
@@ -302,7 +303,7 @@ def cluster(folder: Path) -> Iterator[str]:
 
 
 def test_a_dask_scheduler_gives_the_local_rows_seed_by_seed() -> None:
-    distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    distributed = pytest.importorskip("distributed", reason=NO_LIBRARY)
     trial = shipped("mint", 12, faults=(Fault("leak", 4 * DAY_S, probability=0.5),))
     here = {"host": "127.0.0.1", "protocol": "tcp", "dashboard_address": None, "processes": False}
     with distributed.LocalCluster(n_workers=1, threads_per_worker=1, **here) as cluster:
@@ -313,14 +314,14 @@ def test_a_dask_scheduler_gives_the_local_rows_seed_by_seed() -> None:
 @pytest.mark.nightly
 def test_a_dask_cluster_of_processes_gives_the_same(tmp_path: Path) -> None:
     """As above, with workers that share nothing with this process."""
-    pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    pytest.importorskip("distributed", reason=NO_LIBRARY)
     trial = shipped("mint", 30, faults=(Fault("leak", 9 * DAY_S, probability=0.5),))
     with cluster(tmp_path) as address:
         assert many_runs.many(trial, range(25), dask=address) == many_runs.many(trial, range(25))
 
 
 def test_an_absent_scheduler_is_told_in_one_line() -> None:
-    pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    pytest.importorskip("distributed", reason=NO_LIBRARY)
     with pytest.raises(BadInput, match="--dask nonsense://x: no scheduler answers there"):
         many_runs.many(shipped("mint", 5), range(3), dask="nonsense://x")
 
@@ -461,7 +462,7 @@ def test_the_command_says_writes_and_draws(
 def test_many_runs_as_words_json_and_parquet(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    arrow = pytest.importorskip("pyarrow.parquet", reason="pyarrow is not installed")
+    arrow = pytest.importorskip("pyarrow.parquet", reason=NO_LIBRARY)
     path = written(tmp_path, HOUSE)
     columns = tmp_path / "runs.parquet"
     words = ["simulate", str(path), "--runs", "12", "--seed", "3"]
@@ -807,7 +808,7 @@ def test_what_is_no_number_stops_the_run_and_is_told_with_what_there_is(
 def test_a_runs_page_stands_beside_its_log(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    pytest.importorskip("vl_convert", reason="the report extra is not installed")
+    pytest.importorskip("vl_convert", reason=NO_LIBRARY)
     words = ["--cafe", "mint", "--out", str(tmp_path / "o"), "--page", str(tmp_path / "p")]
     assert cli.main(["simulate", *words]) == 0
     assert "page     file://" in capsys.readouterr().out

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-pytest.importorskip("fluids", reason="the rig's extra is not installed")
+from lacking import NO_LIBRARY
+
+pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 from wakewell.shipped import CAFE
 from wakewell.tuning import study

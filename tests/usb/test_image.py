@@ -11,6 +11,7 @@ import pytest
 from usb_images import BOOT_AT, IDS, described, part, whole
 
 from wakewell.errors import BadInput
+from wakewell.extras import install
 from wakewell.pot import chips
 from wakewell.usb import image
 from wakewell.usb.link import connect
@@ -30,7 +31,7 @@ def test_a_whole_image_says_what_it_is(chip: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("chip", chips.PORTED)
 def test_esptool_reads_such_a_program_in_the_same_way(chip: str, tmp_path: Path) -> None:
     """esptool's own reader, where the extra of that name is installed."""
-    pytest.importorskip("esptool", reason="esptool is an extra that only writing a chip needs")
+    pytest.importorskip("esptool", reason=f"only writing a chip needs it: {install('esptool')}")
     from esptool.bin_image import LoadFirmwareImage
 
     made = part(IDS[chip], described())
