@@ -281,9 +281,14 @@ OTHER_WATER = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("known", [True, False])
-@pytest.mark.parametrize("log", ["citrus", "fern", "hose"])
-@pytest.mark.parametrize("name", OTHER_WATER)
+@pytest.mark.parametrize(
+    ("name", "log", "known"),
+    [
+        (name, log, (row + column) % 2 == 0)
+        for row, name in enumerate(OTHER_WATER)
+        for column, log in enumerate(("citrus", "fern", "hose"))
+    ],
+)
 def test_a_core_that_only_waters_otherwise_is_not_called_weaker(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], name: str, log: str, known: bool
 ) -> None:

@@ -62,6 +62,9 @@ STATES = {
     "flat": (Garden(days=150, drain=0.007, refill=(60,)), "2026-07-29", HELP, BY_HAND),
 }  # fmt: skip
 
+# axe judges one state of each mark, and one task of each kind: the rest differ in their words
+JUDGED = ("well", "due", "silent", "hose", "probe")
+
 
 @pytest.fixture(scope="session")
 def states(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -129,7 +132,7 @@ def test_ten_seconds_and_a_phone(browser: Any, states: Path, name: str) -> None:
         assert box["y"] + box["height"] < 780
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         assert page.evaluate(CUT_OFF) == []
-        if scheme == "dark":
+        if scheme == "dark" and name in JUDGED:
             # Wakes are alike in every state, and judged, unfolded, in the pages of fern and mint
             found = axe_module.Axe().run(page, {"exclude": [["details.wake"]]}, options=RULES)
             assert found.response["violations"] == [], found.generate_report()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -39,6 +40,18 @@ pump = false
 """
 
 
+@cache
+def loaded(path: Path) -> playing.Sequence:
+    """A sequence of FILES, read once for all tests of it."""
+    return playing.load(path)
+
+
+@cache
+def outs(path: Path) -> list[dict[str, Any]]:
+    """What the core as it is does in it. Nobody changes it."""
+    return list(playing.run(loaded(path)))
+
+
 @pytest.fixture
 def write(tmp_path: Path) -> Write:
     """Write a sequence file and give its path."""
@@ -63,7 +76,7 @@ def test_three_sequences_for_every_requirement(rule: str) -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=NAMES)
 def test_a_sequence_expects_what_its_name_says(path: Path) -> None:
-    sequence = playing.load(path)
+    sequence = loaded(path)
     cited = {e.rule for wake in sequence.wakes for e in wake} | {e.rule for e in sequence.overall}
     assert cited <= set(sequence.rules), "cites a requirement it does not announce"
     assert set(sequence.rules) <= cited, "announces a requirement it does not cite"
@@ -73,15 +86,20 @@ def test_a_sequence_expects_what_its_name_says(path: Path) -> None:
         assert len(sequence.rules) > 1
 
 
-@pytest.mark.parametrize("on", interpreter.KINDS)
+@pytest.mark.parametrize(
+    "on", [pytest.param(interpreter.UNIX, marks=pytest.mark.nightly), interpreter.CHIP]
+)
 def test_micropython_writes_the_same_bytes(on: str) -> None:
-    """All of them in one start of the interpreter, which takes longer than they do."""
+    """All of them in one start of the interpreter, which takes longer than they do.
+
+    On 64 bits each night: core/test_both_interpreters.py plays 3,200 wakes there in every check.
+    """
     if not interpreter.found(on):
         pytest.skip(interpreter.missing(on))
-    everyone = [playing.load(path) for path in FILES]
+    everyone = [loaded(path) for path in FILES]
     played = playing.together(everyone, on)
-    for sequence in everyone:
-        here = list(playing.run(sequence))
+    for path, sequence in zip(FILES, everyone, strict=True):
+        here = outs(path)
         there = list(islice(played, len(here)))
         assert [out["line"] for out in here] == [out["line"] for out in there], sequence.path
         assert playing.judge(sequence, there) == []
@@ -94,7 +112,7 @@ def test_micropython_writes_the_same_bytes(on: str) -> None:
 def caught(rule: str) -> bool:
     """Does any sequence that cites the requirement fail now?"""
     for path in FILES:
-        sequence = playing.load(path)
+        sequence = loaded(path)
         if rule in sequence.rules and playing.check(sequence):
             return True
     return False
@@ -407,16 +425,17 @@ def test_the_most_water_in_24_hours_is_what_really_flowed(write: Write) -> None:
 # Cut from a field log
 
 
-def log_of(sequence: playing.Sequence) -> Iterator[dict[str, Any]]:
-    """What a log holds of it, with a snapshot before every wake."""
-    for out in playing.run(sequence):
+def log_of(path: Path) -> Iterator[dict[str, Any]]:
+    """What a log holds of a sequence, with a snapshot before every wake."""
+    for out in outs(path):
         yield out["before"]
         if out["record"] is not None:
             yield out["record"]
 
 
-def cut(sequence: playing.Sequence, first: int, last: int, records: Any = None) -> str:
-    records = list(log_of(sequence)) if records is None else records
+def cut(path: Path, first: int, last: int, records: Any = None) -> str:
+    sequence = loaded(path)
+    records = list(log_of(path)) if records is None else records
     snapshot: Mapping[str, Any] = next(r for r in records if r["n"] == first)
     files = {kind: text.encode() for kind, text in sequence.script["pot"].items()}
     return playing.cut(records, snapshot, files, first, last)
@@ -425,8 +444,7 @@ def cut(sequence: playing.Sequence, first: int, last: int, records: Any = None) 
 @pytest.mark.parametrize("path", FILES, ids=NAMES)
 def test_a_cut_sequence_gives_the_recorded_bytes(path: Path, write: Write) -> None:
     """From a third of the way on, unless a lost state lets the numbers start anew."""
-    whole = playing.load(path)
-    records = list(log_of(whole))
+    records = list(log_of(path))
     wakes = [record for record in records if record["kind"] == "wake"]
     if any(record["begin"]["state"] != "good" for record in wakes):
         first = last = 0
@@ -434,34 +452,31 @@ def test_a_cut_sequence_gives_the_recorded_bytes(path: Path, write: Write) -> No
         records = records[: at + 1]
     else:
         first, last = wakes[len(wakes) // 3]["n"], wakes[-1]["n"]
-    again = playing.load(write(cut(whole, first, last, records)))
-    outs = list(playing.run(again))
-    lines = [o["line"] for o in playing.run(whole) if o["record"] and o["record"]["n"] >= first]
-    assert [out["line"] for out in outs] == lines[: len(outs)]
-    assert len(outs) == len([r for r in records if r["kind"] == "wake" and r["n"] >= first])
-    assert playing.judge(again, outs) == []
+    again = playing.load(write(cut(path, first, last, records)))
+    made = list(playing.run(again))
+    lines = [o["line"] for o in outs(path) if o["record"] and o["record"]["n"] >= first]
+    assert [out["line"] for out in made] == lines[: len(made)]
+    assert len(made) == len([r for r in records if r["kind"] == "wake" and r["n"] >= first])
+    assert playing.judge(again, made) == []
 
 
 @pytest.mark.parametrize("path", FILES, ids=NAMES)
 def test_a_wake_cut_alone_gives_its_recorded_bytes(path: Path, write: Write) -> None:
-    whole = playing.load(path)
-    outs = [out for out in playing.run(whole) if out["record"] is not None]
-    for out in outs[:: max(1, len(outs) // 6)]:
+    logged = [out for out in outs(path) if out["record"] is not None]
+    for out in logged[:: max(1, len(logged) // 3)]:
         n = out["record"]["n"]
-        again = playing.load(write(cut(whole, n, n, [out["before"], out["record"]])))
+        again = playing.load(write(cut(path, n, n, [out["before"], out["record"]])))
         assert [made["line"] for made in playing.run(again)] == [out["line"]]
 
 
 @pytest.mark.skipif(not interpreter.found(), reason=interpreter.MISSING)
 def test_a_cut_sequence_on_micropython(write: Write) -> None:
-    whole = playing.load(FOLDER / "r09_limit_second_interruption.toml")
-    again = playing.load(write(cut(whole, 1, 6)))
+    again = playing.load(write(cut(FOLDER / "r09_limit_second_interruption.toml", 1, 6)))
     assert playing.check(again, "micropython") == []
 
 
 def test_a_cut_sequence_is_a_test(write: Write) -> None:
-    whole = playing.load(FOLDER / "r04_ordinary_dry_run.toml")
-    text = cut(whole, 0, 0)
+    text = cut(FOLDER / "r04_ordinary_dry_run.toml", 0, 0)
     assert playing.check(playing.load(write(text))) == []
     changed = text.replace('trips = ["no flow"]', "trips = []")
     (failure,) = playing.check(playing.load(write(changed)))
@@ -469,8 +484,8 @@ def test_a_cut_sequence_is_a_test(write: Write) -> None:
 
 
 def test_what_cannot_be_cut() -> None:
-    whole = playing.load(FOLDER / "r13_ordinary_every_wake_sleeps.toml")
-    records = list(log_of(whole))
+    path = FOLDER / "r13_ordinary_every_wake_sleeps.toml"
+    whole, records = loaded(path), list(log_of(path))
     wakes = [record for record in records if record["kind"] == "wake"]
     snapshot = records[0]
     files = {kind: text.encode() for kind, text in whole.script["pot"].items()}
