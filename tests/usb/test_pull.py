@@ -230,7 +230,10 @@ def test_so_many_days_replay_without_a_divergence(start: Start, days: int) -> No
     # R2: the hardware ends every pulse by itself within 200 ms.
     assert max(end - begin for begin, end in desk.world.runs) <= 200_000
     timed = [b for b in desk.board.boots if b.ended == "deep sleep" and b.cause == 4]
-    assert max(b.writes for b in timed) <= 60
+    # littlefs copies the block of 4096 bytes that a line is added to, in writes of 128 bytes (its
+    # cache: four times the 32 of a program). State, clock and folder took 18 as measured.
+    longest = max(len(row) for row in b"".join(host_log(desk.folder).values()).splitlines())
+    assert max(b.writes for b in timed) <= 20 + (4096 + longest) // 128
 
 
 def test_a_cable_cut_anywhere_loses_and_doubles_nothing(
