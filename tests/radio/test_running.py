@@ -132,7 +132,7 @@ def test_a_sign_of_life_for_systemd(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 def test_the_container_file_takes_what_is_there_and_no_secret() -> None:
     """Not built: what it copies is there, what it installs is an extra, root does not run it."""
-    text = (ROOT / "Containerfile").read_text()
+    text = (ROOT / "tools" / "Containerfile").read_text()
     rows = [row.split(maxsplit=1) for row in text.splitlines() if row and row[0] not in "#& "]
     kinds = [row[0] for row in rows]
     assert kinds[0] == "FROM"
