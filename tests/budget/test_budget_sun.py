@@ -131,3 +131,18 @@ def test_a_panel_that_is_enough_carries_the_battery_to_any_date(
     found = told.made(folder, inputs.gather(folder, DAY), DAY, date(2029, 5, 1), None)
     assert (found.cell_until is None) == by_panel
     assert ("battery: yes, by its panel" in "\n".join(told.lines(found))) == by_panel
+
+
+def test_a_nickel_battery_has_its_caution_and_better_cells_of_its_kind(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pot = tmp_path / "pot"
+    assert cli.main(["new", str(pot), "--cell=nickel-metal-hydride 2000", "--tank=4000x160"]) == 0
+    assert cli.main(["budget", str(pot)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "a charger for 3 in series that ends by itself" in said
+    assert "cells sold as keeping their charge" in said
+    assert cli.main(["check", str(pot)]) == 0
+    assert "caution (pot): nickel battery: charge it as its data sheet says" in (
+        " ".join("".join(capsys.readouterr()).split())
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import html.parser
 import io
 import json
@@ -19,6 +20,7 @@ from wakewell.cli import main
 from wakewell.log import logs, series
 from wakewell.pot import bringup_file
 from wakewell.report import pages, sheet
+from wakewell.shipped import CAFE
 
 HOSTILE = "</script><script>alert(1)</script>\"'><img src=x onerror=alert(1)>&amp;{{7*7}}"
 
@@ -52,6 +54,19 @@ def test_a_page_for_each_pot_and_the_round(
     round_page = (tmp_path / "round.html").read_text(encoding="utf-8")
     order = [round_page.index(f'href="{name}.html"') for name in ("mint", "basil", "fern")]
     assert order == sorted(order)
+
+
+def test_the_round_bears_a_folder_that_lost_its_tables(tmp_path: Path) -> None:
+    """Its board is at a stage that a folder without tables cannot be compiled for."""
+    for name in ("lost", "whole"):
+        shutil.copytree(CAFE / "mint", tmp_path / name)
+        (log,) = (tmp_path / name / "logs").glob("*.gz")
+        first = gzip.decompress(log.read_bytes()).splitlines(keepends=True)[:20]
+        log.write_bytes(gzip.compress(b"".join(first)))
+    (tmp_path / "lost" / "calibration.toml").write_text("stage = 0\n", encoding="utf-8")
+    paths = [str(tmp_path / name) for name in ("lost", "whole")]
+    assert main(["report", *paths, "--out", str(tmp_path / "out")]) in (0, 1)
+    assert 'href="lost.html"' in (tmp_path / "out" / "round.html").read_text(encoding="utf-8")
 
 
 def test_exit_code_0_where_nobody_is_needed(pots: Path, tmp_path: Path) -> None:

@@ -305,6 +305,10 @@ def test_a_charger_is_one_for_its_cell(basil: Path, chemistry: str, said: str | 
     for row in found:
         assert str(said) in " ".join(row.look)
         assert ("below 0 °C" in " ".join(row.look)) == chemistry.startswith("lithium")
+    (cell,) = (row for row in sheet.bought if row.key == "cell")
+    drawn = "".join(ET.fromstring(circuit.svg(sheet.pot)).itertext())
+    for told in (" ".join(cell.look), drawn):
+        assert ("protection circuit" in told) == chemistry.startswith("lithium")
     (regulator,) = (row for row in sheet.bought if row.key == "regulator")
     assert any(text.startswith("bears ") for text in regulator.look)
 

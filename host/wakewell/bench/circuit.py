@@ -191,7 +191,8 @@ def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
     sheet.made.add(elm.BatteryCell().at((-2.6, y)).to((-2.6, y - 1.6)))
     sheet.ground((-2.6, y - 1.6))
     sheet.text(cells, (-3.2, y - 3.0), 10.5)
-    sheet.text("with its protection circuit", (-3.2, y - 3.5), 10.5)
+    if battery and battery.chemistry.startswith("lithium"):
+        sheet.text("with its protection circuit", (-3.2, y - 3.5), 10.5)
     sheet.wire((-2.6, y), (OUT - 1, y))
     sheet.dot((-0.8, y))
     sheet.rail((-0.8, y), PLUS)

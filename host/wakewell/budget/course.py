@@ -20,6 +20,7 @@ from .doubt import COVER, Doubt, chance, expm1, interval, log1p, nominal, settle
 from .inputs import Inputs
 
 MOST_DAYS = 3653  # ten years: no date beyond that can be trusted
+FADES_MUCH = 0.05 / 30  # of the charge a day, by itself: better cells of the kind are sold
 ByMonth = Callable[[int], Doubt]
 
 
@@ -234,6 +235,9 @@ def cell_changes(inputs: Inputs) -> list[Change]:
         ("a bare module instead of this board", replace(inputs, standing_ma=0.0)),
         ("a cell of twice the capacity", replace(inputs, cell_mah=2 * inputs.cell_mah)),
     ]
+    if nominal(inputs.fades_day) > FADES_MUCH:
+        keeps = replace(inputs, fades_day=inputs.fades_day / 4)
+        found.append(("cells sold as keeping their charge, a quarter of that loss", keeps))
     full = replace(inputs, charge=1.0)
     if nominal(inputs.charge) < 0.9:
         found.append(("a full charge now", full))

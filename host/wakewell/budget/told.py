@@ -136,6 +136,12 @@ def cautions(found: Budget) -> list[str]:
             "62133-2, never charged below 0 degrees; it needs a protection circuit, and a fuse "
             f"{sizing.FUSE_PLACE}"
         )
+    if told.battery and told.battery.chemistry.startswith("nickel"):
+        rows.append(
+            "nickel battery: charging limits are those of its data sheet, never below 0 degrees, "
+            f"with a charger for {told.battery.cells} in series that ends by itself; a short makes "
+            f"its leads hot at once: a fuse {sizing.FUSE_PLACE}"
+        )
     rows.append(
         "water: board, cell and plugs sit above the highest water and the hose is tied down; a "
         "larger tank also spills more: check what is below it"

@@ -39,6 +39,11 @@ def _on_lithium(pot: description.PotFolder) -> bool:
     return battery is not None and battery.chemistry.startswith("lithium")
 
 
+def _on_nickel(pot: description.PotFolder) -> bool:
+    battery = pot.about.battery if pot.about else None
+    return battery is not None and battery.chemistry.startswith("nickel")
+
+
 def _has_panel(pot: description.PotFolder) -> bool:
     return pot.about is not None and pot.about.panel is not None
 
@@ -60,6 +65,11 @@ CAUTIONS = (
         _on_lithium,
         "lithium cell: charge it as its data sheet says, never below 0 degrees (IEC 62133-2), "
         "and give it a protection circuit: R5 protects it only while the board runs",
+    ),
+    (
+        _on_nickel,
+        "nickel battery: charge it as its data sheet says, never below 0 degrees, with a charger "
+        "for as many cells in series that ends by itself; a short makes its leads hot at once",
     ),
     (
         _has_panel,

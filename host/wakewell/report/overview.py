@@ -180,8 +180,9 @@ def unsent(folder: description.PotFolder, last: Wake) -> dict[str, list[str]]:
 
 def _same_but_stage(folder: description.PotFolder, there: bytes) -> bool:
     """Is that stored calibration the folder's? Which stage counts is told by the pot's own page."""
-    ours = stage.compiled(folder, stage.stage_of(there)).lines["calibration"]
-    return stage.same_calibration(there, ours)
+    # A folder without the tables that the board has makes no calibration of that stage
+    ours = stage.compiled(folder, stage.stage_of(there)).lines.get("calibration")
+    return ours is not None and stage.same_calibration(there, ours)
 
 
 def _days(found: Forecast, now_s: float) -> int | None:

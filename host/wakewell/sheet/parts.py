@@ -189,9 +189,14 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
             f"{cell.chemistry}, at least {cell.capacity_mah} mAh on its maker's sheet",
             f"greatest discharge current above {found_peak(pot):.1f} A (here {most}): pump and "
             "radio together",
-            "a protection circuit of its own: no program saves it from what fails before the "
-            "program starts",
         ]
+        if cell.chemistry.startswith("lithium"):
+            look.append(
+                "a protection circuit of its own: no program saves it from what fails before the "
+                "program starts"
+            )
+        if cell.chemistry.startswith("nickel"):
+            look.append("sold as keeping its charge: others are empty in months by themselves")
         if cell.cells > 1:
             look.append(f"{cell.cells} alike, in series, of one age and one charge")
         yield "cell", "cell", cell.cells, look
