@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import chisquare
 
-from wakewell.tuning import fit
+from wakewell.tuning import ahead, fit
 
 BINS, DRAWS, TRIED = 6, 59, 360
 
@@ -30,3 +30,12 @@ def test_the_tanks_numbers_rank_evenly() -> None:
     for row in ranks:
         counts = np.bincount(row * BINS // (DRAWS + 1), minlength=BINS)
         assert chisquare(counts).pvalue > 0.001, counts
+
+
+def test_an_interval_of_few_draws_holds_the_next_one_nine_times_in_ten() -> None:
+    random = np.random.default_rng(2)
+    held = 0
+    for _ in range(3000):
+        _, low, high = ahead.interval(random.normal(size=20).tolist())
+        held += low <= random.normal() <= high
+    assert 0.88 < held / 3000 < 0.92

@@ -51,7 +51,7 @@ class Effort:
 
     power: int = 8
     draws: int = 16
-    rig: int = 16
+    rig: int = 20
     days: float = 365.0
     workers: int = 1
     dask: str | None = None
@@ -374,13 +374,17 @@ def made(found: Study, effort: Effort | None = None) -> Proposals:
     base = replace(found.trial, owner=troubles.owner_of(had, found.trial.owner))
     lives = [
         (seed, troubles.drawn(had, trial, seed))
-        for seed, trial in ahead.lives(base, now, effort.days, lines, effort.draws)
+        for seed, trial in ahead.lives(base, now, effort.days, lines, max(effort.draws, effort.rig))
     ]
     state = ahead.state_at(found.log, found.log.wakes[-1])
     begun = from_bytes(state) if state else None
     known = begun.learned_ul_per_ppt if begun is not None else 0
     search = SettingsSearch(
-        found.folder, usual, Lives([trial for _, trial in lives], known), had, effort
+        found.folder,
+        usual,
+        Lives([trial for _, trial in lives[: effort.draws]], known),
+        had,
+        effort,
     )
     spread = search.spread()
     swept = search.lived(spread)
