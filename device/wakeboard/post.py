@@ -1,7 +1,8 @@
 """The other way to the host: reports by HTTPS POST (RFC 9112), on one connection, bounded.
 
 What is posted to URL/wakewell/BOARD/report is the very pack that a broker would get; the
-answer's body is one or two lines: the sealed answer to it, and settings asked for, if any.
+answer's body is one to three lines: the sealed answer to it, settings asked for, and the manifest
+of a version that was sent. A piece of that version is asked for by a post of nothing to its place.
 The host's answer must say its length; anything else waits for another wake.
 """
 
@@ -23,14 +24,23 @@ class Post(Mqtt):
     ) -> None:
         Mqtt.__init__(self, stream, poll, most_ms, got)
         self.host, self.path = host, path
-        self.asked = b""
+        self.seen: list[bytes] = []
 
     def publish(self, topic: str, pieces: "Iterable[bytes]") -> None:
         """Post it; the answer's lines go to `got`. Gone if it was not taken."""
+        self.ask(topic, "application/senml+json", pieces)
+        lines = self.read(self.size()).split(b"\n")
+        for name, each in zip(("heard", "asked", "code"), lines):
+            if each and each not in self.seen:
+                self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
+        self.seen = lines[1:]  # they come with each answer: a repeated one is not a new message
+
+    def ask(self, topic: str, kind: str, pieces: "Iterable[bytes]" = ()) -> None:
+        """Send a request."""
         rows = (
             "POST %s/%s HTTP/1.1" % (self.path, topic),
             "Host: " + self.host,
-            "Content-Type: application/senml+json",
+            "Content-Type: " + kind,
             "Content-Length: %d" % sum([len(p) for p in pieces]),
             "",
             "",
@@ -38,12 +48,11 @@ class Post(Mqtt):
         self.write("\r\n".join(rows).encode())
         for piece in pieces:
             self.write(piece)
-        lines = self.read(self.size()).split(b"\n")
-        for name, each in zip(("heard", "asked"), lines):
-            if each and each != self.asked:
-                self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
-        if len(lines) > 1:
-            self.asked = lines[1]  # it comes with each answer: a repeated one is not a new message
+
+    def want(self, topic: str) -> None:
+        """What is kept there goes to `got`. Gone if nothing is."""
+        self.ask(topic, "application/octet-stream")
+        self.got(topic.encode(), self.read(self.size()))
 
     def size(self) -> int:
         """Length of the answer's body, its head read."""

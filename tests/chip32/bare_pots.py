@@ -16,7 +16,7 @@ from assurance.bare_broker import Broker
 from wakecore import line
 from wakecore.state import State
 from wakewell.interpreters.chip32.bare import BareBoot, BareChip
-from wakewell.radio import send
+from wakewell.radio import pieces, send
 from wakewell.usb import payload
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "core"))
@@ -87,7 +87,7 @@ def sent(broker: Broker, code: payload.Code, n: int = 1, **other: Any) -> None:
     files = {payload.sha(data): data for data in (rows, *code.files.values())}
     head = f"wakewell/{BOARD}/"
     broker.kept[head + "code"] = bytes(manifest.make(KEY, record | other))
-    broker.kept |= {head + name: data for name, data in send.pieces(files, KEY, BOARD)}
+    broker.kept |= {head + name: data for name, data in pieces.of(files, KEY, BOARD)}
 
 
 class Visitor:

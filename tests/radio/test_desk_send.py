@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 import test_desk_radio
 from usb_desks import wakes
-from versions import version
+from versions import staged, version
 
 from wakeboard import manifest
 from wakewell.deskboard import why_not
 from wakewell.pot import pot_folder, private
-from wakewell.radio import broker, send
+from wakewell.radio import broker, pieces, send
 from wakewell.usb import payload
 
 BOARD, Home, home = test_desk_radio.BOARD, test_desk_radio.Home, test_desk_radio.home
@@ -57,7 +57,45 @@ def test_fetched_staged_in_force_and_proved(home: Home, tmp_path: Path) -> None:
     assert (files["code/good"].decode(), files["code/before"].decode()) == (new.version, old)
     hosts = [wake["begin"]["host"] for wake in wakes(files)]
     assert [host for host in hosts if host] == [["version in force"]]
+    with home.listening():  # and the deliberate way back
+        assert sent(home, new, back=True) == 2
+        home.heard(2)
+        assert in_force(home) == old
+        home.heard()
+        assert told(home) == {"code": old, "sent": 2, "sent_is": "in force", "sent_why": ""}
+    assert home.files()["code/before"].decode() == new.version
     assert {boot.ended for boot in home.board.boots[2:]} == {"deep sleep"}
+
+
+def test_one_that_crashes_in_its_report_is_taken_back_and_says_so(
+    home: Home, tmp_path: Path
+) -> None:
+    old = in_force(home)
+    bad = version(tmp_path, radio="def report(board, n):\n    raise KeyError('x')")
+    home.board.write_files(staged(bad, n=4))
+    with home.listening():
+        home.days(1)
+        assert in_force(home) == old, "in the very boot of its report"
+        home.heard()
+        assert told(home) == {"code": old, "sent": 4, "sent_is": "taken back", "sent_why": "error"}
+
+
+def test_one_whose_reports_nobody_hears_is_taken_back(home: Home, tmp_path: Path) -> None:
+    """It waters, but nobody could ever send it another version."""
+    old = in_force(home)
+    bad = version(tmp_path, radio="def report(board, n):\n    return False")
+    home.board.write_files(staged(bad))
+    with home.listening():
+        home.days(1)
+        files = home.files()
+        assert (in_force(home), files["code/good"].decode()) == (bad.version, old)
+        name, left, _ = files["code/trial"].decode().split()
+        assert (name, 30 < int(left) < 36) == (bad.version, True)
+        home.board.write_files({"code/trial": f"{name} 3 1"})  # the rest of the waiting
+        home.days(3)
+        assert in_force(home) == old
+        home.heard()
+        assert told(home)["sent_why"] == "no report heard"
 
 
 def leave(home: Home, messages: dict[str, bytes]) -> None:
@@ -79,8 +117,8 @@ def test_a_stranger_between(home: Home, tmp_path: Path) -> None:
         home.heard()
         sent(home, new)
         order = (home.folder / "sent" / "000001.json").read_bytes()
-        right = dict(send.pieces({changed: new.files["wakeboard/short.mpy"]}, key, BOARD))[first]
-        other = dict(send.pieces({changed: new.files["wakeboard/short.mpy"]}, key, "0242ac110099"))
+        right = dict(pieces.of({changed: new.files["wakeboard/short.mpy"]}, key, BOARD))[first]
+        other = dict(pieces.of({changed: new.files["wakeboard/short.mpy"]}, key, "0242ac110099"))
         for wrong in (right[:-1], right + b"x", other[first], bytes(len(right)), bytes(5000), b""):
             leave(home, {first: wrong})
             home.heard()

@@ -22,6 +22,7 @@ import pytest
 import remote_pots
 import test_listen as common
 from usb_desks import IMAGE_BYTES, copy_pot, wakes, world_for
+from versions import version
 
 from waiting import until
 from wakewell import cli
@@ -32,6 +33,7 @@ from wakewell.radio import listen, posted, request, room
 from wakewell.radio import waiting as waiting_radio
 from wakewell.radio.store import ReportStore
 from wakewell.shipped import CAFE
+from wakewell.usb import payload
 
 ID = b"desk-1"
 BOARD = ID.hex()
@@ -145,6 +147,21 @@ def test_the_log_arrives_and_what_is_asked_comes_with_the_answer(
         told = store.pots()[BOARD].told
         store.close()
         assert (told["asked"], told["answer"]) == (1, "in force")
+
+
+@desk
+def test_a_version_comes_with_the_answers(
+    tmp_path: Path, flashed: Path, certificates: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Manifest with the answer, pieces one by one over the same connection."""
+    new = version(tmp_path / "new", short="CHANGED = 1")
+    with at_home(tmp_path, flashed, certificates) as (board, house), house.listening():
+        days(board, 1)
+        monkeypatch.setattr(payload, "compile_code", lambda: new)
+        assert cli.main(["send", str(house.folder)]) == 0
+        days(board, 3)
+        files = board.read_files()
+        assert files["code/in-force"].decode() == files["code/good"].decode() == new.version
 
 
 @desk

@@ -15,6 +15,9 @@ from wakewell.radio.listen import DATABASE
 from wakewell.replay import preview
 from wakewell.tomlfile import show_path
 from wakewell.usb import payload
+from wakewell.usb.back import back_one
+from wakewell.usb.flash import match_ports, progress
+from wakewell.usb.link import BoardLost
 
 WAKES = 3  # with a dose, of the pot that was sent to first
 
@@ -36,6 +39,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--back", action="store_true",
         help="send them back to the good version before the one in force",
     )  # fmt: skip
+    given.board(parser, "with --back: by cable instead, one for each pot, in their order")
     given.option(parser, "--accept-weaker")
     given.option(parser, "--dry-run")
     given.option(parser, "--database", f"default: {DATABASE} beside the pot")
@@ -55,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--wakes {args.wakes}: allowed 1 or more")
     if first is not None and first.resolve() not in [folder.resolve() for folder in folders]:
         folders = [first, *folders]
+    if args.port:
+        return by_cable(args, folders)
     code = payload.compile_code()
     results: list[dict[str, Any]] = []
     if first is not None:
@@ -74,6 +80,27 @@ def run(args: argparse.Namespace) -> int:
                 print(f"{folder.name}: NOT sent: {error}")
             exit_code = 2
     return given.show_json(args, exit_code, results) if args.json else exit_code
+
+
+def by_cable(args: argparse.Namespace, folders: list[Path]) -> int:
+    """`--back --port`: the version before is in force when this returns."""
+    if not args.back or args.first is not None:
+        raise BadInput("--port goes with --back alone; a new version comes by cable with flash")
+    results: list[dict[str, Any]] = []
+    code = 0
+    for folder, port in match_ports(folders, args.port, True):
+        try:
+            was, now = back_one(folder, port, progress, args.wait)
+        except (BadInput, BoardLost) as error:
+            results.append({"name": folder.name, "good": False, "why": str(error)})
+            if not args.json:
+                print(f"{folder.name}: NOT sent back: {error}")
+            code = 2
+            continue
+        results.append({"name": folder.name, "good": True, "version": now, "was": was})
+        if not args.json:
+            print(f"{folder.name}: version {now} in force again, in place of {was}")
+    return given.show_json(args, code, results) if args.json else code
 
 
 def see_first(

@@ -26,7 +26,7 @@ from typing import Any
 
 from wakeboard import asked
 from wakewell.errors import BadInput
-from wakewell.radio import letters, newkey, request
+from wakewell.radio import letters, newkey, pieces, request
 from wakewell.radio.room import OnTheLine, Room
 from wakewell.radio.waiting import Message
 from wakewell.tomlfile import show_path
@@ -41,6 +41,7 @@ TRY_S = 0.05  # between two tries to put a message into a full queue
 QUIET = (OSError, EOFError, TimeoutError)  # the caller broke off, was slow, or had no TLS
 NONCE = re.compile(rb'"n":"nonce","vs":"([0-9a-f]{16})"')
 PATH = re.compile(r"(?:/[^/?#]+)*?/(wakewell/([0-9a-f]{2,64})/report)")
+PIECE = re.compile(r"(?:/[^/?#]+)*?/wakewell/([0-9a-f]{2,64})/code/([0-9a-f]{16})/([0-9]{1,3})")
 
 
 @dataclass
@@ -141,7 +142,9 @@ class Posted:
                 del self.waiters[place]
         if not waiter.answer:
             return 400, b""
-        return 200, waiter.answer + b"\n" + newest_asked(self.folders[board])
+        folder = self.folders[board]
+        rows = [waiter.answer, newest_asked(folder), pieces.posted_manifest(folder)]
+        return 200, b"\n".join(rows if rows[-1] else rows[:-1])
 
     async def put(self, message: Message) -> None:
         while True:
@@ -217,6 +220,11 @@ class Posted:
             head = 431
         if isinstance(head, int):
             return await self._answer(reader, writer, head)
+        wanted = PIECE.fullmatch(head.target)
+        if wanted is not None and wanted[1] in self.folders and not head.length:
+            place = self.folders[wanted[1]], wanted[1], wanted[2], int(wanted[3])
+            data = pieces.posted_piece(*place)
+            return await self._answer(reader, writer, 200 if data else 404, data, head.stays)
         found = PATH.fullmatch(head.target)
         if found is None or found[2] not in self.folders:
             return await self._answer(reader, writer, 404)

@@ -8,7 +8,6 @@ a board takes (wakeboard.manifest), how it is put in force (wakeboard.staging an
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -23,11 +22,11 @@ from wakewell.log.record import IN_FORCE, TAKEN_BACK
 from wakewell.pot import board_file, description, pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.pot.sent_files import FOLDER, UNSENT, numbered
-from wakewell.radio import ask, broker, newkey
+from wakewell.radio import ask, broker, newkey, pieces
+from wakewell.radio.pieces import FILES
 from wakewell.tomlfile import show_path
 from wakewell.usb import payload
 
-FILES = "files"  # beside the manifests: the files of versions, by SHA-256
 DAYS = 21  # a manifest may be taken, and its pieces fetched, for so long
 
 
@@ -107,16 +106,6 @@ def order(
     return SealedCode(n, record["name"], data, rows, files)
 
 
-def pieces(made: dict[str, bytes], key: bytes, board: str) -> Iterator[tuple[str, bytes]]:
-    """(topic below the board's own place, payload) of every piece of these files by SHA-256."""
-    for digest, data in made.items():
-        for at in range(0, len(data), manifest.PIECE):
-            number = at // manifest.PIECE
-            part = data[at : at + manifest.PIECE]
-            sealed = manifest.seal_piece(key, board, digest, number, part)
-            yield manifest.topic(digest, number), bytes(sealed)
-
-
 def keep(folder: Path, made: SealedCode) -> Path:
     """Keep it in the pot's folder; the manifest's file."""
     place = folder / FOLDER
@@ -137,7 +126,8 @@ def leave(folder: Path, made: SealedCode, path: Path) -> Path:
     assert board is not None
     if not secret.post["host"]:
         head = broker.TOPIC.format(board=board, what="")
-        messages = [(head + name, data) for name, data in pieces(made.files, secret.key, board)]
+        parts = pieces.of(made.files, secret.key, board)
+        messages = [(head + name, data) for name, data in parts]
         messages.append((head + "code", made.manifest))
         broker.publish_all(secret, folder, messages, retain=True)
     return path.rename(path.with_name(f"{made.n:06d}.json"))
@@ -195,10 +185,9 @@ class LastSent:
 
 def newest(folder: Path) -> LastSent | None:
     """The newest manifest that was sent to this pot, None if there is none. Raises BadInput."""
-    made = [one for one in numbered(folder) if not one[1].name.endswith(UNSENT)]
-    if not made:
+    path = pieces.newest(folder)
+    if path is None:
         return None
-    path = made[-1][1]
     try:
         record = json.loads(path.read_bytes())
         return LastSent(int(record["n"]), str(record["name"]), bool(record["back"]))

@@ -270,9 +270,7 @@ def flash_one(
         board_file.remember(folder, identity.unique_id, identity.machine, flashed)
         if settled:
             link.run("settle", code.version, settled)
-        made = sent_files.numbered(folder)
-        if made or link.read("/code/sent.json") is not None:
-            link.run("settle_sent", code.version, made[-1][0] if made else 0)
+        settle_sent(link, folder, code.version)
         tidy(link, sums(link) if missing else there, {code.version})
         if missing:
             test(link, code.version, result, pot.steps)
@@ -333,6 +331,14 @@ def settle(
     else:
         result.notes.append(f"replaced by what settings.toml says: {text}")
     return pot, pending.n if pending else 0
+
+
+def settle_sent(link: Link, folder: Path, version: str) -> None:
+    """What was sent by radio is not taken any more: the cable has the last word. version: on the
+    board, whose program does it."""
+    made = sent_files.numbered(folder)
+    if made or link.read("/code/sent.json") is not None:
+        link.run("settle_sent", version, made[-1][0] if made else 0)
 
 
 def forget_bench(folder: Path, board: str, result: FlashResult) -> None:
