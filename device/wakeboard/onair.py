@@ -39,8 +39,9 @@ class OnAir(Kept):
             try:
                 if self.entry:
                     self.open_page()
-                elif self.tell():
-                    came = kept.HEARD
+                else:
+                    if self.tell():
+                        came = kept.HEARD
                     self.settle()
             except Exception as error:  # whatever it was, the board has to sleep
                 loader.note(error)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import builtins
 import hashlib
+import os
+import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -201,3 +204,76 @@ def test_a_damaged_memory_of_the_numbers_takes_nothing_more(air: Air, tmp_path: 
     assert sent.Sent(str(path)).lost
     found.settle(7)
     assert (sent.Sent(str(path)).n, sent.Sent(str(path)).state) == (7, sent.REFUSED)
+
+
+class Cut(BaseException):
+    """The power fails."""
+
+
+class Flash:
+    """The files below a folder, on a flash whose power fails at one operation: before it, or with
+    half of it done. Each is whole or not there, as on littlefs."""
+
+    def __init__(self, under: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.left, self.half, self.done = -1, False, 0
+        real_open: Any = open
+
+        def opened(path: Any, mode: str = "r", **rest: Any) -> Any:
+            if str(path).startswith(str(under)) and mode[0] in "wa":
+                self.operate(lambda: real_open(path, mode).close())
+            return real_open(path, mode, **rest)
+
+        monkeypatch.setattr(builtins, "open", opened)
+        for name in ("rename", "remove", "mkdir", "rmdir"):
+            monkeypatch.setattr(os, name, self.guarded(getattr(os, name), under))
+
+    def guarded(self, real: Any, under: Path) -> Any:
+        def call(path: Any, *rest: Any, **named: Any) -> None:
+            if str(path).startswith(str(under)):
+                self.operate(lambda: real(path, *rest))
+            real(path, *rest, **named)
+
+        return call
+
+    def operate(self, does: Any) -> None:
+        self.done += 1
+        self.left -= 1
+        if not self.left:
+            if self.half:
+                does()
+            raise Cut
+
+
+@pytest.mark.parametrize("half", [False, True])
+def test_the_power_fails_at_every_operation_of_fetching_and_staging(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, half: bool
+) -> None:
+    """Until the rename that puts it in force the version in force is the old one, whole; and the
+    next boots go on to the same end."""
+    (tmp_path / "whole").mkdir()
+    air = Air(tmp_path / "whole")
+    flash = Flash(tmp_path, monkeypatch)
+
+    def through(air: Air) -> None:
+        if air.place.sent.state == sent.FETCHING:
+            air.place.fetch(air.get, 100)
+            air.place.settle()
+
+    through(air)
+    operations = flash.done
+    assert operations > 20
+    for number in range(1, operations + 1):
+        under = tmp_path / f"{number}{half}"
+        under.mkdir()
+        air = Air(under)
+        flash.left, flash.half = number, half
+        with pytest.raises(Cut):
+            through(air)
+        flash.left = -1
+        for name, data in air.old.items():
+            assert (under / OLD / name).read_bytes() == data
+        assert (under / "in-force").read_text() == OLD
+        for _ in range(3):
+            through(air)
+        assert staged(air, under), number
+        shutil.rmtree(under)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -31,6 +32,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with basil's folder and flash.img, on which its board has finished one wake."""
     return made_once(tmp_path_factory, "flashed", flashed_board)
+
+
+@pytest.fixture(scope="session")
+def radio_flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with radio_wakes = 1, as in the tests of the radio."""
+    make = functools.partial(flashed_board, settings="radio_wakes = 1\n")
+    return made_once(tmp_path_factory, "flashed-with-radio", make)
 
 
 @pytest.fixture

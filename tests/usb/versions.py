@@ -53,3 +53,19 @@ def staged(code: payload.Code, n: int = 1, back: int = 0) -> dict[str, bytes]:
     found["code/staged"] = code.version.encode()
     found["code/sent.json"] = bytes(line.encode(tuple(record), record))
     return found
+
+
+def fetched(code: payload.Code, there: dict[str, bytes]) -> dict[str, bytes]:
+    """The files of a flash on which all of that version has come that must come. there: those that
+    are on it."""
+    whole = staged(code)
+    record, _ = line.decode(whole["code/sent.json"])
+    assert record is not None
+    names = tuple(name for name in record if name != "crc")
+    own = f"code/{there['code/in-force'].decode()}/"
+    found = {name: whole[name] for name in ("code/next.list",)}
+    found["code/sent.json"] = bytes(line.encode(names, record | {"state": "fetching"}))
+    for name, data in code.files.items():
+        if there.get(own + name) != data:
+            found[f"code/next/{name}"] = data
+    return found
