@@ -64,7 +64,8 @@ class Sent:
     def begin(self, record: "dict[str, Any]", name: str) -> None:
         """A manifest was taken: this is what is fetched from now on. name: of the version."""
         self.n, self.state, self.why, self.name, self.vain = record["n"], FETCHING, "", name, 0
-        self.list, self.size, self.back = record["list"], record["size"], record["back"]
+        self.back = record["back"]
+        self.list, self.size = ("", 0) if self.back else (record["list"], record["size"])
         self.day, self.second = record["until"]
         self.until_n = record["until_n"]
 

@@ -45,6 +45,10 @@ def test_a_good_one_is_taken_whole() -> None:
     assert len(message()) < manifest.MOST // 2
 
 
+def test_a_way_back_needs_no_loader_of_its_own() -> None:
+    assert judge(message(back=1, name="", list="", size=0, root="0" * 16, mpy=5))[1] is not None
+
+
 def test_seen_again_it_is_neither_taken_nor_refused() -> None:
     assert judge(message(), last_n=7) == (7, None, "")
 
