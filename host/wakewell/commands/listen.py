@@ -97,7 +97,8 @@ def run(args: argparse.Namespace) -> int:
     store = ReportStore(database, folders, {b: homes.marks(f) for b, f in folders.items()})
     sharing = share(store)
     radio = by_broker(found, database, sharing.place if sharing is not None else 0)
-    posted, where = by_post(found, radio, args), [s.broker["host"] for _, s in found.values()]
+    posted = by_post(found, radio, args.post, args.certificate, args.key)
+    where = [s.broker["host"] for _, s in found.values()]
     keys = {board: s.key for board, (_, s) in found.items()}
 
     def say(text: str) -> None:

@@ -8,7 +8,6 @@ Here: this way and its bounds. Not here: what a report is (letters), how it is k
 
 from __future__ import annotations
 
-import argparse
 import platform
 import queue
 import shutil
@@ -71,7 +70,7 @@ class Listener:
     next_keys: dict[str, bytes] = field(
         default_factory=dict
     )  # agreed on, heard under by nobody yet
-    shown: Any = None  # a remote.shown.Shown that is told which boards were heard, if there is one
+    shown: Any = None  # a radio.shown.Shown that is told which boards were heard, if there is one
     publish: Any = None  # given a board and what was last heard of it, if that is wanted
 
     def deal(self, messages: list[Message], now: float) -> None:
@@ -395,15 +394,19 @@ def name_of(where: str, place: int) -> str:
 
 
 def by_post(
-    found: dict[str, tuple[Path, private.Private]], radio: Waiting, args: argparse.Namespace
+    found: dict[str, tuple[Path, private.Private]],
+    radio: Waiting,
+    port: int | None,
+    certificate: Path | None,
+    key: Path | None,
 ) -> Posted | None:
-    """The server for those pots that post. Raises BadInput."""
+    """The server for those pots that post; None without a port. Raises BadInput."""
     posts = {board: folder for board, (folder, s) in found.items() if s.post["host"]}
-    if args.post is None:
+    if port is None:
         if posts:
             folder = show_path(str(next(iter(posts.values()))))
             raise BadInput(f"{folder}: it posts its reports; give --post PORT --certificate PEM")
         return None
-    if args.certificate is None or not 1 <= args.post <= 65535:
-        raise BadInput(f"--post {args.post}: allowed 1 to 65535, together with --certificate PEM")
-    return Posted(args.post, args.certificate, args.key, radio.waiting, posts)
+    if certificate is None or not 1 <= port <= 65535:
+        raise BadInput(f"--post {port}: allowed 1 to 65535, together with --certificate PEM")
+    return Posted(port, certificate, key, radio.waiting, posts)
