@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 import permitted
-from assurance import corners, explore, letters, monitor, tell, world
+from assurance import corners, explore, letters, monitor, parts, tell, world
 from wakecore import fields, judge, plan, rules, run, state, tank, wake
 from wakecore.state import SOAK
 from wakewell.sequences import playing
@@ -32,7 +32,7 @@ def whole(name: str) -> explore.Result:
     return search(name)[1]
 
 
-@pytest.mark.parametrize("name", corners.IN_TESTS)
+@pytest.mark.parametrize("name", parts.IN_TESTS)
 def test_a_search_ends_and_finds_nothing(name: str) -> None:
     result = whole(name)
     assert [found.why for found in result.found] == []

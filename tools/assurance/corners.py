@@ -310,5 +310,3 @@ def _ready(corner: Corner) -> Corner:
 
 
 CORNERS = tuple(_ready(corner) for corner in _corners())
-# Tests search these to their end at every check
-IN_TESTS = ("begin", "cell", "soil", "run", "saucer", "unready")
