@@ -177,6 +177,14 @@ def test_the_last_word_of_a_cell_is_said_once(one: dict[str, Any]) -> None:
     assert {rule: wake for rule, (wake, _) in broken(seen(*twice)).items()} == {"R5": 1}
 
 
+def test_a_last_word_that_nobody_heard_is_said_again() -> None:
+    """R17, R5: the report of a lost battery reading failed; one more, and no third."""
+    lost = record(commands=AFTER_STORE, values={"battery_mv": None})
+    again = record(lost, begin={"radio": "failed"})
+    assert broken(seen(*copy.deepcopy([lost, again]))) == {}
+    assert broken(seen(*copy.deepcopy([lost, again, lost]))).keys() == {"R5"}
+
+
 def test_a_cell_that_bears_the_radio_again_says_so_once_and_a_full_one_as_it_needs() -> None:
     """Under the lockout: latched at 3699 mV without a word, then 3800 of 3950 mV, then full."""
     locked = {"lockouts": ["battery low"], "needs": ["charge the battery"]}

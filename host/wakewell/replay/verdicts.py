@@ -72,7 +72,8 @@ class Verdicts:
 
     # As in rig.board.RigBoard: too many for CPython's quick table of an instance.
     __slots__ = (
-        "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held", "_lost",
+        "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held",
+        "_lost_told",
         "_lowest_ppt", "_n", "_open", "_peak_ppt", "_ran_s", "_silent", "_slept_s", "_thirsty",
         "_tries", "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered", "bad_files", "broken",
         "clock_s", "day_limit_ml", "disbelieved", "doses", "given_ul", "jumps", "latched",
@@ -109,7 +110,7 @@ class Verdicts:
         self._watered = False  # has the present dose shown water?
         self._thirsty = self._ran_s = self._unanswered_ul = self._tries = 0
         self._charge_told = False  # was a charge asked for, and heard?
-        self._lost = False  # was there no battery reading in the last wake?
+        self._lost_told = False  # that there is no battery reading, and somebody heard it
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
 
@@ -176,17 +177,20 @@ class Verdicts:
         asked = "charge the battery" in needs
         if not asked or begin.radio in ("failed", "cut off"):
             self._charge_told = False
+        if mv is not None or begin.radio in ("failed", "cut off"):
+            self._lost_told = False
         if "report" in commands:
             self.reports += 1
-            lost = mv is None and not self._lost
+            lost = mv is None and not self._lost_told
             new = lost or (asked and not self._charge_told) or set(lockouts) - set(self._held)
             for rule, why in report_faults(wake, pot, last_word=bool(new)):
                 self._break(rule, wake, why)
             if asked:
                 self._charge_told = True
+            if mv is None:
+                self._lost_told = True
         elif lockouts:
             self._see_silence(wake, pot, mv)
-        self._lost = mv is None
         self._see_thirst(wake, pot, ppt)
         self._see_unanswered(wake, pot, ppt)
         if wake.run:
