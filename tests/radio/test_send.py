@@ -14,11 +14,13 @@ import makelog
 from wakeboard import manifest
 from wakecore import line
 from wakewell.cli import main
+from wakewell.commands import round as round_command
 from wakewell.log.record import IN_FORCE
 from wakewell.pot import pot_folder, private
 from wakewell.radio import broker, letters, send
 from wakewell.radio.store import ReportStore
 from wakewell.replay import changes, preview
+from wakewell.report import overview
 from wakewell.shipped import CAFE
 from wakewell.usb import flash, payload
 
@@ -166,6 +168,14 @@ def test_a_dry_run_sends_and_keeps_nothing(
     assert (result["number"], result["sent"]) == (1, False)
     assert not left
     assert not (pot / "sent").exists()
+
+
+def test_the_round_tells_how_far_it_is() -> None:
+    row = overview.Overview("basil", "basil", core="x")
+    assert not [text for text in round_command.below(row) if text.startswith("program")]
+    row.program = {"code": "a-1", "sent": 3, "sent_is": "taken back", "sent_why": "watchdog"}
+    assert "program   a-1; number 3 was sent: taken back, watchdog" in round_command.below(row)
+    assert round_command.as_json(row)["program"] == row.program
 
 
 class First:

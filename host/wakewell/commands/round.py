@@ -125,9 +125,19 @@ def below(row: Overview) -> list[str]:
         lines.append(f"by radio  {row.otherwise}")
     if text := overview.asked(row):
         lines.append(f"asked     {text}")
+    if "sent" in row.program:
+        lines.append(f"program   {program(row)}")
     if text := overview.not_sent(row):
         lines.append(f"not sent  {text}")
     return lines
+
+
+def program(row: Overview) -> str:
+    """How far the last version is that was sent to a pot, by its own account."""
+    version, n, state, why = (
+        row.program.get(name, "") for name in ("code", "sent", "sent_is", "sent_why")
+    )
+    return f"{version}; number {n} was sent: {state}{f', {why}' if why else ''}"
 
 
 def as_json(row: Overview) -> dict[str, Any]:
@@ -154,6 +164,7 @@ def as_json(row: Overview) -> dict[str, Any]:
         "core": {"in_force": row.core or None, "here": core_id()},
         "settings": {"in_force": row.settings, "asked": asked},
         "not_sent": row.unsent,
+        "program": row.program or None,
     }
 
 

@@ -27,6 +27,7 @@ from wakewell.report.page_files import speaks_of, today
 
 POT = "pot.toml"
 MOST_LINES = 3000  # of a pot that is only in the database: its newest ones
+PROGRAM = ("code", "sent", "sent_is", "sent_why")  # words of a report: see RADIO.md
 NOTHING = "nothing heard yet, and no log of it is here"
 
 
@@ -100,6 +101,8 @@ def _row(
     said_s = float(heard.told_at) if heard is not None else None
     row = overview.of(overview.look(log, zone, now_s), pot.folder, said_s)
     row.board = pot.board
+    if heard is not None:
+        row.program = {name: heard.told[name] for name in PROGRAM if name in heard.told}
     return row
 
 

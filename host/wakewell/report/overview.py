@@ -61,6 +61,7 @@ class Overview:
 
     unsent: {settings, limits or calibration: names of what the folder has otherwise than the
     board}; otherwise: settings that the board obeys by radio, in words.
+    program: what its reports say of its version and of the last one that was sent to it.
     """
 
     name: str
@@ -82,6 +83,7 @@ class Overview:
     asked: AskedFor | None = None
     unsent: dict[str, list[str]] = field(default_factory=dict)
     otherwise: str = ""
+    program: dict[str, str | int] = field(default_factory=dict)
 
     @property
     def urgency(self) -> tuple[int, float, str]:
