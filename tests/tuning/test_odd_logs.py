@@ -35,9 +35,9 @@ def recalibrated(log: PotLog, wakes: int, at: int) -> PotLog:
 
 def test_a_calibration_changed_in_the_middle_is_fitted_apart_and_said(basil: Study) -> None:
     fresh = replace(basil, spans=[], fits=[], lacks=[])
-    fresh.log = recalibrated(basil.log, 140, 70)
+    fresh.log = recalibrated(basil.log, 100, 50)
     found = study.fitted(fresh)
-    assert [span.first for span in found.spans] == [0, 70]
+    assert [span.first for span in found.spans] == [0, 50]
     assert len(found.fits) == 2
     assert found.now is found.fits[1]
     said = "\n".join(told.lines(found))
@@ -46,14 +46,14 @@ def test_a_calibration_changed_in_the_middle_is_fitted_apart_and_said(basil: Stu
 
 def test_nothing_is_proposed_where_the_newest_calibration_is_too_new(basil: Study) -> None:
     fresh = replace(basil, spans=[], fits=[], lacks=[])
-    fresh.log = recalibrated(basil.log, 90, 80)
+    fresh.log = recalibrated(basil.log, 60, 50)
     found = study.fitted(fresh)
     found.held = basil.held or found.held
     assert found.now is found.fits[0]
     (lack,) = found.lacks
-    assert lack[0].first == 80
+    assert lack[0].first == 50
     why = proposals.why_not(replace(found, held=study.HeldOut(0.0, 0, 0)))
-    assert why.startswith("the calibration changed at wake 80, and since then")
+    assert why.startswith("the calibration changed at wake 50, and since then")
     assert "of the span before the last" in "\n".join(told.lines(found))
 
 

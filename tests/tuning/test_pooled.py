@@ -82,7 +82,7 @@ def test_a_parcel_without_dates_still_fits(tmp_path: Path, basil: Study) -> None
         opened = study.opened(str(folder))
         assert not opened.dated
         assert "knows no date" in opened.weather.text
-        found = study.fitted(opened)
+        found = study.fitted(opened, opened.log.wakes[120].time_s)
     assert found.now is not None
     assert basil.now is not None
     mine, its = basil.now.soil.at("holds"), found.now.soil.at("holds")
