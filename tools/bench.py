@@ -380,6 +380,11 @@ FIGURES: dict[str, Figure] = {
         "the same with the entry page before it",
         "at most 112",
     ),
+    "fetch_heap_kib": (
+        heap_kib("fetch"),
+        "the same that fetches a changed core's largest file too",
+        "at most 112",
+    ),
     "radio_start_free_bytes": (
         radio_free_bytes,
         "largest free block when the radio starts, its heap not grown yet",

@@ -151,4 +151,13 @@ def measured() -> dict[str, BareBoot]:
     board.boot()
     board.rtc = with_entry_page(board.rtc)
     found["entry page"] = board.boot()
+    host = Broker(BOARD, KEY)
+    board = reporting(host)
+    code = payload.compile_code(MPY)
+    files = code.files | {"wakecore/wake.mpy": code.files["wakecore/wake.mpy"] + b"\0"}
+    sent(host, payload.Code("0123456789ab-01234567", files))
+    board.boot()
+    found["fetch"] = board.boot()
+    if "code/staged" not in board.files:
+        raise RuntimeError(f"nothing was fetched: {found['fetch'].console[-500:]}")
     return found
