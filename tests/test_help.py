@@ -36,7 +36,7 @@ def parser() -> argparse.ArgumentParser:
         (["help", "remnd"], "nearest known name remind"),
         (["report", "--demmo"], "nearest known name --demo"),
         (["report", "--demmo=1"], "nearest known name --demo"),
-        (["report", "--dem"], "not an option"),  # no option by its beginning
+        (["report", "--dem"], "no such option"),  # no option by its beginning
         (["help", "report", "pull"], "one word too many"),
         (["\x1b[31mred"], "known names: new, replay, report"),
     ],

@@ -12,6 +12,7 @@ import unicodedata
 from pathlib import Path
 
 import pytest
+from freezegun import freeze_time
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -278,3 +279,23 @@ def test_a_folder_with_a_problem_is_told_in_red(
     assert good.startswith("basil: good.")
     assert bad.startswith(f"{tmp_path.name}: ")
     assert bad.count("\x1b[0m") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["budget", "--until", "2030-01-01"], 1, "tank: no"),
+        (["pull", "--port", "/dev/none-here"], 2, "NOT pulled"),
+        (["flash", "--port", "/dev/none-here"], 2, "NOT flashed"),
+    ],
+)
+def test_a_bad_verdict_of_these_is_red_too(
+    words: list[str], code: int, says: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    screen = Screen()
+    monkeypatch.setattr(sys, "stdout", screen)
+    pot = shutil.copytree(CAFE / "basil", tmp_path / "basil")
+    with freeze_time("2026-05-01"):
+        assert cli.main([words[0], str(pot), *words[1:]]) == code
+    assert any(says in part.split("\x1b[0m")[0] for part in screen.getvalue().split("\x1b[31m")[1:])

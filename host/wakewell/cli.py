@@ -61,7 +61,7 @@ def unknown(parser: argparse.ArgumentParser, name: str, word: str) -> str:
     if not word.startswith("-"):
         return f"{show(word)}: one word too many; wakewell help {name} says what it takes"
     near = nearest(word.partition("=")[0], options_of(parser, name))
-    return f"{show(word)}: not an option of it; {near}; wakewell help {name} says more"
+    return f"{show(word)}: no such option; {near}; wakewell help {name} says more"
 
 
 def command(name: str, words: Sequence[str]) -> int:

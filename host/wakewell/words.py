@@ -137,13 +137,13 @@ NEEDS = {
     ),
     "clear a lockout": Word(
         "the pot has stopped watering until somebody has looked at it",
-        "the reason is given below",
-        "Find and mend the cause below, then hold the button for two seconds.",
+        "the stop itself says why",
+        "Find and mend the cause, then hold the button for two seconds.",
         OWNER,
     ),
     "see to the pot": Word(
         "the pot has stopped watering until its maker has looked at it",
-        "the reason is given below",
+        "the stop itself says why",
         "Call the maker. Until then water by hand.",
         OWNER,
     ),
@@ -155,13 +155,13 @@ NEEDS = {
     ),
     "see why it stays dry": Word(
         "the soil has been dry for several wakes and something keeps the pot from watering",
-        "the reason is given under the last wakes",
+        "each of its wakes says why it gave no water",
         "Water by hand, then find out why it is not being watered.",
         MAKER,
     ),
     "water by hand": Word(
         "the plant is thirsty and the pot cannot give it enough",
-        "something keeps the pot from watering, or the plant needs more than it may give",
+        "something keeps the pot from watering, or the plant needs more than the pot may give",
         "Feel the soil, and water the plant by hand if it is dry.",
         OWNER,
     ),
@@ -200,17 +200,18 @@ LOCKOUTS = {
         "it has stopped watering because the tank lost water that was not pumped",
         "a cracked tank, a loose fitting, a hose that came off, or a hose end below the water "
         "line, which siphons",
-        "Look for water around the pot and lift the hose end above the tank's water line. "
-        "Then call the maker, who can end the stop with the cable.",
+        "Look for water around the pot and lift the end of the hose above the water in the tank. "
+        "Do not fill the tank until the cause is found. Then call the maker, who can end the stop "
+        "with the cable.",
         OWNER,
     ),
     "no response": Word(
         "it has stopped watering because the soil did not get wetter after it was watered",
         "the soil probe is out of the soil, the hose is off, or the water runs straight through",
-        "Check that the hose ends in the pot and the soil probe sits among the roots. Water the "
-        "pot slowly by hand, until the probe shows it. Then hold the button for two seconds: it "
-        "gives one small dose. If two such doses do not make the soil wetter, the button no longer "
-        "helps: call the maker, who can end the stop with the cable.",
+        "Check that the hose ends in the pot and the soil probe sits among the roots. Water "
+        "slowly by hand until the soil around the probe is wet. Then hold the button for two "
+        "seconds: the pot gives one small dose. If two such doses do not make the soil wetter, the "
+        "button no longer helps: call the maker, who can end the stop with the cable.",
         OWNER,
     ),
     "interrupted": Word(

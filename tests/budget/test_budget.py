@@ -794,7 +794,7 @@ def test_a_development_board_is_told_in_days(capsys, basil):
 def test_a_past_end_is_said(capsys, basil):
     put(basil, "pot.toml", 'chip = "esp32"', 'chip = "esp32"\nnoted = 2025-01-20')
     with freeze_time("2026-05-01"):
-        assert "that day is past: check it, and note" in " ".join(told_by(capsys, basil).split())
+        assert "that day is past: look at it, and note" in " ".join(told_by(capsys, basil).split())
 
 
 def test_a_pot_without_a_battery(capsys, basil):

@@ -241,7 +241,7 @@ def test_upkeep_is_told_with_its_schedule(tmp_path: Path) -> None:
     tell(store, 1, NOON, needs=["see to the soil probe"], values={"level_ml": 400})
     rounds(store, where, post, NOON, NOON + 1)
     # 400 - 80 are six doses, for 24 days from Monday 4 May
-    wanted = "Until then it gives 50 ml every 4 days, and the tank is enough for that until "
+    wanted = "Meanwhile the pot gives 50 ml every 4 days, and the tank is enough for that until "
     assert wanted + "Thursday 28 May." in post.sent[0][3]
 
 

@@ -136,7 +136,7 @@ def test_too_wet_by_what_the_log_says_of_the_hardware() -> None:
     found = told("too wet", rows.log(rows.wakes(60), weak, rows.pot()))
     assert found.keys() == {DRIFT}
     assert found[DRIFT][0] == 2
-    assert found[DRIFT][1][0].startswith("0.25 ppt/ml over the last 10 doses, 0.25 of the")
+    assert found[DRIFT][1][0].startswith("0.025 %/ml over the last 10 doses, 0.25 of the")
 
 
 WELL: Told = {LATE: (1, ["1 doses in six weeks went well"])}
@@ -210,7 +210,7 @@ def test_too_dry_by_what_the_log_says_of_the_hardware() -> None:
     found = told("too dry", rows.log(rows.wakes(60), strong, rows.pot()))
     assert found.keys() == {WET_PROBE, LATE}
     assert found[WET_PROBE][0] == 2
-    assert found[WET_PROBE][1][0].startswith("3.00 ppt/ml over the last 10 doses, 3.00 of the")
+    assert found[WET_PROBE][1][0].startswith("0.300 %/ml over the last 10 doses, 3.00 of the")
     assert told("too dry", rows.log(rows.wakes(60))) == {}, "its files are not at hand"
 
 

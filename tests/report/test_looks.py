@@ -34,8 +34,8 @@ def answers(*rises: float) -> list[Any]:
     ("rises", "state", "said"),
     [
         ([100] * 7, UNKNOWN, "7 answers"),
-        ([100] * 8, QUIET, "1.00 ppt/ml over the last 8 doses, 1.00 of the calibrated; +0 %"),
-        ([50] * 12, QUIET, "0.50 ppt/ml over the last 10 doses, 0.50 of the calibrated"),
+        ([100] * 8, QUIET, "0.100 %/ml over the last 8 doses, 1.00 of the calibrated; +0 %"),
+        ([50] * 12, QUIET, "0.050 %/ml over the last 10 doses, 0.50 of the calibrated"),
         ([49] * 12, WATCH, "0.49 of the calibrated"),
         ([200] * 12, QUIET, "2.00 of the calibrated"),
         ([201] * 12, WATCH, "2.01 of the calibrated"),
@@ -373,7 +373,7 @@ def test_a_lockout_comes_first_with_the_day_it_began() -> None:
     assert one.word == condition.PERSON
     assert one.tasks[0].why.endswith("(since Tue 28 April 2026)")
     assert one.tasks[0].do == words.LOCKOUTS["dry run"].do
-    assert one.sentence.endswith(", and 1 more.")
+    assert one.sentence.endswith("; 1 more thing to do is listed below.")
     assert (one.visit, one.visit_s) == ("now", LAST_S)
 
 
@@ -511,7 +511,7 @@ def test_a_dry_pot_that_is_locked_out_is_watered_by_hand_first(name: str) -> Non
     assert tasks(one) == ["water by hand", name]
     feel = ", if the soil feels dry" if name == "no response" else ""
     assert one.tasks[0].do == f"Water it by hand now, about {FILLS_ML} ml{feel}."
-    assert one.tasks[0].why.startswith("the soil holds 20.0 % by volume, and at ")
+    assert one.tasks[0].why.startswith("the soil holds 20.0 % of water by volume; it should ")
     assert one.sentence == "The soil is dry, and the pot cannot water it enough."
     assert one.tasks[1].why == f"{words.LOCKOUTS[name].plain} (since Thu 30 April 2026)"
     assert (one.word, one.visit) == (condition.PERSON, "now")
@@ -530,6 +530,15 @@ def test_the_refill_point_itself_is_dry() -> None:
     assert tasks(judged({59: {**at, "soil_ppt": REFILL + 1}})) == ["leak"]
 
 
+def test_one_cause_makes_one_task() -> None:
+    """A leak is told by its lockout, and a lost probe is why the pot stays dry."""
+    leak = {"lockouts": ("leak",), "needs": ("see to the pot", "see why the tank empties")}
+    assert tasks(judged({59: {**leak, "soil_ppt": 400}})) == ["leak"]
+    dry = ("see to the soil probe", "see why it stays dry")
+    assert tasks(judged({-1: {"needs": dry}})) == ["see to the soil probe"]
+    assert tasks(judged({-1: {"needs": dry[1:]}})) == ["see why it stays dry"]
+
+
 def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
     lost = {"soil_ppt": None, "soil_word": "absent", "needs": ("see to the soil probe",)}
     lost["failing"] = ("soil",)
@@ -541,7 +550,7 @@ def test_a_pot_whose_soil_is_not_known_is_felt_first() -> None:
     upkeep = rows.log(rows.wakes(60, {59: lost}), (), rows.pot(settings={"upkeep_ml": 50}))
     told = condition.judge(upkeep, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
     assert tasks(told) == ["see to the soil probe"], "its upkeep doses go on"
-    assert "; until then it gives 50 ml every " in told.tasks[0].why
+    assert "; meanwhile the pot gives 50 ml every " in told.tasks[0].why
     assert ", and the tank is enough for that until " in told.tasks[0].why
 
 

@@ -48,7 +48,7 @@ def test_drying_is_foretold_from_one_look_a_day_a_day_after_water() -> None:
     ("twin", "held", "count", "says"),
     [
         (5.0, 0.9, 20, ""),
-        (30.0, 0.9, 20, "the better of the two dull rivals 10.0"),
+        (30.0, 0.9, 20, "the better of the two simple guesses by 1.0 %"),
         (5.0, 0.4, 20, "the 90 % band held 40 % of 20 readings"),
         (5.0, 0.9, 3, "3 days of drying to foretell; 8 are needed"),
     ],

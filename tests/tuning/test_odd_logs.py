@@ -68,7 +68,7 @@ def test_a_probe_that_drifts_is_named_and_nothing_proposed(tmp_path: Path) -> No
     assert found.now is not None
     (odd,) = found.now.odd
     assert "the probe drifts by -" in odd
-    assert "calibrate it anew" in odd
+    assert "calibrate it again" in odd
     drift, doubt = found.now.soil.at("drift")
     assert abs(drift + 80.0) < 3.0 * doubt < 40.0
     assert "contradicts the folder" in proposals.why_not(found)

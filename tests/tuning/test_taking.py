@@ -89,7 +89,7 @@ def test_weeks_later_what_was_foretold_is_held_to_the_log(pot: Path, basil: Stud
     log = replace(basil.log, place=pot / "logs", files=basil.log.files)
     (head, *others) = pages.taken_rows(log)
     assert head[1].startswith("'leave it', taken after wake 99: after 56 days")
-    assert any("refills 3, 3 to 4, foretold; 1 it was: NOT held" in text for _, text in others)
+    assert any("refills 3, 3 to 4, foretold; it was 1: NOT held" in text for _, text in others)
 
 
 def test_a_number_that_no_proposal_has_and_a_spoilt_note_are_told(pot: Path, basil: Study) -> None:

@@ -358,7 +358,7 @@ def scale(s: Session, probe: str) -> None:
         s.enter(probe, counts, ppt, WEIGHED_PPT, spread, calibrate.BENCH)
     grown = 1000 * GROWN_G / volume
     s.say(
-        f"  {counts_g:.4g} counts a gram; {GROWN_G} g of growth will read as {grown:.0f} ppt water"
+        f"  {counts_g:.4g} counts a gram; {GROWN_G} g of growth will read as {soil(grown)} of water"
     )
     s.finding(
         f"scale of {probe}", f"{tare[0]} counts empty, {counts_g:.4g} a gram", f"dry {dry_g:g} g"

@@ -24,6 +24,7 @@ from wakewell.pot import agree, description, pot_folder
 from wakewell.rig import battery
 from wakewell.rig.tables import along
 from wakewell.rig.weather import STATION_DEG
+from wakewell.units import soil
 
 from .doubt import Doubt, about, doubtful, nominal
 
@@ -246,8 +247,8 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
     if folder.steps:
         cal = folder.calibration
         assumed["calibration"] = (
-            f"nothing is calibrated yet: soil from {cal['wilting_ppt']} to {cal['capacity_ppt']} "
-            "ppt is expected, not measured"
+            f"nothing is calibrated yet: soil water from {soil(cal['wilting_ppt'])} to "
+            f"{soil(cal['capacity_ppt'])} is expected, not measured"
         )
     if told.panel is not None and told.panel.latitude_deg is None:
         assumed["panel.latitude_deg"] = (

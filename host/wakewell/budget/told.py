@@ -13,6 +13,7 @@ from typing import Any
 
 from wakewell.budget.course import Answer, Lasting
 from wakewell.pot import description
+from wakewell.terminal import Bad, marked
 from wakewell.tomlfile import show_path
 from wakewell.units import water
 
@@ -223,7 +224,8 @@ def lines(found: Budget) -> list[str]:
 
 def _wrap(text: str) -> list[str]:
     indent = " " * (len(text) - len(text.lstrip()) + 2)
-    return textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    rows = textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return [marked(row, isinstance(text, Bad)) for row in rows]
 
 
 def _life(what: str, life: Lasting, found: Budget, ends: str) -> str:
@@ -231,11 +233,11 @@ def _life(what: str, life: Lasting, found: Budget, ends: str) -> str:
         return f"{what}: more than {course.MOST_DAYS // 365} years, if nothing else breaks"
     days, low, high = life.told_days()
     end = found.inputs.start + timedelta(days=days)
-    text = f"{what}: {days} days ({low} to {high}), until about {end}{ends}"
+    text = f"{what}: {days} days ({low} to {high}, 19 times in 20), until about {end}{ends}"
     return (
         text
         if end > found.today
-        else text + "; that day is past: check it, and note the new content"
+        else text + "; that day is past: look at it, and note in pot.toml what it holds now"
     )
 
 
@@ -292,7 +294,7 @@ def _log(found: Budget) -> list[str]:
         return []
     row = f"  its log, {log.began} to {log.day}, {log.wakes} wakes"
     if log.use_ml_day is None or log.high_ml_day is None:
-        return [f"{row}: too few waterings to know its use"]
+        return [f"{row}: too few waterings to tell what the plant uses"]
     rows = [
         f"{row}: {_round(log.use_ml_day)} ml a day over the last {log.doses} waterings, in "
         f"nine of ten periods no more than {_round(log.high_ml_day)}; that is used here"
@@ -353,12 +355,13 @@ def _sunned(sunned: sun.Sunned) -> list[str]:
     if math.isinf(least):
         text = f"Panel: none is large enough: in {worst} no light that charges reaches it as it is "
         text += "put up, or its charger finds it too cold; put it elsewhere, or charge by hand then"
-        return [text, *(changes if sunned.changes else [])]
+        return [Bad(text), *(changes if sunned.changes else [])]
     rows = [f"Panel for never charging by hand: at least {_round(least)} mW in full sun; {worst} "
             "wants most"]  # fmt: skip
     if sunned.has_mw is not None:
         enough = "enough" if sunned.enough else "NOT ENOUGH"
         rows[0] += f"; has {_round(float(sunned.has_mw))}, {enough}"
+        rows[0] = marked(rows[0], not sunned.enough)
     each = (
         f"{name[:3]} {_round(month.least_mw) if math.isfinite(month.least_mw) else 'none'}"
         for name, month in zip(MONTHS, sunned.months, strict=True)
@@ -382,7 +385,7 @@ def _until(found: Budget) -> list[str]:
         ("battery", "mAh", found.cell_until),
     ):
         if answer is not None:
-            rows.append(_answer(found, what, unit, answer))
+            rows.append(marked(_answer(found, what, unit, answer), answer.sure != "yes"))
     if found.cell is not None and found.inputs.mains:
         rows.append("  battery: yes, while its charger is plugged in")
     elif found.sunned is not None and found.sunned.enough:
@@ -423,7 +426,7 @@ def _sizes(found: Budget) -> list[str]:
     rows = [f"For {found.away} days away, starting full, at the worst time of the year:"]
     for size in found.sizes:
         if math.isinf(size.least):
-            rows.append(f"  {size.what}: none lasts so long; see above what draws most")
+            rows.append(Bad(f"  {size.what}: none lasts so long; see above what draws most"))
             continue
         word = "" if size.exact else "at least "
         text = f"  {size.what}: {word}{_round(size.least)} {size.unit}"
@@ -435,7 +438,7 @@ def _sizes(found: Budget) -> list[str]:
             )
             verdict = "enough" if size.margin >= 0.0 else "NOT ENOUGH"
             text += f"; has {_round(size.has)}, {verdict}, {margin}"
-        rows.append(f"{text}; {size.why}")
+        rows.append(marked(f"{text}; {size.why}", (size.margin or 0.0) < 0.0))
     return rows
 
 

@@ -14,6 +14,7 @@ from wakewell.budget.course import MOST_DAYS
 from wakewell.budget.inputs import gather, open_folder
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.terminal import tell
 from wakewell.tomlfile import show
 
 MOST_AWAY = 366
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     code = int(late or small or dim)
     if args.json:
         return given.show_json(args, code, [told.as_json(found) | {"good": not code}])
-    print("\n".join(told.lines(found)))
+    tell(*told.lines(found))
     return code
 
 

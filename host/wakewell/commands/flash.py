@@ -12,6 +12,7 @@ from typing import Any
 from wakewell import extras
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.terminal import Bad, marked, tell
 from wakewell.usb import image
 from wakewell.usb.flash import (
     CAUTION,
@@ -92,12 +93,12 @@ def run(args: argparse.Namespace) -> int:
             except (BadInput, BoardLost) as error:
                 results.append({"name": folder.name, "good": False, "why": str(error)})
                 if not args.json:
-                    print(f"{folder.name}: NOT flashed: {error}")
+                    tell(Bad(f"{folder.name}: NOT flashed: {error}"))
                 code = 2
                 continue
             results.append({"name": result.pot} | asdict(result))
             if not args.json:
-                print(*result_lines(result), sep="\n")
+                tell(*result_lines(result))
             code = max(code, 0 if result.good else 1)
     return given.show_json(args, code, results) if args.json else code
 
@@ -130,7 +131,7 @@ def result_lines(result: FlashResult) -> list[str]:
     )
     if shown:
         lines.append(f"  reads {shown}")
-    return lines + [f"  note: {note}" for note in result.notes]
+    return lines + [marked(f"  note: {note}", isinstance(note, Bad)) for note in result.notes]
 
 
 def write_interpreter(args: argparse.Namespace, folders: list[Path]) -> int:

@@ -59,15 +59,18 @@ VALUES = {
 
 # Option: (what stands for its value, "" for none; what it does)
 OPTIONS = {
-    "--accept-weaker": ("", "send what by the pot's own log protects less than its version now"),
+    "--accept-weaker": (
+        "",
+        "send a version even if it protects less, by the pot's own log, than the present one",
+    ),
     "--dask": ("ADDRESS", "hand the runs to this Dask scheduler instead; default: to none"),
     "--database": ("FILE", "the database that listen keeps, or postgresql+psycopg://..."),
     "--demo": ("", "take the repair café's six planters"),
     "--dry-run": ("", "only show what would be done; nothing is written or sent"),
-    "--every": ("TIME", "go on, with a round every so often"),
+    "--every": ("TIME", "keep running and do it again after this time"),
     "--file": ("FILE", "the file to write"),
     "--json": ("", "print one JSON object instead of text: command, good, exit, results"),
-    "--like": ("POT", "the pot that stands in for what this one lacks, such as cafe/basil"),
+    "--like": ("POT", "take from this pot what the new or planned one lacks, such as cafe/basil"),
     "--names": ("", "only print every name that may be written there, with its meaning"),
     "--new-key": ("", "make private.toml with a new key"),
     "--out": ("DIR", "the folder to write into"),
@@ -77,7 +80,7 @@ OPTIONS = {
     "--seed": ("N", "the seed of what is random"),
     "--timezone": ("ZONE", "tell times as in this time zone; default: this computer's"),
     "--unit": ("", "print a systemd user unit that runs this very command here; nothing is run"),
-    "--wait": ("TIME", "wait so long for the board"),
+    "--wait": ("TIME", "wait this long for the board"),
     "--workers": ("N", "processes that share the runs; default: 1"),
     "--yes": ("", "do not ask"),
 }

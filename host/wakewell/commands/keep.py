@@ -35,18 +35,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--copies", type=int, default=COPIES, metavar="N",
-        help=f"keep so many copies, and remove the oldest beyond them; default: {COPIES}",
+        help=f"how many copies to keep; older ones are removed; default: {COPIES}",
     )  # fmt: skip
-    given.option(parser, "--every", "1h to 30d, each with a copy; default: one copy", type=seconds)
+    given.option(parser, "--every", "1h to 30d, a copy each time; default: one copy", type=seconds)
     parser.add_argument(
-        "--restore", action="store_true", help="lay out the newest copy; nothing is overwritten"
+        "--restore",
+        action="store_true",
+        help="restore the newest copy, or the one named; nothing is overwritten",
     )
-    given.option(parser, "--out", "with --restore; default: the folder one is in", default=".")
+    given.option(parser, "--out", "with --restore; default: the folder you are in", default=".")
     given.option(parser, "--unit")
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 copied, whole or restored; 1 a copy that is there is damaged; 2 no copy or "
-        "nothing restored, with the reason"
+        "exit codes: 0 a copy was made, all copies are whole, or one was restored; 1 a copy is "
+        "damaged; 2 no copy was made or restored, with the reason"
     )
 
 

@@ -71,7 +71,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         dest="for_s",
         type=seconds,
         metavar="TIME",
-        help="stop after so long; default: go on until Ctrl-C",
+        help="stop after this time; default: go on until Ctrl-C",
     )
     given.option(parser, "--unit")
     parser.epilog = "exit codes: 0 stopped; 2 it cannot listen, with the reason"

@@ -8,6 +8,7 @@ from typing import Any
 
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.terminal import Bad, tell
 from wakewell.usb.flash import match_ports
 from wakewell.usb.link import BoardLost
 from wakewell.usb.pull import pull_one
@@ -35,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
             except (BadInput, BoardLost) as error:
                 results.append({"name": folder.name, "good": False, "why": str(error)})
                 if not args.json:
-                    print(f"{folder.name}: NOT pulled: {error}")
+                    tell(Bad(f"{folder.name}: NOT pulled: {error}"))
                 code = 2
                 continue
             whole = not pulled.bad and not pulled.left
@@ -47,10 +48,8 @@ def run(args: argparse.Namespace) -> int:
                 f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
                 f"files; it sleeps for another {pulled.sleep_s} s"
             )
-            for bad in pulled.bad:
-                print(f"  damaged: {bad}")
-            for left in pulled.left:
-                print(f"  left on the board: {left}")
+            tell(*(Bad(f"  damaged: {bad}") for bad in pulled.bad))
+            tell(*(Bad(f"  left on the board: {left}") for left in pulled.left))
             for note in pulled.notes:
                 print(f"  note: {note}")
     return given.show_json(args, code, results) if args.json else code

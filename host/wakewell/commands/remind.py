@@ -38,7 +38,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--calendar", metavar="FILE",
         help="write the open tasks into this iCalendar file; default: none",
     )  # fmt: skip
-    given.option(parser, "--every", "1m to 1d; default: one round", type=seconds)
+    given.option(parser, "--every", "1m to 1d; default: once", type=seconds)
     given.option(parser, "--unit")
     given.option(parser, "--dry-run")
     given.option(parser, "--json")

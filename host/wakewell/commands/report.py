@@ -42,8 +42,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--wake",
         metavar="WAKE",
-        help="put a wake under the magnifier: its number, a date such as 2026-03-14, a day of the "
-        "week such as Tuesday (the latest), or last; default: none",
+        help="show one wake in detail, on a page of its own: its number, a date such as "
+        "2026-03-14, a day of the week such as Tuesday (the latest), or last; default: none",
     )
     parser.add_argument(
         "--as-of",

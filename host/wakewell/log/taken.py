@@ -22,14 +22,20 @@ from wakewell.tomlfile import shorten, show_path
 FILE = "taken.jsonl"
 Interval = tuple[float, float, float]  # middle, and between which nine of ten lie
 CHARGED_MV = 60  # a rest voltage higher by so much: it was charged; as in tuning/evidence.py
+PERCENT = " %"  # the unit shown for what is kept in ppt
 # What a log can be held to: (name, in words, unit)
 SEEN = (
     ("water_week_ml", "water a week", " ml"),
     ("waterings", "waterings", ""),
     ("refills", "refills", ""),
     ("charges", "charges", ""),
-    ("soil_ppt", "mean soil reading", " ppt"),
+    ("soil_ppt", "mean soil reading", PERCENT),
 )
+
+
+def shown(value: float, unit: str, sign: str = "") -> str:
+    """The figure before that unit. sign: "+" where it is a difference."""
+    return f"{value / 10:{sign}.1f}" if unit == PERCENT else f"{value:{sign}.0f}"
 
 
 class Taken(msgspec.Struct, forbid_unknown_fields=True):
@@ -60,12 +66,9 @@ class Row:
 
     def line(self) -> str:
         """In words."""
-        middle, low, high = self.foretold
+        middle, low, high, was = (shown(v, self.unit) for v in (*self.foretold, self.was))
         word = "held" if self.held else "NOT held"
-        return (
-            f"{self.text} {middle:.0f}{self.unit}, {low:.0f} to {high:.0f}, foretold; "
-            f"{self.was:.0f} it was: {word}"
-        )
+        return f"{self.text} {middle}{self.unit}, {low} to {high}, foretold; it was {was}: {word}"
 
 
 @dataclass(frozen=True)

@@ -25,16 +25,17 @@ NOTES = (
         "be changed there. If it does not open, the battery is too low: charge it first."
     ),
     term(
-        "Anyone holding this card and the pot can send it to another Wi-Fi: keep the card at home."
+        "Anyone who has this card and the pot can connect it to another Wi-Fi: keep the card at "
+        "home."
     ),
 )
 
 
 # How its owner has no reminders for a week, where it sends any
 MUTE = term(
-    "No reminders for a week: hold the button until its light, after blinking and then staying on, "
-    "goes out: ten seconds. Without a light count to twelve. Then let go. Who built it sees that, "
-    "and is told in your place."
+    "No reminders for a week: hold the button for ten seconds. Its light blinks, stays on, then "
+    "goes out: let go. Without a light count to twelve. The one who built it gets the reminders in "
+    "your place."
 )
 
 

@@ -386,11 +386,11 @@ def upkeep(
         return []
     values = {"ml": settings["upkeep_ml"], "days": settings["upkeep_days"]}
     if level_ml is None:
-        return [say("Until then it gives {ml} ml every {days} days.", **values)]
+        return [say("Meanwhile the pot gives {ml} ml every {days} days.", **values)]
     doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
     until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
     text = say(
-        "Until then it gives {ml} ml every {days} days, and the tank is enough for that until "
+        "Meanwhile the pot gives {ml} ml every {days} days, and the tank is enough for that until "
         "{date}.",
         date=until,
         **values,

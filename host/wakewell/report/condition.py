@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from wakecore import fields, rules
 from wakewell import words
 from wakewell.budget.forecast import Forecast
-from wakewell.language import number, say, term
+from wakewell.language import number, plural, say, term
 from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
 from wakewell.log.times import DAY_S, Calendar, span_text
 from wakewell.report.expected import within_s
@@ -25,6 +25,17 @@ ORDER = {PERSON: 0, SILENT: 1, DUE: 2, WELL: 3}
 VISIT_DAYS = 7
 BY_HAND = "water by hand"
 SAID_BY_LOCKOUT = ("clear a lockout", "see to the pot", "see why it stays dry")
+STAYS_DRY = "see why it stays dry"
+# Needs that say themselves why the pot gives no water
+KEEPS_DRY = (
+    "see to the battery",
+    "see to the soil probe",
+    "see to the thermometer",
+    "see to the level",
+    "empty the saucer",
+    "see to the saucer probe",
+    "commission the pot",
+)
 ROUTINE = ("fill the tank", "charge the battery", "confirm the charge", "unplug the charger")
 # Permissives that hold the pump back for a day at most
 NOT_FOR_LONG = ("settled", "steady", "day")
@@ -125,12 +136,12 @@ def by_hand(log: PotLog) -> Task | None:
         )
     held = number(last.soil_ppt / 10, 1)
     why = say(
-        "the soil holds {held} % by volume, and at {refill} % it should be watered",
+        "the soil holds {held} % of water by volume; it should be watered at {refill} %",
         held=held,
         refill=number(refill / 10, 1),
     )
     if last.soil_ppt > refill and asked:
-        why = say("{why}; the soil holds {held} % by volume", why=asked.plain, held=held)
+        why = say("{why}; the soil holds {held} % of water by volume", why=asked.plain, held=held)
     return Task(do, why, "", BY_HAND)
 
 
@@ -141,12 +152,12 @@ def upkeep(pot: fields.Pot, level_ml: int | None, calendar: Calendar, now_s: flo
         return ""
     values = {"ml": settings.upkeep_ml, "days": settings.upkeep_days}
     if level_ml is None or pot.calibration.float_only:
-        return say("; until then it gives {ml} ml every {days} days", **values)
+        return say("; meanwhile the pot gives {ml} ml every {days} days", **values)
     doses = max(0, level_ml - start_of(pot)) // settings.upkeep_ml
     until_s = now_s + doses * settings.upkeep_days * DAY_S
     return say(
-        "; until then it gives {ml} ml every {days} days, and the tank is enough for that until "
-        "{date}",
+        "; meanwhile the pot gives {ml} ml every {days} days, and the tank is enough for that "
+        "until {date}",
         date=calendar.date(until_s),
         **values,
     )
@@ -169,6 +180,10 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
     dry = "reserve" in last.failing
     for name in last.needs:
         if name == BY_HAND or (name in SAID_BY_LOCKOUT and last.lockouts):
+            continue
+        if name == STAYS_DRY and any(other in KEEPS_DRY for other in last.needs):
+            continue
+        if name == "see why the tank empties" and "leak" in last.lockouts:
             continue
         if name == "fill the tank" and leaks(last.lockouts, last.needs):
             continue
@@ -271,7 +286,11 @@ def _look(log: PotLog) -> list[Task]:
     if log.pot is None or not log.pot.settings.radio_wakes:
         return [
             Task(look, say("its log has not been read since"), told=True),
-            Task(say("Read its log again with the cable."), say("only its log shows how it is")),
+            Task(
+                say("Read its log again with the cable."),
+                say("only its log shows how it is"),
+                call=True,
+            ),
         ]
     return [
         Task(look, say("its report is overdue, so it may not be watering"), told=True),
@@ -311,7 +330,12 @@ def _sentence(
             return say("The soil is dry, and the pot cannot water it enough.")
         lead, first.told = first.why, True
         if more and first.name != BY_HAND:
-            lead = say("{what}, and {count} more", what=lead, count=more)
+            lead = plural(
+                "{what}; {count} more thing to do is listed below",
+                "{what}; {count} more things to do are listed below",
+                more,
+                what=lead,
+            )
         return lead[0].upper() + lead[1:] + "."
     if condition.word == SILENT:
         last = {

@@ -21,6 +21,7 @@ from wakewell.language import number, plural, say, term
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
+from wakewell.units import soil
 
 # Shown as they are translated; the names of findings too
 QUIET, WATCH, ACT, UNKNOWN = term("quiet"), term("watch"), term("act"), term("not known")
@@ -87,7 +88,7 @@ def probe_drift(log: PotLog) -> Finding:
     now = median([v for _, v in rows[-10:]])
     known = pot.calibration.ul_per_ppt if pot else 0
     ratio = now * known / 1000 if known else 1.0
-    measure = f"{now:.2f} ppt/ml over the last {len(rows[-10:])} doses"
+    measure = f"{now / 10:.3f} %/ml over the last {len(rows[-10:])} doses"
     measure += f", {ratio:.2f} of the calibrated" if known else ", none calibrated"
     measure += f"; {100 * change:+.0f} % over the log (p = {p:.2g})"
     over = _over_capacity(log)
@@ -226,7 +227,7 @@ def resets(log: PotLog) -> Finding:
     """How often did it start without having been asked to?"""
     name, threshold = (
         term("resets"),
-        "brown-outs, watchdog bites in the last 30 days: 1 watch, 3 see to",
+        "brown-outs, watchdog resets in the last 30 days: 1 watch, 3 act",
     )
     causes = Counter(w.cause for w in log.wakes if w.cause not in ("timer", "button"))
     bad = [w.cause for w in late(log) if w.cause in ("brownout", "watchdog")]
@@ -405,7 +406,7 @@ def plant_growth(log: PotLog) -> Finding | None:
     pot, name = log.pot, term("growth on the scale")
     if pot is None or not (pot.calibration.weighed or pot.calibration.weight):
         return None
-    threshold = f"{GROWN_PPT} ppt of soil water"
+    threshold = f"{soil(GROWN_PPT)} of soil water"
     if pot.calibration.weight:
         gaps = [
             ppt - w.soil_ppt
@@ -418,13 +419,13 @@ def plant_growth(log: PotLog) -> Finding | None:
                 name, UNKNOWN, say("too few days to judge"), measure, threshold, "", "R6"
             )
         grown = median(gaps[-10:]) - median(gaps[:10])
-        measure = f"the scale rose by {grown:+.0f} ppt against the soil probe"
+        measure = f"the scale rose by {grown / 10:+.1f} % of soil water against the soil probe"
     else:
         days = (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S
         litres = max(1, pot.calibration.ul_per_ppt) / 1000  # a thousandth of it is one ppt
         grown = GROWS_G_DAY * days / litres
         measure = f"{days:.0f} days, assuming {GROWS_G_DAY} g a day in {litres:.1f} l"
-        measure += f": {grown:.0f} ppt"
+        measure += f": {soil(grown)} of soil water"
     share = number(abs(grown) / 10, 1)
     plain = say(
         "growth makes the soil look about {share} % by volume wetter than it is", share=share

@@ -30,6 +30,7 @@ from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
 from wakewell.report import condition, findings, magnifier, overview, pictures, plots
+from wakewell.units import soil
 
 MARKER = '<meta name="generator" content="Wakewell report">'
 SAFETY, SAFETY_PAGE = "safety.md", "safety.html"  # tools/assure.py --note writes the first
@@ -69,6 +70,7 @@ READ_OFF = {
     "battery": term("{date}: {value} volts"),
     "shown": term("Shown: {first} to {last}"),
 }
+IN_PPT = ("soil", "weight")  # probes whose tables lead to soil water
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; the page says how many more there are; --form csv has all
 STAMPS = {
@@ -445,10 +447,11 @@ def _pot_page(view: PotView, round_page: str, kept: Sequence[WakeRow] | None) ->
     if opens:
         specs["overview"] = plots.overview(view.pictures[0], drawing.PAGE)
     data = {p.key: compact(p.rows) for p in view.pictures}
-    quiet = [f for f in view.findings if f.state == findings.QUIET]
     loud = [f for f in view.findings if f.state in (findings.WATCH, findings.ACT)]
     said = {task.do for task in view.condition.tasks}
     locked = {words.RULES.get(name) for name in log.wakes[-1].lockouts}
+    # A leak of one day does not show in weeks of the level: what has just stopped the pot counts
+    quiet = [f for f in view.findings if f.state == findings.QUIET and f.rule not in locked]
     return render(
         "pot.html",
         view=view,
@@ -543,7 +546,7 @@ def facts(view: PotView) -> list[tuple[str, str]]:
         rows.append((say("Commissioning"), text))
     read = f"{calendar.moment(last.time_s)} ({calendar.name})"
     if view.condition.old_s >= DAY_S:
-        read = say("{date}, {span} before", date=read, span=span_text(view.condition.old_s))
+        read = say("{date}, {span} ago", date=read, span=span_text(view.condition.old_s))
     rows.append((say("Read up to"), read))
     return rows
 
@@ -594,7 +597,7 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
     cores = sorted({w.core for w in log.wakes})
     awake_s = sorted(w.awake_ms for w in log.wakes)[len(log.wakes) // 2] / 1000
     return [
-        ("log", f"{len(log.files)} files from {log.files[0].name} to {log.files[-1].name}"),
+        ("log", files_text(log)),
         ("wakes", f"{len(log.wakes)}, numbers {log.wakes[0].n} to {last.n}"),
         ("span", span_text(last.time_s - log.wakes[0].time_s)),
         ("records missing", f"{log.missing}; overwritten, storage full: {log.dropped}"),
@@ -602,7 +605,7 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("lines not read", named(log.skips.first, log.skips.count)),
         ("records mended", named(log.skips.mends, log.skips.mended)),
         ("records shortened", "; ".join([str(log.short.count), *log.short.first[:MOST_NAMED]])),
-        ("other lives in this log", "; ".join(log.others) or "none"),
+        ("other boards or fresh starts in this log", "; ".join(log.others) or "none"),
         ("core that recorded", ", ".join(cores)),
         ("settings, limits, calibration", ", ".join(i or "safe defaults" for i in last.ids)),
         ("in force beside the log", "yes" if log.pot is not None else "no"),
@@ -612,6 +615,13 @@ def maker_rows(view: PotView) -> list[tuple[str, str]]:
         ("battery forecast", view.battery.basis or view.battery.why_not),
         *taken_rows(log),
     ]
+
+
+def files_text(log: PotLog) -> str:
+    """How many files the log has, and which."""
+    if len(log.files) == 1:
+        return f"1 file, {log.files[0].name}"
+    return f"{len(log.files)} files, from {log.files[0].name} to {log.files[-1].name}"
 
 
 def taken_rows(log: PotLog) -> list[tuple[str, str]]:
@@ -648,7 +658,10 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
         member = {"soil": "soil_counts", "battery": "rest"}.get(name, "")
         seen = [getattr(w, member) for w in view.log.wakes] if member else []
         seen = [counts for counts in seen if counts is not None]
-        points = ", ".join(f"{counts}: {value}" for counts, value in probe.points)
+        points = ", ".join(
+            f"{counts}: {soil(value) if name in IN_PPT else value}"
+            for counts, value in probe.points
+        )
         read = f"{min(seen)} to {max(seen)}" if seen else ""
         rows.append((plain, points, f"{probe.rail_low}, {probe.rail_high}", read))
     return rows

@@ -455,7 +455,7 @@ def odd(found: Fit) -> list[str]:
     lines = []
     at = named(found.soil.values)
     for name, what, where in (
-        ("holds", "water for one part per thousand of soil water", "ul_per_ppt and [planter]"),
+        ("holds", "water for one per cent of soil water", "ul_per_ppt and [planter]"),
         ("drying", "water use", "[crop]"),
     ):
         prior = float(found.doubts[NAMES.index(name)])
@@ -468,7 +468,7 @@ def odd(found: Fit) -> list[str]:
     drift, _ = found.soil.at("drift")
     if _drifts(found.soil):
         lines.append(
-            f"the probe drifts by {drift:+.0f} parts per thousand in a hundred days, wakes "
-            f"{found.evidence.first} to {found.evidence.last}: calibrate it anew"
+            f"the probe drifts by {drift / 10:+.1f} % of soil water in a hundred days, wakes "
+            f"{found.evidence.first} to {found.evidence.last}: calibrate it again"
         )
     return lines

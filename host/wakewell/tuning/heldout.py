@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from wakewell.tuning.evidence import Look
 from wakewell.tuning.fit import Z90, SoilFit
 from wakewell.tuning.twin import DAY_S, Course
+from wakewell.units import soil
 
 Numbers = NDArray[np.float64]
 
@@ -166,8 +167,8 @@ def verdict(horizons: Sequence[Horizon]) -> str:
         rival = min(one.same, one.line)
         if one.days >= 2 and one.twin > WORSE * rival:
             return (
-                f"{one.days} days ahead the twin is {one.twin:.1f} parts per thousand off, and the "
-                f"better of the two dull rivals {rival:.1f}"
+                f"{one.days} days ahead the twin is off by {soil(one.twin)} of soil water, and the "
+                f"better of the two simple guesses by {soil(rival)}"
             )
         if one.held < LEAST_HELD:
             return (

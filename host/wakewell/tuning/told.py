@@ -25,6 +25,7 @@ from wakewell.tuning.study import Study
 from wakewell.tuning.taking import Taking
 from wakewell.tuning.twin import KNOBS, Course
 from wakewell.tuning.weather import span_text
+from wakewell.units import soil
 
 DRAWS = 12  # twins that an interval of what follows from several numbers is taken from
 
@@ -92,8 +93,8 @@ def _of_soil(found: Fit) -> Iterator[Number]:
     )  # fmt: skip
     volume = found.spec.vessel.volume_ml
     yield Number(
-        "ul_per_ppt", "water for one part per thousand", *_times(found, "holds", volume / 1000.0),
-        "ml", waterings, soil.told("holds"),
+        "ml_per_percent", "water for one per cent of soil water",
+        *_times(found, "holds", volume / 100.0), "ml", waterings, soil.told("holds"),
     )  # fmt: skip
     hours = found.spec.substrate.even_s / 3600.0
     yield Number(
@@ -106,9 +107,9 @@ def _of_soil(found: Fit) -> Iterator[Number]:
     )  # fmt: skip
     drift, doubt = soil.at("drift")
     yield Number(
-        "drift", "drift of the probe in a hundred days", drift, drift - Z90 * doubt,
-        drift + Z90 * doubt, "parts per thousand", f"wakes {span.first} to {span.last}",
-        soil.told("drift"),
+        "drift", "drift of the probe in a hundred days, soil water", drift / 10,
+        (drift - Z90 * doubt) / 10, (drift + Z90 * doubt) / 10, "%",
+        f"wakes {span.first} to {span.last}", soil.told("drift"),
     )  # fmt: skip
 
 
@@ -199,14 +200,14 @@ def held_lines(held: HeldOut) -> Iterator[str]:
     yield "           days ahead  readings     twin  same as yesterday  straight line  in the band"
     for one in held.horizons:
         yield (
-            f"           {one.days:>10}  {one.count:>8}  {one.twin:>7.1f}  {one.same:>17.1f}  "
-            f"{one.line:>13.1f}  {100 * one.held:>9.0f} %"
+            f"           {one.days:>10}  {one.count:>8}  {soil(one.twin):>7}  "
+            f"{soil(one.same):>17}  {soil(one.line):>13}  {100 * one.held:>9.0f} %"
         )
-    yield "           (mean error in parts per thousand of soil water; the band is to hold 90 %)"
+    yield "           (mean error of soil water; 90 % of the readings should lie in the band)"
     for name, was, middle, low, high in held.totals:
         text, unit = TOTALS[name]
         foretold = f"{middle:.0f}{unit}, {low:.0f} to {high:.0f}, foretold"
-        yield f"           {text}: {foretold}; {was:.0f} it was"
+        yield f"           {text}: {foretold}; it was {was:.0f}"
     if held.why:
         yield f"  FAILED   its own check: {held.why}; nothing is proposed from it"
     else:
@@ -235,8 +236,8 @@ EFFECT = (
     ("used_mah", "charge", " mAh"),
     ("water_week_ml", "water a week", " ml"),
     ("waterings", "waterings", ""),
-    ("soil_ppt", "mean soil reading", " ppt"),
-    ("swing_ppt", "its swing", " ppt"),
+    ("soil_ppt", "mean soil reading", taken.PERCENT),
+    ("swing_ppt", "its swing", taken.PERCENT),
     ("lockouts", "lockouts", ""),
 )
 WORSE = {name: text for name, text, _ in EFFECT} | {
@@ -265,8 +266,9 @@ def proposal_lines(found: Proposals) -> Iterator[str]:
             middle, low, high = one.effect[name]
             moved = one is not now and abs(one.against[name][0]) > 0.05 * max(1.0, abs(middle))
             if name in [row[0] for row in EFFECT[:BRIEF]] or moved:
-                more = f"; {_against(one.against[name])}" if one is not now else ""
-                yield (f"         {text}: {middle:.0f}{unit}, {low:.0f} to {high:.0f}{more}")
+                more = f"; {_against(one.against[name], unit)}" if one is not now else ""
+                best, least, most = (taken.shown(v, unit) for v in (middle, low, high))
+                yield f"         {text}: {best}{unit}, {least} to {most}{more}"
         if one.matters:
             share = ", then ".join(
                 f"{name} ({min(1.0, lost):.0%} of the gain is lost without it)"
@@ -316,9 +318,9 @@ def changes_text(one: Proposal) -> str:
     return ", ".join(f"{name} {was} -> {now}" for name, (was, now) in one.changes.items())
 
 
-def _against(row: tuple[float, float, float]) -> str:
-    middle, low, high = row
-    return f"against leaving it {middle:+.0f} ({low:+.0f} to {high:+.0f})"
+def _against(row: tuple[float, float, float], unit: str) -> str:
+    middle, low, high = (taken.shown(value, unit, "+") for value in row)
+    return f"against leaving it {middle} ({low} to {high})"
 
 
 def _span(span: Evidence) -> str:
@@ -328,7 +330,7 @@ def _span(span: Evidence) -> str:
 def fit_lines(found: Fit) -> Iterator[str]:
     """One fit."""
     span = found.evidence
-    off = f"readings scatter by {found.soil.scatter_ppt:.1f} parts per thousand about it"
+    off = f"readings scatter by {soil(found.soil.scatter_ppt)} of soil water about it"
     yield f"  fitted   {_span(span)}; {off}"
     for number in numbers(found):
         yield f"    {number.line()}"

@@ -39,6 +39,7 @@ from wakewell.pot import (
 )
 from wakewell.pot.board_file import board_id
 from wakewell.replay import preview
+from wakewell.terminal import Bad
 from wakewell.usb import payload
 from wakewell.usb.link import (
     EPOCH,
@@ -368,7 +369,7 @@ def at_its_stage(
         result.notes.append(found.text or stage.WORDS[found.stage])
     if found.text and stage.stage_of(on_board):
         result.good = False
-        result.notes.append("this board was commissioned; from now on it does not pump")
+        result.notes.append(Bad("this board was commissioned; from now on it does not pump"))
     return stage.compiled(pot, found.stage)
 
 
@@ -482,7 +483,7 @@ def test(link: Link, version: str, result: FlashResult, steps: list[str]) -> Non
         found = link.ask("self_test", version, kind=TOLD)
     except BoardRefused as error:
         result.good = False
-        result.notes.append(f"self-test failed: {error}")
+        result.notes.append(Bad(f"self-test failed: {error}"))
         return
     how, statuses, match, found_stage, pump, readings = found
     result.readings = readings
@@ -491,17 +492,17 @@ def test(link: Link, version: str, result: FlashResult, steps: list[str]) -> Non
     for kind, status in statuses.items():
         if status != "good":
             result.good = False
-            result.notes.append(f"{kind} was read as {status}")
+            result.notes.append(Bad(f"{kind} was read as {status}"))
     if not match and steps:
         result.notes += [f"next: {text}" for text in steps]
     elif not match:
         result.notes.append("settings, limits and calibration do not match, so it will not pump")
     if found_stage != result.stage:
         result.good = False
-        result.notes.append(f"the stage was read as {found_stage}, sent as {result.stage}")
+        result.notes.append(Bad(f"the stage was read as {found_stage}, sent as {result.stage}"))
     if not pump:
         result.good = False
-        result.notes.append("the pump's file cannot be read: no pin is driven")
+        result.notes.append(Bad("the pump's file cannot be read: no pin is driven"))
     for name, reading in readings.items():
         if reading is None:
             result.notes.append(f"{name} does not answer")
