@@ -208,9 +208,9 @@ def test_what_is_plain_is_said_where_it_is_asked_for(
     assert cli.main([*words, "--publish", "--metrics", f"localhost:{port}"]) == 0
     said = capsys.readouterr().err
     assert "they are not sealed" in said
-    assert "whoever reaches" not in said
+    assert "anyone who can reach" not in said
     assert cli.main([*words, "--metrics", f"0.0.0.0:{port}"]) == 0
     said = capsys.readouterr().err
-    assert f"whoever reaches 0.0.0.0:{port} reads these pots' numbers" in said
+    assert f"anyone who can reach 0.0.0.0:{port} can read these pots' numbers" in said
     assert "not sealed" not in said
     assert cli.main([*words, "--metrics", "nowhere"]) == 2

@@ -186,6 +186,9 @@ def test_a_reading_with_what_it_converts_to() -> None:
     assert soil["word"] == words.PROBE_WORDS["good"].plain
     assert magnifier.reading_row("battery", [1_800_000, 7], "", cal)["value"] == "3.600 V"
     assert magnifier.reading_row("level", [300_000, 7], "", cal)["value"] == "0 ml"
+    switch = rows.pot(calibration={"float_only": 1}).calibration
+    says = magnifier.reading_row("level", [300_000, 7], "", switch)["value"]
+    assert says == "the water is down to the float switch", "a switch shows no amounts"
     lost = magnifier.reading_row("soil", None, "absent", cal)
     assert (lost["counts"], lost["spread"], lost["value"]) == ("did not answer", "", "")
     assert magnifier.reading_row("soil", [1, 2], "", None)["value"] == ""

@@ -558,7 +558,8 @@ def stand(s: Session) -> None:
     s.finding("leak stand", f"{lost_ml} ml in {days:.1f} days", f"allowed {allowed_ml:.0f} ml")
     if lost_ml > allowed_ml:
         raise Failed(
-            f"the tank lost {water(lost_ml)} in {days:.1f} days: find the leak, stand it again"
+            f"the tank lost {water(lost_ml)} in {days:.1f} days: find the leak, then "
+            "let it stand again"
         )
     s.say(f"  {water(lost_ml)} in {days:.1f} days, allowed {water(allowed_ml)}")
 

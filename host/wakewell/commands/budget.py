@@ -29,7 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="will it last until then? 2026-05-27, or 27: the next 27th; default: not asked",
     )
     parser.add_argument(
-        "--away", metavar="DAYS", help="what to buy for so many days away; default: not asked"
+        "--away", metavar="DAYS", help="what to buy before this many days away; default: not asked"
     )
     given.option(parser, "--json")
     parser.epilog = (

@@ -91,7 +91,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=3600.0,
         metavar="TIMES",
-        help="speed up deep sleep so many times; default: 3600, a day in 24 s",
+        help="how many times faster deep sleep passes; default: 3600, a day in 24 s",
     )
     parser.add_argument(
         "--begins",

@@ -26,7 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "pots", nargs="*", metavar="POT",
-        help="the pots' folders to copy; default: none, the copies that are there are verified",
+        help="the pots' folders to copy; default: none, the existing copies are checked",
     )  # fmt: skip
     given.option(
         parser,

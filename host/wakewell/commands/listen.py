@@ -57,14 +57,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--metrics",
         metavar="HOST:PORT",
         help="serve each pot's newest numbers as OpenMetrics text, at /metrics; a port's number "
-        "alone: for this computer only; else whoever reaches it reads them; default: none",
+        "alone: for this computer only; else anyone who can reach it can read them; default: none",
     )
     parser.add_argument(
         "--publish",
         action="store_true",
         help="also leave each pot's newest numbers at its broker, retained, as plain SenML on "
         "wakewell/BOARD/plain: never keys, names or the Wi-Fi, but not sealed as reports are, so "
-        "whoever may write there can forge them",
+        "anyone who may write there can forge them",
     )
     parser.add_argument(
         "--for",
@@ -142,7 +142,7 @@ def run(args: argparse.Namespace) -> int:
 
         metrics = Metrics(listener, *place_of(args.metrics))
         if not metrics.own:
-            say(f"--metrics: whoever reaches {args.metrics} reads these pots' numbers")
+            say(f"--metrics: anyone who can reach {args.metrics} can read these pots' numbers")
     until = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: until.set())
     if args.for_s is not None:

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     if kept:
         print(f"  left as they were: {', '.join(kept)}")
     print(f"  {summary(draft)}")
-    print("  Every value stands there with its reason. Nothing is calibrated yet.")
+    print("  Each value is written there with its reason. Nothing is calibrated yet.")
     print(NEXT.format(folder=place))
     return 0
 

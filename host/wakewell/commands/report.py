@@ -54,7 +54,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--timezone", default="")
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 every pot is well or due, 1 a pot needs help now or is not heard of, "
+        "exit codes: 0 every pot is well or due, 1 a pot needs help now or sent no news, "
         "2 input that cannot be used. As pages it writes one for each pot and round.html for "
         "all of them; --wake writes a page of its own."
     )

@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--timezone", default="")
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 every pot is well or due, 1 a pot needs help now, is not heard of or cannot "
+        "exit codes: 0 every pot is well or due, 1 a pot needs help now, sent no news or cannot "
         "be read, 2 input that cannot be used. Days are the least that tank and battery last, 19 "
         "times in 20."
     )

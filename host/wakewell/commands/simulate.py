@@ -139,7 +139,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--seed", "default: the trial's own", type=int)
     parser.add_argument(
         "--runs", type=int, default=1, metavar="N",
-        help="so many runs, each with the next seed; default: 1",
+        help="how many runs, each with the next seed; default: 1",
     )  # fmt: skip
     given.option(parser, "--workers", type=int, default=1)
     given.option(parser, "--dask")

@@ -21,7 +21,7 @@ from wakewell.log import record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Read, Reading
 from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
-from wakewell.log.times import Calendar
+from wakewell.log.times import Calendar, span_text
 from wakewell.pot.probes import PROBES
 from wakewell.report import plots
 from wakewell.units import water
@@ -311,7 +311,7 @@ def magnify(log: PotLog, wake: WakeRow, read: Read, calendar: Calendar) -> Magni
         (say("charge since the last wake"), f"{wake.charge_uah} µAh"),
         (say("writes to storage"), say("all good") if not wake.stores_failed else say("FAILED")),
         (say("woke"), words.of(words.CAUSES, wake.cause).plain),
-        (say("then slept"), f"{wake.sleep_s} s"),
+        (say("then slept"), span_text(wake.sleep_s)),
     ]
     if wake.left_out:
         text = ", ".join(words.LEFT_OUT.get(part, part) for part in wake.left_out)
@@ -340,6 +340,10 @@ def reading_row(name: str, reading: Reading | None, word: str, cal: Any) -> dict
         if probe is not None:
             value = convert(probe.points, reading[0]) / scale
             row["value"] = f"{number(value, len(str(scale)) - 1)} {say(unit)}"
+            if name == "level" and cal.float_only:
+                row["value"] = say("the water is above the float switch")
+                if value <= 0:
+                    row["value"] = say("the water is down to the float switch")
     return row
 
 
