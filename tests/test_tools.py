@@ -306,7 +306,7 @@ def test_a_failed_npm_is_explained(
         return (1, words) if kind(command) == "packages" else run(label, command)
 
     monkeypatch.setattr(env, "run_with_progress", failing)
-    with pytest.raises(env.Trouble, match="network request failed"):
+    with pytest.raises(env.ToolError, match="network request failed"):
         env.ready(test=True)
 
 

@@ -29,6 +29,7 @@ from wakewell.log.logs import Skip
 from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
+from wakewell.pot.probes import PERCENT, PROBES
 from wakewell.report import condition, findings, magnifier, overview, pictures, plots
 from wakewell.units import soil
 
@@ -70,7 +71,6 @@ READ_OFF = {
     "battery": term("{date}: {value} volts"),
     "shown": term("Shown: {first} to {last}"),
 }
-IN_PPT = ("soil", "weight")  # probes whose tables lead to soil water
 MOST_NAMED = 50  # lines that were not read, each with its place
 MOST_ROWS = 400  # of a table; the page says how many more there are; --form csv has all
 STAMPS = {
@@ -659,7 +659,7 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
         seen = [getattr(w, member) for w in view.log.wakes] if member else []
         seen = [counts for counts in seen if counts is not None]
         points = ", ".join(
-            f"{counts}: {soil(value) if name in IN_PPT else value}"
+            f"{counts}: {soil(value) if PROBES[name].shown == PERCENT else value}"
             for counts, value in probe.points
         )
         read = f"{min(seen)} to {max(seen)}" if seen else ""
