@@ -167,22 +167,17 @@ def follow(
     state: "State", soil_ppt: int, calibration: "Values", settings: "Values", soon: bool = False
 ) -> None:
     """Keep the highest soil water since the dose. A new height that answers it ends the account
-    of water without an answer, as of now (R18): of as much as the poorest soil that a pot may learn
-    takes for such a rise. The rest of a large dose with a small rise stays in the account.
+    of water without an answer, as of now (R18).
 
     soon: minutes after a pulse, when hardly anybody came with a can.
     """
     if soil_ppt > state.peak_ppt:
-        seen_ppt, state.peak_ppt = state.peak_ppt - state.before_ppt, soil_ppt
+        state.peak_ppt = soil_ppt
         rise, enough, needed = judge_answer(state, calibration, settings)
         by_hand = not soon and is_by_hand(state, calibration, settings, rise)
         if enough and rise >= needed and not by_hand:
-            new_ppt = rise - seen_ppt if seen_ppt >= needed else rise
-            answered_ul = MOST_TIMES * calibration.ul_per_ppt * new_ppt or state.unanswered_ul
-            state.unanswered_ul = max(0, state.unanswered_ul - answered_ul)
+            state.unanswered_ul = state.tries = 0
             state.tried_ppt = UNKNOWN
-            if not state.unanswered_ul:
-                state.tries = 0  # a part of an answer is none to what presses gave
 
 
 def learn(state: "State", calibration: "Values", settings: "Values", exhausted: bool) -> None:

@@ -261,8 +261,6 @@ def test_a_can_of_water_answers_no_dose_that_a_press_made() -> None:
     assert after(91) == (99, 1, 200, 2), "neither silent nor an answer"
     assert after(91, soon=True)[:3] == (0, 0, -1)
     assert after(91, tries=0, tried_ppt=-1) == (0, 0, -1, 0)
-    assert after(10, unanswered_ul=40000) == (0, 0, -1, 0)
-    assert after(10, unanswered_ul=40001) == (1, 1, -1, 0), "a part: a press may try, and counts"
 
 
 def test_how_much_may_go_without_an_answer() -> None:
