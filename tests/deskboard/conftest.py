@@ -15,7 +15,7 @@ from mpremote.transport_serial import SerialTransport
 from wakewell.deskboard import DeskBoard, ScriptedWorld, make_image, why_not
 
 _REASON = why_not()
-SMALL_FLASH = 256 * 1024
+SMALL_FLASH = 320 * 1024
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

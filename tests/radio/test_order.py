@@ -186,7 +186,7 @@ def test_a_database_of_an_older_version(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "basil" / "heard.db") as c:
         for column in ("lines DROP COLUMN at", "lines DROP COLUMN home", "pots DROP COLUMN name"):
             c.execute(f"ALTER TABLE {column}")
-        for table in ("readings", "alembic_version"):
+        for table in ("readings", "listeners", "alembic_version"):
             c.execute(f"DROP TABLE {table}")
     c.close()
     desk = Desk(tmp_path / "basil")

@@ -44,6 +44,8 @@ class Folder:
         board_os = SimpleNamespace(**known)
 
         def imported(name: str, *rest: Any) -> Any:
+            if name in ("chip", "loader"):  # another test of this process may stand in for them
+                raise ImportError(name)
             return board_os if name == "os" else __import__(name, *rest)
 
         def opened(path: str, mode: str = "r") -> Any:
