@@ -33,7 +33,8 @@ class Post(Mqtt):
         for name, each in zip(("heard", "asked", "code"), lines):
             if each and each not in self.seen:
                 self.got(topic[: topic.rfind("/") + 1].encode() + name.encode(), each)
-        self.seen = lines[1:] or self.seen  # they come with each answer: a repeated one is not a new message
+        # They come with each answer: a repeated one is not a new message
+        self.seen = lines[1:] or self.seen
 
     def ask(self, topic: str, kind: str, pieces: "Iterable[bytes]" = ()) -> None:
         """Send a request."""
