@@ -68,7 +68,7 @@ def test_a_scale_from_its_tare_and_a_known_mass() -> None:
     )  # fmt: skip
     commission.scale(session, "soil")
     assert entered == [("soil", 5000, 0), ("soil", 25000, 1000)]
-    assert "100 g of growth will read as 50 ppt water" in said[0]
+    assert "100 g of growth will read as 5.0 % of water" in said[0]
 
 
 def test_a_scale_that_hardly_moves_is_seen_to() -> None:

@@ -15,7 +15,7 @@ from mpremote.transport_serial import SerialTransport
 from wakewell.deskboard import DeskBoard, ScriptedWorld, make_image, why_not
 
 _REASON = why_not()
-SMALL_FLASH = 320 * 1024
+SMALL_FLASH = 256 * 1024
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -38,7 +38,7 @@ def make_board(tmp_path: Path) -> Iterator[MakeBoard]:
                 image = files
             else:
                 image = tmp_path / f"flash{next(numbers)}.img"
-                make_image(image, files or {}, image_bytes=SMALL_FLASH)
+                make_image(image, files or {}, image_bytes=options.pop("flash", SMALL_FLASH))
             options.setdefault("world", ScriptedWorld())
             return stack.enter_context(DeskBoard(image, **options))
 

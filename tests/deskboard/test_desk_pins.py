@@ -510,7 +510,7 @@ def test_a_quiet_probe_is_not_the_same_from_reading_to_reading(make_board: MakeB
     files = dict(payload.compile_code(6).files)
     files |= {name: payload.root_files("esp32")[name] for name in ("chip.py", "loader.py")}
     files |= {"main.py": READINGS.encode()}
-    board = make_board(files, world=world, awake="stepped")
+    board = make_board(files, world=world, awake="stepped", flash=512 * 1024)
     board.wait_prompt()
     readings = [ast.literal_eval(text) for text in board.console.decode().splitlines()[:40]]
     assert len(readings) == 40

@@ -244,10 +244,10 @@ def test_the_watchdog_bites_a_board_that_hangs(
     assert [boot.ended for boot in board.boots] == ["watchdog", "deep sleep"]
     assert board.boots[1].cause == L.WDT_RESET
     assert b"3 b'kept'" in board.console
-    # Fed four times over 400 ms, then 300 ms more. In real time a busy PC makes it longer.
+    # Fed four times over 400 ms, then 300 ms more. In real time a busy PC sees the boot begin late
+    # or its end late: only stepped time is exact.
     ran_us = board.boots[0].end_us - board.boots[0].t_us
-    assert ran_us >= 700_000
-    assert awake == "real" or ran_us < 710_000
+    assert awake == "real" or 700_000 <= ran_us < 710_000
 
 
 def test_with_interrupts_off_the_watchdog_has_its_last_word_at_twice_its_time(
