@@ -428,8 +428,8 @@ def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
 
 
 def is_probe_doubted(state: "State") -> bool:
-    """Does the soil's reading go its own way? It creeps up by itself, or it hardly rises with much
-    water, so that the account of water without an answer is full though no dose was silent."""
+    """Is the soil's reading wrong, by all that is known? It creeps up by itself, or the account of
+    water without an answer is full though no dose was silent."""
     if state.lockouts & rules.SILENT_BIT and not (state.silent_doses or state.dry_trips):
         return True
     crept = state.creep_ppt >= 0 and state.soil_ppt >= state.creep_ppt + CREEP_PPT
