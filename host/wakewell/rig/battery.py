@@ -115,6 +115,11 @@ class Cell:
         """Voltage at the end of a charge, mV."""
         return self.cells * CHEMISTRIES[self.chemistry].charged_mv
 
+    @property
+    def open_mv(self) -> tuple[float, ...]:
+        """Open-circuit voltages of the whole battery, evenly from empty to full, mV."""
+        return tuple(self.cells * mv for mv in CHEMISTRIES[self.chemistry].open_mv)
+
 
 def usual(capacity_mah: float, chemistry: str, cells: int) -> Cell:
     """A battery of that kind, the rest as usual."""
@@ -129,8 +134,7 @@ class RigBattery:
     def __init__(self, cell: Cell, charge: float = 1.0) -> None:
         self.cell = cell
         self.kind = CHEMISTRIES[cell.chemistry]
-        # Of the whole battery
-        self._curve = tuple(cell.cells * mv for mv in self.kind.open_mv)
+        self._curve = cell.open_mv
         self.capacity_mah = cell.capacity_mah
         self.charge_mah = need("charge", charge, 0.0, 1.0) * cell.capacity_mah
         self.extra_mohm = 0.0  # of a corroded contact

@@ -70,19 +70,23 @@ class CellFit:
         return asleep, active, holds, light
 
 
+def given_mah(spec: PotSpec, air_c: Sequence[float]) -> list[float]:
+    """What a panel's charger gives in each hour of the typical year, at a half full battery's
+    voltage, as far as it stays there. air_c: of these hours."""
+    stays = CHEMISTRIES[spec.cell.chemistry].stays
+    half_mv = open_mv(0.5, spec.cell.open_mv)
+    return [
+        stays * charging_ma(spec.panel, power, half_mv, celsius)
+        for power, celsius in zip(powers_mw(spec.panel, tuple(air_c)), air_c, strict=True)
+    ]
+
+
 class Light:
     """What a panel's charger gives in the typical year, and when."""
 
     def __init__(self, spec: PotSpec, air_c: Sequence[float]) -> None:
-        cell, kind = spec.cell, CHEMISTRIES[spec.cell.chemistry]
-        half_mv = cell.cells * open_mv(0.5, kind.open_mv)
-        powers = powers_mw(spec.panel, tuple(air_c))
-        self._lit = [power > 0.0 for power in powers]
-        given = [
-            kind.stays * charging_ma(spec.panel, power, half_mv, celsius)
-            for power, celsius in zip(powers, air_c, strict=True)
-        ]
-        self._summed = np.concatenate(([0.0], np.cumsum(given)))
+        self._lit = [power > 0.0 for power in powers_mw(spec.panel, tuple(air_c))]
+        self._summed = np.concatenate(([0.0], np.cumsum(given_mah(spec, air_c))))
 
     def shines(self, time_s: float) -> bool:
         """Is there any at that time (s since 1970, UTC)? Then no voltage is one of rest."""
@@ -161,7 +165,7 @@ def fit(
     days = np.array([c.asleep_s for c in charges]) / 86_400.0
     starts = [n for n, c in enumerate(charges) if c.anew] or [0]
     starts[0] = 0
-    curve = cells * np.array(CHEMISTRIES[chemistry].open_mv, dtype=float)
+    curve = np.array(spec.cell.open_mv, dtype=float)
     grid = np.linspace(0.0, 1.0, len(curve))
 
     def charge(values: Numbers, moved: Numbers) -> Numbers:

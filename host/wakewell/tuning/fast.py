@@ -21,13 +21,13 @@ from numpy.typing import NDArray
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS
 from wakewell.rig.battery import CHEMISTRIES, USABLE
-from wakewell.rig.panel import charging_ma, powers_mw
 from wakewell.rig.pot import DAY_S
 from wakewell.rig.probes import content_of, permittivity
 from wakewell.rig.soil import DRAINED_ML, DRAINING_STEP_S, STILL_ML, Container
 from wakewell.rig.weather import Climate
 from wakewell.simulate.people import HOURS_TO_CHARGE
 from wakewell.simulate.trials import Trial
+from wakewell.tuning.charge import given_mah
 from wakewell.tuning.fit import run_ml
 from wakewell.tuning.twin import MEANS, USUAL_C, WATER_K
 
@@ -181,7 +181,7 @@ class Lives:
 
         cell = trials[0].spec.cell
         kind = CHEMISTRIES[cell.chemistry]
-        self.curve = cell.cells * np.array(kind.open_mv, dtype=float)
+        self.curve = np.array(cell.open_mv, dtype=float)
         self.holds = of(lambda s: s.cell.capacity_mah)
         self.charge = of(lambda s: s.charge)
         hour = STEP_S / HOUR_S
@@ -192,20 +192,15 @@ class Lives:
         self.pumping = of(lambda s: s.pump.running_ma + s.board.awake_ma) / HOUR_S
         self.sun = np.zeros((self.steps, len(trials)))
         if trials[0].spec.panel.peak_mw:
-            half_mv = float(self.curve[len(self.curve) // 2])
             for number, trial in enumerate(trials):
-                self.sun[:, number] = self._sun(trial, kind.stays, half_mv)
+                self.sun[:, number] = self._sun(trial)
         self.charged = HOURS_TO_CHARGE * self.owner.charger_ma * kind.stays / self.holds
 
-    def _sun(self, trial: Trial, stays: float, half_mv: float) -> Numbers:
-        """What a panel's charger gives in each step, mAh, at a half full cell's voltage."""
+    def _sun(self, trial: Trial) -> Numbers:
+        """What a panel's charger gives in each step, mAh."""
         spec = trial.spec
         assert isinstance(spec.place, Climate)
-        air_c = spec.place.air_c
-        given = np.array([
-            stays * charging_ma(spec.panel, power, half_mv, celsius)
-            for power, celsius in zip(powers_mw(spec.panel, tuple(air_c)), air_c, strict=True)
-        ])  # fmt: skip
+        given = np.array(given_mah(spec, spec.place.air_c))
         hours = int(STEP_S / HOUR_S)
         at = (self.hour + np.arange(self.steps * hours)) % len(given)
         found: Numbers = given[at].reshape(-1, hours).sum(axis=1)
