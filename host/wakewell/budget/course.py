@@ -2,7 +2,7 @@
 
 What belongs here: the course of one amount from a date on, the life of battery and tank, the
 answer for a date, what to add, what would change it most. What does not: where the numbers
-come from (inputs.py), what to buy (sizing.py), words (telling.py).
+come from (inputs.py), what to buy (sizing.py), words (told.py).
 
 An amount Q falls by dQ/dt = -I - k Q, with I steady within a month: the result is exact for a month
 of any length, and it is the law of the rig's cell too. The tank has k = 0.

@@ -31,7 +31,8 @@ SOIL_LAG_S = 2.0  # a probe's reading may be this old: soil does not change fast
 SAUCER_LAG_S = 1.0  # and this old a reading of the saucer's probe while the pump runs
 STEADY_S = 1.0  # a pump's flow is taken as constant for so long: level and voltage change little
 CURRENT_NOISE_UV = 1_000.0  # standard deviation of a sample of the pump-current sense
-WET_ML = 2.0  # less than this on the floor wets no probe
+SAUCER_WET_ML = 1.0  # less than this in the saucer wets no probe
+WET_ML = 2.0  # and less than this on the floor
 PUDDLE_ML = 50.0  # more than this runs off or is wiped up
 DRIES_ML_S = 4.0 / 3600.0  # a puddle of that size is gone in half a day; own assumptions
 
@@ -870,7 +871,7 @@ class RigPot:
     def saucer_wet(self) -> int:
         """1 while there is water in the saucer."""
         if not self.switched_on or self.t_s >= self._saucer_until_s:
-            self._saucer_wet = 1 if self.soil.saucer_ml > 1.0 else 0
+            self._saucer_wet = 1 if self.soil.saucer_ml > SAUCER_WET_ML else 0
             self._saucer_until_s = self.t_s + SAUCER_LAG_S
         return self._saucer_wet
 

@@ -18,10 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wakecore.judge import WARN_MV
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS
 from wakewell.rig.battery import CHEMISTRIES, USABLE
-from wakewell.rig.pot import DAY_S
+from wakewell.rig.pot import DAY_S, SAUCER_WET_ML
 from wakewell.rig.probes import content_of, permittivity
 from wakewell.rig.soil import DRAINED_ML, DRAINING_STEP_S, STILL_ML, Container
 from wakewell.rig.weather import Climate
@@ -42,7 +43,6 @@ LONG_S = 1800.0
 RAIN_STEPS = round(STEP_S / LONG_S)
 NEVER = 1e9
 HOUR_S = 3600.0
-WET_ML = 1.0  # in the saucer, for its probe: as in rig.pot
 LEAST_S = LEAST_PULSE_MS / 1000.0
 USUAL_MV = 3800.0  # under the pump; own assumption
 QUANTITIES = (
@@ -317,9 +317,8 @@ class _Flood:
         long = int(those is None)
         wet = self.bulb > self._bulb_full + DRAINED_ML
         moving = wet | (self.bulk > self._bulk_full + DRAINED_ML)
-        if those is not None:
-            moving, wet = moving & those, wet & those
         if those is not None:  # while a dose goes on, the slow levelling counts too
+            moving, wet = moving & those, wet & those
             self._level(np.where(those, self._evened, 0.0))
         if not moving.any():
             return False
@@ -374,7 +373,7 @@ class _Life:
             return np.interp(mv, lives.curve, grid)
 
         warn = column("battery_warn_mv")
-        radio = np.maximum(limit("radio_mv"), column("battery_mv")) + 50.0
+        radio = np.maximum(limit("radio_mv"), column("battery_mv")) + WARN_MV
         warn = np.where(self.radio > 0, np.maximum(warn, radio), warn)
         self.warn_reach = reach(warn)
         self.floor_reach = reach(np.maximum(column("battery_mv"), limit("rest_mv")))
@@ -440,14 +439,11 @@ class _Life:
 
     def _people(self, step: int) -> None:
         of, told = self.of, self.told
-        come = False
-        for due in (self.fills, self.brings, self.holds, self.empties):
-            come = come or bool((due <= step).any())
-        if not come:
+        dues = self.fills, self.brings, self.holds, self.empties
+        come = [due <= step for due in dues]
+        if not any(those.any() for those in come):
             return
-        fills, brings, presses, empties = (
-            due <= step for due in (self.fills, self.brings, self.holds, self.empties)
-        )
+        fills, brings, presses, empties = come
         self.tank[fills] = of.tank_most
         self.charge = np.where(brings, np.minimum(1.0, self.charge + of.charged), self.charge)
         self.saucer[empties] = 0.0
@@ -456,8 +452,7 @@ class _Life:
         told["refills"] += fills
         told["charges"] += brings
         told["visits"] += fills | brings | presses | empties
-        for due, those in ((self.fills, fills), (self.brings, brings), (self.holds, presses),
-                           (self.empties, empties)):  # fmt: skip
+        for due, those in zip(dues, come, strict=True):
             due[those] = NEVER
 
     def _wake(self, step: int, read: Numbers, awake: Bools) -> None:
@@ -471,7 +466,7 @@ class _Life:
         reach = (self.charge - (1.0 - usable)) / usable
         strong = (reach >= self.floor_reach) | self.mains
         if of.cal.saucer is not None:
-            strong = strong & (self.saucer <= WET_ML)
+            strong = strong & (self.saucer <= SAUCER_WET_ML)
         able = ~self.locked & strong & (self.tank >= self.reserve + self.pulse)
         dry = believed & (read <= self.refill)
         plan = np.where(
@@ -566,11 +561,11 @@ class _Life:
             peak = np.maximum(peak, seen)
             goes = pours & (left > least) & ((seen < target) | ~dry[at])
             if of.cal.saucer is not None:  # a permissive, and so a lockout while a dose goes on
-                wet |= pours & (flood.saucer > WET_ML)
+                wet |= pours & (flood.saucer > SAUCER_WET_ML)
                 goes &= ~wet
         if of.cal.saucer is not None:  # the second look
             flood.drain(np.ones_like(wet))
-            wet |= flood.saucer > WET_ML
+            wet |= flood.saucer > SAUCER_WET_ML
         for _ in range(round(AFTER_S / LONG_S)):
             if not flood.drain(None):
                 break

@@ -2,7 +2,7 @@
 
 What belongs here: what may be changed and how far, the search, what makes one set of settings
 better than another, and what a few that differ in kind would do. What does not: the quick twin
-(fast.py), words (told.py), taking one (taken.py).
+(fast.py), words (told.py), taking one (taking.py).
 
 The order: days of stress, then visits, then water through the saucer, then charge. Nothing is
 proposed that makes an earlier one worse to better a later one. Hard limits stay as they are.
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.stats import qmc  # type: ignore[import-untyped]
 
 from wakecore import fields, line
+from wakecore.judge import WARN_MV
 from wakecore.state import from_bytes
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
@@ -172,7 +173,7 @@ def ranges(now: Settings, lives: Lives, had: Troubles) -> list[Range]:
             rows.append(Range("tank_warn_ml", least, most, max(10, 10 * round(most / 400))))
     if not now["mains"]:
         floor = max(now["battery_mv"], limits.rest_mv)
-        least = max(floor, limits.radio_mv if now["radio_wakes"] else 0) + 50
+        least = max(floor, limits.radio_mv if now["radio_wakes"] else 0) + WARN_MV
         most = int(lives.curve[round(0.6 * (len(lives.curve) - 1))])
         if most > least:
             rows.append(Range("battery_warn_mv", least, most, 10))
@@ -251,7 +252,7 @@ class SettingsSearch:
     ) -> Settings:
         """The best of them in that kind; those of now if none is."""
         bad = self.worse(found, (*SAFE, *kind.keeps))
-        order = [found[kind.lowers].mean(axis=1)]
+        lowered = found[kind.lowers].mean(axis=1)
         # Where two are as good, the order decides, and then the fewer changes
         rough = [
             np.round(found[name].mean(axis=1) / max(1e-9, SAME.get(name, (5.0, 0.0))[0]))
@@ -259,7 +260,7 @@ class SettingsSearch:
         ]
         width = max(1e-9, 0.02 * float(self.usual[kind.lowers].mean()) + 0.1 * kind.least)
         changes = np.array([sum(one[k] != v for k, v in self.now.items()) for one in some])
-        keys = (changes, *reversed(rough), np.round(order[0] / width), bad)
+        keys = (changes, *reversed(rough), np.round(lowered / width), bad)
         return some[int(np.lexsort(keys)[0])]
 
     def pruned(self, kind: Improvement, one: Settings) -> tuple[Settings, list[tuple[str, float]]]:
@@ -471,7 +472,7 @@ def _confirmed(
             if more:
                 result.fell.append((one.kind, more[0]))
                 continue
-            if gain < 0.5 * max(kind.least * result.days / 365.0, 0.0):
+            if gain < 0.5 * kind.least * result.days / 365.0:
                 result.fell.append((one.kind, ""))
                 continue
         now = result.rows[0].settings
