@@ -32,6 +32,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
 from wakewell import shipped  # noqa: E402
+from wakewell.budget.doubt import Z90  # noqa: E402
 from wakewell.log.logs import EPOCH  # noqa: E402
 from wakewell.log.record import wake_of  # noqa: E402
 from wakewell.pot import pot_folder as pots  # noqa: E402
@@ -313,7 +314,7 @@ def tell(rows: list[dict[str, Any]]) -> None:
             print(f"  pot {row['pot']} ({row['class']}, {row['kind']}): {'; '.join(row['lacks'])}")
     for name in fitted[0]["knobs"] if fitted else ():
         scores = [(r["knobs"][name][0] - r["knobs"][name][1]) / r["knobs"][name][2] for r in fitted]
-        inside = sum(abs(z) <= 1.645 for z in scores)
+        inside = sum(abs(z) <= Z90 for z in scores)
         print(
             f"  number {name}: {inside} of {len(scores)} in their 90 % interval, mean z "
             f"{statistics.mean(scores):+.2f}, spread {statistics.pstdev(scores):.2f}"

@@ -15,12 +15,11 @@ from wakewell.pot import description
 from wakewell.rig import battery
 
 from . import course, sun
-from .doubt import Doubt, doubtful, nominal, settled, standard
+from .doubt import Z90, Doubt, doubtful, nominal, settled, standard
 from .inputs import Inputs, charge_at, charge_within
 
 FULL_PART = 0.05  # of a charge, that may be missing after one; own assumption
 LEAST_DOUBT = 0.03  # of a charge; own assumption
-Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from uncertainties.core import AffineScalarFunc  # type: ignore[import-untyped]
 
 Doubt = Any  # a value in doubt of that library, or a plain number: it has no types of its own
 COVER = 2.0  # coverage factor k: about 95 % of a normal distribution (GUM, annex G)
+Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 
 
 def doubtful(value: float, standard: float, name: str) -> Doubt:

@@ -22,7 +22,7 @@ from statistics import fmean as mean
 
 from wakewell.budget import counted, sun, usage
 from wakewell.budget import inputs as budget
-from wakewell.budget.doubt import nominal, standard
+from wakewell.budget.doubt import Z90, nominal, standard
 from wakewell.budget.usage import daily_use, mean_use
 from wakewell.errors import BadInput
 from wakewell.language import say
@@ -31,7 +31,6 @@ from wakewell.log.times import DAY_S
 from wakewell.log.trend import line_fit
 from wakewell.pot import description
 
-Z90 = 1.645  # normal quantile: 5 % below, 5 % above
 WINDOW = 28  # days that make the present rate
 LEAST_DAYS, LEAST_DOSES = 7, 4
 MOST_DAYS = 730  # no date beyond that can be trusted

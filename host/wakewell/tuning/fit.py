@@ -36,7 +36,6 @@ from wakewell.tuning.weather import Weather
 
 Numbers = NDArray[np.float64]
 
-Z90 = 1.645
 SPREADING = [NAMES.index(name) for name in ("slow", "spread", "bulb", "zero")]
 CLOCK, CLOCKS = NAMES.index("clock"), 21  # and how many speeds of it are tried
 TRIED, TAKEN = 64, 2  # other points to begin a fit from, and how many of them are followed

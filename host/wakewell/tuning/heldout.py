@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from wakewell.budget.doubt import Z90
 from wakewell.tuning.evidence import Look
-from wakewell.tuning.fit import Z90, SoilFit
+from wakewell.tuning.fit import SoilFit
 from wakewell.tuning.twin import DAY_S, Course
 from wakewell.units import soil
 

@@ -12,13 +12,14 @@ from typing import Any
 
 import numpy as np
 
+from wakewell.budget.doubt import Z90
 from wakewell.log import taken
 from wakewell.tomlfile import show_path
 from wakewell.tuning import evidence
 from wakewell.tuning.beyond import Beyond
 from wakewell.tuning.charge import CellFit
 from wakewell.tuning.evidence import Evidence, many_wakes
-from wakewell.tuning.fit import Z90, Fit, TankFit
+from wakewell.tuning.fit import Fit, TankFit
 from wakewell.tuning.heldout import HeldOut
 from wakewell.tuning.proposals import Proposal, Proposals
 from wakewell.tuning.study import Study
