@@ -7,6 +7,7 @@ would change the answer. What does not: light on a panel (the rig's panel.py), w
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from wakewell.pot import description
@@ -50,12 +51,12 @@ class Sunned:
     @property
     def worst(self) -> int:
         """The month that wants the largest panel, 0 for January."""
-        return max(range(12), key=lambda month: self.months[month].least_mw)
+        return _worst(self.months)
 
     @property
     def least_mw(self) -> float:
         """The least panel for never charging by hand; infinite: none does."""
-        return self.months[self.worst].least_mw
+        return _least_mw(self.months)
 
     @property
     def enough(self) -> bool | None:
@@ -78,7 +79,7 @@ def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
         return None
     panel, needs = _planned(told.panel, cell, inputs)
     found = _by_month(panel, inputs.stands, needs)
-    worst = max(range(12), key=lambda month: found[month].least_mw)
+    worst = _worst(found)
     full = nominal(inputs.cell_mah * inputs.cell_true) - nominal(inputs.floor_mah(worst))
     changes = []
     for what, other in (
@@ -89,7 +90,7 @@ def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
         ("out of the shade", replace(panel, shade=(), sky=1.0)),
         ("a charger that hands on nine tenths", replace(panel, charger=0.9)),
     ):
-        least = max(month.least_mw for month in _by_month(other, inputs.stands, needs))
+        least = _least_mw(_by_month(other, inputs.stands, needs))
         if least < TELLING * found[worst].least_mw:
             changes.append((what, least))
     changes.sort(key=lambda row: row[1])
@@ -111,6 +112,19 @@ def months(told: description.About, inputs: Inputs) -> list[Month]:
     assert told.battery is not None
     panel, needs = _planned(told.panel, told.battery, inputs)
     return _by_month(panel, inputs.stands, needs)
+
+
+def least_mw(told: description.About, inputs: Inputs) -> float:
+    """The least panel for never charging such a pot by hand; infinite: none does."""
+    return _least_mw(months(told, inputs))
+
+
+def _worst(found: Sequence[Month]) -> int:
+    return max(range(12), key=lambda month: found[month].least_mw)
+
+
+def _least_mw(found: Sequence[Month]) -> float:
+    return found[_worst(found)].least_mw
 
 
 def needs_wh(inputs: Inputs, cell: description.Battery, month: int) -> Doubt:

@@ -411,7 +411,7 @@ def _panel(draft: Draft, text: str) -> None:
     parts = draft.parts()
     planned = figures.planned(draft.about, parts, draft.figures(parts))
     found = inputs.gather(planned, date.today())
-    least = max(month.least_mw for month in sun.months(draft.about, found))
+    least = sun.least_mw(draft.about, found)
     peak = next((mw for mw in PANELS_MW if mw >= least), 0)
     if not peak:
         raise BadInput(

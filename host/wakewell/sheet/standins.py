@@ -178,7 +178,7 @@ def _battery(pot: description.PotFolder, found: Inputs) -> Iterator[StandIn]:
         yield StandIn("cell", word, text, *lasts(run), mind=mind, amount=kind.cells)
     if panel is None or panel.peak_mw is None or not sun.charges(pot.about):
         return
-    least = max(month.least_mw for month in sun.months(pot.about, found))
+    least = sun.least_mw(pot.about, found)
     for factor, word in ((0.5, "half"), (2.0, "twice")):
         mw = panel.peak_mw * factor
         enough = "enough by the budget" if mw >= least else "not enough for never charging by hand"
