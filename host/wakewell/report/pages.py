@@ -724,15 +724,21 @@ def counted(views: Sequence[PotView]) -> list[tuple[str, int]]:
     return [row for row in rows if row[1]]
 
 
-def safety_page() -> str:
-    """What protects floor, pump and cell, with the figures of the last recorded proof."""
+def markdown(what: str) -> Any:
+    """A reader of Markdown with tables, without HTML of the text's own. what: needs it, for the
+    error. Raises BadInput without the package."""
     try:
         import markdown_it
     except ImportError:
         raise BadInput(
-            "pages need the package markdown-it-py; install it with: " + extras.install("report")
+            f"{what} need the package markdown-it-py; install it with: {extras.install('report')}"
         ) from None
-    reader = markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table")
+    return markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table")
+
+
+def safety_page() -> str:
+    """What protects floor, pump and cell, with the figures of the last recorded proof."""
+    reader = markdown("pages")
     text = files("wakewell").joinpath("data", SAFETY).read_text(encoding="utf-8")
     safe, parts, tokens = templates().filters["safe"], [], reader.parse(text)
     begins = [i for i, t in enumerate(tokens) if t.type == "heading_open" and t.tag == "h2"]

@@ -14,10 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Any
 
-from wakewell import extras
 from wakewell.errors import BadInput
+from wakewell.report import pages
 from wakewell.tomlfile import show
 
 FOLDER = "sheet"
@@ -109,12 +108,5 @@ def _read(path: Path, steps: Sequence[int]) -> Laid:
 
 def _note(text: str) -> str:
     """Markdown as HTML: no HTML of its own, no picture from elsewhere."""
-    try:
-        import markdown_it
-    except ImportError:
-        raise BadInput(
-            "notes need the package markdown-it-py; install it with: " + extras.install("report")
-        ) from None
-    reader: Any = markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table")
-    made: str = reader.disable("image").render(text)
+    made: str = pages.markdown("notes").disable("image").render(text)
     return re.sub(r"<(/?)h[1-4]>", r"<\1h4>", made)
