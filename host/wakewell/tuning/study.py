@@ -133,11 +133,15 @@ def fitted(study: Study, until_s: float | None = None) -> Study:
         if lacks:
             study.lacks.append((found, lacks))
             continue
-        month = datetime.fromtimestamp(span[-1].time_s, UTC).month - 1
-        spec = study.trial.spec
-        share = study.pooled if study.others else None
-        study.fits.append(fit.fit(found, spec, study.weather, study.inputs, month, share))
+        study.fits.append(_fit(study, found, span[-1].time_s))
     return study
+
+
+def _fit(study: Study, found: Evidence, end_s: float) -> Fit:
+    """The twin by that part of the log, which ends then."""
+    month = datetime.fromtimestamp(end_s, UTC).month - 1
+    share = study.pooled if study.others else None
+    return fit.fit(found, study.trial.spec, study.weather, study.inputs, month, share)
 
 
 def _kind(about: description.About) -> dict[str, str]:
@@ -196,10 +200,7 @@ def held_out(study: Study) -> Study:
     if lacks := evidence.short(early):
         study.not_held = f"the first two thirds of it are too little to fit alone: {lacks[0]}"
         return study
-    month = datetime.fromtimestamp(split_s, UTC).month - 1
-    spec = study.trial.spec
-    share = study.pooled if study.others else None
-    fitted_early = fit.fit(early, spec, known, study.inputs, month, share)
+    fitted_early = _fit(study, early, split_s)
     late = [look for look in now.looks if look.time_s >= split_s]
     course = Course(fitted_early.spec, known.climate, [*fitted_early.looks, *late], known.known)
     study.held = heldout.judged(course, fitted_early.soil, split_s)

@@ -31,6 +31,11 @@ class Troubles:
     spells: tuple[tuple[int, int, float], ...]
     fills: tuple[tuple[int, int, float], ...]
 
+    @property
+    def filled_after_days(self) -> float:
+        """Mean time from the need to the filled tank; `fills` has at least one."""
+        return sum(row[2] for row in self.fills) / len(self.fills)
+
     def origin(self) -> list[str]:
         """Where in the log it comes from, in words."""
         if self.spells:
@@ -40,9 +45,9 @@ class Troubles:
             lost = f"soil believed throughout, {self.days:.0f} days"
         if not self.fills:
             return [lost, "the tank is filled as in a usual trial: the log has no refill"]
-        days = sum(row[2] for row in self.fills) / len(self.fills)
         asked = many_wakes([row[0] for row in self.fills])
-        return [lost, f"the tank is filled {days:.1f} days after it is asked for, {asked}"]
+        days = f"{self.filled_after_days:.1f} days"
+        return [lost, f"the tank is filled {days} after it is asked for, {asked}"]
 
 
 def of(found: Evidence) -> Troubles:
@@ -71,8 +76,7 @@ def owner_of(found: Troubles, usual: Owner) -> Owner:
     """Who fills the tank as the log saw it."""
     if not found.fills:
         return usual
-    days = sum(row[2] for row in found.fills) / len(found.fills)
-    return replace(usual, fills_after_days=min(LATEST, max(0.1, days)))
+    return replace(usual, fills_after_days=min(LATEST, max(0.1, found.filled_after_days)))
 
 
 def drawn(found: Troubles, trial: Trial, seed: int) -> Trial:
