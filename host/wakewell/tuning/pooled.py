@@ -40,8 +40,8 @@ class Pool:
         for name, text in (("drying", "drying"), ("holds", "water held")):
             index = NAMES.index(name)
             middle = float(np.exp(self.values[index]))
-            doubt = float(self.doubts[index])
-            shown.append(f"{text} {middle:.2f} times the folder's, {100 * doubt:.0f} % off")
+            doubt = 100.0 * float(self.doubts[index])
+            shown.append(f"{text} {middle:.2f} times the folder's, give or take {doubt:.0f} %")
         return (
             f"partly pooled with {', '.join(self.pots)}: before this log {'; '.join(shown)}; this "
             "log moves it from there"
