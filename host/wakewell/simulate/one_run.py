@@ -157,7 +157,7 @@ def run_trial(
     log: bool = False,
     state: bytes = b"",
     marks: Sequence[float] = (),
-    at: Callable[[TrialResult], None] | None = None,
+    at: Callable[[TrialResult], None] = lambda result: None,
 ) -> TrialResult:
     """Run a trial through the rig and the core. One seed reproduces everything.
 
@@ -202,10 +202,9 @@ def run_trial(
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied
     try:
-        for mark in marks if at is not None else ():
+        for mark in marks:
             board.run(min(mark, trial.days) * DAY_S)
             result.days = pot.t_s / DAY_S
-            assert at is not None
             at(result)
         board.run(trial.days * DAY_S)
     except Stopped as stop:
