@@ -103,10 +103,9 @@ def pieces(pot: description.PotFolder) -> list[str]:
             high = 0.0
         groups[-1].append(row)
         high += room
-    numbered = enumerate(groups, 1)
     return [
         _drawn(pot, rows, f", {number} of {len(groups)}", rows is groups[-1])
-        for number, rows in numbered
+        for number, rows in enumerate(groups, 1)
     ]
 
 
@@ -196,14 +195,11 @@ def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
     sheet.wire((-2.6, y), (OUT - 1, y))
     sheet.dot((-0.8, y))
     sheet.rail((-0.8, y), PLUS)
-    sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
     kind = pot.about.board.kind if pot.about and pot.about.board else description.BOARDS[0]
     words = (
         ("regulator", "3.3 V") if kind == description.BOARDS[0] else ("the board's", "regulator")
     )
-    for line, up in zip(words, (0.26, -0.24), strict=True):
-        sheet.text(line, (OUT - 0.8, y + up), 11)
-    sheet.ground((OUT + 0.3, y - 0.65))
+    block(sheet, y, words)
     sheet.wire((OUT + 1.6, y), (WIDE - 0.4, y))
     for at, value in ((OUT + 2.6, f"{BULK_UF} µF"), (OUT + 4.9, f"{NEAR_NF} nF")):
         sheet.dot((at, y))
@@ -225,12 +221,17 @@ def charging(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
         sheet.text("panel", (-1.8, y - 0.8), 10.5)
     else:
         sheet.text("5 V, plugged in for a charge", (-2.6, y + 0.35), 10.5)
-    sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
-    for line, up in (("charger for", 0.26), ("this battery", -0.24)):
-        sheet.text(line, (OUT - 0.8, y + up), 11)
-    sheet.ground((OUT + 0.3, y - 0.65))
+    block(sheet, y, ("charger for", "this battery"))
     sheet.wire((OUT + 1.6, y), (OUT + 3.0, y))
     sheet.rail((OUT + 3.0, y), PLUS)
+
+
+def block(sheet: Circuit, y: float, words: tuple[str, str]) -> None:
+    """A part in the lead of the supply, with a ground of its own."""
+    sheet.outline((OUT - 1, y - 0.65), (OUT + 1.6, y + 0.65))
+    for line, up in zip(words, (0.26, -0.24), strict=True):
+        sheet.text(line, (OUT - 0.8, y + up), 11)
+    sheet.ground((OUT + 0.3, y - 0.65))
 
 
 def place(sheet: Circuit, pin: int, y: float) -> None:
