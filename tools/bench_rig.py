@@ -224,7 +224,6 @@ def fao56_rmse_mm(_bench: Any) -> float:
     return math.sqrt(sum(errors) / len(errors))
 
 
-# As bench.FIGURES: name to (function, what it is, target)
 @cache
 def a_fit(days: float) -> Any:
     """(the study of so many days of the café's basil, s for reading and fitting it, s for living
@@ -282,6 +281,7 @@ def tune_sweep_years_per_s(bench: Any) -> float:
     return float(len(runs) * days / 365.0 / (CLOCK() - begun))
 
 
+# As bench.FIGURES: name to (function, what it is, target)
 FIGURES = {
     "tune_fit_over_year": (
         tune_fit_over_year,

@@ -206,7 +206,6 @@ def lived(
     result = TrialResult(truth, truth.seed, pot, board, verdicts, people)
     result.supplied = Supplied()
     board.run(LOG_DAYS * DAY_S)
-    result.days = pot.t_s / DAY_S
     gap_days = LOG_DAYS - before["days"]
     if board.field_log is not None:
         result.log = LogInMemory()
@@ -274,9 +273,9 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
 
 def proposed(opened: study.Study, truth: Trial, same: TrialResult) -> dict[str, Any]:
     """What is recommended from that log, and what it does to the true pot in the time to come."""
-    made = proposals.made(study.held_out(opened), EFFORT) if not why_not(opened) else None
-    if made is None:
-        return {"why": why_not(opened)}
+    if why := proposals.why_not(study.held_out(opened)):
+        return {"why": why}
+    made = proposals.made(opened, EFFORT)
     one = made.rows[made.best]
     lines, _ = proposals.in_force(opened)
     other, before, _, _ = lived(truth, proposals.compiled(lines, one.settings), False)
@@ -286,13 +285,6 @@ def proposed(opened: study.Study, truth: Trial, same: TrialResult) -> dict[str, 
     return {"kind": one.kind, "kinds": [row.kind for row in made.rows], "changes": one.changes,
             **{name: (kept[name], tried[name], *one.marks[days][name])
                for name in ("stressed_days", "visits", "saucer_ml")}}  # fmt: skip
-
-
-def why_not(opened: study.Study) -> str:
-    """Why nothing is proposed; "" if something is."""
-    if opened.now is not None and opened.held is None and not opened.not_held:
-        study.held_out(opened)
-    return proposals.why_not(opened)
 
 
 def since(after: dict[str, float], before: dict[str, float], days: float) -> dict[str, float]:
