@@ -342,8 +342,8 @@ def tell_proposed(rows: list[dict[str, Any]]) -> None:
     """What became of the true pots under what was recommended."""
     told = [row["proposed"] for row in rows if "proposed" in row]
     whys = [one["why"] for one in told if "why" in one]
-    print(f"proposals for {len(told) - len(whys)} of {len(told)} pots; none, for their fit failed: "
-          f"{len(whys)}")  # fmt: skip
+    print(f"proposals for {len(told) - len(whys)} of {len(told)} pots; fits that nothing "
+          f"is proposed from: {len(whys)}")  # fmt: skip
     changed = [one for one in told if one.get("changes")]
     print(f"  leave it: {sum(not one.get('changes') for one in told) - len(whys)}")
     for name in ("stressed_days", "visits", "saucer_ml"):

@@ -108,8 +108,7 @@ def _with_supply(pot: description.PotFolder, found: Inputs) -> Iterator[Reading]
         low, high = _around(mv, VOLT_TOLERANCE)
         yield Reading(
             when, f"place of GPIO {part.pins['pin']} (battery)", volts(mv),
-            f"{volts(low)} to {volts(high)}", "the divider's two resistors are wrong or changed "
-            "over",
+            f"{volts(low)} to {volts(high)}", "the divider's two resistors are wrong or swapped",
         )  # fmt: skip
     pump = pot.parts["pump"].pins["pin"]
     yield Reading(
@@ -119,8 +118,7 @@ def _with_supply(pot: description.PotFolder, found: Inputs) -> Iterator[Reading]
     )  # fmt: skip
     yield Reading(
         when, f"place of GPIO {pump} for a second to 3.3 V through 1 kilohm, the supply's limit "
-        f"raised "
-        "to the pump's current",
+        "raised to the pump's current",
         "the pump runs, and stops at once", "below 0.2 V across the switch while it runs",
         "the transistor is not fully on at this voltage, or joined wrongly",
     )  # fmt: skip

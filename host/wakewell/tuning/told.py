@@ -287,7 +287,7 @@ def proposal_lines(found: Proposals) -> Iterator[str]:
     for name, was, tried, less in found.held_by:
         yield (
             f"    the hard limit {name} = {was} holds this pot back: with {tried} it would be "
-            f"{less:.0f} days less short of water;"
+            f"short of water for {less:.0f} days less;"
         )
         yield "    no proposal changes it: limits.toml and a flash by cable can"
     for text in found.origin:
