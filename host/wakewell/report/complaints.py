@@ -55,7 +55,7 @@ def finding(log: PotLog, look: object) -> looks.Finding:
 
 
 def loud(found: looks.Finding) -> bool:
-    """x"""
+    """Does that finding need attention?"""
     return found.state in (looks.WATCH, looks.ACT)
 
 
