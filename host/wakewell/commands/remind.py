@@ -26,7 +26,7 @@ from wakewell.radio.remind import (
     go_round,
     load,
 )
-from wakewell.radio.store import ReportStore, sa
+from wakewell.radio.store import ReportStore, sa, why_of
 from wakewell.tomlfile import show_path
 
 
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             failed = once(store, all_pots, args)
         except (sa.exc.SQLAlchemyError, OSError) as error:
-            why = str(getattr(error, "orig", None) or error).splitlines()[0]
+            why = why_of(error)
             if args.every is None:
                 raise BadInput(f"{why}; nothing more was sent, try again") from None
             failed = True

@@ -78,7 +78,7 @@ def database(named: str | None, paths: Sequence[Path]) -> str | None:
 def look(paths: Sequence[Path], where: str | None, zone: str) -> list[Overview]:
     """The rows. Raises BadInput."""
     from wakewell.radio import rounds
-    from wakewell.radio.store import ReportStore, sa
+    from wakewell.radio.store import ReportStore, sa, why_of
 
     places = rounds.places(paths)
     if where is None:
@@ -89,8 +89,7 @@ def look(paths: Sequence[Path], where: str | None, zone: str) -> list[Overview]:
     try:
         return rounds.go(places, store, zone)
     except sa.exc.SQLAlchemyError as error:
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        raise BadInput(f"database: {why}; try again") from None
+        raise BadInput(f"database: {why_of(error)}; try again") from None
     finally:
         store.close()
 

@@ -268,7 +268,7 @@ def told(folder: Path, database: str | None = None) -> dict[str, Any]:
         return {}
     from sqlalchemy.exc import SQLAlchemyError
 
-    from wakewell.radio.store import ReportStore, self_made
+    from wakewell.radio.store import ReportStore, self_made, why_of
 
     kept = ReportStore(where)
     if kept.note:
@@ -276,8 +276,7 @@ def told(folder: Path, database: str | None = None) -> dict[str, Any]:
     try:
         row = kept.pots().get(board)
     except SQLAlchemyError as error:
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        raise BadInput(f"{show_path(self_made(where))}: {why}") from None
+        raise BadInput(f"{show_path(self_made(where))}: {why_of(error)}") from None
     finally:
         kept.close()
     return row.told if row else {}

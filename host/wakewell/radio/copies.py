@@ -28,7 +28,7 @@ from wakewell.errors import BadInput
 from wakewell.pot.board_file import board_id
 from wakewell.pot.description import PRIVATE
 from wakewell.radio import homes, migrate
-from wakewell.radio.store import ReportStore, sa, self_made
+from wakewell.radio.store import ReportStore, sa, self_made, why_of
 from wakewell.radio.tables import META
 from wakewell.tomlfile import show_path
 
@@ -89,8 +89,7 @@ def make(where: Path, pots: Iterable[Path], database: str, now: datetime | None 
             shutil.rmtree(draft, ignore_errors=True)
             raise
     except (OSError, sqlite3.Error, sa.exc.SQLAlchemyError) as error:
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        text = f"no copy was made: {why}; the older ones are as they were"
+        text = f"no copy was made: {why_of(error)}; the older ones are as they were"
         raise BadInput(f"{show_path(str(where))}: {text}") from None
     return read(final)
 
@@ -332,8 +331,8 @@ def restore(copy: Copy, into: Path, database: str = "") -> int:
     except (OSError, sa.exc.SQLAlchemyError) as error:
         for path in laid:
             shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(True)
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        raise BadInput(f"{show_path(str(into))}: nothing was restored: {why}") from None
+        text = f"nothing was restored: {why_of(error)}"
+        raise BadInput(f"{show_path(str(into))}: {text}") from None
 
 
 def _lay_logs(copy: Copy, into: Path, database: str) -> int:

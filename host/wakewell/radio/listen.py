@@ -305,16 +305,19 @@ def sign(listener: Listener, radio: Waiting, beat: Callable[[float], None]) -> N
         return
     from sqlalchemy.exc import SQLAlchemyError
 
+    from wakewell.radio.store import why_of
+
     try:
         beat(time.time())
     except SQLAlchemyError as error:
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        listener.say(f"waiting: no sign of life could be left: {why}")
+        listener.say(f"waiting: no sign of life could be left: {why_of(error)}")
 
 
 def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
     """Deal with the messages; "" if done, else why not now."""
     from sqlalchemy.exc import SQLAlchemyError
+
+    from wakewell.radio.store import why_of
 
     free = shutil.disk_usage(free_in).free
     if free < LEAST_FREE:
@@ -322,7 +325,7 @@ def deal(listener: Listener, messages: list[Message], free_in: Path) -> str:
     try:
         listener.deal(messages, time.time())
     except SQLAlchemyError as error:
-        return f"database: {str(getattr(error, 'orig', None) or error).splitlines()[0]}"
+        return f"database: {why_of(error)}"
     except OSError as error:
         return f"log file: {error.filename}: {error.strerror}; make room, or check its permissions"
     return ""

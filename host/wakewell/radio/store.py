@@ -29,7 +29,7 @@ from wakewell.radio.sharing import Sharing, signed
 from wakewell.radio.tables import DROPPED, LINES, POTS, SENT, sa
 from wakewell.tomlfile import show_path
 
-__all__ = ["LINES", "POTS", "SENT", "ReportStore", "keep_in_force", "sa", "summary"]
+__all__ = ["LINES", "POTS", "SENT", "ReportStore", "keep_in_force", "sa", "summary", "why_of"]
 
 # After a start, so many lines are looked for in the files, and those heard in this time
 MADE_GOOD = 10_000
@@ -104,8 +104,7 @@ class ReportStore:
         except BadInput as error:
             raise BadInput(f"{show_path(self_made(text))}: {error}") from None
         except (sa.exc.SQLAlchemyError, ImportError, OSError) as error:
-            why = str(getattr(error, "orig", None) or error).splitlines()[0]
-            why = getattr(error, "strerror", None) or why
+            why = getattr(error, "strerror", None) or why_of(error)
             place = self_made(text)
             raise BadInput(f"{place}: no database can be kept there: {why}") from None
         insert = postgresql.insert if self._many_writers else sqlite.insert
@@ -363,10 +362,14 @@ def share(store: ReportStore) -> Sharing | None:
     try:
         made = Sharing(store.engine, store.folders)
     except sa.exc.SQLAlchemyError as error:
-        why = str(getattr(error, "orig", None) or error).splitlines()[0]
-        raise BadInput(f"database: {why}; try again") from None
+        raise BadInput(f"database: {why_of(error)}; try again") from None
     store.shared = True
     return made
+
+
+def why_of(error: Exception) -> str:
+    """What a database or the disk says of an error, the first line of it."""
+    return str(getattr(error, "orig", None) or error).splitlines()[0]
 
 
 def beside(database: str) -> tuple[str, str]:
