@@ -64,13 +64,13 @@ class Numbers(Collector):
         """Every number, anew. Raises SQLAlchemyError."""
         listener = self.listener
         heard = {b: h for b, h in listener.store.pots().items() if b in listener.keys}
+        found = {board: plain.numbers(one) for board, one in heard.items()}
         for value, name, unit, scale, text in GAUGES:
             told = f"{text}, by its newest wake"
             gauge = GaugeMetricFamily(name, told, unit=unit, labels=["board"])
-            for board, one in heard.items():
-                found = plain.numbers(one)
-                if value in found:
-                    gauge.add_metric([board], found[value] / scale)
+            for board, numbers in found.items():
+                if value in numbers:
+                    gauge.add_metric([board], numbers[value] / scale)
             yield gauge
         for when, text in (("told", "said so"), ("heard", "was heard")):
             name = f"wakewell_{when}_timestamp"
