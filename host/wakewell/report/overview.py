@@ -135,7 +135,6 @@ def of(
 def of_folder(row: Overview, folder: description.PotFolder, last: Wake | None) -> None:
     """What is asked, and what is not sent yet, as its folder has it. last: its newest wake."""
     try:
-        row.board = board_file.board_id(folder.path) or ""
         if folder.problems:
             return
         at = obeyed.known(folder.path, folder, last)
