@@ -133,14 +133,8 @@ def _fill(draft: Path, named: dict[str, Path], database: str, began: str) -> Non
         if _hash(draft / below) != (size, digest):
             raise OSError(f"{below}: what was read back differs")
     told = {"kind": "wakewell copy", "version": 1, "wakewell": wakewell.__version__, "made": began}
-    told |= {
-        "database": kind,
-        "form": form,
-        "columns": columns,
-        "lines": lines,
-        "pots": list(named),
-    }
-    told |= {"files": files, "links": links}
+    told |= {"database": kind, "form": form, "columns": columns, "lines": lines}
+    told |= {"pots": list(named), "files": files, "links": links}
     with ownfile.new(draft / LIST) as file:
         ownfile.to_disk(file, json.dumps(told, indent=1).encode())
 
@@ -262,7 +256,7 @@ def damage(copy: Copy) -> list[str]:
     for name, (size, digest, _) in copy.files.items():
         try:
             if _hash(copy.path / name) != (size, digest):
-                found.append(f"{name}: its bytes are others")
+                found.append(f"{name}: differs from what was copied")
         except OSError as error:
             found.append(f"{name}: {(error.strerror or 'cannot be read').lower()}")
     return found
@@ -300,11 +294,11 @@ def restore(copy: Copy, into: Path, database: str = "") -> int:
             f"{migrate.FORM}; update wakewell first"
         )
     if (copy.database == "postgresql") != ("://" in database):
-        text = "give --database postgresql+psycopg://... of an empty database"
-        text = (
-            text if copy.database == "postgresql" else "leave --database out; it is an SQLite file"
-        )
-        raise BadInput(f"{show_path(str(copy.path))}: its database is of {copy.database}: {text}")
+        text = "its database is an SQLite file, or it has none; leave --database out"
+        if copy.database == "postgresql":
+            text = "its database is from PostgreSQL; give --database postgresql+psycopg://... of "
+            text += "an empty one"
+        raise BadInput(f"{show_path(str(copy.path))}: {text}")
     laid = [into / name for name in copy.pots] + [into / SQLITE] * (copy.database == "sqlite")
     for path in laid:
         if path.exists():
@@ -312,7 +306,7 @@ def restore(copy: Copy, into: Path, database: str = "") -> int:
             raise BadInput(f"{show_path(str(path))}: {text}")
     try:
         if copy.database == "postgresql":
-            _intofrom_postgres(copy, database)
+            _into_postgres(copy, database)
         into.mkdir(parents=True, exist_ok=True)
         for name in copy.pots:
             (into / name).mkdir()
@@ -354,7 +348,7 @@ def _lay_logs(copy: Copy, into: Path, database: str) -> int:
         store.close()
 
 
-def _intofrom_postgres(copy: Copy, url: str) -> None:
+def _into_postgres(copy: Copy, url: str) -> None:
     """Its tables into an empty database, all or none. Raises BadInput where it is not empty."""
     engine = sa.create_engine(url)
     try:
