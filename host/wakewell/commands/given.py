@@ -115,6 +115,20 @@ def wait(parser: argparse.ArgumentParser, wait_s: float = WAIT_S) -> None:
     option(parser, "--wait", f"default: {wait_s:g}s", type=seconds, default=wait_s)
 
 
+def check_every(args: argparse.Namespace, least_s: float, most_s: float, allowed: str) -> None:
+    """Raises BadInput where --every is given and out of that range. allowed: the same in words."""
+    if args.every is not None and not least_s <= args.every <= most_s:
+        raise BadInput(f"--every {args.every:g}s: allowed {allowed}")
+
+
+def existing_database(where: str) -> str:
+    """That database, which listen has to have made already. A URL is taken as it is. Raises
+    BadInput."""
+    if "://" not in where and not Path(where).exists():
+        raise BadInput(f"{show_path(where)}: no such database; run wakewell listen first")
+    return where
+
+
 def show_unit(args: argparse.Namespace, about: str, watched: bool = False) -> int:
     """What --unit prints; the exit code. watched: see radio.unit."""
     print(unit.unit([word for word in args.words if word != "--unit"], about, watched), end="")

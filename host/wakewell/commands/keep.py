@@ -55,8 +55,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     where = Path(args.folder)
-    if args.every is not None and not LEAST_EVERY_S <= args.every <= MOST_EVERY_S:
-        raise BadInput(f"--every {args.every:g}s: allowed 1h to 30d, such as 1d")
+    given.check_every(args, LEAST_EVERY_S, MOST_EVERY_S, "1h to 30d, such as 1d")
     if not 1 <= args.copies <= 10000:
         raise BadInput(f"--copies {args.copies}: allowed 1 to 10000")
     if args.unit:

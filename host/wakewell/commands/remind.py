@@ -27,7 +27,6 @@ from wakewell.radio.remind import (
     load,
 )
 from wakewell.radio.store import ReportStore, sa, why_of
-from wakewell.tomlfile import show_path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,18 +51,14 @@ def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     all_pots = load(args.pots)
     base = Path(args.pots[0]).resolve().parent
-    if args.every is not None and not LEAST_EVERY_S <= args.every <= MOST_EVERY_S:
-        raise BadInput(f"--every {args.every:g}s: allowed 1m to 1d, such as 15m")
+    given.check_every(args, LEAST_EVERY_S, MOST_EVERY_S, "1m to 1d, such as 15m")
     if args.every is not None and args.json:
         raise BadInput("--json tells of one round; leave --every out")
     if args.unit:
         if args.every is None:
             raise BadInput("--unit: give --every too, such as --every 15m")
         return given.show_unit(args, "reminds people of what their pots need")
-    where = args.database or base / listen.DATABASE
-    if "://" not in str(where) and not Path(where).exists():
-        raise BadInput(f"{show_path(str(where))}: no such database; run wakewell listen first")
-    store = ReportStore(where)
+    store = ReportStore(given.existing_database(args.database or str(base / listen.DATABASE)))
     if store.note:
         print(store.note, file=sys.stderr)
     while True:

@@ -21,7 +21,6 @@ from wakewell.report import overview
 from wakewell.report.overview import Overview
 from wakewell.shipped import CAFE
 from wakewell.terminal import marked, tell
-from wakewell.tomlfile import show_path
 
 HEADS = ("how it is", "pot", "last heard", "tank", "battery", "core", "settings")
 WIDEST = 30  # of a pot's name
@@ -68,9 +67,7 @@ def run(args: argparse.Namespace) -> int:
 def database(named: str | None, paths: Sequence[Path]) -> str | None:
     """The database to look into: the one named, else what is beside the first pot. BadInput."""
     if named is not None:
-        if "://" not in named and not Path(named).exists():
-            raise BadInput(f"{show_path(named)}: no such database; run wakewell listen first")
-        return named
+        return given.existing_database(named)
     beside = paths[0].resolve().parent / listen.DATABASE if paths else None
     return str(beside) if beside is not None and beside.is_file() else None
 
