@@ -19,11 +19,11 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, record
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Wake
-from wakewell.pot import board_file, description, pot_folder, settings_file
+from wakewell.pot import board_file, description, pot_folder, sent_files, settings_file
 from wakewell.tomlfile import show_path
 
 FOLDER = "asked"  # in a pot's folder: every message ever made, by number
-KEPT = ".kept.json"  # end of the name of one that was not sent
+KEPT = sent_files.UNSENT  # end of the name of one that was not sent
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 ROWS = {row[0]: row for row in fields.SETTINGS}
 
@@ -121,9 +121,7 @@ def newest_wake(place: Path) -> Wake | None:
 
 def made_so_far(folder: Path) -> list[tuple[int, Path]]:
     """(number, file) of every message made for this pot, oldest first."""
-    files = (folder / FOLDER).glob("[0-9]*.json") if (folder / FOLDER).is_dir() else ()
-    found = [(p.name.removesuffix(KEPT).removesuffix(".json"), p) for p in files]
-    return sorted((int(n), p) for n, p in found if n.isdigit() and int(n) <= asked.MOST_N)
+    return [one for one in sent_files.numbered(folder, FOLDER) if one[0] <= asked.MOST_N]
 
 
 def sent_so_far(folder: Path) -> list[tuple[int, Path]]:
