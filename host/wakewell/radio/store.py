@@ -265,11 +265,8 @@ class ReportStore:
     def lines(self, board: str) -> list[bytes]:
         """Every line of a board, in the order of its log: by file and place."""
         chosen = sa.select(LINES.c.file, LINES.c.at, LINES.c.data).where(LINES.c.board == board)
-        placed: dict[int, list[files.Placed]] = {}
         with self.engine.connect() as c:
-            for row in c.execute(chosen.order_by(LINES.c.file, LINES.c.id)):
-                placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
-        return [data for rows in placed.values() for _, data in files.in_order(rows)]
+            return [data for _, data in in_log_order(c.execute(chosen.order_by(LINES.c.id)))]
 
     def newest(self, board: str, most: int) -> tuple[str, int, list[tuple[int, bytes]]]:
         """(mark of the home, when heard, [(number of its file, line)]) of the home that a board was
@@ -283,13 +280,7 @@ class ReportStore:
             chosen = sa.select(LINES.c.file, LINES.c.at, LINES.c.data)
             chosen = chosen.where(of_board & (LINES.c.home == found.home))
             rows = c.execute(chosen.order_by(LINES.c.id.desc()).limit(most)).all()
-        placed: dict[int, list[files.Placed]] = {}
-        for row in reversed(rows):
-            placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
-        lines = [
-            (file, data) for file in sorted(placed) for _, data in files.in_order(placed[file])
-        ]
-        return found.home, found.heard_at, lines
+        return found.home, found.heard_at, in_log_order(reversed(rows))
 
     def export(self) -> None:
         """Lay lines that are not yet there into the log files. Raises OSError."""
@@ -365,6 +356,15 @@ def share(store: ReportStore) -> Sharing | None:
         raise BadInput(f"database: {why_of(error)}; try again") from None
     store.shared = True
     return made
+
+
+def in_log_order(rows: Iterable[Any]) -> list[tuple[int, bytes]]:
+    """(number of its file, line) in the order of the log, by file and place. rows: file, at and
+    data of lines in the order heard."""
+    placed: dict[int, list[files.Placed]] = {}
+    for row in rows:
+        placed.setdefault(row.file, []).append((row.at, bytes(row.data)))
+    return [(file, data) for file in sorted(placed) for _, data in files.in_order(placed[file])]
 
 
 def why_of(error: Exception) -> str:
