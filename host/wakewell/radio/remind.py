@@ -31,7 +31,7 @@ from wakewell.pot.board_file import board_id
 from wakewell.radio import beats, causes, letters
 from wakewell.radio.causes import Cause
 from wakewell.radio.store import LINES, SENT, LastHeard, ReportStore, sa
-from wakewell.report import condition
+from wakewell.report import condition, overview
 from wakewell.tomlfile import show_path
 
 DAY_S = 86400
@@ -368,10 +368,9 @@ def newest_log(pot: PotToRemind, row: LastHeard | None) -> series.PotLog | None:
 
 def battery_days(log: series.PotLog | None, now: float) -> int | None:
     """Days from now that the charge lasts, 19 times in 20, by the pot's log; None: not known."""
-    lasts = forecast.battery(log) if log is not None and log.dated else None
-    if lasts is None or lasts.early_s is None:
+    if log is None or not log.dated:
         return None
-    return max(0, int((lasts.early_s - now) // DAY_S))
+    return overview.days_left(forecast.battery(log), now)
 
 
 def upkeep(

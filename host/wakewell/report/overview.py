@@ -123,8 +123,8 @@ def of(
     row.tasks = [task.do for task in state.tasks]
     row.lockouts, row.needs = last.lockouts, last.needs
     row.visit, row.visit_s = state.visit, state.visit_s
-    row.tank_days = _days(looks.tank, looks.now_s)
-    row.battery_days = _days(looks.battery, looks.now_s)
+    row.tank_days = days_left(looks.tank, looks.now_s)
+    row.battery_days = days_left(looks.battery, looks.now_s)
     row.core, row.settings, row.otherwise = last.core, last.ids[0], log.otherwise
     if folder is not None:
         whole = log.kept[last.place].found if last.place in log.kept else None
@@ -186,7 +186,7 @@ def _same_but_stage(folder: description.PotFolder, there: bytes) -> bool:
     return ours is not None and stage.same_calibration(there, ours)
 
 
-def _days(found: Forecast, now_s: float) -> int | None:
+def days_left(found: Forecast, now_s: float) -> int | None:
     """Whole days from now until it may run out; None: not known."""
     return None if found.early_s is None else max(0, int((found.early_s - now_s) // DAY_S))
 
