@@ -39,11 +39,16 @@ def posted_manifest(folder: Path) -> bytes:
     """The newest manifest for a pot that posts, b"" if there is none; the board knows its
     number."""
     path = newest(folder)
+    return b"" if path is None else on_one_line(path, manifest.MOST)
+
+
+def on_one_line(path: Path, most: int) -> bytes:
+    """What lies there for a pot that posts, b"" if it is no line of at most that many bytes."""
     try:
-        data = b"" if path is None else path.read_bytes()
+        data = path.read_bytes()
     except OSError:
         return b""
-    return data if len(data) <= manifest.MOST and b"\n" not in data else b""
+    return data if len(data) <= most and b"\n" not in data else b""
 
 
 def posted_piece(folder: Path, board: str, digest: str, number: int) -> bytes:

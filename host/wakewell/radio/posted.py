@@ -296,8 +296,4 @@ def newest_asked(folder: Path) -> bytes:
     newest = max(made, key=newkey.number_of, default=None)
     if newest is None or newest.name.endswith(newkey.DONE):
         return b""
-    try:
-        data = newest.read_bytes()
-    except OSError:
-        return b""
-    return data if len(data) <= asked.MOST and b"\n" not in data else b""
+    return pieces.on_one_line(newest, asked.MOST)
