@@ -72,8 +72,7 @@ def run(args: argparse.Namespace) -> int:
         print(folder.resolve().name)
         print(*shown(folder, args.database), sep="\n")
         return 0
-    if not 1 <= args.days <= 60:
-        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+    check_days(args)
     values = parse(args.values)
     n, data, effects = message(folder, values, args.days, None, args.database)
     said = "nothing asked, it would be" if args.dry_run else "asked,"
@@ -104,12 +103,17 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def check_days(args: argparse.Namespace) -> None:
+    """Raises BadInput where --days is out of its range."""
+    if not 1 <= args.days <= 60:
+        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+
+
 def replace_key(args: argparse.Namespace, folder: Path) -> int:
     """The part with --replace-key."""
     if args.values or args.only_file:
         raise BadInput("--replace-key: ask for settings by themselves, once the key is in force")
-    if not 1 <= args.days <= 60:
-        raise BadInput(f"--days {args.days}: allowed 1 to 60")
+    check_days(args)
     n, data = another_key(folder, args.days, args.database, args.dry_run)
     secret = private.read(folder)
     if data and not secret.post["host"]:

@@ -96,6 +96,18 @@ def with_settings(found: description.PotFolder, values: dict[str, int]) -> descr
     return merged
 
 
+def opened(folder: Path) -> tuple[description.PotFolder, str]:
+    """(the pot, the id of its board). Raises BadInput where it cannot be asked for anything."""
+    found = pot_folder.load(folder)
+    if found.pot is None:
+        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
+        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
+    board = board_id(folder)
+    if board is None:
+        raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
+    return found, board
+
+
 def message(
     folder: Path,
     values: dict[str, int],
@@ -104,14 +116,8 @@ def message(
     database: str | None = None,
 ) -> tuple[int, bytes, list[str]]:
     """(number, sealed message, effect in words). Raises BadInput where the pot would refuse it."""
-    found = pot_folder.load(folder)
-    if found.pot is None:
-        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
-        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
+    found, board = opened(folder)
     secret = private.read(folder)
-    board = board_id(folder)
-    if board is None:
-        raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
     at = known(folder, found)
     whole = {**at.settings, **values}
     limits_id = line.identity(found.lines["limits"])
@@ -167,13 +173,7 @@ def another_key(
 
     dry_run: nothing is written, and there is no message.
     """
-    found = pot_folder.load(folder)
-    if found.pot is None:
-        problem = found.problems[0] if found.problems else f"{folder}: not a pot's folder"
-        raise BadInput(f"{problem} (wakewell check {show_path(str(folder))} says more)")
-    board = board_id(folder)
-    if board is None:
-        raise BadInput(f"{folder}: the board of this pot is not known; flash it once by cable")
+    found, board = opened(folder)
     change = newkey.read(folder)
     if change is not None and change.key and change.is_open(datetime.now(UTC)):
         raise BadInput(f"{show_path(str(folder))}: a new key, {newkey.shown(folder)}")
