@@ -91,9 +91,7 @@ def run(args: argparse.Namespace) -> int:
                 except Undecided as why:
                     result = one(row, person_keeps(folder.name, why, args.yes))
             except (BadInput, BoardLost) as error:
-                results.append({"name": folder.name, "good": False, "why": str(error)})
-                if not args.json:
-                    tell(Bad(f"{folder.name}: NOT flashed: {error}"))
+                given.not_done(args, results, folder.name, "NOT flashed", error)
                 code = 2
                 continue
             results.append({"name": result.pot} | asdict(result))

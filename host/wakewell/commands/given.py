@@ -15,6 +15,7 @@ from typing import Any
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.radio import unit
+from wakewell.terminal import Bad, tell
 from wakewell.tomlfile import show_path
 
 # What stands for a value in the help: what it is, with its unit
@@ -113,6 +114,16 @@ def board(parser: argparse.ArgumentParser, more: str = "") -> None:
 def wait(parser: argparse.ArgumentParser, wait_s: float = WAIT_S) -> None:
     """The option --wait, in seconds. wait_s: without it."""
     option(parser, "--wait", f"default: {wait_s:g}s", type=seconds, default=wait_s)
+
+
+def not_done(
+    args: argparse.Namespace, results: list[dict[str, Any]], name: str, what: str, error: Exception
+) -> None:
+    """Tell of a pot with which something was not done, and why; the other pots go on. what: such
+    as "NOT sent"."""
+    results.append({"name": name, "good": False, "why": str(error)})
+    if not args.json:
+        tell(Bad(f"{name}: {what}: {error}"))
 
 
 def check_every(args: argparse.Namespace, least_s: float, most_s: float, allowed: str) -> None:

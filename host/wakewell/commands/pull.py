@@ -34,9 +34,7 @@ def run(args: argparse.Namespace) -> int:
             try:
                 pulled = job.result()
             except (BadInput, BoardLost) as error:
-                results.append({"name": folder.name, "good": False, "why": str(error)})
-                if not args.json:
-                    tell(Bad(f"{folder.name}: NOT pulled: {error}"))
+                given.not_done(args, results, folder.name, "NOT pulled", error)
                 code = 2
                 continue
             whole = not pulled.bad and not pulled.left

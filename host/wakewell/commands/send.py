@@ -75,9 +75,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             results.append(one(args, folder, code))
         except BadInput as error:
-            results.append({"name": folder.name, "good": False, "why": str(error)})
-            if not args.json:
-                print(f"{folder.name}: NOT sent: {error}")
+            given.not_done(args, results, folder.name, "NOT sent", error)
             exit_code = 2
     return given.show_json(args, exit_code, results) if args.json else exit_code
 
@@ -92,9 +90,7 @@ def by_cable(args: argparse.Namespace, folders: list[Path]) -> int:
         try:
             was, now = back_one(folder, port, progress, args.wait)
         except (BadInput, BoardLost) as error:
-            results.append({"name": folder.name, "good": False, "why": str(error)})
-            if not args.json:
-                print(f"{folder.name}: NOT sent back: {error}")
+            given.not_done(args, results, folder.name, "NOT sent back", error)
             code = 2
             continue
         results.append({"name": folder.name, "good": True, "version": now, "was": was})
