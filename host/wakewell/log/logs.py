@@ -122,6 +122,12 @@ def find_logs(path: Path) -> list[tuple[Path, list[Path]]]:
         raise BadInput(f"{place}: cannot be read: {error.strerror}") from None
 
 
+def first_log(place: Path) -> list[tuple[Path, list[Path]]]:
+    """[the first log in that folder], or [] where there is no log or no such folder. Raises
+    BadInput."""
+    return find_logs(place)[:1] if place.is_dir() else []
+
+
 def open_log(path: Path) -> BinaryIO:
     """The file's bytes, unpacked if it is gzip by content, whatever its name."""
     file = path.open("rb")

@@ -106,10 +106,8 @@ def known(folder: Path, found: description.PotFolder, newest: Wake | None = None
 
 def newest_wake(place: Path) -> Wake | None:
     """The last whole wake of the log there, of the pot's own life; None without one."""
-    if not place.is_dir():
-        return None
     last: dict[int, Wake] = {}
-    for _, files in logs.find_logs(place)[:1]:
+    for _, files in logs.first_log(place):
         source = FieldLog(files)
         for entry in source.entries():
             if entry.wake is not None:

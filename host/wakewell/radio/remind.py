@@ -358,8 +358,7 @@ def last_values(
 
 def newest_log(pot: PotToRemind, row: LastHeard | None) -> series.PotLog | None:
     """The pot's log, where it ends with the wake that was last heard."""
-    found = logs.find_logs(pot.folder / "logs") if (pot.folder / "logs").is_dir() else []
-    for place, files in found[:1]:
+    for place, files in logs.first_log(pot.folder / "logs"):
         log = series.read(pot.name, place, files)
         if row is not None and log.wakes and log.wakes[-1].n == row.n:
             return log
@@ -403,9 +402,7 @@ def last_day(pot: PotToRemind, level_ml: int, now: float, person: private.Person
     now: when it had that level.
     """
     given_ul, first, last = 0, None, None
-    for _, files in (
-        logs.find_logs(pot.folder / "logs")[:1] if (pot.folder / "logs").is_dir() else ()
-    ):
+    for _, files in logs.first_log(pot.folder / "logs"):
         for path in files[-2:]:
             for read, _ in logs.read_file(path, logs.Skips()):
                 wake = read.found

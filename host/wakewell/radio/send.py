@@ -153,8 +153,8 @@ def standing(folder: Path, database: str | None = None) -> FarSoFar:
 
 def doses_since(folder: Path) -> int:
     """Finished wakes with a dose since the log says that a version was put in force."""
-    place, count = folder / "logs", 0
-    for _, files in logs.find_logs(place)[:1] if place.is_dir() else ():
+    count = 0
+    for _, files in logs.first_log(folder / "logs"):
         for entry in FieldLog(files).entries():
             wake = entry.wake
             if wake is None:
