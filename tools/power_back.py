@@ -1,6 +1,7 @@
 """The power is back in a whole town: so many boards report within a minute. Who is answered when?
 
     python tools/power_back.py [--boards 10000] [--listeners 2] [--lines 4] [--within 60] [--kill]
+                               [--follow]
 
 Real `wakewell listen` processes share one PostgreSQL and one Mosquitto, all on this computer; the
 boards' messages are made here. A board without an answer tells again each minute, for ten minutes
@@ -128,12 +129,21 @@ def counted(town: Town, url: str) -> dict[str, int]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--boards", type=int, default=10_000)
-    parser.add_argument("--listeners", type=int, default=2)
-    parser.add_argument("--lines", type=int, default=4)
-    parser.add_argument("--within", type=float, default=60.0)
-    parser.add_argument("--kill", action="store_true")
-    parser.add_argument("--follow", action="store_true")
+    for name, usual, text in (
+        ("--boards", 10_000, "how many boards report; default: 10000"),
+        ("--listeners", 2, "how many listeners share them; default: 2"),
+        ("--lines", 4, "lines of its log that each board tells; default: 4"),
+        ("--within", 60.0, "seconds in which all boards begin to report; default: 60"),
+    ):
+        parser.add_argument(name, type=type(usual), default=usual, help=text)
+    parser.add_argument(
+        "--kill", action="store_true", help="kill one listener when half of the boards have told"
+    )
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="print each second how many have no answer yet; default: only on a terminal",
+    )
     asked = parser.parse_args()
     made = makelog.log_lines(makelog.play(makelog.wakes(asked.lines)))
     lines = [data.rstrip(b"\n") for data in made][: asked.lines]

@@ -21,7 +21,7 @@ from wakewell.tomlfile import shorten, show_path
 
 FILE = "taken.jsonl"
 Interval = tuple[float, float, float]  # middle, and between which nine of ten lie
-CHARGED_MV = 60  # a rest voltage higher by so much: it was charged; as in tuning/evidence.py
+CHARGED_MV = 60  # a rest voltage higher by so much: it was charged; as budget.forecast.APART_MV
 PERCENT = " %"  # the unit shown for what is kept in ppt
 # What a log can be held to: (name, in words, unit)
 SEEN = (

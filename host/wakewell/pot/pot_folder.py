@@ -51,7 +51,8 @@ from wakewell.tomlfile import (
 
 from . import agree, chips, meanings
 
-# Came later, and means at its default what was so before: the line of an older pot stays as it is
+# Names that the calibration got later. At its default such a name changes nothing and is left out,
+# so that the stored line of an older pot stays the same, and its id too.
 LEFT_OUT = ("panel",)
 
 
