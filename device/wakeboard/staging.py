@@ -105,10 +105,13 @@ class Staging:
         """Make room for another version: what was staged before it goes."""
         for name in ("staged", "taken-back", "next.list", "next.list" + PART, "next"):
             remove(self.code + name)
-        kept = self.kept()
         for name in os.listdir(self.code[:-1] or "/"):
-            if manifest.is_name(name) and name not in kept:
-                remove(self.code + name)
+            self.drop(name)
+
+    def drop(self, name: str) -> None:
+        """Remove a version, if it is the name of one and not of one that is kept."""
+        if manifest.is_name(name) and name not in self.kept():
+            remove(self.code + name)
 
     def fetch(self, get: "Callable[[str, int, int], bytes | None]", most: int) -> int:
         """Fetch up to so many pieces; how many came. get(SHA-256, number, bytes of the file)."""
@@ -143,7 +146,9 @@ class Staging:
         if why:
             return why
         if not self.has_room():
-            remove(self.code + self.name("before"))
+            before = self.name("before")
+            remove(self.code + "before")  # from here on there is no way back to it
+            self.drop(before)
             if not self.has_room():
                 return "no room on its flash"
         return ""
@@ -272,14 +277,14 @@ def clean_up(root: str) -> None:
     of ours and was not there before it, in the root and among the pot's own."""
     full = loader.free_bytes() < SPARE
     bad = loader.read(loader.TRIAL).partition(" ")[0]
-    if manifest.is_name(bad) and bad not in Staging(sent.Sent()).kept():
-        remove(loader.CODE + bad)
+    place = Staging(sent.Sent())
+    place.drop(bad)
     if full:
         there = read_bytes(loader.CODE + "there", 4096) or b""
         names = there.decode().split("\n")
         sweep("/", OWN.split(" ") + names)
         sweep(root + "/", OWN_POT.split(" ") + names)
-        sweep(loader.CODE, OWN_CODE.split(" ") + Staging(sent.Sent()).kept())
+        sweep(loader.CODE, OWN_CODE.split(" ") + place.kept())
     if loader.read(loader.TAKEN).partition(" ")[0] != bad:
         loader.write(loader.TAKEN, bad + " full flash")  # there was no room to say so
     remove(loader.TRIAL)

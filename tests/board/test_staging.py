@@ -182,6 +182,19 @@ def test_without_room_the_version_before_goes_and_then_it_is_refused(
     assert (tmp_path / OLD / "wakeboard" / "turn.mpy").exists()
 
 
+def test_without_room_and_without_a_version_before_nothing_is_removed(
+    air: Air, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a board that has had one version only."""
+    (tmp_path / "before").unlink()
+    monkeypatch.setattr(loader, "free_bytes", lambda: staging.SPARE)
+    air.place.fetch(air.get, 100)
+    assert air.place.sent.why == "no room on its flash"
+    assert (tmp_path / "in-force").read_text() == OLD
+    for name, data in air.old.items():
+        assert (tmp_path / OLD / name).read_bytes() == data
+
+
 def test_another_order_clears_what_was_staged_and_no_version_that_is_kept(
     air: Air, tmp_path: Path
 ) -> None:
