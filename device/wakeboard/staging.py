@@ -115,18 +115,17 @@ class Staging:
 
     def fetch(self, get: "Callable[[str, int, int], bytes | None]", most: int) -> int:
         """Fetch up to so many pieces; how many came. get(SHA-256, number, bytes of the file)."""
+        count = 0
         if not exists(self.list):
             count = self.fetch_file(get, most, self.sent.list, self.sent.size, self.list)
             if not exists(self.list):
                 return count
-            why = self.check_list()
-            if why:
-                remove(self.list)
-                self.sent.refuse(why)
-                return count
             most -= count
-        else:
-            count = 0
+        why = "" if exists(self.next) else self.check_list()
+        if why:
+            remove(self.list)
+            self.sent.refuse(why)
+            return count
         for folder in ("", "/wakeboard", "/wakecore"):
             if not exists(self.next + folder):
                 os.mkdir(self.next + folder)

@@ -172,6 +172,12 @@ def test_a_list_that_is_none_is_refused_and_gone(air: Air, tmp_path: Path) -> No
     assert not staged(air, tmp_path)
 
 
+def test_a_list_that_came_before_a_power_cut_is_checked_too(air: Air, tmp_path: Path) -> None:
+    (tmp_path / "next.list").write_bytes(2 * air.rows)
+    air.place.fetch(air.get, 100)
+    assert air.place.sent.why == "names a file twice, or out of order"
+
+
 def test_without_room_the_version_before_goes_and_then_it_is_refused(
     air: Air, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
