@@ -24,7 +24,7 @@ if False:
 OWN = "boot.py main.py loader.py chip.py pump.json boots code pot lib error.txt"
 OWN_POT = (
     "state.0 state.1 heard.0 heard.1 wiring.json host.json pulled.json private.json ca.der "
-    "clock.json entry.json log radio settings.json limits.json calibration.json "
+    "clock.json entry.json key.json log radio settings.json limits.json calibration.json "
     "settings.json.old limits.json.old calibration.json.old"
 )
 OWN_CODE = "in-force good before trial taken-back sent.json"

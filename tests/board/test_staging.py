@@ -21,6 +21,7 @@ sys.modules.setdefault(
 sys.path.append(str(Path(wakeboard.__file__).parents[1]))
 import loader  # noqa: E402
 from wakeboard import manifest, sent, staging  # noqa: E402
+from wakewell.radio import handover  # noqa: E402
 
 OLD, NEW, BEFORE = "0123456789ab-00000001", "0123456789ab-00000002", "0123456789ab-00000000"
 
@@ -199,6 +200,10 @@ def test_without_room_and_without_a_version_before_nothing_is_removed(
     assert (tmp_path / "in-force").read_text() == OLD
     for name, data in air.old.items():
         assert (tmp_path / OLD / name).read_bytes() == data
+
+
+def test_what_a_full_flash_is_swept_of_is_no_file_of_the_pot() -> None:
+    assert set(handover.WIPED) <= set(staging.OWN_POT.split())
 
 
 def test_another_order_clears_what_was_staged_and_no_version_that_is_kept(
