@@ -31,16 +31,11 @@ def here() -> "dict[str, Any]":
 
 
 def better(kept: bytes, data: bytes, talk: "Any") -> bytes:
-    """Which of two manifests is judged: no stranger's displaces another, and the newer wins."""
-    last_n = sent.Sent().n
-    rest = (manifest.KIND,), manifest.VERSION, manifest.MOST
-    n, record, _ = ordered.opened(kept, talk.key, talk.id, last_n, *rest)
-    if record is None:
-        return data
-    _, record, why = ordered.opened(data, talk.key, talk.id, n, *rest)
-    if record is None and why:
+    """Which of two manifests is judged; the other is counted if it is refused."""
+    data, why = ordered.newer(manifest.opened, kept, data, talk.key, talk.id, sent.Sent().n)
+    if why:
         talk.refuse(why)
-    return kept if record is None else data
+    return data
 
 
 def fetch(talk: "Any", link: "Any", data: "bytes | None") -> bool:
@@ -63,7 +58,7 @@ def fetch(talk: "Any", link: "Any", data: "bytes | None") -> bool:
 
 def judge(talk: "Any", one: "sent.Sent", data: bytes, utc: list[int]) -> None:
     """A manifest: taken, refused, or known already."""
-    n, record, why = manifest.judge(data, talk.key, talk.id, one.n, here(), utc, talk.n)
+    n, record, why = manifest.judge(data, talk.key, talk.id, one.n, here, utc, talk.n)
     if record is None and not why:
         return
     if one.lost:

@@ -15,7 +15,7 @@ from wakecore import line
 from wakecore.number import is_whole
 
 if False:
-    from typing import Any, Iterable
+    from typing import Any, Callable, Iterable
 
 KIND = "code"
 VERSION = 1
@@ -66,18 +66,25 @@ def judge(
     key: bytes,
     board: str,
     last_n: int,
-    here: "dict[str, Any]",
+    here: "Callable[[], dict[str, Any]]",
     utc: list[int],
     wake_n: int,
 ) -> "tuple[int, dict[str, Any] | None, str]":
     """(n, record, "") if it is to be fetched, else (n, None, why not); as `asked.judge`.
 
-    here: {"chip", "mpy", "root"} of this board.
+    here: gives {"chip", "mpy", "root"} of this board; called for a new manifest only.
     """
-    n, record, why = ordered.opened(data, key, board, last_n, (KIND,), VERSION, MOST)
+    n, record, why = opened(data, key, board, last_n)
     if record is not None:
-        why = wrong(record, here) or ordered.late(record, utc, wake_n)
+        why = wrong(record, here()) or ordered.late(record, utc, wake_n)
     return n, None if why else record, why
+
+
+def opened(
+    data: bytes, key: bytes, board: str, last_n: int
+) -> "tuple[int, dict[str, Any] | None, str]":
+    """(n, record, "") if it is authentic, ours and new, else as `judge`."""
+    return ordered.opened(data, key, board, last_n, (KIND,), VERSION, MOST)
 
 
 def wrong(record: "dict[str, Any]", here: "dict[str, Any]") -> str:

@@ -10,7 +10,7 @@ from wakeboard import sealed
 from wakecore.number import is_whole
 
 if False:
-    from typing import Any
+    from typing import Any, Callable
 
 MOST_N = (1 << 30) - 1
 
@@ -50,6 +50,24 @@ def opened(
     if n < last_n:
         return 0, None, "number %d is older than %d: sent again, or out of turn" % (n, last_n)
     return n, record, ""
+
+
+def newer(
+    opened: "Callable[..., tuple[int, dict[str, Any] | None, str]]",
+    kept: bytes,
+    data: bytes,
+    key: bytes,
+    board: str,
+    last_n: int,
+) -> "tuple[bytes, str]":
+    """(which of two messages is judged, why the other is refused or ""): no stranger's displaces
+    an authentic one, and the higher number wins. opened: reads one of their kind."""
+    n, record, why = opened(kept, key, board, last_n)
+    if record is not None:
+        _, record, why = opened(data, key, board, n)
+        if record is None:
+            data = kept
+    return data, why
 
 
 def late(record: "dict[str, Any]", utc: list[int], wake_n: int) -> str:

@@ -250,13 +250,10 @@ class Talk:
         if self.memory.lost:
             data = kept
         else:
-            from wakeboard import asked  # with what it takes of memory, where it is needed
+            from wakeboard import asked, ordered  # with the memory they take, where it is needed
 
-            n, record, why = asked.opened(kept, self.key, self.id, self.memory.asked)
-            if record is not None:
-                _, record, why = asked.opened(data, self.key, self.id, n)
-                if record is None:
-                    data = kept
+            last_n = self.memory.asked
+            data, why = ordered.newer(asked.opened, kept, data, self.key, self.id, last_n)
         if why:
             self.refuse(why)
         return data

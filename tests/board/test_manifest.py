@@ -28,7 +28,7 @@ def message(key: bytes = KEY, **changes: Any) -> bytes:
 
 
 def judge(data: bytes, last_n: int = 6, utc: Any = NOW, wake_n: int = 12) -> Any:
-    return manifest.judge(data, KEY, BOARD, last_n, HERE, utc, wake_n)
+    return manifest.judge(data, KEY, BOARD, last_n, lambda: HERE, utc, wake_n)
 
 
 def without(name: str) -> bytes:

@@ -64,7 +64,7 @@ def test_sent_is_what_a_flash_would_put_on_the_board(pot: Path, left: Left) -> N
     *_, last = left
     assert last == f"wakewell/{BOARD}/code", "the manifest, when all pieces are there"
     here = {"chip": "ESP32", "mpy": 6, "root": send.root_id("esp32")}
-    n, record, why = manifest.judge(left[last], key, BOARD, 0, here, [0, 0, 0], 0)
+    n, record, why = manifest.judge(left[last], key, BOARD, 0, lambda: here, [0, 0, 0], 0)
     assert (n, why, record["name"]) == (1, "", code.version)
 
     def fetched(digest: str, size: int) -> bytes:
