@@ -8,9 +8,7 @@ moved when it is set. The time of a record has an offset of its own, which is mo
 amount (`Board.move_clock`).
 """
 
-import os
-
-from wakeboard.files import read_bytes, write_bytes
+from wakeboard.files import read_bytes, replace
 from wakecore import line
 from wakecore.number import is_whole
 
@@ -39,10 +37,7 @@ def raise_floor(root: str, day: int, second: int) -> None:
     if not LEAST_DAY <= day < MOST_DAY or [day, second] <= floor(root):
         return
     data = line.encode(NAMES, {"kind": "clock", "day": day, "second": second})
-    try:
-        if write_bytes(root + FILE + ".new", data):
-            os.rename(root + FILE + ".new", root + FILE)
-    except OSError:
+    if not replace(root + FILE, data):
         print("wakewell: the time could not be stored")
 
 

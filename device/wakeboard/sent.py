@@ -4,10 +4,8 @@ One line closed by its CRC, replaced by one rename: the number of the last one j
 and how far it came. Damaged, nothing newer is taken until a person with the cable has seen to it.
 """
 
-import os
-
 import loader
-from wakeboard.files import SENT, read_bytes, write_bytes
+from wakeboard.files import SENT, read_bytes, replace
 from wakecore import line
 from wakecore.number import is_whole
 
@@ -79,9 +77,8 @@ class Sent:
             return
         record = {row[0]: getattr(self, row[0]) for row in FIELDS}
         record["kind"] = "sent"
-        if not write_bytes(self.path + ".new", line.encode(NAMES, record)):
+        if not replace(self.path, line.encode(NAMES, record)):
             raise OSError(28)
-        os.rename(self.path + ".new", self.path)
 
     def refuse(self, why: str) -> None:
         """It is not taken, or not any more."""
