@@ -111,22 +111,18 @@ def bring(talk: "Any", link: "Any", one: "sent.Sent") -> None:
         vain = 0 if came[0] else one.vain + 1
         if one.state == sent.FETCHING and vain != one.vain:
             one.vain = vain
-            if vain >= MOST_VAIN and not_all_there(one):
-                one.refuse("its pieces were not to be had")
+            if vain >= MOST_VAIN and not whole(one):
+                one.refuse("its pieces did not come in %d reports" % MOST_VAIN)
             else:
                 one.save()
 
 
-def not_all_there(one: "sent.Sent") -> bool:
-    """Must anything still come?"""
-    place = staging.Staging(one)
+def whole(one: "sent.Sent") -> bool:
+    """Has all of it come, so that only staging is left?"""
     try:
-        for sha, size, path in place.rows():
-            if place.lacks(sha, size, path):
-                return True
-    except (OSError, ValueError):
-        return True
-    return False
+        return staging.Staging(one).all_there()
+    except (OSError, ValueError):  # no list, or a damaged one
+        return False
 
 
 def settle() -> None:

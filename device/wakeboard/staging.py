@@ -159,6 +159,13 @@ class Staging:
             need += -(-size // BLOCK_SIZE) * BLOCK_SIZE
         return loader.free_bytes() >= need
 
+    def all_there(self) -> bool:
+        """Has every file come that must come over the air? Raises as `rows`."""
+        for sha, size, path in self.rows():
+            if self.lacks(sha, size, path):
+                return False
+        return True
+
     def lacks(self, sha: str, size: int, path: str) -> bool:
         """Must this file come over the air?"""
         if size_of(self.next + "/" + path) == size:
@@ -208,9 +215,8 @@ class Staging:
             return
         name = self.sent.name
         if not self.is_whole(self.code + name):
-            for sha, size, path in self.rows():
-                if self.lacks(sha, size, path):
-                    return
+            if not self.all_there():
+                return
             if name in self.kept():
                 self.sent.refuse("another version of that name is kept")
                 return
