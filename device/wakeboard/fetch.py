@@ -43,8 +43,7 @@ def fetch(talk: "Any", link: "Any", data: "bytes | None") -> bool:
     OSError for the flash; what came until then is kept."""
     one = sent.Sent()
     was = one.n, one.state
-    utc = talk.board.utc()
-    utc[2] = 1 if talk.board.trust == 1 else 0  # a clock server may be anybody
+    utc = ordered.utc_for(talk.board)
     if data is not None:
         judge(talk, one, data, utc)
     if one.state == sent.FETCHING:

@@ -1,7 +1,7 @@
 """What every message that orders something has: which board, a number that only rises, a time.
 
 Settings asked for (`asked`) and versions of the code (`manifest`) are such messages, each kind with
-numbers of its own. No input, no output, no clock.
+numbers of its own. No input, no output; the clock is the board's.
 """
 
 import json
@@ -70,9 +70,16 @@ def newer(
     return data, why
 
 
+def utc_for(board: "Any") -> list[int]:
+    """[day, second, trusted] as an order's time is judged by: a clock server may be anybody, so it
+    is not trusted here."""
+    utc: list[int] = board.utc()
+    return utc[:2] + [1 if board.trust == 1 else 0]
+
+
 def late(record: "dict[str, Any]", utc: list[int], wake_n: int) -> str:
     """Why its time is past, "" if it is not. Where the clock is unsure the number of the newest
-    record decides. utc: [day, second, trusted]."""
+    record decides. utc: see `utc_for`."""
     until, until_n = record.get("until"), record.get("until_n")
     if type(until) is not list or len(until) != 2:
         return "no time"

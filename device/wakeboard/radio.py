@@ -352,13 +352,12 @@ class Talk:
             self.refuse(LOST)
             memory.save()
             return False
-        from wakeboard import asked
+        from wakeboard import asked, ordered
         from wakeboard.store import PotFiles
 
         store = PotFiles(self.root)
         pot, _ = store.load_pot()
-        utc = self.board.utc()
-        utc[2] = 1 if self.board.trust == 1 else 0  # a clock server may be anybody
+        utc = ordered.utc_for(self.board)
         n, found, why = asked.judge(data, self.key, self.id, memory.asked, pot, utc, self.n)
         done = "in force"
         if found is None and not why:
