@@ -161,10 +161,7 @@ class Staging:
 
     def all_there(self) -> bool:
         """Has every file come that must come over the air? Raises as `rows`."""
-        for sha, size, path in self.rows():
-            if self.lacks(sha, size, path):
-                return False
-        return True
+        return all(not self.lacks(sha, size, path) for sha, size, path in self.rows())
 
     def lacks(self, sha: str, size: int, path: str) -> bool:
         """Must this file come over the air?"""
