@@ -109,12 +109,12 @@ def take(root: str, private: "dict[str, Any]", record: "dict[str, Any]") -> str:
         return ""
     asker = half(record.get("share"))
     if asker is None:
-        return "no half of a key"
+        return "its half of a key is not valid"
     old, secret = unhexlify(private["key"]), os.urandom(SIZE)
     mine = x25519(secret, BASE)
     new = agreed(old, x25519(secret, asker), asker, mine)
     if new is None:
-        return "no half of a key"
+        return "its half of a key is not valid"
     made: "dict[str, Any]" = {"kind": "key", "version": 1, "was": mark(old), "n": record["n"]}
     made["share"], made["key"] = hexlify(mine).decode(), hexlify(new).decode()
     stored = replace(root + FILE, line.encode(NAMES, made))

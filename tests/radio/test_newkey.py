@@ -254,7 +254,7 @@ def test_what_is_no_such_message_changes_nothing(home: Home, what: str) -> None:
     assert home.keys() == keys
     assert not (home.root / "key.json").exists()
     told = home.listener.store.pots()[BOARD].told
-    assert told["refused"] == 1 or told["answer"] == "refused: no half of a key"
+    assert told["refused"] == 1 or told["answer"] == "refused: its half of a key is not valid"
 
 
 def test_halves_of_another_message_are_not_taken(home: Home) -> None:
