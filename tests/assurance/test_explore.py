@@ -32,7 +32,7 @@ def whole(name: str) -> explore.Result:
     return search(name)[1]
 
 
-@pytest.mark.parametrize("name", parts.IN_TESTS)
+@pytest.mark.parametrize("name", parts.SEARCHED_IN_TESTS)
 def test_a_search_ends_and_finds_nothing(name: str) -> None:
     result = whole(name)
     assert [found.why for found in result.found] == []

@@ -156,11 +156,9 @@ def main() -> int:
         asked.lives_s = 60 * given.minutes
     figures: dict[str, Any] = {"violations": 0}
     left_out: list[str] = []
-    chosen = given.only or [name for name in PARTS if not (given.quick and name in IN_TESTS)]
-    if not given.only:
-        left_out += [
-            f"{name}: in short in {place}" for name, place in IN_TESTS.items() if given.quick
-        ]
+    shortened = IN_TESTS if given.quick and not given.only else {}
+    left_out += [f"{name}: in short in {place}" for name, place in shortened.items()]
+    chosen = given.only or [name for name in PARTS if name not in shortened]
     for name, found in played(chosen, asked):
         if given.record:
             note.record(name, given.quick, dict(found.numbers), found.left_out, found.more)

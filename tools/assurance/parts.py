@@ -44,7 +44,7 @@ from wakewell.interpreters import chip32, interpreter
 
 QUICK_MUTANTS, QUICK_BREAKS, QUICK_PAIRS = 12, 6, 200
 # Corners that tests search to their end at every check. Not in corners.py: search_id() reads it
-IN_TESTS = ("begin", "cell", "soil", "run", "saucer", "unready")
+SEARCHED_IN_TESTS = ("begin", "cell", "soil", "run", "saucer", "unready")
 HOST_MUTANTS, QUICK_HOST_MUTANTS = 350, 12
 # Figures of generated wakes, by the interpreter that agreed
 INTERPRETERS = {interpreter.UNIX: "same_wakes", interpreter.CHIP: "same_wakes_32_bits"}
@@ -152,7 +152,7 @@ def search(asked: PersonAsked) -> PartFigures:
 
 def in_quick(corner: corners.Corner) -> bool:
     """Searched in --quick: small enough, and not to its end by a test beside it."""
-    return corner.quick >= 0 and corner.name not in IN_TESTS
+    return corner.quick >= 0 and corner.name not in SEARCHED_IN_TESTS
 
 
 def searched() -> dict[str, dict[str, int]]:
