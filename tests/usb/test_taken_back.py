@@ -86,15 +86,12 @@ def test_what_fails_is_taken_back_and_the_good_one_waters(
     old = desk.board.read_files()["code/in-force"].decode()
     bad = version(tmp_path / "bad", **{module: text})
     put_on(desk, bad)
-    before = len(desk.board.boots)
     desk.days(3.2)
     desk.board.wait_asleep()
     files = desk.board.read_files()
     assert files["code/in-force"].decode() == files["code/good"].decode() == old
     assert "code/trial" not in files
     assert not [path for path in files if bad.version in path or "junk" in path]
-    tried = desk.board.boots[before:]
-    print(name, files["code/taken-back"], [b.ended for b in tried][:14], desk.world.pump_us)
     assert files["code/taken-back"].decode().startswith(bad.version + " ")
     records = wakes(files)
     back = [record["begin"]["host"] for record in records].index(["version taken back"])

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import wakeboard
 import wakecore
-from wakeboard import manifest
 from wakecore import line
 from wakewell.core import core_id
+from wakewell.radio import send
 from wakewell.usb import payload
 
 MPY = 6
@@ -39,10 +39,7 @@ def named(files: dict[str, bytes]) -> payload.Code:
 
 def staged(code: payload.Code, n: int = 1, back: int = 0) -> dict[str, bytes]:
     """The files of a flash on which that version lies staged, as it came over the air."""
-    rows = b"".join(
-        bytes(manifest.row(payload.sha(data), len(data), name))
-        for name, data in sorted(code.files.items())
-    )
+    rows = send.listing(code.files)
     record = {
         "kind": "sent", "n": n, "state": "staged", "why": "", "name": code.version,
         "list": payload.sha(rows), "size": len(rows), "back": back, "day": 36000, "second": 0,
