@@ -6,6 +6,10 @@ The boot that belongs to the radio needs no more than this. What the files mean 
 import os
 
 from wakecore import line
+from wakecore.number import is_whole
+
+if False:
+    from typing import Any, Sequence
 
 KINDS = ("settings", "limits", "calibration")
 SENT = "/code/sent.json"  # what is known of a version that was sent; see `sent`
@@ -41,6 +45,19 @@ def replace(path: str, data: bytes) -> bool:
     except OSError:
         return False
     return read_bytes(path, len(data) + 1) == data
+
+
+def has_fields(record: "dict[str, Any]", fields: "Sequence[tuple[str, int, Any]]") -> bool:
+    """Has a decoded record each of these, in range? fields: (name, most, start), a number of 0 or
+    more; where `start` is a text, a text of so many characters at most."""
+    for name, most, start in fields:
+        value = record.get(name)
+        if type(start) is str:
+            if type(value) is not str or len(value) > most:
+                return False
+        elif not is_whole(value, 0, most):
+            return False
+    return True
 
 
 def exists(path: str) -> bool:

@@ -9,7 +9,7 @@ and when it is believed.
 import json
 
 from wakeboard import sealed
-from wakeboard.files import exists, read_bytes, set_aside, write_bytes
+from wakeboard.files import exists, has_fields, read_bytes, set_aside, write_bytes
 from wakecore import line
 from wakecore.number import is_whole
 
@@ -18,17 +18,17 @@ if False:
 
 SLOTS = ("heard.0", "heard.1")
 MOST = (1 << 30) - 1
-# (name, least, most, start); of a text, its length
+# (name, most, start); of a text, its length
 FIELDS = (
-    ("seq", 0, MOST, 0),  # number of this write
-    ("asked", 0, MOST, 0),  # number of the last message judged
-    ("answer", 0, 200, ""),  # what came of it: in force, or why refused
-    ("refused", 0, MOST, 0),  # messages refused so far
-    ("reports", 0, MOST, 0),  # number of the last report
-    ("file", 0, MOST, 0),  # the log is acknowledged up to this file
-    ("offset", 0, MOST, 0),  # and this many of its bytes
-    ("ids", 0, 40, ""),  # ids of the three files that were acknowledged
-    ("channel", 0, 200, 0),  # not used any more
+    ("seq", MOST, 0),  # number of this write
+    ("asked", MOST, 0),  # number of the last message judged
+    ("answer", 200, ""),  # what came of it: in force, or why refused
+    ("refused", MOST, 0),  # messages refused so far
+    ("reports", MOST, 0),  # number of the last report
+    ("file", MOST, 0),  # the log is acknowledged up to this file
+    ("offset", MOST, 0),  # and this many of its bytes
+    ("ids", 40, ""),  # ids of the three files that were acknowledged
+    ("channel", 200, 0),  # not used any more
 )
 NAMES = ("kind",) + tuple([row[0] for row in FIELDS])
 
@@ -50,7 +50,7 @@ class Heard:
         self.paths = [root + "/" + name for name in SLOTS]
         self.lost = False
         self.slot = 0
-        for name, _, _, start in FIELDS:
+        for name, _, start in FIELDS:
             setattr(self, name, start)
         found, damaged = None, 0
         for slot in range(2):
@@ -93,16 +93,7 @@ def load(root: str) -> "Heard":
 
 def whole(record: "dict[str, Any]") -> bool:
     """Has a decoded record every field, in range?"""
-    if record.get("kind") != "heard":
-        return False
-    for name, least, most, start in FIELDS:
-        value = record.get(name)
-        if type(start) is str:
-            if type(value) is not str or len(value) > most:
-                return False
-        elif not is_whole(value, least, most):
-            return False
-    return True
+    return record.get("kind") == "heard" and has_fields(record, FIELDS)
 
 
 MOST_ANSWER = 512  # bytes

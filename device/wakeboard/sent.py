@@ -5,9 +5,8 @@ and how far it came. Damaged, nothing newer is taken until a person with the cab
 """
 
 import loader
-from wakeboard.files import SENT, read_bytes, replace
+from wakeboard.files import SENT, has_fields, read_bytes, replace
 from wakecore import line
-from wakecore.number import is_whole
 
 if False:
     from typing import Any
@@ -106,13 +105,4 @@ class Sent:
 
 def whole(record: "dict[str, Any] | None") -> bool:
     """Has a decoded record every field, in range?"""
-    if record is None or record.get("kind") != "sent":
-        return False
-    for name, most, start in FIELDS:
-        value = record.get(name)
-        if type(start) is str:
-            if type(value) is not str or len(value) > most:
-                return False
-        elif not is_whole(value, 0, most):
-            return False
-    return True
+    return record is not None and record.get("kind") == "sent" and has_fields(record, FIELDS)
