@@ -378,3 +378,10 @@ def test_shapes_are_values() -> None:
         TANK, RigPump(), RigHose()
     )
     assert isinstance(TANK, RigTank)
+
+
+def test_the_line_is_solved_up_to_its_full_battery() -> None:
+    line = plumbing(TANK, RigPump(), RigHose(), 10.0, 8400.0)
+    speed = 7400.0 / RigPump.rated_mv
+    solved = line.solved_ml_s(TANK.height_mm(1500.0), speed)
+    assert line.flow_ml_s(1500.0, 7400.0) == pytest.approx(solved, rel=0.01)

@@ -382,7 +382,7 @@ def plumbing(
     tank: RigTank, pump: RigPump, hose: RigHose, intake_mm: float = 10.0, full_mv: float = FULL_MV
 ) -> Plumbing:
     """The solved line for those parts; kept, since solving takes some tens of milliseconds."""
-    return Plumbing(tank, pump, hose, intake_mm)
+    return Plumbing(tank, pump, hose, intake_mm, full_mv)
 
 
 class Line:
