@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from wakewell.errors import BadInput
+from wakewell.rig.battery import usual
 from wakewell.rig.soil import Container
+from wakewell.rig.weather import Climate
 from wakewell.simulate.one_run import run_trial
 from wakewell.tuning import ahead, fast, proposals, told, troubles
 from wakewell.tuning.heldout import HeldOut
@@ -183,3 +185,16 @@ def test_a_kind_keeps_what_comes_before_it_in_the_order() -> None:
         assert isinstance(kind, Improvement)
         assert set(before) <= set(kind.keeps)
         before.append(kind.lowers)
+
+
+@pytest.mark.parametrize(("kind", "cells", "left"), [
+    ("lithium-ion", 1, 0.87), ("lithium-iron-phosphate", 1, 0.83), ("nickel-metal-hydride", 3, 0.9),
+])  # fmt: skip
+def test_the_cold_leaves_of_each_kind_of_cell_what_it_leaves_on_the_rig(
+    checked: Study, kind: str, cells: int, left: float
+) -> None:
+    spec, sky = checked.trial.spec, checked.weather.climate
+    ice = Climate([0.0] * len(sky.air_c), sky.et0_mm, sky.rain_mm)
+    cold = replace(spec, place=ice, cell=usual(2500.0, kind, cells))
+    found = fast.Lives([replace(checked.trial, days=2.0, spec=cold)])
+    assert found.usable == pytest.approx(np.full((8, 1), left))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from wakecore.judge import WARN_MV
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS
-from wakewell.rig.battery import CHEMISTRIES, USABLE
+from wakewell.rig.battery import CHEMISTRIES
 from wakewell.rig.pot import DAY_S, SAUCER_WET_ML
 from wakewell.rig.probes import content_of, permittivity
 from wakewell.rig.soil import DRAINED_ML, DRAINING_STEP_S, STILL_ML, Container
@@ -70,7 +70,7 @@ class Lives:
         self.known = float(known_ul or self.cal.ul_per_ppt)
         self._soil([Container(t.spec.substrate, t.spec.vessel, t.spec.plant) for t in trials])
         self.hour = round(24 * first.spec.start_day)
-        self._weather([t.spec.place for t in trials])
+        self._weather([t.spec.place for t in trials], first.spec.cell.chemistry)
         self._probe(trials)
         self._tank(trials)
         self._cell(trials)
@@ -114,7 +114,7 @@ class Lives:
         self.wicked = -math.expm1(-STEP_S / vessel.wick_s)
         self.in_bulb = vessel.probe_in_bulb
 
-    def _weather(self, places: Sequence[Any]) -> None:
+    def _weather(self, places: Sequence[Any], chemistry: str) -> None:
         """Reference ET and rain of each step (mm), and its temperatures."""
         climates: list[Climate] = list(places)
         hours = int(STEP_S / HOUR_S)
@@ -129,7 +129,7 @@ class Lives:
         self.pot_c = np.ascontiguousarray(np.array([np.asarray(c.pot_c)[at[::hours]]
                                                     for c in climates]).T)  # fmt: skip
         air = sums([c.air_c for c in climates]) / hours
-        warm, usable = zip(*USABLE, strict=True)
+        warm, usable = zip(*CHEMISTRIES[chemistry].usable, strict=True)
         self.usable = np.interp(air, warm, usable)
 
     def _probe(self, trials: Sequence[Trial]) -> None:
