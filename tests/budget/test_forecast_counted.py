@@ -108,6 +108,9 @@ def test_a_charge_is_known_from_the_day_that_tells_most(tmp_path: Path) -> None:
     given = inputs.gather(folder, date(2026, 5, 1))
     now, then = (date(2026, 5, 1), 3250.0), (date(2026, 3, 1), 3590.0)
     alone, since = (counted.charge_now(given, cell, days) for days in ([now], [then, now]))
+    # One reading is worth what its voltage tells, not twice that
+    told = inputs.charge_within(3250.0, cell.chemistry)[1] * nominal(given.usable(4))
+    assert standard(alone) == pytest.approx(told, rel=0.01)
     assert standard(since) < 0.3 * standard(alone)
     drawn = sum(n * nominal(given.drain_mah(m)) for m, n in ((2, 31), (3, 30))) / 600
     assert 0.75 < nominal(since) < 1.0 - drawn

@@ -56,7 +56,8 @@ def charge_now(
     today = days[-1][0]
     whole = inputs.cell_mah * inputs.cell_true
     told = [(day, *_shown(inputs, cell, day, mv)) for day, mv in days]
-    known = [told[-1], min(told, key=lambda row: row[2])]
+    # One day that is both is one reading, and counts once
+    known = list(dict.fromkeys((told[-1], min(told, key=lambda row: row[2]))))
     if charged is not None:
         known.append((charged, 1.0, FULL_PART))
     found = []
