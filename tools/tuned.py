@@ -1,13 +1,14 @@
 """How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
 
-    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--propose] [--json FILE]
+    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--propose] [--rows FILE]
 
 Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
 season, place, people, faults); the twin sees the folder and the log alone, and the weather as a
 station near the pot would tell it. Then 60 days follow under the same settings, and under others.
 For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot. With
 --propose the true pot also lives on under what is recommended: is it better off, and any worse?
-Needs the rig's extra. Nothing here is a test; tests/tuning tries a handful.
+Each pot is a line of --rows, and a run that was stopped goes on after them. Needs the rig's extra.
+Nothing here is a test; tests/tuning tries a handful.
 """
 
 from __future__ import annotations
@@ -227,6 +228,7 @@ def other_settings(folder: Any, chance: random.Random) -> dict[str, bytes]:
 def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
     """What came of one pot: {when: {quantity: (true, middle, low, high)}} and more."""
     chance = random.Random(f"tuned {number}")
+    started = time.process_time()
     kind = CLASSES[number % len(CLASSES)]
     with tempfile.TemporaryDirectory(prefix="tuned-") as scratch:
         folder = folder_of(Path(scratch), kind, chance)
@@ -249,7 +251,8 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
         row: dict[str, Any] = {"pot": number, "class": kind, "fit_s": seconds,
                                "kind": folder.name, "month": truth.begins}  # fmt: skip
         if found.now is None:
-            return row | {"lacks": [lack for _, lacks in found.lacks for lack in lacks]}
+            row["lacks"] = [lack for _, lacks in found.lacks for lack in lacks]
+            return row | {"all_s": time.process_time() - started}
         row["odd"] = found.now.odd
         row["knobs"] = {
             name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
@@ -268,6 +271,7 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
             for told, run in zip(rows, runs, strict=True):
                 told["soil_ppt"] = ahead.mean_read(run, found.now, run.seed)
             row["ahead"][when] = {name: (true[name], *ahead.foretold(rows, name)) for name in TOLD}
+        row["all_s"] = time.process_time() - started
     return row
 
 
@@ -300,7 +304,8 @@ def tell(rows: list[dict[str, Any]]) -> None:
     """Tables of errors and coverage."""
     fitted = [row for row in rows if "ahead" in row]
     print(f"{len(rows)} pots, {len(fitted)} fitted; odd: {sum(bool(r['odd']) for r in fitted)}; "
-          f"fit {statistics.median(r['fit_s'] for r in rows):.1f} s")  # fmt: skip
+          f"fit {statistics.median(r['fit_s'] for r in rows):.1f} s; "
+          f"all {sum(r['all_s'] for r in rows) / len(rows):.0f} s a pot")  # fmt: skip
     for row in rows:
         if "lacks" in row:
             print(f"  pot {row['pot']} ({row['class']}, {row['kind']}): {'; '.join(row['lacks'])}")
@@ -361,19 +366,31 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--draws", type=int, default=20)
     parser.add_argument("--propose", action="store_true")
-    parser.add_argument("--json", type=Path)
+    parser.add_argument("--rows", type=Path, help="one JSON line for each pot; pots in it are kept")
     args = parser.parse_args()
-    rows = []
-    for number in range(args.first, args.first + args.pots):
+    numbers = range(args.first, args.first + args.pots)
+    rows: dict[int, dict[str, Any]] = {}
+    if args.rows is not None and args.rows.is_file():
+        lines = args.rows.read_text(encoding="utf-8").splitlines()
+        rows = {row["pot"]: row for row in map(json.loads, lines)}
+    for number in numbers:
+        if number in rows:
+            continue
         try:
-            rows.append(one(number, args.draws, args.propose))
+            rows[number] = one(number, args.draws, args.propose)
         except Impossible as no:
-            print(f"pot {number}: drawn as no pot can be: {no}")
-        if args.json:  # hours of it: what is done is kept
-            args.json.write_text(json.dumps(rows))
-    tell(rows)
+            rows[number] = {"pot": number, "no_pot": str(no)}
+        if args.rows is not None:
+            with args.rows.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(rows[number]) + "\n")
+    drawn = [rows[number] for number in numbers if number in rows]
+    for row in drawn:
+        if "no_pot" in row:
+            print(f"pot {row['pot']}: drawn as no pot can be: {row['no_pot']}")
+    drawn = [row for row in drawn if "no_pot" not in row]
+    tell(drawn)
     if args.propose:
-        tell_proposed(rows)
+        tell_proposed(drawn)
     return 0
 
 

@@ -12,7 +12,8 @@ from wakewell.budget import inputs
 from wakewell.log import series
 from wakewell.rig.weather import PLACES, climate
 from wakewell.simulate import one_run, trials
-from wakewell.tuning import charge, evidence
+from wakewell.tuning import charge, evidence, fit
+from wakewell.tuning.weather import typical
 
 SIGMAS = 3.0
 ASLEEP_UA, TRUE_MW, TOLD_MW = 15, 8, 12
@@ -49,8 +50,8 @@ def test_what_a_battery_draws_and_gets_is_found_again(
     log = series.read("pot", pot / "logs", sorted((pot / "logs").glob("*.jsonl")))
     spec = trials.of_pot(pot).spec
     light = charge.Light(spec, climate(PLACES["balcony"]).air_c) if panel else None
-    looks = evidence.of(log, log.wakes, True).charges
-    found = charge.fit(looks, spec, inputs.CURRENT_DOUBT["sheet"], light)
+    said = evidence.of(log, log.wakes, True)
+    found = charge.fit(said.charges, spec, inputs.CURRENT_DOUBT["sheet"], light)
     assert found is not None
     leak_ua = spec.board.leak_ua
     asleep = math.log((ASLEEP_UA + leak_ua) / (spec.board.sleep_ua + leak_ua))
@@ -64,3 +65,8 @@ def test_what_a_battery_draws_and_gets_is_found_again(
     assert (0.0 < found.sun[1] < 0.15) == bool(panel)
     assert found.drawn(3)[3] == found.drawn(4)[3] or panel
     assert len(found.cov) == 4
+    # In a shared parcel nobody knows when the sun shone
+    log.shifted = True
+    assert log.dated
+    apart = fit.cell(said, spec, typical("balcony"), inputs.CURRENT_DOUBT["sheet"])
+    assert (apart is None) == bool(panel)

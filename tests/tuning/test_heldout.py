@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 import measured
+import numpy as np
 import pytest
 
 from wakewell.tuning import heldout, study, told
@@ -27,6 +28,16 @@ def test_the_part_held_out_is_foretold_better_than_by_dull_rivals(basil: study.S
         assert one["held"] >= 0.8
     for _name, was, _middle, low, high in held["totals"]:
         assert low <= was <= high
+    assert list(held["lived"]) == ["waterings", "level_ml", "battery_mv"]
+    spread = {"waterings": 2.0, "level_ml": 600.0, "battery_mv": 40.0}
+    last = found.log.wakes[-1]
+    for name, rows in held["lived"].items():
+        assert len(rows) > 0.75 * (last.time_s - held["split_s"]) / DAY_S
+        inside = sum(low <= was <= high for _, _, was, _, low, high in rows)
+        assert inside >= 0.8 * len(rows), name
+        assert np.mean([high - low for *_, low, high in rows]) < 2.0 * spread[name], name
+    said = "\n".join(told.held_lines(found.held))
+    assert "water in the tank, day by day, wakes" in said
 
 
 def look(day: float, ppt: int, poured: float = 0.0, anew: bool = False) -> Look:

@@ -80,7 +80,8 @@ def test_a_parcel_without_dates_still_fits(tmp_path: Path, basil: Study) -> None
     parcel.pack(file, {parcel.CONTENTS: page, **entries})
     with parcel.opened([file]) as (folder,):
         opened = study.opened(str(folder))
-        assert not opened.dated
+        assert opened.log.dated
+        assert not opened.log.true_dates
         assert "knows no date" in opened.weather.text
         found = study.fitted(opened, opened.log.wakes[120].time_s)
     assert found.now is not None

@@ -128,6 +128,11 @@ def test_leaving_it_stands_unless_another_is_surely_better(rows: list[Proposal],
     assert proposals.recommended([proposal(), *rows], 365.0) == best
 
 
+def test_a_mean_gains_as_much_in_a_season_as_in_a_year_and_a_count_less() -> None:
+    least = {kind.lowers: kind.least_in(73.0) / kind.least for kind in proposals.KINDS}
+    assert least == pytest.approx(dict.fromkeys(least, 0.2) | {"soil_ppt": 1.0, "swing_ppt": 1.0})
+
+
 def test_what_one_draw_in_ten_makes_worse_is_worse() -> None:
     usual = {"wilting_days": np.zeros((1, 20)), "visits": np.full((1, 20), 6.0)}
     seldom = np.zeros((1, 20))

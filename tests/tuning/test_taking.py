@@ -121,9 +121,18 @@ def test_the_command_takes_what_it_shows(
     svg = pot / "tune.svg"
     opened.held = HeldOut(0.0, 1, 2, band=[(0.0, 1, 250, 252.0, 240.0, 260.0),
                                            (86400.0, 2, 240, 243.0, 235.0, 250.0)])  # fmt: skip
+    for name in ("waterings", "level_ml", "battery_mv"):
+        opened.held.lived[name] = [(0.0, 1, 1.0, 1.0, 0.0, 2.0), (9e4, 2, 2.0, 1.0, 0.0, 2.0)]
     assert cli.main(["tune", str(pot), "--picture", str(svg)]) == 0
     drawn = svg.read_text(encoding="utf-8")
-    for part in ("foretold a day ahead", "2  fewer visits", "Days short of water"):
+    for part in (
+        "foretold a day ahead",
+        "Water in the tank, ml",
+        "Battery at rest, mV",
+        "Waterings so far",
+        "2  fewer visits",
+        "Days short of water",
+    ):
         assert part in drawn
     assert cli.main(["tune", str(pot), "--take", "2", "--fit-only"]) == 2
     assert cli.main(["tune", str(pot), "--json"]) == 0

@@ -238,7 +238,7 @@ def tank(log: PotLog) -> Forecast:
     margin_sd = math.hypot(size / math.sqrt(12), tolerance_ml / 2)
     walk = grown(spread_28, max(between, 7.0))
     middle_s = found.now_s - between / 2 * DAY_S if prior is None else found.now_s
-    use = by_season(rate, found.now_s, middle_s, place if log.dated and log.about else "")
+    use = by_season(rate, found.now_s, middle_s, place if log.true_dates and log.about else "")
     fill_in(found, max(margin, size / 8), use, lambda h: math.hypot(walk(h), doubt), margin_sd)
     found.basis = f"{rate:.0f} ml a day over {len(doses)} doses in {between:.0f} days"
     if prior is not None:
@@ -279,7 +279,7 @@ def budgeted(log: PotLog) -> tuple[float, float] | None:
 def planned(log: PotLog, day: date) -> budget.Inputs | None:
     """What the budget counts with at the log's end; None without a pot.toml that it can use."""
     folder = log.place if log.place.is_dir() else log.place.parent
-    if not log.dated or log.about is None:
+    if not log.true_dates or log.about is None:
         return None
     if not (folder / "pot.toml").is_file():
         folder = folder.parent

@@ -363,7 +363,7 @@ def _board(
 ) -> dict[str, Any]:
     """Times and currents of the board and the pump."""
     cal = folder.calibration
-    board = told.board or description.BoardSheet()
+    board = told.board_sheet
     if told.board is None:
         assumed["board"] = (
             "[board] is not in pot.toml: a bare module, currents from the chip's sheet"

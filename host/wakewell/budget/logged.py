@@ -58,7 +58,7 @@ def read(folder: description.PotFolder) -> Logged | None:
         return None
     place, files = found[0]
     log = series.read(folder.name, place, files)
-    if not log.wakes or not log.dated or log.pot is None:
+    if not log.wakes or not log.true_dates or log.pot is None:
         return None
     last = log.wakes[-1]
     told = Logged(_day(last.time_s), _day(log.wakes[0].time_s), len(log.wakes))

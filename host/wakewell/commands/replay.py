@@ -308,7 +308,7 @@ def beyond(place: Path, report: LogReplay, settings: Asked, page: str | None) ->
         from wakewell.tuning import told
 
         found, ahead = twin.of_log(place, settings, report.holds_until)
-        yield from told.beyond_lines(ahead, found.log.dated)
+        yield from told.beyond_lines(ahead, found.log.true_dates)
         if page:
             from wakewell.tuning import drawn
 

@@ -11,7 +11,7 @@ from typing import Any
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.log import series
-from wakewell.log.parcel import came_with, opened
+from wakewell.log.parcel import opened
 from wakewell.log.series import without_collector
 from wakewell.log.times import Calendar
 from wakewell.report import condition, magnifier, pages, plots, writing
@@ -87,7 +87,6 @@ def report(paths: Sequence[Path], args: argparse.Namespace) -> int:
 
     for (place, files), name in zip(found, names, strict=True):
         log = series.read(name, place, files, sys.stderr.isatty(), until_s)
-        log.complaint, log.shifted = came_with(place)
         for text in series.told(log):
             say(text)
         if not log.wakes:

@@ -29,6 +29,7 @@ from wakewell.errors import BadInput
 from wakewell.log import fieldlog, logs, obeyed, record
 from wakewell.log.fieldlog import FieldLog, Place, Short
 from wakewell.log.logs import Skips
+from wakewell.log.parcel import came_with
 from wakewell.log.record import MOST_WORD, Read
 from wakewell.log.times import EPOCH_S, Tick, tick, timeline
 from wakewell.pot import description, stage
@@ -156,6 +157,11 @@ class PotLog:
     def title(self) -> str:
         """What people call the pot."""
         return self.about.name if self.about else self.name
+
+    @property
+    def true_dates(self) -> bool:
+        """Does it know the date, and are its dates the true ones? A shared parcel's are not."""
+        return self.dated and not self.shifted
 
     @property
     def language(self) -> str:
@@ -305,6 +311,7 @@ def read(
     """
     folder = pot_folder(place)
     log = PotLog(name, place, files=list(files), about=folder.about if folder else None)
+    log.complaint, log.shifted = came_with(place)
     source = FieldLog(files, log.skips)
     shared: dict[Any, Any] = {}
     rows: dict[int, _Rows] = {}

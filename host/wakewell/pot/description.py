@@ -408,6 +408,11 @@ class About:
         return ", ".join(part for part in (self.maker, self.reach) if part)
 
     @property
+    def board_sheet(self) -> BoardSheet:
+        """The board as told, else a usual one."""
+        return self.board or BoardSheet()
+
+    @property
     def line(self) -> Hose:
         """The hose as told, else a usual one that reaches."""
         if self.hose is not None:

@@ -16,7 +16,6 @@ from pathlib import Path
 
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
-from wakewell.log.parcel import came_with
 from wakewell.pot.board_file import board_id
 from wakewell.pot.description import PotFolder
 from wakewell.radio import homes
@@ -114,9 +113,7 @@ def _from_files(pot: PotPlace) -> series.PotLog | None:
     if place is None or not place.exists():
         return None
     for where, paths in logs.find_logs(place)[:1]:
-        log = series.read(pot.name, where, paths)
-        log.complaint, log.shifted = came_with(where)
-        return log
+        return series.read(pot.name, where, paths)
     return None
 
 

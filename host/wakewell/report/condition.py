@@ -248,7 +248,7 @@ def judge(
         if finding.state == ACT and finding.rule not in locked:
             tasks.append(Task(finding.do, finding.plain, "", finding.name))
             word = DUE if word == WELL else word
-    today = now_s if now_s is not None and log.dated and not log.shifted else last.time_s
+    today = now_s if now_s is not None and log.true_dates else last.time_s
     today = max(today, last.time_s)
     week_s = today + VISIT_DAYS * DAY_S
     coming = sorted(_coming(last, tank, battery), key=lambda row: row[1])

@@ -117,7 +117,7 @@ def of(
     last = log.wakes[-1]
     row = Overview(log.name, log.title)
     times = [heard_s] if heard_s is not None else []
-    times += [last.time_s] if log.dated and not log.shifted else []
+    times += [last.time_s] if log.true_dates else []
     row.heard_s = max(times, default=None)
     row.word, row.sentence = state.word, state.sentence
     row.tasks = [task.do for task in state.tasks]

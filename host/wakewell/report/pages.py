@@ -107,8 +107,9 @@ class PotView(overview.Looks):
     @property
     def as_of(self) -> str:
         """The day it speaks of, "" where the pot never knew a date or hides it."""
-        known = self.log.dated and not self.log.shifted
-        return say("as of {date}", date=self.calendar.date(self.now_s)) if known else ""
+        if not self.log.true_dates:
+            return ""
+        return say("as of {date}", date=self.calendar.date(self.now_s))
 
     @property
     def stamp(self) -> str:

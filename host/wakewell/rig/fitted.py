@@ -17,7 +17,7 @@ from .tables import along
 
 CALIBRATED_C = 20.0  # temperature at which a pot's soil points were taken
 SPREADS_NOISE = 8.0  # a reading's permitted spread is this many standard deviations of a sample
-SOUND_MM_US = 0.3434  # speed of sound at 20 °C, as LevelGauge.echo_us has it
+SOUND_MM_US = 0.3434  # speed of sound at 20 °C, as `sound_mm_us` has it
 
 
 def turned(points: Sequence[tuple[int, int]]) -> tuple[tuple[float, float], ...]:

@@ -174,6 +174,11 @@ class SoilProbe:
         return self.air_uv - (self.air_uv - self.water_uv) * done(permittivity) / done(80.0)
 
 
+def sound_mm_us(celsius: float) -> float:
+    """Speed of sound in air, 331.3 + 0.606 T m/s (m)."""
+    return (331.3 + 0.606 * celsius) / 1000.0
+
+
 @dataclass(frozen=True)
 class LevelGauge:
     """How the tank's level is seen.
@@ -216,12 +221,11 @@ class LevelGauge:
         return 1 if level_mm + self.noise_raw * deviate > self.float_mm else 0
 
     def echo_us(self, level_mm: float, celsius: float, deviate: float, random: Random) -> int:
-        """Echo time there and back; sound at 331.3 + 0.606 T m/s (m). NO_ECHO_US if lost."""
+        """Echo time there and back. NO_ECHO_US if lost."""
         distance = self.sensor_mm - level_mm
         if distance < self.blind_mm or (self.misses and random.random() < self.misses):
             return NO_ECHO_US
-        speed_mm_us = (331.3 + 0.606 * celsius) / 1000.0
-        return max(1, round(2.0 * distance / speed_mm_us + self.noise_raw * deviate))
+        return max(1, round(2.0 * distance / sound_mm_us(celsius) + self.noise_raw * deviate))
 
     def gauge_uv(self, level_mm: float, deviate: float) -> float:
         """Voltage of an analogue gauge, before the converter."""

@@ -123,7 +123,7 @@ def _with_supply(pot: description.PotFolder, found: Inputs) -> Iterator[Reading]
         "the transistor is not fully on at this voltage, or joined wrongly",
     )  # fmt: skip
     assert pot.about is not None
-    board = pot.about.board or description.BoardSheet()
+    board = pot.about.board_sheet
     still = (board.regulator_ua or REGULATOR_UA) + 1000 * nominal(divider_ma(pot, pot.about))
     still += 1000 * nominal(found.standing_ma)
     yield Reading(

@@ -99,7 +99,7 @@ def _main(pot: description.PotFolder, found: Inputs, sizes: dict[str, Size]) -> 
     about = pot.about
     assert about is not None
     chip, tank, planter, hose = about.chip, about.tank, about.planter, about.line
-    bare = (about.board or description.BoardSheet()).kind == description.BOARDS[0]
+    bare = about.board_sheet.kind == description.BOARDS[0]
     board = HEADERS[chip].board if chip in HEADERS else chip
     kind = "bare module" if bare else "development board"
     yield "chip", f"{chip}, {kind}", 1, [
@@ -204,7 +204,7 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
             yield "charger", "charger board", 1, charges
         if about.panel:
             yield "panel", "panel", 1, _panel(about.panel)
-    board = about.board or description.BoardSheet()
+    board = about.board_sheet
     if bare:
         low_mv = max(settings["battery_mv"], pot.limits["rest_mv"])
         short = low_mv - CHIP_LEAST_MV < DROP_MV
@@ -333,7 +333,7 @@ def smalls(pot: description.PotFolder) -> list[Small]:
             ))  # fmt: skip
     near = f"{circuit.NEAR_NF} nF"
     guide = "Espressif's hardware design guidelines (from memory, unconfirmed)"
-    if (pot.about.board or description.BoardSheet()).kind == description.BOARDS[0]:
+    if pot.about.board_sheet.kind == description.BOARDS[0]:
         rows.append(Small(f"{circuit.BULK_UF} µF", "chip: from 3.3 V to ground, at its pin", guide))
         rows.append(Small(near, "chip: from 3.3 V to ground, at its pin", guide))
     return rows

@@ -56,7 +56,7 @@ class History:
 
     n: the number of its record; None: no wake, but a day on which the cell could not carry the
     board. soil_ppt: as it truly was; read_ppt: as the pot read it, None: not believed. charge: a
-    share of what the battery holds.
+    share of what the battery holds. doses: how many there were by then.
     """
 
     day: list[float] = field(default_factory=list)
@@ -66,6 +66,7 @@ class History:
     tank_ml: list[float] = field(default_factory=list)
     rest_mv: list[float] = field(default_factory=list)
     charge: list[float] = field(default_factory=list)
+    doses: list[int] = field(default_factory=list)
 
 
 @dataclass
@@ -181,14 +182,15 @@ def run_trial(
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
-            _keep(kept, pot, pot.seen_soil, record["n"], record["values"]["soil_ppt"])
+            read_ppt = record["values"]["soil_ppt"]
+            _keep(kept, pot, verdicts.doses, pot.seen_soil, record["n"], read_ppt)
 
     def dark() -> None:
         # One a day is enough, and one at the trial's end.
         if kept is not None:
             last = kept.day[-1] if kept.day else -1.0
             if pot.t_s >= (last + 1.0) * DAY_S or pot.t_s >= trial.days * DAY_S:
-                _keep(kept, pot, pot.soil_now(), None)
+                _keep(kept, pot, verdicts.doses, pot.soil_now(), None)
 
     habits = trial.habits
     board = RigBoard(
@@ -215,8 +217,9 @@ def run_trial(
 
 
 def _keep(
-    kept: History, pot: RigPot, soil: Container, n: int | None, read_ppt: int | None = None
-) -> None:
+    kept: History, pot: RigPot, doses: int, soil: Container, n: int | None,
+    read_ppt: int | None = None,
+) -> None:  # fmt: skip
     """One entry more. soil: as the probe saw it, or as it is by now."""
     kept.day.append(pot.t_s / DAY_S)
     kept.n.append(n)
@@ -225,6 +228,7 @@ def _keep(
     kept.tank_ml.append(pot.line.tank_ml)
     kept.rest_mv.append(pot.battery.rest_mv(pot.air_c))
     kept.charge.append(pot.battery.charge_mah / pot.battery.capacity_mah)
+    kept.doses.append(doses)
 
 
 def write_log(result: TrialResult, folder: Path, packed: bool = False) -> Path:

@@ -654,7 +654,7 @@ def _board(folder: description.PotFolder, cal: Any) -> BoardLoad:
     """What the pot's board draws, as its folder has it."""
     about = folder.about
     assert about is not None
-    told = about.board or description.BoardSheet()
+    told = about.board_sheet
     measured = told.currents == "measured"
     leak_ua = float(told.standing_ua or 0)
     if not measured:

@@ -7,6 +7,7 @@ of them with an interval. What does not: fitting (fit.py), words and pictures (t
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -17,23 +18,27 @@ from numpy.typing import NDArray
 
 from wakecore import rules
 from wakecore.state import State, from_bytes
+from wakecore.table import convert, counts_at
 from wakewell.budget.inputs import charge_at
 from wakewell.budget.sun import SUN
 from wakewell.core import core_id
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import EPOCH, InForce
-from wakewell.log.series import PotLog, WakeRow
+from wakewell.log.series import Dose, PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.replay.rejudged import States
 from wakewell.rig.errors import Impossible
-from wakewell.rig.fitted import CalibratedProbe
+from wakewell.rig.fitted import SOUND_MM_US, CalibratedProbe
 from wakewell.rig.pot import PotSpec
+from wakewell.rig.probes import sound_mm_us
 from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.charge import HOLDS_DOUBT
+from wakewell.tuning.evidence import REFILL
 from wakewell.tuning.fit import Fit
+from wakewell.tuning.heldout import Day
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
 from wakewell.tuning.weather import season, year_s
 
@@ -44,9 +49,11 @@ RAIN_SHIFT_DAYS = 30  # where rain is not known, it falls so many days sooner or
 STATES_KEPT = 8
 CARRIED = ("learned_ul_per_ppt", "since_dose_s", "ages_s", "mls", "place_s", "needed")
 USUAL_CHARGE = 0.8  # where no rest voltage is known
+LEVELS = 7  # readings of the tank that its content now is taken from, at most
 UNSEEN_FLOW = 0.07  # of the flow, where no level shows what left the tank: as in the budget
 TANK_DOUBT = 0.02  # of the tank's own millilitres
 COVERED = (0.05, 0.95)
+LEAST_APART_S = 0.9 * DAY_S  # of two rows of what was lived along a log
 VISITS = ("fill the tank", "charge the battery", "water by hand", "empty the saucer",
           "hold the button", "clear with the cable")  # fmt: skip
 
@@ -195,10 +202,9 @@ def begin_of(
         wakes = [wake for wake in wakes if wake.n <= until]
     course = Course(found.spec, found.weather.climate, looks, found.weather.known)
     _, pot = course.run(found.soil.values if values is None else values)
-    level = next((w.level_ml for w in reversed(wakes) if w.level_ml is not None), None)
-    settings = found.evidence.log.pot_of(wakes[-1])
-    if level is None or (settings is not None and settings.calibration.float_only):
-        level = round(found.spec.tank.capacity_ml / 2)
+    level = tank_now(found, wakes)
+    if level is None:
+        level = found.spec.tank.capacity_ml / 2
     rest = next((w.battery_mv for w in reversed(wakes) if w.battery_mv is not None), None)
     cell = found.spec.cell
     charge = USUAL_CHARGE if rest is None else charge_at(rest / cell.cells, cell.chemistry)
@@ -206,7 +212,44 @@ def begin_of(
         charge = found.cell.drawn_charge(seed)
     levels = pot.levels
     water = min(levels.saturated, max(levels.floor, pot.content))
-    return RunStart(wakes[-1].time_s, water, float(level), charge)
+    return RunStart(wakes[-1].time_s, water, level, charge)
+
+
+def tank_now(found: Fit, wakes: Sequence[WakeRow]) -> float | None:
+    """What the tank holds at the end of those wakes, ml: the middle of the last readings with
+    nothing between that moved water. None: it gives no millilitres.
+
+    Sound is slower in the cold, and the core does not know how cold the tank is: an echo's reading
+    is put right by the temperature of its wake, else by that of the weather.
+    """
+    pot = found.evidence.log.pot_of(wakes[-1])
+    gauge = pot.calibration.level if pot is not None else None
+    if pot is None or pot.calibration.float_only or gauge is None:
+        return None
+    points = gauge.points
+    refills = found.evidence.left_out.get(REFILL, ())
+    levels: list[float] = []
+    for wake in reversed(wakes):
+        if levels and wake.ran_ms:
+            break
+        if wake.level_ml is not None and wake.level_word == "good":
+            level = wake.level_ml - (wake.delivered_ul / 1000.0 if wake.ran_ms else 0.0)
+            if found.spec.level.kind == "echo" and wake.level_ml < points[0][1]:
+                slower = sound_mm_us(celsius_of(found, wake)) / SOUND_MM_US
+                away_us = round(counts_at(points, wake.level_ml) * slower)
+                level += convert(points, away_us) - wake.level_ml
+            levels.append(level)
+        if len(levels) == LEVELS or wake.n in refills or wake.ran_ms:
+            break
+    return statistics.median(levels) if levels else None
+
+
+def celsius_of(found: Fit, wake: WakeRow) -> float:
+    """How warm the pot was in that wake: as measured, else as the weather has it."""
+    if wake.temperature_mc is not None:
+        return wake.temperature_mc / 1000.0
+    weather = found.weather.climate
+    return weather.pot_c[weather.hour(year_s(wake.time_s))]
 
 
 def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
@@ -245,9 +288,7 @@ def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
     """The retained state, as stored, with which a twin goes on from the end of a wake, or from its
     beginning. Empty where another core made the log.
 
-    With a lockout in force all of it, for that goes on in the twin. Else only what the pot has
-    learned and its water of the last day: what a state counts of the last dose's answer is of the
-    true soil, and the twin's is only near it, so such a count can lock it out at its first dose.
+    With a lockout in force all of it, for that goes on in the twin. Else see `carried`.
     """
     keep = InForce(log.files[0].parent)
     states = States(keep, core_id(), STATES_KEPT)
@@ -259,9 +300,22 @@ def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
             break
     if data is None or wake.lockouts:
         return data or b""
+    return carried(data)
+
+
+def carried(data: bytes) -> bytes:
+    """What a twin goes on with of a stored state without a lockout.
+
+    All of it while a lockout that a press ended may come back: then no press may help. Else only
+    what the pot has learned and its water of the last day: what a state counts of the last dose's
+    answer is of the true soil, and the twin's is only near it, so such a count can lock it out at
+    its first dose.
+    """
     known, fresh = from_bytes(data), State()
     if known is None:
         return b""
+    if known.tries or known.trial_doses:
+        return data
     for name in CARRIED:
         setattr(fresh, name, getattr(known, name))
     return fresh.to_bytes()
@@ -324,6 +378,47 @@ def totals(result: TrialResult) -> dict[str, float]:
         "lockouts": numbers["lockouts"],
         "used_mah": numbers["used_mah"],
     }
+
+
+def along(
+    runs: Sequence[TrialResult],
+    begin_s: float,
+    wakes: Sequence[WakeRow],
+    doses: Sequence[Dose],
+    reads: Mapping[str, tuple[float, float]],
+) -> dict[str, list[Day]]:
+    """Waterings so far, tank (ml) and battery at rest (mV), once a day of those wakes: as they were
+    and as runs that began at `begin_s` have them. doses: of those wakes; reads: what a
+    reading shows beside the truth, and how far it may be off that. What the pot does not measure is
+    not there."""
+    found: dict[str, list[Day]] = {"waterings": [], "level_ml": [], "battery_mv": []}
+    for wake in wakes:
+        so_far = sum(1 for dose in doses if dose.time_s <= wake.time_s)
+        steady = wake.phase == "idle" and not wake.ran_ms
+        for name, was in (
+            ("waterings", so_far),
+            ("level_ml", wake.level_ml if wake.level_word == "good" and steady else None),
+            ("battery_mv", wake.battery_mv if wake.battery_word == "good" and steady else None),
+        ):
+            rows = found[name]
+            if was is None or (rows and wake.time_s - rows[-1][0] < LEAST_APART_S):
+                continue
+            day = (wake.time_s - begin_s) / DAY_S
+            middle, low, high = interval([_then(run, name, day) for run in runs])
+            beside, off = reads.get(name, (0.0, 0.0))
+            told = (middle + beside, max(0.0, low + beside - off), high + beside + off)
+            rows.append((wake.time_s, wake.n, float(was), *told))
+    return {name: rows for name, rows in found.items() if rows}
+
+
+def _then(run: TrialResult, name: str, day: float) -> float:
+    """What a run had after so many days."""
+    assert run.history is not None
+    kept = run.history
+    rows: dict[str, Sequence[float]] = {
+        "waterings": kept.doses, "level_ml": kept.tank_ml, "battery_mv": kept.rest_mv,
+    }  # fmt: skip
+    return float(np.interp(day, kept.day, rows[name]))
 
 
 def mean_read(result: TrialResult, found: Fit, seed: int) -> float:

@@ -41,12 +41,14 @@ STARTS = 5  # where the charges at the beginnings stand among the numbers
 @dataclass(frozen=True)
 class CellFit:
     """The cell's numbers: logarithms of factors on what the folder says it uses asleep and awake,
-    on its capacity and on the panel's light (0 without one); scatter_mv: of a rest voltage."""
+    on its capacity and on the panel's light (0 without one); zero_mv: error of the divider;
+    scatter_mv: of a rest voltage. charge: a share, at the end."""
 
     asleep: tuple[float, float]
     active: tuple[float, float]
     capacity: tuple[float, float]
     sun: tuple[float, float]
+    zero_mv: tuple[float, float]
     charge: tuple[float, float]
     scatter_mv: float
     used_day_mah: tuple[float, float]
@@ -223,8 +225,8 @@ def fit(
     grad = np.zeros(len(values))
     grad[0] = math.exp(values[0]) * float(np.sum(asleep[1:])) / span
     grad[1] = math.exp(values[1]) * float(np.sum(active[1:])) / span
-    asleep_off, active_off, holds_off, sun_off = (
-        (float(values[n]), float(doubt[n])) for n in (0, 1, 2, 4)
+    asleep_off, active_off, holds_off, zero_mv, sun_off = (
+        (float(values[n]), float(doubt[n])) for n in range(STARTS)
     )
     last = min(1.0, max(0.0, float(left_of(values)[-1])))
     drawn = [0, 1, 2, 4]
@@ -233,6 +235,7 @@ def fit(
         active=active_off,
         capacity=holds_off,
         sun=sun_off,
+        zero_mv=zero_mv,
         charge=(last, math.hypot(CHARGE_DOUBT, float(doubt[-1]))),
         scatter_mv=scatter,
         used_day_mah=(float(grad[0] + grad[1]), math.sqrt(float(grad @ cov @ grad))),

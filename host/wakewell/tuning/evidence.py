@@ -16,6 +16,7 @@ from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 
 BY_HAND = "water by hand, or rain"
+REFILL = "refill"
 RISE_PPT = 12  # the soil rises by so much without a dose: somebody's can, or rain; own assumption
 AFTER_DOSE_S = 1.5 * DAY_S  # so long after a dose the soil may still rise by itself
 MOST_RISE = 2.0  # times what the dose should bring: more was not the dose alone
@@ -203,7 +204,7 @@ def _tank(found: Evidence) -> None:
                 lost = before.level_ml - wake.level_ml
                 refilled = lost < -2 * tolerance
                 if refilled or lost > given + 5 * tolerance:
-                    found.leave_out("refill" if refilled else "tank lost water", wake)
+                    found.leave_out(REFILL if refilled else "tank lost water", wake)
                 elif wake.gap:
                     pass
                 else:

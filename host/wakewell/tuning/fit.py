@@ -416,22 +416,33 @@ def fit(
         found_soil = soil(course, doubts, found_soil.values, believed)
     found_soil = _drifting(course, found_soil, believed) or found_soil
     about = evidence.log.about
-    board = about.board if about is not None else None
-    shares = budget.CURRENT_DOUBT[
-        "measured" if board is not None and board.currents == "measured" else "sheet"
-    ]
-    by_light = about is not None and sun.charges(about)
-    found_cell = None
-    battery = about.battery if about is not None else None
-    if battery is not None and battery.chemistry in CHEMISTRIES and not pot.settings.mains:
-        if not by_light:
-            found_cell = charge.fit(evidence.charges, spec, shares)
-        elif evidence.log.dated and spec.panel.peak_mw:
-            light = charge.Light(spec, weather.climate.air_c)
-            found_cell = charge.fit(evidence.charges, spec, shares, light)
+    shares = budget.CURRENT_DOUBT[about.board_sheet.currents if about is not None else "sheet"]
+    found_cell = cell(evidence, spec, weather, shares)
     made = Fit(evidence, spec, weather, found_soil, found_tank, found_cell, looks, shares, any_pot)
     made.odd = odd(made)
     return made
+
+
+def cell(
+    evidence: Evidence, spec: PotSpec, weather: Weather, doubts: tuple[float, float]
+) -> CellFit | None:
+    """The battery's part; None on mains, without a known curve, with too few voltages, and with a
+    panel where the dates are not the true ones, for then it is not known when the sun shone.
+
+    doubts: of the currents asleep and awake before the log.
+    """
+    log, about = evidence.log, evidence.log.about
+    pot = log.pot_of(evidence.wakes[-1])
+    battery = about.battery if about is not None else None
+    if about is None or battery is None or battery.chemistry not in CHEMISTRIES:
+        return None
+    if pot is None or pot.settings.mains:
+        return None
+    if not sun.charges(about):
+        return charge.fit(evidence.charges, spec, doubts)
+    if not log.true_dates or not spec.panel.peak_mw:
+        return None
+    return charge.fit(evidence.charges, spec, doubts, charge.Light(spec, weather.climate.air_c))
 
 
 def _drifting(course: Course, found: SoilFit, believed: Numbers) -> SoilFit | None:

@@ -20,6 +20,7 @@ from wakewell.tuning.twin import DAY_S, Course
 from wakewell.units import soil
 
 Numbers = NDArray[np.float64]
+Day = tuple[float, int, float, float, float, float]
 
 HORIZONS = (1, 2, 3, 4, 5, 6, 7)  # days
 NEAR_DAYS = 0.3  # a look this near to a whole day counts for it
@@ -49,14 +50,18 @@ class Horizon:
 class HeldOut:
     """What the held-out part says. split_s: where it begins; band: (time_s, n, read, foretold,
     low, high) a day ahead, for a picture. totals: (name, as it was, foretold, low, high) of the
-    whole part, by the twin living it through. why: why the fit failed its check, or ""."""
+    whole part, by the twin living it through; lived: likewise waterings, tank and battery along it,
+    one row a day as in band, of what was foretold after wake last_known. why: why the fit failed
+    its check, or ""."""
 
     split_s: float
     first: int
     last: int
     horizons: list[Horizon] = field(default_factory=list)
-    band: list[tuple[float, int, int, float, float, float]] = field(default_factory=list)
+    band: list[Day] = field(default_factory=list)
     totals: list[tuple[str, float, float, float, float]] = field(default_factory=list)
+    lived: dict[str, list[Day]] = field(default_factory=dict)
+    last_known: int = 0
     why: str = ""
 
 

@@ -95,6 +95,10 @@ class Improvement:
     share: float
     keeps: tuple[str, ...]
 
+    def least_in(self, days: float) -> float:
+        """The least in that time: what is counted up grows with it, a mean does not."""
+        return self.least if self.lowers in MEANS else self.least * days / 365.0
+
 
 # How much more than now counts as no worse, in a year: mean, and what one draw in twenty may have
 SAME = {
@@ -102,6 +106,7 @@ SAME = {
     "floor_ml": (10.0, 50.0), "airless_days": (1.0, 4.0), "visits": (0.25, 1.0),
     "saucer_ml": (150.0, 600.0),
 }  # fmt: skip
+MEANS = ("soil_ppt", "swing_ppt")  # all else is counted up
 SAFE = ("wilting_days", "lockouts", "floor_ml", "airless_days")
 ORDER = ("stressed_days", "visits", "saucer_ml", "used_mah")
 KINDS = (
@@ -299,8 +304,7 @@ class SettingsSearch:
         lived = self.lived([best])
         gain = self.usual[kind.lowers] - lived[kind.lowers]
         usual = float(self.usual[kind.lowers].mean())
-        years = self.lives.days / 365.0 if kind.lowers not in ("soil_ppt", "swing_ppt") else 1.0
-        if float(gain.mean()) < max(kind.least * years, kind.share * usual):
+        if float(gain.mean()) < max(kind.least_in(self.lives.days), kind.share * usual):
             return None
         quick = {name: float(row.mean()) for name, row in lived.items()}
         return Proposal(kind.name, best, quick=quick, matters=matters[:2])
@@ -472,7 +476,7 @@ def _confirmed(
             if more:
                 result.fell.append((one.kind, more[0]))
                 continue
-            if gain < 0.5 * kind.least * result.days / 365.0:
+            if gain < 0.5 * kind.least_in(result.days):
                 result.fell.append((one.kind, ""))
                 continue
         now = result.rows[0].settings

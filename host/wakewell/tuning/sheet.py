@@ -19,10 +19,11 @@ from wakewell.drawing import (
     x,
     y,
 )
-from wakewell.tuning.heldout import HeldOut
+from wakewell.log.times import DAY_S
+from wakewell.tuning.heldout import Day
 from wakewell.tuning.proposals import Proposals
 from wakewell.tuning.study import Study
-from wakewell.tuning.told import BRIEF, EFFECT
+from wakewell.tuning.told import BRIEF, EFFECT, LIVED
 
 WIDE, HIGH, ROW = 860, 230, 26
 
@@ -30,6 +31,7 @@ WIDE, HIGH, ROW = 860, 230, 26
 def of(found: Study, made: Proposals | None, form: str) -> bytes:
     """The held-out part, and below it each quantity of the proposals, as "png" or "svg"."""
     plots: list[tuple[str, Spec]] = []
+    dated = found.log.true_dates
     heading = [found.log.title, f"Weather: {found.weather.text}."]
     if found.held is not None and found.held.band:
         held = found.held
@@ -37,9 +39,15 @@ def of(found: Study, made: Proposals | None, form: str) -> bytes:
             (
                 f"Soil of wakes {held.first} to {held.last}, held out: dots as read, bars what was "
                 "foretold a day ahead (90 %)",
-                _held(held),
+                _days(held.band, 0.1, "% by volume", dated),
             )
         )
+        for name, rows in held.lived.items():
+            text, unit = LIVED[name]
+            title = f"{text}{',' if unit else ''}{unit}: dots as it was, bars what was foretold "
+            title += f"after wake {held.last_known} for all that follows (90 %)"
+            plot = _days(rows, 1.0, unit.strip() or text, dated)
+            plots.append((title[0].upper() + title[1:], plot))
     if made is not None:
         heading.append(
             f"Proposals: {made.draws} lives of {made.days:.0f} days each on the rig; a bar holds "
@@ -51,25 +59,27 @@ def of(found: Study, made: Proposals | None, form: str) -> bytes:
     return file(sheet(plots, heading), form)
 
 
-def _held(held: HeldOut) -> Spec:
-    rows = [
-        {"t": 1000.0 * time_s, "v": read / 10.0, "l": low / 10.0, "h": high / 10.0}
-        for time_s, _, read, _, low, high in held.band
-    ]
+def _days(days: Sequence[Day], scale: float, what: str, dated: bool) -> Spec:
+    rows = []
+    for time_s, _, *values in days:
+        at = 1000.0 * time_s if dated else (time_s - days[0][0]) / DAY_S
+        read, _, low, high = (scale * value for value in values)
+        rows.append({"t": at, "v": read, "l": low, "h": high})
     every = [row[key] for row in rows for key in ("v", "l", "h")]
-    ends = [max(0.0, min(every) - 1.0), max(every) + 1.0]
+    spare = max(1.0, 0.05 * (max(every) - min(every)))
+    ends = [max(0.0, min(every) - spare), max(every) + spare]
     return frame(
         WIDE,
         HIGH,
         data=[{"name": "days", "values": rows}],
         scales=[
-            {"name": "x", "type": "utc", "domain": [rows[0]["t"], rows[-1]["t"]],
-             "range": "width"},
+            {"name": "x", "type": "utc" if dated else "linear",
+             "domain": [rows[0]["t"], rows[-1]["t"]], "range": "width"},
             {"name": "y", "domain": ends, "range": "height", "zero": False},
         ],
         axes=[
-            axis(PAPER, "bottom", "x", tickCount=8),
-            axis(PAPER, "left", "y", title=begins_at("% by volume", round(ends[0], 1)),
+            axis(PAPER, "bottom", "x", tickCount=8, **({} if dated else {"title": "days"})),
+            axis(PAPER, "left", "y", title=begins_at(what, round(ends[0], 1)),
                  tickCount=6, grid=True, gridColor=PAPER["hair"], minExtent=56),
         ],
         marks=[

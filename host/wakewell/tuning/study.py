@@ -6,15 +6,16 @@ What belongs here: from a pot's folder to its fits. What does not: the numbers (
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from wakewell.budget import inputs as budget
+from wakewell.budget.doubt import Z90
 from wakewell.errors import BadInput
 from wakewell.log import logs, series
-from wakewell.log.parcel import came_with
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.pot import description
@@ -56,11 +57,6 @@ class Study:
         """May something be proposed from it? Only if it passed its own check."""
         return self.held is not None and not self.held.why
 
-    @property
-    def dated(self) -> bool:
-        """Are the log's dates the true ones? A shared parcel's are not."""
-        return self.log.dated and not self.log.shifted
-
     def pooled(self, doubts: Numbers) -> tuple[Numbers, Numbers]:
         """What the others say, in place of what is believed of any pot: (numbers, their doubt)."""
         self.pool = pooled.of(self.others, doubts)
@@ -87,18 +83,16 @@ def opened(path: str, csv: str | None = None) -> Study:
     if log.pot is None:
         text = f"{name}: the files that were in force are not beside the log; keep the folder "
         raise BadInput(f"{text}{logs.IN_FORCE}/ that came with it")
-    log.complaint, log.shifted = came_with(place)
-    dated = log.dated and not log.shifted
     _same_pot(name, folder, log)
     assert folder.about is not None
     stands = folder.about.crop.stands if folder.about.crop else description.STANDS[0]
     if csv is not None:
-        if not dated:
+        if not log.true_dates:
             raise BadInput(f"{name}: its log knows no date, so no weather belongs to it; leave out "
                            "--weather")  # fmt: skip
         sky = weather.measured(Path(csv), stands)
     else:
-        sky = weather.typical(stands) if dated else weather.dateless(stands)
+        sky = weather.typical(stands) if log.true_dates else weather.dateless(stands)
     trial = trials.of_pot(where)
     return Study(folder, log, trial, sky, budget.gather(folder, _day(log)))
 
@@ -205,13 +199,24 @@ def held_out(study: Study) -> Study:
     course = Course(fitted_early.spec, known.climate, [*fitted_early.looks, *late], known.known)
     study.held = heldout.judged(course, fitted_early.soil, split_s)
     lived = [w for w in span if w.time_s >= split_s]
-    days = (lived[-1].time_s - split_s) / DAY_S
+    begins = fitted_early.evidence.wakes[-1]
+    days = (lived[-1].time_s - begins.time_s) / DAY_S
     in_force = lines_of(study.log, lived[0])
-    state = ahead.state_at(study.log, fitted_early.evidence.wakes[-1])
+    state = ahead.state_at(study.log, begins)
     runs = ahead.run(study.trial, fitted_early, days, in_force, FEW, state=state)
     totals = [ahead.totals(run) for run in runs]
+    doses = [d for d in study.log.waterings if split_s <= d.time_s <= lived[-1].time_s]
+    study.held.last_known = begins.n
+    pot, cell = study.log.pot_of(begins), fitted_early.cell
+    reads = {}
+    if pot is not None:
+        reads["level_ml"] = 0.0, float(max(1, pot.calibration.tolerance_ml))
+    if cell is not None:
+        zero_mv, doubt_mv = cell.zero_mv
+        reads["battery_mv"] = zero_mv, Z90 * math.hypot(cell.scatter_mv, doubt_mv)
+    study.held.lived = ahead.along(runs, begins.time_s, lived, doses, reads)
     true = {
-        "waterings": float(sum(1 for dose in study.log.waterings if dose.time_s >= split_s)),
+        "waterings": float(len(doses)),
         "water_week_ml": sum(w.delivered_ul for w in lived) / 1000.0 / days * 7.0,
     }
     for name, was in true.items():

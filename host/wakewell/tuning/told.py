@@ -168,7 +168,7 @@ def _of_cell(found: Fit, cell: CellFit) -> Iterator[Number]:
 def lines(study: Study) -> Iterator[str]:
     """The fits of a pot's log, for a person."""
     log = study.log
-    dates = span_text(log.wakes[0].time_s, log.wakes[-1].time_s) if study.dated else "no dates"
+    dates = span_text(log.wakes[0].time_s, log.wakes[-1].time_s) if log.true_dates else "no dates"
     yield f"{log.title}: {len(log.wakes)} wakes, {dates}"
     yield f"  weather  {study.weather.text}"
     if study.pool is not None:
@@ -193,6 +193,11 @@ TOTALS = {
     "waterings": ("waterings", ""),
     "water_week_ml": ("water a week", " ml"),
 }
+LIVED = {
+    "waterings": ("waterings so far", ""),
+    "level_ml": ("water in the tank", " ml"),
+    "battery_mv": ("battery at rest", " mV"),
+}
 
 
 def held_lines(held: HeldOut) -> Iterator[str]:
@@ -209,6 +214,15 @@ def held_lines(held: HeldOut) -> Iterator[str]:
         text, unit = TOTALS[name]
         foretold = f"{middle:.0f}{unit}, {low:.0f} to {high:.0f}, foretold"
         yield f"           {text}: {foretold}; it was {was:.0f}"
+    for name, rows in held.lived.items():
+        text, unit = LIVED[name]
+        off = sum(abs(was - middle) for _, _, was, middle, _, _ in rows) / len(rows)
+        inside = sum(low <= was <= high for _, _, was, _, low, high in rows)
+        yield (
+            f"           {text}, day by day, wakes {rows[0][1]} to {rows[-1][1]}: off by "
+            f"{off:.{0 if unit else 1}f}{unit} on average, "
+            f"{inside} of {len(rows)} days in the 90 % band"
+        )
     if held.why:
         yield f"  FAILED   its own check: {held.why}; nothing is proposed from it"
     else:

@@ -16,7 +16,7 @@ from wakewell.log.times import DAY_S
 from wakewell.rig.faults import Fault
 from wakewell.simulate.people import Owner
 from wakewell.simulate.trials import Trial
-from wakewell.tuning.evidence import Evidence, many_wakes
+from wakewell.tuning.evidence import REFILL, Evidence, many_wakes
 
 NOT_AMISS = ("good", "cold")  # words of a soil probe that is in order
 LATER, LATEST = 0.4, 20.0  # a person takes so much more or less time (a log's spread), days at most
@@ -54,7 +54,7 @@ def of(found: Evidence) -> Troubles:
     """What that log tells of it."""
     spells: list[tuple[int, int, float]] = []
     fills: list[tuple[int, int, float]] = []
-    refilled = set(found.left_out.get("refill", ()))
+    refilled = set(found.left_out.get(REFILL, ()))
     begun, last = None, None
     asked = None
     for wake in found.wakes:
