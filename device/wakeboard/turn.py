@@ -19,10 +19,11 @@ def run(version: str, boots: int) -> None:
         kept.save()  # removed first, so that it is tried only once
         if chip.cause() == "timer":
             on_air(version, due)
-    came = ""
-    if loader.read(loader.TRIAL):
+    came, staged = "", loader.read(loader.STAGED)
+    trial = loader.read(loader.TRIAL).partition(" ")[0]
+    if trial and trial != staged:  # else the power failed before its last rename
         came = tried(version)
-    elif not boots and chip.cause() == "timer" and loader.read(loader.STAGED):
+    elif not boots and chip.cause() == "timer" and staged:
         switch(version, kept)
     from wakeboard.board import Board
 

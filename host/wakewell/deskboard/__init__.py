@@ -5,7 +5,7 @@ Belongs here: the names others import. Does not belong here: how any of it works
 
 from wakewell.deskboard.board import DeskBoard
 from wakewell.deskboard.chip import CAUSES, Boot, Counters
-from wakewell.deskboard.image import make_image, read_image, write_image
+from wakewell.deskboard.image import flash_writes, make_image, read_image, write_image
 from wakewell.deskboard.interpreter import DeskBoardError, why_not
 from wakewell.deskboard.world import Level, QuietWorld, ScriptedWorld, World
 
@@ -19,6 +19,7 @@ __all__ = [
     "QuietWorld",
     "ScriptedWorld",
     "World",
+    "flash_writes",
     "make_image",
     "read_image",
     "why_not",

@@ -69,6 +69,8 @@ class DeskBoard:
         armed watchdog bites.
     patience: in stepped time, how much of a wait for the network really passes, above 0 to 1. A
         test in which nobody will answer need not wait the board's full time.
+    writes: a file to which each write and erase of the flash is added (flash_writes reads it);
+        none if None.
     link: a further name for the port, a symbolic link; in a folder of its own if None.
     begins: date and time of the world when it is switched on first; None: where the flash was
         switched off last, by the file beside it, else now. From there the world's own time counts,
@@ -99,6 +101,7 @@ class DeskBoard:
         reset_on_open: bool = False,
         hang_s: float = 2.0,
         patience: float = 1.0,
+        writes: str | os.PathLike[str] | None = None,
         link: str | os.PathLike[str] | None = None,
         begins: datetime | None = None,
     ) -> None:
@@ -126,6 +129,7 @@ class DeskBoard:
         self._heap = [] if heap_bytes is None else ["-X", f"heapsize={heap_bytes}"]
         self._image_bytes = image_bytes
         self._unique_id = unique_id or self._made_up_id()
+        self._writes = writes
         self._link = link
         self._began_s = self._kept_s() if begins is None else int((begins - EPOCH).total_seconds())
         self._thread: threading.Thread | None = None
@@ -195,6 +199,9 @@ class DeskBoard:
             self.inner.put(L.WORLD_BEGAN_S, self._began_s, "<q")
             self.inner.put(L.BLOCK_COUNT, os.fstat(image_fd).st_size // BLOCK_BYTES)
             self.inner.put(L.PATIENCE, round(1000 * self._patience))
+            if self._writes is not None:
+                (folder / L.NOTES).symlink_to(Path(self._writes).resolve())
+                self.inner.put(L.NOTING, 1)
             self._shared[L.UNIQUE_ID : L.UNIQUE_ID + 6] = self._unique_id
             self._stopping = False
             self._looked_s = 0.0

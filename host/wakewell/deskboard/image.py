@@ -7,6 +7,7 @@ Does not belong here: the running board, which has its own driver (inside/desk_f
 from __future__ import annotations
 
 import os
+import struct
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from wakewell import extras, ownfile
+from wakewell.deskboard.inside import layout as L
 from wakewell.deskboard.interpreter import DeskBoardError
 
 if sys.platform != "win32":  # no desk board can run there, so none can be in the way
@@ -53,6 +55,15 @@ def read_image(path: str | os.PathLike[str]) -> dict[str, bytes]:
     """Every file in a flash, by its path without a leading slash."""
     with _littlefs(path, Path(path).stat().st_size) as system:
         return _read(system)
+
+
+def flash_writes(path: str | os.PathLike[str]) -> Iterator[tuple[int, bytes]]:
+    """(place in the flash, what was written there) of each write and erase that a board noted
+    there (DeskBoard's `writes`), in their order."""
+    with open(path, "rb") as file:
+        while head := file.read(L.NOTE_BYTES):
+            place, size = struct.unpack(L.NOTE, head)
+            yield place, file.read(size)
 
 
 def read_unlocked(path: str | os.PathLike[str]) -> dict[str, bytes]:

@@ -42,6 +42,7 @@ S = uctypes.struct(
         "flash_reads": uctypes.UINT32 | L.FLASH_READS,
         "flash_writes": uctypes.UINT32 | L.FLASH_WRITES,
         "flash_erases": uctypes.UINT32 | L.FLASH_ERASES,
+        "noting": uctypes.UINT32 | L.NOTING,
         "cut_left": uctypes.UINT32 | L.CUT_LEFT,
         "cut_half": uctypes.UINT32 | L.CUT_HALF,
         "block_bytes": uctypes.UINT32 | L.BLOCK_BYTES,

@@ -9,6 +9,7 @@ locked and in which neither Ctrl-C nor a timer's callback can run. MicroPython l
 branches only.
 """
 
+import os
 import sys
 
 import desk_core as _core
@@ -41,7 +42,22 @@ def _cut(offset, buf, _cost_us):
     _core.die(_L.CUT)
 
 
-_WRITE_OR_CUT = (_write, _cut)
+_head = bytearray(_L.NOTE_BYTES)
+_note = uctypes.struct(
+    uctypes.addressof(_head), {"offset": uctypes.UINT32 | 0, "bytes": uctypes.UINT32 | 4}
+)
+
+
+def _write_and_note(offset, buf, cost_us):
+    _note.offset = offset
+    _note.bytes = len(buf)
+    _notes.write(_head)
+    _notes.write(buf)
+    _write(offset, buf, cost_us)
+
+
+_notes = open(os.getenv("HOME") + "/" + _L.NOTES, "ab") if _S.noting else None  # noqa: SIM115
+_WRITE_OR_CUT = (_write_and_note if _S.noting else _write, _cut)
 
 
 def _change(offset, buf, cost_us):

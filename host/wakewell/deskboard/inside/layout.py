@@ -48,10 +48,16 @@ PULSE_COUNTER = 8  # machine.Counter
 RAW_TEMPERATURE = 4  # esp32.raw_temperature, else esp32.mcu_temperature
 WORLD_BEGAN_S = 712  # int64: the date at which the world began, seconds since 2000-01-01
 PATIENCE = 708  # uint32: how much of a wait for the network passes, in parts per thousand
+NOTING = 724  # uint32: 1 = each write and erase is also added to the file NOTES
 IRQ_OFF = 720  # uint32: 1 = machine.disable_irq(): only the watchdog's last word is heard
 RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096
+
+# In the board's own folder: for each write or erase its place and size, then what is written.
+NOTES = "writes"
+NOTE = "<II"
+NOTE_BYTES = 8
 
 # How long it takes to find a Wi-Fi, join it and be given an address: 1 to 3 s on a chip, common
 # practice, no source.
