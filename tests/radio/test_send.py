@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 import remote_pots
+from versions import version
 
 import makelog
-from wakeboard import manifest
+from wakeboard import manifest, senml
 from wakecore import line
 from wakewell.cli import main
 from wakewell.commands import round as round_command
 from wakewell.log.record import IN_FORCE
 from wakewell.pot import pot_folder, private
-from wakewell.radio import broker, letters, send
+from wakewell.radio import broker, letters, listen, pieces, send
 from wakewell.radio.store import ReportStore
+from wakewell.radio.waiting import Message
 from wakewell.replay import changes, preview
 from wakewell.report import overview
 from wakewell.shipped import CAFE
@@ -93,6 +96,65 @@ def test_what_is_left_with_the_broker_holds_no_secret(pot: Path, left: Left) -> 
         assert not [word for word in words if word in data]
     kept = [path.read_bytes() for path in (pot / "sent").rglob("*") if path.is_file()]
     assert not [word for word in words[:-1] for data in kept if word in data]
+
+
+def retained(left: Left) -> set[str]:
+    """The topics at which something is."""
+    return {topic.split("/", 2)[2] for topic, data in left.items() if data}
+
+
+def test_a_newer_version_takes_the_pieces_of_the_older_one_away(
+    pot: Path, left: Left, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert main(["send", str(pot)]) == 0
+    first = retained(left)
+    newer = version(tmp_path, wake="CHANGED = 1")
+    monkeypatch.setattr(payload, "compile_code", lambda *_: newer)
+    assert main(["send", str(pot)]) == 0
+    assert first - retained(left), "what only the older one had"
+    files = {payload.sha(send.listing(newer.files)), *map(payload.sha, newer.files.values())}
+    assert {path.name for path in pieces.kept_files(pot)} == files
+    wanted = [name for name, _ in pieces.of(dict.fromkeys(files, b"x"), bytes(32), BOARD)]
+    assert {name for name in retained(left) if name.endswith("/0")} == set(wanted)
+
+
+@pytest.mark.parametrize(
+    ("sent", "state", "days", "gone"),
+    [
+        (1, "fetching", 0, False),
+        (0, "", 0, False),  # it has not been told of it yet
+        (1, "staged", 0, True),
+        (1, "in force", 0, True),
+        (1, "taken back", 0, True),
+        (1, "refused", 0, True),
+        (2, "refused", 0, True),  # settled by cable
+        ("1", "in force", 0, False),
+        (None, None, send.DAYS - 1, False),
+        (None, None, send.DAYS + 1, True),
+        (1, "fetching", send.DAYS + 1, True),
+    ],
+)
+def test_what_no_board_fetches_any_more_does_not_stay_with_the_broker(
+    pot: Path, left: Left, sent: Any, state: Any, days: int, gone: bool
+) -> None:
+    """The listener takes it away by what the board tells, or once nobody may take it."""
+    assert main(["send", str(pot)]) == 0
+    store = ReportStore(pot.parent / "heard.db", {BOARD: pot})
+    listener = listen.Listener({BOARD: bytes(32)}, store, left.__setitem__)
+    now = time.time() + days * 86400
+    if sent is None:
+        listener.clear_late(now)
+    else:
+        words = {"asked": 0, "answer": "", "refused": 0, "sent": sent, "sent_is": state}
+        body = senml.head(BOARD, 1, "00" * 8, words)
+        report = bytes(senml.close(body, bytes(32)))
+        listener.deal([Message(f"wakewell/{BOARD}/report", report)], now)
+        assert listener.heard == 1
+        del left[f"wakewell/{BOARD}/heard"]
+    store.close()
+    assert retained(left) == {"code"} if gone else len(retained(left)) > 20
+    assert bool(pieces.kept_files(pot)) != gone
+    assert len(send.numbered(pot)) == 1, "what was sent can still be told"
 
 
 def test_numbers_only_rise_whoever_counted(pot: Path, left: Left) -> None:

@@ -6,6 +6,7 @@ import argparse
 import signal
 import sys
 import threading
+import time
 from datetime import datetime
 from pathlib import Path
 
@@ -111,6 +112,7 @@ def run(args: argparse.Namespace) -> int:
 
     def turn() -> None:
         sign(listener, radio, signs.beat)
+        listener.clear_late(time.time())
         if sharing is not None and isinstance(radio, Radio):
             follow(sharing, radio.hear, listener.renew)
 

@@ -26,7 +26,7 @@ from wakewell.errors import BadInput
 from wakewell.log.logs import printable
 from wakewell.pot import private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import broker, homes, letters, newkey, unit
+from wakewell.radio import broker, homes, letters, newkey, pieces, unit
 from wakewell.radio.waiting import Message, Waiting
 from wakewell.tomlfile import show_path
 
@@ -38,7 +38,7 @@ except ImportError:  # Windows: nothing keeps a second listener off there
 from wakewell.radio.posted import Posted
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
-MINUTE_S = 60
+MINUTE_S, DAY_S = 60, 86400
 LEAST_FREE = 32 << 20  # with fewer free bytes on the disk than this, no message is taken
 DATABASE = "heard.db"
 MOST_SHOWN = 9  # pots that are named one by one
@@ -67,6 +67,7 @@ class Listener:
     heard: int = 0
     bad: int = 0
     told: float = 0.0  # when it last told its progress
+    cleared: float = 0.0  # when it last looked for versions that nobody took in time
     next_keys: dict[str, bytes] = field(
         default_factory=dict
     )  # agreed on, heard under by nobody yet
@@ -105,12 +106,32 @@ class Listener:
                 report.file, report.offset, ids, (utc.days, utc.seconds), letters.mac,
             )  # fmt: skip
             self.post(broker.TOPIC.format(board=report.board, what="heard"), bytes(answer))
+            self.clear(report.board, report.words.get("sent"), report.words.get("sent_is"), now)
         if reports:
             if self.publish is not None:
                 boards = {report.board for report in reports}
                 for board, last in self.store.pots(boards).items():
                     self.publish(board, last)
             self.tell(now)
+
+    def clear(self, board: str, n: object, state: object, now: float) -> None:
+        """Take a version that a board fetches no more from the broker and out of its folder. n,
+        state: what the board told of it; None: nothing now."""
+        folder = self.store.folders.get(board)
+        if folder is None or not pieces.is_over(folder, n, state, datetime.fromtimestamp(now, UTC)):
+            return
+        try:
+            for name in pieces.forget(folder):
+                self.post(broker.TOPIC.format(board=board, what=name), b"")
+        except OSError as error:
+            self.say(f"waiting: {show_path(str(error.filename))}: {error.strerror}")
+
+    def clear_late(self, now: float) -> None:
+        """The same for what no board took in its time, once a day."""
+        if now - self.cleared >= DAY_S:
+            self.cleared = now
+            for board in self.store.folders:
+                self.clear(board, None, None, now)
 
     def tell(self, now: float) -> None:
         """A line that shows that it lives, one a minute while reports come."""
@@ -153,7 +174,8 @@ class Listener:
                     self.store.ours[board] |= {report.home}
                 newkey.settle(folder, key)
                 self.keys[board] = self.next_keys.pop(board)
-                for what in ("asked", "code"):  # what lies there was sealed with the old one
+                # What lies there was sealed with the old one
+                for what in ("asked", "code", *pieces.forget(folder)):
                     self.post(broker.TOPIC.format(board=board, what=what), b"")
                 self.say(f"{printable(folder.name)}: its new key is in force")
         except BadInput as error:  # both keys stay good, and its next report tries again

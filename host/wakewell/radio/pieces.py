@@ -1,18 +1,22 @@
 """What waits for a board that fetches a version: its manifest, and the files in sealed pieces.
 
-Belongs here: what `wakewell send` left in a pot's folder, as a board gets it. Not here: how it is
-made (send).
+Belongs here: what `wakewell send` left in a pot's folder, as a board gets it, and when that goes
+again. Not here: how it is made (send).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Collection, Iterable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from wakeboard import manifest
+from wakewell.log.obeyed import EPOCH
 from wakewell.pot import private
 from wakewell.pot.sent_files import FOLDER, UNSENT, numbered
 
+FETCHING = "fetching"  # as a board tells it (wakeboard.sent)
 FILES = "files"  # beside the manifests: the files of versions, by SHA-256
 
 
@@ -33,6 +37,55 @@ def piece(data: bytes, key: bytes, board: str, digest: str, number: int) -> byte
     """One of them."""
     part = data[number * manifest.PIECE : (number + 1) * manifest.PIECE]
     return bytes(manifest.seal_piece(key, board, digest, number, part))
+
+
+def is_over(folder: Path, n: object, state: object, now: datetime) -> bool:
+    """Does its board fetch no more of the newest version that was sent to it? n, state: what the
+    board last told of what was sent."""
+    path = newest(folder)
+    if path is None:
+        return False
+    number = int(path.name.partition(".")[0])
+    if isinstance(n, int) and (n > number or (n == number and state != FETCHING)):
+        return True
+    until = until_of(path)
+    return until is not None and until < now
+
+
+def until_of(path: Path) -> datetime | None:
+    """Until when the manifest there may be taken, None if it says nothing of it."""
+    try:
+        day, second = json.loads(path.read_bytes())["until"]
+        return EPOCH + timedelta(days=day, seconds=second)
+    except (OSError, ValueError, LookupError, TypeError, OverflowError):
+        return None
+
+
+def kept_files(folder: Path, but: Collection[str] = ()) -> list[Path]:
+    """The files of versions that wait in a pot's folder, without those of these SHA-256."""
+    place = folder / FOLDER / FILES
+    found = sorted(place.iterdir()) if place.is_dir() else []
+    return [path for path in found if path.name not in but and manifest.is_hex(path.name, 64)]
+
+
+def topics(files: Iterable[Path]) -> list[str]:
+    """The topics of their pieces, below the board's own place."""
+    return [
+        manifest.topic(path.name, number)
+        for path in files
+        for number in range(-(-path.stat().st_size // manifest.PIECE))
+    ]
+
+
+def forget(folder: Path) -> list[str]:
+    """Nothing more of what was sent is fetched: its files go; their topics (`topics`), which hold
+    nothing from then on, if a broker kept them. Each was kept as a copy of what lies in a
+    program."""
+    files = kept_files(folder)
+    found = topics(files)
+    for path in files:
+        path.unlink()
+    return found
 
 
 def posted_manifest(folder: Path) -> bytes:

@@ -124,12 +124,17 @@ def leave(folder: Path, made: SealedCode, path: Path) -> Path:
     ready in its folder. The manifest's file. Raises BadInput."""
     secret, board = private.read(folder), board_id(folder)
     assert board is not None
+    older = pieces.kept_files(folder, made.files)
     if not secret.post["host"]:
         head = broker.TOPIC.format(board=board, what="")
         parts = pieces.of(made.files, secret.key, board)
         messages = [(head + name, data) for name, data in parts]
         messages.append((head + "code", made.manifest))
+        # An empty one takes away what is retained there (MQTT 3.1.1, section 3.3.1.3)
+        messages += [(head + name, b"") for name in pieces.topics(older)]
         broker.publish_all(secret, folder, messages, retain=True)
+    for earlier in older:
+        earlier.unlink()
     return path.rename(path.with_name(f"{made.n:06d}.json"))
 
 
