@@ -200,7 +200,8 @@ class RigBattery:
             self._warm(celsius)
         charge, usable = self.charge_mah, self._usable
         reach = (charge / self.capacity_mah - (1.0 - usable)) / usable
-        lasting = 0.001 * SETTLE_SHARE * current_ma * self._resistance(reach)
+        resists = self._mohm + self.extra_mohm if reach >= LOW_BELOW else self._resistance(reach)
+        lasting = 0.001 * SETTLE_SHARE * current_ma * resists
         fading = math.exp(-seconds / SETTLE_S) if seconds < SETTLED_S else 0.0
         self._settling_mv = lasting + (self._settling_mv - lasting) * fading
         hours = seconds / 3600.0

@@ -362,7 +362,9 @@ class RigPot:
             step_s = yield level, battery, self.pump_current_uv() if current else 0
             if not self._calm:
                 continue
-            until_s = min(self._felt_until_s, self._steady_until_s)
+            until_s = self._steady_until_s
+            if until_s > self._felt_until_s:
+                until_s = self._felt_until_s
             pump_ma, steady_ml, steady_ml_s = self._pump_ma, self._steady_ml, self._steady_ml_s
             sensed_uv = self._shunt_uv_ma * pump_ma
             end = self.t_s + step_s
@@ -621,7 +623,8 @@ class RigPot:
         elif steady and self.switched_on and self._state != "asleep" and not flat:
             self._steady_ml_s = out / step
             self._steady_ml = self.line.parts.intake_ml + 2.0 * out
-            self._steady_until_s = min(self.t_s + STEADY_S, self.faults.next_s)
+            steady_s, next_s = self.t_s + STEADY_S, self.faults.next_s
+            self._steady_until_s = steady_s if steady_s < next_s else next_s
             self._calm = not self._level_odd and self.charger_ma + self._sun_ma <= 0.0
         return step
 
@@ -799,7 +802,9 @@ class RigPot:
             if self._drifts:
                 drifted = content + 0.001 * self._drifts * (self.t_s - self._drift_s) / DAY_S
                 content = min(1.0, max(0.0, drifted))
-            self._probe_uv = self.spec.probe.output_uv(content, self.pot_c, self.t_s)
+            if self.t_s >= self._weather_until_s:
+                self._feel_weather()
+            self._probe_uv = self.spec.probe.output_uv(content, self._pot_c, self.t_s)
         self._probe_until_s = self.t_s + SOIL_LAG_S
 
     def level_raw(self) -> int:
@@ -919,14 +924,18 @@ class RigPot:
 
     def _check(self) -> None:
         soil, line, battery = self._soil, self.line, self.battery
+        tank_ml, charge_mah, clock_s = line.tank_ml, battery.charge_mah, self.clock_s
+        bulb_ml, bulk_ml, saucer_ml = soil.bulb_ml, soil.bulk_ml, soil.saucer_ml
+        hose_ml = line.hose_ml
+        # Two comparisons each, for a chain takes longer, and this is asked at every step
         sound = (
-            0.0 <= soil.saucer_ml < 1e6
-            and 0.0 <= soil.bulb_ml < 1e9
-            and 0.0 <= soil.bulk_ml < 1e9
-            and -1e-9 <= line.tank_ml <= line.parts.capacity_ml + 1e-6
-            and 0.0 <= line.hose_ml < 1e6
-            and 0.0 <= battery.charge_mah <= battery.capacity_mah
-            and -1e12 < self.clock_s < 1e12
+            (saucer_ml >= 0.0 and saucer_ml < 1e6)
+            and (bulb_ml >= 0.0 and bulb_ml < 1e9)
+            and (bulk_ml >= 0.0 and bulk_ml < 1e9)
+            and (tank_ml >= -1e-9 and tank_ml <= line.parts.capacity_ml + 1e-6)
+            and (hose_ml >= 0.0 and hose_ml < 1e6)
+            and (charge_mah >= 0.0 and charge_mah <= battery.capacity_mah)
+            and (clock_s > -1e12 and clock_s < 1e12)
         )
         if not sound:
             raise Stopped(self.t_s, self.snapshot())

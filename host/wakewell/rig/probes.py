@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import cycle
 from random import Random
-from typing import ClassVar
+from typing import ClassVar, TypeVar
 
 from .errors import Impossible, need
 
@@ -21,6 +21,8 @@ YEAR_S = 365.0 * 86_400.0
 NO_ECHO_US = -2  # what MicroPython's machine.time_pulse_us returns when no pulse comes
 USUAL_NOISE = {"float": 1.5, "echo": 4.0, "gauge": 2_000.0}  # mm, us, uV
 MOST_NOISE = 3.0  # standard deviations
+T = TypeVar("T")
+
 POOL = 4093  # deviates drawn once for all pots; a prime: regular wakes meet new ones
 
 
@@ -45,7 +47,7 @@ def deviates(random: Random) -> Iterator[float]:
 
     Where in the pool they begin is drawn from the caller's generator.
     """
-    return cycle([middle for _, middle, _ in _from(_pool(1), random)])
+    return _from(_middles(), random)
 
 
 def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]]:
@@ -54,14 +56,18 @@ def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]
     A count never falls as its deviate rises, or never rises: so these three give a reading's
     median and spread exactly as all the samples would.
     """
-    return cycle(_from(_pool(samples), random))
+    return _from(_pool(samples), random)
 
 
-def _from(
-    pool: list[tuple[float, float, float]], random: Random
-) -> list[tuple[float, float, float]]:
+@lru_cache(maxsize=1)
+def _middles() -> list[float]:
+    return [middle for _, middle, _ in _pool(1)]
+
+
+def _from(pool: list[T], random: Random) -> Iterator[T]:
+    """The pool over and over, from a place in it that is drawn."""
     at = random.randrange(POOL)
-    return pool[at:] + pool[:at]
+    return cycle(pool[at:] + pool[:at])
 
 
 def content_of(permittivity: float) -> float:

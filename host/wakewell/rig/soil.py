@@ -223,12 +223,11 @@ class ProbeHeight:
         means, locals_ = self._mean, self._local
         if mean <= means[0]:
             return locals_[0] * mean / means[0]
-        upper = min(bisect_right(means, mean), len(means) - 1)
-        low, high = means[upper - 1], means[upper]
-        if high <= low:
-            return locals_[upper]
-        share = min(1.0, (mean - low) / (high - low))
-        return locals_[upper - 1] + share * (locals_[upper] - locals_[upper - 1])
+        if mean >= means[-1]:
+            return locals_[-1]
+        upper = bisect_right(means, mean)
+        low, dry = means[upper - 1], locals_[upper - 1]
+        return dry + (mean - low) / (means[upper] - low) * (locals_[upper] - dry)
 
 
 @dataclass(slots=True)

@@ -8,7 +8,7 @@ any decision about watering (the core's), physics (pot.py), what people do (peop
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from typing import Any, Protocol
 
 from wakeboard.driver import drive
@@ -120,9 +120,9 @@ class RigBoard:
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
         "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs",
         "has_current", "hint", "host", "in_force", "levels", "mains_ma", "models",
-        "next_sample", "noise",
+        "noise",
         "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
-        "ran_ms", "record", "reports", "running", "sampled", "samples", "saucer", "seen",
+        "ran_ms", "record", "reports", "running", "sample", "sampled", "samples", "saucer", "seen",
         "slept_from", "slept_s", "slots", "state", "status", "still", "trust", "until_s", "wakes",
         "woke_s", "write_fails",
     )  # fmt: skip
@@ -168,7 +168,7 @@ class RigBoard:
         if self.float_:
             self.levels |= enumerate(self.float_)
         # A float without noise shows the same in every sample.
-        level = self._once if self.float_ and not pot.spec.level.noise else self._middle
+        level = self._still_level if self.float_ and not pot.spec.level.noise else self._middle
         self.sampled = [
             (name, how, take)
             for name, how, take in (
@@ -231,7 +231,7 @@ class RigBoard:
             "cause": self.cause,
             "slept_s": self.slept_s if vouched else 0,
             "vouched": vouched,
-            "boots": min(self.boots - 1, 99),
+            "boots": self.boots - 1 if self.boots < 100 else 99,
             "pin": 1,
             "button_ms": self.button_ms,
             "utc": [int(now // DAY_S), int(now % DAY_S), self.trust],
@@ -281,9 +281,9 @@ class RigBoard:
             return None
         return [count, high - low if high > low else low - high]
 
-    def _once(self, take: Callable[[Sequence[float]], list[int]]) -> list[int] | None:
-        (count,) = take(NO_NOISE)
-        return None if count == NO_ECHO_US else [count, 0]
+    def _still_level(self, _take: object) -> list[int] | None:
+        raw = self.pot.level_raws(NO_NOISE)[0]
+        return None if raw == NO_ECHO_US else [self.levels.get(raw, raw), 0]
 
     def _levels(self, deviates: Sequence[float]) -> list[int]:
         """A float's samples, as the counts that its calibration knows them by."""
@@ -310,7 +310,7 @@ class RigBoard:
             self.hang_ms = int(self.pulse_ms * self.pot.random.random())
         samples = self._samples(run.now)
         next(samples)
-        self.next_sample = samples.__next__
+        self.sample = samples.send
 
     def start(self) -> None:
         """Pump on."""
@@ -320,12 +320,9 @@ class RigBoard:
         if self.pot.reset:
             raise Reset
 
-    def sample(self, run: Any) -> None:
-        """The pump runs for one sample interval, or what is left of the pulse."""
-        self.next_sample()
-
-    def _samples(self, now: list[int]) -> Iterator[None]:
-        """`sample` for one pulse, into `now`."""
+    def _samples(self, now: list[int]) -> Generator[None, Any, None]:
+        """`sample` for one pulse, into `now`: at each one the pump runs for one sample interval,
+        or what is left of the pulse."""
         pot, pulse_ms, hang_ms, level_of = self.pot, self.pulse_ms, self.hang_ms, self.levels.get
         looks = pot.looks(self.has_current)
         next(looks)
@@ -408,9 +405,11 @@ class RigBoard:
         pot, people = self.pot, self.people
         self.cause, self.button_ms = "timer", 0
         pot.state = "asleep"
-        end_s = min(due_s, self.until_s)
+        end_s = due_s if due_s < self.until_s else self.until_s
         while pot.t_s < end_s:
-            stop_s = min(end_s, pot.faults.next_s)
+            stop_s = pot.faults.next_s
+            if stop_s > end_s:
+                stop_s = end_s
             if people is not None and people.next_s < stop_s:
                 stop_s = max(people.next_s, pot.t_s)
             pot.advance(stop_s - pot.t_s)
@@ -427,7 +426,8 @@ class RigBoard:
                     break
         if pot.powered():
             assert self.slept_from is not None
-            self.slept_s = max(0, int(pot.clock_s) - int(self.slept_from))
+            slept_s = int(pot.clock_s) - int(self.slept_from)
+            self.slept_s = slept_s if slept_s > 0 else 0
         else:
             self._restart()
 
