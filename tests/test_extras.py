@@ -157,3 +157,27 @@ def test_what_a_part_of_a_command_lacks_is_named_when_it_is_asked_for() -> None:
 def test_a_module_that_no_extra_brings_is_a_fault_of_ours() -> None:
     assert extras.advice("no_such_library.part", "replay") == ""
     assert extras.advice(None, "replay") == ""
+
+
+def test_a_wheel_holds_all_that_runs() -> None:
+    """Every folder of programs is found by itself, with the steps of the database's form; other
+    files are by the patterns of pyproject.toml, so none may lie where no pattern looks."""
+    tool = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+    patterns = tool["setuptools"]["package-data"]
+    assert "exclude" not in tool["setuptools"]["packages"]["find"]
+    named = {
+        path
+        for top in ("host", "device")
+        for package, each in patterns.items()
+        for pattern in each
+        for path in (ROOT / top / package.replace(".", "/")).glob(pattern)
+    }
+    left = []
+    for top in ("host/wakewell", "device/wakeboard", "device/wakecore"):
+        for path in (ROOT / top).rglob("*"):
+            if path.is_dir() or "__pycache__" in path.parts or path in named:
+                continue
+            if path.suffix not in (".py", ".pyi", ".md"):  # two are for who reads the code
+                left.append(str(path.relative_to(ROOT)))
+    assert not left
+    assert (ROOT / "host/wakewell/data/safety.md") in named
