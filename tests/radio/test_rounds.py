@@ -11,8 +11,12 @@ from typing import Any
 import pytest
 from test_listen import BOARD, KEY, LINES, Desk, pack, place_of
 
+import makelog
+from wakecore import line
 from wakewell import cli
+from wakewell.commands import round as round_command
 from wakewell.log import logs, record, series
+from wakewell.radio import rounds
 from wakewell.report import page_files, pages
 from wakewell.shipped import CAFE
 
@@ -101,6 +105,26 @@ def test_what_is_asked_and_what_the_folder_has_that_the_board_has_not(
     shown = capsys.readouterr().out
     assert "asked     number 1, made and not sent: dose_ml = 61" in shown
     assert "settings.toml (dose_ml), limits.toml (day_ml), calibration.toml" in shown
+
+
+@pytest.mark.parametrize(("days", "muted"), [(6, True), (8, False)])
+def test_it_shows_whose_reminders_are_muted(days: int, muted: bool, tmp_path: Path) -> None:
+    lines = list(makelog.log_lines(makelog.play(makelog.wakes(1))))
+    at = next(n for n, data in enumerate(lines) if b'"kind":"wake"' in data)
+    record_of, _ = line.decode(lines[at])
+    assert record_of is not None
+    begin = record_of["begin"] | {"host": ["mute"], "utc": [9800, 0, 1]}
+    makelog.write(
+        tmp_path / "fern" / "logs", [*lines[:at], makelog.changed(lines[at], begin=begin)]
+    )
+    now_s = (series.clock_of([9800, 0, 1]) or 0) + days * DAY_S
+    (row,) = rounds.go(rounds.places([tmp_path / "fern" / "logs"]), None, "UTC", now_s)
+    assert bool(row.muted) == muted
+    assert [text for text in round_command.below(row) if text.startswith("muted")] == (
+        ["muted     its reminders were muted with its button until Sat 7 November 2026"] * muted
+    )
+    until = round_command.as_json(row)["muted_until"]
+    assert until == ("2026-11-07T00:00:00Z" if muted else None)
 
 
 @pytest.mark.parametrize("known", ["folder", "log too", "database alone", "another home"])

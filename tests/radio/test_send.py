@@ -157,6 +157,39 @@ def test_what_no_board_fetches_any_more_does_not_stay_with_the_broker(
     assert len(send.numbered(pot)) == 1, "what was sent can still be told"
 
 
+def test_ask_and_the_round_show_what_waits(
+    pot: Path, left: Left, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Until the board tells of it, and what it told of the one before stays beside it."""
+    assert main(["send", str(pot)]) == 0
+    shutil.copytree(CAFE / "basil" / "logs", pot / "logs")
+
+    def shown(command: str) -> list[str]:
+        capsys.readouterr()
+        main([command, str(pot)])
+        rows = capsys.readouterr().out.splitlines()
+        return [row.strip() for row in rows if row.strip().startswith(("sent", "program"))]
+
+    version = payload.compile_code().version
+    (sent,), (program,) = shown("ask"), shown("round")
+    assert sent.startswith(f"sent       number 1: version {version}; not heard of yet")
+    assert f"number 1 was sent: version {version}; not heard of yet" in program
+    store = ReportStore(pot.parent / "heard.db")
+    words = {"code": "a-1", "sent": 1, "sent_is": "taken back", "sent_why": "watchdog"}
+    store.take([letters.BoardReport(BOARD, 1, "ab", words)], 1)
+    store.close()
+    assert shown("ask") == ["sent       number 1: taken back, watchdog"]
+    assert main(["send", str(pot), "--back"]) == 0
+    assert len(shown("ask")) == 2
+    assert shown("ask")[1].startswith("sent       number 2: back to the version before; not heard")
+    path = pot / "sent" / "000002.json"
+    path.write_bytes(path.read_bytes().replace(b'"until":[', b'"until":[-9'))
+    assert shown("ask")[1].endswith("not taken in its time, send it again")
+    assert "not taken in its time" in shown("round")[0]
+    path.write_bytes(b"{}")
+    assert main(["ask", str(pot)]) == 2
+
+
 def test_numbers_only_rise_whoever_counted(pot: Path, left: Left) -> None:
     """Another copy of this folder may have sent too; the board says which it judged last."""
     assert main(["send", str(pot)]) == 0

@@ -117,11 +117,13 @@ def below(row: Overview) -> list[str]:
     if row.why:
         return [row.why]
     lines = [f"do        {text}" for text in row.tasks]
+    if row.muted:
+        lines.append(f"muted     {row.muted}")
     if row.otherwise:
         lines.append(f"by radio  {row.otherwise}")
     if text := overview.asked(row):
         lines.append(f"asked     {text}")
-    if "sent" in row.program:
+    if row.program.keys() & {"sent", "waits"}:
         lines.append(f"program   {program(row)}")
     if text := overview.not_sent(row):
         lines.append(f"not sent  {text}")
@@ -133,7 +135,12 @@ def program(row: Overview) -> str:
     version, n, state, why = (
         row.program.get(name, "") for name in ("code", "sent", "sent_is", "sent_why")
     )
-    return f"{version}; number {n} was sent: {state}{f', {why}' if why else ''}"
+    rows = [str(version)] if version else []
+    if state:
+        rows.append(f"number {n} was sent: {state}{f', {why}' if why else ''}")
+    if "waits" in row.program:
+        rows.append(f"number {row.program['waits']} was sent: {row.program['waits_is']}")
+    return "; ".join(rows)
 
 
 def as_json(row: Overview) -> dict[str, Any]:
@@ -161,6 +168,7 @@ def as_json(row: Overview) -> dict[str, Any]:
         "settings": {"in_force": row.settings, "asked": asked},
         "not_sent": row.unsent,
         "program": row.program or None,
+        "muted_until": _utc(row.muted_until_s),
     }
 
 

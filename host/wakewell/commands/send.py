@@ -10,7 +10,7 @@ from typing import Any
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import description, private
-from wakewell.radio import send
+from wakewell.radio import pieces, send
 from wakewell.radio.listen import DATABASE
 from wakewell.replay import preview
 from wakewell.tomlfile import show_path
@@ -103,7 +103,7 @@ def see_first(
     args: argparse.Namespace, folder: Path, code: payload.Code, results: list[dict[str, Any]]
 ) -> tuple[int, bool]:
     """(exit code, has the version proved itself there). It is sent there if it was not yet."""
-    newest = send.newest(folder)
+    newest = pieces.last_sent(folder)
     if newest is None or newest.version != code.version:
         results.append(one(args, folder, code))
         return 1, False

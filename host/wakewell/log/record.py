@@ -83,6 +83,7 @@ Samples = Annotated[Number | list[Number], Meta(title="a whole number, or a list
 
 
 IN_FORCE, TAKEN_BACK = "version in force", "version taken back"  # in `host`
+MUTE, MUTED_S = "mute", 7 * 86400  # in `host`; so long the pot's own button mutes its reminders
 
 
 class Begin(msgspec.Struct, gc=False, kw_only=True):

@@ -30,7 +30,7 @@ from wakewell.log.obeyed import (
 from wakewell.log.record import Wake
 from wakewell.pot import description, meanings, pot_folder, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import newkey
+from wakewell.radio import newkey, pieces
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
 from wakewell.replay.verdicts import many
@@ -216,7 +216,9 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
             rows.append("             not seen in force: " + (", ".join(differ) or "no difference"))
     else:
         rows.append("  asked      nothing so far")
-    rows += answered(told(folder, database))
+    heard = told(folder, database)
+    rows += answered(heard)
+    rows += sent(folder, heard)
     if text := newkey.shown(folder):
         rows.append(f"  new key    {text}")
     source = f"by wake {at.last.n}" if at.from_log and at.last else "by settings.toml, no log"
@@ -230,6 +232,17 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     return rows
 
 
+def sent(folder: Path, heard: dict[str, Any]) -> list[str]:
+    """How far the last version is that was sent to the pot. Raises BadInput."""
+    rows = []
+    if heard.get("sent_is"):
+        state, why = (logs.printable(str(heard.get(name, ""))) for name in ("sent_is", "sent_why"))
+        rows.append(f"number {heard.get('sent')}: {state}{f', {why}' if why else ''}")
+    if waits := pieces.waits(folder, heard):
+        rows.append(f"number {waits[0]}: {waits[1]}")
+    return [f"  sent       {text}" for text in rows]
+
+
 def as_json(folder: Path, database: str | None = None) -> dict[str, Any]:
     """The same for a machine. Raises BadInput."""
     at = known(folder, pot_folder.load(folder))
@@ -240,11 +253,17 @@ def as_json(folder: Path, database: str | None = None) -> dict[str, Any]:
         was = read_made(path)
         last = {"number": n, "until": f"{was.until:%Y-%m-%d %H:%M}", "differs": was.differs(at)}
         last |= {"sent": not path.name.endswith(KEPT), "in_force": was.in_force(at)}
+    heard = told(folder, database)
+    waits = pieces.waits(folder, heard)
     return {
         "name": folder.resolve().name,
         "good": True,
         "asked": last,
-        "judged_number": told(folder, database).get("asked", 0),
+        "judged_number": heard.get("asked", 0),
+        "version_sent": {
+            name: heard[name] for name in ("sent", "sent_is", "sent_why") if name in heard
+        },
+        "version_waits": None if waits is None else {"number": waits[0], "state": waits[1]},
         "settings": at.settings,
         "by_wake": at.last.n if at.from_log and at.last else None,
     }

@@ -24,7 +24,6 @@ NEVER = "never heard"
 VAIN = "reports in vain"
 UNHEARD = "nobody listens"
 MUTED = "muted"
-MUTED_S = 7 * DAY_S  # so long the pot's own button mutes its reminders
 BY_LOCKOUT = ("clear a lockout", "see to the pot")  # needs that the lockout's own sentence covers
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}

@@ -7,14 +7,17 @@ again. Not here: how it is made (send).
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator
-from datetime import datetime, timedelta
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from wakeboard import manifest
+from wakewell.errors import BadInput
 from wakewell.log.obeyed import EPOCH
 from wakewell.pot import private
 from wakewell.pot.sent_files import FOLDER, UNSENT, numbered
+from wakewell.tomlfile import show_path
 
 FETCHING = "fetching"  # as a board tells it (wakeboard.sent)
 FILES = "files"  # beside the manifests: the files of versions, by SHA-256
@@ -24,6 +27,49 @@ def newest(folder: Path) -> Path | None:
     """The newest manifest that was sent to this pot, None if there is none."""
     made = [path for _, path in numbered(folder) if not path.name.endswith(UNSENT)]
     return made[-1] if made else None
+
+
+@dataclass(frozen=True)
+class LastSent:
+    """A manifest made earlier, its tag not looked at. back: it asked for the version before;
+    until: it may be taken up to then."""
+
+    n: int
+    version: str
+    back: bool
+    until: datetime
+
+    @property
+    def what(self) -> str:
+        return "back to the version before" if self.back else f"version {self.version}"
+
+
+def last_sent(folder: Path) -> LastSent | None:
+    """The newest manifest that was sent to this pot, None if there is none. Raises BadInput."""
+    path = newest(folder)
+    if path is None:
+        return None
+    try:
+        record = json.loads(path.read_bytes())
+        day, second = record["until"]
+        until = EPOCH + timedelta(days=day, seconds=second)
+        return LastSent(int(record["n"]), str(record["name"]), bool(record["back"]), until)
+    except (OSError, ValueError, LookupError, TypeError, OverflowError):
+        raise BadInput(
+            f"{show_path(str(path))}: not a manifest as send made it; move it away"
+        ) from None
+
+
+def waits(folder: Path, told: Mapping[str, object]) -> tuple[int, str] | None:
+    """(number, how it is) of what was sent to this pot and not heard of from it. told: by its last
+    report. Raises BadInput."""
+    last = last_sent(folder)
+    judged = told.get("sent", 0)
+    if last is None or (isinstance(judged, int) and judged >= last.n):
+        return None
+    if last.until < datetime.now(UTC):
+        return last.n, f"{last.what}; not taken in its time, send it again"
+    return last.n, f"{last.what}; not heard of yet, it may be taken until {last.until:%Y-%m-%d}"
 
 
 def of(files: dict[str, bytes], key: bytes, board: str) -> Iterator[tuple[str, bytes]]:
@@ -48,17 +94,11 @@ def is_over(folder: Path, n: object, state: object, now: datetime) -> bool:
     number = int(path.name.partition(".")[0])
     if isinstance(n, int) and (n > number or (n == number and state != FETCHING)):
         return True
-    until = until_of(path)
-    return until is not None and until < now
-
-
-def until_of(path: Path) -> datetime | None:
-    """Until when the manifest there may be taken, None if it says nothing of it."""
     try:
-        day, second = json.loads(path.read_bytes())["until"]
-        return EPOCH + timedelta(days=day, seconds=second)
-    except (OSError, ValueError, LookupError, TypeError, OverflowError):
-        return None
+        last = last_sent(folder)
+    except BadInput:  # who sends or asks is told of it
+        return False
+    return last is not None and last.until < now
 
 
 def kept_files(folder: Path, but: Collection[str] = ()) -> list[Path]:

@@ -173,7 +173,7 @@ def _look(
         if set(private.PEOPLE) <= pot.people.keys() and pressed is None:
             found += [causes.unheeded(c, now - since.get(c.key, now)) for c in found if c]
     if pressed is not None:
-        until = causes.day(pressed + causes.MUTED_S, zone)
+        until = causes.day(pressed + record.MUTED_S, zone)
         found.append(causes.muted(until))
     holds = [cause for cause in found if cause is not None]
     booked = [Cause(MESSAGE + who, who, "", "") for who in pot.people]
@@ -196,7 +196,7 @@ def muted_at(store: ReportStore, board: str, now: float) -> int | None:
     chosen = sa.select(LINES.c.heard_at, LINES.c.data).where(
         (LINES.c.board == board)
         & (LINES.c.kind == "wake")
-        & LINES.c.heard_at.between(int(now) - causes.MUTED_S, int(now) + DAY_S)
+        & LINES.c.heard_at.between(int(now) - record.MUTED_S, int(now) + DAY_S)
     )
     found = None
     with store.engine.connect() as c:
@@ -206,7 +206,7 @@ def muted_at(store: ReportStore, board: str, now: float) -> int | None:
                 day, second, trusted = wake.begin.utc
                 at = letters.unix_s(day, second) if trusted else row.heard_at
                 found = min(at, row.heard_at)
-    return found if found is not None and found > now - causes.MUTED_S else None
+    return found if found is not None and found > now - record.MUTED_S else None
 
 
 def sent_at(store: ReportStore, board: str, cause: str = causes.MUTED) -> int:

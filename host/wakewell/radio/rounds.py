@@ -18,7 +18,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, series
 from wakewell.pot.board_file import board_id
 from wakewell.pot.description import PotFolder
-from wakewell.radio import homes
+from wakewell.radio import homes, pieces
 from wakewell.radio.store import LastHeard, ReportStore
 from wakewell.report import overview
 from wakewell.report.overview import Overview
@@ -100,8 +100,11 @@ def _row(
     said_s = float(heard.told_at) if heard is not None else None
     row = overview.of(overview.look(log, zone, now_s), pot.folder, said_s)
     row.board = pot.board
+    told = heard.told if heard is not None else {}
     if heard is not None:
         row.program = {name: heard.told[name] for name in PROGRAM if name in heard.told}
+    if pot.folder is not None and (waits := pieces.waits(pot.folder.path, told)) is not None:
+        row.program |= {"waits": waits[0], "waits_is": waits[1]}
     return row
 
 

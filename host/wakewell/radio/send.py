@@ -7,7 +7,6 @@ a board takes (wakeboard.manifest), how it is put in force (wakeboard.staging an
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -177,26 +176,3 @@ def loaded(folder: Path) -> description.PotFolder:
     if found.problems:
         raise BadInput(f"{folder}: {found.problems[0]}; run wakewell check {folder}")
     return found
-
-
-@dataclass(frozen=True)
-class LastSent:
-    """A manifest made earlier, its tag not looked at. back: it asked for the version before."""
-
-    n: int
-    version: str
-    back: bool
-
-
-def newest(folder: Path) -> LastSent | None:
-    """The newest manifest that was sent to this pot, None if there is none. Raises BadInput."""
-    path = pieces.newest(folder)
-    if path is None:
-        return None
-    try:
-        record = json.loads(path.read_bytes())
-        return LastSent(int(record["n"]), str(record["name"]), bool(record["back"]))
-    except (OSError, ValueError, LookupError, TypeError):
-        raise BadInput(
-            f"{show_path(str(path))}: not a manifest as send made it; move it away"
-        ) from None

@@ -61,6 +61,7 @@ class Overview:
 
     unsent: {settings, limits or calibration: names of what the folder has otherwise than the
     board}; otherwise: settings that the board obeys by radio, in words.
+    muted, muted_until_s: that somebody at the pot muted its reminders, in words and until when.
     program: what its reports say of its version and of the last one that was sent to it.
     """
 
@@ -83,6 +84,8 @@ class Overview:
     asked: AskedFor | None = None
     unsent: dict[str, list[str]] = field(default_factory=dict)
     otherwise: str = ""
+    muted: str = ""
+    muted_until_s: float | None = None
     program: dict[str, str | int] = field(default_factory=dict)
 
     @property
@@ -126,10 +129,20 @@ def of(
     row.tank_days = days_left(looks.tank, looks.now_s)
     row.battery_days = days_left(looks.battery, looks.now_s)
     row.core, row.settings, row.otherwise = last.core, last.ids[0], log.otherwise
+    mute(row, looks)
     if folder is not None:
         whole = log.kept[last.place].found if last.place in log.kept else None
         of_folder(row, folder, whole if isinstance(whole, Wake) else None)
     return row
+
+
+def mute(row: Overview, looks: Looks) -> None:
+    """Are its reminders muted with its button? Not known of a log without true dates."""
+    pressed = [w.time_s for w in looks.log.wakes if record.MUTE in w.host]
+    if pressed and looks.log.true_dates and looks.now_s < pressed[-1] + record.MUTED_S:
+        row.muted_until_s = pressed[-1] + record.MUTED_S
+        date = looks.calendar.date(row.muted_until_s)
+        row.muted = say("its reminders were muted with its button until {date}", date=date)
 
 
 def of_folder(row: Overview, folder: description.PotFolder, last: Wake | None) -> None:
