@@ -333,14 +333,15 @@ class RigBoard:
             if name in PLACES:
                 model.begin()
                 in_pulse.append((PLACES[name], model.now))
-        ran_ms = 0
+        ran_ms, step_ms, step_s = 0, SAMPLE_MS, 0.001 * SAMPLE_MS
         while True:
             yield
             if ran_ms >= hang_ms:
                 self._hang()
-            left_ms = pulse_ms - ran_ms
-            step_ms = SAMPLE_MS if left_ms > SAMPLE_MS else max(1, left_ms)
-            raw, now[battery], now[current] = look(0.001 * step_ms)
+            if pulse_ms - ran_ms <= SAMPLE_MS:
+                step_ms = max(1, pulse_ms - ran_ms)
+                step_s = 0.001 * step_ms
+            raw, now[battery], now[current] = look(step_s)
             self.ran_ms = now[MS] = ran_ms = ran_ms + step_ms
             if pot.reset:
                 raise Reset
