@@ -159,6 +159,14 @@ def test_the_nearest_known_name_or_all_of_them() -> None:
     assert tomlfile.nearest("reserv_ml", known) == "nearest known name reserve_ml"
     assert tomlfile.nearest("pulse", iter(known)) == "nearest known name pulse_ml"
     assert tomlfile.nearest("qqq", known) == "known names: reserve_ml, pulse_ml, dose_ml"
+    assert tomlfile.nearest("days", ["wake_s", "upkeep_days"]) == "nearest known name upkeep_days"
+    assert tomlfile.nearest("DOSE_ML", known) == "nearest known name dose_ml"
+
+
+@pytest.mark.parametrize("name", ["plot", "delete", "update", "init", "xyz", "--debug", "--date"])
+def test_a_far_name_is_not_offered(name: str) -> None:
+    known = ["report", "sheet", "simulate", "inspect", "--demo", "--wake", "--as-of"]
+    assert tomlfile.nearest(name, known).startswith("known names: ")
 
 
 def test_a_folder_made_for_a_while_is_shown_by_the_name_a_person_knows(tmp_path: Path) -> None:

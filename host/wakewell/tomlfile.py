@@ -23,6 +23,7 @@ from wakewell import terminal
 MOST_BYTES = 32768  # a pot's files hold one to three thousand
 MOST_STATEMENT = 40  # lines of one key's value; a probe's table has sixteen points
 FILES = "pot, wiring, settings, limits and calibration.toml"
+NEAR = 0.65  # of their letters in one order, of 1; own choice
 MOST_SHOWN = 40  # characters of a value in an error
 AT = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
@@ -197,10 +198,22 @@ def show(value: object) -> str:
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """What to say about the known names after an unknown one."""
-    names = list(known)
-    close = difflib.get_close_matches(name[:MOST_SHOWN], names, n=1, cutoff=0.5)
-    return f"nearest known name {close[0]}" if close else "known names: " + ", ".join(names)
+    """What to say about the known names after an unknown one: the nearest, if one is near.
+
+    Near is one that has a slip or two in it, or a word of which the unknown one is that.
+    """
+    names, asked = list(known), name[:MOST_SHOWN].lower().lstrip("-")
+    alike = difflib.SequenceMatcher(b=asked, autojunk=False)
+    found = {}
+    for each in names:
+        bare = each.lower().lstrip("-")
+        for part in (bare, *re.split(r"[ _-]", bare)):
+            alike.set_seq1(part)
+            if (share := alike.ratio()) >= NEAR:
+                found[each] = max(share, found.get(each, 0))
+    if found:
+        return f"nearest known name {max(found, key=found.__getitem__)}"
+    return "known names: " + ", ".join(names)
 
 
 def show_key(*keys: str) -> str:

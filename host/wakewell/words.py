@@ -4,8 +4,9 @@ What belongs here: one entry for every need, lockout, trip, permissive, probe wo
 wake cause and phase of the core, for pages, messages and the command line alike. What
 does not: when one of them applies (wakecore decides), and how a page looks.
 
-`plain` is the end of a sentence about the pot, `cause` what usually lies behind it, `do`
-what to do next; an empty `do` means nothing. The causes are common practice, no source.
+`plain` is the end of a sentence about the pot, `cause` what usually lies behind it, `mend`
+what to do next, `do` the same and whether to water by hand meanwhile; empty, it means nothing.
+The causes are common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,19 +16,22 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import TRIPS
-from wakewell.language import say
+from wakewell.language import say, term
 
 OWNER, MAKER, NOBODY = "owner", "maker", "nobody"
+UNTIL = term("Until then water by hand.")
 
 
 @dataclass(frozen=True)
 class Word:
-    """One word of the core for a person, in English. who: whom `do` speaks to."""
+    """One word of the core for a person, in English. who: whom `do` speaks to; dry: the pot gives
+    no water before it is done."""
 
     plain_: str
     cause_: str = ""
-    do_: str = ""
+    mend_: str = ""
     who: str = NOBODY
+    dry: bool = False
 
     @property
     def plain(self) -> str:
@@ -40,9 +44,14 @@ class Word:
         return say(self.cause_)
 
     @property
+    def mend(self) -> str:
+        """What to do about it, in the language in force, for where watering is spoken of beside."""
+        return say(self.mend_)
+
+    @property
     def do(self) -> str:
-        """What to do about it, in the language in force."""
-        return say(self.do_)
+        """What to do about it, for a text that says nothing else of watering."""
+        return f"{self.mend} {say(UNTIL)}" if self.dry else self.mend
 
 
 class Said(dict[str, str]):
@@ -83,8 +92,9 @@ NEEDS = {
     "see to the battery": Word(
         "the battery cannot be read, so the pump stays off",
         "a loose wire or plug between battery and board",
-        "Check the battery's plug and contacts. Until then water by hand.",
+        "Check the battery's plug and contacts.",
         OWNER,
+        dry=True,
     ),
     "unplug the charger": Word(
         "the battery can only be measured while its charger is off",
@@ -101,21 +111,23 @@ NEEDS = {
     "see to the soil probe": Word(
         "the soil probe gives implausible readings, so it is ignored",
         "pulled out, a loose plug, a broken wire, or soil near freezing",
-        "Push the soil probe fully into the soil near the roots and check its plug. "
-        "Until then water the plant by hand.",
+        "Push the soil probe fully into the soil near the roots and check its plug.",
         OWNER,
+        dry=True,
     ),
     "see to the thermometer": Word(
         "the soil thermometer gives implausible readings, so frost cannot be recognised",
         "a loose plug or a broken wire",
-        "Check the plug of the soil thermometer. Until then water by hand.",
+        "Check the plug of the soil thermometer.",
         OWNER,
+        dry=True,
     ),
     "see to the level": Word(
         "the tank's level cannot be read, so the pump stays off",
         "a loose plug, a broken wire, or dirt on the gauge",
-        "Check the plug of the level gauge and wipe the gauge. Until then water by hand.",
+        "Check the plug of the level gauge and wipe the gauge.",
         OWNER,
+        dry=True,
     ),
     "free the button": Word(
         "the button is stuck, so it is ignored",
@@ -132,8 +144,9 @@ NEEDS = {
     "see to the saucer probe": Word(
         "the saucer probe does not answer, so the pump stays off",
         "a loose plug or a broken wire",
-        "Check the plug of the saucer probe. Until then water by hand.",
+        "Check the plug of the saucer probe.",
         OWNER,
+        dry=True,
     ),
     "clear a lockout": Word(
         "the pot has stopped watering until somebody has looked at it",
@@ -144,14 +157,16 @@ NEEDS = {
     "see to the pot": Word(
         "the pot has stopped watering until its maker has looked at it",
         "the stop itself says why",
-        "Call the maker. Until then water by hand.",
+        "Call the maker.",
         OWNER,
+        dry=True,
     ),
     "commission the pot": Word(
         "the pot is not yet in service, so it does not water by itself",
         "its bench checks or its soil measurements are not finished",
-        "Finish putting the pot into service. Until then water by hand.",
+        "Finish putting the pot into service.",
         MAKER,
+        dry=True,
     ),
     "see why it stays dry": Word(
         "the soil has been dry for several wakes and something keeps the pot from watering",
@@ -238,9 +253,9 @@ LOCKOUTS = {
     "files damaged": Word(
         "it has stopped watering because its settings could not be read",
         "worn storage, or an update that was cut short",
-        "Call the maker, who can write the settings again with the cable. Until then water by "
-        "hand.",
+        "Call the maker, who can write the settings again with the cable.",
         OWNER,
+        dry=True,
     ),
 }
 
@@ -393,7 +408,12 @@ PROBE_WORDS = {
         "Check that it is where it was calibrated; if it is, calibrate it again.",
         OWNER,
     ),
-    "cold": Word("the soil is near freezing, and its readings are wrong then", "frost", "", NOBODY),
+    "cold": Word(
+        "the soil is near freezing, and its readings are wrong then",
+        "frost",
+        "Wait until the soil is warmer, or move the pot to a warmer place.",
+        OWNER,
+    ),
     "frozen": Word(
         "its reading has been exactly the same for too many wakes",
         "a dead probe or converter",

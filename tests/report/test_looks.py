@@ -572,6 +572,95 @@ def test_water_asked_for_by_the_pot_itself_is_told_once_with_its_amount() -> Non
     assert told.tasks[0].do == "Feel the soil. If it is dry, water it by hand now."
 
 
+@pytest.mark.parametrize("upkeep_ml", [0, 50])
+@pytest.mark.parametrize("name", [*words.NEEDS, *words.LOCKOUTS])
+def test_one_page_says_one_thing_of_how_the_plant_gets_water(name: str, upkeep_ml: int) -> None:
+    member = "lockouts" if name in words.LOCKOUTS else "needs"
+    known = rows.pot(settings={"upkeep_ml": upkeep_ml})
+    lost = {"soil_ppt": None, "soil_word": "absent", "failing": ("soil",)}
+    for needs in ((), ("water by hand",), ("see to the soil probe", "water by hand")):
+        last = {**(lost if "see to the soil probe" in needs else DRY), "needs": needs}
+        last[member] = (*last.get(member, ()), name)
+        one = rows.log(rows.wakes(60, {59: last}), (), known)
+        told = condition.judge(one, Calendar("UTC"), Forecast("tank"), Forecast("battery"), [])
+        said = " ".join(f"{task.do} {task.why}." for task in told.tasks)
+        gives, until = said.count("meanwhile the pot gives"), said.count("Until then water by hand")
+        assert gives + until <= 1
+        assert not (gives and "cannot water by itself" in said)
+        assert not (until and tasks(told)[0] == "water by hand")
+
+
+RIGHT = {
+    "R4": "the pump moves as much water as before; the water flows freely",
+    "R5": "it uses as much charge as planned",
+    "R6": "the soil probe reacts as calibrated; the readings of its probes are plausible",
+    "R8": "the tank loses nothing by itself",
+    "R9": "it has not restarted by itself",
+    "R11": "its storage works",
+}
+NOTHING_WRONG = {
+    "see to the soil probe": ("the soil probe reacts as ", "the readings of its probes are "),
+    "see to the level": ("the readings of its probes are ", "the tank loses nothing"),
+    "see to the battery": ("the readings of its probes are ",),
+    "see to the hose": ("the water flows freely",),
+    "see why the tank empties": ("the tank loses nothing",),
+    "no response": ("the soil probe reacts as ", "the water flows freely"),
+    "dry run": ("the water flows freely", "the pump moves as much"),
+    "leak": ("the tank loses nothing",),
+    "battery low": ("it uses as much charge",),
+    "interrupted": ("it has not restarted",),
+    "state lost": ("its storage works",),
+    "files damaged": ("its storage works",),
+}
+
+
+@pytest.mark.parametrize("name", NOTHING_WRONG)
+def test_nothing_is_called_right_that_the_page_asks_to_see_to(name: str) -> None:
+    member = "lockouts" if name in words.LOCKOUTS else "needs"
+    last = rows.log(rows.wakes(60, {59: {member: (name,)}})).wakes[-1]
+    quiet = [findings.Finding("", QUIET, said, "", "", "", rule) for rule, said in RIGHT.items()]
+    left = "; ".join(f.plain for f in quiet if not condition.contradicted(f, last, ()))
+    assert left
+    assert not [said for said in NOTHING_WRONG[name] if said in left]
+
+
+def test_readings_that_were_implausible_a_few_times_are_told() -> None:
+    found = findings.probe_words(log(60, {50: {"soil_word": "absent"}}))
+    assert (found.state, found.plain) == (
+        QUIET,
+        "all readings of its probes but 1 in 30 days are plausible",
+    )
+
+
+def test_a_probe_that_is_asked_for_is_not_told_of_twice() -> None:
+    bad = each(range(50, 60), soil_ppt=None, soil_word="span")
+    found = findings.probe_words(log(60, bad))
+    last = log(60, {**bad, 59: {**bad[59], "needs": ("see to the soil probe",)}}).wakes[-1]
+    assert (found.state, condition.told_of(found, last)) == (WATCH, True)
+    assert not condition.told_of(found, log(60, bad).wakes[-1])
+
+
+def test_frost_is_waited_for_and_no_probe_pushed() -> None:
+    cold = {"soil_ppt": None, "soil_word": "cold", "needs": ("see to the soil probe",)}
+    (task,) = judged({59: cold | {"failing": ("soil",)}}).tasks
+    assert task.do == "Wait until the soil is warmer, or move the pot to a warmer place."
+
+
+def test_what_a_silent_pot_said_last_is_told_as_that() -> None:
+    hose = {"lockouts": ("no response",), "needs": ("see to the hose",), **DRY}
+    one = judged({59: hose}, now_day=40, tank_day=10)
+    assert one.word == condition.SILENT
+    look, read, *others = one.tasks
+    assert look.do == "Look at the plant, and water it by hand if the soil is dry."
+    assert read.do == "Read its log again with the cable."
+    assert [task.why for task in others] == [
+        "by its last record, of Thu 30 April 2026: it has stopped watering because the soil did "
+        "not get wetter after it was watered (since Thu 30 April 2026)",
+        "by its last record, of Thu 30 April 2026: the last watering did not reach the soil",
+        "it may have run out by now",
+    ]
+
+
 def test_the_amount_is_the_pots_own() -> None:
     def much(soil_ppt: int, **calibration: int) -> int:
         return condition.fill_ml(rows.pot(calibration=calibration), soil_ppt)

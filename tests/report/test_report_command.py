@@ -318,6 +318,15 @@ def test_a_page_speaks_of_the_day_it_is_asked_for(
     assert "2026-04-06" not in page.read_text()
     assert main([*ask, "--as-of", "2027-04-05"]) == 1
     assert (stamp(page), "as of Mon 5 April 2027" in page.read_text()) == ("no news", True)
+    told = dict(re.findall(r"<dt>([^<]+)</dt><dd>([^<]+)", page.read_text()))
+    on = re.escape(told["Read up to"].split(",")[0])
+    assert all(re.match(f"on {on}: ", told[name]) for name in ("Soil", "Tank", "Battery"))
+    assert "forecast then: " in told["Battery"]
+    text = page.read_text()
+    assert re.search(f"<h2>The hardware on {on}</h2>", text)
+    assert "nothing wrong then" in text
+    assert not re.search(r"(litres|volts|plant|Charge)[,:.] (most likely|no forecast:)", text)
+    assert ("still so at its last record" in text, "still so<" in text) == (True, False)
     capsys.readouterr()
     for text, said in (
         ("2026-02-30", "write a date such as"),

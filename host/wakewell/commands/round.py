@@ -97,7 +97,7 @@ def table(rows: Sequence[Overview], calendar: Calendar, now_s: float) -> list[st
     for row in rows:
         name = row.title if len(row.title) <= WIDEST else row.title[: WIDEST - 3] + "..."
         heard = "" if row.why else overview.heard(row, calendar, now_s)
-        left = [overview.left(days) for days in (row.tank_days, row.battery_days)]
+        left = [overview.left(row, days) for days in (row.tank_days, row.battery_days)]
         settings = row.settings or "safe defaults"
         known = (*left, row.core, settings) if not row.why else ("", "", "", "")
         cells.append((row.word, name, heard, *known))

@@ -31,12 +31,16 @@ MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause. key names it for good; who: words.OWNER or words.MAKER; is and do: sentences."""
+    """One cause. key names it for good; who: words.OWNER or words.MAKER; is and do: sentences.
+
+    mend: do, for a message that says already how the plant gets water; "": the same.
+    """
 
     key: str
     who: str
     is_: str
     do: str
+    mend: str = ""
 
 
 def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
@@ -99,7 +103,10 @@ def of(
     for name in lockouts:
         word = words.of(words.LOCKOUTS, name)
         who = words.MAKER if name in CABLE else words.OWNER
-        found.append(Cause(f"lockout {name}", who, word.plain, word.do))
+        is_ = word.plain
+        if silent:
+            is_ = say("when it was last heard, {what}", what=is_)
+        found.append(Cause(f"lockout {name}", who, is_, word.do, word.mend))
     for name in [] if silent else needs:
         if name in BY_LOCKOUT and lockouts:
             continue
@@ -107,7 +114,7 @@ def of(
             continue
         word = words.of(words.NEEDS, name)
         who = words.MAKER if name in MAKERS else words.OWNER
-        found.append(Cause(f"need {name}", who, word.plain, word.do))
+        found.append(Cause(f"need {name}", who, word.plain, word.do, word.mend))
     return found
 
 

@@ -26,6 +26,7 @@ from wakewell.errors import BadInput
 from wakewell.language import number, say
 from wakewell.log import logs, record, series
 from wakewell.log.record import Wake
+from wakewell.log.times import Calendar
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import beats, causes, letters
@@ -302,12 +303,20 @@ def text_of(
 ) -> str:
     """The message's text: what saves the plant, what is wrong, what to do, what was last heard."""
     rows, log = [], newest_log(pot, row)
-    hand = condition.by_hand(log) if log is not None else None
-    if hand is not None and not any(cause.key == causes.SILENT for cause in due):
-        rows.append(f"{hand.do} {hand.why[:1].upper()}{hand.why[1:]}.")
-        due = [cause for cause in due if cause.key != f"need {condition.BY_HAND}"]
+    silent = any(cause.key == causes.SILENT for cause in due)
+    watered = silent
+    if log is not None and not silent:
+        meanwhile = condition.upkeep(log, Calendar(person.timezone, log.dated))
+        if (hand := condition.by_hand(log, meanwhile)) is not None:
+            watered = True
+            rows.append(f"{hand.do} {hand.why[:1].upper()}{hand.why[1:]}.")
+            due = [cause for cause in due if cause.key != f"need {condition.BY_HAND}"]
     for cause in due:
-        rows.append(f"{cause.is_[:1].upper()}{cause.is_[1:]}. {cause.do}")
+        more = []
+        if row and cause.key == "need see to the soil probe" and not watered:
+            more = upkeep(pot, row, person)
+        do = cause.mend if cause.mend and (watered or more) else cause.do
+        rows += [f"{cause.is_[:1].upper()}{cause.is_[1:]}. {do}", *more]
         level_ml = row.told.get("values", {}).get("level_ml") if row else None
         if row and cause.key == "need fill the tank" and level_ml is not None:
             room = max(0, pot.tank_ml - level_ml) // 50 * 50
@@ -316,10 +325,8 @@ def text_of(
             if by:
                 text = say("There is room for {ml} ml; do it before {date}.", ml=room, date=by)
             rows.append(text)
-        if row and cause.key == "need see to the soil probe":
-            rows += upkeep(pot, settings_of(pot, row.told), level_ml, row.told_at, person)
     if row:
-        rows += last_values(pot, row, log, person, now)
+        rows += last_values(pot, row, log, person, now, silent)
     if pot.help and any(cause.who == words.OWNER or cause.key in BY_CABLE for cause in due):
         rows.append(f"{say('Help:')} {pot.help}.")
     rows.append(
@@ -334,9 +341,11 @@ def text_of(
 
 
 def last_values(
-    pot: PotToRemind, row: LastHeard, log: series.PotLog | None, person: private.Person, now: float
-) -> list[str]:
-    """When it was last heard and what it read then, with the days that are left."""
+    pot: PotToRemind, row: LastHeard, log: series.PotLog | None, person: private.Person, now: float,
+    silent: bool,
+) -> list[str]:  # fmt: skip
+    """When it was last heard and what it read then, with the days that are left; silent: that were
+    left then, and not the charge, which may be the cause."""
     values = row.told.get("values", {})
     soil, level, battery = (values.get(k) for k in ("soil_ppt", "level_ml", "battery_mv"))
     said = []
@@ -345,9 +354,11 @@ def last_values(
     if level is not None:
         by = last_day(pot, level, row.told_at, person)
         text = say("tank {ml} ml, enough until {date}", ml=level, date=by)
+        if silent:
+            text = say("tank {ml} ml, then enough until {date}", ml=level, date=by)
         said.append(text if by else say("tank {ml} ml", ml=level))
     if battery is not None:
-        days, volts = battery_days(log, now), number(battery / 1000, 2)
+        days, volts = None if silent else battery_days(log, now), number(battery / 1000, 2)
         text = say("battery {volts} V, enough for at least {days} days", volts=volts, days=days)
         said.append(text if days is not None else say("battery {volts} V", volts=volts))
     when = datetime.fromtimestamp(row.told_at, ZoneInfo(person.timezone))
@@ -372,21 +383,19 @@ def battery_days(log: series.PotLog | None, now: float) -> int | None:
     return overview.days_left(forecast.battery(log), now)
 
 
-def upkeep(
-    pot: PotToRemind,
-    settings: dict[str, int],
-    level_ml: int | None,
-    now: float,
-    person: private.Person,
-) -> list[str]:
+def upkeep(pot: PotToRemind, row: LastHeard, person: private.Person) -> list[str]:
     """What the pot gives meanwhile: how much, how often, until when; [] where it gives nothing."""
-    if not settings.get("upkeep_ml"):
+    settings, level_ml = settings_of(pot, row.told), row.told.get("values", {}).get("level_ml")
+    others = {*condition.KEEPS_DRY} - {"see to the soil probe"}
+    if not settings.get("upkeep_ml") or row.told.get("lockouts"):
+        return []
+    if others & {*row.told.get("needs", ())}:
         return []
     values = {"ml": settings["upkeep_ml"], "days": settings["upkeep_days"]}
     if level_ml is None:
         return [say("Meanwhile the pot gives {ml} ml every {days} days.", **values)]
     doses = max(0, level_ml - settings["reserve_ml"]) // settings["upkeep_ml"]
-    until = causes.day(now + doses * settings["upkeep_days"] * DAY_S, person.timezone)
+    until = causes.day(row.told_at + doses * settings["upkeep_days"] * DAY_S, person.timezone)
     text = say(
         "Meanwhile the pot gives {ml} ml every {days} days, and the tank is enough for that until "
         "{date}.",

@@ -42,6 +42,15 @@ NOT_FOR_LONG = ("settled", "steady", "day")
 # Where one of these does not hold, or is latched, the soil reading itself may be wrong
 CABLE = {name for name, _, way in rules.LOCKOUTS if way == rules.CABLE}
 DOUBTED = ("no response", "answer", "moving", "commissioned")
+# Requirements of other parts that may be at fault, beside a lockout's or a need's own
+DOUBTS = {
+    "no response": ("R4", "R6"),
+    "see to the hose": ("R4", "R6"),
+    "interrupted": ("R5",),
+    "see to the level": ("R6", "R8"),
+    "see to the battery": ("R6",),
+    "see to the saucer probe": ("R6",),
+}
 
 
 @dataclass
@@ -105,9 +114,9 @@ def held_back(last: WakeRow, log: PotLog) -> bool:
     return bool(last.lockouts) or tried or any(name not in passing for name in last.failing)
 
 
-def by_hand(log: PotLog) -> Task | None:
+def by_hand(log: PotLog, meanwhile: str = "") -> Task | None:
     """The task to water by hand a dry plant whose pot cannot water. It comes first because it saves
-    the plant.
+    the plant. meanwhile: what the pot gives without knowing, as `upkeep` says it.
     """
     last, pot = log.wakes[-1], log.pot
     asked = words.of(words.NEEDS, BY_HAND) if BY_HAND in last.needs else None
@@ -123,6 +132,8 @@ def by_hand(log: PotLog) -> Task | None:
                 ml=fill_ml(pot, refill_of(pot)),
             )
         why = say("the pot cannot water by itself, and does not know whether the soil is dry")
+        if meanwhile:
+            why = say("the pot does not know whether the soil is dry") + meanwhile
         return Task(do, why, "", BY_HAND)
     refill = refill_of(pot)
     if last.soil_ppt > refill and not asked:
@@ -145,16 +156,19 @@ def by_hand(log: PotLog) -> Task | None:
     return Task(do, why, "", BY_HAND)
 
 
-def upkeep(pot: fields.Pot, level_ml: int | None, calendar: Calendar, now_s: float) -> str:
-    """What a pot gives while its probe is not believed: how much, how often, until when; or ""."""
-    settings = pot.settings
-    if not settings.upkeep_ml:
+def upkeep(log: PotLog, calendar: Calendar) -> str:
+    """What a pot gives while its probe is not believed: how much, how often, until when; or "",
+    where it gives nothing."""
+    last, pot = log.wakes[-1], log.pot
+    ignored = "see to the soil probe" in last.needs and last.soil_word != "cold"
+    if pot is None or not pot.settings.upkeep_ml or not ignored or held_back(last, log):
         return ""
+    settings, level_ml = pot.settings, last.level_ml
     values = {"ml": settings.upkeep_ml, "days": settings.upkeep_days}
     if level_ml is None or pot.calibration.float_only:
         return say("; meanwhile the pot gives {ml} ml every {days} days", **values)
     doses = max(0, level_ml - start_of(pot)) // settings.upkeep_ml
-    until_s = now_s + doses * settings.upkeep_days * DAY_S
+    until_s = last.time_s + doses * settings.upkeep_days * DAY_S
     return say(
         "; meanwhile the pot gives {ml} ml every {days} days, and the tank is enough for that "
         "until {date}",
@@ -168,14 +182,20 @@ def leaks(lockouts: Iterable[str], needs: Iterable[str]) -> bool:
     return "leak" in lockouts or "see why the tank empties" in needs
 
 
-def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
-    """(tasks by the lockouts and needs of the last wake, the condition they make)."""
+def asked_for(
+    log: PotLog, calendar: Calendar, hand: bool, meanwhile: str
+) -> tuple[list[Task], str]:
+    """(tasks by the lockouts and needs of the last wake, the condition they make).
+
+    hand: watering by hand is spoken of already; meanwhile: what the pot gives, as `upkeep` says it.
+    """
     last = log.wakes[-1]
     tasks, word = [], WELL
     for name in last.lockouts:
         entry, begun = words.of(words.LOCKOUTS, name), since(log, name)
         why = say("{what} (since {date})", what=entry.plain, date=calendar.date(begun.time_s))
-        tasks.append(Task(entry.do, why, entry.cause, name, call=name in CABLE))
+        do = entry.mend if hand else entry.do
+        tasks.append(Task(do, why, entry.cause, name, call=name in CABLE))
         word = PERSON
     dry = "reserve" in last.failing
     for name in last.needs:
@@ -190,20 +210,38 @@ def asked_for(log: PotLog, calendar: Calendar) -> tuple[list[Task], str]:
         if name == "charge the battery" and "battery low" in last.lockouts:
             continue
         entry = words.of(words.NEEDS, name)
-        why, cause, do = entry.plain, entry.cause, entry.do
+        why, cause, do = entry.plain, entry.cause, entry.mend if hand else entry.do
         if name == "fill the tank" and dry:
             why = say("the tank is down to its reserve, so the pot cannot water")
         if name in ("see to the soil probe", "see to the level"):
             probe = "soil" if "soil" in name else "level"
             judged = words.of(words.PROBE_WORDS, getattr(last, probe + "_word"))
             why, cause = f"{entry.plain}: {judged.plain}", judged.cause or cause
+            if getattr(last, probe + "_word") == "cold":
+                do = judged.do
         call = name == "see to the pot" or entry.who == words.MAKER
-        if name == "see to the soil probe" and last.soil_word != "cold" and log.pot is not None:
-            why += upkeep(log.pot, last.level_ml, calendar, last.time_s)
+        if name == "see to the soil probe" and meanwhile:
+            do = entry.mend
+            why += "" if hand else meanwhile
         tasks.append(Task(do, why, cause, name, call=call))
         routine = name in ROUTINE and not (name == "fill the tank" and dry)
         word = PERSON if not routine or word == PERSON else DUE
     return tasks, word
+
+
+def told_of(finding: Finding, last: WakeRow) -> bool:
+    """Does a lockout or a need of the last wake say already what this finding says?"""
+    locked = {words.RULES.get(name) for name in last.lockouts}
+    return finding.rule in locked or finding.need in last.needs
+
+
+def contradicted(finding: Finding, last: WakeRow, tasks: Iterable[Task]) -> bool:
+    """Does a lockout, a need or a task doubt what this finding says is in order? A leak of one day
+    does not show in weeks of the level: what has just stopped the pot counts."""
+    names = {*last.lockouts, *last.needs, *(task.name for task in tasks)}
+    names -= {*ROUTINE, *SAID_BY_LOCKOUT}
+    doubted = {words.RULES.get(name) for name in names}
+    return finding.rule in doubted.union(*(DOUBTS.get(name, ()) for name in names))
 
 
 def silent_after_s(log: PotLog) -> float:
@@ -228,7 +266,12 @@ def judge(
 ) -> Condition:
     """The condition on the day the page speaks of, now_s; None: that of the last wake."""
     last = log.wakes[-1]
-    tasks, word = asked_for(log, calendar)
+    today = now_s if now_s is not None and log.true_dates else last.time_s
+    today = max(today, last.time_s)
+    silent = today - last.time_s > silent_after_s(log)
+    meanwhile = upkeep(log, calendar)
+    hand = by_hand(log, meanwhile)
+    tasks, word = asked_for(log, calendar, silent or hand is not None, meanwhile)
     if log.doses and not log.doses[-1].given_ul and not last.lockouts:
         tried = log.doses[-1]
         entry = words.of(words.TRIPS_WORDS, tried.trips[-1] if tried.trips else "no flow")
@@ -239,17 +282,18 @@ def judge(
         )
         tasks.append(Task(entry.do, why, entry.cause, "dry run"))
         word = DUE if word == WELL else word
-    hand = by_hand(log)
     if hand is not None:
         tasks.insert(0, hand)
         word = PERSON
-    locked = {words.RULES.get(name) for name in last.lockouts}
     for finding in found:
-        if finding.state == ACT and finding.rule not in locked:
+        if finding.state == ACT and not told_of(finding, last):
             tasks.append(Task(finding.do, finding.plain, "", finding.name))
             word = DUE if word == WELL else word
-    today = now_s if now_s is not None and log.true_dates else last.time_s
-    today = max(today, last.time_s)
+    if silent:
+        on = calendar.date(last.time_s)
+        tasks = [task for task in tasks if task is not hand]
+        for task in tasks:
+            task.why = say("by its last record, of {date}: {what}", date=on, what=task.why)
     week_s = today + VISIT_DAYS * DAY_S
     coming = sorted(_coming(last, tank, battery), key=lambda row: row[1])
     condition = Condition(word, "", tasks)
@@ -263,9 +307,9 @@ def judge(
             tasks.append(Task(say(text, when=calendar.within(date_s, today)), why))
     if condition.word == WELL and tasks:
         condition.word = DUE
-    if condition.old_s > silent_after_s(log):
+    if silent:
         condition.heard, condition.word = condition.word, SILENT
-        tasks[:] = [*_look(log), *(task for task in tasks if task is not hand)]
+        tasks[:0] = _look(log)
     by_s = [f.early_s for f in (tank, battery) if f.early_s is not None]
     if condition.word in (PERSON, SILENT):
         condition.visit_s, condition.visit = last.time_s, say("now")

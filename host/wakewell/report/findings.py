@@ -28,12 +28,14 @@ QUIET, WATCH, ACT, UNKNOWN = term("quiet"), term("watch"), term("act"), term("no
 SURE_P = 0.01
 LATELY_S = 30 * DAY_S
 GROWS_G_DAY = 0.4  # what a houseplant in a pot of some litres adds; own assumption
+SEEN_TO = {"soil": "soil probe"}  # what a need calls a probe, where otherwise than a record
 GROWN_PPT = 20  # of soil water; more moves a refill point by as much
 
 
 @dataclass
 class Finding:
-    """One thing looked at. plain: for the owner; measure, threshold: for the maker."""
+    """One thing looked at. plain: for the owner; measure, threshold: for the maker. need: what the
+    pot asks for that says the same."""
 
     name: str
     state: str
@@ -42,6 +44,7 @@ class Finding:
     threshold: str
     do: str = ""
     rule: str = ""
+    need: str = ""
 
 
 def findings(log: PotLog) -> list[Finding]:
@@ -371,10 +374,13 @@ def probe_words(log: PotLog) -> Finding:
             probe=words.PROBES[probe],
             what=entry.plain,
         )
-        return Finding(name, WATCH, plain, measure, threshold, entry.do, "R6")
-    return Finding(
-        name, QUIET, say("the readings of its probes are plausible"), measure, threshold, "", "R6"
-    )
+        need = f"see to the {SEEN_TO.get(probe, probe)}"
+        return Finding(name, WATCH, plain, measure, threshold, entry.do, "R6", need)
+    plain = say("the readings of its probes are plausible")
+    if counts:
+        few = counts.total()
+        plain = say("all readings of its probes but {count} in 30 days are plausible", count=few)
+    return Finding(name, QUIET, plain, measure, threshold, "", "R6")
 
 
 def flow_meter(log: PotLog) -> Finding | None:

@@ -221,8 +221,10 @@ def heard(row: Overview, calendar: Calendar, now_s: float) -> str:
     return calendar.date(row.heard_s)
 
 
-def left(days: int | None) -> str:
-    """Days that are left."""
+def left(row: Overview, days: int | None) -> str:
+    """Days that are left, by its last record."""
+    if not days and row.word == condition.SILENT:
+        return "–" if days is None else say("may have run out")
     return "–" if days is None else plural("{count} day", "{count} days", days)
 
 

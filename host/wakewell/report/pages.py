@@ -127,8 +127,19 @@ def _view(log: PotLog, zone: str, now_s: float | None) -> PotView:
     looks = overview.look(log, zone, now_s)
     drawn = pictures.pictures(log, looks.calendar, looks.tank, looks.battery)
     for picture in drawn:
-        picture.text = describe(picture, log, looks.calendar, looks.tank, looks.battery)
+        picture.text = describe(picture, looks)
     return PotView(**vars(looks), pictures=drawn, page=f"{log.name}.html")
+
+
+def lasts(looks: overview.Looks, found: forecast.Forecast) -> str:
+    """One of its forecasts in words; of a pot without news, what its last record foretold."""
+    if looks.condition.word != condition.SILENT:
+        return runs_until(found, looks.calendar)
+    if found.early_s is None or found.middle_s is None:
+        return say("no forecast then")
+    if found.middle_s <= found.now_s:
+        return say("used up then")
+    return say("forecast then: {until}", until=runs_until(found, looks.calendar))
 
 
 def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
@@ -164,14 +175,9 @@ def runs_until(found: forecast.Forecast, calendar: Calendar) -> str:
     )
 
 
-def describe(
-    picture: pictures.Picture,
-    log: PotLog,
-    calendar: Calendar,
-    tank: forecast.Forecast,
-    battery: forecast.Forecast,
-) -> str:
+def describe(picture: pictures.Picture, looks: overview.Looks) -> str:
     """The picture in a sentence or two, for those who cannot see it."""
+    log, calendar = looks.log, looks.calendar
     first, last = (calendar.date(log.wakes[i].time_s) for i in (0, -1))
     span = say("From {first} to {last}.", first=first, last=last)
     values = [r["v"] for r in picture.rows.get("line", ()) if r["v"] is not None]
@@ -203,7 +209,7 @@ def describe(
             )
         return f"{span} {text}{tail}"
     if picture.key == "tank":
-        text = tank_text(picture, values, log.float_only, runs_until(tank, calendar))
+        text = tank_text(picture, values, log.float_only, lasts(looks, looks.tank))
         return f"{span} {text}{tail}"
     if picture.key == "battery":
         text = say("No battery reading was plausible.")
@@ -211,7 +217,7 @@ def describe(
             text = say(
                 "Last {volts} volts. Charge: {until}.",
                 volts=number(values[-1], 2),
-                until=runs_until(battery, calendar),
+                until=lasts(looks, looks.battery),
             )
         return f"{span} {text}{tail}"
     bars = Counter(bar["k"] for bar in picture.rows["bars"])
@@ -321,11 +327,12 @@ def tables(view: PotView) -> dict[str, Table]:
     ]
     found["doses"] = clipped([say(head) for head in DOSE_HEADS], rows, (2, 3, 4))
     rows = []
+    still_so = say("still so at its last record") if last_heard(view) else say("still so")
     spans = [(span, words.LOCKOUTS, "") for span in spans_of(log, "lockouts")]
     spans += [(span, words.NEEDS, pictures.ASKED) for span in spans_of(log, "needs")]
     for (name, start, end, still), names, said in sorted(spans, key=lambda s: -s[0][1]):
         word = words.of(names, name)
-        until = say("still so") if still else say("until {date}", date=calendar.moment(end))
+        until = still_so if still else say("until {date}", date=calendar.moment(end))
         plain = say(said, what=word.plain) if said else word.plain
         rows.append((calendar.moment(start), plain, until, word.cause, word.do if still else ""))
     for wake in reversed(log.wakes):
@@ -449,10 +456,8 @@ def _pot_page(view: PotView, round_page: str, kept: Sequence[WakeRow] | None) ->
         specs["overview"] = plots.overview(view.pictures[0], drawing.PAGE)
     data = {p.key: compact(p.rows) for p in view.pictures}
     loud = [f for f in view.findings if f.state in (findings.WATCH, findings.ACT)]
-    said = {task.do for task in view.condition.tasks}
-    locked = {words.RULES.get(name) for name in log.wakes[-1].lockouts}
-    # A leak of one day does not show in weeks of the level: what has just stopped the pot counts
-    quiet = [f for f in view.findings if f.state == findings.QUIET and f.rule not in locked]
+    said, last = {task.do for task in view.condition.tasks}, log.wakes[-1]
+    quiet = [f for f in view.findings if f.state == findings.QUIET]
     return render(
         "pot.html",
         view=view,
@@ -461,18 +466,25 @@ def _pot_page(view: PotView, round_page: str, kept: Sequence[WakeRow] | None) ->
         facts=facts(view),
         tables=tables(view),
         loud=loud,
-        watch=[f for f in loud if f.do not in said and f.rule not in locked],
-        quiet=quiet,
+        watch=[f for f in loud if f.do not in said and not condition.told_of(f, last)],
+        quiet=[f for f in quiet if not condition.contradicted(f, last, view.condition.tasks)],
         unknown=[f for f in view.findings if f.state == findings.UNKNOWN],
         close=rows,
         round_page=round_page,
         opens=opens,
         legend=plots.far(days),
         words=words,
+        last_heard=last_heard(view),
         maker_rows=maker_rows(view),
         calibration=calibration_rows(view),
         **script_parts(specs, {"rows": data, "runs": runs(close)}),
     )
+
+
+def last_heard(view: PotView) -> str:
+    """The day of its last record, where nothing is known since; else ""."""
+    silent = view.condition.word == condition.SILENT
+    return view.calendar.date(view.log.wakes[-1].time_s) if silent else ""
 
 
 def compact(rows: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
@@ -534,12 +546,15 @@ def facts(view: PotView) -> list[tuple[str, str]]:
         at = calendar.moment(log.doses[-1].time_s)
         text = say("{date}; the pump ran, and no water was seen", date=at)
         rows.append((say("Last tried"), text))
-    rows.append((say("Soil"), soil_fact(log, last)))
-    rows.append((say("Tank"), f"{tank_fact(log, last)}, {runs_until(view.tank, calendar)}"))
+    now = [(say("Soil"), soil_fact(log, last))]
+    now.append((say("Tank"), f"{tank_fact(log, last)}, {lasts(view, view.tank)}"))
     volts = say("implausible")
     if last.battery_mv is not None:
         volts = say("{volts} volts", volts=number(last.battery_mv / 1000, 2))
-    rows.append((say("Battery"), f"{volts}, {runs_until(view.battery, calendar)}"))
+    now.append((say("Battery"), f"{volts}, {lasts(view, view.battery)}"))
+    if on := last_heard(view):
+        now = [(name, say("on {date}: {what}", date=on, what=text)) for name, text in now]
+    rows += now
     if log.otherwise:
         rows.append((say("Settings"), log.otherwise))
     if log.uncommissioned and log.pot is not None and log.pot.calibration.stage:
@@ -712,7 +727,6 @@ def _round_page(views: Sequence[PotView], unread: Sequence[tuple[str, str]]) -> 
         scale=scale,
         zone=views[0].calendar.name if views else "",
         as_of=max(views, key=lambda v: v.now_s).as_of if views else "",
-        runs_until=runs_until,
     )
 
 
