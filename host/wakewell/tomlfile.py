@@ -204,7 +204,7 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """
     names, asked = list(known), name[:MOST_SHOWN].lower().lstrip("-")
     alike = difflib.SequenceMatcher(b=asked, autojunk=False)
-    found = {}
+    found: dict[str, float] = {}
     for each in names:
         bare = each.lower().lstrip("-")
         for part in (bare, *re.split(r"[ _-]", bare)):
