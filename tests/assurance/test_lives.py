@@ -16,7 +16,7 @@ from wakecore import judge, plan, rules, wake
 
 pytest.importorskip("fluids", reason=NO_LIBRARY)
 
-from assurance import note, outcomes, parts, troubles
+from assurance import note, outcomes, parts, recorded, troubles
 from wakewell.rig.pot import DAY_S
 
 SEED = 1
@@ -96,7 +96,7 @@ def test_a_broken_core_is_found(kind: str, monkeypatch: pytest.MonkeyPatch) -> N
 def test_the_record_goes_on_and_the_note_tells_it(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(note, "LAST_RUN", tmp_path / "last_run.json")
+    monkeypatch.setattr(recorded, "LAST_RUN", tmp_path / "last_run.json")
     monkeypatch.setattr(outcomes, "LIVES", 8)
     monkeypatch.setattr(outcomes, "BATCH", 4)
     asked = parts.PersonAsked(False, 1.0, SEED, tmp_path, None, True, workers=1)
@@ -105,18 +105,18 @@ def test_the_record_goes_on_and_the_note_tells_it(
     first = parts.outcomes(asked)
     assert 0 <= first.numbers["outcome_lives"] < 8
     assert first.left_out == [f"{8 - first.numbers['outcome_lives']} of 8 lives"]
-    note.record("outcomes", False, first.numbers, first.left_out, first.more)
+    recorded.record("outcomes", False, first.numbers, first.left_out, first.more)
     asked.lives_s, asked.go_on = 1e9, True
     whole = parts.outcomes(asked)
     assert whole.numbers == {"outcome_lives": 8, "violations": 0}
     assert sum(row["lives"] for row in whole.more["rows"].values()) == 8
-    note.record("outcomes", False, whole.numbers, whole.left_out, whole.more)
+    recorded.record("outcomes", False, whole.numbers, whole.left_out, whole.more)
     text = note.text()
     assert "8 lives were played on a simulated pot" in text
     assert "| nothing, for a year | 2 |" in text
-    kept = json.loads(note.LAST_RUN.read_text())["outcomes"]
+    kept = json.loads(recorded.LAST_RUN.read_text())["outcomes"]
     kept["broken"] = ["life 3: day 20.0: floor: too much"]
-    note.LAST_RUN.write_text(json.dumps({"outcomes": kept}))
+    recorded.LAST_RUN.write_text(json.dumps({"outcomes": kept}))
     assert "In all but 1 of them" in note.text()
     assert "Broken: life 3" in note.text()
 

@@ -16,6 +16,7 @@
     damaged    what lies in flash, damaged or half written
     pairs      every two conditions over some weeks of a small pot, judged by what was promised
     breaks     behaviour of the device changed by hand, and what notices it from outside
+    recorded   the last run of each part, kept for the note and for going on
     note       the safety note, made from the tables and the last run
 
 `tools/assure.py` runs them.

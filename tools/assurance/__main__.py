@@ -13,7 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
 
-from assurance import corners, mutate_host, note, parts
+from assurance import corners, mutate_host, parts, recorded
 from assurance.parts import PartFigures, PersonAsked
 
 PARTS: dict[str, Callable[[PersonAsked], PartFigures]] = {
@@ -137,6 +137,8 @@ def main() -> int:
     if given.corner and given.only and "search" not in given.only:
         parser.error("--corner chooses what is searched: add --only search, or leave it out")
     if given.note:
+        from assurance import note  # its words come from what reads logs: the search needs none
+
         for path in note.NOTES:
             path.write_text(note.text(), encoding="utf-8")
             print(f"written: {path}")
@@ -161,7 +163,7 @@ def main() -> int:
     chosen = given.only or [name for name in PARTS if name not in shortened]
     for name, found in played(chosen, asked):
         if given.record:
-            note.record(name, given.quick, dict(found.numbers), found.left_out, found.more)
+            recorded.record(name, given.quick, dict(found.numbers), found.left_out, found.more)
         figures["violations"] += found.numbers.pop("violations", 0)
         figures |= found.numbers
         left_out += found.left_out

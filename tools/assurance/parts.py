@@ -30,11 +30,10 @@ from assurance import (
     monitor,
     mutate,
     mutate_host,
-    note,
     nth,
-    nth_bare,
     pairs,
     projection,
+    recorded,
     tell,
     world,
 )
@@ -144,7 +143,7 @@ def search(asked: PersonAsked) -> PartFigures:
             }
             if asked.record:
                 so_far = summed(rows)
-                note.record("search", asked.quick, so_far.numbers, so_far.left_out, so_far.more)
+                recorded.record("search", asked.quick, so_far.numbers, so_far.left_out, so_far.more)
             for found in result.found:
                 told_of(asked, found, corner.name)
     return summed(rows)
@@ -157,7 +156,7 @@ def in_quick(corner: corners.Corner) -> bool:
 
 def searched() -> dict[str, dict[str, int]]:
     """{corner: what its search came to} as last recorded, if by this search of this very core."""
-    kept = note.last_run().get("search", {})
+    kept = recorded.last_run().get("search", {})
     if kept.get("core") != core_id() or kept.get("by") != search_id() or kept["quick"]:
         return {}
     known = {corner.name for corner in corners.CORNERS}
@@ -203,6 +202,8 @@ def told_of(asked: PersonAsked, found: explore.BrokenPath, name: str) -> None:
 
 def each_nth(asked: PersonAsked) -> PartFigures:
     """Every board call, file operation and amount of memory of a wake with a dose."""
+    from assurance import nth_bare  # it reads logs: more than an interpreter without C modules has
+
     numbers: dict[str, Any] = {"violations": 0}
     left_out = ["block writes: tests/usb/test_power_cuts.py makes them"]
     loops = {
@@ -290,7 +291,7 @@ def outcomes(asked: PersonAsked) -> PartFigures:
     for module in (lived, troubles, rigged):
         by = crc32(Path(str(module.__file__)).read_bytes(), by)
     more: dict[str, Any] = {"by": by, "seed": asked.seed, "rows": {}, "broken": []}
-    kept = note.last_run().get("outcomes", {})
+    kept = recorded.last_run().get("outcomes", {})
     same = all(kept.get(name) == more[name] for name in ("by", "seed"))
     first = 0
     if asked.go_on and same and kept.get("core") == core_id() and not kept["quick"]:
@@ -317,7 +318,9 @@ def outcomes(asked: PersonAsked) -> PartFigures:
             bar.update(len(done))
             if asked.record and not asked.quick and played % 100 == 0:
                 so_far = figures(played)
-                note.record("outcomes", False, dict(so_far.numbers), so_far.left_out, so_far.more)
+                recorded.record(
+                    "outcomes", False, dict(so_far.numbers), so_far.left_out, so_far.more
+                )
     return figures(played)
 
 
@@ -380,7 +383,7 @@ def mutants(asked: PersonAsked) -> PartFigures:
     everyone, explained = mutate.mutants(), mutate.explained()
     todo = mutate.chosen(QUICK_MUTANTS if asked.quick else len(everyone), asked.seed)
     killed, alike, number = 0, 0, 0
-    kept = note.last_run().get("mutants", {})
+    kept = recorded.last_run().get("mutants", {})
     again = asked.go_on and kept.get("core") == core_id() and not kept["quick"]
     if again:
         todo = [mutant for mutant in everyone if mutant.key in kept["survived"]]
@@ -435,7 +438,7 @@ def behaviour(asked: PersonAsked) -> PartFigures:
     names = breaks.QUICK if asked.quick else tuple(breaks.STAGES)
     paths = breaks.all_paths()
     todo = breaks.chosen(QUICK_BREAKS, asked.seed) if asked.quick else paths
-    kept = note.last_run().get("breaks", {})
+    kept = recorded.last_run().get("breaks", {})
     rows: dict[str, dict[str, str]] = {}
     if asked.go_on and kept.get("core") == core_id() and not kept["quick"]:
         marks = {path.stem: mark_of(path) for path in paths}
@@ -479,7 +482,7 @@ def behaviour(asked: PersonAsked) -> PartFigures:
         rows[name] = {"by": verdict.by, "told": verdict.told, "mark": mark_of(verdict.path)}
         if asked.record and not asked.quick:
             so_far = figures()
-            note.record("breaks", False, dict(so_far.numbers), so_far.left_out, so_far.more)
+            recorded.record("breaks", False, dict(so_far.numbers), so_far.left_out, so_far.more)
         if time.monotonic() > end_s:
             done.close()
             break
@@ -498,7 +501,7 @@ def host(asked: PersonAsked) -> PartFigures:
     left, and the recorded survivors once more: tests may have come since.
     """
     everyone, explained = mutate_host.mutants(), mutate.explained()
-    kept = note.last_run().get("host", {}) if asked.go_on else {}
+    kept = recorded.last_run().get("host", {}) if asked.go_on else {}
     if kept and not kept["quick"]:
         again = {*kept["waiting"], *kept["survived"]}
         todo = [mutant for mutant in everyone if mutant.key in again]
@@ -541,7 +544,7 @@ def host(asked: PersonAsked) -> PartFigures:
             left -= len(mine)
             found = so_far.figures(len(everyone))
             if asked.record:
-                note.record("host", asked.quick, found.numbers, found.left_out, found.more)
+                recorded.record("host", asked.quick, found.numbers, found.left_out, found.more)
     return so_far.figures(len(everyone))
 
 
