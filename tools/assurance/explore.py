@@ -206,12 +206,15 @@ class Search:
                 result.pulses += pumped
                 if pumped:
                     ran.add(which)
-                made = self.normal(after)
-                if made not in seen:
-                    seen.add(made)
-                    self.order.append(made)
-                    self.parents.append(at)
-                    self.by.append(which)
+                for one in (after, self.project.past_trial(after)):
+                    if one is None:
+                        continue
+                    made = self.normal(one)
+                    if made not in seen:
+                        seen.add(made)
+                        self.order.append(made)
+                        self.parents.append(at)
+                        self.by.append(which)
             at += 1
         result.states = len(self.order)
         for node in self.order:

@@ -6,7 +6,8 @@ age of water that is out of every window. `tests/assurance` holds pairs of real 
 are one here against each other, letter by letter. Two rules say more than is so, and never
 less: any number of short presses may have come before (the letter "chatter" is the last of
 very many; the corner "presses" counts them, and where neither is, no button is masked by
-presses), and what only a report looks at is left out where nothing reports.
+presses), and what only a report looks at is left out where nothing reports. Any number of doses
+may have come since a press ended a leak: the search goes on with the leak past and not yet past.
 """
 
 from __future__ import annotations
@@ -15,14 +16,15 @@ from math import gcd
 from typing import Any
 
 from assurance.monitor import Memory, Owed, Truth, most_vain
-from assurance.world import AT, FIRST, CornerPot, Numbers
+from assurance.world import AT, FIRST, CornerPot, Node, Numbers
 from wakecore import plan
+from wakecore.judge import MOST_PPT
 from wakecore.number import SMALL_MAX
 from wakecore.rules import BITS, NEED_BITS, THIRSTY
 from wakecore.run import SAMPLE_MS
 from wakecore.state import DELIVERIES, FIRST_LOOK, PLACE_S, SECOND_LOOK, SOAK, UNKNOWN, State
-from wakecore.tank import MOST_DOUBTS, ODD_COUNTS, WEEK_S
-from wakecore.wake import LOW_WAKES, MOST_PRESSES, SECOND_LOOK_S
+from wakecore.tank import CAME_BACK, MOST_DOUBTS, ODD_COUNTS, TRIAL_DOSES, WEEK_S
+from wakecore.wake import LOW_WAKES, MOST_PRESSES, MOST_TRIES, SECOND_LOOK_S
 
 SEQ = 1000  # both slots were written: nothing else of the write's number matters
 SHORT_S = SECOND_LOOK_S  # stands for every sleep of less than half a step
@@ -50,6 +52,7 @@ class Projection:
         # Only counts without scatter can stand still, and only in these readings have none
         seen = [bench.soil[name] for name in {one.soil for one in alphabet}]
         self.still = {reading[0] for reading in seen if reading and not reading[1]}
+        self.frozen_counts, self.frozen_wakes = bench.soil["frozen"][0], settings.frozen_wakes
         self.look_s = WEEK_S if settings.leak_ml_day == 0 else SMALL_MAX
         # What was given is compared with half a dose, and with the most that an answer needs,
         # unless a pot may learn from it
@@ -87,7 +90,8 @@ class Projection:
         )
         self.most = (
             (AT["pulses"], 100),
-            (AT["soil_same"], settings.frozen_wakes),
+            # The next reading like it is the one that is called frozen
+            (AT["soil_same"], max(1, settings.frozen_wakes - 1)),
             (AT["interrupts"], limits.interrupts),
             (AT["dry_trips"], limits.dry_trips),
             (AT["leak_looks"], 2),
@@ -100,6 +104,7 @@ class Projection:
             (AT["low_wakes"], LOW_WAKES),
             (AT["fill_looks"], 2),
             (AT["doubts"], MOST_DOUBTS),
+            (AT["idle_opens"], 2 if settings.radio_wakes else 0),  # only a need looks at it
         )
 
     def near(self, seconds: int) -> int:
@@ -111,6 +116,13 @@ class Projection:
         """To the nearest step below what it is compared with, and from there on just that: a
         value that was projected once stays as it is, whether time passes or not."""
         return most if value >= most else min(self.near(value), most)
+
+    def past_trial(self, node: Node) -> Node | None:
+        """The node in which that dose was the last until a leak is past, if one counted (R8)."""
+        n, place = node.numbers, AT["trial_doses"]
+        if not 0 < n[place] < TRIAL_DOSES:
+            return None
+        return node._replace(numbers=(*n[:place], 0, *n[place + 1 :]))
 
     def sleep(self, sleep_s: int) -> int:
         """The same for a sleep; looks, soaks and what is left of them are one: their end is a
@@ -133,10 +145,26 @@ class Projection:
         k["unanswered_ul"] = self.unanswered(kept.unanswered_ul)
         for name in ("unanswered_ul", "thirst"):
             k[name] = max(k[name], numbers[AT[name]])
+        k["granted"] = self.granted(kept.granted, numbers)
+        # Counts like the last start no dose, and once they are called frozen they go on with none
+        same = numbers[AT["soil_same"]]
+        if same and numbers[AT["soil_counts"]] == self.frozen_counts:
+            most = self.frozen_wakes
+            k["frozen"] = max(kept.frozen, most + (same >= most - 1))
         k["presses_s"] = self.least(kept.presses_s, 86400)
         wet_s = self.near(kept.wet_s) if 0 <= kept.wet_s < self.soil_s else -1
         k["wet_s"] = wet_s if wet_s < self.soil_s else -1
         return Memory(Owed(**k), Truth(self.water(ledger), self.least(since_s, self.since_s)))
+
+    def granted(self, granted: int, numbers: Numbers) -> int:
+        """After a press that the pot does not take again before it sees wet soil, its probe or the
+        cable, the memory forgives no second one either: stricter, never less."""
+        if numbers[AT["tries"]] >= MOST_TRIES:
+            return 1
+        tried_ppt = numbers[AT["tried_ppt"]]
+        if tried_ppt < 0:
+            return granted
+        return 2 if tried_ppt == MOST_PPT and granted != 1 else 1
 
     def water(self, ledger: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
         """Water of one time together, in the same steps as the core's account."""
@@ -185,6 +213,15 @@ class Projection:
         levels_ml = [tank_ml, *(shown[name] for name in self.levels)]
         return all(ml == look_ml or abs(ml - look_ml) > self.scatter_ml for ml in levels_ml)
 
+    def may_be_back(self, n: list[int]) -> bool:
+        """Does the level that later ones are compared with bear out that the tank came back?"""
+        back_ml = n[AT["leak_ml"]] - self.scatter_ml
+        return (
+            n[AT["leak_ml"]] >= 0
+            and n[AT["look_ml"]] >= back_ml
+            and n[AT["trial_doses"]] < CAME_BACK
+        )
+
     def unanswered(self, ul: int) -> int:
         """Water without an answer, in whole pulses: one that was stopped counts as one, and what a
         pulse gives until the next sample sees its end is left out."""
@@ -217,6 +254,9 @@ class Projection:
         for place, most in self.most:
             if n[place] > most:
                 n[place] = most
+        # Any number of doses may have come since a press ended a leak: see `past_trial`
+        if 0 < n[AT["trial_doses"]] < TRIAL_DOSES:
+            n[AT["trial_doses"]] = TRIAL_DOSES
         n[AT["seq"]], n[AT["wakes"]] = SEQ, 1
         n[AT["creep_ppt"]], n[AT["creep_s"]] = UNKNOWN, 0
         # Only a need looks at it; in the search odd readings fade in steps of one such reading
@@ -239,7 +279,7 @@ class Projection:
             n[AT["look_s"]] = n[AT["look_n"]] = 0
         elif not n[AT["proof_pulses"]] and self.alike(n[AT["look_ml"]], tank_ml):
             # A mean of equal readings is that reading: only a tank that comes back counts them
-            if n[AT["leak_ml"]] >= 0:
+            if self.may_be_back(n):
                 n[AT["look_n"]] = min(n[AT["look_n"]], 3)
             else:
                 n[AT["look_n"]] = 1
