@@ -14,6 +14,7 @@ import sqlalchemy as sa
 import test_listen as common
 from test_listen import KEY, LINES, NONCE, wakes, whole
 
+import power_back
 import waiting
 from wakeboard import heard, senml
 from wakewell.errors import BadInput
@@ -235,3 +236,45 @@ def test_pots_change_hands_on_a_real_broker(
     assert all(shares), "both heard some"
     assert set(one.radio.mine) == set(BOARDS)
     kept_once(empty_postgres, tmp_path, LINES[:12])
+
+
+def test_of_two_real_listeners_one_is_killed(
+    server: mosquitto.Broker, empty_postgres: str, tmp_path: Path
+) -> None:
+    """Processes, as a maker starts them: the other takes all boards over, each line once."""
+    town = power_back.Town(tmp_path / "town", len(BOARDS), LINES[:6], server.port)
+    two = [power_back.started(town, empty_postgres, number) for number in range(2)]
+    try:
+        for each in two:
+            power_back.hears(each)
+        for board in town.boards[:4]:
+            town.tell(board)
+        waiting.until(lambda: town.answered, alive=waiting.running(two[1]))
+        for board in town.boards[4:8]:
+            town.tell(board)
+        two[0].kill()  # in the middle of it
+        for board in town.boards[8:]:
+            town.tell(board)
+
+        looks = itertools.count(1)
+
+        def answered() -> bool:
+            """A board that has no answer tells again, now and then."""
+            silent = town.silent()
+            for board in silent * (next(looks) % SELDOM == 0):
+                town.tell(board)
+            return not silent
+
+        waiting.until(answered, alive=waiting.running(two[1]))
+    finally:
+        for each in two:
+            each.kill()
+            each.communicate()
+        town.client.disconnect()
+        town.client.loop_stop()
+    count = len(BOARDS)
+    found = power_back.counted(town, empty_postgres)
+    assert found == {
+        "lines": 6 * count, "readings": len(wakes(LINES[:6])) * count, "in_files": 6 * count,
+        "doubled": 0,
+    }  # fmt: skip
