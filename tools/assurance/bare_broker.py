@@ -15,12 +15,13 @@ UTC = [9800, 43200]  # the time that it tells: a day in 2026
 
 
 class Broker:
-    """A Peer. reports: what was heard. deaf: it takes reports and answers none. kept: messages that
-    wait at it, by topic."""
+    """A Peer. reports: what was heard. answered: those of them that it answered. deaf: it takes
+    reports and answers none. kept: messages that wait at it, by topic."""
 
     def __init__(self, board: str, key: bytes, deaf: bool = False) -> None:
         self.board, self.key, self.deaf = board, key, deaf
         self.reports: list[letters.BoardReport] = []
+        self.answered: list[letters.BoardReport] = []
         self.waiting, self.out = b"", b""
         self.kept: dict[str, bytes] = {}
 
@@ -75,6 +76,7 @@ class Broker:
                 raise ValueError(why)
             self.reports.append(report)
             if not self.deaf:
+                self.answered.append(report)
                 self._hear(report)
 
     def _hear(self, report: letters.BoardReport) -> None:

@@ -34,6 +34,8 @@ ROOT = Path(__file__).resolve().parents[2]
 DEVICE = ROOT / "device"
 FOLDER = ROOT / "tests" / "assurance" / "breaks"
 SEQUENCES = ROOT / "tests" / "sequences"
+BOARDS = ROOT / "tests" / "boards"
+CORE_ALONE = "WAKEWELL_CORE_ALONE"  # set: the break is of the core, which plain sequences play
 BREAKS = re.compile(r"^Breaks: ([^:]+) : \S", re.MULTILINE)
 UNSEEN = re.compile(r"^Unseen: (.+)$", re.MULTILINE)
 FILE = re.compile(r"^\+\+\+ b/device/(\S+)", re.MULTILINE)
@@ -113,12 +115,21 @@ def broken(found: Break | None) -> Iterator[Path]:
 
 
 def sequences_notice() -> str:
-    """The first sequence that fails."""
+    """The first sequence that fails: of the core, of a board, or of the core played by a board."""
+    from assurance import boarded
     from wakewell.sequences import playing, sequence_file
 
     for path in sorted(SEQUENCES.glob("*.toml"), key=lambda path: path.stat().st_size):
         if playing.check(sequence_file.load(path)):
             return path.stem
+    for path in sorted(BOARDS.glob("*.toml")):
+        if boarded.check(boarded.load(path)):
+            return f"boards/{path.stem}"
+    if os.environ.get(CORE_ALONE):
+        return ""
+    for sequence in boarded.plain(SEQUENCES):
+        if boarded.check(sequence):
+            return f"{sequence.path.stem} on a whole board"
     return ""
 
 
@@ -216,7 +227,7 @@ def judged(path: Path, names: Iterable[str]) -> BreakVerdict:
         with broken(found) as device:
             for name in names:
                 if name not in OF_THE_BOARD or found.of_the_board:
-                    told = staged(name, device)
+                    told = staged(name, device, core_alone=not found.of_the_board)
                     if told:
                         return BreakVerdict(path, name, told)
     except BadBreak as wrong:
@@ -224,11 +235,12 @@ def judged(path: Path, names: Iterable[str]) -> BreakVerdict:
     return BreakVerdict(path, unseen=found.unseen)
 
 
-def staged(name: str, device: Path) -> str:
+def staged(name: str, device: Path, core_alone: bool = False) -> str:
     """What that stage says of this code, from a process of its own."""
     command = [sys.executable, "-B", "-m", "assurance.breaks", name]
     places = (str(device), str(ROOT / "tools"))
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(places)}
+    environment[CORE_ALONE] = "1" if core_alone else ""
     done = subprocess.run(command, env=environment, capture_output=True, text=True)
     if done.returncode == 0:
         return done.stdout.strip()

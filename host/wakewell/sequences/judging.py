@@ -112,6 +112,7 @@ def facts(out: Out) -> dict[str, Any]:
         "events": events,
         "order": events,
     }
+    seen.update(out.get("shown", {}))  # by a whole board
     if record is None:
         return seen
     commands = record["commands"]
