@@ -25,7 +25,8 @@ pytestmark = pytest.mark.skipif(why_not() is not None, reason=why_not() or "")
 TYPED = {
     "yes": "wiring.checked direction.water prime.solid leak.joints leak.end stand.dry",
     "no": "pulldown.moved",
-    "ok": "soil.air soil.water charger.on charger.off level.empty button.ready button.released",
+    "ok": "soil.air soil.water panel.lit panel.covered panel.clear level.empty button.ready "
+    "button.released",
     "run": "direction.run prime.run",
     "hand": "battery.meter_mv sleep.ua soil.soaked_g soil.dry_g soil.refill_g",
 }
@@ -75,7 +76,8 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
     tmp_path: Path, capsys: Any
 ) -> None:
     folder = tmp_path / "basil"
-    assert main(["new", str(folder), "--plant", "basil", "--yes"]) == 0
+    panel = ["--place", "balcony 35 S", "--panel", "60x0"]  # the sun charges it
+    assert main(["new", str(folder), "--plant", "basil", *panel, "--yes"]) == 0
     assert "Nothing is calibrated yet" in capsys.readouterr().out
     words = ["deskboard", str(folder), "--hands", "--begins", "2026-05-01"]
     with deskboard.opened(parser_of(["deskboard"]).parse_args(words)) as person:
@@ -101,6 +103,8 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
             assert "as found: never taken before" in text
         assert "shorted lithium cell burns" in steps[2 - 1]
         assert all("as left: " in text for text in steps[:-1])
+        assert said.count("care: Cover the panel while its leads are in your hand") == 2
+        assert "panel cover: the panel is covered: 0 mA from its charger" in said
         code, said = evening.commissions(ANSWERS)
         assert code == 1, said
         assert said.count("asked flow.run") == 2, said
@@ -115,6 +119,8 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
         pot = pot_folder.load(folder)
         assert not pot.problems
         assert stage.standing(pot, person.board.unique_id.hex()).stage == 2
+        assert pot.pot is not None
+        assert pot.pot.calibration.panel == 1
         # The tables are the simulated probes' own, as far as two points can tell.
         truth = person.world.pot
         levels = truth.soil.levels
@@ -137,7 +143,10 @@ def test_from_a_pot_nobody_measured_to_one_that_waters_by_itself(
     said = capsys.readouterr().out
     assert "0 trips, 0 lockouts" in said
     assert main(["budget", str(folder)]) == 0
-    assert "Battery: " in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Panel for never charging by hand: " in said
+    assert "wants most; has " in said
+    assert "enough" in said
     assert main(["sheet", str(folder), "--out", str(tmp_path / "pages")]) == 0
     assert (tmp_path / "pages" / "basil-sheet.html").stat().st_size > 10_000
     main(["report", str(folder), "--out", str(tmp_path / "pages"), "--as-of", "2026-05-05"])

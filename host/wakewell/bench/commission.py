@@ -260,7 +260,7 @@ def pull_down(s: Session) -> None:
 
 
 def battery(s: Session) -> None:
-    s.say("Charger off. Measure at the cell's own terminals.")
+    s.say("Charger off, a panel covered. Measure at the cell's own terminals.")
     reading = s.live("battery")
     mv = s.answers.number("battery.meter_mv", "The multimeter says, in mV", 1000, 30000)
     if mv is None:
@@ -328,12 +328,26 @@ def sensors(s: Session) -> None:
     if "flowmeter" in parts and s.live("flowmeter")[0]:
         raise Failed("the flow meter counts with the pump off: check its wire, and for a siphon")
     if "charger" in parts:
+        charge_sense(s)
+
+
+def charge_sense(s: Session) -> None:
+    """Charging and not: by the charger's plug, or by light on the panel, which no switch ends."""
+    assert s.pot.about is not None
+    if s.pot.about.panel is None:
         s.say("Connect the charger away from water, hands dry.")
         s.answers.word("charger.on", "It charges now.", ("ok",))
         on = s.point("charger", 1, 0)
         s.answers.word("charger.off", "Charger off again.", ("ok",))
-        if on[0] == s.point("charger", 0, 0)[0]:
-            raise Failed("the charge sense does not change: check the charger's status line")
+        off = s.point("charger", 0, 0)
+    else:
+        s.answers.word("panel.lit", "The panel in the sun or under a bright lamp.", ("ok",))
+        on = s.point("charger", 1, 0)
+        s.answers.word("panel.covered", "The panel covered, so that no light reaches it.", ("ok",))
+        off = s.point("charger", 0, 0)
+        s.answers.word("panel.clear", "The cover off, the panel in its place.", ("ok",))
+    if on[0] == off[0]:
+        raise Failed("the charge sense does not change: check the charger's status line")
 
 
 def scale(s: Session, probe: str) -> None:
@@ -706,6 +720,11 @@ class BenchStep(NamedTuple):
     care: str = ""
 
 
+BY_PANEL = {
+    "wiring": agree.PANEL_CARE,
+    "sensors": agree.PANEL_CARE,
+    "sleep current": "The panel covered: its charger's current would be in the reading.",
+}
 WATER_CARE = "Everything mains-powered out of reach of a spill, the board dry and away from water."
 STEPS: tuple[BenchStep, ...] = (
     BenchStep(
@@ -810,8 +829,10 @@ def carry_on(s: Session, again: list[str]) -> int:
             continue
         s.say(f"{place}, {step.title}: about {step.long}")
         s.say(f"  what for: {step.why}")
-        if step.care:
-            s.say(f"  care: {step.care}")
+        sunned = s.pot.about is not None and s.pot.about.panel is not None
+        for care in (step.care, BY_PANEL.get(step.name, "") if sunned else ""):
+            if care:
+                s.say(f"  care: {care}")
         before = s.findings(step.name)
         s.say(f"  as found: {before[-1] if before else 'never taken before'}")
         s.step = name = step.name

@@ -317,13 +317,20 @@ class Hands:
         )
         return Done(f"{said[0]}: {'; '.join(said[1:])}")
 
-    # --- charger and button ----------------------------------------------------------------------
+    # --- charger, panel and button ---------------------------------------------------------------
 
     def charger(self, plugged: bool) -> Done:
         """The charger in or out."""
         again = "already " if (self.world.pot.charger_ma > 0.0) == plugged else ""
         self.world.pot.charger_ma = CHARGER_MA if plugged else 0.0
         return Done(f"the charger is {again}{'plugged in' if plugged else 'out'}")
+
+    def panel(self, share: float | None, words: str) -> Done:
+        """Light on the panel, or none."""
+        if not self.world.pot.spec.panel.peak_mw:
+            return Done("this pot has no panel of known power (peak_mw in pot.toml)")
+        self.world.pot.light_panel(share)
+        return Done(f"the panel is {words}: {self.world.pot.sun_ma:.0f} mA from its charger")
 
     def press(self, seconds: float) -> Done:
         """A press that ends by itself."""
@@ -378,6 +385,11 @@ ROWS: tuple[Hand, ...] = (
     Hand("look", "what happened since the last look: pump, hose, floor", lambda h, o: h.look()),
     Hand("charger in", "plug the charger in", lambda h, o: h.charger(True)),
     Hand("charger out", "pull the charger out", lambda h, o: h.charger(False)),
+    Hand("panel lamp", "hold the panel into full sun, or under a lamp as bright",
+        lambda h, o: h.panel(1.0, "in full light")),
+    Hand("panel cover", "cover the panel", lambda h, o: h.panel(0.0, "covered")),
+    Hand("panel clear", "the panel where it stands, nothing on it",
+        lambda h, o: h.panel(None, "in its place")),
     Hand("button", "press the button (0.2 s; 2 s: end a lockout; 6 s: the entry page; 10 s: mute)",
         lambda h, o: h.press(USUAL_PRESS_S if o.number is None else o.number),
         HandNumber("SECONDS", 0.05, MOST_HOLD_S)),

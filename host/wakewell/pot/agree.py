@@ -30,6 +30,10 @@ from . import chips, meanings
 
 MOST_INTAKE = 0.9  # of the tank's height, at which the pump may draw
 FILLS_MOST = 0.8  # of a run that may only fill the hose; own assumption
+PANEL_CARE = (
+    "Cover the panel while its leads are in your hand and connect it last: light cannot be "
+    "switched off."
+)
 # A full cell, by chemistry: makers' sheets and common practice, from memory
 FULL_MV = {"lithium-ion": 4200, "lithium-iron-phosphate": 3650, "nickel-metal-hydride": 1450}
 FULL_MV |= {"alkaline": 1600, "lead": 2400}

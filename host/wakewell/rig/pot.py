@@ -213,6 +213,7 @@ class RigPot:
         "_steady_until_s",
         "_stuck",
         "_sun_ma",
+        "_sunlit",
         "_weather_until_s",
         "battery",
         "charger_ma",
@@ -269,6 +270,7 @@ class RigPot:
         self.state = "asleep"
         self.reset = ""
         self.charger_ma = self._sun_ma = 0.0
+        self._sunlit: float | None = None
         self._powers_mw: tuple[float, ...] = ()
         if spec.panel.peak_mw:
             self._powers_mw = powers_mw(spec.panel, tuple(self.climate.air_c))
@@ -409,7 +411,14 @@ class RigPot:
         self._weather_until_s = self.t_s + 3600.0 - now % 3600.0
         if self._powers_mw:
             rest_mv = self.battery.rest_mv(self._air_c)
-            self._sun_ma = charging_ma(self.spec.panel, self._powers_mw[hour], rest_mv, self._air_c)
+            panel, power = self.spec.panel, self._powers_mw[hour]
+            if self._sunlit is not None:
+                power = self._sunlit * panel.charger * panel.peak_mw
+            self._sun_ma = charging_ma(panel, power, rest_mv, self._air_c)
+
+    def light_panel(self, share: float | None) -> None:
+        """Light by hand: so much of full sun on the panel, 0: covered; None: as it stands."""
+        self._sunlit, self._weather_until_s = share, self.t_s
 
     @property
     def air_c(self) -> float:

@@ -44,12 +44,6 @@ MAINS = (
 )
 
 
-PANEL = (
-    "Cover the panel while its leads are in your hand and connect it last: light cannot be "
-    "switched off."
-)
-
-
 def cautions(pot: description.PotFolder) -> dict[int, list[str]]:
     """What to mind where the hand acts, by step."""
     found = {step: [text] for step, text in CAUTIONS.items()}
@@ -58,7 +52,7 @@ def cautions(pot: description.PotFolder) -> dict[int, list[str]]:
             found[step].append(MAINS)
     if pot.about and pot.about.panel:
         for step in (2, 3, 5):
-            found[step].append(PANEL)
+            found[step].append(agree.PANEL_CARE)
     return found
 
 
