@@ -10,7 +10,7 @@ import sys
 import tempfile
 from dataclasses import fields as rows_of
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import product
 from pathlib import Path
 
@@ -227,6 +227,24 @@ def test_the_months_are_those_of_the_rigs_weather():
             assert et0[month] == pytest.approx(sum(year.et0_mm[hours]) / days, abs=0.006)
             assert air[month] == pytest.approx(sum(year.air_c[hours]) / (24 * days), abs=0.06)
             first += 24 * days
+
+
+def test_months_south_of_the_equator_are_those_of_the_rigs_weather_there():
+    """Half a year is six months and a day or two: hence the tolerance."""
+    pytest.importorskip("pvlib", reason=NO_LIBRARY)
+    from wakewell.budget.forecast import by_season
+    from wakewell.rig.weather import climate, placed
+
+    crop = description.Crop(stands="open", latitude_deg=-35)
+    et0, air, rain = inputs.months(crop)
+    assert rain[0] == inputs.RAIN_MM[6]
+    year = climate(placed("open", crop.latitude_deg))
+    for month, first in ((0, 0), (6, 181)):
+        hours = slice(24 * first, 24 * (first + 31))
+        assert et0[month] == pytest.approx(sum(year.et0_mm[hours]) / 31, abs=0.3)
+        assert air[month] == pytest.approx(sum(year.air_c[hours]) / (24 * 31), abs=1.0)
+    january, july = (datetime(2026, month, 1, tzinfo=UTC).timestamp() for month in (1, 7))
+    assert by_season(100.0, january, july, et0)(20.0) > 2 * by_season(100.0, july, july, et0)(20.0)
 
 
 def test_habits_are_those_of_pot_toml():

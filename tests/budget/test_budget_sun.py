@@ -54,7 +54,7 @@ def test_the_least_panel_keeps_the_rigs_cell_through_the_year(sunny: Path) -> No
     drains = [nominal(given.drain_mah(month)) / 24.0 for month in range(12)]
 
     def least(share: float) -> float:
-        panel = replace(fitted_panel(about.panel), peak_mw=share * found.least_mw)
+        panel = replace(fitted_panel(about.panel, None), peak_mw=share * found.least_mw)
         powers = powers_mw(panel, tuple(air_c))
         battery, lowest = RigBattery(Cell(given.cell_mah)), 1.0
         for hour in range(2 * 8760):
@@ -81,6 +81,23 @@ def test_what_would_change_it_is_said_with_its_panel(sunny: Path) -> None:
     changes = dict(found.changes)
     assert changes["outside the window"] < found.least_mw
     assert all(least < found.least_mw for least in changes.values())
+
+
+def test_south_of_the_equator_june_wants_most_and_the_panel_faces_north(sunny: Path) -> None:
+    file = sunny / "pot.toml"
+    text = file.read_text(encoding="utf-8").replace("[crop]\n", "[crop]\nlatitude_deg = -36\n")
+    file.write_text(text, encoding="utf-8")
+    found = answer(sunny)
+    assert found.worst in (5, 6)
+    changes = dict(found.changes)
+    assert "facing south" not in changes
+    folder = inputs.open_folder(str(sunny))
+    given = inputs.gather(folder, DAY)
+    assert not {"crop.latitude_deg"} & given.assumed.keys()
+    assert given.et0_mm[0] > given.et0_mm[6], "January is summer"
+    file.write_text(text.replace("facing_deg = 180", "facing_deg = 0"), encoding="utf-8")
+    north = answer(sunny)
+    assert north.least_mw == pytest.approx(changes["facing north"])
 
 
 def test_in_the_dark_no_panel_is_enough(sunny: Path) -> None:

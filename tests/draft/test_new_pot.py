@@ -321,9 +321,14 @@ def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) ->
         ("--cell lipo", "known names: lithium-ion"),
         ("--cell 'lithium-ion 0'", "capacity_mah = 0: allowed 1 to 200000"),
         ("--probes thermometer", "known names: temperature"),
-        ("--panel 60x180", "allowed none, or TILTxFACINGxLATITUDE"),
-        ("--panel 95x180x52", "tilt_deg = 95: allowed 0 to 90"),
-        ("--place balcony --board development --panel 60x0x65", "no panel up to 20000 mW"),
+        ("--panel 60", "allowed none, or TILTxFACING"),
+        ("--panel 95x180", "tilt_deg = 95: allowed 0 to 90"),
+        ("--place 'balcony 65 N' --board development --panel 60x0", "the south (180)"),
+        ("--place 'balcony 65 S' --board development --panel 60x180", "the north (0)"),
+        ("--place 'open 70'", "latitude_deg = 70: allowed -65 to 65 (negative: south)"),
+        ("--place 'open -35 S'", "allowed window sill, balcony, open; and its latitude in degrees"),
+        ("--place 'open 35.5 S'", "and its latitude in degrees, such as balcony 35 S"),
+        ("--place '35 S'", "known names: window sill"),
         ("--chip esp32-c3 --probes temperature,charger,current", "no pin left for it"),
         ("--pin soil=99", "the esp32 has no such pin"),
         ("--pin soil=6", "wired to the flash"),
@@ -451,11 +456,11 @@ def test_figures_refuse_what_the_core_would(tmp_path: Path) -> None:
 def test_a_panel_is_offered_by_the_budget_that_finds_it_enough(
     tmp_path: Path, place: str, panes: int | None
 ) -> None:
-    pot = made(tmp_path / "pot", *QUICK, "--place", place, "--panel", "60x200x52")
+    pot = made(tmp_path / "pot", *QUICK, "--place", f"{place} 52 N", "--panel", "60x200")
     assert pot.about is not None
     told = pot.about.panel
     assert told is not None
-    assert (told.tilt_deg, told.facing_deg, told.latitude_deg) == (60, 200, 52)
+    assert (told.tilt_deg, told.facing_deg) == (60, 200)
     assert told.panes == panes
     found = sun.made(pot, inputs.gather(pot, date.today()))
     assert found is not None
@@ -469,8 +474,23 @@ def test_a_panel_is_offered_by_the_budget_that_finds_it_enough(
     assert not [w for w in pot.warnings if "panel" in w.text]
 
 
+@pytest.mark.parametrize(
+    ("text", "degrees"),
+    [(" 35 S", -35), (" -35", -35), (" 52°n", 52), (" 0", 0), (" 65", 65), ("", None)],
+)
+def test_a_latitude_is_of_either_half_of_the_earth(
+    tmp_path: Path, text: str, degrees: int | None
+) -> None:
+    pot = made(tmp_path / "pot", *QUICK, "--place", f"window sill{text}")
+    assert pot.about is not None
+    assert pot.about.crop is not None
+    assert pot.about.crop.latitude_deg == degrees
+    found = inputs.gather(pot, date.today())
+    assert sizing.thirstiest(found) in ((0, 11) if (degrees or 0) < 0 else (5, 6))
+
+
 def test_a_panel_of_ones_own_and_that_of_another_pot(tmp_path: Path) -> None:
-    first = made(tmp_path / "first", *QUICK, "--panel", "30x180x40x750")
+    first = made(tmp_path / "first", *QUICK, "--panel", "30x180x750")
     again = made(tmp_path / "again", "--like", str(tmp_path / "first"))
     assert first.about is not None
     assert again.about is not None

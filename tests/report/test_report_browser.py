@@ -466,13 +466,18 @@ def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path
 
 
 def test_the_build_sheet_fits_a_phone_and_paper(browser: Any, tmp_path: Path) -> None:
-    assert main(["sheet", str(CAFE / "basil"), "--out", str(tmp_path)]) == 0
+    """That of a pot with a panel, which has the most on it."""
+    shutil.copytree(CAFE / "basil", tmp_path / "basil", ignore=shutil.ignore_patterns("logs"))
+    with (tmp_path / "basil" / "pot.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[panel]\ntilt_deg = 60\nfacing_deg = 180\npeak_mw = 500\n")
+    assert main(["sheet", str(tmp_path / "basil"), "--out", str(tmp_path)]) == 0
     page = browser.new_page(viewport={"width": 360, "height": 780}, color_scheme="dark")
     noise: list[str] = []
     page.on("console", lambda message: noise.append(message.text))
     page.goto((tmp_path / "basil-sheet.html").as_uri())
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     assert page.evaluate("document.querySelector('figure img').naturalWidth > 100")
+    assert page.get_by_text("Cover the panel while its leads are in your hand").count() == 3
     found = axe_module.Axe().run(page, options=RULES)
     assert found.response["violations"] == [], found.generate_report()
     page.emulate_media(media="print")

@@ -139,6 +139,8 @@ def test_impossible_panels_are_refused(key: str, given: object) -> None:
 # NASA's Surface meteorology and Solar Energy, as the Solar Electricity Handbook (Boxwell 2011,
 # appendix B) has them; from memory
 LONDON = (0.75, 1.37, 2.31, 3.57, 4.59, 4.86, 4.82, 4.20, 2.81, 1.69, 0.92, 0.60)
+# The same in Sydney (33.9 south), by the Bureau of Meteorology's station there; from memory
+SYDNEY = (6.5, 5.6, 4.8, 3.8, 2.9, 2.4, 2.7, 3.6, 4.75, 5.6, 6.2, 6.6)
 FIRST_DAYS = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365)
 
 
@@ -148,17 +150,36 @@ def by_month(hours: Any) -> list[float]:
     return [float(days[a:b].mean()) for a, b in pairwise(FIRST_DAYS)]
 
 
-def test_the_same_clouds_under_another_sun_are_inside_the_budgets_doubt() -> None:
+@pytest.mark.parametrize(("latitude_deg", "handbook"), [(51.5, LONDON), (-33.9, SYDNEY)])
+def test_the_same_clouds_under_another_sun_are_inside_the_budgets_doubt(
+    latitude_deg: float, handbook: tuple[float, ...]
+) -> None:
     from wakewell.budget.doubt import COVER
     from wakewell.budget.sun import SUN, SUN_DEG
     from wakewell.rig.weather import STATION_DEG, sunlight
 
-    doubt = SUN + SUN_DEG * (51.5 - STATION_DEG)
-    for found, handbook in zip(by_month(sunlight(51.5)[3]), LONDON, strict=True):
-        assert abs(math.log(found / handbook)) < COVER * doubt
-    # The sky's part of the light is the larger one in winter: as everywhere in the north
-    flat, sky = (by_month(sunlight(51.5)[part]) for part in (3, 4))
-    assert sky[11] / flat[11] > sky[5] / flat[5]
+    doubt = SUN + SUN_DEG * abs(abs(latitude_deg) - STATION_DEG)
+    flat, sky = (by_month(sunlight(latitude_deg)[part]) for part in (3, 4))
+    for found, told in zip(flat, handbook, strict=True):
+        assert abs(math.log(found / told)) < COVER * doubt
+    # The sky's part of the light is the larger one in winter
+    winter, summer = (5, 11) if latitude_deg < 0 else (11, 5)
+    assert sky[winter] / flat[winter] > sky[summer] / flat[summer]
+
+
+def test_a_panel_in_the_south_is_one_in_the_north_half_a_year_later() -> None:
+    """But for the sun, which is 3 % nearer in January than in July."""
+    air_c = (20.0,) * 8760
+    north = month_wh(Panel(1000.0, tilt_deg=60.0, latitude_deg=35.0), air_c)
+    south = month_wh(Panel(1000.0, tilt_deg=60.0, latitude_deg=-35.0, facing_deg=0.0), air_c)
+    assert south[6:] + south[:6] == pytest.approx(north, rel=0.12)
+    wrong = month_wh(Panel(1000.0, tilt_deg=60.0, latitude_deg=-35.0), air_c)
+    assert wrong[5] < 0.5 * south[5], "one that faces south there is in its own shade"
+
+
+def test_a_place_near_the_stations_own_has_nearly_its_light() -> None:
+    from wakewell.rig.weather import STATION_DEG, sunlight
+
     own, again = by_month(sunlight()[3]), by_month(sunlight(STATION_DEG + 0.6)[3])
     assert again == pytest.approx(own, rel=0.05)
 

@@ -9,7 +9,7 @@ import pytest
 
 from lacking import NO_LIBRARY
 from wakewell.rig.errors import Impossible
-from wakewell.rig.weather import PLACES, Climate, Place, climate, penman_monteith
+from wakewell.rig.weather import PLACES, Climate, Place, climate, penman_monteith, placed
 
 pytest.importorskip("refet", reason=NO_LIBRARY)
 pytest.importorskip("pvlib", reason=NO_LIBRARY)
@@ -133,6 +133,17 @@ def test_places_differ_as_they_should() -> None:
 
 def test_made_once() -> None:
     assert climate(Place(light=0.4)) is climate(Place(light=0.4))
+
+
+def test_south_of_the_equator_july_is_winter() -> None:
+    """The same year half a year later, hour of the day for hour of the day."""
+    assert placed("open", None) == placed("open", 52) == PLACES["open"]
+    north, south = climate(PLACES["open"]), climate(placed("open", -35))
+    assert not north.south
+    assert south.south
+    day, later = 24 * 20, 24 * (20 + 182)
+    for row in ("air_c", "et0_mm", "rain_mm"):
+        assert getattr(south, row)[later : later + 24] == getattr(north, row)[day : day + 24]
 
 
 HOURS = Climate([10.0, 12.0, 20.0], [0.0, 0.3, 0.1], [0.0, 0.0, 2.0])

@@ -817,6 +817,26 @@ def test_a_runs_page_stands_beside_its_log(
     assert "--out" in capsys.readouterr().err
 
 
+def test_a_panel_of_the_trial_alone_is_told_to_the_core() -> None:
+    """R5: what the core does on the charger is another thing with the sun as its charger."""
+    found = {
+        peak_mw: trials.loaded(
+            trials.of_tables("t", {"pot": "basil", "panel": {"peak_mw": peak_mw}}).lines
+        )
+        for peak_mw in (0.0, 300.0)
+    }
+    assert [pot.calibration.panel for pot in found.values()] == [0, 1]
+    assert all(pot.match for pot in found.values())
+
+
+def test_panel_and_place_are_of_one_half_of_the_earth() -> None:
+    tables = {"pot": "basil", "panel": {"peak_mw": 300.0, "latitude_deg": -35.0}}
+    with pytest.raises(BadInput, match="both must be of one half of the earth"):
+        trials.of_tables("t", tables)
+    trial = trials.of_tables("t", tables | {"place": {"south": True}})
+    assert trial.spec.panel.latitude_deg == -35.0
+
+
 def test_a_panel_charges_the_battery_over_the_year(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

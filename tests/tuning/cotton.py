@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from wakewell.pot.description import Crop
 from wakewell.rig.pot import PotSpec
 from wakewell.rig.soil import SUBSTRATES, Plant, Vessel
 from wakewell.tuning import fit, weather
@@ -68,7 +69,7 @@ def foretold(folder: Path, share: float) -> NDArray[np.float64]:
     """(read, foretold, read the visit before), ppt, of the visits after that share of the season,
     each from the visit before with the water that was poured between."""
     every = looks()
-    sky = weather.measured(place(folder), "open")
+    sky = weather.measured(place(folder), Crop(stands="open"))
     soil = SUBSTRATES["loam"]
     spec = PotSpec(
         substrate=soil, vessel=Vessel(20.0 * LAYERS, AREA_CM2, AREA_CM2, saucer_ml=0.0),

@@ -12,6 +12,7 @@ import math
 from datetime import UTC, datetime
 from pathlib import Path
 
+from wakewell.pot.description import Crop
 from wakewell.rig.pot import PotSpec
 from wakewell.rig.soil import SUBSTRATES, Plant, Vessel
 from wakewell.tuning import fit, heldout
@@ -55,7 +56,7 @@ def judged(plot: str, share: float = heldout.FIRST_PART) -> HeldOut:
     every = looks(plot)
     split_s = every[0].time_s + share * (every[-1].time_s - every[0].time_s)
     spec = PotSpec(substrate=SUBSTRATES["loam"], vessel=Vessel(15.0, 200.0, 200.0), plant=Plant())
-    weather = typical("open").climate
+    weather = typical(Crop(stands="open")).climate
     early = Course(spec, weather, [look for look in every if look.time_s < split_s], False)
     fitted = fit.soil(early, fit.soil_priors(None, 0))
     assert len(fitted.values) == len(usual())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,10 @@ import pytest
 from scipy.optimize import lsq_linear
 
 from wakewell import cli
+from wakewell.pot.description import Crop
 from wakewell.shipped import CAFE
 from wakewell.simulate import trials
-from wakewell.tuning import evidence, fit, told
+from wakewell.tuning import evidence, fit, told, weather
 from wakewell.tuning.evidence import Fall
 from wakewell.tuning.study import Study
 
@@ -139,3 +141,20 @@ def test_a_folder_without_a_log_is_sent_to_pull(
     shutil.rmtree(pot / "logs")
     assert cli.main(["tune", str(pot)]) == 2
     assert "wakewell pull" in capsys.readouterr().err
+
+
+def test_midsummer_is_in_december_south_of_the_equator() -> None:
+    for south, month in ((False, 6), (True, 12)):
+        factor = weather.season(0.0, 0.3, 0.0, south)
+        day = factor.index(max(factor)) // 24
+        assert (date(2025, 1, 1) + timedelta(days=day)).month == month
+
+
+def test_a_folder_of_the_south_has_the_weather_of_there(tmp_path: Path) -> None:
+    file = tmp_path / "days.csv"
+    rows = "".join(f"2025-01-{day:02},5.0\n" for day in range(1, 9))
+    file.write_text("date,et0_mm\n" + rows, encoding="utf-8")
+    crop = Crop(latitude_deg=-35)
+    for found in (weather.typical(crop), weather.measured(file, crop)):
+        assert found.climate.south
+        assert "south of the equator" in found.text

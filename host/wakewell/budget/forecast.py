@@ -208,7 +208,7 @@ def tank(log: PotLog) -> Forecast:
         found.early_s = found.middle_s = found.late_s = found.now_s
         found.basis = "it already holds too little for a run"
         return found
-    place = place_of(log)
+    crop = crop_of(log)
     tolerance_ml = max(1, pot.calibration.tolerance_ml)
     days = daily_use(log, tolerance_ml)
     doses = [d for d in log.doses if d.given_ul and d.time_s > found.now_s - 2 * WINDOW * DAY_S]
@@ -233,12 +233,13 @@ def tank(log: PotLog) -> Forecast:
         spare = size - rate * min((found.now_s - since[0]) / DAY_S, size / rate)
     # The tank empties by whole doses. The wetter the soil, the later the next dose
     margin = (math.ceil((found.value - found.floor) / size) - 1) * size + spare
-    spread_28 = learned_spread(days, 0.5, SPREADS_28[place])
+    spread_28 = learned_spread(days, 0.5, SPREADS_28[crop.stands])
     # It is not known how large the last dose before the floor is: any part of a full one
     margin_sd = math.hypot(size / math.sqrt(12), tolerance_ml / 2)
     walk = grown(spread_28, max(between, 7.0))
     middle_s = found.now_s - between / 2 * DAY_S if prior is None else found.now_s
-    use = by_season(rate, found.now_s, middle_s, place if log.true_dates and log.about else "")
+    season = budget.months(crop)[0] if log.true_dates and log.about else None
+    use = by_season(rate, found.now_s, middle_s, season)
     fill_in(found, max(margin, size / 8), use, lambda h: math.hypot(walk(h), doubt), margin_sd)
     found.basis = f"{rate:.0f} ml a day over {len(doses)} doses in {between:.0f} days"
     if prior is not None:
@@ -246,15 +247,14 @@ def tank(log: PotLog) -> Forecast:
         if len(doses) > 1:
             found.basis += f" and {len(doses)} doses"
     found.basis += f"; four-week spread {100 * spread_28:.0f} %"
-    if place == "open":
+    if crop.stands == "open":
         found.basis += ", most of it rain"
     return found
 
 
-def place_of(log: PotLog) -> str:
-    """Where the pot stands, by pot.toml; without it, indoors."""
-    crop = log.about.crop if log.about else None
-    return crop.stands if crop else description.STANDS[0]
+def crop_of(log: PotLog) -> description.Crop:
+    """The pot's plant and where it stands, by pot.toml; without it, indoors."""
+    return (log.about.crop if log.about else None) or description.Crop()
 
 
 def planned_ml(log: PotLog) -> float:
@@ -300,12 +300,11 @@ def joined(prior: tuple[float, float], rate: float, pairs: int) -> tuple[float, 
     return math.exp(middle), sum(weights) ** -0.5
 
 
-def by_season(rate: float, now_s: float, middle_s: float, place: str) -> Use:
+def by_season(rate: float, now_s: float, middle_s: float, months: Sequence[float] | None) -> Use:
     """Use from now on, of a pot that used `rate` a day around middle_s: it goes with the reference
-    ET of the place's months. "": no season is known."""
-    if not place:
+    ET of the place's months. None: no season is known."""
+    if months is None:
         return lambda days: rate * days
-    months = budget.MONTHS[place][0]
     base = months[datetime.fromtimestamp(middle_s, UTC).month - 1]
     steps = [0.0]
     for step in range(MOST_DAYS // STEP_DAYS + 1):

@@ -46,6 +46,7 @@ MONTHS: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
 }
 # Each month's mean rain (mm a day) of that typical year; under a roof there is none.
 RAIN_MM = (0.96, 0.0, 2.01, 2.51, 0.77, 4.71, 4.88, 0.89, 6.43, 1.73, 2.13, 0.41)
+SOUTH_MONTHS = 6  # from a season of the north to the same one of the south
 # Share of it that a pot's own mouth catches and keeps for its plant, and the most of the plant's
 # use that it can stand in for: what runs through the pot is lost. A year of the rig's basil keeps
 # 0.74.
@@ -90,6 +91,7 @@ class Inputs:
 
     tank_ml and charge (a share) as they are on `start`; reserve_ml: below it nothing starts, the
     reserve and a pulse.
+    latitude_deg: north, negative: south; et0_mm, rain_mm (a day), air_c: by month, January first.
     canopy_cm2: crown times crop coefficient; surface_cm2: of soil, times what evaporates of it;
     rain_cm2: ground that catches rain for the pot, 0 under a roof; rain: share of it that counts.
     wasted: tank water per water used. soil_ml: what the soil holds above wilting when the tank is
@@ -101,11 +103,13 @@ class Inputs:
     """
 
     start: date
+    latitude_deg: float
     stands: str
     full_ml: float
     reserve_ml: float
     tank_ml: Doubt
     et0_mm: tuple[float, ...]
+    rain_mm: tuple[float, ...]
     air_c: tuple[float, ...]
     canopy_cm2: Doubt
     surface_cm2: Doubt
@@ -151,7 +155,7 @@ class Inputs:
         depth_cm = 0.1 * self.et0_mm[month] * self.weather
         used = depth_cm * (self.canopy_cm2 + self.surface_cm2)
         if self.rain_cm2:
-            caught = 0.1 * RAIN_MM[month] * self.rain_cm2 * self.rain
+            caught = 0.1 * self.rain_mm[month] * self.rain_cm2 * self.rain
             used = used - (
                 caught if nominal(caught) < RAIN_MOST * nominal(used) else RAIN_MOST * used
             )
@@ -250,10 +254,10 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
             f"nothing is calibrated yet: soil water from {soil(cal['wilting_ppt'])} to "
             f"{soil(cal['capacity_ppt'])} is expected, not measured"
         )
-    if told.panel is not None and told.panel.latitude_deg is None:
-        assumed["panel.latitude_deg"] = (
-            f"panel.latitude_deg is not given: {STATION_DEG:.0f} degrees north; farther north a "
-            "winter's sun gives far less"
+    if told.panel is not None and (told.crop is None or told.crop.latitude_deg is None):
+        assumed["crop.latitude_deg"] = (
+            f"crop.latitude_deg is not given: {STATION_DEG:.0f} degrees north; farther from the "
+            "equator a winter's sun gives far less"
         )
     found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
     if told.battery:
@@ -263,13 +267,20 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
     return replace(found, assumed=assumed)
 
 
+def months(crop: description.Crop) -> tuple[tuple[float, ...], ...]:
+    """Where it stands, January first: reference ET (mm a day), air (°C) and rain (mm a day)."""
+    rows = (*MONTHS[crop.stands], RAIN_MM)
+    at = SOUTH_MONTHS if crop.south else 0
+    return tuple(row[at:] + row[:at] for row in rows)
+
+
 def _water(
     folder: description.PotFolder, told: description.About, assumed: dict[str, str]
 ) -> dict[str, Any]:
     """Tank, plant and doses."""
     settings, limits, cal = folder.settings, folder.limits, folder.calibration
     crop = told.crop or description.Crop()
-    et0, air = MONTHS[crop.stands]
+    et0, air, rain = months(crop)
     if told.crop is None:
         assumed["crop"] = f"[crop] is not in pot.toml: a {crop.habit} plant on a {crop.stands}"
     if crop.stands == "open":
@@ -335,12 +346,14 @@ def _water(
     held = max(0.0, (0.5 * (refill + target) - wilting) * per_ppt / 1000.0)
     depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
     return {
+        "latitude_deg": STATION_DEG if crop.latitude_deg is None else float(crop.latitude_deg),
         "stands": crop.stands,
         "full_ml": float(told.tank.volume_ml),
         # A start needs a pulse's water above the reserve (wakecore.judge.Facts)
         "reserve_ml": reserve + (1.0 if cal["float_only"] else float(settings["pulse_ml"])),
         "tank_ml": tank,
         "et0_mm": et0,
+        "rain_mm": rain,
         "air_c": air,
         "canopy_cm2": canopy,
         "surface_cm2": surface,

@@ -14,7 +14,7 @@ from wakewell.pot import description
 from wakewell.rig import battery
 from wakewell.rig.fitted import panel as fitted_panel
 from wakewell.rig.panel import Panel, month_wh
-from wakewell.rig.weather import PLACES, STATION_DEG, climate
+from wakewell.rig.weather import STATION_DEG, climate, placed
 
 from .doubt import COVER, Doubt, about, nominal, standard
 from .inputs import Inputs
@@ -23,7 +23,8 @@ UNIT_MW = 1000.0  # a panel of this power, by which one of any power is counted
 # Light of the one typical year against this place and year, and how much more for each degree of
 # latitude away from it, whose clouds are others; own assumption
 SUN, SUN_DEG = 0.30, 0.01
-STEEP_DEG, LEVEL_DEG, SOUTH_DEG = 65, 35, 180
+STEEP_DEG, LEVEL_DEG = 65, 35
+FACINGS = (180, "south"), (0, "north")  # to the noon sun, of the north and of the south
 TELLING = 0.95  # a change is told if the panel may be that much smaller
 
 
@@ -79,13 +80,14 @@ def made(folder: description.PotFolder, inputs: Inputs) -> Sunned | None:
         return None
     panel, needs = _planned(told.panel, cell, inputs)
     found = _by_month(panel, inputs.stands, needs)
+    facing_deg, facing = FACINGS[inputs.latitude_deg < 0]
     worst = _worst(found)
     full = nominal(inputs.cell_mah * inputs.cell_true) - nominal(inputs.floor_mah(worst))
     changes = []
     for what, other in (
         (f"{STEEP_DEG} degrees steep", replace(panel, tilt_deg=float(STEEP_DEG))),
         (f"{LEVEL_DEG} degrees steep", replace(panel, tilt_deg=float(LEVEL_DEG))),
-        ("facing south", replace(panel, facing_deg=float(SOUTH_DEG))),
+        (f"facing {facing}", replace(panel, facing_deg=float(facing_deg))),
         ("outside the window", replace(panel, panes=0)),
         ("out of the shade", replace(panel, shade=(), sky=1.0)),
         ("a charger that hands on nine tenths", replace(panel, charger=0.9)),
@@ -103,7 +105,7 @@ def _planned(
 ) -> tuple[Panel, list[Doubt]]:
     """The panel as it is put up, of UNIT_MW, and what each month needs."""
     needs = [needs_wh(inputs, cell, month) for month in range(12)]
-    return replace(fitted_panel(told), peak_mw=UNIT_MW), needs
+    return replace(fitted_panel(told, inputs.latitude_deg), peak_mw=UNIT_MW), needs
 
 
 def months(told: description.About, inputs: Inputs) -> list[Month]:
@@ -146,9 +148,9 @@ def _drawn_mah(inputs: Inputs, month: int) -> Doubt:
 
 
 def _by_month(panel: Panel, stands: str, needs: list[Doubt]) -> list[Month]:
-    other = SUN_DEG * abs(panel.latitude_deg - STATION_DEG)
+    other = SUN_DEG * abs(abs(panel.latitude_deg) - STATION_DEG)
     sun = about(1.0, SUN + other, "sun of this place and year")
-    air_c = climate(PLACES[stands]).air_c
+    air_c = climate(placed(stands, panel.latitude_deg)).air_c
     rows = []
     for need, watt_wh in zip(needs, month_wh(panel, air_c), strict=True):
         gives = watt_wh * sun

@@ -201,8 +201,23 @@ def _plant_like(draft: Draft, like: PotFolder) -> bool:
     return True
 
 
+PLACE_FORM = ", ".join(STANDS) + "; and its latitude in degrees, such as balcony 35 S"
+
+
 def _stands(draft: Draft, text: str) -> None:
-    draft.crop = replace(draft.crop, stands=_word("place", text, STANDS))
+    name, least, most, _, _ = _row(description.CROP, "latitude_deg")
+    found = re.fullmatch(
+        r"(\D*?)(?:\s*(-?)\b(\d{1,3})\s*°?\s*([ns]?))?", text.strip().lower(), re.A
+    )
+    if found is None or (found[2] and found[4]):
+        raise BadInput(f"--place {show(text)}: allowed {PLACE_FORM}; correct it")
+    stands, degrees = _word("place", found[1], STANDS), None
+    if found[3]:
+        degrees = -int(found[3]) if found[2] or found[4] == "s" else int(found[3])
+        if not least <= degrees <= most:
+            text = f"--place {show(text)}: {name} = {degrees}: allowed {least} to {most}"
+            raise BadInput(text + " (negative: south); correct it")
+    draft.crop = replace(draft.crop, stands=stands, latitude_deg=degrees)
 
 
 # --- pot, soil, tank ---------------------------------------------------------------------------
@@ -390,9 +405,9 @@ def _cell_offer(draft: Draft) -> tuple[str, str]:
 
 
 PANEL_FORM = (
-    "none, or TILTxFACINGxLATITUDE in degrees, such as 60x180x52 (90 upright; by the compass, "
+    "none, or TILTxFACING in degrees, such as 60x180 (90 upright; by the compass, 0 north, 180 "
 )
-PANEL_FORM += "180 south; north of the equator), and x its power in mW if you have one"
+PANEL_FORM += "south), and x its power in mW if you have one"
 GLASS = 1  # panes before a panel on a window sill
 
 
@@ -400,11 +415,11 @@ def _panel(draft: Draft, text: str) -> None:
     draft.panel = None
     if text.strip().lower() == "none":
         return
-    names = ("tilt_deg", "facing_deg", "latitude_deg", "peak_mw")
+    names = ("tilt_deg", "facing_deg", "peak_mw")
     rows = [_row(description.PANEL + description.PANEL_OPTIONAL, name) for name in names]
-    tilt, facing, latitude, *told = _sizes("panel", text, PANEL_FORM, rows, 3)
+    tilt, facing, *told = _sizes("panel", text, PANEL_FORM, rows, 2)
     panes = GLASS if draft.crop.stands == STANDS[0] else None
-    draft.panel = PanelSheet(tilt, facing, latitude_deg=latitude, panes=panes)
+    draft.panel = PanelSheet(tilt, facing, panes=panes)
     if told:
         draft.panel, draft.panel_why = replace(draft.panel, peak_mw=told[0]), ""
         return
@@ -414,10 +429,11 @@ def _panel(draft: Draft, text: str) -> None:
     least = sun.least_mw(draft.about, found)
     peak = next((mw for mw in PANELS_MW if mw >= least), 0)
     if not peak:
+        noon_deg, noon = sun.FACINGS[draft.crop.south]
         raise BadInput(
             f"--panel {show(text)}: no panel up to {PANELS_MW[-1]} mW keeps this pot charged "
-            "there; turn it to the south (180), put it steeper, choose a bare module, or charge by "
-            "hand (none)"
+            f"there; turn it to the {noon} ({noon_deg}), put it steeper, choose a bare module, or "
+            "charge by hand (none)"
         )
     draft.panel = replace(draft.panel, peak_mw=peak)
     draft.panel_why = f"by the budget at least {least:.0f} mW, for never charging by hand"
@@ -519,8 +535,13 @@ QUESTIONS = (
         _plant, _plant_like,
     ),
     Question(
-        "place", "Where does it stand?", _choice(STANDS),
-        _usual("window sill", "indoors, no rain and no frost"), _stands, _with_it,
+        "place", "Where does it stand?", PLACE_FORM,
+        _usual(
+            "window sill",
+            "indoors, no rain and no frost; the latitude matters for a panel, and in the south for "
+            "the seasons: without it 36 N counts",
+        ),
+        _stands, _with_it,
     ),
     Question(
         "pot", "How large is its pot?", POT_FORM, _pot_offer, _pot, _kept("planter"),

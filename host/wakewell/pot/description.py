@@ -84,11 +84,10 @@ CHEMISTRIES = ("lithium-ion", "lithium-iron-phosphate", "nickel-metal-hydride", 
 # A small panel that charges the battery. Its power left out: the budget says which is needed
 PANEL: tuple[Row, ...] = (
     ("tilt_deg", 0, 90, None, "how steep it stands: 0 flat, 90 upright"),
-    ("facing_deg", 0, 359, None, "where it faces by the compass: 90 east, 180 south, 270 west"),
+    ("facing_deg", 0, 359, None, "where it faces by the compass: 0 north, 90 east, 180 south"),
 )
 PANEL_OPTIONAL: tuple[Row, ...] = (
     ("peak_mw", 10, 1000000, None, "power in full sun, from its maker's sheet"),
-    ("latitude_deg", 0, 65, None, "degrees north where it stands; left out: 36"),
     ("panes", 0, 4, None, "panes of window glass before it; left out: none"),
     ("sky_pct", 0, 100, None, "of the open sky that it sees; left out: all"),
     ("charger_ppt", 50, 1000, None, "of its power that the charger hands on; left out: 750"),
@@ -108,6 +107,7 @@ CROP: tuple[Row, ...] = (
     ("kcb_ppt", 10, 1500, None, "basal crop coefficient (FAO-56), parts per thousand"),
     ("use_ml_day", 1, 10000, None, "water a day, found by weighing the pot"),
     ("use_month", 1, 12, None, "the month of that weighing"),
+    ("latitude_deg", -65, 65, None, "degrees north, negative: south; left out: 36 north"),
 )
 HABITS = ("foliage", "succulent", "woody", "herb", "fruiting")
 STANDS = ("window sill", "balcony", "open")
@@ -311,7 +311,6 @@ class PanelSheet:
     tilt_deg: int
     facing_deg: int
     peak_mw: int | None = None
-    latitude_deg: int | None = None
     panes: int | None = None
     sky_pct: int | None = None
     charger_ppt: int | None = None
@@ -330,6 +329,12 @@ class Crop:
     kcb_ppt: int | None = None
     use_ml_day: int | None = None
     use_month: int | None = None
+    latitude_deg: int | None = None
+
+    @property
+    def south(self) -> bool:
+        """Whether its seasons are those south of the equator."""
+        return (self.latitude_deg or 0) < 0
 
 
 @dataclass(frozen=True)

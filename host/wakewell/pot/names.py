@@ -105,7 +105,8 @@ def _pot() -> Iterator[Name]:
         yield Name("pot", "", name, f"text up to {most} characters", "", meaning, None, needed)
     yield Name("pot", "", "chip", ", ".join(chips.CHIPS), "", "which chip", None, True)
     spoken = ", ".join(language.NAMES)
-    yield Name("pot", "", "language", spoken, "", "of its owner's pages", language.ENGLISH)
+    meaning = "of its owner's pages; the maker's own, such as the build sheet, are in English"
+    yield Name("pot", "", "language", spoken, "", meaning, language.ENGLISH)
     yield Name("pot", "", "noted", "a date", "", "when tank and charge were looked at")
     told = f"a list of up to {len(TOLD_OF)} of: {', '.join(TOLD_OF)}"
     meaning = "a person of that name: what reminders tell them of; their address: private.toml"

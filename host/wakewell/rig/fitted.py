@@ -129,8 +129,9 @@ def divider(calibration: Any) -> Divider:
     )
 
 
-def panel(told: Any) -> Panel:
-    """The panel of a pot's [panel]; None, or one whose power is not told: none."""
+def panel(told: Any, latitude_deg: float | None) -> Panel:
+    """The panel of a pot's [panel] at that latitude, degrees north; None, or one whose power is not
+    told: none."""
     if told is None:
         return Panel()
     given: dict[str, Any] = {
@@ -138,7 +139,7 @@ def panel(told: Any) -> Panel:
         "tilt_deg": float(told.tilt_deg),
         "facing_deg": float(told.facing_deg),
         "panes": told.panes,
-        "latitude_deg": told.latitude_deg and float(told.latitude_deg),
+        "latitude_deg": None if latitude_deg is None else float(latitude_deg),
         "sky": told.sky_pct if told.sky_pct is None else told.sky_pct / 100.0,
         "charger": told.charger_ppt and told.charger_ppt / 1000.0,
         "most_ma": told.charger_most_ma and float(told.charger_most_ma),

@@ -38,7 +38,7 @@ class Panel:
     west; panes: of window glass before it, upright and facing as it does; shade: for each hour of
     the day (local standard time) the share of the direct sun that something takes, 24 of them, or
     none; sky: share of the open sky that it sees.
-    latitude_deg: north; its seasons are those of the north.
+    latitude_deg: north; negative: south of the equator, with the seasons of there.
     charger: what of the panel's power reaches the cell; most_ma: what the charger gives at most;
     coldest_c: below which it gives nothing, °C.
     """
@@ -64,7 +64,7 @@ class Panel:
         for share in self.shade:
             need("panel.shade", share, 0.0, 1.0)
         need("panel.sky", self.sky, 0.0, 1.0)
-        need("panel.latitude_deg", self.latitude_deg, 0.0, 65.0, "°")
+        need("panel.latitude_deg", self.latitude_deg, -65.0, 65.0, "°")
         need("panel.charger", self.charger, 0.05, 1.0)
         need("panel.most_ma", self.most_ma, 1.0, 5000.0, "mA")
         need("panel.coldest_c", self.coldest_c, -40.0, 40.0, "°C")

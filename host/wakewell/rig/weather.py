@@ -16,7 +16,7 @@ import importlib.util
 from bisect import bisect_left
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta, timezone
 from functools import lru_cache
 from importlib import import_module
@@ -29,6 +29,7 @@ from .errors import Impossible, need
 HOURS = 8760
 STATION_DEG = 36.1  # latitude, north, that the typical year is from
 NEAR_DEG = 0.5  # as near, its own light is taken
+SOUTH_H = 24 * 182  # from a season of the north to the same one of the south
 HIGH_DEG = 80.0  # from overhead; with the sun farther down, an hour's clearness says little
 
 
@@ -40,6 +41,7 @@ class Place:
     wind: share of the wind at 2 m; never less than 0.5 m/s counts (FAO-56, page 63).
     rain: share of the rain that falls into the pot's mouth, 0 to 1.
     indoors: the air is a heated room's.
+    south: of the equator; the typical year is then half a year later in the calendar.
 
     All of it is our own assumption about such places, not measurement.
     """
@@ -49,6 +51,7 @@ class Place:
     wind: float = 1.0
     rain: float = 1.0
     indoors: bool = False
+    south: bool = False
 
     def __post_init__(self) -> None:
         for key in ("light", "sky", "wind", "rain"):
@@ -64,6 +67,12 @@ PLACES = {
     "window sill": Place(light=0.3, sky=0.0, wind=0.0, rain=0.0, indoors=True),
 }
 
+
+def placed(word: str, latitude_deg: float | None) -> Place:
+    """One of `PLACES` at that latitude, degrees north; None: not told, the typical year's own."""
+    return replace(PLACES[word], south=latitude_deg is not None and latitude_deg < 0.0)
+
+
 ROOM_C = 20.0  # a heated room; on hot days it follows the air outside by ROOM_FOLLOWS
 ROOM_FOLLOWS = 0.7
 ROOM_MOISTURE_KPA = 0.3  # what people, cooking and plants add to the outside air's vapour
@@ -76,12 +85,17 @@ class Climate:
     """A year of hours, repeated for ever: lists for reading, and sums for jumping over hours.
 
     air_c, pot_c: temperature of the air and of the potted soil, °C; et0_mm: reference ET, mm/h;
-    rain_mm: rain into the pot's mouth, mm/h.
+    rain_mm: rain into the pot's mouth, mm/h. south: of the equator, so that July is its winter.
     """
 
     def __init__(
-        self, air_c: Sequence[float], et0_mm: Sequence[float], rain_mm: Sequence[float]
+        self,
+        air_c: Sequence[float],
+        et0_mm: Sequence[float],
+        rain_mm: Sequence[float],
+        south: bool = False,
     ) -> None:
+        self.south = south
         self.hours = len(air_c)
         if not self.hours or len(et0_mm) != self.hours or len(rain_mm) != self.hours:
             raise Impossible(
@@ -259,7 +273,9 @@ def climate(place: Place) -> Climate:
         np.where(night, 0.5, 0.1),
     )
     rain = 0.1 * place.rain * np.array(year["rain_tenths"])
-    return Climate(air.tolist(), np.clip(et0, 0.0, None).tolist(), rain.tolist())
+    rows = air, np.clip(et0, 0.0, None), rain
+    turned = [np.roll(row, SOUTH_H if place.south else 0).tolist() for row in rows]
+    return Climate(turned[0], turned[1], turned[2], place.south)
 
 
 @lru_cache(maxsize=4)
@@ -268,7 +284,8 @@ def sunlight(latitude_deg: float = STATION_DEG) -> tuple[Any, Any, Any, Any, Any
     and its light straight on, on the flat, and the sky's alone on the flat, W/m2.
 
     At another latitude: the same clouds under the sun of there, that is the same part of the light
-    above the air (clearness), split into sun and sky by Erbs et al. (1982) as pvlib has it.
+    above the air (clearness), split into sun and sky by Erbs et al. (1982) as pvlib has it. South
+    of the equator (negative) the clouds come half a year later, with their season.
     """
     np, pandas = import_module("numpy"), import_module("pandas")
     station, year = _typical_year()
@@ -290,6 +307,8 @@ def sunlight(latitude_deg: float = STATION_DEG) -> tuple[Any, Any, Any, Any, Any
     most = above * np.clip(np.cos(np.radians(zenith)), 0.0, None)
     day = np.repeat(flat.reshape(-1, 24).sum(1) / most.reshape(-1, 24).sum(1), 24)
     clear = np.where(zenith < HIGH_DEG, flat / np.maximum(most, 1.0), day)
+    if latitude_deg < 0.0:
+        clear = np.roll(clear, SOUTH_H)
     zenith, azimuth = seen(latitude_deg)
     flat = np.clip(clear, 0.0, 1.0) * above * np.clip(np.cos(np.radians(zenith)), 0.0, None)
     split = irradiance.erbs(flat, zenith, times)

@@ -51,7 +51,7 @@ from wakewell.rig.soil import (
     Vessel,
     mean_content,
 )
-from wakewell.rig.weather import PLACES, Place
+from wakewell.rig.weather import PLACES, Place, placed
 from wakewell.shipped import CAFE, TRIALS
 from wakewell.simulate import uncalibrated
 from wakewell.simulate.people import ACTS, Owner, Visit
@@ -463,7 +463,8 @@ def _habits(board: description.BoardSheet | None) -> Habits:
 
 
 def _settings(reader: TrialReader, folder: description.PotFolder) -> tuple[dict[str, bytes], Any]:
-    """The pot's three lines with the trial's settings in place of its own, and the core's Pot."""
+    """The pot's three lines with the trial's settings and panel in place of its own, and the core's
+    Pot."""
     changed, known = {}, {row[0]: row for row in core_fields.SETTINGS}
     for name, value in reader.table("settings").items():
         if name not in known:
@@ -476,17 +477,26 @@ def _settings(reader: TrialReader, folder: description.PotFolder) -> tuple[dict[
         else:
             text = f"settings.{name} = {show(value)}: allowed {least} to {most}"
             reader.problem(text + "; correct it", "settings", name)
-    lines = pots.compile_files(folder.settings | changed, folder.limits, folder.calibration)
+    calibration = folder.calibration | _sunned(reader)
+    lines = pots.compile_files(folder.settings | changed, folder.limits, calibration)
     try:
         in_force = loaded(lines)
     except ValueError as why:
         reader.problem(f"[settings]: {why}; correct it", "settings")
-        lines = pots.compile_files(folder.settings, folder.limits, folder.calibration)
+        lines = pots.compile_files(folder.settings, folder.limits, calibration)
         return lines, loaded(lines)
     if not in_force.match:
         text = "[settings]: outside the pot's hard limits (R14), so it would never pump; correct it"
         reader.problem(text, "settings")
     return lines, in_force
+
+
+def _sunned(reader: TrialReader) -> dict[str, int]:
+    """What the core is told of a panel that the trial puts up or takes away."""
+    peak_mw = reader.table("panel").get("peak_mw")
+    if isinstance(peak_mw, bool) or not isinstance(peak_mw, (int, float)):
+        return {}
+    return {"panel": int(peak_mw > 0)}
 
 
 def loaded(lines: Mapping[str, bytes]) -> Any:
@@ -503,7 +513,7 @@ def _spec(
     before = len(reader.problems)
     crop = about.crop or description.Crop()
     word, given = _word(reader, "place", PLACES, crop.stands)
-    place: Place = reader.part(PLACES[word], "place", given)
+    place: Place = reader.part(placed(word, crop.latitude_deg), "place", given)
     start = reader.part(Start(), "start", reader.table("start"))
     faults = _faults(reader, days)
     vessel = reader.made(None, "vessel", lambda: _vessel(about.planter))
@@ -534,8 +544,11 @@ def _spec(
     cell = reader.made(Cell(), "battery", lambda: _cell(battery, notes))
     cell = reader.part(cell, "battery", reader.table("battery"))
     reader.made(None, "tank", lambda: plumbing(tank, pump, hose, size.intake_mm, cell.full_mv))
-    panel = reader.made(Panel(), "panel", lambda: fitted.panel(about.panel))
+    panel = reader.made(Panel(), "panel", lambda: fitted.panel(about.panel, crop.latitude_deg))
     panel = reader.part(panel, "panel", reader.table("panel"))
+    if panel.peak_mw and (panel.latitude_deg < 0.0) != place.south:
+        text = f"panel.latitude_deg = {panel.latitude_deg:g}: place.south = {_as_toml(place.south)}"
+        reader.problem(f"{text}; both must be of one half of the earth", "panel", "latitude_deg")
     board = reader.made(BoardLoad(), "board", lambda: _board(folder, cal))
     board = reader.part(board, "board", reader.table("board"))
     probe = fitted.soil_probe(cal)
@@ -628,7 +641,7 @@ def _plant(crop: description.Crop, vessel: Vessel, place: Place) -> Plant:
     usual = Plant(kcb=kcb, crown_cm2=crown)
     if crop.use_ml_day is None or crop.use_month is None:
         return usual
-    et0_cm = 0.1 * budget.MONTHS[crop.stands][0][crop.use_month - 1]
+    et0_cm = 0.1 * budget.months(crop)[0][crop.use_month - 1]
     bare = usual.bare * vessel.top_cm2
     return replace(usual, crown_cm2=max(0.0, crop.use_ml_day / et0_cm - bare) / kcb)
 

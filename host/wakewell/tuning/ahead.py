@@ -163,7 +163,7 @@ def climate_of(found: Fit, values: Numbers, seed: int | None) -> Climate:
     """The year of its place, as this draw dries. seed: draw weather too, where it is not
     known; None: none."""
     at = named(values)
-    factor = season(at["drying"], at["swing"], at["lean"])
+    factor = season(at["drying"], at["swing"], at["lean"], found.weather.climate.south)
     weather = found.weather.climate
     if seed is not None and not found.weather.known:
         random = np.random.default_rng([8, seed])

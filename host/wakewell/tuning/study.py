@@ -85,14 +85,14 @@ def opened(path: str, csv: str | None = None) -> Study:
         raise BadInput(f"{text}{logs.IN_FORCE}/ that came with it")
     _same_pot(name, folder, log)
     assert folder.about is not None
-    stands = folder.about.crop.stands if folder.about.crop else description.STANDS[0]
+    crop = folder.about.crop or description.Crop()
     if csv is not None:
         if not log.true_dates:
             raise BadInput(f"{name}: its log knows no date, so no weather belongs to it; leave out "
                            "--weather")  # fmt: skip
-        sky = weather.measured(Path(csv), stands)
+        sky = weather.measured(Path(csv), crop)
     else:
-        sky = weather.typical(stands) if log.true_dates else weather.dateless(stands)
+        sky = weather.typical(crop) if log.true_dates else weather.dateless(crop)
     trial = trials.of_pot(where)
     return Study(folder, log, trial, sky, budget.gather(folder, _day(log)))
 

@@ -170,7 +170,7 @@ class _Played:
     def __init__(self, course: Course, values: Sequence[float] | Numbers) -> None:
         self.at = named(values)
         soil, vessel, plant = soil_parts(course.spec, self.at)
-        factor = season(self.at["drying"], self.at["swing"], self.at["lean"])
+        factor = season(self.at["drying"], self.at["swing"], self.at["lean"], course.weather.south)
         self.drawn = course.weather.drawn_out(factor, course.rain)
         self.pot = Container(soil, vessel, plant, None)
         levels = self.pot.levels

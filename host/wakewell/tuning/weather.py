@@ -14,7 +14,8 @@ from pathlib import Path
 
 from wakewell.errors import BadInput
 from wakewell.log.times import DAY_S
-from wakewell.rig.weather import HOURS, PLACES, Climate, climate
+from wakewell.pot.description import Crop
+from wakewell.rig.weather import HOURS, SOUTH_H, Climate, climate, placed
 from wakewell.tomlfile import nearest, show, show_path
 
 YEAR_S = HOURS * 3600.0
@@ -42,17 +43,25 @@ class Weather:
         return self.known and max(self.climate.rain_mm) > 0.0
 
 
-def typical(stands: str) -> Weather:
-    """The typical year at that kind of place, one of `PLACES`."""
-    return Weather(climate(PLACES[stands]), f"the typical year, {stands}")
+def typical(crop: Crop) -> Weather:
+    """The typical year where it stands."""
+    return Weather(_year(crop), f"the typical year, {_said(crop)}")
 
 
-def dateless(stands: str) -> Weather:
+def _year(crop: Crop) -> Climate:
+    return climate(placed(crop.stands, crop.latitude_deg))
+
+
+def _said(crop: Crop) -> str:
+    return crop.stands + (" south of the equator" if crop.south else "")
+
+
+def dateless(crop: Crop) -> Weather:
     """The mean of the typical year, for a log that does not know the date."""
-    base = climate(PLACES[stands])
+    base = _year(crop)
     air, et0 = (sum(row) / base.hours for row in (base.air_c, base.et0_mm))
     flat = Climate([air] * HOURS, [et0] * HOURS, [0.0] * HOURS)
-    return Weather(flat, f"the mean of the typical year, {stands}, for the log knows no date")
+    return Weather(flat, f"the mean of the typical year, {crop.stands}, for the log knows no date")
 
 
 def year_s(time_s: float) -> float:
@@ -62,7 +71,7 @@ def year_s(time_s: float) -> float:
     return min(time_s - begun, YEAR_S - 1.0)
 
 
-def measured(path: Path, stands: str) -> Weather:
+def measured(path: Path, crop: Crop) -> Weather:
     """The days of a CSV of the place, spread over their hours as the typical year has them.
 
     Columns: date (2026-05-01), et0_mm (reference ET of the day) and, if at hand, rain_mm and air_c.
@@ -82,7 +91,7 @@ def measured(path: Path, stands: str) -> Weather:
     for head in COLUMNS[:2]:
         if head not in heads:
             raise BadInput(f"{name}:1: column {head} is missing; give a CSV with {_wanted()}")
-    base = climate(PLACES[stands])
+    base = _year(crop)
     air, et0, rain = list(base.air_c), list(base.et0_mm), list(base.rain_mm)
     if "rain_mm" not in heads:
         rain = [0.0] * HOURS
@@ -107,8 +116,9 @@ def measured(path: Path, stands: str) -> Weather:
                 target[hours] = [one * value / sum(usual) for one in usual]
     if len(seen) < LEAST_DAYS:
         raise BadInput(f"{name}: {len(seen)} days; allowed {LEAST_DAYS} or more")
-    said = f"{show_path(path.name)}, {min(seen)} to {max(seen)}, else the typical year, {stands}"
-    return Weather(Climate(air, et0, rain), said, True, len(seen))
+    said = f"{show_path(path.name)}, {min(seen)} to {max(seen)}, else the typical year, "
+    said += _said(crop)
+    return Weather(Climate(air, et0, rain, base.south), said, True, len(seen))
 
 
 def _wanted() -> str:
@@ -136,10 +146,11 @@ def _number(text: str | None, head: str, where: str) -> float:
     return value
 
 
-def season(level: float, swing: float, lean: float) -> list[float]:
+def season(level: float, swing: float, lean: float, south: bool = False) -> list[float]:
     """A factor for each hour of the year: exp(level + a first harmonic). swing: midsummer over the
-    mean; lean: three months after it; all three logarithms."""
-    days = [math.exp(level + swing * a + lean * b) for a, b in _ANGLES]
+    mean; lean: three months after it; all three logarithms. south: midsummer is in December."""
+    at = SOUTH_H // 24 if south else 0
+    days = [math.exp(level + swing * a + lean * b) for a, b in _ANGLES[at:] + _ANGLES[:at]]
     return [day for day in days for _ in range(24)]
 
 
