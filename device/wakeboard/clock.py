@@ -18,7 +18,8 @@ if False:
 FILE = "/clock.json"  # the floor: day since 2000-01-01 and second, UTC
 NAMES = ("kind", "day", "second")
 DAY_S = 86400
-LEAST_DAY, MOST_DAY = 9497, 36525  # 2026-01-01 and 2100-01-01, since 2000-01-01
+# 2026-01-01 and 2068-01-01, in days since 2000-01-01: the seconds of a later day fill 32 bits
+LEAST_DAY, MOST_DAY = 9497, 24837
 
 
 def floor(root: str) -> list[int]:

@@ -16,7 +16,8 @@ SIZE = 48  # bytes of the header
 DAY_S = 86400
 FROM_1900_S = 3155673600  # 1900-01-01 to 2000-01-01
 ERA_S = 1 << 32
-LEAST_DAY, MOST_DAY = 9497, 36525  # 2026-01-01 and 2100-01-01, since 2000-01-01
+# 2026-01-01 and 2068-01-01, in days since 2000-01-01: the seconds of a later day fill 32 bits
+LEAST_DAY, MOST_DAY = 9497, 24837
 MOST_OFF = 16 << 16  # root delay and dispersion, 16.16 seconds (MAXDISP of RFC 5905)
 
 
