@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -279,6 +281,35 @@ def test_a_folder_with_a_problem_is_told_in_red(
     assert good.startswith("basil: good.")
     assert bad.startswith(f"{tmp_path.name}: ")
     assert bad.count("\x1b[0m") == 1
+
+
+def room(name: str) -> Path | None:
+    """The file of a module of ours."""
+    place = Path(cli.__file__).parent.joinpath(*name.split(".")[1:])
+    return next((p for p in (place.with_suffix(".py"), place / "__init__.py") if p.is_file()), None)
+
+
+def of_ours(path: Path) -> set[Path]:
+    """The modules of ours that a file imports."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("wakewell"):
+            names = [str(node.module), *(f"{node.module}.{alias.name}" for alias in node.names)]
+            found |= {file for name in names if (file := room(name)) is not None}
+    return found
+
+
+@pytest.mark.parametrize("name", commands.COMMANDS)
+def test_what_a_command_ends_with_1_for_is_marked_as_bad(name: str) -> None:
+    """Each command that knows a finding marks it, by itself or where it is worded."""
+    epilog = " ".join(str(commands.parser_of([name])._actions[-1].choices[name].epilog).split())
+    if not re.search(r"[,;] 1 ", epilog):
+        return
+    path = room(f"wakewell.commands.{name}")
+    assert path is not None
+    general = {room(f"wakewell.{each}") for each in ("terminal", "commands.given")}
+    texts = [file.read_text() for file in {path, *of_ours(path)} - general]
+    assert any(re.search(r"\b(Bad|marked)\(", text) for text in texts)
 
 
 @pytest.mark.parametrize(

@@ -47,17 +47,17 @@ def marked(text: str, bad: bool) -> str:
     return Bad(text) if bad else text
 
 
-def tell(*lines: str) -> None:
+def tell(*lines: str, to: TextIO | None = None) -> None:
     """Print the lines, at once. On a terminal a bad verdict's are red, unless NO_COLOR is set
-    (https://no-color.org)."""
-    out: Any = sys.stdout
+    (https://no-color.org). to: instead of standard output."""
+    out: Any = sys.stdout if to is None else to
     red = isinstance(out, Plain) and out.isatty() and not os.environ.get("NO_COLOR")
     for text in lines:
         alarm = red and isinstance(text, Bad)
         if alarm:
             out.write_bare(RED)
         try:
-            print(text)
+            print(text, file=out)
         finally:
             if alarm:
                 out.write_bare(USUAL)

@@ -21,6 +21,7 @@ from wakewell.errors import BadInput
 from wakewell.kept import today
 from wakewell.pot import chips, description, private
 from wakewell.pot.bringup_file import BringUp, BringUpStep
+from wakewell.terminal import marked
 from wakewell.usb import payload
 from wakewell.usb.flash import check_board, check_pulse, progress, set_clock
 from wakewell.usb.link import EPOCH, Identity, Link, connect
@@ -85,7 +86,7 @@ class Try:
         """A step is done: one line for the person, a row for the file."""
         self.steps.append(BringUpStep(name, good, found, numbers))
         mark = {True: "good", False: "OTHERWISE", None: "not tried"}[good]
-        self.say(f"  {name:<18} {mark:<10} {found}")
+        self.say(marked(f"  {name:<18} {mark:<10} {found}", good is False))
 
 
 # --- with the board at its prompt ---------------------------------------------------------------

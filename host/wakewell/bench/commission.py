@@ -29,6 +29,7 @@ from wakewell.kept import replace
 from wakewell.pot import agree, chips, description, pot_folder
 from wakewell.pot.bench_book import STAGES, Book, LedTo
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
+from wakewell.terminal import Bad, tell
 from wakewell.tomlfile import show
 from wakewell.units import soil, water
 
@@ -80,7 +81,7 @@ class Answers:
     """Where answers come from: a file (scripted), or the person at the terminal."""
 
     scripted: dict[str, list[Any]] | None = None
-    say: Callable[[str], None] = print
+    say: Callable[[str], None] = tell
     asked: list[str] = field(default_factory=list)
     tell: Callable[[str], float | None] = lambda key: None
     """Told each question as it is asked first; the figure that a desk board's hand then reads."""
@@ -845,7 +846,7 @@ def carry_on(s: Session, again: list[str]) -> int:
             return 1
         except Failed as why:
             s.finding(name, f"failed: {why}")
-            s.say(f"FAILED at {name!r}: {why}")
+            s.say(Bad(f"FAILED at {name!r}: {why}"))
             return 1
         s.book.finish(name)
         left = s.findings(step.name)[len(before) :]

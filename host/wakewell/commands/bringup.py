@@ -26,6 +26,7 @@ from wakewell.bench.bringup import (
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import bringup_file, pot_folder
+from wakewell.terminal import tell
 from wakewell.usb.flash import match_ports
 
 
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.yes and input("Type 'bare' when only the jumper is there: ").strip() != "bare":
         raise BadInput("nothing was tried; type bare once nothing but the jumper is at the pin")
     ((_, port),) = match_ports([folder], [args.port] if args.port else [], args.yes)
-    t = Try(folder, pot, port, spare, pump, print)
+    t = Try(folder, pot, port, spare, pump, tell)
     button = button_of(pot)
     identity, desk = at_prompt(t, where, button, args.wait)
     print("The board now sleeps and resets by itself. Leave the cable in, press nothing yet.")

@@ -12,6 +12,7 @@ from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot.bench_book import Book
 from wakewell.report import page_files
+from wakewell.terminal import Bad, tell
 
 HEAD = """\
 Tables from the points of the bench book: it takes seconds, and nothing moves. The board obeys them
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     if not made.fits and not made.changes:
         why = "; ".join(made.refused) or "no points are recorded; run wakewell commission"
         raise BadInput(f"{folder}: {why}")
-    lines = [HEAD, *made.lines, *(f"NOT fitted: {text}" for text in made.refused)]
+    lines = [HEAD, *made.lines, *(Bad(f"NOT fitted: {text}") for text in made.refused)]
     if not args.dry_run:
         lines += write(made)
         if made.fits:
@@ -59,5 +60,5 @@ def run(args: argparse.Namespace) -> int:
         result = {"name": folder.resolve().name, "good": not code, "changes": made.changes}
         result |= {"not_fitted": made.refused, "written": not args.dry_run}
         return given.show_json(args, code, [result])
-    print(*lines, sep="\n")
+    tell(*lines)
     return code

@@ -8,6 +8,7 @@ import sys
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import pot_folder
+from wakewell.terminal import tell
 from wakewell.usb.flash import check_belongs, check_board, match_ports, progress
 from wakewell.usb.inspect import as_json, look, order_clear, screen
 from wakewell.usb.link import Link, connect
@@ -39,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         check_belongs(link, folder)
         seen = look(link)
         if not args.json:
-            print(*screen(seen, folder), *(f"  next         {text}" for text in steps), sep="\n")
+            tell(*screen(seen, folder), *(f"  next         {text}" for text in steps))
         locked = seen.locked
         try:
             if args.clear:

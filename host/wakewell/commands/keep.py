@@ -13,6 +13,7 @@ from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
 from wakewell.radio import copies
 from wakewell.radio.listen import DATABASE
+from wakewell.terminal import Bad, tell
 from wakewell.tomlfile import show_path
 
 COPIES = 14
@@ -105,8 +106,8 @@ def verify(args: argparse.Namespace, where: Path) -> int:
         ]
         return given.show_json(args, code, results)
     for path, made, damage in found:
-        print(f"{show_path(str(path))}: {said(made) if made else 'its list is damaged'}", end="")
-        print(", whole" if not damage else f"; damaged: {damage[0]}")
+        text = f"{show_path(str(path))}: {said(made) if made else 'its list is damaged'}"
+        tell(Bad(f"{text}; damaged: {damage[0]}") if damage else f"{text}, whole")
     return code
 
 

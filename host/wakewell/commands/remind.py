@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from wakewell import terminal
 from wakewell.commands import given
 from wakewell.commands.durations import seconds
 from wakewell.errors import BadInput
@@ -87,7 +88,7 @@ def once(store: ReportStore, all_pots: list[PotToRemind], args: argparse.Namespa
         beside.write_bytes(calendar(done, now))
         beside.replace(args.calendar)
     for text in done.failed:
-        print(SECRET_URL.sub("(address)", text), file=sys.stderr, flush=True)
+        terminal.tell(terminal.Bad(SECRET_URL.sub("(address)", text)), to=sys.stderr)
     if args.json:
         unheard = [cause.is_ for pot, cause, _ in done.open if pot.board == LISTENER]
         results = results_of(done, all_pots)

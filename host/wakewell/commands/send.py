@@ -13,6 +13,7 @@ from wakewell.pot import description, private
 from wakewell.radio import pieces, send
 from wakewell.radio.listen import DATABASE
 from wakewell.replay import preview
+from wakewell.terminal import marked, tell
 from wakewell.tomlfile import show_path
 from wakewell.usb import payload
 from wakewell.usb.back import back_one
@@ -113,9 +114,8 @@ def see_first(
     results.append(result | {"why": at.why, "doses": at.doses, "wanted": args.wakes})
     if not args.json:
         how = f"{at.state}: {at.why}" if at.why else at.state or "nothing heard yet"
-        print(
-            f"{folder.name}: number {newest.n}, {how}; {at.doses} of {args.wakes} wakes with a dose"
-        )
+        text = f"{folder.name}: number {newest.n}, {how}; "
+        tell(marked(f"{text}{at.doses} of {args.wakes} wakes with a dose", bool(at.why)))
     return (0 if proved else 1), proved
 
 

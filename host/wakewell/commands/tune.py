@@ -13,6 +13,7 @@ from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.kept import keep_old, writing
 from wakewell.log import parcel, taken
+from wakewell.terminal import tell
 from wakewell.tomlfile import show_path
 from wakewell.tuning import proposals, sheet, study, taking, told
 from wakewell.tuning.proposals import Effort
@@ -77,7 +78,7 @@ def _told(args: argparse.Namespace, found: Study) -> int:
     failed = found.held is not None and bool(found.held.why)
     code = int(found.now is None or failed or any(fit.odd for fit in found.fits))
     if not args.json:
-        print("\n".join([*told.lines(found), *told.outcome_lines(found)]))
+        tell(*told.lines(found), *told.outcome_lines(found))
     made, why = (None, "") if args.fit_only else _proposed(args, found)
     done = None
     if args.take is not None:

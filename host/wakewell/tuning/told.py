@@ -14,6 +14,7 @@ import numpy as np
 
 from wakewell.budget.doubt import Z90
 from wakewell.log import taken
+from wakewell.terminal import Bad, marked
 from wakewell.tomlfile import show_path
 from wakewell.tuning import evidence
 from wakewell.tuning.beyond import Beyond
@@ -178,7 +179,7 @@ def lines(study: Study) -> Iterator[str]:
     for found in study.fits:
         yield from fit_lines(found)
     for span, lacks in study.lacks:
-        yield f"  not fitted  {_span(span)}"
+        yield marked(f"  not fitted  {_span(span)}", study.now is None)
         for lack in lacks:
             yield f"           {lack}"
     if study.held is not None:
@@ -224,7 +225,7 @@ def held_lines(held: HeldOut) -> Iterator[str]:
             f"{inside} of {len(rows)} days in the 90 % band"
         )
     if held.why:
-        yield f"  FAILED   its own check: {held.why}; nothing is proposed from it"
+        yield Bad(f"  FAILED   its own check: {held.why}; nothing is proposed from it")
     else:
         yield "  passed   its own check"
 
@@ -356,7 +357,7 @@ def fit_lines(found: Fit) -> Iterator[str]:
     if found.tank is None:
         yield "  no tank  flow and evaporation are not fitted: a float switch, or too few falls"
     for text in found.odd:
-        yield f"  ODD      {text}"
+        yield Bad(f"  ODD      {text}")
 
 
 def as_json(study: Study) -> dict[str, Any]:

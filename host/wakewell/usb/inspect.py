@@ -14,6 +14,7 @@ from wakewell import units
 from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake
 from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
+from wakewell.terminal import Bad
 from wakewell.usb.link import MOST_SAID, Identity, Link
 from wakewell.usb.pull import POT, last_records, listed
 from wakewell.words import task
@@ -138,9 +139,8 @@ def screen(seen: Seen, folder: Path) -> list[str]:
     else:
         lines.append(f"  state        {PHASES[state.phase]}, wake {state.wakes} is next")
         for name in seen.locked:
-            lines.append(
-                f"  lockout      {name} ({LOCKOUT_RULES[name]}), ends {LOCKOUT_WAYS[name]}"
-            )
+            text = f"  lockout      {name} ({LOCKOUT_RULES[name]}), ends {LOCKOUT_WAYS[name]}"
+            lines.append(Bad(text))
         if state.open_ms:
             lines.append("  pulse        begun and not ended: the next wake counts it in full")
     for wake in seen.wakes:
@@ -153,5 +153,5 @@ def screen(seen: Seen, folder: Path) -> list[str]:
         needs = ", needs: " + ", ".join(task(need) for need in wake.needs) if wake.needs else ""
         lines.append(f"  wake {wake.n:<7} {cause}, {what}{trips}{needs}")
     if seen.error:
-        lines.append(f"  last error   {seen.error}")
+        lines.append(Bad(f"  last error   {seen.error}"))
     return lines
