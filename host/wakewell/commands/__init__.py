@@ -115,7 +115,8 @@ def known(name: str) -> str:
 
 
 def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.ArgumentParser:
-    """The parser of `wakewell`, which knows the arguments of those subcommands.
+    """The parser of `wakewell`, which knows the arguments of those subcommands, and of the others,
+    where none of them is one, the names.
 
     skip_absent: one whose libraries are not installed is known by its name alone; without it,
     raises ModuleNotFoundError.
@@ -131,7 +132,8 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     commands = parser.add_subparsers(
         dest="command", required=True, metavar="COMMAND", title="commands"
     )
-    for each, text in COMMANDS.items():
+    asked = {each: text for each, text in COMMANDS.items() if each in names}
+    for each, text in (asked or COMMANDS).items():
         sub = commands.add_parser(each, help=text, description=text, allow_abbrev=False)
         if each not in names:
             continue

@@ -243,14 +243,15 @@ def book(store: ReportStore, board: str, found: list[Cause], now: float) -> dict
         for key in keys - rows.keys():
             c.execute(SENT.insert().values(board=board, cause=key, since=at, holds=True))
         for key, row in rows.items():
-            here = (SENT.c.board == board) & (SENT.c.cause == key)
-            if row.holds != (key in keys):
-                values = {"holds": key in keys, "since": at if key in keys else row.since}
+            holds, set_back = key in keys, row.sent_at is not None and row.sent_at > at
+            # The PC's clock was set back: count from now, so that no reminder is hidden.
+            values = {"sent_at": at} if set_back else {}
+            if row.holds != holds:
+                values |= {"holds": holds, "since": at if holds else row.since}
+            if values:
+                here = (SENT.c.board == board) & (SENT.c.cause == key)
                 c.execute(SENT.update().where(here).values(**values))
-            if row.sent_at is not None and row.sent_at > at:
-                # The PC's clock was set back: count from now, so that no reminder is hidden.
-                c.execute(SENT.update().where(here).values(sent_at=at))
-    return held(store, board)
+    return {key: rows[key].since if key in rows and rows[key].holds else at for key in keys}
 
 
 def _remind(
