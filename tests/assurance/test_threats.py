@@ -13,7 +13,12 @@ MFST.EXPOSURE IMG.EXTRA KEY.EXPOSURE MFST.MODIFICATION MFST.TOCTOU
 
 
 def test_every_threat_is_answered_and_its_evidence_is_there() -> None:
-    rows = threats.read()["threat"]
+    found = threats.read()
+    for row in found["counted"]:
+        assert row["tried"], row["id"]
+        assert row["found"], row["id"]
+        assert not [one for one in row["shown"] if hazards.missing(one)], row["id"]
+    rows = found["threat"]
     assert [row["id"] for row in rows] == [f"THREAT.{name}" for name in THREATS.split()]
     for row in rows:
         assert ("pot" in row) != ("apart" in row), row["id"]

@@ -273,6 +273,29 @@ def test_the_round_tells_how_far_it_is() -> None:
     assert round_command.as_json(row)["program"] == row.program
 
 
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["basil", "basil"], "basil: the same pot as basil; name one of them"),
+        (["basil", "basil/"], "the same pot as"),
+        (["basil", "copy"], "copy: the same board as basil; name one of them"),
+        (["basil", "--first", "copy"], "the same board as"),
+        (["basil", "--back", "--first", "basil"], "--first is for a new version"),
+    ],
+)
+def test_each_pot_once_and_no_first_on_the_way_back(
+    pot: Path, left: Left, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+    words: list[str], why: str,
+) -> None:  # fmt: skip
+    """Two orders to one board would count two numbers, and the second one would be the older."""
+    shutil.copytree(pot, pot.parent / "copy")
+    monkeypatch.chdir(pot.parent)
+    assert main(["send", *words]) == 2
+    assert why in capsys.readouterr().err
+    assert not left
+    assert not (pot / "sent").exists()
+
+
 class First:
     """Two pots, one of which is sent to first, and what is heard of it."""
 

@@ -12,7 +12,7 @@ FILE = ROOT / "tests" / "assurance" / "threats.toml"
 
 
 def read() -> dict[str, Any]:
-    """The file: `threat` and `element`, each a list of rows."""
+    """The file: `threat`, `element` and `counted`, each a list of rows."""
     return tomllib.loads(FILE.read_text(encoding="utf-8"))
 
 
@@ -34,6 +34,14 @@ def lines() -> Iterator[str]:
         if "gap" in row:
             shown += f"{'; ' if shown else ''}**gap**: {row['gap']}"
         yield f"| {row['id']} | {row['text']} | {pot} | {shown} |"
+    yield ""
+    yield "Tried besides:"
+    yield ""
+    yield "| what | tried | came to | shown by |"
+    yield "| --- | --- | --- | --- |"
+    for row in found["counted"]:
+        shown = ", ".join(f"`{one}`" for one in row["shown"])
+        yield f"| {row['id']} | {row['tried']} | {row['found']} | {shown} |"
     yield ""
     yield "What its section 3 asks of a manifest, and where it stands:"
     yield ""

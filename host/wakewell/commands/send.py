@@ -10,6 +10,7 @@ from typing import Any
 from wakewell.commands import given
 from wakewell.errors import BadInput
 from wakewell.pot import description, private
+from wakewell.pot.board_file import board_id
 from wakewell.radio import pieces, send
 from wakewell.radio.listen import DATABASE
 from wakewell.replay import preview
@@ -60,6 +61,9 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"--wakes {args.wakes}: allowed 1 or more")
     if first is not None and first.resolve() not in [folder.resolve() for folder in folders]:
         folders = [first, *folders]
+    if args.back and first is not None:
+        raise BadInput("--first is for a new version; send back each pot that is to go back")
+    see_each_once(folders)
     if args.port:
         return by_cable(args, folders)
     code = payload.compile_code()
@@ -81,9 +85,21 @@ def run(args: argparse.Namespace) -> int:
     return given.show_json(args, exit_code, results) if args.json else exit_code
 
 
+def see_each_once(folders: list[Path]) -> None:
+    """Raises BadInput where two of them are one pot, or are of one board."""
+    pots: dict[Path, Path] = {}
+    boards: dict[str, Path] = {}
+    for folder in folders:
+        if (other := pots.setdefault(folder.resolve(), folder)) is not folder:
+            raise BadInput(f"{folder}: the same pot as {other}; name one of them")
+        board = board_id(folder)
+        if board is not None and (other := boards.setdefault(board, folder)) is not folder:
+            raise BadInput(f"{folder}: the same board as {other}; name one of them")
+
+
 def by_cable(args: argparse.Namespace, folders: list[Path]) -> int:
     """`--back --port`: the version before is in force when this returns."""
-    if not args.back or args.first is not None:
+    if not args.back:
         raise BadInput("--port goes with --back alone; a new version comes by cable with flash")
     results: list[dict[str, Any]] = []
     code = 0
