@@ -37,6 +37,12 @@ def parser() -> argparse.ArgumentParser:
         (["report", "--demmo"], "nearest known name --demo"),
         (["report", "--demmo=1"], "nearest known name --demo"),
         (["report", "--dem"], "no such option"),  # no option by its beginning
+        (["report", "--demo", "--form", "pgn"], 'argument --form: "pgn": nearest known name png'),
+        (["report", "--out"], "argument --out: expected one argument; wakewell help report says"),
+        (["completion", "bsh"], 'argument SHELL: "bsh": nearest known name bash'),
+        (["parcel", "log", "--complaint", "dry"], "nearest known name too dry"),
+        (["tune", "x", "--workers", "many"], "invalid int value: 'many'; wakewell help tune says"),
+        (["cut"], "required: LOG, FROM, TO; wakewell help cut says more"),
         (["help", "report", "pull"], "one word too many"),
         (["\x1b[31mred"], "known names: new, replay, report"),
     ],

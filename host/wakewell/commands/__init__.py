@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 from collections.abc import Collection
+from typing import Any, NoReturn
 
 import wakewell
 from wakewell import extras
@@ -106,6 +107,22 @@ class Grouped(argparse.HelpFormatter):
         return self._join_parts(parts)
 
 
+class Parser(argparse.ArgumentParser):
+    """A parser that refuses as everything else here does: on one line, with what is allowed."""
+
+    def error(self, message: str) -> NoReturn:
+        """What it cannot read. Raises BadInput."""
+        name = self.prog.removeprefix("wakewell").strip()
+        raise BadInput(f"{message}; wakewell {f'help {name}' if name else 'help'} says more")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.choices is not None and value not in action.choices:
+            names = [str(each) for each in action.choices]
+            raise argparse.ArgumentError(
+                action, f"{show(str(value))}: {nearest(str(value), names)}"
+            )
+
+
 def known(name: str) -> str:
     """The name of a subcommand. Raises BadInput, with the nearest one, for another word."""
     if name not in COMMANDS:
@@ -121,7 +138,7 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     skip_absent: one whose libraries are not installed is known by its name alone; without it,
     raises ModuleNotFoundError.
     """
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="wakewell",
         description=DESCRIPTION,
         epilog="exit codes: 0 good; 1 a finding; 2 input that cannot be used; 130 Ctrl-C",

@@ -221,7 +221,9 @@ def shown(folder: Path, database: str | None = None) -> list[str]:
     rows += sent(folder, heard)
     if text := newkey.shown(folder):
         rows.append(f"  new key    {text}")
-    source = f"by wake {at.last.n}" if at.from_log and at.last else "by settings.toml, no log"
+    source = "the values of settings.toml; it has no log yet"
+    if at.from_log and at.last:
+        source = f"what wake {at.last.n} obeyed, the newest on record"
     rows.append(f"  in force   {source}")
     if at.last is not None:
         rows.append(f"  next wake  {next_wake(at.last)}")
