@@ -1,12 +1,15 @@
 """How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
 
     python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--propose] [--rows FILE]
+    python tools/tuned.py --ranks [--pots 100] [--first 0] [--rows FILE]
 
 Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
 season, place, people, faults); the twin sees the folder and the log alone, and the weather as a
 station near the pot would tell it. Then 60 days follow under the same settings, and under others.
 For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot. With
 --propose the true pot also lives on under what is recommended: is it better off, and any worse?
+--ranks: truths drawn from what the twin believes before any log (simulation-based calibration):
+where does the truth rank in the fit's normal doubt? If that doubt is right, evenly.
 Each pot is a line of --rows, and a run that was stopped goes on after them. Needs the rig's extra.
 Nothing here is a test; tests/tuning tries a handful.
 """
@@ -29,10 +32,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+from scipy.stats import chisquare, norm  # type: ignore[import-untyped]
+
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
 from wakewell import shipped  # noqa: E402
+from wakewell.budget import inputs as budget  # noqa: E402
 from wakewell.budget.doubt import Z90  # noqa: E402
 from wakewell.log.logs import EPOCH  # noqa: E402
 from wakewell.log.record import wake_of  # noqa: E402
@@ -48,7 +54,7 @@ from wakewell.simulate.one_run import Supplied, TrialResult  # noqa: E402
 from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
 from wakewell.simulate.rig_board import LogInMemory, RigBoard  # noqa: E402
 from wakewell.simulate.trials import Trial  # noqa: E402
-from wakewell.tuning import ahead, proposals, study  # noqa: E402
+from wakewell.tuning import ahead, fit, proposals, study, twin  # noqa: E402
 from wakewell.tuning.proposals import Effort  # noqa: E402
 from wakewell.tuning.weather import season  # noqa: E402
 
@@ -56,6 +62,8 @@ CLASSES = ("window sill", "small tank", "balcony", "open air")
 STILL_ML = 20.0
 LOG_DAYS = AHEAD_DAYS = 60
 EFFORT = Effort(power=6, draws=8, rig=10, days=120.0)
+FIFTHS = 5
+RANKED = ("drying", "swing", "lean", "holds", "slow", "spread", "bulb", "closes", "zero")
 TOLD = ("water_week_ml", "waterings", "saucer_ml", "used_mah", "refills", "stressed_days",
         "soil_ppt")  # fmt: skip
 
@@ -258,7 +266,7 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
             name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
         }
         if propose:
-            row["proposed"] = proposed(found, truth, same)
+            row["proposed"] = proposed(found, truth, gap_days)
         row["ahead"] = {}
         state = ahead.state_at(opened.log, opened.log.wakes[-1])
         for when, lines, result, soil in (
@@ -275,20 +283,83 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
     return row
 
 
-def proposed(opened: study.Study, truth: Trial, same: TrialResult) -> dict[str, Any]:
+def proposed(opened: study.Study, truth: Trial, gap_days: float) -> dict[str, Any]:
     """What is recommended from that log, and what it does to the true pot in the time to come."""
     if why := proposals.why_not(study.held_out(opened)):
         return {"why": why}
     made = proposals.made(opened, EFFORT)
     one = made.rows[made.best]
     lines, _ = proposals.in_force(opened)
-    other, before, _, _ = lived(truth, proposals.compiled(lines, one.settings), False)
-    kept = since(ahead.totals(same), before, same.days)
-    tried = since(ahead.totals(other), before, other.days)
+    # As far as the twin's mark, from the log's last wake: no day more, or the truth has more of all
     days = max(mark for mark in one.marks if mark <= AHEAD_DAYS)
+    truth = replace(truth, days=LOG_DAYS - gap_days + days)
+    kept, tried = (
+        since(ahead.totals(result), before, result.days)
+        for result, before, _, _ in (
+            lived(truth, truth.lines, False),
+            lived(truth, proposals.compiled(lines, one.settings), False),
+        )
+    )
     return {"kind": one.kind, "kinds": [row.kind for row in made.rows], "changes": one.changes,
             **{name: (kept[name], tried[name], *one.marks[days][name])
                for name in ("stressed_days", "visits", "saucer_ml")}}  # fmt: skip
+
+
+def ranked(number: int) -> dict[str, Any]:
+    """Of a pot drawn from the twin's own beliefs, where each truth lies in the fit's doubt, 0 to 1.
+
+    Drift, warmth and clock are left as the folder has them."""
+    chance = random.Random(f"ranks {number}")
+    with tempfile.TemporaryDirectory(prefix="tuned-") as scratch:
+        folder = folder_of(Path(scratch), CLASSES[0], chance)
+        usual, described = trials.of_pot(folder), pots.load(folder)
+        begins = date(2025, 1, 1) + timedelta(days=chance.randrange(300))
+        ends = begins + timedelta(days=LOG_DAYS)
+        doubts = fit.soil_priors(budget.gather(described, ends), ends.month - 1)
+        truth = twin.usual()
+        for index, knob in enumerate(twin.KNOBS):
+            if knob.name in RANKED:
+                drawn = truth[index] + doubts[index] * chance.gauss(0.0, 1.0)
+                truth[index] = min(knob.high, max(knob.low, drawn))
+        at = twin.named(truth)
+        soil, vessel, plant = twin.soil_parts(usual.spec, at)
+        probe = probe_of(usual)
+        points = tuple((ppt - at["zero"], uv) for ppt, uv in probe.points)
+        climate_drawn = climate(PLACES["window sill"]).drawn_out(
+            season(at["drying"], at["swing"], at["lean"])
+        )
+        spec = replace(
+            usual.spec, substrate=soil, vessel=vessel, plant=plant, place=climate_drawn,
+            probe=replace(probe, points=points), start_day=begins.timetuple().tm_yday - 1,
+        )  # fmt: skip
+        trial = replace(
+            usual, begins=(begins - EPOCH).days, days=float(LOG_DAYS), seed=number, spec=spec
+        )
+        one_run.write_log(one_run.run_trial(trial, log=True), folder / "logs")
+        opened = study.opened(str(folder))
+        opened.weather = replace(opened.weather, known=True)
+        now = study.fitted(opened).now
+        row: dict[str, Any] = {"pot": number}
+        if now is not None:
+            row["ranks"] = {
+                name: float(norm.cdf((at[name] - now.soil.at(name)[0]) / now.soil.at(name)[1]))
+                for name in RANKED
+            }
+        return row
+
+
+def tell_ranks(rows: list[dict[str, Any]]) -> None:
+    """How many truths lie in each fifth of the doubt, and how likely so uneven a row is."""
+    found = [row["ranks"] for row in rows if "ranks" in row]
+    print(f"{len(rows)} pots, {len(found)} fitted")
+    for name in RANKED if found else ():
+        fifths = [min(FIFTHS - 1, int(FIFTHS * ranks[name])) for ranks in found]
+        counts = [fifths.count(number) for number in range(FIFTHS)]
+        inside = sum(0.05 <= ranks[name] <= 0.95 for ranks in found)
+        print(
+            f"  {name}: {counts}, p {chisquare(counts).pvalue:.3f}; {inside} of {len(found)} in "
+            "the 90 % interval"
+        )
 
 
 def since(after: dict[str, float], before: dict[str, float], days: float) -> dict[str, float]:
@@ -366,6 +437,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--draws", type=int, default=20)
     parser.add_argument("--propose", action="store_true")
+    parser.add_argument("--ranks", action="store_true")
     parser.add_argument("--rows", type=Path, help="one JSON line for each pot; pots in it are kept")
     args = parser.parse_args()
     numbers = range(args.first, args.first + args.pots)
@@ -377,7 +449,7 @@ def main() -> int:
         if number in rows:
             continue
         try:
-            rows[number] = one(number, args.draws, args.propose)
+            rows[number] = ranked(number) if args.ranks else one(number, args.draws, args.propose)
         except Impossible as no:
             rows[number] = {"pot": number, "no_pot": str(no)}
         if args.rows is not None:
@@ -388,6 +460,9 @@ def main() -> int:
         if "no_pot" in row:
             print(f"pot {row['pot']}: drawn as no pot can be: {row['no_pot']}")
     drawn = [row for row in drawn if "no_pot" not in row]
+    if args.ranks:
+        tell_ranks(drawn)
+        return 0
     tell(drawn)
     if args.propose:
         tell_proposed(drawn)

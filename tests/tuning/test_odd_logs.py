@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from wakewell.errors import BadInput
 from wakewell.log.series import PotLog
 from wakewell.rig.faults import Fault
 from wakewell.rig.pot import DAY_S
@@ -72,6 +73,15 @@ def test_a_probe_that_drifts_is_named_and_nothing_proposed(tmp_path: Path) -> No
     drift, doubt = found.now.soil.at("drift")
     assert abs(drift + 80.0) < 3.0 * doubt < 40.0
     assert "contradicts the folder" in proposals.why_not(found)
+
+
+def test_weather_of_another_year_is_refused(tmp_path: Path) -> None:
+    days = [f"2019-05-{day:02},3.0" for day in range(1, 15)]
+    file = tmp_path / "weather.csv"
+    file.write_text("\n".join(["date,et0_mm", *days]))
+    said = r"2019-05-01 to 2019-05-14, are not those of the log, 2025-03-03 to 2025-07-0\d"
+    with pytest.raises(BadInput, match=said):
+        study.opened(str(CAFE / "basil"), str(file))
 
 
 @pytest.mark.skipif(not cotton.FOLDER.is_dir(), reason=cotton.MISSING)

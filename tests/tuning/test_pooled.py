@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -70,6 +71,20 @@ def test_a_pot_of_another_kind_is_not_pooled(
         study.with_others(replace(basil, others=[]), [str(CAFE / "fern")])
     assert cli.main(["tune", str(CAFE / "basil"), "--with", str(CAFE / "fern")]) == 2
     assert "leave it out" in capsys.readouterr().err
+
+
+def test_a_pots_own_log_is_not_pooled_with_it_nor_one_log_twice(
+    basil: Study, tmp_path: Path
+) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(CAFE / "basil", copy)
+    with pytest.raises(BadInput, match=r"--with .*copy: its log is that of this pot"):
+        study.with_others(replace(basil, others=[]), [str(copy)])
+    assert basil.now is not None
+    fresh = replace(basil, log=replace(basil.log, wakes=basil.log.wakes[:-1]))
+    fresh.others = [("the first", basil.now)]
+    with pytest.raises(BadInput, match="its log is that of the first"):
+        study.with_others(fresh, [str(copy)])
 
 
 def test_a_parcel_without_dates_still_fits(tmp_path: Path, basil: Study) -> None:

@@ -135,5 +135,7 @@ def test_the_command_takes_what_it_shows(
     ):
         assert part in drawn
     assert cli.main(["tune", str(pot), "--take", "2", "--fit-only"]) == 2
+    assert cli.main(["tune", str(pot), "--take", "0"]) == 2
+    assert "--take 0: allowed 1 or more" in capsys.readouterr().err
     assert cli.main(["tune", str(pot), "--json"]) == 0
     assert '"kind": "fewer visits"' in capsys.readouterr().out

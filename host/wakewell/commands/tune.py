@@ -58,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
     """The command. 0: fitted; 1: nothing could be, or the folder is contradicted; 2: bad input."""
     if not 1 <= args.workers <= MOST_WORKERS:
         raise BadInput(f"--workers {args.workers}: allowed 1 to {MOST_WORKERS}")
+    if args.take is not None and args.take < 1:
+        raise BadInput(f"--take {args.take}: allowed 1 or more; wakewell tune shows the proposals")
     if args.take is not None and args.fit_only:
         raise BadInput("--take takes a proposal, and --fit-only makes none: leave one of them out")
     if args.picture:

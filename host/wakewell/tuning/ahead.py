@@ -388,9 +388,9 @@ def along(
     reads: Mapping[str, tuple[float, float]],
 ) -> dict[str, list[Day]]:
     """Waterings so far, tank (ml) and battery at rest (mV), once a day of those wakes: as they were
-    and as runs that began at `begin_s` have them. doses: of those wakes; reads: what a
-    reading shows beside the truth, and how far it may be off that. What the pot does not measure is
-    not there."""
+    and as runs that began at `begin_s` have them. doses: of those wakes; reads: of tank and
+    battery, where they are measured, what a reading shows beside the truth, and how far it may be
+    off that."""
     found: dict[str, list[Day]] = {"waterings": [], "level_ml": [], "battery_mv": []}
     for wake in wakes:
         so_far = sum(1 for dose in doses if dose.time_s <= wake.time_s)
@@ -401,11 +401,15 @@ def along(
             ("battery_mv", wake.battery_mv if wake.battery_word == "good" and steady else None),
         ):
             rows = found[name]
-            if was is None or (rows and wake.time_s - rows[-1][0] < LEAST_APART_S):
+            if (
+                was is None
+                or name not in reads
+                or (rows and wake.time_s - rows[-1][0] < LEAST_APART_S)
+            ):
                 continue
             day = (wake.time_s - begin_s) / DAY_S
             middle, low, high = interval([_then(run, name, day) for run in runs])
-            beside, off = reads.get(name, (0.0, 0.0))
+            beside, off = reads[name]
             told = (middle + beside, max(0.0, low + beside - off), high + beside + off)
             rows.append((wake.time_s, wake.n, float(was), *told))
     return {name: rows for name, rows in found.items() if rows}

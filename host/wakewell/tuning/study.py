@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -20,9 +20,10 @@ from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.pot import description
 from wakewell.simulate import trials
+from wakewell.simulate.one_run import run_trial
 from wakewell.simulate.trials import Trial
 from wakewell.tomlfile import show_path
-from wakewell.tuning import ahead, evidence, fit, heldout, pooled, weather
+from wakewell.tuning import ahead, evidence, fit, heldout, pooled, troubles, weather
 from wakewell.tuning.evidence import Evidence
 from wakewell.tuning.fit import Fit
 from wakewell.tuning.heldout import HeldOut
@@ -90,11 +91,11 @@ def opened(path: str, csv: str | None = None) -> Study:
         if not log.true_dates:
             raise BadInput(f"{name}: its log knows no date, so no weather belongs to it; leave out "
                            "--weather")  # fmt: skip
-        sky = weather.measured(Path(csv), crop)
+        sky = weather.measured(Path(csv), crop, (_day(log.wakes[0]), _day(log.wakes[-1])))
     else:
         sky = weather.typical(crop) if log.true_dates else weather.dateless(crop)
     trial = trials.of_pot(where)
-    return Study(folder, log, trial, sky, budget.gather(folder, _day(log)))
+    return Study(folder, log, trial, sky, budget.gather(folder, _day(log.wakes[-1])))
 
 
 def _same_pot(name: str, folder: description.PotFolder, log: PotLog) -> None:
@@ -113,8 +114,8 @@ def _same_pot(name: str, folder: description.PotFolder, log: PotLog) -> None:
             )
 
 
-def _day(log: PotLog) -> date:
-    return datetime.fromtimestamp(log.wakes[-1].time_s, UTC).date()
+def _day(wake: WakeRow) -> date:
+    return datetime.fromtimestamp(wake.time_s, UTC).date()
 
 
 def fitted(study: Study, until_s: float | None = None) -> Study:
@@ -153,6 +154,15 @@ def with_others(study: Study, paths: Sequence[str]) -> Study:
         name = show_path(path)
         assert study.folder.about is not None
         assert other.folder.about is not None
+        for known, log in [
+            ("this pot", study.log),
+            *[(n, f.evidence.log) for n, f in study.others],
+        ]:
+            if other.log.wakes[-1] == log.wakes[-1]:
+                raise BadInput(
+                    f"--with {name}: its log is that of {known}, which would count twice; leave it "
+                    "out"
+                )
         mine, its = _kind(study.folder.about), _kind(other.folder.about)
         for key in mine.keys() & its.keys():
             if mine[key] != its[key]:
@@ -203,13 +213,18 @@ def held_out(study: Study) -> Study:
     days = (lived[-1].time_s - begins.time_s) / DAY_S
     in_force = lines_of(study.log, lived[0])
     state = ahead.state_at(study.log, begins)
-    runs = ahead.run(study.trial, fitted_early, days, in_force, FEW, state=state)
+    had = troubles.of(fitted_early.evidence)
+    base = replace(study.trial, owner=troubles.owner_of(had, study.trial.owner))
+    runs = [
+        run_trial(troubles.drawn(had, trial, seed), seed, history=True, state=state)
+        for seed, trial in ahead.lives(base, fitted_early, days, in_force, FEW)
+    ]
     totals = [ahead.totals(run) for run in runs]
     doses = [d for d in study.log.waterings if split_s <= d.time_s <= lived[-1].time_s]
     study.held.last_known = begins.n
     pot, cell = study.log.pot_of(begins), fitted_early.cell
-    reads = {}
-    if pot is not None:
+    reads = {"waterings": (0.0, 0.0)}
+    if pot is not None and not pot.calibration.float_only:
         reads["level_ml"] = 0.0, float(max(1, pot.calibration.tolerance_ml))
     if cell is not None:
         zero_mv, doubt_mv = cell.zero_mv

@@ -71,12 +71,12 @@ def year_s(time_s: float) -> float:
     return min(time_s - begun, YEAR_S - 1.0)
 
 
-def measured(path: Path, crop: Crop) -> Weather:
+def measured(path: Path, crop: Crop, span: tuple[date, date] | None = None) -> Weather:
     """The days of a CSV of the place, spread over their hours as the typical year has them.
 
     Columns: date (2026-05-01), et0_mm (reference ET of the day) and, if at hand, rain_mm and air_c.
     A day that the file does not have is as in the typical year. Of several years the newest counts.
-    Raises BadInput with file and line.
+    span: first and last day of the log that it belongs to. Raises BadInput with file and line.
     """
     name = show_path(str(path))
     try:
@@ -116,6 +116,11 @@ def measured(path: Path, crop: Crop) -> Weather:
                 target[hours] = [one * value / sum(usual) for one in usual]
     if len(seen) < LEAST_DAYS:
         raise BadInput(f"{name}: {len(seen)} days; allowed {LEAST_DAYS} or more")
+    if span is not None and sum(span[0] <= day <= span[1] for day in seen) < LEAST_DAYS:
+        raise BadInput(
+            f"{name}: its days, {min(seen)} to {max(seen)}, are not those of the log, {span[0]} to "
+            f"{span[1]}; allowed {LEAST_DAYS} or more days in both: give the weather of the log"
+        )
     said = f"{show_path(path.name)}, {min(seen)} to {max(seen)}, else the typical year, "
     said += _said(crop)
     return Weather(Climate(air, et0, rain, base.south), said, True, len(seen))
