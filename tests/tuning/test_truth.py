@@ -29,4 +29,7 @@ def test_a_drawn_pot_is_foretold_for_sixty_days(monkeypatch: pytest.MonkeyPatch)
                 asked += 1
     assert near >= 0.75 * 2 * len(POTS)
     assert held >= 0.75 * asked
+    row = tuned.ranked(0)
+    assert set(row["ranks"]) == set(tuned.RANKED)
+    assert all(0.0 <= rank <= 1.0 for rank in row["ranks"].values())
     sys.modules.pop("tuned")
