@@ -305,6 +305,8 @@ def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) ->
         ("--pot 18", "allowed DIAMETERxDEPTH"),
         ("--pot 18x15", "diameter_mm = 18: allowed 20 to 2000"),
         ("--pot 180x150x9999", "what such a pot holds"),
+        ("--pot 20x20", "holds 6 ml: allowed from 50 ml on; choose a larger pot"),
+        ("--pot 2000x1500x500000", "peat mix down to "),
         ("--pot 180xdeep", "allowed DIAMETERxDEPTH"),
         ("--pot ٣x١٥٠", "allowed DIAMETERxDEPTH"),
         ("--tank 4000", "allowed VOLUMExHEIGHT"),
@@ -318,7 +320,8 @@ def test_with_an_option_nothing_is_asked(terminal: list[str], tmp_path: Path) ->
         ("--level guage", "nearest known name gauge"),
         ("--chip rp2040", "known names: esp32, esp32-s3, esp32-c3, esp32-c6"),
         ("--board bear", "nearest known name bare"),
-        ("--cell lipo", "known names: lithium-ion"),
+        ("--cell alkaline", "known names: lithium-ion"),
+        ("--cell 'lead-acid 7000'", "known names: lithium-ion"),
         ("--cell 'lithium-ion 0'", "capacity_mah = 0: allowed 1 to 200000"),
         ("--probes thermometer", "known names: temperature"),
         ("--panel 60", "allowed none, or TILTxFACING"),
@@ -497,6 +500,24 @@ def test_a_panel_of_ones_own_and_that_of_another_pot(tmp_path: Path) -> None:
     assert first.about.panel == again.about.panel
     assert first.about.panel is not None
     assert first.about.panel.peak_mw == 750
+
+
+@pytest.mark.parametrize(
+    ("text", "chemistry"),
+    [("LiFePO4 1500", "lithium-iron-phosphate"), ("Ni-MH 2000", "nickel-metal-hydride"),
+     ("li-ion 2600", "lithium-ion")],
+)  # fmt: skip
+def test_a_cell_by_the_words_on_it(tmp_path: Path, text: str, chemistry: str) -> None:
+    pot = of_answers(tmp_path / "pot", cell=text, tank="4000x160")
+    assert pot.about is not None
+    assert pot.about.battery is not None
+    assert pot.about.battery.chemistry == chemistry
+
+
+def test_the_next_commands_can_be_pasted(tmp_path: Path, capsys: Run) -> None:
+    folder = tmp_path / "my fern"
+    made(folder, *QUICK)
+    assert f"wakewell check '{folder}' " in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("chemistry", choices.CELLS)

@@ -81,6 +81,8 @@ def test_a_changed_pin_or_resistor_changes_the_sheet(basil: Path) -> None:
     # Ohm's law: 4.2 V through 270 and 220 kilohm
     assert "270 kilohm" in told
     assert "4.20 V, puts 1.89 V on the pin" in told
+    # 270 and 220 kilohm side by side, to three figures
+    assert "the divider alone is 121 kilohm" in told
 
 
 def test_the_values_stay_inside_what_the_chip_bears() -> None:

@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"  left as they were: {', '.join(kept)}")
     print(f"  {summary(draft)}")
     print("  Each value is written there with its reason. Nothing is calibrated yet.")
-    print(NEXT.format(folder=place))
+    print(NEXT.format(folder=shlex.quote(place)))
     return 0
 
 
@@ -125,5 +125,6 @@ def _project(folder: Path) -> int:
     print(f"{place}: written {', '.join(written)}")
     if kept:
         print(f"  left as they were: {', '.join(kept)}")
-    print(f"Next:\n  wakewell new {place}/pots/basil\n  sh {place}/ci.sh")
+    pot, script = (shlex.quote(f"{place}/{name}") for name in ("pots/basil", "ci.sh"))
+    print(f"Next:\n  wakewell new {pot}\n  sh {script}")
     return 0

@@ -19,6 +19,7 @@ from wakewell.draft import figures, pins
 from wakewell.draft.choices import (
     ASLEEP_UA,
     CAPACITIES_MAH,
+    CELL_TRADE,
     CELLS,
     LEVELS,
     PANELS_MW,
@@ -232,6 +233,11 @@ def _pot(draft: Draft, text: str) -> None:
     volume = found[2] if found[2:] else round(TAPER * whole_ml, -2 if whole_ml > 2000 else -1)
     least, most = rows[2][1:3]
     most = min(most, int(1.05 * whole_ml))
+    if most < least:
+        text = (
+            f"--pot {show(text)}: holds {most} ml: allowed from {least} ml on; choose a larger pot"
+        )
+        raise BadInput(text)
     if not least <= volume <= most:
         raise BadInput(
             f"--pot {show(text)}: {volume:.0f} ml of soil: allowed {least} to {most}, what such a "
@@ -373,13 +379,15 @@ def _board_offer(draft: Draft) -> tuple[str, str]:
     return "bare", why + f"a cell of {mah} mAh lasts {days:.0f} days on it"
 
 
-CELL_FORM = f"{', '.join(CELLS)}, and its capacity in mAh, such as lithium-ion 2600"
+CELL_FORM = f"{', '.join(CELLS)} (all to be charged again), and its capacity in mAh, such as "
+CELL_FORM += "lithium-ion 2600"
 
 
 def _cell(draft: Draft, text: str) -> None:
     words = text.split()
     number = words.pop() if words and words[-1][:1].isdigit() else ""
-    word = _word("cell", " ".join(words), CELLS)
+    name = " ".join(words)
+    word = _word("cell", CELL_TRADE.get(re.sub(r"[\s-]", "", name.lower()), name), CELLS)
     mah = 0
     if number:
         rows = description.BATTERY[:1]

@@ -104,6 +104,14 @@ CELLS = {
         "Panasonic's BK-1100FHU, the rig's cell; its curve is flat, so a voltage says little",
     ),
 }  # fmt: skip
+# As they are written on cells, without spaces and hyphens
+CELL_TRADE = {
+    "liion": "lithium-ion",
+    "lipo": "lithium-ion",
+    "lifepo4": "lithium-iron-phosphate",
+    "lfp": "lithium-iron-phosphate",
+    "nimh": "nickel-metal-hydride",
+}
 # Of small panels as they are sold, mW in full sun; common practice, no source
 PANELS_MW = (100, 200, 300, 500, 1000, 1500, 2000, 3000, 5000, 10000, 20000)
 CAPACITIES_MAH = (2000, 2600, 3000, 3400, 5000, 6800, 10000, 15000, 20000, 30000)

@@ -157,6 +157,9 @@ def _too_little(planter: Planter, water: SoilWater, gap_ppt: float) -> str:
     heights = range(planter.height_mm, DEEPEST_MM + 1, 10)
     if deep := next((mm for mm in heights if does(replace(planter, height_mm=mm))), 0):
         allowed.append(f"{planter.substrate} from {deep} mm of depth on (--pot)")
+    shallower = range(planter.height_mm - planter.height_mm % 10, 0, -10)
+    if flat := next((mm for mm in shallower if does(replace(planter, height_mm=mm))), 0):
+        allowed.append(f"{planter.substrate} down to {flat} mm of depth (--pot)")
     return f"{text}; allowed {'; or '.join(allowed) or 'a larger pot (--pot)'}"
 
 

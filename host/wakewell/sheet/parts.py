@@ -381,10 +381,10 @@ def _divider(
         )
     yield Small(ohm(upper), f"battery: from its plus to GPIO {pin}", why)
     yield Small(ohm(lower), f"battery: from GPIO {pin} to ground", "the other half of it")
-    source = upper * lower / (upper + lower)
+    source = int(float(f"{upper * lower / (upper + lower):.3g}"))
     yield Small(
         f"{circuit.NEAR_NF} nF", f"battery: from GPIO {pin} to ground",
         "the converter draws its sample from it, because the divider alone is "
-        f"{ohm(round(source))} (Espressif's hardware design guidelines, from memory, "
+        f"{ohm(source)} (Espressif's hardware design guidelines, from memory, "
         "unconfirmed)",
     )  # fmt: skip
