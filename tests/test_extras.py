@@ -154,6 +154,18 @@ def test_what_a_part_of_a_command_lacks_is_named_when_it_is_asked_for() -> None:
     assert "wakewell[usb,remote]" in extras.advice("tomlkit", "handover")
 
 
+def test_the_light_on_a_panel_is_one_install(tmp_path: Path) -> None:
+    """In the environment of the demo: not first an extra with a part of it, then another."""
+    words = ["new", str(tmp_path / "pot"), "--panel", "60x180", "--yes"]
+    rig = {"numpy", "pandas", "scipy", "fluids", "pvlib", "refet"}
+    code = f"from wakewell.cli import main; sys.exit(main({words!r}))"
+    whole = BLOCK.format(blocked=rig) + code
+    done = subprocess.run([sys.executable, "-c", whole], capture_output=True, text=True)
+    assert done.returncode == 2
+    assert "'wakewell[rig]'" in done.stderr
+    assert not (tmp_path / "pot").exists()
+
+
 def test_a_module_that_no_extra_brings_is_a_fault_of_ours() -> None:
     assert extras.advice("no_such_library.part", "replay") == ""
     assert extras.advice(None, "replay") == ""

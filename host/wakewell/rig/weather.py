@@ -237,7 +237,8 @@ def climate(place: Place) -> Climate:
     as none. A room is at 20 °C, follows the air outside by seven tenths above that, and its air
     holds a little more vapour than the air outside, up to 70 %.
     """
-    np, refet, calcs = import_module("numpy"), import_module("refet"), import_module("refet.calcs")
+    # The rarer library first: where it is missing, the one install that brings it has the rest too
+    refet, calcs, np = import_module("refet"), import_module("refet.calcs"), import_module("numpy")
     station, year = _typical_year()
     light = 0.0036 * np.array(year["light_w"])
     outside = np.array(year["air_c"])
@@ -287,8 +288,8 @@ def sunlight(latitude_deg: float = STATION_DEG) -> tuple[Any, Any, Any, Any, Any
     above the air (clearness), split into sun and sky by Erbs et al. (1982) as pvlib has it. South
     of the equator (negative) the clouds come half a year later, with their season.
     """
-    np, pandas = import_module("numpy"), import_module("pandas")
     station, year = _typical_year()
+    np, pandas = import_module("numpy"), import_module("pandas")
     middles = pandas.date_range("2001-01-01 00:30", periods=HOURS, freq="h")
     times = middles.tz_localize(timezone(timedelta(hours=station["tz"])))
     position = import_module("pvlib.solarposition").get_solarposition
