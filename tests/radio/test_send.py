@@ -296,6 +296,21 @@ def test_each_pot_once_and_no_first_on_the_way_back(
     assert not (pot / "sent").exists()
 
 
+@pytest.mark.parametrize("every", [0, 1])
+def test_a_pot_that_never_reports_is_told_of(
+    pot: Path, left: Left, every: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = pot / "settings.toml"
+    path.write_text(f"radio_wakes = {every}\n{path.read_text()}")
+    assert main(["send", str(pot)]) == 0
+    assert ("CAUTION: it obeys radio_wakes = 0" in capsys.readouterr().out) == (every == 0)
+    assert main(["send", str(pot), "--json", "--dry-run"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["results"]
+    assert told["never_reports"] == (every == 0)
+    assert main(["ask", str(pot), "--replace-key", "--dry-run"]) == 0
+    assert ("CAUTION: it obeys radio_wakes = 0" in capsys.readouterr().out) == (every == 0)
+
+
 class First:
     """Two pots, one of which is sent to first, and what is heard of it."""
 

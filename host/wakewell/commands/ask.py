@@ -9,11 +9,20 @@ from typing import Any
 from wakewell import kept
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.log.obeyed import FOLDER, KEPT
+from wakewell.log.obeyed import FOLDER, KEPT, known
 from wakewell.pot import pot_folder, private
 from wakewell.pot.board_file import board_id
 from wakewell.radio import broker, card
-from wakewell.radio.ask import DAYS, another_key, as_json, message, parse, shown
+from wakewell.radio.ask import (
+    DAYS,
+    NEVER,
+    another_key,
+    as_json,
+    message,
+    never_reports,
+    parse,
+    shown,
+)
 from wakewell.radio.listen import DATABASE
 from wakewell.tomlfile import show_path
 
@@ -119,10 +128,14 @@ def replace_key(args: argparse.Namespace, folder: Path) -> int:
     if data and not secret.post["host"]:
         topic = broker.TOPIC.format(board=board_id(folder), what="asked")
         broker.publish(secret, folder, topic, data, retain=True)
+    never = never_reports(known(folder, pot_folder.load(folder)))
     if args.json:
-        return made(args, folder, number=n, days=args.days, sent=bool(data))
+        facts = {"number": n, "days": args.days, "sent": bool(data), "never_reports": never}
+        return made(args, folder, **facts)
     said = "asked for another key" if data else "nothing asked, it would be another key"
     print(f"{folder.resolve().name}: {said}, number {n}")
+    if never:
+        print(f"  {NEVER}")
     print(
         "  Both keys are good until listen hears the pot under the new one, two reports from now;"
     )

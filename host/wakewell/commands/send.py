@@ -9,9 +9,10 @@ from typing import Any
 
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.log.obeyed import known
 from wakewell.pot import description, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import pieces, send
+from wakewell.radio import ask, pieces, send
 from wakewell.radio.listen import DATABASE
 from wakewell.replay import preview
 from wakewell.terminal import marked, tell
@@ -159,6 +160,9 @@ def one(args: argparse.Namespace, folder: Path, code: payload.Code) -> dict[str,
     what = "back to the version before" if args.back else f"version {made.version}"
     result: dict[str, Any] = {"name": folder.name, "good": True, "number": made.n}
     result |= {"version": made.version, "back": args.back, "sent": not args.dry_run}
+    result["never_reports"] = ask.never_reports(known(folder, found))
+    if result["never_reports"]:
+        say(f"{folder.name}: {ask.NEVER}")
     if args.dry_run:
         say(f"{folder.name}: nothing sent; it would be number {made.n}, {what}")
         return result

@@ -40,6 +40,14 @@ DAYS = 7  # how long a message may be taken, unless the person says otherwise
 MEANINGS = meanings.of("settings")
 
 
+NEVER = "CAUTION: it obeys radio_wakes = 0 and never asks the broker; flash it by cable"
+
+
+def never_reports(at: Known) -> bool:
+    """Does a pot take nothing by radio, whatever is left for it?"""
+    return not at.settings["radio_wakes"]
+
+
 def parse(words: list[str]) -> dict[str, int]:
     """{setting: value} from key=value words. Raises BadInput."""
     values: dict[str, int] = {}
@@ -78,10 +86,8 @@ def effect(found: description.PotFolder, now: Known, values: dict[str, int]) -> 
         done = replaying.newest_life(found.name, files, other)
         rows.append(f"  on the {done.played} recorded wakes:")
         rows += [f"    {text}" for text in replaying.in_short(done)]
-    if not now.settings["radio_wakes"]:
-        rows.append(
-            "  CAUTION: it obeys radio_wakes = 0 and never asks the broker; flash it by cable"
-        )
+    if never_reports(now):
+        rows.append(f"  {NEVER}")
     elif values.get("radio_wakes") == 0:
         rows.append(
             "  CAUTION: with radio_wakes = 0 it never reports again; only a cable can change that"
