@@ -188,6 +188,9 @@ def test_ask_and_the_round_show_what_waits(
     assert "not taken in its time" in shown("round")[0]
     path.write_bytes(b"{}")
     assert main(["ask", str(pot)]) == 2
+    capsys.readouterr()
+    assert main(["round", str(pot)]) == 1, "the others are shown all the same"
+    assert "000002.json: not a manifest as send made it" in capsys.readouterr().out
 
 
 def test_numbers_only_rise_whoever_counted(pot: Path, left: Left) -> None:

@@ -103,8 +103,13 @@ def _row(
     told = heard.told if heard is not None else {}
     if heard is not None:
         row.program = {name: heard.told[name] for name in PROGRAM if name in heard.told}
-    if pot.folder is not None and (waits := pieces.waits(pot.folder.path, told)) is not None:
-        row.program |= {"waits": waits[0], "waits_is": waits[1]}
+    if pot.folder is not None:
+        try:
+            waits = pieces.waits(pot.folder.path, told)
+        except BadInput as error:
+            row.otherwise = row.otherwise or str(error)
+        else:
+            row.program |= {"waits": waits[0], "waits_is": waits[1]} if waits else {}
     return row
 
 
