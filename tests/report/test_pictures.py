@@ -112,6 +112,10 @@ def test_a_float_switch_is_not_told_in_litres() -> None:
     assert "litres" not in " ".join((tank, *pages.tables(view)["tank"].heads))
     (picture,) = (p for p in view.pictures if p.key == "tank")
     assert "litres" not in picture.text + picture.unit
+    drawn = plots.draw(picture, "svg", "pot", "").decode()
+    words_ = re.findall(r"<text[^>]*>([^<]*)</text>", drawn)
+    assert {"up", "down", "float switch"} <= set(words_)
+    assert "0.2" not in words_, "no half of a switch"
 
 
 def drawn(view: pages.PotView) -> dict[str, pictures.Picture]:

@@ -244,11 +244,13 @@ def tank_text(
     """What the picture of the tank shows. until: how long its water lasts."""
     if not values:
         return say("No level reading was plausible.")
-    refills = plural("{count} refill", "{count} refills", len(picture.rows["refills"]))
+    refills = say("no refill")
+    if count := len(picture.rows["refills"]):
+        refills = plural("{count} refill, a triangle", "{count} refills, each a triangle", count)
     if float_only:
-        return say("A float switch, so no amounts; {refills}, each a triangle.", refills=refills)
+        return say("A float switch, so no amounts; {refills}.", refills=refills)
     return say(
-        "Last {litres} litres, {refills}, each a triangle. Water for the plant: {until}.",
+        "Last {litres} litres, {refills}. Water for the plant: {until}.",
         litres=number(values[-1], 2),
         refills=refills,
         until=until,
@@ -260,13 +262,13 @@ def events_text(bars: Counter[str], marks: int) -> str:
     stopped, asked = say("It never stopped by itself"), say("never asked for anything")
     if bars["lockouts"]:
         stopped = plural(
-            "It stopped {count} time by itself (filled bars)",
+            "It stopped once by itself (filled bars)",
             "It stopped {count} times by itself (filled bars)",
             bars["lockouts"],
         )
     if bars["needs"]:
         asked = plural(
-            "asked for something {count} time (open bars)",
+            "asked for something once (open bars)",
             "asked for something {count} times (open bars)",
             bars["needs"],
         )

@@ -29,13 +29,15 @@ MINUTE_MS = 60000
 DAY_MS = 1000 * DAY_S
 ASKED, STOPPED = term("asked: {what}"), term("stopped: {what}")
 Row = tuple[float, float | None]
+HEADROOM = 1.08  # the top of a picture that begins at nought, of its highest value
 
 
 @dataclass
 class Picture:
     """One picture: its key, heading, text alternative, and rows by name of the data set.
 
-    reach: where its time ends, ms, if that is later than the last record.
+    reach: where its time ends, ms, if that is later than the last record. places: the names of
+    nought and of what is above it, where its values are no amounts.
     """
 
     key: str
@@ -47,6 +49,7 @@ class Picture:
     unit: str = ""
     dated: bool = True
     reach: int = 0
+    places: tuple[str, str] | None = None
 
 
 def week_of(wall_s: float, dated: bool) -> int:
@@ -333,7 +336,7 @@ def dose_picture(log: PotLog, calendar: Calendar) -> Picture:
 
 def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
     """Water in the tank, with what it asks for a refill at and stops at, refills and forecast."""
-    unit = say("float: up above 0") if log.float_only else say("litres")
+    unit = say("float switch") if log.float_only else say("litres")
     picture = Picture("tank", say("Water in the tank"), "", 220, unit=unit)
     rows = picture.rows = quantity(log, calendar, "level_ml", 1000, 3)
     rows["refills"] = refills(log, calendar)
@@ -352,7 +355,9 @@ def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
     for name in ("asks", "stops"):
         rows[name] = stretches(log, partial(level, name), picture.reach)
     known = values_in([*rows["line"], *rows["asks"], *rows["stops"]], "v")
-    picture.domain = (0.0, 1.08 * max(known, default=0.0) or 1.0)
+    picture.domain = (0.0, HEADROOM * max(known, default=0.0) or 1.0)
+    if log.float_only:
+        picture.places = say("down"), say("up")
     return picture
 
 

@@ -42,7 +42,7 @@ from wakewell.drawing import (
     y,
 )
 from wakewell.language import say, term
-from wakewell.report.pictures import DAY_MS, Picture
+from wakewell.report.pictures import DAY_MS, HEADROOM, Picture
 
 Colours = dict[str, str]
 NEAR_PX = {"doses": 2.0}  # least pixels for a day that keep its stem apart from the next one's
@@ -83,7 +83,12 @@ def spec(picture: Picture, colour: Colours, data: bool) -> Spec:
         dates = {"encode": {"labels": {"update": {"text": days}}}}
     near = NEAR_PX.get(picture.key, LINE_PX)
     shown = picture.key != "events"
-    side = {"tickCount": 5, "labels": shown, "ticks": shown, "grid": shown, "minExtent": SIDE}
+    side: Spec = {"tickCount": 5, "labels": shown, "ticks": shown, "grid": shown, "minExtent": SIDE}
+    if picture.places is not None:
+        down, up = map(json.dumps, picture.places)
+        text = {"signal": f"datum.value > 0 ? {up} : {down}"}
+        side["values"] = [0, high / HEADROOM]  # where the line is
+        side["encode"] = {"labels": {"update": {"text": text}}}
     return frame(
         WIDTH,
         picture.height,
