@@ -314,6 +314,19 @@ def test_a_pot_that_never_reports_is_told_of(
     assert ("CAUTION: it obeys radio_wakes = 0" in capsys.readouterr().out) == (every == 0)
 
 
+@pytest.mark.parametrize("words", [["send"], ["ask"], ["ask", "dose_ml=61"]])
+def test_a_database_that_is_named_must_be_there(
+    pot: Path, left: Left, words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without it the number that the board judged last would not be known."""
+    command, *values = words
+    where = str(pot.parent / "nowhere.db")
+    assert main([command, str(pot), *values, "--database", where]) == 2
+    assert "nowhere.db" in capsys.readouterr().err
+    assert not left
+    assert not Path(where).exists()
+
+
 class First:
     """Two pots, one of which is sent to first, and what is heard of it."""
 

@@ -56,6 +56,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     folder = given.pot_folder(args.pot)
+    if args.database is not None:
+        given.existing_database(args.database)
     if args.new_key:
         path = private.make(folder)
         if args.json:

@@ -58,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     folders = [given.pot_folder(name) for name in args.pots]
     first = None if args.first is None else given.pot_folder(args.first)
+    if args.database is not None:
+        given.existing_database(args.database)
     if args.wakes < 1:
         raise BadInput(f"--wakes {args.wakes}: allowed 1 or more")
     if first is not None and first.resolve() not in [folder.resolve() for folder in folders]:
