@@ -23,6 +23,7 @@ from wakewell.deskboard import DeskBoard, why_not
 from wakewell.deskboard.rig_world import RigWorld, spec_of
 from wakewell.pot import chips, pot_folder
 from wakewell.pot.bench_book import Book
+from wakewell.pot.description import Battery
 from wakewell.pot.headers import HEADERS
 from wakewell.rig.pot import RigPot
 from wakewell.shipped import CAFE
@@ -432,3 +433,30 @@ def test_enter_goes_on_and_starts_no_pump(monkeypatch: pytest.MonkeyPatch) -> No
             typed(*[""] * 5).word("key", "Run the pump?", allowed)
     with pytest.raises(commission.StoppedByPerson):
         typed("stop").word("level.down", "Float down.", (commission.GO_ON,))
+
+
+@pytest.mark.parametrize(
+    ("kind", "cells", "fits"),
+    [("lithium-ion", 1, True), ("lithium-ion", 3, False), ("lithium-iron-phosphate", 1, True),
+     ("nickel-metal-hydride", 3, True), ("nickel-metal-hydride", 5, False)],
+)  # fmt: skip
+def test_a_full_battery_is_one_of_its_kind(kind: str, cells: int, fits: bool) -> None:
+    """Through 270 and 220 kilohm, onto a pin that reads truly up to 2.45 V: three nickel cells put
+    1.95 V there, five 3.26 V, three of lithium 5.66 V."""
+    pot = pot_folder.load(CAFE / "basil")
+    assert pot.about is not None
+    pot.about = replace(pot.about, battery=Battery(kind, 2000, cells))
+    part = pot.parts["battery"]
+    pot.parts["battery"] = replace(part, numbers={"upper_ohm": 270_000, "lower_ohm": 220_000})
+    mv = 3700
+    uv = round(1000 * mv * 220 / 490)
+    session: Any = SimpleNamespace(
+        pot=pot, say=lambda text: None, live=lambda probe: (uv, 100),
+        answers=SimpleNamespace(number=lambda *given: mv),
+        point=lambda *given: None, enter=lambda *given: None, finding=lambda *given: None,
+    )  # fmt: skip
+    if fits:
+        commission.battery(session)
+    else:
+        with pytest.raises(commission.Failed, match="use a larger upper resistor"):
+            commission.battery(session)

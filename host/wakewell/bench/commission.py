@@ -46,7 +46,6 @@ METER_MA_PPT = 20  # of its current range, the same
 METER_PPT = 5  # standard uncertainty of a cheap multimeter; own assumption
 GROWN_G = 100  # of the plant, for an example
 WEIGHED_PPT = 15  # standard uncertainty of soil water by weight; own assumption
-FULL_CELL_MV = 4200
 # DS18B20: a sixteenth of a degree a count (Maxim data sheet, table 1)
 DS18B20 = [(-320, -20_000), (960, 60_000)]
 
@@ -275,8 +274,9 @@ def battery(s: Session) -> None:
             "which resistor has another value, correct it, then run this again"
         )
     assert s.pot.about is not None
-    cells = s.pot.about.battery.cells if s.pot.about.battery else 1
-    full_mv = FULL_CELL_MV * cells * ratio
+    cell = s.pot.about.battery
+    kind, cells = (cell.chemistry, cell.cells) if cell else (description.CHEMISTRIES[0], 1)
+    full_mv = agree.FULL_MV[kind] * cells * ratio
     most_mv = chips.CHIPS[s.pot.about.chip].most_mv
     if full_mv > most_mv:
         raise Failed(
