@@ -23,8 +23,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help='TOML: question = answer or [answers], "hand" is what a desk board\'s hand reads; '
-        "default: the questions are asked",
+        help='a TOML file with the answers, such as wiring.checked = "yes", a list where a '
+        'question comes again; "hand" takes the figure that a desk board\'s hand reads; '
+        "default: you are asked",
     )
     parser.add_argument(
         "--again", action="append", default=[], metavar="STEP",

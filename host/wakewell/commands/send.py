@@ -49,8 +49,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--json")
     parser.epilog = (
         "exit codes: 0 sent to all; 1 the first pot has not proved it yet, or took it back, so the "
-        "others wait; 2 not sent, with the reason. A pot fetches it with its reports and puts it "
-        "in force before a regular wake. It takes it back by itself if it fails"
+        "others wait; 2 not sent, with the reason. A pot fetches the version with its "
+        "reports and starts it before a regular wake; if it fails, the pot goes back to the one "
+        "before by itself"
     )
 
 

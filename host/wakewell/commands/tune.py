@@ -49,8 +49,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     given.option(parser, "--dask")
     given.option(parser, "--json")
     parser.epilog = (
-        "exit codes: 0 fitted; 1 the log is too short or too tame, contradicts the folder, or the "
-        "fit failed its own check; 2 input that cannot be used"
+        "exit codes: 0 fitted; 1 the log is too short or shows too little change, contradicts the "
+        "folder, or the fit failed its own check; 2 input that cannot be used"
     )
 
 
