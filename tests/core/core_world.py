@@ -108,9 +108,9 @@ def counts_for(points: Any, value: float | Fraction) -> Any:
     for (low, low_value), (high, high_value) in core_pots.pairs(points):
         least, most = sorted((low_value, high_value))
         if least <= value <= most:
-            return low + round(
-                Fraction(value - low_value) * (high - low) / (high_value - low_value)
-            )
+            above = value - low_value
+            exactly = Fraction(above) if isinstance(above, float) else above
+            return low + round(Fraction(exactly * (high - low), high_value - low_value))
     return points[-1 if (value > points[-1][1]) == rising else 0][0]
 
 

@@ -359,7 +359,10 @@ def test_settings_that_weaken_a_protection_are_a_finding(
     code, found = replayed(capfd, SHIPPED["fern"], "--settings", asked)
     assert code == 1
     assert {row["rule"] for row in found["weaker"]} == {"R4", "R8"}
-    assert main(["replay", str(SHIPPED["fern"]), "--settings", str(asked)]) == 1
+    # A log that lies by itself: of one in its pot's folder replay also says what would follow, from
+    # a twin fitted to it (tests/tuning)
+    alone = shutil.copytree(SHIPPED["fern"], tmp_path / "alone")
+    assert main(["replay", str(alone), "--settings", str(asked)]) == 1
     assert capfd.readouterr().out.rstrip().splitlines()[-1].startswith("1 replayed, NOT all good: ")
 
 
