@@ -10,6 +10,7 @@ import pytest
 from wakewell import cli
 from wakewell.budget import inputs
 from wakewell.log import series
+from wakewell.pot.description import Crop
 from wakewell.rig.weather import PLACES, climate
 from wakewell.simulate import one_run, trials
 from wakewell.tuning import charge, evidence, fit
@@ -68,5 +69,5 @@ def test_what_a_battery_draws_and_gets_is_found_again(
     # In a shared parcel nobody knows when the sun shone
     log.shifted = True
     assert log.dated
-    apart = fit.cell(said, spec, typical("balcony"), inputs.CURRENT_DOUBT["sheet"])
+    apart = fit.cell(said, spec, typical(Crop(stands="balcony")), inputs.CURRENT_DOUBT["sheet"])
     assert (apart is None) == bool(panel)
