@@ -41,7 +41,7 @@ from wakewell import shipped  # noqa: E402
 from wakewell.budget import inputs as budget  # noqa: E402
 from wakewell.budget.doubt import Z90  # noqa: E402
 from wakewell.log.logs import EPOCH  # noqa: E402
-from wakewell.log.record import wake_of  # noqa: E402
+from wakewell.log.record import gist_of  # noqa: E402
 from wakewell.pot import pot_folder as pots  # noqa: E402
 from wakewell.replay.verdicts import Verdicts  # noqa: E402
 from wakewell.rig.errors import Impossible  # noqa: E402
@@ -199,7 +199,7 @@ def lived(
     before: dict[str, float] = {}
 
     def seen(record: dict[str, Any]) -> None:
-        verdicts.see(wake_of(record), board.in_force)
+        verdicts.see(gist_of(record), board.in_force)
         if pot.t_s <= LOG_DAYS * DAY_S:  # the log ends with its last wake, and so does the twin's
             result.days = pot.t_s / DAY_S
             before.update(ahead.totals(result) | {"days": result.days})

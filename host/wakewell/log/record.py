@@ -315,6 +315,37 @@ class Brief(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"
             raise ValueError(why)
 
 
+class RunGist(msgspec.Struct, gc=False):
+    """Of a pulse no samples."""
+
+    ran_ms: Number
+
+
+class Gist(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"):
+    """Of a wake what the verdicts look at, for a record that comes from the core itself: members
+    that are lists or named values are taken as they are. Each is as in `Wake`."""
+
+    n: Count
+    begin: Begin
+    run: RunGist | UnsetType = UNSET
+    stores: Any
+    awake_ms: Number
+    values: Converted
+    judged: Any
+    permissives: Any
+    plan: Plan
+    trips: Any
+    lockouts: Any
+    needs: Any
+    water: Water
+    commands: Any
+
+    @property
+    def ran_ms(self) -> int:
+        """How long the pump ran; 0 without a pulse."""
+        return self.run.ran_ms if self.run else 0
+
+
 class Snapshot(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="state"):
     """The whole retained state. A replay can begin at it."""
 
@@ -477,6 +508,11 @@ def form_of(plain: Mapping[str, Any]) -> type[Wake | Brief | Snapshot]:
 def wake_of(plain: Plain) -> Wake:
     """A whole wake as the core makes it. Raises ValueError (msgspec's) if it is none."""
     return msgspec.convert(plain, Wake)
+
+
+def gist_of(plain: Plain) -> Gist:
+    """The same for the verdicts alone, at a quarter of the time."""
+    return msgspec.convert(plain, Gist)
 
 
 # The files in force

@@ -14,7 +14,7 @@ from typing import Any
 from wakecore import fields, rules
 from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
 from wakecore.wake import MOST_TRIES
-from wakewell.log.record import Wake, is_pulse
+from wakewell.log.record import Gist, Wake, is_pulse, sleep_of
 from wakewell.log.times import NEAR_S, cut_short
 from wakewell.units import volts, water
 
@@ -114,10 +114,10 @@ class Verdicts:
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
 
-    def _break(self, rule: str, wake: Wake, why: str) -> None:
+    def _break(self, rule: str, wake: Wake | Gist, why: str) -> None:
         self.broken.setdefault(rule, (wake.n, why))
 
-    def see(self, wake: Wake, pot: Any) -> None:
+    def see(self, wake: Wake | Gist, pot: Any) -> None:
         """Judge one more record. pot: what was in force for it."""
         self.wakes += 1
         begin, commands, values = wake.begin, wake.commands, wake.values
@@ -198,14 +198,15 @@ class Verdicts:
             self._see_run(wake, pot)
         self._held = lockouts
 
-    def _sleep_of(self, wake: Wake) -> int:
+    def _sleep_of(self, wake: Wake | Gist) -> int:
         """Seconds of sleep commanded last, 0 if it was not sleep (R13)."""
-        if wake.sleep is None:
+        slept = sleep_of(wake.commands)
+        if slept is None:
             self._break("R13", wake, "the last command was not sleep")
             return 0
-        return wake.sleep.seconds
+        return slept.seconds
 
-    def _follow(self, wake: Wake, lockouts: list[str]) -> None:
+    def _follow(self, wake: Wake | Gist, lockouts: list[str]) -> None:
         for name in lockouts:
             if name not in self._open:
                 self._open[name] = len(self.latched)
@@ -217,7 +218,7 @@ class Verdicts:
             if at < len(self.latched):
                 self.latched[at] = (self.latched[at][0], name, wake.n)
 
-    def _see_answer(self, wake: Wake, allowed: int) -> None:
+    def _see_answer(self, wake: Wake | Gist, allowed: int) -> None:
         """A new dose after so many without any rise of the soil water at all (R7).
 
         A dose that tripped, or gave less than half of what it was to give, is not counted.
@@ -237,7 +238,7 @@ class Verdicts:
         self._before_ppt, self._peak_ppt = ppt if asked else None, 0
         self._dose_ul, self._dose_given_ul = plan.dose_ul, 0
 
-    def _see_run(self, wake: Wake, pot: Any) -> None:
+    def _see_run(self, wake: Wake | Gist, pot: Any) -> None:
         limits = pot.limits
         ran_ms, values, came = wake.ran_ms, wake.values, wake.water
         kind = wake.plan.kind
@@ -273,7 +274,7 @@ class Verdicts:
         for name in (name for name in self._held if name in wake.lockouts):
             self._break(LOCKOUT_RULES.get(name, "R9"), wake, f"pump ran under the lockout {name!r}")
 
-    def _see_thirst(self, wake: Wake, pot: Any, ppt: int | None) -> None:
+    def _see_thirst(self, wake: Wake | Gist, pot: Any, ppt: int | None) -> None:
         """R16: dry or unbelieved soil at regular wakes in a row, and nobody asked to water.
 
         A wake within the settle time of a run is left out, and so is one whose level was in doubt.
@@ -297,7 +298,7 @@ class Verdicts:
                 f"{self._thirsty} regular wakes with too little water, and nobody was told",
             )
 
-    def _see_silence(self, wake: Wake, pot: Any, mv: int | None) -> None:
+    def _see_silence(self, wake: Wake | Gist, pot: Any, mv: int | None) -> None:
         """R17: the first lockout of a pot with a radio and a good cell leaves a report."""
         if self._held or self.wakes == 1 or not pot.settings.radio_wakes or mv is None:
             return
@@ -305,7 +306,7 @@ class Verdicts:
             told = ", ".join(wake.lockouts)
             self._break("R17", wake, f"{told} began, and no report was sent")
 
-    def _see_unanswered(self, wake: Wake, pot: Any, ppt: int | None) -> None:
+    def _see_unanswered(self, wake: Wake | Gist, pot: Any, ppt: int | None) -> None:
         """R18: water since the soil last rose at all, or the maker saw to the pot.
 
         The response that a pot learns is at most four times the calibrated one. Presses of the
@@ -330,7 +331,7 @@ class Verdicts:
         self._unanswered_ul += wake.water.given_ul or 0
         self.most_unanswered_ul = max(self.most_unanswered_ul, self._unanswered_ul)
 
-    def _count(self, wake: Wake, ml: int, fall_ml: int, limit_ml: int) -> None:
+    def _count(self, wake: Wake | Gist, ml: int, fall_ml: int, limit_ml: int) -> None:
         """R3: a pulse by its time, on top of what others gave by time or fall, if that is more.
 
         Its own fall is one reading after it, which may be wrong, and nothing could stop it any
@@ -394,7 +395,7 @@ class Verdicts:
         return found
 
 
-def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
+def start_faults(wake: Wake | Gist, pot: Any) -> Iterator[tuple[str, str]]:
     """(requirement, why) of each one that this wake's start of the pump goes against.
 
     By what was read, commanded and stored in this wake alone; nothing where it starts no pump.
@@ -434,7 +435,7 @@ def start_faults(wake: Wake, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R15", "the pump ran although the saucer was wet or could not be read"
 
 
-def report_faults(wake: Wake, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
+def report_faults(wake: Wake | Gist, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
     """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
 
     last_word: something latched or was lost in this wake, which may be reported once (R17).

@@ -16,7 +16,7 @@ from typing import Any
 from wakecore import line
 from wakewell.kept import keep_old
 from wakewell.log.logs import IN_FORCE
-from wakewell.log.record import wake_of
+from wakewell.log.record import gist_of
 from wakewell.replay.verdicts import Verdicts
 from wakewell.rig.errors import Stopped
 from wakewell.rig.pot import DAY_S, RigPot
@@ -177,7 +177,7 @@ def run_trial(
     supplied = Supplied()
 
     def seen(record: dict[str, Any]) -> None:
-        verdicts.see(wake_of(record), in_force)
+        verdicts.see(gist_of(record), in_force)
         # As the core says; where it knows no level, there may be water.
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
