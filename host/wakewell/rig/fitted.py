@@ -5,6 +5,8 @@ as the real one did on the bench, plus the errors that calibration does not take
 temperature, drift, the converter's steps. What does not: judging a reading (the core's work).
 """
 
+import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +15,6 @@ from .errors import Impossible, need
 from .hydraulics import RigTank
 from .panel import Panel
 from .probes import Divider, LevelGauge, SoilProbe, content_of, permittivity
-from .tables import along
 
 CALIBRATED_C = 20.0  # temperature at which a pot's soil points were taken
 SPREADS_NOISE = 8.0  # a reading's permitted spread is this many standard deviations of a sample
@@ -27,12 +28,8 @@ def turned(points: Sequence[tuple[int, int]]) -> tuple[tuple[float, float], ...]
 
 def beyond(points: Sequence[tuple[float, float]], x: float) -> float:
     """As `tables.along`, but the end lines go on past the ends."""
-    if x < points[0][0]:
-        (x0, y0), (x1, y1) = points[0], points[1]
-    elif x > points[-1][0]:
-        (x0, y0), (x1, y1) = points[-2], points[-1]
-    else:
-        return along(points, x)
+    upper = bisect_right(points, (x, math.inf), 1, len(points) - 1)
+    (x0, y0), (x1, y1) = points[upper - 1], points[upper]
     return y0 + (x - x0) / (x1 - x0) * (y1 - y0)
 
 
