@@ -435,7 +435,9 @@ def start_faults(wake: Wake | Gist, pot: Any) -> Iterator[tuple[str, str]]:
         yield "R15", "the pump ran although the saucer was wet or could not be read"
 
 
-def report_faults(wake: Wake | Gist, pot: Any, last_word: bool = False) -> Iterator[tuple[str, str]]:
+def report_faults(
+    wake: Wake | Gist, pot: Any, last_word: bool = False
+) -> Iterator[tuple[str, str]]:
     """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
 
     last_word: something latched or was lost in this wake, which may be reported once (R17).
