@@ -184,10 +184,11 @@ class Monitor:
             k["granted"] = 0  # the probe is back
         self.see_radio(k, happened)
         regular = node.numbers[AT["phase"]] == IDLE and passed_s > 0 and letter.begin not in PRESSES
-        self.see_soil(k, letter, regular, passed_s)
         # A wake that doubts the level puts what is regular off until after the look
         doubts = happened.sleep is not None and happened.sleep[0] == 60
-        if letter.soil == "frozen" and regular and not (doubts and "on" not in happened.commands):
+        regular = regular and not (doubts and "on" not in happened.commands)
+        self.see_soil(k, letter, regular, passed_s)
+        if letter.soil == "frozen" and regular:
             k["frozen"] = min(k["frozen"] + 1, self.settings.frozen_wakes + 1)
         elif letter.soil in ("dry", "wet", "flicker", "span"):
             k["frozen"] = 0
