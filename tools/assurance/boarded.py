@@ -4,13 +4,16 @@ A file is a sequence as in `wakewell.sequences.sequence_file`, on the bench pot;
 but comes about. What may be said besides:
 
     [board]                       echo = true: its gauge is one of echoes; radio = false; sensors =
-                                  false: they have power at all times
+                                  false: they have power at all times; tls = false: its broker
+                                  is at home and wants none; post = true: reports are posted
 
-    [wake.board]                  of each of these wakes; the first five stay until they change
+    [wake.board]                  of each of these wakes; the first seven stay until they change
     wifi = false                  no network is there
     broker = "deaf"               or "closes", "away", "good": what it does with a report
     clock_server = [9800, 0]      the time it tells; [0, 0]: none answers
     echoes = 1                    of nine echoes so many come back
+    network = "cottage"           the Wi-Fi that is there; its password is always the same
+    radio = "hangs"               or "browns out", "good": what switching it on does to the chip
     cable = [9800, 0]             the time was told by cable
     fails = "/pot/state"          no file whose name begins so can be written
     cut = 3                       the power goes in the third operation on the flash;
@@ -20,22 +23,43 @@ but comes about. What may be said besides:
     unsigned = ["/pot/limits.json"]   these lost their CRC, and read well otherwise
     flashed = { dose_ml = 60 }    a flash of all three files, settings among them, was cut off
     stranger = { dose_ml = 60 }   a message of the owner's from long ago is sent again
+    key = true                    the owner asks for another key
+    staged = "sound"              a version has come over the air and is staged; "breaks off",
+                                  "hangs": each wake of it does
+    breaks_off = true             the program of this wake does, whichever version it is
+    free = 500                    so many bytes are left on the flash
+    visitor = ["cottage", "its password"]   what a person enters at the entry page; with the code
+                                  on the card unless a third word is another
 
 Expectations know besides: `heard` (records that the host has, all told), `changed` (are other
-settings in force than at the start?), `state_was`, `limits_was` (as in a record's `begin`). A meter
+settings in force than at the start?), `state_was`, `limits_was` (as in a record's `begin`),
+`version` ("sent" or "before": which is in force), `key` ("old" or "new"), `missing` (wakes neither
+in the log nor counted as dropped). A meter
 at the pins looks on in every wake: whatever it finds is a failure of the requirement it names.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
-from assurance.bare_broker import UTC, Broker
-from assurance.whole_chip import EXT0, POWER, RESET, SLEPT, TIMER, WATCHDOG, PlainChip
-from wakeboard import asked, wiring
+from assurance.bare_broker import UTC, Broker, Server
+from assurance.whole_chip import (
+    EXT0,
+    HOME,
+    PASSWORD,
+    POWER,
+    RESET,
+    SLEPT,
+    TIMER,
+    WATCHDOG,
+    PlainChip,
+)
+from wakeboard import asked, manifest, wiring
 from wakecore import fields, line
 from wakecore.state import State
 from wakecore.table import counts_at
@@ -51,13 +75,16 @@ PINS = {"soil": 32, "level": 33, "battery": 34, "current": 35, "saucer": 36, "ch
 PINS |= {"temperature": 19, "flowmeter": 21}
 MOST_BOOTS = 6  # boots of one wake, its radio's among them
 CONTACT = {"points": [[0, 0], [1, 1]], "rails": [-5, 5], "spread": 0}
+SENT = "0123456789ab-01234567"  # the name of a version that came over the air
+CODE = "moss and fern"  # on the pot's card
 SHORT_MS = 1000  # a shorter sleep is inside a wake: the radio's boot comes after it
 STAYS: dict[str, Any] = {
     "wifi": True, "broker": "good", "clock_server": [0, 0], "echoes": 9, "fails": "",
+    "network": HOME, "radio": "good",
 }  # fmt: skip
 ONCE: dict[str, Any] = {
     "cut": 0, "cut_in": "", "damaged": [], "unsigned": [], "flashed": {}, "stranger": {},
-    "cable": [],
+    "cable": [], "key": False, "staged": "", "breaks_off": False, "free": None, "visitor": [],
 }  # fmt: skip
 CANNOT: tuple[str, ...] = (
     "after",
@@ -86,7 +113,7 @@ class BoardReader(SequenceReader):
         self.board = {"radio": True, **self.data.pop("board", {})}
         self.each = [wake.pop("board", {}) for wake in self.array((), "wake")]
         self.stays = dict(STAYS)
-        unknown = set(self.board) - {"echo", "radio", "sensors"}
+        unknown = set(self.board) - {"echo", "radio", "sensors", "tls", "post"}
         unknown |= {key for told in self.each for key in told} - set(STAYS) - set(ONCE)
         if unknown:
             raise self.error((), f"not a key of a board: {', '.join(sorted(unknown))}")
@@ -126,6 +153,7 @@ class BoardReader(SequenceReader):
         more: dict[str, sequence_file.Check] = {}
         if scope != "total":
             more = {"heard": sequence_file.span, "changed": sequence_file.flag}
+            more |= {"version": own, "key": own, "missing": sequence_file.span}
             more |= {f"{kind}_was": own for kind in ("state", *fields.KINDS)}
         return super().expectation(at, given, {**checks, **more}, scope)
 
@@ -172,11 +200,13 @@ class BoardLife:
         self.pot = mock.load_pot(self.script["pot"])
         told = self.script["board"]
         self.echo = bool(told.get("echo"))
-        self.broker = Broker(BOARD, KEY)
+        self.broker = (Server if told.get("post") else Broker)(BOARD, KEY)
         self.chip = PlainChip(self.files(told), PUMP, self.broker)
         self.chip.button_pin = BUTTON
         self.chip.sensors_pin = SENSORS if told.get("sensors", True) else -1
         self.chip.counts, self.chip.began = self.counts, self.begins
+        self.chip.program, self.chip.tls = self.program, bool(told.get("post"))
+        self.staged = "sound"  # what the version that was sent is like
         self.first_id = self.pot.settings.id
         self.level_ml: int | None = None
         self.moved_ul = 0
@@ -206,8 +236,12 @@ class BoardLife:
             found[f"/pot/state.{slot}"] = bytes(state.to_bytes())
         if told.get("radio"):
             secret: dict[str, Any] = {"kind": "private", "version": 1, "key": KEY.hex()}
-            secret |= {"wifi_name": "greenhouse", "wifi_password": "not a real one"}
-            secret |= {"broker_host": "192.168.1.9", "broker_port": 8883, "broker_tls": 1}
+            secret |= {"wifi_name": HOME, "wifi_password": PASSWORD}
+            secret |= {"broker_host": "192.168.1.9", "broker_port": 8883}
+            secret |= {"broker_tls": int(told.get("tls", True))}
+            secret |= {"entry_name": "pot", "entry_code": CODE, "entry_port": 80}
+            if told.get("post"):
+                secret |= {"post_host": "192.168.1.8", "post_port": 443, "post_path": ""}
             secret |= {"broker_user": "pot", "broker_password": "not a real one"}
             secret |= {"ntp_host": "192.168.1.5", "ntp_port": 123}
             found["/pot/private.json"] = line.encode(tuple(secret), secret)
@@ -325,29 +359,34 @@ class BoardLife:
         how, boots = CAUSES.get(cause, SLEPT), 0
         why = EXT0 if cause == "button" else TIMER
         while True:
+            version = self.version()
             ended, ms = chip.boot(how, why)
             boots += 1
             if ended != "sleep" or ms >= SHORT_MS or boots == MOST_BOOTS:
                 break
-            chip.events[-1] = "report"
+            if version == self.version():  # else it is the first boot of another one
+                chip.events[-1] = "report"
             chip.clock_ms += ms
             chip.button_ms, how, why = 0, SLEPT, TIMER
         if ended == "stuck" or boots == MOST_BOOTS:
             chip.wrong.append(("R13", "the board does not go to sleep"))
         self.cuts = chip.flash.operations
-        chip.flash.cut_at, chip.flash.fails, chip.flash.stores = 0, "", []
+        chip.flash.cut_at, chip.flash.fails, chip.flash.stores, chip.flash.room = 0, "", [], None
         self.sleep_ms = ms if ended == "sleep" else 0
         self.next = "timer" if ended == "sleep" else ended
         moved_ul = self.moved_ul - self.had_ul
         if self.level_ml is not None and not self.did["stuck_level"]:
             self.level_ml = max(0, self.level_ml - moved_ul // 1000)
-        record = self.records()[-1] if len(self.records()) > len(had) else None
+        last = self.records()[-1:]
+        record = last[0] if last and last != had[-1:] else None
         if record is not None and self.ran_ms > record["plan"]["pulse_ms"] + mock.HARD_DEADLINE_MS:
             planned = record["plan"]["pulse_ms"]
             chip.wrong.append(("R2", f"a pulse of {planned} ms lasted {self.ran_ms} ms"))
         if self.ran_ms > self.pot.limits.pulse_ms + mock.HARD_DEADLINE_MS:
             chip.wrong.append(("R2", f"the pump ran for {self.ran_ms} ms"))
-        shown: dict[str, Any] = {"heard": len(self.heard())}
+        shown: dict[str, Any] = {"heard": len(self.heard()), "version": self.version()}
+        shown["key"] = "old" if KEY.hex().encode() in self.secrets() else "new"
+        shown["missing"] = self.missing()
         if record is not None:
             shown["changed"] = int(record["settings"] != self.first_id)
             for kind in ("state", *fields.KINDS):
@@ -378,6 +417,16 @@ class BoardLife:
             )
             files |= {f"/pot/{kind}.json.new": data + b"\n" for kind, data in lines.items()}
             files["/moves"] = "\n".join(f"/pot/{kind}.json" for kind in lines).encode()
+        chip.network, chip.radio_does = now["network"], now["radio"]
+        chip.visitors = [form(*now["visitor"])] if now["visitor"] else []
+        if now["staged"]:
+            self.stage(now["staged"])
+        if now["key"]:
+            self.broker.kept[f"wakewell/{BOARD}/asked"] = self.broker.change_key(
+                1, (UTC[0] + 9, 0), 1 << 20
+            )
+        if now["free"] is not None:
+            chip.flash.room = chip.flash.used() + now["free"]
         if now["stranger"]:
             values = {row[0]: getattr(self.pot.settings, row[0]) for row in fields.SETTINGS}
             self.broker.kept[f"wakewell/{BOARD}/asked"] = asked.make(
@@ -385,19 +434,61 @@ class BoardLife:
                 values | now["stranger"],
             )  # fmt: skip
 
-    def records(self) -> list[dict[str, Any]]:
-        """The wakes in the log."""
+    def stage(self, how: str) -> None:
+        """A version came over the air, whole: what the board has of it when it is staged."""
+        self.staged, data = how, b"compiled"
+        row = manifest.row(hashlib.sha256(data).hexdigest(), len(data), "wakeboard/turn.mpy")
+        record = {"kind": "sent", "n": 1, "state": "staged", "why": "", "name": SENT}
+        record |= {"list": hashlib.sha256(row).hexdigest(), "size": len(row), "back": 0}
+        record |= {"day": UTC[0] + 9, "second": 0, "until_n": 1 << 20, "vain": 0}
+        self.chip.flash.files |= {
+            f"/code/{SENT}/wakeboard/turn.mpy": data, "/code/next.list": row,
+            "/code/sent.json": line.encode(tuple(record), record), "/code/staged": SENT.encode(),
+        }  # fmt: skip
+
+    def program(self) -> str:
+        """What the program of this boot does."""
+        if self.now["breaks_off"]:
+            return "breaks off"
+        return self.staged if self.version() == "sent" else "good"
+
+    def version(self) -> str:
+        """Which version is in force."""
+        return "sent" if self.chip.flash.files["/code/in-force"] == SENT.encode() else "before"
+
+    def secrets(self) -> bytes:
+        """What the board keeps of them."""
+        return self.chip.flash.files.get("/pot/private.json", b"")
+
+    def rows(self) -> list[dict[str, Any]]:
+        """All that is in the log."""
         found = []
         for name, data in sorted(self.chip.flash.files.items()):
             if name.startswith("/pot/log/"):
-                rows = (line.decode(text)[0] for text in data.splitlines())
-                found += [row for row in rows if row is not None and row["kind"] == "wake"]
-        return found
+                found += [line.decode(text)[0] for text in data.splitlines()]
+        return [row for row in found if row is not None]
+
+    def records(self) -> list[dict[str, Any]]:
+        """The wakes in the log."""
+        return [row for row in self.rows() if row["kind"] == "wake"]
+
+    def missing(self) -> int:
+        """The wakes that are not in the log, and that it does not count as dropped either."""
+        rows = self.rows()
+        there = {row["n"] for row in rows if row["kind"] == "wake"}
+        dropped = max((row["dropped"] for row in rows if row["kind"] == "state"), default=0)
+        return max(there, default=-1) + 1 - len(there) - int(dropped)
 
     def heard(self) -> set[bytes]:
         """The lines of wakes that the host has, each once."""
         told = {row.data for report in self.broker.answered for row in report.lines}
         return {data for data in told if b'"kind":"wake"' in data[:30]}
+
+
+def form(name: str, password: str, code: str = CODE) -> bytes:
+    """What a browser sends of the entry page."""
+    body = urlencode({"name": name, "password": password, "code": code}).encode()
+    return b"POST / HTTP/1.1\r\nContent-Length: %d\r\n\r\n" % len(body) + body
 
 
 def check(sequence: Sequence) -> list[Failure]:

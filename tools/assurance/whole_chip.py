@@ -27,6 +27,7 @@ EXT0, TIMER = 2, 4  # machine.wake_reason()
 LONGEST_PULSE_MS = 200  # of the pump's hardware (R2)
 CERTIFICATE = (9497 * 86400, 14000 * 86400)  # when the broker's is good: the chip's clock, 2026 on
 COUNTS_PER_C = 16
+HOME, PASSWORD = "greenhouse", "not a real one"
 
 
 class BootEnded(BaseException):
@@ -43,6 +44,7 @@ class PlainFlash:
         self.operations = self.cut_at = 0
         self.cut_in = ""  # only operations on files whose names begin so are counted
         self.fails = ""  # a write to any file whose name begins so is an error
+        self.room: int | None = None  # bytes that all files may have together; None: no bound
         self.stores: list[int] = []
 
     def changes(self, path: str) -> bool:
@@ -87,18 +89,27 @@ class PlainFlash:
 
     def write(self, path: str, data: bytes) -> int:
         cut = self.changes(path)
+        if self.room is not None and self.used() + len(data) > self.room:
+            raise OSError(28)
         self.files[path] += data[: len(data) // 2] if cut else data
         if cut:
             self.chip.end("power")
         return len(data)
 
+    def used(self) -> int:
+        """Bytes in all files."""
+        return sum(map(len, self.files.values()))
+
     # What `os` offers
 
     def stat(self, path: str) -> tuple[int, ...]:
         self.chip.alive()
-        if path in self.folders or path == "/":
-            return (0x4000, *[0] * 9)
-        return (0x8000, 0, 0, 0, 0, 0, len(self.files[self.needed(path)]), 0, 0, 0)
+        if path in self.files:
+            return (0x8000, 0, 0, 0, 0, 0, len(self.files[path]), 0, 0, 0)
+        inside = path.rstrip("/") + "/"
+        if path not in self.folders and not any(name.startswith(inside) for name in self.files):
+            raise OSError(2)
+        return (0x4000, *[0] * 9)
 
     def rename(self, old: str, new: str) -> None:
         self.needed(old)
@@ -107,6 +118,9 @@ class PlainFlash:
     def remove(self, path: str) -> None:
         self.needed(path)
         self.change(path, lambda: self.files.pop(path))
+
+    def rmdir(self, path: str) -> None:
+        self.change(path, lambda: self.folders.discard(path))
 
     def mkdir(self, path: str) -> None:
         self.change(path, lambda: self.folders.add(path))
@@ -182,6 +196,13 @@ class PlainChip:
         self.button_pin, self.button_ms = -1, 0
         self.sensors_pin, self.clock_server = -1, [0, 0]
         self.wifi, self.talk = True, "good"
+        self.network = HOME  # the name of the Wi-Fi that is there; its password is PASSWORD
+        self.radio_does = "good"  # or "hangs", "browns out": what comes of switching it on
+        self.visitors: list[
+            bytes
+        ] = []  # what people send to the chip's own Wi-Fi, one after another
+        self.tls = False  # of the server, not of a broker: what is posted has to go by TLS
+        self.program: Callable[[], str] = lambda: "good"  # or "breaks off", "hangs": a wake's
         self.cause = self.why = 0
         self.console: list[str] = []
 
@@ -263,6 +284,10 @@ class PlainChip:
                 self.book(at_ms - self.now_ms)
                 self.end(how)
         self.book(ms)
+
+    def hang(self) -> None:
+        """The program waits for ever: watchdog or lease ends it."""
+        self.wait(1 << 50)
 
     def ticks_ms(self) -> int:
         """The millisecond count of the program, which may stand still."""
@@ -425,22 +450,31 @@ def modules(chip: PlainChip) -> dict[str, Any]:
             return (chip.look(self.pin) or 0) / COUNTS_PER_C
 
     class PlainWLAN:
+        SEC_WPA2 = 3
+
         def __init__(self, interface: int) -> None:
+            self.joined = False
+
+        def config(self, **_: Any) -> None:
             pass
 
         def active(self, on: bool = True) -> bool:
             chip.alive()
             chip.radio = chip.radio or on
+            if on and chip.radio_does == "hangs":
+                chip.hang()
+            if on and chip.radio_does == "browns out":
+                chip.end("brownout")
             return on
 
         def connect(self, name: str, key: str) -> None:
-            pass
+            self.joined = (name, key) == (chip.network, PASSWORD)
 
         def disconnect(self) -> None:
             pass
 
         def isconnected(self) -> bool:
-            return chip.wifi
+            return chip.wifi and self.joined
 
         def ifconfig(self) -> tuple[str, ...]:
             return ("192.168.1.7", "255.255.255.0", "192.168.1.1", "192.168.1.1")
@@ -449,7 +483,17 @@ def modules(chip: PlainChip) -> dict[str, Any]:
         """TCP to the broker, or UDP to the clock server."""
 
         def __init__(self, family: int = 0, kind: int = 1) -> None:
-            self.kind, self.answer = kind, b""
+            self.kind, self.answer, self.secure = kind, b"", False
+
+        def setsockopt(self, *_: int) -> None:
+            pass
+
+        bind = listen = setsockopt
+
+        def accept(self) -> tuple[Any, str]:
+            if not chip.visitors:
+                raise OSError(11)
+            return PlainVisitor(chip.visitors.pop(0)), "192.168.4.2"
 
         def connect(self, address: Any) -> None:
             chip.alive()
@@ -471,6 +515,8 @@ def modules(chip: PlainChip) -> dict[str, Any]:
 
         def write(self, data: bytes) -> int:
             chip.alive()
+            if chip.tls and not self.secure:
+                chip.wrong.append(("R13", "a report is posted in the clear"))
             heard = len(chip.broker.reports)
             chip.broker.deaf = chip.talk != "good"
             chip.broker.write(0, bytes(data))
@@ -489,6 +535,25 @@ def modules(chip: PlainChip) -> dict[str, Any]:
             pass
 
         setblocking = settimeout
+
+    class PlainVisitor:
+        """A browser that is joined to the chip's own Wi-Fi."""
+
+        def __init__(self, data: bytes) -> None:
+            self.data = data
+
+        def read(self, size: int) -> bytes | None:
+            data, self.data = self.data[:size], self.data[size:]
+            return data or None
+
+        def write(self, data: bytes) -> int:
+            return len(data)
+
+        def setblocking(self, on: bool) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
 
     class PlainPoll:
         def register(self, stream: PlainStream, events: int) -> None:
@@ -510,6 +575,7 @@ def modules(chip: PlainChip) -> dict[str, Any]:
         def wrap_socket(self, below: Any, **_: Any) -> Any:
             if not CERTIFICATE[0] <= chip.clock_ms // 1000 < CERTIFICATE[1]:
                 raise OSError("the certificate is not good at this time")
+            below.stream.secure = True
             return below.stream
 
     def sleep(ms: int = 0) -> None:
@@ -540,14 +606,15 @@ def modules(chip: PlainChip) -> dict[str, Any]:
         },
         "os": {
             "stat": flash.stat, "rename": flash.rename, "remove": flash.remove,
-            "mkdir": flash.mkdir, "listdir": flash.listdir, "statvfs": flash.statvfs,
-            "urandom": lambda size: bytes(range(size)),
+            "mkdir": flash.mkdir, "rmdir": flash.rmdir, "listdir": flash.listdir,
+            "statvfs": flash.statvfs, "urandom": lambda size: bytes(range(size)),
         },
         "gc": {"threshold": nothing, "collect": nothing},
         "micropython": {"kbd_intr": nothing, "heap_lock": nothing, "heap_unlock": nothing},
         "network": {"WLAN": PlainWLAN, "STA_IF": 0, "AP_IF": 1},
         "socket": {
             "socket": PlainStream, "SOCK_STREAM": 1, "SOCK_DGRAM": 2, "AF_INET": 2,
+            "SOL_SOCKET": 1, "SO_REUSEADDR": 2,
             "getaddrinfo": lambda host, port, *_: [(2, 1, 0, "", (host, port))],
         },
         "select": {"poll": PlainPoll, "POLLIN": 1},
@@ -602,6 +669,11 @@ class PlainFinder:
         return None
 
     def exec_module(self, module: Any) -> None:
+        if module.__name__ == "wakeboard.board":
+            if self.chip.program() == "hangs":
+                self.chip.hang()
+            if self.chip.program() == "breaks off":
+                raise ValueError("this program has a mistake")
         module.open, module.print = self.chip.flash.open, self.chip.console.append
         exec(sources()[module.__name__], module.__dict__)
 
