@@ -303,13 +303,12 @@ class RigPot:
         """Let time pass, 0 s or more; raises Stopped in a state that no pot can be in."""
         if not 0.0 <= seconds < 1e11:
             raise Impossible("seconds", seconds, "0 to 1e11 s")
-        end = self.t_s + seconds
-        faults, line = self.faults, self.line
-        while self.t_s < end:
+        faults, line, now, end = self.faults, self.line, self.t_s, self.t_s + seconds
+        while now < end:
             stop = faults.next_s
             if stop > end:
                 stop = end
-            left = stop - self.t_s
+            left = stop - now
             if self.switched_on or self._stuck:
                 step = self._pump_step(left)
             else:
@@ -319,8 +318,8 @@ class RigPot:
                     step = self._siphon_step(left)
                 self._check()
             self.clock_s += step * self._clock_rate if self._state == "asleep" else step
-            self.t_s = stop if step >= left else self.t_s + step
-            if self.t_s >= faults.next_s:
+            self.t_s = now = stop if step >= left else now + step
+            if now >= faults.next_s:
                 self.meet_faults()
 
     def run_on(self, step_s: float) -> None:
@@ -469,9 +468,10 @@ class RigPot:
         counts.leak_mah += leak_ma * hours
         if pump_ma > 0.0:
             counts.pump_mah += pump_ma * hours
-        if self._state == "asleep":
+        state = self._state
+        if state == "asleep":
             counts.asleep_mah += board_ma * hours
-        elif self._state == "awake":
+        elif state == "awake":
             counts.awake_mah += board_ma * hours
         else:
             counts.radio_mah += board_ma * hours

@@ -440,7 +440,7 @@ class Container:
     def _drain(self, step_s: float) -> None:
         """Spread and percolate what is above capacity."""
         if self.bulb_ml > self._bulb_full:
-            self._level(-math.expm1(-step_s / self.soil.spread_s))
+            self._level(self.bulb_ml, self.bulk_ml, -math.expm1(-step_s / self.soil.spread_s))
         drained = -math.expm1(-step_s / self.soil.drain_s)
         out = 0.0
         if self.bulb_ml > self._bulb_full:
@@ -469,13 +469,11 @@ class Container:
         self.saucer_ml = saucer - gone
         tally.saucer_evaporated_ml += gone
 
-    def _level(self, share: float) -> None:
-        """Move the regions a share of the way towards equal water content."""
+    def _level(self, bulb_ml: float, bulk_ml: float, share: float) -> None:
+        """So much in the regions, moved a share of the way towards equal water content."""
         bulb, bulk = self._bulb, self._bulk
-        difference = self.bulb_ml / bulb - self.bulk_ml / bulk
-        moved = share * difference * bulb * bulk / self.volume_ml
-        self.bulb_ml -= moved
-        self.bulk_ml += moved
+        moved = share * (bulb_ml / bulb - bulk_ml / bulk) * bulb * bulk / self.volume_ml
+        self.bulb_ml, self.bulk_ml = bulb_ml - moved, bulk_ml + moved
 
     def _lose(
         self, climate: Climate, since_s: float, until_s: float, begin_mm: float, end_mm: float
@@ -526,8 +524,7 @@ class Container:
         low, held = self._bulb_floor, before - self._floor
         if held > 0.0:
             bulb = low + (bulb - low) * (water - self._floor) / held
-        self.bulb_ml, self.bulk_ml = bulb, water - bulb
-        self._level(-math.expm1((since_s - until_s) / self.soil.even_s))
+        self._level(bulb, water - bulb, -math.expm1((since_s - until_s) / self.soil.even_s))
 
     def _note_troubles(
         self, before_ml: float, since_s: float, until_s: float, crossed: list[float]
