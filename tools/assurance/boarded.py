@@ -26,7 +26,7 @@ but comes about. What may be said besides:
     key = true                    the owner asks for another key
     staged = "sound"              a version has come over the air and is staged; "breaks off",
                                   "hangs": each wake of it does
-    breaks_off = true             the program of this wake does, whichever version it is
+    program = "hangs"             or "breaks off": this wake's does, whichever version it is
     free = 500                    so many bytes are left on the flash
     visitor = ["cottage", "its password"]   what a person enters at the entry page; with the code
                                   on the card unless a third word is another
@@ -84,7 +84,7 @@ STAYS: dict[str, Any] = {
 }  # fmt: skip
 ONCE: dict[str, Any] = {
     "cut": 0, "cut_in": "", "damaged": [], "unsigned": [], "flashed": {}, "stranger": {},
-    "cable": [], "key": False, "staged": "", "breaks_off": False, "free": None, "visitor": [],
+    "cable": [], "key": False, "staged": "", "program": "", "free": None, "visitor": [],
 }  # fmt: skip
 CANNOT: tuple[str, ...] = (
     "after",
@@ -404,6 +404,8 @@ class BoardLife:
         chip.flash.stores, chip.flash.fails = list(self.wake.get("stores", ())), now["fails"]
         chip.flash.operations, chip.flash.cut_in = 0, now["cut_in"]
         chip.flash.cut_at = self.cut_at if now["cut"] == "each" else now["cut"]
+        if "/pump.json" in now["damaged"]:
+            chip.pump_known = False
         for path in now["damaged"]:
             if path in files:
                 files[path] = bytes(byte ^ 8 for byte in files[path])
@@ -448,9 +450,8 @@ class BoardLife:
 
     def program(self) -> str:
         """What the program of this boot does."""
-        if self.now["breaks_off"]:
-            return "breaks off"
-        return self.staged if self.version() == "sent" else "good"
+        usual = self.staged if self.version() == "sent" else "good"
+        return str(self.now["program"] or usual)
 
     def version(self) -> str:
         """Which version is in force."""

@@ -25,6 +25,7 @@ DEVICE = Path(str(wakeboard.__file__)).parents[1]
 POWER, RESET, WATCHDOG, SLEPT, SOFT = 1, 2, 3, 4, 5  # machine.reset_cause()
 EXT0, TIMER = 2, 4  # machine.wake_reason()
 LONGEST_PULSE_MS = 200  # of the pump's hardware (R2)
+MOST_BOOT_MS = 330000  # nobody else keeps a board awake: five minutes, and an answer under way
 CERTIFICATE = (9497 * 86400, 14000 * 86400)  # when the broker's is good: the chip's clock, 2026 on
 COUNTS_PER_C = 16
 HOME, PASSWORD = "greenhouse", "not a real one"
@@ -187,6 +188,7 @@ class PlainChip:
     def __init__(self, files: dict[str, bytes], pump: int, broker: Broker) -> None:
         self.flash = PlainFlash(self, files)
         self.pump, self.broker = pump, broker
+        self.pump_known = True  # by its file: else no pin is driven as the pump's
         self.rtc, self.clock_ms = b"", 0
         self.counts: Callable[[int], int | None] = lambda pin: None
         self.began: Callable[[], None] = lambda: None  # a pump run begins
@@ -245,10 +247,12 @@ class PlainChip:
 
     def asleep(self) -> None:
         """What a meter at the pins shows of a sleeping board."""
-        if self.levels.get(self.pump) != (0, True):
+        if self.pump_known and self.levels.get(self.pump) != (0, True):
             self.wrong.append(("R1", "the pump's pin is not held off in the sleep"))
         if self.sensors_pin in self.levels and self.levels[self.sensors_pin] != (0, True):
             self.wrong.append(("R5", "the sensors stay powered in the sleep"))
+        if self.now_ms > MOST_BOOT_MS:
+            self.wrong.append(("R13", f"a boot of {self.now_ms} ms"))
         if self.radio and self.pumped:
             self.wrong.append(("R13", "one boot pumped and had the radio on"))
         self.events.append("sleep")
@@ -318,8 +322,10 @@ class PlainChip:
         self.alive()
         if not self.touched:
             self.touched = True
-            if (pin, level) != (self.pump, 0):
+            if self.pump_known and (pin, level) != (self.pump, 0):
                 self.wrong.append(("R1", "a wake does not begin with the pump off"))
+        if pin == self.pump and not self.pump_known:
+            self.wrong.append(("R1", "a pin is driven that no file names as the pump's"))
         if level is not None:
             self.levels[pin] = level, hold
             if pin == self.sensors_pin and not level and "read" in self.events:
