@@ -167,6 +167,7 @@ OTHERWISE = {
     "r05_nasty_battery_reading_lost": "the same",
     "r05_nasty_charge_sense_lost": "a contact always has a level",
     "r06_nasty_a_scale_beside_the_probe_decides_nothing": "no scale is on this chip",
+    "r06_nasty_a_scale_is_no_soil_probe": "the same",
     "r09_nasty_end_cannot_be_written": "RTC memory knows the end that the flash does not",
     "r12_limit_how_long_is_held": "a board looks at its button every 50 ms",
     "r15_nasty_saucer_lost_in_a_pulse": "a converter's loose wire is a reading beyond the rails",
