@@ -214,6 +214,10 @@ def test_the_manual_page_is_valid_and_has_every_command_and_option(
         assert f"fBwakewell {name}fR" in plain
         for action in actions:
             assert all(option in plain for option in action.option_strings)
+    for name, example in commands.EXAMPLES.items():
+        assert f"Example: wakewell {example}. " in plain, name
+    assert ".SH EXIT STATUS" in page
+    assert ".SH COMMENTS" not in page
     requests = {row.split()[0] for row in page.splitlines() if row[:1] in (".", "'")}
     # Of man(7) and groff_man(7)
     assert requests <= {".TH", ".SH", ".SS", ".TP", ".PP", ".RS", ".RE", ".B", ".br", ".nf", ".fi"}

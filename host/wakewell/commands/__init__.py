@@ -167,10 +167,15 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     return parser
 
 
-def options_of(parser: argparse.ArgumentParser, name: str) -> list[str]:
-    """The long options of that subcommand."""
+def parsers_in(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    """The parsers of the subcommands, by name."""
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
-            found = action.choices[name]._option_string_actions
-            return [option for option in found if option.startswith("--")]
-    return []
+            return dict(action.choices)
+    return {}
+
+
+def options_of(parser: argparse.ArgumentParser, name: str) -> list[str]:
+    """The long options of that subcommand."""
+    found = parsers_in(parser)[name]._option_string_actions if name else ()
+    return [option for option in found if option.startswith("--")]

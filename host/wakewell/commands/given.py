@@ -72,7 +72,10 @@ OPTIONS = {
     "--file": ("FILE", "the file to write"),
     "--json": ("", "print one JSON object instead of text: command, good, exit, results"),
     "--like": ("POT", "take from this pot what the new or planned one lacks, such as cafe/basil"),
-    "--names": ("", "only print every name that may be written there, with its meaning"),
+    "--names": (
+        "",
+        "print every name that the files may hold, with its meaning, and do nothing else",
+    ),
     "--new-key": ("", "make private.toml with a new key"),
     "--out": ("DIR", "the folder to write into"),
     "--page": ("DIR", "write the pages of each log into this folder"),

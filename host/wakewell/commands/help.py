@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 import wakewell
-from wakewell.commands import COMMANDS, DESCRIPTION, given, known, parser_of
+from wakewell.commands import COMMANDS, DESCRIPTION, given, known, parser_of, parsers_in
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,10 +36,20 @@ def manual() -> str:
     """The manual page, made from the parsers, in the language of roff."""
     from argparse_manpage.manpage import Manpage
 
-    page = Manpage(parser_of(COMMANDS, skip_absent=True), format="single-commands-section")
+    parser = parser_of(COMMANDS, skip_absent=True)
+    status = str(parser.epilog).removeprefix("exit codes: ")
+    parser.epilog = None  # it would stand below "comments"
+    page = Manpage(parser, format="single-commands-section")
     page.description = DESCRIPTION
     page.source = f"wakewell {wakewell.__version__}"
     page.manual = "Wakewell"
-    rows = [f".TP\n\\fI{value}\\fR\n{what}" for value, what in given.VALUES.items()]
-    page.add_section("what stands for a value", "=", "\n".join(rows).replace("-", "\\-"))
+    ends = {name: str(sub.epilog) for name, sub in parsers_in(parser).items() if sub.epilog}
+    values = {f"\\fI{value}\\fR": what for value, what in given.VALUES.items()}
+    for heading, rows in (
+        ("exit status", {"every command": status}),
+        ("examples", {f"\\fBwakewell {name}\\fR": text for name, text in ends.items()}),
+        ("what stands for a value", values),
+    ):
+        text = "\n".join(f".TP\n{name}\n{what}" for name, what in rows.items())
+        page.add_section(heading, "=", text.replace("-", "\\-"))
     return str(page)
