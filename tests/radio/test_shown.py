@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import mosquitto
 import pytest
@@ -16,6 +17,7 @@ import test_listen as common
 
 import waiting
 from wakewell.errors import BadInput
+from wakewell.log import series
 from wakewell.pot import private
 from wakewell.radio import broker
 from wakewell.radio.shown import ROUND, Shown
@@ -78,6 +80,31 @@ def test_they_follow_the_log_and_the_clock(
     page = (out / ROUND).read_text()
     assert re.findall(r'stamp \w+">([^<]+)<', page) == ["no news", "no news"]
     assert f'href="{ROUND}"' in (out / "basil.html").read_text()
+
+
+def test_a_log_that_cannot_be_read_keeps_no_other_page_back(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other, said, out, read = folder.with_name("mint"), [], tmp_path / "out", series.read
+    shutil.copytree(folder, other)
+    shown = Shown({"a": folder, "b": other}, out, said.append)
+    for each in (folder, other):
+        tell(each, 20)
+
+    def fails(name: str, *args: Any) -> Any:
+        if name == "basil":
+            raise BadInput("basil: cannot be read: worn disk")
+        return read(name, *args)
+
+    monkeypatch.setattr(series, "read", fails)
+    shown.write(["a", "b"])
+    page = (out / ROUND).read_text()
+    assert 'href="mint.html"' in page
+    assert "basil: cannot be read: worn disk" in page
+    assert said == ["pages: basil: cannot be read: worn disk"]
+    monkeypatch.undo()
+    shown.write(["a"])
+    assert "worn disk" not in (out / ROUND).read_text()
 
 
 def test_whoever_opens_a_page_meanwhile_gets_a_whole_one(folder: Path, tmp_path: Path) -> None:

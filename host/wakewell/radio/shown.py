@@ -28,6 +28,7 @@ class Shown:
         self.folders, self.out, self.say = folders, out, say
         self.names = dict(zip(folders, series.names(folders.values()), strict=True))
         self.views: dict[str, pages.PotView] = {}
+        self.unread = dict.fromkeys(folders, "nothing heard yet")
         self._changed: set[str] = set()
         self._look = threading.Condition()
         self._stopped = False
@@ -68,17 +69,30 @@ class Shown:
                 return
 
     def write(self, boards: Iterable[str]) -> None:
-        """Write the pages of these boards, and the round over all. Raises BadInput."""
+        """Write the pages of these boards, and the round over all. A log that cannot be read keeps
+        no other pot's page back: the round says why. Raises BadInput where nothing can be written.
+        """
         for board in sorted(boards):
-            folder = self.folders[board] / "logs"
-            found = logs.find_logs(folder) if folder.is_dir() else []
-            for place, files in found[:1]:
-                log = series.read(self.names[board], place, files)
-                if log.wakes:
-                    self.views[board] = pages.view(log, "", page_files.today())
-                    self._put(self.views[board].page, pages.pot_page(self.views[board], ROUND))
-        unread = [(n, "nothing heard yet") for b, n in self.names.items() if b not in self.views]
+            try:
+                self._read(board)
+            except BadInput as error:
+                self.views.pop(board, None)
+                self.unread[board] = str(error)
+                self.say(f"pages: {error}")
+                continue
+            if board in self.views:
+                self._put(self.views[board].page, pages.pot_page(self.views[board], ROUND))
+        unread = [(self.names[b], why) for b, why in self.unread.items() if b not in self.views]
         self._put(ROUND, pages.round_page(list(self.views.values()), unread))
+
+    def _read(self, board: str) -> None:
+        """What the pot's log says now. Raises BadInput."""
+        folder = self.folders[board] / "logs"
+        found = logs.find_logs(folder) if folder.is_dir() else []
+        for place, files in found[:1]:
+            log = series.read(self.names[board], place, files)
+            if log.wakes:
+                self.views[board] = pages.view(log, "", page_files.today())
 
     def _put(self, name: str, text: str) -> None:
         pages.write(self.out / name, text.encode())
