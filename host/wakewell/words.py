@@ -388,7 +388,7 @@ HELD = Said(
 
 PROBE_WORDS = {
     "good": Word("plausible"),
-    "unfitted": Word("not fitted"),
+    "unfitted": Word("not fitted, or not calibrated yet"),
     "absent": Word("it did not answer", "a loose plug or a broken wire", "Check its plug.", OWNER),
     "railed": Word(
         "its reading is at the end of its scale",

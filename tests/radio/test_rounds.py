@@ -71,7 +71,7 @@ def test_the_demo_by_urgency_and_the_page_shows_the_same(
             assert text in cells
         for kind in ("tank", "battery"):
             days = row[f"{kind}_days"]
-            assert f"{kind} {'–' if days is None else days}" in cells
+            assert f"{kind} {'not known' if days is None else days}" in cells
             assert days is None or f"{days} days" in shown
         assert row["not_sent"] == {}
     assert [row["condition"] for row in rows] == sorted(

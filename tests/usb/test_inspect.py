@@ -11,17 +11,23 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from usb_desks import Desk, newest_state, wakes
 from usb_images import whole
 
+import makelog
+from wakewell import words
 from wakewell.cli import main
 from wakewell.commands import deskboard as desk_command
 from wakewell.deskboard import read_image
 from wakewell.deskboard.desk import rig_world
 from wakewell.deskboard.hands import Hands
 from wakewell.errors import BadInput
+from wakewell.log import record
 from wakewell.pot import pot_folder
+from wakewell.usb import inspect, pull
+from wakewell.usb.link import Identity
 
 Start = Callable[..., Desk]
 DRY = {"water": 0.2}
@@ -68,6 +74,22 @@ def test_a_lockout_is_shown_and_ends_only_with_its_cause_seen_to(start: Start, c
     assert "clear no response" in wakes(files)[-1]["begin"]["host"]
     assert "no response" not in wakes(files)[-1]["lockouts"]
     assert newest_state(files) is not None
+
+
+@pytest.mark.parametrize("word", ["unfitted", "railed"])
+def test_a_reading_that_is_none_says_why_in_plain_words(word: str) -> None:
+    *_, line = makelog.log_lines(makelog.play(makelog.wakes(2)))
+    last = pull.last_record(line + b"\n")
+    assert isinstance(last, record.Wake)
+    last = msgspec.structs.replace(
+        last,
+        values=msgspec.structs.replace(last.values, battery_mv=None),
+        judged={**last.judged, "battery": word},
+    )
+    identity = Identity("0" * 12, "micropython", (1, 27, 0), 0, 0, 4096, "ESP32")
+    seen = inspect.Seen(identity, "none", "none", "0", "", None, [last])
+    told = inspect.screen(seen, Path("basil"))
+    assert f"  battery      {words.PROBE_WORDS[word].plain}" in told
 
 
 def test_an_interpreter_is_written_after_asking(

@@ -118,10 +118,15 @@ def answer(wake: WakeRow, log: PotLog) -> tuple[str, bool]:
     before = log.before(wake)
     was = before.lockouts if before is not None else wake.lockouts
     begun = [name for name in wake.lockouts if name not in was]
-    parts = [words.of(words.LOCKOUTS, name).plain for name in begun]
+    parts = [stopped(name) for name in begun]
     over = [name for name in was if name not in wake.lockouts]
     text, watered = did(wake, log, begun, over)
     return "; ".join([*parts, *(ended(name, wake) for name in over), text]), watered
+
+
+def stopped(name: str) -> str:
+    """That a lockout was in force in a wake, which may be long ago."""
+    return say("stopped because of {why}", why=words.STOPPED_FOR.get(name, name))
 
 
 def ended(name: str, wake: WakeRow) -> str:
@@ -189,7 +194,7 @@ def hindrances(wake: WakeRow, begun: Sequence[str]) -> list[str]:
     told = {why for name in wake.lockouts for why in ("lockouts", *SAME.get(name, ()))}
     names = [name for name in wake.failing if name not in told]
     why = [words.of(words.PERMISSIVES, name).plain for name in names]
-    return why + [words.of(words.LOCKOUTS, n).plain for n in wake.lockouts if n not in begun]
+    return why + [stopped(name) for name in wake.lockouts if name not in begun]
 
 
 def idle(wake: WakeRow, log: PotLog, begun: Sequence[str], over: Sequence[str]) -> str:

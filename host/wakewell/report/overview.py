@@ -223,9 +223,11 @@ def heard(row: Overview, calendar: Calendar, now_s: float) -> str:
 
 def left(row: Overview, days: int | None) -> str:
     """Days that are left, by its last record."""
+    if days is None:
+        return say("not known")
     if not days and row.word == condition.SILENT:
-        return "–" if days is None else say("may have run out")
-    return "–" if days is None else plural("{count} day", "{count} days", days)
+        return say("may have run out")
+    return plural("{count} day", "{count} days", days)
 
 
 def asked(row: Overview) -> str:

@@ -17,7 +17,7 @@ from wakewell.replay.verdicts import LOCKOUT_RULES, LOCKOUT_WAYS
 from wakewell.terminal import Bad
 from wakewell.usb.link import MOST_SAID, Identity, Link
 from wakewell.usb.pull import POT, last_records, listed
-from wakewell.words import task
+from wakewell.words import PROBE_WORDS, of, task
 
 LAST_WAKES = 5
 
@@ -130,7 +130,7 @@ def screen(seen: Seen, folder: Path) -> list[str]:
             ("tank", "level", values.level_ml, units.water),
             ("soil", "soil", values.soil_ppt, units.soil),
         ):
-            text = f"implausible: {judged[probe]}" if value is None else shown(value)
+            text = shown(value) if value is not None else of(PROBE_WORDS, judged[probe]).plain
             lines.append(f"  {name:<12} {text}")
     else:
         lines.append("  readings     none yet: it has finished no wake")
