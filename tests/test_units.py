@@ -18,6 +18,8 @@ from wakewell import units
         (units.water(1201, fine=True), "1.201 l"),
         (units.water(-12), "-12 ml"),
         (units.soil(296), "29.6 %"),
+        (units.share(0.584), "58 %"),
+        (units.share(0.04, "+"), "+4 %"),
     ],
 )
 def test_each_quantity_has_one_way(text: str, told: str) -> None:

@@ -21,3 +21,8 @@ def water(ml: float, fine: bool = False) -> str:
 def soil(ppt: float) -> str:
     """Soil water, from parts per thousand of the soil's volume."""
     return f"{ppt / 10:.1f} %"
+
+
+def share(part: float, sign: str = "") -> str:
+    """A part of a whole, from 0 to 1, in whole per cent. sign: "+" to show one always."""
+    return f"{100 * part:{sign}.0f} %"

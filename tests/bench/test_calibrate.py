@@ -345,7 +345,23 @@ def test_a_fit_is_checked_only_by_points_that_it_does_not_go_through() -> None:
     # Four points that no more than rounding keeps off a line
     exact = [Point(c, 0.1 * c, 5.0, 10) for c in (0, 1000, 2000, 3100)]
     line = fits.fit("battery", exact, straight=True, unit="mV")
-    assert calibrate.proof(line, "mV") == "largest residual 0 mV"
+    assert calibrate.proof(line, "mV") == "largest residual 0 V"
+
+
+@pytest.mark.parametrize(
+    ("probe", "value", "told"),
+    [
+        ("battery", 4194, "4.194 V"),
+        ("soil", 691, "69.1 %"),
+        ("level", 12_345, "12345 ml"),
+        ("temperature", -20_000, "-20 °C"),
+        ("charger", 1, "1"),
+    ],
+)
+def test_what_a_point_stands_for_is_told_in_the_unit_that_people_read(
+    probe: str, value: float, told: str
+) -> None:
+    assert calibrate.told(value, probe) == told
 
 
 def test_the_picture_has_units_and_no_rounding_for_a_residual(folder: Path) -> None:

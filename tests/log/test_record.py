@@ -134,6 +134,20 @@ def test_a_pot_is_handed_over_whose_newest_record_is_shortened(
     assert f"  last read   wake {last.n}: its record is shortened, its memory was short" in rows
 
 
+def test_what_a_pot_read_last_is_told_in_the_units_that_people_read(
+    tmp_path: Path, lines: list[bytes]
+) -> None:
+    last = pull.last_record(lines[-1] + b"\n")
+    assert isinstance(last, record.Wake)
+    shutil.copytree(BASIL, tmp_path / "basil")
+    rows = handover.sheet(pot_folder.load(tmp_path / "basil"), last, date(2026, 5, 4))
+    (told,) = (row for row in rows if row.startswith("  last read"))
+    assert f"soil probe {last.values.soil_ppt / 10:g} % by volume" in told
+    assert f"battery reading {last.values.battery_mv / 1000:g} V" in told
+    assert f"level gauge {last.values.level_ml} ml" in told
+    assert "_" not in told
+
+
 # The four places that write the form down: the core, the board, the core's types, and record.py
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -211,7 +212,9 @@ def test_the_command_says_what_it_did(start: Start, capsys: Any) -> None:
     desk = start()
     desk.days(3)
     assert main(["pull", str(desk.folder), "--port", desk.take(), "--wait", "20"]) == 0
-    assert "new wakes" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "new wakes, " in said
+    assert re.search(r"it sleeps for another \d+ (minute|hour)s?$", said, re.MULTILINE)
     assert main(["pull", str(desk.folder), "--port", "/dev/no-such-port"]) == 2
     assert "no such port" in capsys.readouterr().out
 

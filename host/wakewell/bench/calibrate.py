@@ -27,6 +27,9 @@ BENCH = "bench"  # kind of a soil point taken out of the pot
 CAPACITY, REFILL = "capacity", "refill"
 PICTURE = "calibration.svg"
 METER = "flowmeter"
+WHOLE = 6  # digits that show a stored value in full
+# What people read for a stored unit: (how many of it make one, that unit)
+READ = {"ppt": (10, "%"), "mV": (1000, "V"), "m°C": (1000, "°C"), "µl": (1000, "ml")}
 TABLE_ML = 10_000  # more than any pump moves here in one run
 LEAST_PULSES, METER_SCATTER = 30, 0.05  # own assumptions
 # Two-sided 95 % quantiles of Student's t for 1 to 9 degrees of freedom (JCGM 100:2008, table G.2)
@@ -114,6 +117,8 @@ def calibrate(folder: Path, book: Book, only: list[str] | None = None) -> Calibr
 
 def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: Any) -> None:
     """A probe's table into calibration.toml, and what to say of it."""
+    from wakewell.bench import fits
+
     old = pot.calibration.get(name, {})
     seen = max(p.spread for p in found.points)
     spread = max(2 * seen, old.get("spread", 0))
@@ -125,9 +130,11 @@ def put_probe(made: Calibration, pot: description.PotFolder, name: str, found: A
     made.change("calibration", name, table)
     unit = PROBES[name].stored
     low, high = found.span
+    said = found.kind
+    if said != fits.TWO_POINTS:
+        said = f"{len(found.points)} points, {said}"
     made.lines += [
-        f"{name}: {len(found.points)} points, {found.kind}; {len(found.table)} in the table, "
-        f"{amount(low, unit, 6)} to {amount(high, unit, 6)}",
+        f"{name}: {said}; {len(found.table)} in the table, {told(low, name)} to {told(high, name)}",
         f"  uncertainty {amount(found.expanded, unit)} (k = 2); {proof(found, unit)}; "
         f"rounding to whole numbers adds {amount(found.table_error, unit)}",
     ]
@@ -293,10 +300,15 @@ def put(document: Any, key: str, value: Any) -> None:
 
 
 def amount(value: float, unit: str, digits: int = 3) -> str:
-    """A value with its unit; a value too small to matter is 0."""
-    if unit == "ppt":
-        value, unit = value / 10, "%"
-    return f"{round(value, 3):.{digits}g} {unit}".rstrip()
+    """A value with the unit that people read; a value too small to matter is 0. unit: as it is
+    stored."""
+    of, shown = READ.get(unit, (1, unit))
+    return f"{round(value / of, 3):.{digits}g} {shown}".rstrip()
+
+
+def told(value: float, probe: str) -> str:
+    """A probe's value as people read it. value: as it is stored."""
+    return amount(value, PROBES[probe].stored, WHOLE)
 
 
 def proof(found: Any, unit: str) -> str:

@@ -183,9 +183,11 @@ class Session:
         """Read a probe and enter the point in the book."""
         reading = self.live(probe)
         self.enter(probe, reading[0], value, u, reading[1], kind)
-        said = f"  {probe}: {reading[0]} counts, spread {reading[1]}, at {value:g}"
+        at = calibrate.told(value, probe)
+        said = f"  {probe}: {reading[0]} counts, spread {reading[1]}, at {at}"
         if (table := self.pot.calibration.get(probe)) is not None:
-            said += f"; as found, its table says {convert(table['points'], reading[0])}"
+            says = calibrate.told(convert(table["points"], reading[0]), probe)
+            said += f"; as found, its table says {says}"
         self.say(said)
         return reading
 
@@ -539,7 +541,7 @@ def sleep_current(s: Session) -> None:
 def provisional(s: Session) -> None:
     finish_tables(s, 1)
     s.say("Provisional: it reads and reports, and gives upkeep doses only if settings.toml allows")
-    s.say(f"to them. Flash it: wakewell flash {s.folder}")
+    s.say(f"them. Flash it: wakewell flash {s.folder}")
 
 
 # --- over the first weeks ------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from statistics import fmean as mean
 
+from wakewell import units
 from wakewell.budget import counted, sun, usage
 from wakewell.budget import inputs as budget
 from wakewell.budget.doubt import Z90, nominal, standard
@@ -489,7 +490,8 @@ def _counted(
         charge = counted.charge_now(inputs, has, dated)
         lasts = counted.in_the_sun(inputs, has, months, float(panel.peak_mw or 0), charge, day)
         found.basis = "by the budget: what the panel gives and what is drawn, month by month"
-    found.basis += f"; {nominal(charge):.0%} of the charge now, give or take {standard(charge):.0%}"
+    now, doubt = units.share(nominal(charge)), units.share(standard(charge))
+    found.basis += f"; {now} of the charge now, give or take {doubt}"
     most = float(MOST_DAYS - 1)
     early, middle = (found.now_s + DAY_S * min(most, d) for d in (lasts.early, lasts.middle))
     found.early_s, found.middle_s = early, middle

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import date
 
+from wakewell import units
 from wakewell.pot import agree, description
 from wakewell.pot.agree import FULL_MV
 from wakewell.rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
@@ -215,13 +216,14 @@ def _line(folder: description.PotFolder, inputs: Inputs, told: description.About
     rows = [
         Size(
             "flow", f"pump, flow {crest_mm:.0f} mm up", "ml/s", flow, has_flow,
-            f"a pulse of {settings['pulse_ml']} ml in {pulse_s:.1f} s, {SHARE_OF_RUN:.0%} of the "
-            f"longest run (R2), tank nearly empty, battery at {low_mv:.0f} mV",
+            f"a pulse of {settings['pulse_ml']} ml in {pulse_s:.1f} s, "
+            f"{units.share(SHARE_OF_RUN)} of the longest run (R2), tank nearly empty, battery at "
+            f"{units.volts(low_mv)}",
         ),
         Size(
             "lift", "pump, lift without flow", "mm", HEAD_MARGIN * need_mm / slow, has_lift,
             f"{crest_mm:.0f} mm up and {need_mm - crest_mm:.0f} mm lost on the way, weaker at a "
-            f"low battery, and {HEAD_MARGIN - 1:.0%} over",
+            f"low battery, and {units.share(HEAD_MARGIN - 1)} over",
         ),
         Size(
             "bore", "hose, bore", "mm", bore, float(hose.inner_mm) if hose else None,
@@ -235,7 +237,7 @@ def _line(folder: description.PotFolder, inputs: Inputs, told: description.About
     return [
         *rows,
         Size(
-            "holes", "drip holes, area in all", "mm2", math.pi / 4.0 * holes * hole_mm**2, area_has,
+            "holes", "drip holes, area in all", "mm²", math.pi / 4.0 * holes * hole_mm**2, area_has,
             f"{flow:.1f} ml/s under {JET_MM:.0f} mm of head, such as {holes} holes of "
             f"{hole_mm:.1f} mm, one for {HOLE_CM2:.0f} square centimetres of soil; an open end "
             "waters one spot",

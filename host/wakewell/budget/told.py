@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
+from wakewell import units
 from wakewell.budget.course import Answer, Lasting
 from wakewell.pot import description
 from wakewell.terminal import Bad, marked
@@ -24,6 +25,7 @@ from .logged import Logged
 from .sizing import Size
 
 WIDTH = 96
+NO_BREAK = "\u00a0"  # a space at which no line ends
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August",
     "September", "October", "November", "December",
@@ -134,12 +136,12 @@ def cautions(found: Budget) -> list[str]:
     if told.battery and told.battery.chemistry.startswith("lithium"):
         rows.append(
             "lithium cell: charging and discharging limits are those of its data sheet and IEC "
-            "62133-2, never charged below 0 degrees; it needs a protection circuit, and a fuse "
+            "62133-2, never charged below 0 °C; it needs a protection circuit, and a fuse "
             f"{sizing.FUSE_PLACE}"
         )
     if told.battery and told.battery.chemistry.startswith("nickel"):
         rows.append(
-            "nickel battery: charging limits are those of its data sheet, never below 0 degrees, "
+            "nickel battery: charging limits are those of its data sheet, never below 0 °C, "
             f"with a charger for {told.battery.cells} in series that ends by itself; a short makes "
             f"its leads hot at once: a fuse {sizing.FUSE_PLACE}"
         )
@@ -199,6 +201,11 @@ def _round(value: float) -> str:
     return f"{value:.1f}" if value >= 10.0 else f"{value:.2g}"
 
 
+def _much(value: float, unit: str) -> str:
+    """An amount of that unit as people read it."""
+    return water(value) if unit == "ml" else f"{_round(value)} {unit}"
+
+
 def lines(found: Budget) -> list[str]:
     """The budget in lines for people."""
     told = found.folder.about
@@ -224,8 +231,9 @@ def lines(found: Budget) -> list[str]:
 
 def _wrap(text: str) -> list[str]:
     indent = " " * (len(text) - len(text.lstrip()) + 2)
-    rows = textwrap.wrap(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
-    return [marked(row, isinstance(text, Bad)) for row in rows]
+    kept = text.replace(" %", f"{NO_BREAK}%")
+    rows = textwrap.wrap(kept, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return [marked(row.replace(NO_BREAK, " "), isinstance(text, Bad)) for row in rows]
 
 
 def _life(what: str, life: Lasting, found: Budget, ends: str) -> str:
@@ -246,7 +254,9 @@ def _doubts(x: Doubt, indent: str = "  ") -> list[str]:
     if not rows:
         return []
     return [
-        indent + "uncertainty from: " + ", ".join(f"{name} {share:.0%}" for name, share in rows)
+        indent
+        + "uncertainty from: "
+        + ", ".join(f"{name} {units.share(share)}" for name, share in rows)
     ]
 
 
@@ -328,7 +338,7 @@ def _cell(found: Budget) -> list[str]:
         return ["Battery: none in pot.toml"]
     parts = year_parts(inputs)
     total = sum(nominal(part) for _, part in parts)
-    shares = [f"{name} {nominal(part) / total:.0%}" for name, part in parts]
+    shares = [f"{name} {units.share(nominal(part) / total)}" for name, part in parts]
     head = _life("Battery", found.cell, found, ", then the pump is locked out (R5)")
     if found.sunned is not None:
         head = _life("Battery, without light", found.cell, found, ", then the pump is locked out")
@@ -397,11 +407,11 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
     margin, wide = nominal(answer.margin), 2.0 * standard(answer.margin)
     text = f"  {what}: {answer.sure}"
     if answer.sure == "not sure":
-        text += f" ({answer.chance:.0%} likely)"
+        text += f" ({units.share(answer.chance)} likely)"
     side = "to spare" if margin >= 0.0 else "short"
     if what in found.ran_out:
         text += f"; by this estimate it ran out on {found.ran_out[what]}; look at the pot"
-    text += f"; {_round(abs(margin))} {unit} {side}, give or take {_round(wide)}"
+    text += f"; {_much(abs(margin), unit)} {side}, give or take {_much(wide, unit)}"
     if what == "tank" and answer.sure != "yes" and found.until is not None:
         days = soil_days(found.now, found.until)
         text += f", and the water in the soil lasts the plant about {days:.0f} days beyond that"
@@ -409,13 +419,13 @@ def _answer(found: Budget, what: str, unit: str, answer: Answer) -> str:
         return text
     do = "pour in" if unit == "ml" else "charge"
     if answer.again is None:
-        text += f"; {do} {_round(answer.add)} {unit} now and it lasts"
+        text += f"; {do} {_much(answer.add, unit)} now and it lasts"
         if unit == "mAh":
-            text += f" ({answer.add / found.inputs.cell_mah:.0%} of the cell)"
+            text += f" ({units.share(answer.add / found.inputs.cell_mah)} of the cell)"
         return text
     if math.isinf(answer.add):
         return text + f"; no charge lasts so long; charge it again by {answer.again}"
-    text += f"; lacks {_round(answer.add)} {unit}, and only {_round(answer.room)} fit in now: "
+    text += f"; lacks {_much(answer.add, unit)}, and only {_much(answer.room, unit)} fit in now: "
     whole = "fill it" if unit == "ml" else "charge it fully"
     if answer.room <= 0.0:
         return text + f"{whole} again by {answer.again}"
@@ -429,15 +439,15 @@ def _sizes(found: Budget) -> list[str]:
             rows.append(Bad(f"  {size.what}: none lasts so long; see above what draws most"))
             continue
         word = "" if size.exact else "at least "
-        text = f"  {size.what}: {word}{_round(size.least)} {size.unit}"
+        text = f"  {size.what}: {word}{_much(size.least, size.unit)}"
         if size.has is not None and size.margin is not None:
             margin = (
-                f"margin {size.margin:+.0%}"
+                f"margin {units.share(size.margin, '+')}"
                 if size.margin < 10
                 else f"{size.margin + 1:.0f} times that"
             )
             verdict = "enough" if size.margin >= 0.0 else "NOT ENOUGH"
-            text += f"; has {_round(size.has)}, {verdict}, {margin}"
+            text += f"; has {_much(size.has, size.unit)}, {verdict}, {margin}"
         rows.append(marked(f"{text}; {size.why}", (size.margin or 0.0) < 0.0))
     return rows
 

@@ -63,17 +63,17 @@ CAUTIONS = (
     ),
     (
         _on_lithium,
-        "lithium cell: charge it as its data sheet says, never below 0 degrees (IEC 62133-2), "
+        "lithium cell: charge it as its data sheet says, never below 0 °C (IEC 62133-2), "
         "and give it a protection circuit: R5 protects it only while the board runs",
     ),
     (
         _on_nickel,
-        "nickel battery: charge it as its data sheet says, never below 0 degrees, with a charger "
+        "nickel battery: charge it as its data sheet says, never below 0 °C, with a charger "
         "for as many cells in series that ends by itself; a short makes its leads hot at once",
     ),
     (
         _has_panel,
-        "panel: its charger must be made for this battery and must not charge it below 0 degrees "
+        "panel: its charger must be made for this battery and must not charge it below 0 °C "
         "(the cell maker's sheet first, IEC 62133-2); connect the panel last and cover it while "
         "you work on the leads, for light cannot be switched off; tie it down",
     ),
@@ -83,7 +83,7 @@ CAUTIONS = (
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument("pots", nargs="*", metavar="POT", help="the pots' folders")
-    given.option(parser, "--names", "of the files of a pot's folder")
+    given.option(parser, "--names", "the files of a pot's folder")
     given.option(
         parser, "--out", "each pot's compiled files into DIR/NAME/; default: none is written"
     )

@@ -128,7 +128,7 @@ def result_lines(result: FlashResult) -> list[str]:
         f"{name} {'-' if r is None else r[0]}" for name, r in sorted(result.readings.items())
     )
     if shown:
-        lines.append(f"  reads {shown}")
+        lines.append(f"  reads {shown} (counts)")
     return lines + [marked(f"  note: {note}", isinstance(note, Bad)) for note in result.notes]
 
 

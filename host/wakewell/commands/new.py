@@ -21,7 +21,7 @@ Next:
   wakewell budget {folder}     will battery and tank last, and what to buy
   wakewell sheet {folder}      what to buy, how to join it, what to measure
   wakewell simulate {folder}   months of its life in a second
-  wakewell deskboard {folder} --hands  a board without hardware; it says how to go on"""
+  wakewell deskboard {folder} --hands   a board without hardware; it says how to go on"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

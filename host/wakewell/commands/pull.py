@@ -8,6 +8,7 @@ from typing import Any
 
 from wakewell.commands import given
 from wakewell.errors import BadInput
+from wakewell.log.times import span_text
 from wakewell.terminal import Bad, tell
 from wakewell.usb.flash import match_ports
 from wakewell.usb.link import BoardLost
@@ -43,8 +44,8 @@ def run(args: argparse.Namespace) -> int:
             if args.json:
                 continue
             print(
-                f"{pulled.pot}: {pulled.wakes} new wakes, {pulled.bytes} bytes in {pulled.files} "
-                f"files; it sleeps for another {pulled.sleep_s} s"
+                f"{pulled.pot}: {pulled.wakes} new wake{'s' * (pulled.wakes != 1)}, "
+                f"{pulled.bytes} bytes; it sleeps for another {span_text(pulled.sleep_s)}"
             )
             tell(*(Bad(f"  damaged: {bad}") for bad in pulled.bad))
             tell(*(Bad(f"  left on the board: {left}") for left in pulled.left))

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from wakewell import drawing, words
+from wakewell import drawing, units, words
 from wakewell.commands import given
 from wakewell.core import core_id
 from wakewell.errors import BadInput
@@ -98,7 +98,7 @@ def _lowest(result: TrialResult) -> str:
     for day, charge in zip(kept.day, kept.charge, strict=True):
         month = _date(result.trial, day)[:7]
         lowest[month] = min(charge, lowest.get(month, 1.0))
-    return ", ".join(f"{month} {charge:.0%}" for month, charge in lowest.items())
+    return ", ".join(f"{month} {units.share(charge)}" for month, charge in lowest.items())
 
 
 def _date(trial: Trial, days: float) -> str:
@@ -150,7 +150,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "needs pyarrow); default: no table",
     )  # fmt: skip
     given.option(parser, "--json")
-    given.option(parser, "--names", "of a trial's file")
+    given.option(parser, "--names", "a trial's file")
     parser.epilog = (
         "exit codes: 0 every requirement held; 1 one is broken, or a run stopped early; "
         "2 input that cannot be used"

@@ -289,7 +289,7 @@ class Hands:
         """An ammeter in the cell's lead while the board sleeps."""
         board = self.world.pot.spec.board
         ua = round(board.sleep_ua + board.leak_ua)
-        return Done(f"{ua} uA while the board sleeps", ua)
+        return Done(f"{ua} microamperes while the board sleeps", ua)
 
     def look(self) -> Done:
         """What anybody would see, since the last look."""

@@ -14,12 +14,14 @@ from datetime import date
 from pathlib import Path
 
 from wakecore import line
+from wakewell import words
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake, as_plain
 from wakewell.pot import description, pot_folder, private, stage
 from wakewell.pot.board_file import board_id
+from wakewell.pot.probes import PROBES
 from wakewell.radio import card, homes, newkey
 from wakewell.tomlfile import show_path
 from wakewell.units import water
@@ -116,22 +118,27 @@ def sheet(
     assert found.about is not None
     standing = stage.standing(found, board_id(found.path))
     lines = stage.compiled(found, standing.stage).lines
+    longest_s = found.limits["pulse_ms"] / 1000
     ids = ", ".join(f"{kind} {line.identity(data)}" for kind, data in lines.items())
     rows = [
         f"{found.about.name}: as left, {today:%Y-%m-%d}",
         f"  board       {board_id(found.path)}, {found.about.chip}",
         f"  in force    {ids}",
         f"  stage       {standing.stage}: {stage.WORDS[standing.stage]}",
-        f"  hard limits {water(found.limits['day_ml'])} a day, {found.limits['pulse_ms']} ms a run",
+        f"  hard limits {water(found.limits['day_ml'])} a day, {longest_s:g} s a run",
     ]
     if isinstance(last, Brief):
         rows.append(f"  last read   wake {last.n}: its record is shortened, its memory was short")
     elif last is not None:
         values = as_plain(last.values)
-        shown = [f"{name} {value}" for name, value in values.items() if value is not None]
+        shown = [
+            f"{words.PROBES[name]} {values[kind.key] / kind.of:g} {kind.shown}"
+            for name, kind in PROBES.items()
+            if values.get(kind.key) is not None
+        ]
         rows.append(f"  last read   wake {last.n}: " + ", ".join(shown))
         rows.append(f"  lockouts    {', '.join(last.lockouts) or 'none'}")
-        rows.append(f"  needs       {', '.join(last.needs) or 'nothing'}")
+        rows.append(f"  needs       {', '.join(map(words.task, last.needs)) or 'nothing'}")
     then = "new ones made, without a Wi-Fi" if new_key else "make new ones for its new home"
     rows.append(f"  secrets     wiped from the board and from here; {then}")
     rows.append(

@@ -70,7 +70,7 @@ SPARE_BYTES = 65536  # free space that must be left for logs
 ON_TRIAL = ("/code/staged", "/code/trial", "/code/taken-back", "/code/next.list")
 
 CAUTION = (
-    "Take the tank out or the hose off while you flash: a new program has never run on this board. "
+    "Take the tank out or the hose off while you flash: what is sent has never run on this board. "
     "Keep mains chargers away from water."
 )
 
