@@ -10,7 +10,7 @@ import pytest
 
 import makelog
 from wakecore.run import OVERRUN_MS
-from wakewell.log.record import wake_of
+from wakewell.log.record import gist_of, wake_of
 from wakewell.replay import verdicts
 from wakewell.replay.verdicts import Verdict, Verdicts
 
@@ -78,10 +78,13 @@ def pot(stage: int = 2, radio_wakes: int = 0, **limits: int) -> Any:
 
 
 def seen(*records: dict[str, Any], **known: Any) -> Verdicts:
-    judge = Verdicts()
+    """Judged by the records, and by what a simulated run gives of them: the same comes of it."""
+    judge, brief = Verdicts(), Verdicts()
     for number, one in enumerate(records):
         one["n"] = one["n"] or number
         judge.see(wake_of(whole(one)), pot(**known))
+        brief.see(gist_of(whole(one)), pot(**known))
+    assert brief.verdicts() == judge.verdicts()
     return judge
 
 
