@@ -33,9 +33,9 @@ but comes about. What may be said besides:
 
 Expectations know besides: `heard` (records that the host has, all told), `changed` (are other
 settings in force than at the start?), `state_was`, `limits_was` (as in a record's `begin`),
-`version` ("sent" or "before": which is in force), `key` ("old" or "new"), `missing` (wakes neither
-in the log nor counted as dropped). A meter
-at the pins looks on in every wake: whatever it finds is a failure of the requirement it names.
+`version` ("sent" or "before": which is in force), `versions` (sent ones on the flash), `key` ("old"
+or "new"), `missing` (wakes neither in the log nor counted as dropped). A meter at the pins looks on
+in every wake: whatever it finds is a failure of the requirement it names.
 """
 
 from __future__ import annotations
@@ -153,7 +153,8 @@ class BoardReader(SequenceReader):
         more: dict[str, sequence_file.Check] = {}
         if scope != "total":
             more = {"heard": sequence_file.span, "changed": sequence_file.flag}
-            more |= {"version": own, "key": own, "missing": sequence_file.span}
+            more |= {"version": own, "key": own}
+            more |= dict.fromkeys(("missing", "versions"), sequence_file.span)
             more |= {f"{kind}_was": own for kind in ("state", *fields.KINDS)}
         return super().expectation(at, given, {**checks, **more}, scope)
 
@@ -207,6 +208,7 @@ class BoardLife:
         self.chip.sensors_pin = SENSORS if told.get("sensors", True) else -1
         self.chip.counts, self.chip.began = self.counts, self.begins
         self.chip.program, self.chip.tls = self.program, bool(told.get("post"))
+        self.button_known = True  # by the wiring
         self.staged = "sound"  # what the version that was sent is like
         self.first_id = self.pot.settings.id
         self.level_ml: int | None = None
@@ -380,6 +382,9 @@ class BoardLife:
             self.level_ml = max(0, self.level_ml - moved_ul // 1000)
         last = self.records()[-1:]
         record = last[0] if last and last != had[-1:] else None
+        pressable = record is not None and record["commands"][-1].endswith(" button")
+        if ended == "sleep" and pressable and self.button_known and not chip.wakes_by_button:
+            chip.wrong.append(("R12", "a press does not end the sleep"))
         if record is not None and self.ran_ms > record["plan"]["pulse_ms"] + mock.HARD_DEADLINE_MS:
             planned = record["plan"]["pulse_ms"]
             chip.wrong.append(("R2", f"a pulse of {planned} ms lasted {self.ran_ms} ms"))
@@ -388,6 +393,8 @@ class BoardLife:
         shown: dict[str, Any] = {"heard": len(self.heard()), "version": self.version()}
         shown["key"] = "old" if KEY.hex().encode() in self.secrets() else "new"
         shown["missing"] = self.missing()
+        folders = {name.split("/")[2] for name in chip.flash.files if name.count("/") > 2}
+        shown["versions"] = sum(manifest.is_name(name) for name in folders)
         if record is not None:
             shown["changed"] = int(record["settings"] != self.first_id)
             for kind in ("state", *fields.KINDS):
@@ -407,6 +414,8 @@ class BoardLife:
         chip.flash.cut_at = self.cut_at if now["cut"] == "each" else now["cut"]
         if "/pump.json" in now["damaged"]:
             chip.pump_known = False
+        if "/pot/wiring.json" in now["damaged"]:
+            self.button_known = False
         for path in now["damaged"]:
             if path in files:
                 files[path] = bytes(byte ^ 8 for byte in files[path])

@@ -214,6 +214,7 @@ class PlainChip:
         self.cause, self.why = cause, why
         self.how, self.sleep_ms = "", 0
         self.now_ms = self.until_ms = self.frozen_ms = 0
+        self.wakes_by_button = False
         self.bite_ms = self.lease_ms = 1 << 60
         self.levels: dict[int, tuple[int, bool]] = {}
         self.ran_ms = 0  # the pump, since it was switched on
@@ -587,6 +588,9 @@ def modules(chip: PlainChip) -> dict[str, Any]:
     def sleep(ms: int = 0) -> None:
         chip.end("sleep", ms)
 
+    def by_button(*_: Any) -> None:
+        chip.wakes_by_button = True
+
     def nothing(*_: Any, **__: Any) -> int:
         return 0
 
@@ -603,7 +607,7 @@ def modules(chip: PlainChip) -> dict[str, Any]:
         },
         "esp32": {
             "RMT": PlainRMT, "WAKEUP_ALL_LOW": 0, "WAKEUP_ANY_HIGH": 1,
-            "gpio_deep_sleep_hold": nothing, "wake_on_ext0": nothing,
+            "gpio_deep_sleep_hold": nothing, "wake_on_ext0": by_button,
         },
         "time": {
             "ticks_ms": chip.ticks_ms, "ticks_diff": lambda end, start: end - start,
