@@ -406,7 +406,12 @@ def test_the_card_says_how(
     assert made.stat().st_mode & 0o077 == 0
     assert card.FILE in (folder / ".gitignore").read_text().split()
     text = made.read_text()
-    for word in (code, "http://192.168.4.1", "Ann &lt;b&gt;, ann@example.org", "it holds 4000 ml"):
+    for word in (
+        code,
+        "http://192.168.4.1",
+        "Ann &lt;b&gt;, ann@example.org",
+        "it holds 4.0 litres",
+    ):
         assert word in text
     name = private.read(folder).entry["name"]
     wanted = segno.make(f"WIFI:T:WPA;S:{name};P:{code};;")  # as phones read it

@@ -48,19 +48,24 @@ class Handed:
     battery_mv: int | None = None
 
 
+def litres(ml: int) -> str:
+    """What a tank holds, as its page tells it."""
+    return say("{litres} litres", litres=number(ml / 1000, 1))
+
+
 def steps_of(found: description.PotFolder, wifi: bool, handed: Handed) -> list[str]:
     """The way into a new home, step by step."""
     assert found.about is not None
     day = language.date(datetime.combine(handed.on, time()), times.WITHOUT_WEEKDAY)
     was = []
     if handed.level_ml is not None:
-        was.append(say("{ml} ml in its tank", ml=handed.level_ml))
+        was.append(say("{amount} in its tank", amount=litres(handed.level_ml)))
     if handed.battery_mv is not None:
         was.append(say("{volts} V in its battery", volts=number(handed.battery_mv / 1000, 2)))
     left = say("It was handed over on {date}.", date=day)
     if was:
         left = say("It was handed over on {date} with {what}.", date=day, what=", ".join(was))
-    helps = found.about.help or say("who built it")
+    helps = found.about.help or say("the one who built it")
     rows = [
         left,
         say(
@@ -86,7 +91,7 @@ def steps_of(found: description.PotFolder, wifi: bool, handed: Handed) -> list[s
         rows.append(
             say(
                 "It has no Wi-Fi, and tells nobody anything. It waters all the same. Look at the "
-                "plant and its tank once a week. Who wants reminders asks {who}.",
+                "plant and its tank once a week. For reminders, ask {who}.",
                 who=helps,
             )
         )
@@ -97,7 +102,7 @@ def steps_of(found: description.PotFolder, wifi: bool, handed: Handed) -> list[s
 def rows_of(found: description.PotFolder) -> list[str]:
     """What the owner does, a sentence or two each."""
     assert found.about is not None
-    rows = [say("Fill the tank: it holds {ml} ml.", ml=found.about.tank.volume_ml)]
+    rows = [say("Fill the tank: it holds {amount}.", amount=litres(found.about.tank.volume_ml))]
     if "light" in found.parts:
         rows.append(say("Press the button: the light shows it is working."))
     return [
