@@ -82,7 +82,7 @@ def test_a_long_value_is_placed_up_to_a_bound(tmp_path: Path) -> None:
     ("data", "line", "said"),
     [
         ("a = 1\nb = \n", 2, "not TOML: Invalid value; correct the line"),
-        ("a = 1\nb = 'x", 1, ", at the end of the file; correct"),
+        ("a = 1\nb = 'x", 2, ", at the end of the file; correct"),
         ("a = 1\na = 2\n", 2, "not TOML: Cannot overwrite a value; correct"),
         (b"a = 1\nb = '\xff'\n", 2, "byte 0xff is not UTF-8; save the file as UTF-8"),
         ("# nothing\n", 1, "no value in it"),

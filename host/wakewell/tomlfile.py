@@ -78,7 +78,7 @@ def read_toml(path: Path, name: str, empty: bool = False) -> TomlFile | Problem:
     except RecursionError:
         return Problem(name, 1, "nested too deeply; a pot's file has two levels at most")
     except ValueError as error:
-        return _syntax(name, error)
+        return _syntax(name, text, error)
     if not content and not empty:
         return Problem(name, 1, "no value in it; write at least one, as the demo set's files do")
     return TomlFile(name, content, _locate(text))
@@ -121,11 +121,12 @@ def complaint(error: ValueError) -> Complaint:
     return Complaint(why[: place.start()], int(place[1] or 0))
 
 
-def _syntax(name: str, error: ValueError) -> Problem:
+def _syntax(name: str, content: str, error: ValueError) -> Problem:
     what, line = complaint(error)
     where = "" if line else ", at the end of the file"
+    last = content.rstrip().count("\n") + 1
     text = f"not TOML: {shorten(what, 80)}{where}; correct the line and check again"
-    return Problem(name, line or 1, text)
+    return Problem(name, line or last, text)
 
 
 def _locate(text: str) -> dict[tuple[str, ...], int]:

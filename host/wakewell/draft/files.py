@@ -117,7 +117,7 @@ def wiring_text(draft: Draft, parts: Mapping[str, Part]) -> str:
         rows.append(f"[{name}]" + (f"  # {why}" if why else ""))
         values = {**({"kind": part.kind} if part.kind else {}), **part.pins, **part.words}
         for key, value in {**values, **part.numbers}.items():
-            use = "serves that without a doubt" if key in part.uses else ""
+            use = "suitable for that without limits" if key in part.uses else ""
             rows += _line("wiring", name, key, value, use, part.kind)
         rows.append("")
     return "\n".join(rows)

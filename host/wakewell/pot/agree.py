@@ -54,7 +54,7 @@ def check_pins(folder: PotFolder) -> None:
         for key, pin in part.pins.items():
             where, name = (part.name, key), f"{part.name}.{key} = {pin}"
             free = ", ".join(str(n) for n in chips.fitting(chip, part.uses[key], everything)[:8])
-            advice = f"free and suitable for a {part.uses[key]}: {free or 'none'}"
+            advice = f"free and suitable as {part.uses[key]}: {free or 'none'}"
             if pin in taken:
                 text = f"{name}: {taken[pin]} is on this pin already; {advice}"
                 folder.problem("wiring", text, *where)
@@ -62,9 +62,8 @@ def check_pins(folder: PotFolder) -> None:
             taken[pin] = part.name
             if why := chips.refused(chip, part.uses[key], pin):
                 rule = " (R1)" if part.uses[key] == chips.PUMP else ""
-                text = (
-                    f"{name}: not for a {part.uses[key]} on the {chip.name}{rule}: {why}; {advice}"
-                )
+                text = f"{name}: not suitable as {part.uses[key]} on the {chip.name}{rule}: "
+                text += f"{why}; {advice}"
                 folder.problem("wiring", text, *where)
             elif why := chips.doubtful(chip, pin):
                 text = f"{name}: {why}; it may keep the board from starting, or block the cable; "
