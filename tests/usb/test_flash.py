@@ -249,6 +249,9 @@ def test_no_such_port_and_no_board(start: Start, tmp_path: Path) -> None:
     folder = copy_pot("basil", tmp_path)
     with pytest.raises(BadInput, match=r"no such port.*press the board's reset button"):
         flash.flash_one(folder, str(tmp_path / "ttyUSB7"), silent, 1)
+    for path in (Path(os.devnull), tmp_path):
+        with pytest.raises(BadInput, match=r"not a serial port that can be opened: [\w ]+; give"):
+            flash.flash_one(folder, str(path), silent, 1)
     if not link.ports():
         with pytest.raises(BadInput, match="no board found on USB"):
             flash.match_ports([folder], [], True)

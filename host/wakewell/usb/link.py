@@ -272,6 +272,8 @@ def open_port(port: str) -> Cable:
         return unlocked(port)
     except (OSError, serial.SerialException, TransportError) as error:
         number = getattr(error, "errno", None)
+        if number is None and error.__context__ is not None:  # pyserial wraps one of termios
+            number = next(iter(error.__context__.args), None)
         text = str(error)
         if number == errno.EACCES or "Permission" in text:
             raise BadInput(no_permission(port)) from None
@@ -280,7 +282,11 @@ def open_port(port: str) -> Cable:
                 f"{port}: busy: another program has it open; close it (a terminal, an editor, "
                 "another wakewell), then try again"
             ) from None
-        raise BadInput(f"{port}: cannot be opened: {text}") from None
+        why = os.strerror(number) if isinstance(number, int) else text
+        raise BadInput(
+            f"{port}: not a serial port that can be opened: {why}; give the port of a board, such "
+            "as /dev/ttyUSB0 or COM3"
+        ) from None
 
 
 class Link:
