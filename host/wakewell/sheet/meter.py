@@ -61,17 +61,17 @@ def _without_supply(pot: description.PotFolder) -> Iterator[Reading]:
         low, high = _around(HOLD_OFF_OHM, OHM_TOLERANCE)
         yield Reading(
             when, f"place of GPIO {part.pins['pin']} ({name}) to ground", ohm(HOLD_OFF_OHM),
-            f"{low:.0f} to {high:.0f} ohm",
+            f"{ohm(round(low))} to {ohm(round(high))}",
             "the resistor that holds the switch off is missing, wrong or not joined (R1)",
         )  # fmt: skip
     if "battery" in pot.parts:
         part = pot.parts["battery"]
         upper, lower = part.numbers["upper_ohm"], part.numbers["lower_ohm"]
-        both = upper * lower / (upper + lower)
+        both, most = upper * lower / (upper + lower), lower * (1 + OHM_TOLERANCE)
         yield Reading(
             when, f"place of GPIO {part.pins['pin']} (battery) to ground", ohm(lower),
-            f"{both * (1 - OHM_TOLERANCE):.0f} to {lower * (1 + OHM_TOLERANCE):.0f} ohm: the upper "
-            "one may lie beside it",
+            f"{ohm(round(both * (1 - OHM_TOLERANCE)))} to {ohm(round(most))}: "
+            "lower where the upper resistor is in parallel",
             "the divider has another value or is not joined",
         )  # fmt: skip
     yield Reading(

@@ -215,7 +215,7 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
             f"gives {RADIO_MA} mA for the radio's moments",
             *([f"bears {volts(highest_mv(cell))}"] if cell else []),
             f"low drop-out: at the lockout the battery has {volts(low_mv)}, and the chip needs "
-            f"{volts(CHIP_LEAST_MV)}: {low_mv - CHIP_LEAST_MV} mV are left for it"
+            f"{volts(CHIP_LEAST_MV)}: {volts(low_mv - CHIP_LEAST_MV)} are left for it"
             + ("; too little: take one that also steps up" if short else ""),
         ]  # fmt: skip
 
@@ -273,9 +273,9 @@ def _probes(pot: description.PotFolder) -> Iterator[Row]:
     assert pot.about is not None
     chip = chips.CHIPS[pot.about.chip]
     analogue = (
-        f"analogue output between {chip.least_mv} and {chip.most_mv} mV: what the {chip.name} "
+        f"analogue output between {volts(chip.least_mv)} and {volts(chip.most_mv)}: what the "
     )
-    analogue += "reads truly; runs at 3.3 V"
+    analogue += f"{chip.name} reads truly; runs at 3.3 V"
     for name, part in pot.parts.items():
         if name in ("pump", "battery", "charger"):
             continue

@@ -177,11 +177,9 @@ def first_week(pot: description.PotFolder, found: Inputs) -> list[str]:
     return [
         f"It wakes every {wakes:g} hours. wakewell pull and wakewell report show its page.",
         f"Soil water stays between {soil(refill)}, where it waters, and {soil(target)}, to which "
-        f"it "
-        "fills. A jump without a dose is a can of water or rain; it is believed.",
+        "it fills. A jump without a dose is a can of water or rain, and counts as real.",
         f"It uses {max(low, 0):.0f} to {high:.0f} ml a day at this time of the year; the tank "
-        f"falls by "
-        "that much and by what the hose loses.",
+        "falls by that much and by what the hose loses.",
         "Two doses without an answer in the soil, a level that falls with the pump off, wet paper: "
         "stop, take the hose out of the tank, look for the cause.",
     ]
@@ -192,12 +190,12 @@ def first_refill(pot: description.PotFolder, found: Inputs) -> list[str]:
     settings = pot.settings
     tank, cell = lasts(found)
     rows = [
-        f"It asks at {settings['tank_warn_ml']} ml; full, the tank lasts about {tank} days by the "
-        "budget.",
+        f"It asks at {water(settings['tank_warn_ml'])}; full, the tank lasts about {tank} days "
+        "by the budget.",
         "Unplug any charger first. Fill to the mark, not above it; press the button once: the new "
         "level is read at once.",
         "Its page then shows the new level, and no lockout. If it asks again within two days, the "
-        "level is not believed: look at the gauge.",
+        "reading of its level is implausible: look at the gauge.",
     ]
     if pot.about and pot.about.panel and cell is not None:
         rows.append(
