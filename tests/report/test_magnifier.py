@@ -348,3 +348,7 @@ def test_what_began_in_a_watering_is_told_in_its_row() -> None:
 def test_a_row_that_begins_within_a_watering_says_so() -> None:
     (one,) = gathered(SOAK, LOOK)
     assert one.answer.startswith("end of a watering: watered 40 ml in 1 pulse")
+    (one,) = gathered(LOOK, {"phase": "second look"})
+    assert one.answer == "end of a watering"
+    (one,) = gathered(LOOK, {"phase": "second look", "lockouts": ("leak",)})
+    assert one.answer.startswith("end of a watering; stopped because of a leak")

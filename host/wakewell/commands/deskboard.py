@@ -137,7 +137,7 @@ def opened(args: argparse.Namespace) -> Iterator[Hands]:
     ) as found:  # fmt: skip
         board, folder, port = found.board, found.folder, args.link or found.board.port
         print(f"Desk board {board.unique_id.hex()} on {port}, {folder.name} on its pins.")
-        print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC, and passes as it sleeps.")
+        print(f"Its date is {board.utc:%Y-%m-%d %H:%M} UTC; time passes while it sleeps.")
         for note in found.world.notes:
             print(f"  {note}")
         text = (TRY if found.is_commissioned else FIRST) + MORE

@@ -93,8 +93,12 @@ def watering(parts: list[Magnified], log: PotLog) -> Watering:
         cut = [trip_text(wake) for wake in ran if wake.trips]
         said = with_reason(said, "; ".join(cut), ran[0].kind)
     ended = parts[0].wake.phase != "idle"
-    told = [say("end of a watering: {what}", what=said) if ended else said]
-    for part in parts[0 if given_ul else 1 :]:
+    told = [said]
+    if ended:  # what it gave lies before the wakes that are shown
+        told = [
+            say("end of a watering: {what}", what=said) if given_ul else say("end of a watering")
+        ]
+    for part in parts[0 if given_ul or ended else 1 :]:
         before = log.before(part.wake)
         if part.wake.dry or (before is not None and before.lockouts != part.wake.lockouts):
             told.append(part.answer)
