@@ -31,7 +31,7 @@ from wakewell.pot.bench_book import STAGES, Book, LedTo
 from wakewell.pot.stage import calibration_mark, follow, marks, wiring_mark
 from wakewell.terminal import Bad, tell
 from wakewell.tomlfile import show
-from wakewell.units import soil, water
+from wakewell.units import soil, volts, water
 
 DRAWING = "wiring.svg"
 RUN_WORD, GO_ON = "run", "ok"
@@ -290,7 +290,7 @@ def battery(s: Session) -> None:
     # A divider is proportional, so a second point follows from the first, with more uncertainty.
     low = round(reading[0] * 0.7)
     s.enter("battery", low, round(mv * 0.7), mv * 0.01, reading[1], "ratio")
-    s.finding("battery", f"{reading[0]} counts at {mv:g} mV, ratio {ratio:.4f}")
+    s.finding("battery", f"{reading[0]} counts at {volts(mv, fine=True)}, ratio {ratio:.4f}")
 
 
 def sensors(s: Session) -> None:
