@@ -33,6 +33,7 @@ DAY_S, HOUR_S = 86400, 3600
 BEGIN_S, END_S = 2 * DAY_S, 8 * DAY_S  # conditions lie between
 VISIT_S = 9 * DAY_S  # when an owner begins to put everything right
 DAYS = 24
+CAN_PPT = 40  # by which a can of water raises the soil
 VISITS = 4  # days on which the owner comes, if something is locked out
 DRY_PPT = 120.0  # soil gets no drier than this
 TRUE = -9  # a reading shows what is so
@@ -306,6 +307,7 @@ class PairWorld:
         self.done: set[Spell] = set()
         self.active: tuple[Spell, ...] = ()
         self.lockouts: list[str] = []
+        self.needs: list[str] = []
         self.visits = 0
         self.moment = Moment()
         self.noted: dict[str, Any] = {}  # what came of a report, until a wake has it on record
@@ -356,7 +358,8 @@ class PairWorld:
 
     def visit(self, moment: Moment) -> None:
         """The owner fills the tank, charges the cell and ends what is locked out; the maker with
-        the cable ends what only the cable ends."""
+        the cable ends what only the cable ends. Where a press did not help and water by hand is
+        asked for, the owner comes with a can: the soil has to be seen to get wetter first (R18)."""
         now_s = self.t_s + self.sleep_s
         if self.tank_ml < 300 and not BEGIN_S <= now_s < VISIT_S and self.phase == "idle":
             moment.put(tank_ml=self.full_ml)
@@ -364,6 +367,8 @@ class PairWorld:
         if not due or self.visits >= VISITS or self.phase != "idle":
             return
         self.visits += 1
+        if self.visits > 1 and "no response" in self.lockouts and "water by hand" in self.needs:
+            self.soil_ppt += CAN_PPT
         moment.put(tank_ml=self.full_ml, battery=4150)
         bits = sum(rules.BITS[name] for name in self.lockouts)
         if bits & rules.CABLE_BITS:
@@ -416,7 +421,7 @@ class PairWorld:
         self.reported = "report" in out["events"]
         self.sleep_s = int(record["commands"][-1].split()[1])
         self.phase = PHASE_OF.get(self.sleep_s, "idle")
-        self.lockouts = record["lockouts"]
+        self.lockouts, self.needs = record["lockouts"], record["needs"]
 
 
 class PairJudge:
