@@ -5,8 +5,9 @@ log, and how far the result is to be trusted. What does not: the cell's (charge.
 (told.py), what the twin foretells (ahead.py).
 
 The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. A doubt
-is the standard deviation of a normal posterior (Laplace), widened by how much a residual resembles
-the one before.
+is the standard deviation of what was found about what is true, for residuals that hang together
+in another way than the fit weighs them: the sandwich of Huber (1967) and White (1980,
+Econometrica 48, 817), with the belief in it.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from wakewell.rig.pot import PotSpec
 from wakewell.tuning import charge
 from wakewell.tuning.charge import CellFit, alike_of
 from wakewell.tuning.evidence import BY_HAND, Evidence, Fall, Look
-from wakewell.tuning.twin import KNOBS, NAMES, Course, named, usual
+from wakewell.tuning.twin import CAUGHT_DAYS, DAY_S, KNOBS, NAMES, Course, named, usual
 from wakewell.tuning.weather import Weather
 
 Numbers = NDArray[np.float64]
@@ -47,17 +48,20 @@ TOLD_BELOW = 0.7  # of the doubt before the log: more is left, so the log hardly
 LEAST_WETTER_PPT, WETTER = 10.0, 5.0  # by so much, or so many times the scatter, it was a can
 MOST_LOOKS = 3  # for water by hand: a fit without the largest shows the smaller ones
 MOST_BY_HAND = 0.03  # of all readings
-# What the log tells is this much less sure than the slopes say, by the pots of tools/tuned.py
-WIDER = 2.0
-ALSO_WIDER = {
-    "bulb": 2.5,
-    "spread": 2.0,
-    "slow": 1.5,
-    "zero": 1.5,
-}  # times that again, at most as before the log
+# Both parts of what a reading is off by, times the scatter; and what is told less surely still, for
+# the soil's course has steps, the bulb's above all: by the ranks of tools/tuned.py
+WIDER = 1.25
+ALSO_WIDER = {"bulb": 2.0}  # at most as before the log
+DOSE_DAYS = 0.1  # readings nearer together than this are of one dose
+POURED = 0.005  # the tank's water is told no better than this; by the same pots
+# With no date the season is in no weather, and all of it is the swing's: the typical year's has a
+# fifth to twice its mean
+SEASON, NO_DATE = [NAMES.index("swing"), NAMES.index("lean")], 0.5
+NO_HOUR = 0.05  # and day and night are not, in which a dose is drunk or stays; own assumption
 # A probe that is broken drifts far beyond what any probe does: looked for where readings scatter
 DRIFT, BROKEN_PPT, DRIFTED_PPT = NAMES.index("drift"), 40.0, 15.0  # in a hundred days
 SCATTERS, LESS = 1.1, 0.85  # times the least scatter; times the scatter without the drift
+NEARLY = 2.0  # slopes are taken as far out as a doubt so many times that of the weights
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
@@ -204,7 +208,8 @@ def soil(
         scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
         weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
         alike = alike_of(left * np.sqrt(weights))
-    cov = _curved(lambda n: off(n) * root, values, doubts)
+    days = np.array([look.time_s / DAY_S for look in looks])[counts]
+    cov = sandwich(_curved(off, root, values, doubts), root, days, WIDER * scatter, doubts)
     runs += 4 * len(KNOBS)
     return SoilFit(values, cov, scatter, alike, runs, doubts)
 
@@ -254,11 +259,12 @@ def _slopes(
     return found
 
 
-def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers) -> Numbers:
-    """The covariance of a normal posterior. Its slopes are taken as far out on either side as the
-    doubt reaches: the soil's course has steps, which nearer slopes would take for knowledge."""
+def _curved(
+    off: Callable[[Numbers], Numbers], root: Numbers, values: Numbers, doubts: Numbers
+) -> Numbers:
+    """The slopes of the residuals, as far out on either side as the doubt reaches: the soil's
+    course has steps, which nearer slopes would take for knowledge."""
     reach = 0.5 * doubts
-    cov = np.diag(doubts**2)
     low, high = _bounds()
     for _ in range(2):
         columns = []
@@ -268,8 +274,43 @@ def _curved(off: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers)
             below[index] = max(low[index], values[index] - reach[index])
             columns.append((off(above) - off(below)) / (above[index] - below[index]))
         slopes = np.column_stack(columns)
-        cov = np.linalg.inv(slopes.T @ slopes / WIDER**2 + np.diag(1.0 / doubts**2))
+        steep = slopes * root[:, None] / NEARLY
+        cov = np.linalg.inv(steep.T @ steep + np.diag(1.0 / doubts**2))
         reach = np.maximum(LEAST_REACH * doubts, np.sqrt(np.diag(cov)))
+    return slopes
+
+
+def together(days: Numbers) -> Numbers:
+    """The share of each reading in a count where those of one dose count as one: how it came in
+    time, and what the pump brought, is off by the same for all of them."""
+    group = np.cumsum(np.diff(days, prepend=days[:1]) > DOSE_DAYS)
+    share: Numbers = 1.0 / np.bincount(group)[group]
+    return share
+
+
+def sandwich(
+    slopes: Numbers, root: Numbers, days: Numbers, off_ppt: float, doubts: Numbers
+) -> Numbers:
+    """The covariance of what least squares with those weights finds about the truth.
+
+    root: of the weights. days: of each reading. off_ppt: by so much each reading is off by itself
+    (those of one dose count as one), and as much together with those near it, for what a dose or
+    the weather brought beside the mark stays in the pot until the twin has followed the readings
+    there: an exponential correlation with the twin's own time constant. So drying is told by the
+    days and not by the many readings of a dose. doubts: before the log.
+    """
+    belief = np.diag(1.0 / doubts**2)
+    pull = slopes * root[:, None] ** 2
+    bread = np.linalg.inv(slopes.T @ pull + belief)
+    alone = pull.T @ (pull / together(days)[:, None])
+    kept = np.exp(-np.diff(days, prepend=days[:1]) / CAUGHT_DAYS)
+    near, before = np.zeros_like(belief), np.zeros(len(doubts))
+    for keeps, row in zip(kept.tolist(), pull, strict=True):
+        before = keeps * before
+        near += np.outer(row, before)
+        before = before + row
+    near = pull.T @ pull + near + near.T
+    cov = bread @ (off_ppt**2 * (alone + near) + belief) @ bread
     more = np.array([ALSO_WIDER.get(name, 1.0) for name in NAMES])
     more = np.maximum(1.0, np.minimum(more, doubts / np.sqrt(np.diag(cov))))
     return np.asarray(cov * np.outer(more, more), dtype=np.float64)
@@ -374,6 +415,13 @@ def watered_by_hand(course: Course, found: SoilFit) -> set[int]:
     return wet if len(wet) <= MOST_BY_HAND * len(course.looks) else set()
 
 
+def _more_water(cov: Numbers, share: float) -> Numbers:
+    """With the doubt of the water that was poured: if it was more by a share, the pot holds and
+    loses more by that share, and reads the same."""
+    alike = np.array([float(name in ("drying", "holds")) for name in NAMES])
+    return np.asarray(cov + share**2 * np.outer(alike, alike), dtype=np.float64)
+
+
 def _anew(look: Look) -> Look:
     return replace(look, anew=True, counts=False)
 
@@ -399,6 +447,8 @@ def fit(
         spec = replace(spec, pump=pump_of(spec, evidence.wakes, found_tank.flow_ml_s[0]))
     looks = scaled(evidence.looks, found_tank.poured[0] if found_tank else 1.0)
     any_pot = doubts = soil_priors(inputs, month)
+    if not evidence.log.true_dates:
+        doubts[SEASON] = NO_DATE
     believed = usual()
     if pooled is not None:
         believed, doubts = pooled(doubts)
@@ -415,6 +465,12 @@ def fit(
         course = Course(spec, weather.climate, looks, weather.known)
         found_soil = soil(course, doubts, found_soil.values, believed)
     found_soil = _drifting(course, found_soil, believed) or found_soil
+    if found_tank is not None:
+        poured, doubt = found_tank.poured
+        share = math.hypot(POURED, doubt / poured)
+        if not evidence.log.true_dates:
+            share = math.hypot(share, NO_HOUR)
+        found_soil.cov = _more_water(found_soil.cov, share)
     about = evidence.log.about
     shares = budget.CURRENT_DOUBT[about.board_sheet.currents if about is not None else "sheet"]
     found_cell = cell(evidence, spec, weather, shares)

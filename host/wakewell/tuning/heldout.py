@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import t  # type: ignore[import-untyped]
 
-from wakewell.budget.doubt import Z90
 from wakewell.tuning.evidence import Look
 from wakewell.tuning.fit import SoilFit
 from wakewell.tuning.twin import DAY_S, Course
@@ -31,6 +31,11 @@ LEAST_HELD = 0.6  # share in the band; below, the fit failed its own check
 WORSE = 1.25  # times the better rival's error: beyond, it failed too
 FIRST_PART = 2.0 / 3.0
 DRAWS = 8
+# The band is Student's: errors overlap, and the fit was made to keep them small, so they count as
+# those apart less the numbers that the log told (MacKay 1992, Neural Computation 4, 415, from
+# memory); never as fewer than this
+LEAST_FREE = 4.0
+ONE_SIDE = 0.95
 
 
 @dataclass
@@ -130,20 +135,26 @@ def judged(course: Course, fitted: SoilFit, split_s: float) -> HeldOut:
         if looks[origin].time_s < split_s:
             squares[days].append(((looks[target].soil_ppt or 0) - ppt) ** 2)
     errors: dict[int, list[tuple[float, float, float, bool]]] = defaultdict(list)
-    wide = fitted.scatter_ppt
-    spread: dict[int, float] = {}
+    wide, reach = fitted.scatter_ppt, float(t.ppf(ONE_SIDE, LEAST_FREE))
+    taken = float(np.sum(1.0 - np.minimum(1.0, fitted.doubt / fitted.priors) ** 2))
+    spread: dict[int, tuple[float, float]] = {}
     for days in HORIZONS:
         seen = squares[days]
         # Never narrower further ahead, and no trust in a handful of errors
         if len(seen) >= LEAST_SEEN:
-            wide = max(spread.get(days - 1, 0.0), float(np.sqrt(np.mean(seen))))
-        spread[days] = wide
+            alone = len(seen) / days  # the others overlap
+            free = max(LEAST_FREE, alone - taken)
+            error = float(np.sqrt(np.mean(seen) * max(alone, free) / free))
+            wide = max(spread.get(days - 1, (0.0, 0.0))[0], error)
+            reach = float(t.ppf(ONE_SIDE, free))
+        spread[days] = wide, reach
     for (origin, days), (target, ppt) in middle.items():
         if looks[origin].time_s < split_s:
             continue
         read = looks[target].soil_ppt or 0
         others = [one[origin, days][1] for one in draws if (origin, days) in one]
-        half = Z90 * float(np.hypot(spread[days], np.std(others))) if others else Z90 * spread[days]
+        wide, reach = spread[days]
+        half = reach * float(np.hypot(wide, np.std(others, ddof=1) if len(others) > 1 else 0.0))
         same = float(looks[origin].soil_ppt or 0)
         line = line_ahead(looks, origin, target)
         held = abs(read - ppt) <= half
