@@ -33,7 +33,7 @@ from wakewell.simulate import one_run, trials  # noqa: E402
 
 SEQUENCES = ROOT / "tests" / "sequences"
 FIRST_DAY = 9100  # of the cases' clock
-APART_DAYS = 30  # between two cases, so that water of one case does not count in the next
+APART_DAYS = 10  # between two cases, so that water of one case does not count in the next
 
 
 def main() -> int:
