@@ -273,6 +273,14 @@ STOPPED_FOR = Said(
     }
 )
 
+# Permissives that say of a lockout what it says itself
+SAME_AS_STOPPED = {
+    "battery low": ("battery",),
+    "files damaged": ("files",),
+    "no response": ("answer",),
+    "saucer wet": ("saucer",),
+}
+
 TRIPS_WORDS = {
     "full": Word("the run was longer than the record has room for", "a slow clock", "", MAKER),
     "fault": Word(

@@ -666,7 +666,7 @@ def test_until_the_27th_and_what_to_add(capsys, basil):
     # 900 ml less 200 of reserve at about 62 ml a day last 11 days of 22
     assert "Until 2026-05-27:" in text
     assert "tank: no; " in text
-    assert "ml now and it lasts" in " ".join(text.split())
+    assert " l now and it lasts" in " ".join(text.split())
     assert "battery: yes" in text
     rows = text[text.index("Until 2026-05-27:") :]
     tank, cell = " ".join(rows.split()).split(" battery: ")[:2]

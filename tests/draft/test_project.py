@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -31,7 +32,8 @@ def test_a_new_project_passes_its_own_ci_and_fails_it_when_a_pot_is_broken(
     pytest.importorskip("fluids", reason=NO_LIBRARY)
     folder = tmp_path / "my pots"
     assert main(["new", "--repository", str(folder)]) == 0
-    assert f"wakewell new {folder}/pots/basil" in capsys.readouterr().out
+    # A folder with a space in its name: the command can be pasted as it stands
+    assert f"wakewell new {shlex.quote(f'{folder}/pots/basil')}" in capsys.readouterr().out
     assert main(["new", str(folder / "pots" / "basil"), "--yes"]) == 0
     done = ci(folder)
     assert done.returncode == 0, done.stdout + done.stderr

@@ -27,13 +27,6 @@ from wakewell.report import plots
 from wakewell.units import water
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-# Permissives that say of a lockout what it says itself
-SAME = {
-    "battery low": ("battery",),
-    "files damaged": ("files",),
-    "no response": ("answer",),
-    "saucer wet": ("saucer",),
-}
 UNSEEN = ("level lost", "fault")  # trips of a run of which nothing is known
 
 
@@ -195,7 +188,7 @@ def too_little(wake: WakeRow, log: PotLog) -> str:
 
 def hindrances(wake: WakeRow, begun: Sequence[str]) -> list[str]:
     """What held the pump back, without what has been told."""
-    told = {why for name in wake.lockouts for why in ("lockouts", *SAME.get(name, ()))}
+    told = {why for name in wake.lockouts for why in ("lockouts", *words.SAME_AS_STOPPED.get(name, ()))}
     names = [name for name in wake.failing if name not in told]
     why = [words.of(words.PERMISSIVES, name).plain for name in names]
     return why + [stopped(name) for name in wake.lockouts if name not in begun]
