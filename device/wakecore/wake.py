@@ -615,7 +615,7 @@ def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
         if state.phase == SECOND_LOOK and not state.lockouts:
             tank.note_sound_dose(state, pot)
         state.phase = IDLE
-        # Not while a regular wake is put off: else a gauge that errs at each would put it off for ever
+        # Not while a regular wake is put off: a gauge that errs at each would do so for ever
         if facts.is_steady and state.cycle_s < pot.settings.wake_s:
             state.doubts = 0
 

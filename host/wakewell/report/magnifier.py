@@ -188,7 +188,8 @@ def too_little(wake: WakeRow, log: PotLog) -> str:
 
 def hindrances(wake: WakeRow, begun: Sequence[str]) -> list[str]:
     """What held the pump back, without what has been told."""
-    told = {why for name in wake.lockouts for why in ("lockouts", *words.SAME_AS_STOPPED.get(name, ()))}
+    same = words.SAME_AS_STOPPED
+    told = {why for name in wake.lockouts for why in ("lockouts", *same.get(name, ()))}
     names = [name for name in wake.failing if name not in told]
     why = [words.of(words.PERMISSIVES, name).plain for name in names]
     return why + [stopped(name) for name in wake.lockouts if name not in begun]
