@@ -6,6 +6,7 @@ import csv
 import gzip
 import json
 import math
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -850,6 +851,6 @@ def test_a_panel_charges_the_battery_over_the_year(
     assert cli.main(["simulate", str(trial)]) == 0
     told = capsys.readouterr().out
     (row,) = (line for line in told.splitlines() if line.startswith("  panel "))
-    shares = [int(word[:-1]) for word in row.replace(",", "").split() if word.endswith("%")]
+    shares = [int(share) for share in re.findall(r"(\d+)\s%", row)]
     assert 3 <= len(shares) <= 5
     assert shares[0] <= 40 < 90 < shares[-1]
