@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import struct
 from datetime import UTC, date, datetime
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakeboard import ntp
+from wakeboard import clock, ntp
 
 COOKIE = b"cookie 8"
 
@@ -84,3 +86,16 @@ def test_a_clock_that_was_told_is_moved_by_less_than_a_day() -> None:
         assert ntp.plausible(utc, [*now, 1]) == good
         assert ntp.plausible(utc, [*now, 0])
         assert ntp.plausible(utc, [*now, 2])
+
+
+@pytest.mark.parametrize(("day", "moved"), [(clock.MOST_DAY - 1, True), (clock.MOST_DAY, False)])
+def test_a_day_that_32_bits_cannot_hold_moves_no_clock(
+    tmp_path: Path, day: int, moved: bool
+) -> None:
+    """Told by the host or the cable, whose own clock may be wrong: every later wake would fail."""
+    found: list[int] = []
+    board = SimpleNamespace(utc=lambda: [day, 0, 1], chip_s=lambda: 0, move_clock=found.append,
+                            store_=SimpleNamespace(root=str(tmp_path)))  # fmt: skip
+    clock.for_certificates(board)
+    assert found == ([day * 86400] if moved else [])
+    assert all(seconds < 1 << 31 for seconds in found)
