@@ -137,11 +137,12 @@ def test_each_report_is_followed_and_a_failure_is_told(folder: Path, tmp_path: P
     shown = Shown({"a": folder}, out, said.append)
     tell(folder, 20)
     shown.start()
-    waiting.until((out / "basil.html").exists)
-    first = read_up_to(out / "basil.html")
+    waiting.until((out / ROUND).exists)  # the last that is written
+    first, round_ns = read_up_to(out / "basil.html"), (out / ROUND).stat().st_mtime_ns
     tell(folder, 40)
     shown.changed(["a"])
-    waiting.until(lambda: read_up_to(out / "basil.html") != first)
+    waiting.until(lambda: (out / ROUND).stat().st_mtime_ns != round_ns)
+    assert read_up_to(out / "basil.html") != first
     shutil.rmtree(out)
     out.write_text("in the way")
     shown.changed(["a"])
