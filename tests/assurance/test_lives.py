@@ -18,6 +18,7 @@ pytest.importorskip("fluids", reason=NO_LIBRARY)
 
 from assurance import note, outcomes, parts, recorded, troubles
 from wakewell.rig.pot import DAY_S
+from wakewell.simulate import people
 
 SEED = 1
 
@@ -132,3 +133,14 @@ def test_the_judge_sees_a_plant_that_nobody_was_told_of(monkeypatch: pytest.Monk
     life.faults = tuple(replace(fault, end_s=200 * DAY_S) for fault in life.faults)
     life.tables["thirst"], life.tables["start"]["tank"] = 0.8, 0.3
     assert any("plant: below wilting" in line for line in outcomes.play(life).broken)
+
+
+def test_the_judge_waits_for_the_maker_as_long_as_he_takes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A float that stuck for two weeks is freed: by all readings the tank leaked, which only the
+    cable ends. The pot wakes twice a day, and the maker comes after four days."""
+    life = troubles.life(SEED, 649)
+    assert life.tables["settings"]["wake_s"] == 43200
+    assert outcomes.play(life).broken == []
+    monkeypatch.setattr(people.Household, "_clear", lambda *_: 0)  # he comes, and does nothing
+    (line,) = outcomes.play(life).broken
+    assert "again: no water for 10 dry wakes" in line

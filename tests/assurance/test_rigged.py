@@ -114,3 +114,22 @@ def test_a_broken_core_is_found_made_short_and_told(
     # booked stays so, and only a fault of the last wake itself is kept by the whole core.
     if rule_ == "R6":
         assert playing.check(playing.load(path)) == [], "the whole core keeps it"
+
+
+def test_a_tank_that_one_reading_showed_full_did_not_leak(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Filled, read once, and carried off within the minute before the next reading; filled again
+    two days later, it holds, and the pot waters. Carried off after that reading it was seen full.
+    """
+
+    def broken(*days: float) -> str:
+        away = rigged.Step("visit", "take the tank away")
+        lived = [rigged.Step("live", days=some) for some in (10.0, 6.0, 0.01, 0.5, 0.5, *days, 6.0)]
+        life = [lived[0], away, *lived[1:-1], away, lived[-1]]
+        wrong, player = rigged.broken("fern", 311044381, life)
+        assert wrong is not None or player.watch.pulses > 0
+        return "" if wrong is None else f"{wrong}"
+
+    assert broken() == ""
+    assert broken(0.01) == ""
+    monkeypatch.setattr(tank, "leaked", lambda state, level_ml, _: tank.refer_to(state, level_ml))
+    assert "the tank had leaked" in broken(0.01)

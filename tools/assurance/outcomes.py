@@ -25,7 +25,7 @@ from assurance.troubles import TROUBLES, LifePlan, life, trial_of
 from wakewell.rig.errors import Stopped
 from wakewell.rig.faults import Faults
 from wakewell.rig.pot import DAY_S, RigPot
-from wakewell.simulate.people import Household, Owner, Visit
+from wakewell.simulate.people import CABLE, Household, Owner, Visit
 
 LIVES = 2000
 BATCH = 20  # lives handed out at a time
@@ -294,11 +294,25 @@ class Outcome(Watch):
             dry = true_ppt < self.refill_ppt - NEAR_PPT and self.board.pot.pot_c > cold_c
             self.dry_wakes += dry
             unfit = self.suffers("tank forgotten") or self.tank_low() or self.cell_low()
-            if self.dry_wakes > AGAIN_WAKES and not unfit and self.life.owner == "heeds":
+            heeds = self.life.owner == "heeds" and not unfit
+            if heeds and self.dry_wakes > self.again_wakes(record["lockouts"]):
                 self.fails(f"again: no water for {self.dry_wakes} dry wakes after the fault")
         self.locked(record)
         if not self.life.troubles:
             self.healthy(record, self.woke_ppt)
+
+    def again_wakes(self, lockouts: list[str]) -> int:
+        """The dry wakes after the fault that may pass until it waters again.
+
+        A lockout that ends by the cable waits for the maker, who comes so many days after he heard
+        of it, however often the pot wakes. At two wakes a day his days alone are AGAIN_WAKES: there
+        the wake that told him and those until he is there are allowed, and none more.
+        """
+        if not CABLE & self.known_locks & set(lockouts):
+            return AGAIN_WAKES
+        wakes_a_day = DAY_S / float(self.board.in_force.settings.wake_s)
+        days = float(self.life.tables["owner"]["cables_after_days"])
+        return max(AGAIN_WAKES, 1 + math.ceil(days * wakes_a_day))
 
     def tank_low(self) -> bool:
         """Is there too little in the tank for a start?"""

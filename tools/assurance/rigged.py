@@ -175,6 +175,7 @@ class Watch:
         self.cut_off = 0  # pulses cut off in a row
         self.falls = 0
         self.seen_ml = -1.0
+        self.risen_ml = -1.0  # a higher content that one reading in line showed so far
         self.full_ml = 0.0  # with so much in it a leaking tank is as full again as before
         self.looks = 0
         self.frozen = 0
@@ -330,7 +331,12 @@ class Watch:
             self.breaks("R1", "the pump was on when the wake was over")
 
     def see_level(self, pressed: bool) -> None:
-        """R8: the true tank fell, pump off, far beyond what gauge and evaporation may hide."""
+        """R8: the true tank fell, pump off, far beyond what gauge and evaporation may hide.
+
+        It falls from what was shown: no single reading decides, for a refill neither. A tank that
+        is filled, read once, and taken away before the next reading a minute later is one high
+        reading to any pot, and what is then missing was never believed. Two readings in a row are.
+        """
         board, cal = self.board, self.board.in_force.calibration
         if cal.float_only or self.suffers("level frozen", "level railed"):
             self.seen_ml, self.falls = -1.0, 0
@@ -339,9 +345,14 @@ class Watch:
         if ml is None:
             return
         tank_ml = board.pot.line.tank_ml
-        if self.seen_ml < 0 or tank_ml > self.seen_ml + 1.0:
-            self.seen_ml, self.seen_s, self.falls = tank_ml, board.pot.t_s, 0
+        if self.seen_ml >= 0 and tank_ml > self.seen_ml + 1.0 and self.risen_ml < 0:
+            self.risen_ml, self.falls = tank_ml, 0
             return
+        if self.seen_ml < 0 or tank_ml > self.seen_ml + 1.0:
+            self.seen_ml, self.seen_s = max(tank_ml, self.risen_ml), board.pot.t_s
+            self.risen_ml, self.falls = -1.0, 0
+            return
+        self.risen_ml = -1.0
         days = (board.pot.t_s - self.seen_s) / DAY_S
         hidden_ml = 5 * cal.tolerance_ml + 30 + (days + 1) * board.in_force.settings.leak_ml_day
         if self.seen_ml - tank_ml <= hidden_ml:
