@@ -55,12 +55,13 @@ def pulse(board: "DrivenBoard", run: "Run") -> None:
     locked = False
     try:
         board.arm(run)
+        sample, step = board.sample, run.step
         heap_lock()
         locked = True
         board.start()
         for _ in range(MOST_SAMPLES + 1):
-            board.sample(run)
-            if run.step() != KEEP:
+            sample(run)
+            if step() != KEEP:
                 fault = None
                 break
     except FAULTS:

@@ -198,14 +198,16 @@ def test_looks_into_a_pulse_are_its_samples_one_by_one(kind: str, fault: str) ->
     for each in (pot, plain):
         each.state = "awake"
         each.pump_on()
-    looks = pot.looks(current=True)
+    steps = [(number, 0.15 if number % 40 else 0.07) for number in range(150)]
+    now = [0, 0, 0, 0]
+    looks = pot.looks(steps, now, (0, 1, 2, 3), {}, pytest.fail)
     next(looks)
     did = set()
-    for number in range(150):
-        step_s = 0.15 if number % 40 else 0.07
+    for number, step_s in steps:
         plain.run_on(step_s)
         expected = plain.level_raw(), plain.battery_uv(), plain.pump_current_uv()
-        assert looks.send(step_s) == expected
+        next(looks)
+        assert now == [number, *expected]
         assert pot.saucer_wet() == plain.saucer_wet()
         did.add(pot.pump_did)
     assert {"moving", "dry"} <= did
@@ -217,12 +219,18 @@ def test_a_brown_out_ends_the_looks() -> None:
     pot = RigPot(replace(SPEC, faults=(Fault("bad contact", 4.0, amount=9_000.0),)))
     pot.state = "awake"
     pot.pump_on()
-    looks = pot.looks(current=False)
-    next(looks)
-    found = [looks.send(0.15) for _ in range(40)]
+    now, lost, found = [0, 0, 0], [], []
+    looks = pot.looks(
+        [(n, 0.15) for n in range(40)], now, (0, 1, 2, -1), {}, lambda: lost.append(now[0])
+    )
+    for _ in looks:
+        found.append(now[2])
+        now[2] = 0
     assert pot.reset == "brown-out"
-    assert all(battery > 0 for _, battery, _ in found[:26])
-    assert found[-1] == (0, 0, 0)
+    assert all(battery > 0 for battery in found[1:27])
+    assert found[-1] == 0
+    assert lost[0] >= 26
+    assert lost[-1] == 39
     assert pot.t_s == pytest.approx(6.0)
 
 

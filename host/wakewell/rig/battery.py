@@ -11,6 +11,7 @@ cells: limits of charge, discharge and temperature come from the cell maker's sh
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from .errors import Impossible, need
 from .tables import along
@@ -91,6 +92,14 @@ def open_mv(charge: float, curve: tuple[float, ...] = OPEN_MV) -> float:
     return low + (place - index) * (curve[index + 1] - low)
 
 
+@lru_cache(maxsize=1 << 14)
+def _in_the_cold(chemistry: str, celsius: float) -> tuple[float, float]:
+    """(usable share of the charge, times the resistance): the hours of a place's year, kept for all
+    its cells."""
+    cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
+    return along(CHEMISTRIES[chemistry].usable, celsius), cold
+
+
 @dataclass(frozen=True)
 class Cell:
     """A battery as bought: capacity (mAh, at 25 °C), resistance with leads and protection (mOhm,
@@ -156,8 +165,7 @@ class RigBattery:
 
     def _warm(self, celsius: float) -> None:
         self._celsius = celsius
-        self._usable = along(self.kind.usable, celsius)
-        cold = math.exp(COLD_K * (1.0 / (celsius + 273.15) - 1.0 / 298.15))
+        self._usable, cold = _in_the_cold(self.cell.chemistry, celsius)
         self._mohm = self.cell.resistance_mohm * self._age * cold
 
     def _reach(self, celsius: float) -> float:

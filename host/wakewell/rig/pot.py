@@ -8,10 +8,12 @@ Water is ml, charge mAh, time s since the run's start.
 """
 
 import math
-from collections.abc import Generator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from random import Random
+from typing import Any
 
 from . import probes
 from .battery import Cell, RigBattery
@@ -140,6 +142,18 @@ class Counts:
         """What was drawn and what was lost by itself; not what an aged cell can no longer hold."""
         used = self.asleep_mah + self.awake_mah + self.radio_mah + self.pump_mah
         return used + self.leak_mah + self.faded_mah
+
+
+_NOTHING: dict[float, int] = {}
+
+
+@lru_cache(maxsize=64)
+def _sensed(converter: probes.Converter, sensed_uv: float) -> dict[float, int]:
+    """The count of the pump-current sense, without noise at that voltage, for each deviate there
+    is: a running pump draws the same in every pulse."""
+    read = converter.reader()
+    noisy = ((d, sensed_uv + CURRENT_NOISE_UV * d) for d in probes.middles())
+    return {deviate: read(uv if uv > 0.0 else 0.0) for deviate, uv in noisy}
 
 
 class RigPot:
@@ -311,11 +325,11 @@ class RigPot:
             left = stop - now
             if self.switched_on or self._stuck:
                 step = self._pump_step(left)
+            elif line.parts.hose.siphon_break or not line.siphoning:
+                step = self._quiet_step(left)
+                self._check()
             else:
-                if line.parts.hose.siphon_break or not line.siphoning:
-                    step = self._quiet_step(left)
-                else:
-                    step = self._siphon_step(left)
+                step = self._siphon_step(left)
                 self._check()
             self.clock_s += step * self._clock_rate if self._state == "asleep" else step
             self.t_s = now = stop if step >= left else now + step
@@ -343,52 +357,74 @@ class RigPot:
         self.clock_s += step_s
         self.t_s = end
 
-    def looks(self, current: bool) -> Generator[tuple[int, int, int], float, None]:
-        """`run_on` by each step sent, then a sample of level, battery and, if wanted, current.
+    def looks(
+        self,
+        steps: Iterable[tuple[int, float]],
+        now: list[int],
+        places: tuple[int, int, int, int],
+        levels: dict[int, int],
+        lost: Callable[[], None],
+    ) -> Generator[None, Any, None]:
+        """`run_on` by each step, then a sample into `now`: begin with `next`, then once for each.
 
-        For one pulse; begin with `next`. No looks after a reset. A generator with its inner loop
-        written out, for speed: most samples of a year are taken in steady flow.
+        steps: (ms since the start at its end, its length in s). places: of time, level, battery
+        and current in `now`; below 0: no current. levels: what stands there for those raw levels.
+        lost: called in place of a sample once there was a reset.
+
+        For one pulse. The steady flow is written out here, for speed: most samples of a year are
+        taken in it.
         """
+        ms_at, level_at, battery_at, current_at = places
         line, deviate, convert, look = self.line, self._deviate, self.converted, self._look
-        noise_uv, lifted_ml = self._divider_noise_uv, self._lifted_ml
-        step_s = yield 0, 0, 0
-        while True:
-            self.run_on(step_s)
-            if self.reset:
-                step_s = yield 0, 0, 0
-                continue
-            level = self.level_raw()
-            pin_uv = self._divided * self.cell_mv()
-            battery = convert(pin_uv + noise_uv * deviate())
-            step_s = yield level, battery, self.pump_current_uv() if current else 0
-            if not self._calm:
-                continue
-            until_s = self._steady_until_s
-            if until_s > self._felt_until_s:
-                until_s = self._felt_until_s
-            pump_ma, steady_ml, steady_ml_s = self._pump_ma, self._steady_ml, self._steady_ml_s
-            sensed_uv = self._shunt_uv_ma * pump_ma
+        noise_uv, lifted_ml, level_of = self._divider_noise_uv, self._lifted_ml, levels.get
+        up = level_of(1, 1)
+        until_s = steady_ml = steady_ml_s = pin_uv = 0.0
+        pump_ma, sensed = -1.0, _NOTHING
+        yield
+        for now[ms_at], step_s in steps:
             end = self.t_s + step_s
-            while end < until_s:
-                tank_ml = line.tank_ml
-                if tank_ml <= steady_ml:
-                    break
+            if end < until_s and line.tank_ml > steady_ml:
                 moved = steady_ml_s * step_s
-                line.tank_ml = tank_ml = tank_ml - moved
+                line.tank_ml = tank_ml = line.tank_ml - moved
                 self._batch_ml += moved
                 self._batch_s += step_s
                 self._batch_mas += pump_ma * step_s
                 self.clock_s += step_s
                 self.t_s = end
                 noise = deviate()
-                level = look(line.parts.level_mm(tank_ml), noise) if tank_ml < lifted_ml else 1
-                battery = convert(pin_uv + noise_uv * deviate())
-                if current:
-                    drawn_uv = sensed_uv + CURRENT_NOISE_UV * deviate()
-                    step_s = yield level, battery, convert(drawn_uv if drawn_uv > 0.0 else 0.0)
+                if tank_ml < lifted_ml:
+                    raw = look(line.parts.level_mm(tank_ml), noise)
+                    now[level_at] = level_of(raw, raw)
                 else:
-                    step_s = yield level, battery, 0
-                end = self.t_s + step_s
+                    now[level_at] = up
+                now[battery_at] = convert(pin_uv + noise_uv * deviate())
+                if current_at >= 0:
+                    now[current_at] = sensed[deviate()]
+                yield
+                continue
+            self.run_on(step_s)
+            if self.reset:
+                lost()
+                yield
+                continue
+            raw = self.level_raw()
+            now[level_at] = level_of(raw, raw)
+            pin_uv = self._divided * self.cell_mv()
+            now[battery_at] = convert(pin_uv + noise_uv * deviate())
+            if current_at >= 0:
+                now[current_at] = self.pump_current_uv()
+            if self._calm:
+                steady_ml, steady_ml_s = self._steady_ml, self._steady_ml_s
+                until_s, felt_until_s = self._steady_until_s, self._felt_until_s
+                if until_s > felt_until_s:
+                    until_s = felt_until_s
+                if self._pump_ma != pump_ma:
+                    pump_ma = self._pump_ma
+                    if current_at >= 0:
+                        sensed = _sensed(self.spec.converter, self._shunt_uv_ma * pump_ma)
+            else:
+                until_s = 0.0
+            yield
 
     def sleep(self, commanded_s: float) -> None:
         """Sleep as long as the board's own clock says, then be awake."""
@@ -871,8 +907,8 @@ class RigPot:
 
     def pump_current_uv(self) -> int:
         """One sample of the pump-current sense, microvolts as the converter reads them."""
-        sensed = self._shunt_uv_ma * self._pump_ma + CURRENT_NOISE_UV * self._deviate()
-        return self.converted(sensed if sensed > 0.0 else 0.0)
+        sensed_uv = self._shunt_uv_ma * self._pump_ma + CURRENT_NOISE_UV * self._deviate()
+        return self.converted(sensed_uv if sensed_uv > 0.0 else 0.0)
 
     def temperature_raw(self) -> int:
         """The DS18X20 in the substrate, sixteenths of a degree."""

@@ -47,7 +47,7 @@ def deviates(random: Random) -> Iterator[float]:
 
     Where in the pool they begin is drawn from the caller's generator.
     """
-    return _from(_middles(), random)
+    return _from(middles(), random)
 
 
 def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]]:
@@ -60,7 +60,8 @@ def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]
 
 
 @lru_cache(maxsize=1)
-def _middles() -> list[float]:
+def middles() -> list[float]:
+    """The pool of `deviates`."""
     return [middle for _, middle, _ in _pool(1)]
 
 

@@ -8,7 +8,9 @@ any decision about watering (the core's), physics (pot.py), what people do (peop
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from functools import lru_cache
+from itertools import chain, count
 from typing import Any, Protocol
 
 from wakeboard.driver import drive
@@ -89,6 +91,19 @@ class Slots:
         return True
 
 
+@lru_cache(maxsize=1000)
+def _steps(pulse_ms: int) -> tuple[tuple[int, float], ...]:
+    """Of each sample of a pulse: when it is taken, ms, and s since the one before."""
+    whole = [(ms, 0.001 * SAMPLE_MS) for ms in range(SAMPLE_MS, pulse_ms, SAMPLE_MS)]
+    return (*whole, (pulse_ms, 0.001 * (pulse_ms - SAMPLE_MS * len(whole))))
+
+
+def _beyond(pulse_ms: int) -> Iterator[tuple[int, float]]:
+    """The samples of a pulse that does not end in time."""
+    for ms in count(pulse_ms + 1):
+        yield ms, 0.001
+
+
 class LogInMemory:
     """A field log in memory: the lines a board would have written, a snapshot where one is due."""
 
@@ -118,11 +133,10 @@ class RigBoard:
     # As in RigPot: too many for CPython's quick table of an instance.
     __slots__ = (
         "awake_s", "before", "boots", "button_ms", "cause", "charger", "charger_ma", "dark",
-        "day_0", "down_mah", "down_s", "field_log", "float_", "hang_ms", "hangs",
-        "has_current", "hint", "host", "in_force", "levels", "mains_ma", "models",
-        "noise",
-        "offset_s", "people", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
-        "ran_ms", "record", "reports", "running", "sample", "sampled", "samples", "saucer", "seen",
+        "day_0", "down_mah", "down_s", "field_log", "float_", "hangs", "hint", "host", "in_force",
+        "in_pulse", "levels", "mains_ma", "metered", "models", "noise", "now", "offset_s",
+        "people", "places", "pot", "pulse_ms", "radio", "radio_fails", "radio_ms", "radio_s",
+        "record", "reports", "running", "sample", "sampled", "samples", "saucer", "seen",
         "slept_from", "slept_s", "slots", "state", "status", "still", "trust", "until_s", "wakes",
         "woke_s", "write_fails",
     )  # fmt: skip
@@ -187,7 +201,9 @@ class RigBoard:
             if getattr(cal, name) is not None
         ]
         self.models = models.fitted(pot, cal)
-        self.has_current = cal.current is not None
+        current_at = PLACES["current"] if cal.current is not None else -1
+        self.places = MS, PLACES["level"], PLACES["battery"], current_at
+        self.metered = [model for name, model in self.models.items() if name in PLACES]
         self.saucer = self.charger = (0, 0)  # counts for no and yes
         if cal.saucer is not None:
             points = turned(cal.saucer.points)
@@ -195,6 +211,9 @@ class RigBoard:
         if cal.charger is not None:
             points = turned(cal.charger.points)
             self.charger = round(beyond(points, 0.0)), round(beyond(points, 1.0))
+        in_pulse = [(name, see) for name, see in self.still if name in PLACES]
+        in_pulse += [(name, model.now) for name, model in self.models.items() if name in PLACES]
+        self.in_pulse = [(PLACES[name], see) for name, see in in_pulse]
 
     def meet_faults(self) -> None:
         """Which tries fail from now on, by the pot's faults."""
@@ -305,62 +324,55 @@ class RigBoard:
     def arm(self, run: Any) -> None:
         """When the program hangs in this pulse, if it does."""
         self.pulse_ms = run.pulse_ms
-        self.hang_ms = NEVER_MS
-        if self.hangs():
-            self.hang_ms = int(self.pulse_ms * self.pot.random.random())
-        samples = self._samples(run.now)
-        next(samples)
-        self.sample = samples.send
+        self.now: list[int] = run.now
+        self.now[MS] = 0
+        hang_ms = int(self.pulse_ms * self.pot.random.random()) if self.hangs() else NEVER_MS
+        steps = chain(_steps(self.pulse_ms), _beyond(self.pulse_ms))
+        looks = self.pot.looks
+        sampled = looks(steps, self.now, self.places, self.levels, self._look_for_reset)
+        if self.in_pulse or hang_ms < NEVER_MS:
+            for model in self.metered:
+                model.begin()
+            sampled = self._besides(sampled, hang_ms)
+        next(sampled)
+        self.sample = sampled.send
 
     def start(self) -> None:
         """Pump on."""
         self.running = True
-        self.ran_ms = 0
         self.pot.pump_on()
+        self._look_for_reset()
+
+    def _look_for_reset(self) -> None:
         if self.pot.reset:
             raise Reset
 
-    def _samples(self, now: list[int]) -> Generator[None, Any, None]:
-        """`sample` for one pulse, into `now`: at each one the pump runs for one sample interval,
-        or what is left of the pulse."""
-        pot, pulse_ms, hang_ms, level_of = self.pot, self.pulse_ms, self.hang_ms, self.levels.get
-        looks = pot.looks(self.has_current)
-        next(looks)
-        look = looks.send
-        level, battery, current = PLACES["level"], PLACES["battery"], PLACES["current"]
-        in_pulse = [(PLACES[name], see) for name, see in self.still if name in PLACES]
-        for name, model in self.models.items():
-            if name in PLACES:
-                model.begin()
-                in_pulse.append((PLACES[name], model.now))
-        ran_ms, step_ms, step_s = 0, SAMPLE_MS, 0.001 * SAMPLE_MS
+    def _besides(
+        self, sampled: Generator[None, Any, None], hang_ms: int
+    ) -> Generator[None, Any, None]:
+        """Those samples and the parts that `RigPot.looks` leaves out, until the program hangs."""
+        now = self.now
+        next(sampled)
         while True:
             yield
-            if ran_ms >= hang_ms:
+            if now[MS] >= hang_ms:
                 self._hang()
-            if pulse_ms - ran_ms <= SAMPLE_MS:
-                step_ms = max(1, pulse_ms - ran_ms)
-                step_s = 0.001 * step_ms
-            raw, now[battery], now[current] = look(step_s)
-            self.ran_ms = now[MS] = ran_ms = ran_ms + step_ms
-            if pot.reset:
-                raise Reset
-            now[level] = level_of(raw, raw)
-            for place, see in in_pulse:
+            next(sampled)
+            for place, see in self.in_pulse:
                 now[place] = see()
 
     def _hang(self) -> None:
         """Nothing renews the pump's finite pulse; the watchdog bites soon after the limit."""
         self.pot.advance(0.001 * OVERRUN_MS)
         self.pot.pump_off()
-        self.pot.advance(0.001 * (self.pulse_ms - self.ran_ms + WATCHDOG_MS))
+        self.pot.advance(0.001 * (self.pulse_ms - self.now[MS] + WATCHDOG_MS))
         self.pot.reset = self.pot.reset or "watchdog"
         raise Reset
 
     def stop(self) -> int:
         """Pump off; how long it ran."""
         self.pot.pump_off()
-        return self.ran_ms
+        return self.now[MS]
 
     def close(self) -> int:
         """Parts off; milliseconds awake."""
