@@ -689,6 +689,9 @@ def note_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, report
     elif counts:
         state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
         state.radio_wait = max(0, state.radio_wait - 1)
+    if not report and state.lockouts & ~facts.locked_in & rules.BITS["battery low"]:
+        # Too weak for a last word: that the pot has stopped is news, once the cell bears a report
+        state.told &= ~rules.NEED_BITS["charge the battery"]
 
 
 def charge_uah(

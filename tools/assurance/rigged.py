@@ -345,12 +345,13 @@ class Watch:
         if ml is None:
             return
         tank_ml = board.pot.line.tank_ml
-        if self.seen_ml >= 0 and tank_ml > self.seen_ml + 1.0 and self.risen_ml < 0:
+        risen = 0 <= self.seen_ml < tank_ml - 1.0
+        if risen and self.risen_ml < 0:
             self.risen_ml, self.falls = tank_ml, 0
             return
-        if self.seen_ml < 0 or tank_ml > self.seen_ml + 1.0:
-            self.seen_ml, self.seen_s = max(tank_ml, self.risen_ml), board.pot.t_s
-            self.risen_ml, self.falls = -1.0, 0
+        if risen or self.seen_ml < 0:
+            self.seen_ml = max(tank_ml, self.risen_ml) if risen else tank_ml
+            self.seen_s, self.risen_ml, self.falls = board.pot.t_s, -1.0, 0
             return
         self.risen_ml = -1.0
         days = (board.pot.t_s - self.seen_s) / DAY_S
