@@ -359,8 +359,10 @@ def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) ->
         return
     state.rest_mv = mv
     state.low_wakes = add_capped(state.low_wakes, 1, 100) if mv < facts.battery_floor_mv else 0
-    if state.low_wakes >= LOW_WAKES:
+    if state.low_wakes >= LOW_WAKES and not state.lockouts & rules.BITS["battery low"]:
         rules.latch(state, "battery low")
+        # That the pot stops is news, though a charge was asked for before (R17)
+        state.told &= ~rules.NEED_BITS["charge the battery"]
     if mv < settings.battery_clear_mv:
         state.clear_wakes = 0
         return
@@ -689,9 +691,6 @@ def note_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, report
     elif counts:
         state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
         state.radio_wait = max(0, state.radio_wait - 1)
-    if not report and state.lockouts & ~facts.locked_in & rules.BITS["battery low"]:
-        # Too weak for a last word: that the pot has stopped is news, once the cell bears a report
-        state.told &= ~rules.NEED_BITS["charge the battery"]
 
 
 def charge_uah(

@@ -175,6 +175,7 @@ class Watch:
         self.cut_off = 0  # pulses cut off in a row
         self.falls = 0
         self.seen_ml = -1.0
+        self.last_ml = [-1.0, -1.0, -1.0]  # the last three levels that were believed
         self.risen_ml = -1.0  # a higher content that one reading in line showed so far
         self.full_ml = 0.0  # with so much in it a leaking tank is as full again as before
         self.looks = 0
@@ -223,7 +224,10 @@ class Watch:
         self.begin = begin
         if self.held() or begin["host"]:
             self.cut_off = 0
-        back = self.held() and self.board.pot.line.tank_ml >= self.full_ml
+        back_ml = self.board.pot.line.tank_ml
+        if self.suffers("level misread"):  # wrong for a day: no pot knows that from a refill
+            back_ml = max(back_ml, min(self.last_ml))
+        back = self.held() and back_ml >= self.full_ml
         if "clear leak" in begin["host"] or (self.leaked and back):  # or it was only carried away
             self.leaked = self.falls = 0
             self.seen_ml = -1.0
@@ -344,6 +348,7 @@ class Watch:
         ml = self.shown("level", self.read.get("level"))
         if ml is None:
             return
+        self.last_ml = [*self.last_ml[1:], ml]
         tank_ml = board.pot.line.tank_ml
         risen = 0 <= self.seen_ml < tank_ml - 1.0
         if risen and self.risen_ml < 0:
