@@ -340,12 +340,19 @@ class Outcome(Watch):
         board, pot = self.board, self.board.pot
         if not (board.reports and board.radio_s):
             return
+        if 1000.0 * pot.charger_ma > board.in_force.calibration.radio_ua:
+            self.sent()
+            return  # charger or mains feed the radio, the cell does not
         mv = pot.battery.rest_mv(pot.air_c)
         self.came.lowest_mv = min(self.came.lowest_mv, mv)
         floor_mv = board.in_force.limits.rest_mv
         if mv < floor_mv - MARGIN_MV:
             self.fails(f"cell: the radio was started at {mv:.0f} mV, the floor is {floor_mv} mV")
-        now_s = pot.t_s
+        self.sent()
+
+    def sent(self) -> None:
+        """One more try of the radio."""
+        now_s = self.board.pot.t_s
         self.sent_s = [*(s for s in self.sent_s if s > now_s - DAY_S), now_s]
         self.came.reports_day = max(self.came.reports_day, len(self.sent_s))
         if len(self.sent_s) > REPORTS_DAY:

@@ -22,6 +22,8 @@ CABLE_MS = -1
 FORGOT = "forget to fill the tank"  # what is done instead, while the fault says so
 HOURS_TO_CHARGE = 12.0
 CABLE = {row[0] for row in rules.LOCKOUTS if row[2] == rules.CABLE}
+# What a maker who was asked for ends: of the owner's lockouts the one that presses end no more
+MAKERS = CABLE | {"no response"}
 
 # What a person does: {act: unit of its amount, or ""}
 ACTS = {
@@ -191,5 +193,5 @@ class Household:
         return 0
 
     def _clear(self, board: Any, _amount: float | None) -> int:
-        board.host = ["clear " + name for name in self.lockouts if name in CABLE]
+        board.host = ["clear " + name for name in self.lockouts if name in MAKERS]
         return CABLE_MS
