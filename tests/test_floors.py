@@ -51,9 +51,10 @@ LATE = {
     "wakewell.bench.calibrate": "numbers and drawing are in an extra; its help comes without",
     "wakewell.radio.ask": "the database is in an extra; settings can be asked without",
     "wakewell.radio.listen": "the database is in an extra; its tests bring a store of their own",
+    "wakewell.radio.hearing": "pages and a broker of its own are in extras, wanted by few",
     "wakewell.commands.replay": "what a twin needs is in an extra; a replay comes without",
     "wakewell.commands.round": "the database is in an extra; its help comes without",
-    "wakewell.commands.listen": "database, broker and pages are in extras; its help comes without",
+    "wakewell.commands.listen": "the database is in an extra; its help comes without",
 }
 
 

@@ -6,26 +6,13 @@ import argparse
 import signal
 import sys
 import threading
-import time
 from datetime import datetime
 from pathlib import Path
 
 from wakewell.commands import given
 from wakewell.commands.durations import seconds
-from wakewell.radio import homes, newkey, unit
-from wakewell.radio.listen import (
-    DATABASE,
-    MOST_SHOWN,
-    Listener,
-    Radio,
-    alone,
-    by_broker,
-    by_post,
-    folders_of,
-    listen,
-    name_of,
-    sign,
-)
+from wakewell.radio import unit
+from wakewell.radio.listen import DATABASE, folders_of
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -80,121 +67,43 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
-    from wakewell.radio.beats import Beats
-    from wakewell.radio.sharing import follow
-    from wakewell.radio.store import ReportStore, share
+    from wakewell.radio.hearing import Hearing, Wanted
 
-    if args.unit:
-        folders_of(args.pots)
-        return given.show_unit(args, "hears what the pots tell", watched=True)
     found = folders_of(args.pots)
-    folder, secret = next(iter(found.values()))
-    base = folder.resolve().parent
-    database = str(args.database or base / DATABASE)
-    if "://" not in database:
-        database = str(Path(database).absolute())
-    lock = alone(database)
-    folders = {board: f for board, (f, _) in found.items()}
-    store = ReportStore(database, folders, {b: homes.marks(f) for b, f in folders.items()})
-    sharing = share(store)
-    radio = by_broker(found, database, sharing.place if sharing is not None else 0)
-    posted = by_post(found, radio, args.post, args.certificate, args.key)
-    where = [s.broker["host"] for _, s in found.values()]
-    keys = {board: s.key for board, (_, s) in found.items()}
-
-    def say(text: str) -> None:
-        print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
-
-    if store.note:
-        say(store.note)
-
-    signs = Beats(store, name_of(database, 0 if sharing is None else sharing.place))
-
-    def turn() -> None:
-        sign(listener, radio, signs.beat)
-        listener.clear_late(time.time())
-        if sharing is not None and isinstance(radio, Radio):
-            follow(sharing, radio.hear, listener.renew)
-
-    def post(topic: str, payload: bytes) -> None:
-        if posted is None or not posted.post(topic, payload):
-            radio.post(topic, payload)
-
-    names = {board: f.resolve().name for board, (f, _) in found.items()}
-    shown = ", ".join(list(names.values())[:MOST_SHOWN])
-    more = len(names) - MOST_SHOWN
-    shown += f" and {more} more" if more > 0 else ""
-    listener = Listener(keys, store, post, say, names if len(names) <= MOST_SHOWN else {})
-    listener.next_keys = newkey.waiting(folders.items())
-    if args.page is not None:
-        from wakewell.radio.shown import Shown
-
-        listener.shown = Shown(folders, args.page, say)
-    if args.publish:
-        from wakewell.radio import plain
-
-        listener.publish, count = plain.publisher(radio)
-        say(
-            f"--publish: plain numbers of {count} of these pots go to the broker, on "
-            "wakewell/BOARD/plain; they are not sealed: show them, and act on nothing by them"
-        )
-    metrics = None
-    if args.metrics is not None:
-        from wakewell.radio.metrics import Metrics, place_of
-
-        metrics = Metrics(listener, *place_of(args.metrics))
-        if not metrics.own:
-            say(f"--metrics: anyone who can reach {args.metrics} can read these pots' numbers")
-    until = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: until.set())
-    if args.for_s is not None:
-        timer = threading.Timer(args.for_s, until.set)
-        timer.daemon = True
-        timer.start()
-    own = None
-    if args.own_broker:
-        from wakewell.radio.own_broker import OwnBroker
-
-        own = OwnBroker(secret)
-        own.start()
-    if sharing is not None and isinstance(radio, Radio):
-        radio.hear(sharing.mine)
-        if not sharing.alone():
-            say(f"shares these pots with other listeners; hears {len(radio.mine)} of them now")
-    radio.start()
-    if posted is not None:
-        posted.start()
-        where.append(f"port {args.post}")
-    if listener.shown is not None:
-        listener.shown.start()
-    if metrics is not None:
-        metrics.start()
-    if listener.publish is not None:
-        for board, last in store.pots(folders).items():
-            listener.publish(board, last)
-    at = " and ".join(dict.fromkeys(w for w in where if w))
-    print(f"listening to {shown} at {at}; stop with Ctrl-C", flush=True)
+    if args.unit:
+        return given.show_unit(args, "hears what the pots tell", watched=True)
+    wanted = Wanted(
+        database=args.database, own_broker=args.own_broker,
+        post=args.post, certificate=args.certificate, key=args.key,
+        page=args.page, metrics=args.metrics, publish=args.publish,
+    )  # fmt: skip
+    hearing = Hearing(found, wanted, say)
+    until = end_of(args.for_s)
+    hearing.start()
+    print(f"listening to {hearing.shown} at {hearing.at}; stop with Ctrl-C", flush=True)
     unit.alive(unit.STARTED)
     try:
-        listen(listener, radio, until, base, turn)
+        hearing.listen(until)
     except KeyboardInterrupt:
         pass
     finally:
-        if sharing is not None and isinstance(radio, Radio) and not sharing.alone():
-            radio.hear([])  # others hear them now, so the broker need not keep anything for us
-        if posted is not None:
-            posted.stop()
-        radio.stop()
-        if own is not None:
-            own.stop()
-        if listener.shown is not None:
-            listener.shown.stop()
-        if metrics is not None:
-            metrics.stop()
-        if sharing is not None:
-            sharing.stop()
-        store.close()
-        if lock is not None:
-            lock.close()
-    print(f"heard {listener.heard} reports, {listener.new} new lines; dropped {listener.bad}")
+        hearing.stop()
+    heard = hearing.listener
+    print(f"heard {heard.heard} reports, {heard.new} new lines; dropped {heard.bad}")
     return 0
+
+
+def say(text: str) -> None:
+    """A line of what it does, with the time."""
+    print(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}", file=sys.stderr, flush=True)
+
+
+def end_of(for_s: float | None) -> threading.Event:
+    """Set when the command shall end: by SIGTERM, or after that time."""
+    until = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: until.set())
+    if for_s is not None:
+        timer = threading.Timer(for_s, until.set)
+        timer.daemon = True
+        timer.start()
+    return until

@@ -8,12 +8,10 @@ Here: this way and its bounds. Not here: what a report is (letters), how it is k
 
 from __future__ import annotations
 
-import platform
 import queue
 import shutil
 import threading
 import time
-import zlib
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -21,7 +19,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from wakeboard import heard
-from wakewell import ownfile
 from wakewell.errors import BadInput
 from wakewell.log.logs import printable
 from wakewell.pot import private
@@ -30,18 +27,10 @@ from wakewell.radio import broker, homes, letters, newkey, pieces, unit
 from wakewell.radio.waiting import Message, Waiting
 from wakewell.tomlfile import show_path
 
-try:
-    import fcntl
-except ImportError:  # Windows: nothing keeps a second listener off there
-    fcntl = None  # type: ignore[assignment]
-
-from wakewell.radio.posted import Posted
-
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 MINUTE_S, DAY_S = 60, 86400
 LEAST_FREE = 32 << 20  # with fewer free bytes on the disk than this, no message is taken
 DATABASE = "heard.db"
-MOST_SHOWN = 9  # pots that are named one by one
 SETTLE_S = 60.0  # for the broker to say that it sends what comes; it may come later too
 MOST_TOPICS = 500  # of one message to the broker
 LATER_S = 5.0  # after the disk or the database refused
@@ -370,68 +359,3 @@ def folders_of(names: list[str]) -> dict[str, tuple[Path, private.Private]]:
             )
         found[board] = (folder, private.read(folder))
     return found
-
-
-def alone(where: str) -> Any:
-    """Keeps a second listener off an SQLite file while what it returns is kept. Raises BadInput.
-
-    Two of them would take the broker's connection from each other without end.
-    """
-    if fcntl is None or "://" in where:
-        return None
-    file = None
-    try:
-        file = ownfile.opened(Path(where + ".lock"))
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        if file is not None:
-            file.close()
-        text = "another wakewell listen uses it; stop that one, or give --database FILE"
-        raise BadInput(f"{show_path(where)}: {text}") from None
-    except OSError as error:
-        why = error.strerror
-        raise BadInput(f"{show_path(where)}: no database can be kept there: {why}") from None
-    return file
-
-
-def by_broker(
-    found: dict[str, tuple[Path, private.Private]], where: str, place: int = 0
-) -> Waiting:
-    """The connection to the broker of those pots that have one. Raises BadInput.
-
-    where: the database, so that the broker keeps apart two that listen for two databases. place:
-    of several that share one.
-    """
-    boards = sorted(board for board, (_, s) in found.items() if not s.post["host"])
-    if not boards:
-        return Waiting()
-    if len({broker.place(found[b][1], found[b][0]) for b in boards}) > 1:
-        raise BadInput("these pots name different brokers; run one listener for each broker")
-    folder, secret = found[boards[0]]
-    end = f" {place}" if place else ""
-    name = f"wakewell-{zlib.crc32(f'{platform.node()}{where}{end}'.encode()):08x}"
-    return Radio(secret, folder, boards, name)
-
-
-def name_of(where: str, place: int) -> str:
-    """What a listener that keeps its database there is called."""
-    return f"{platform.node()[:40]} {zlib.crc32(where.encode()):08x} {place}"
-
-
-def by_post(
-    found: dict[str, tuple[Path, private.Private]],
-    radio: Waiting,
-    port: int | None,
-    certificate: Path | None,
-    key: Path | None,
-) -> Posted | None:
-    """The server for those pots that post; None without a port. Raises BadInput."""
-    posts = {board: folder for board, (folder, s) in found.items() if s.post["host"]}
-    if port is None:
-        if posts:
-            folder = show_path(str(next(iter(posts.values()))))
-            raise BadInput(f"{folder}: it posts its reports; give --post PORT --certificate PEM")
-        return None
-    if certificate is None or not 1 <= port <= 65535:
-        raise BadInput(f"--post {port}: allowed 1 to 65535, together with --certificate PEM")
-    return Posted(port, certificate, key, radio.waiting, posts)
