@@ -190,7 +190,7 @@ def supply(sheet: Circuit, pot: description.PotFolder, y: float) -> None:
     sheet.made.add(elm.BatteryCell().at((-2.6, y)).to((-2.6, y - 1.6)))
     sheet.ground((-2.6, y - 1.6))
     sheet.text(cells, (-3.2, y - 3.0), 10.5)
-    if battery and battery.chemistry.startswith("lithium"):
+    if battery and battery.is_lithium:
         sheet.text("with its protection circuit", (-3.2, y - 3.5), 10.5)
     sheet.wire((-2.6, y), (OUT - 1, y))
     sheet.dot((-0.8, y))
@@ -267,9 +267,9 @@ def draw_part(sheet: Circuit, part: description.Part, use: str, y: float) -> Non
     elif part.name in OWN:
         OWN[part.name](sheet, part, y)
     else:
-        first, _, rest = what_goes(part, use).partition(", ")
+        goes = what_goes(part, use)
         supplied = description.PARTS[part.name, part.kind].supplied
-        words = NAMES.get(part.name) or f"{first}\n{rest.partition(' (')[0]}"
+        words = NAMES.get(part.name) or f"{goes.part}\n{goes.wire}"
         box(sheet, y, words, supply_of(sheet) if supplied else RAIL)
 
 

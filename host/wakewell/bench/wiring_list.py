@@ -14,10 +14,10 @@ PULL_OHM = 100_000  # of the button, where the chip loses its own asleep
 LIGHT_OHM = 1_000  # of the light: a milliampere is seen indoors; common practice, no source
 
 
-def what_goes(part: description.Part, use: str) -> str:
+def what_goes(part: description.Part, use: str) -> description.PinText:
     """What goes to that pin of a part."""
     told = description.PARTS[part.name, part.kind].what
-    return told if isinstance(told, str) else told[use]
+    return told if isinstance(told, description.PinText) else told[use]
 
 
 def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
@@ -25,7 +25,7 @@ def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
     found = []
     for part in pot.parts.values():
         for use, pin in part.pins.items():
-            what = what_goes(part, use)
+            what = str(what_goes(part, use))
             chip = pot.about.chip if pot.about else ""
             found.append((pin, what, extra(part, chip, "power" in pot.parts)))
     return sorted(found)

@@ -133,13 +133,13 @@ def cautions(found: Budget) -> list[str]:
     told = found.folder.about
     assert told is not None
     rows = []
-    if told.battery and told.battery.chemistry.startswith("lithium"):
+    if told.battery and told.battery.is_lithium:
         rows.append(
             "lithium cell: charging and discharging limits are those of its data sheet and IEC "
             "62133-2, never charged below 0 °C; it needs a protection circuit, and a fuse "
             f"{sizing.FUSE_PLACE}"
         )
-    if told.battery and told.battery.chemistry.startswith("nickel"):
+    if told.battery and told.battery.is_nickel:
         rows.append(
             "nickel battery: charging limits are those of its data sheet, never below 0 °C, "
             f"with a charger for {told.battery.cells} in series that ends by itself; a short makes "

@@ -36,12 +36,12 @@ def _on_mains(pot: description.PotFolder) -> bool:
 
 def _on_lithium(pot: description.PotFolder) -> bool:
     battery = pot.about.battery if pot.about else None
-    return battery is not None and battery.chemistry.startswith("lithium")
+    return battery is not None and battery.is_lithium
 
 
 def _on_nickel(pot: description.PotFolder) -> bool:
     battery = pot.about.battery if pot.about else None
-    return battery is not None and battery.chemistry.startswith("nickel")
+    return battery is not None and battery.is_nickel
 
 
 def _has_panel(pot: description.PotFolder) -> bool:

@@ -72,11 +72,12 @@ def lines_of(report: LogReplay) -> Iterator[str]:
     for verdict in report.held:
         word, text = "held  " if verdict.held else "BROKEN", verdict.evidence
         where = "" if verdict.wake is None else f" at wake {verdict.wake}"
-        if verdict.held and verdict.rule in weaker:
+        weakened = verdict.held and verdict.rule in weaker
+        if weakened:
             changed = weaker[verdict.rule]
             word, text, where = "WEAKER", changed.text, f", first at wake {changed.wake}"
         told = f"  {verdict.rule:<4} {word}  {verdict.title}: {printable(text)}{where}"
-        yield marked(told, not word.startswith("held"))
+        yield marked(told, weakened or not verdict.held)
     by = ", ".join(f"{printable(core)} ({in_wakes(n)})" for core, n in report.cores.most_common())
     yield f"  core     recorded by {by}; played by {report.core}"
     if len(report.lives) > 1:

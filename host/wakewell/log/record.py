@@ -11,6 +11,7 @@ A member that only a newer core knows is allowed: it is kept in `Read.more`.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from operator import attrgetter
@@ -43,6 +44,7 @@ LAST_DAY = 38_752  # of the board's clock: the range of 32 bits of seconds since
 MOST_SHOWN = 40  # characters of a wrong value in a message
 MOST_DIGITS = 4300  # of a number; Python itself takes no more
 KINDS = ("wake", "state")
+_START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
 PROBES = ("soil", "level", "battery")  # every wake has a word for each of them
 
 
@@ -54,6 +56,19 @@ class MemberText(NamedTuple):
     unit: str = ""
     absent: str = ""
     null: str = ""
+
+
+def start(data: bytes) -> tuple[str, int] | None:
+    """(kind, number) of a line by its first bytes, without reading the rest; None: no record."""
+    found = _START.match(data)
+    if found is None or (n := int(found[2])) >= MOST_NUMBER:
+        return None
+    return ("wake" if found[1] == b"wake" else "state"), n
+
+
+def has_decisions(data: bytes) -> bool:
+    """Does the line of a wake tell what was decided? A shortened one may not."""
+    return b'"commands":' in data
 
 
 def told(text: str, unit: str = "", absent: str = "", null: str = "") -> Meta:

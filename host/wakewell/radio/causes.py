@@ -33,7 +33,8 @@ MAKERS = {row[0] for row in rules.NEEDS if row[1] == words.MAKER}
 class Cause:
     """One cause. key names it for good; who: words.OWNER or words.MAKER; is and do: sentences.
 
-    mend: do, for a message that says already how the plant gets water; "": the same.
+    mend: do, for a message that says already how the plant gets water; "": the same. name: of the
+    need or the lockout that it is, "": neither.
     """
 
     key: str
@@ -41,6 +42,7 @@ class Cause:
     is_: str
     do: str
     mend: str = ""
+    name: str = ""
 
 
 def never(waited_s: float, settings: dict[str, int]) -> Cause | None:
@@ -106,7 +108,7 @@ def of(
         is_ = word.plain
         if silent:
             is_ = say("when it was last heard, {what}", what=is_)
-        found.append(Cause(f"lockout {name}", who, is_, word.do, word.mend))
+        found.append(Cause(f"lockout {name}", who, is_, word.do, word.mend, name))
     for name in [] if silent else needs:
         if name in BY_LOCKOUT and lockouts:
             continue
@@ -114,7 +116,7 @@ def of(
             continue
         word = words.of(words.NEEDS, name)
         who = words.MAKER if name in MAKERS else words.OWNER
-        found.append(Cause(f"need {name}", who, word.plain, word.do, word.mend))
+        found.append(Cause(f"need {name}", who, word.plain, word.do, word.mend, name))
     return found
 
 

@@ -30,8 +30,6 @@ VERSION = 10  # of SenML, RFC 8428, section 4.1; a greater one is refused, secti
 SIZE = line.TAIL_SIZE  # of a line's end: its CRC
 LATER = 1 << 28  # a smaller time is counted from now (RFC 8428, section 4.5.3)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
-_START = re.compile(rb'\{"kind":"(wake|state)","n":(\d{1,10}),')
-_KIND = {b"wake": "wake", b"state": "state"}
 _PLACE = re.compile(r"log/(\d{1,8})/(\d{1,9})")
 _NONCE = re.compile("[0-9a-f]{8,32}")
 
@@ -71,7 +69,7 @@ class LogLine(msgspec.Struct, frozen=True, gc=False):
 
 def tells(line: LogLine) -> bool:
     """Is it a wake that tells how the pot is? One shortened to its beginning does not."""
-    return line.kind == "wake" and b'"commands":' in line.data
+    return line.kind == "wake" and record.has_decisions(line.data)
 
 
 class BoardReport(msgspec.Struct):
@@ -214,12 +212,13 @@ def _lines(report: BoardReport, places: list[re.Match[str] | None], texts: list[
         if place is None:
             report.in_force.append(data)
             continue
-        start, crc = _START.match(data), f"{crc32(data[:-SIZE]):08x}"
+        start, crc = record.start(data), f"{crc32(data[:-SIZE]):08x}"
         whole = data[-SIZE:] == line.TAIL + crc.encode() + b'"}' and len(data) <= line.MOST_LINE
-        if start and whole and (n := int(start[2])) < MOST_NUMBER:
+        if start and whole:
+            kind, n = start
             if file != place[1]:
                 file, number = place[1], int(place[1])
-            report.lines.append(LogLine(_KIND[start[1]], n, crc, number, int(place[2]), data))
+            report.lines.append(LogLine(kind, n, crc, number, int(place[2]), data))
         else:
             _, why = line.body_of(data)
             at = f"{int(place[1]):08d}.jsonl, byte {int(place[2])}"

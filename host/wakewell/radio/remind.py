@@ -71,7 +71,7 @@ class PotToRemind:
     def hears(self, who: str, cause: Cause) -> bool:
         """Is that person told of it? Where nobody has one part, owner or maker hears of both."""
         told = self.words_of(who)
-        if cause.who in told or cause.key in told or cause.key.partition(" ")[2] in told:
+        if {cause.who, cause.key, cause.name} & set(told):
             return True
         return who in private.PEOPLE and not any(
             cause.who in self.words_of(other) for other in self.people

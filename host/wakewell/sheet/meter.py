@@ -17,7 +17,8 @@ from wakewell.budget.doubt import nominal
 from wakewell.budget.inputs import REGULATOR_UA, STANDING_MA, Inputs, divider_ma
 from wakewell.pot import description
 from wakewell.pot.agree import FULL_MV
-from wakewell.sheet.parts import RAIL_MV, pin_mv, volts
+from wakewell.sheet.parts import RAIL_MV, pin_mv
+from wakewell.units import volts
 
 OHM_TOLERANCE, VOLT_TOLERANCE, RAIL_TOLERANCE = 0.05, 0.03, 0.03
 SHORT_OHM = 1000  # less between a supply and ground is a short or a wrong part
@@ -145,7 +146,7 @@ def _cell(pot: description.PotFolder, found: Inputs) -> Iterator[Reading]:
         f"above {volts(pot.limits['sag_mv'])}, not above {volts(1.01 * full)}; no minus sign",
         "discharged too deep or damaged: do not charge it, take it to where cells are collected",
     )  # fmt: skip
-    if cell.chemistry.startswith("lithium"):
+    if cell.is_lithium:
         yield Reading(
         BEFORE_CELL, "the charger's output with nothing but the meter on it", volts(full),
         f"{volts(0.99 * full)} to {volts(1.01 * full)}",

@@ -20,6 +20,7 @@ from wakewell.pot import chips, description, prices
 from wakewell.pot.agree import FULL_MV
 from wakewell.pot.headers import HEADERS
 from wakewell.pot.prices import Price
+from wakewell.units import volts
 
 # Supply of the chip and what its pins bear: ESP32 series datasheet, absolute maximum ratings and
 # DC characteristics (from memory, unconfirmed)
@@ -75,11 +76,6 @@ def find_costs(folder: Path) -> Costs:
             currency, known = prices.read(path)
             return Costs(currency, str(path), known)
     return Costs()
-
-
-def volts(mv: float) -> str:
-    """As a maker reads it on a meter."""
-    return f"{mv / 1000:.2f} V"
 
 
 def bought(
@@ -190,12 +186,12 @@ def _supply(pot: description.PotFolder, found: Inputs, bare: bool) -> Iterator[R
             f"greatest discharge current above {found_peak(pot):.1f} A (here {most}): pump and "
             "radio together",
         ]
-        if cell.chemistry.startswith("lithium"):
+        if cell.is_lithium:
             look.append(
                 "a protection circuit of its own: no program saves it from what fails before the "
                 "program starts"
             )
-        if cell.chemistry.startswith("nickel"):
+        if cell.is_nickel:
             look.append("sold as keeping its charge: others are empty in months by themselves")
         if cell.cells > 1:
             look.append(f"{cell.cells} alike, in series, of one age and one charge")
@@ -229,7 +225,7 @@ def _charger(pot: description.PotFolder, cell: description.Battery) -> list[str]
         ends = f"for {cell.cells} in series, ends by itself when they are full"
     look = [f"for {cell.chemistry}, {ends}; its current within the cell's sheet"]
     sunned = pot.about is not None and pot.about.panel is not None
-    if cell.chemistry.startswith("lithium") and not sunned:
+    if cell.is_lithium and not sunned:
         look.append(
             "measures the cell's warmth and refuses to charge below 0 °C; with any other the cell "
             "is charged indoors only"

@@ -13,7 +13,7 @@ from wakewell.budget.inputs import Inputs
 from wakewell.pot import agree, description
 from wakewell.sheet.standins import lasts
 from wakewell.tomlfile import show_path
-from wakewell.units import soil, water
+from wakewell.units import soil, volts, water
 
 PRACTICE = "(common practice, no source)"
 BREAK_MM = 2  # hole of a siphon break; common practice, no source
@@ -200,14 +200,14 @@ def first_refill(pot: description.PotFolder, found: Inputs) -> list[str]:
     if pot.about and pot.about.panel and cell is not None:
         rows.append(
             f"The panel charges it. Without any light a full cell lasts about {cell} days; if it "
-            f"asks for a charge all the same (below {settings['battery_warn_mv'] / 1000:.2f} V), "
+            f"asks for a charge all the same (below {volts(settings['battery_warn_mv'])}), "
             "look for shade, dirt or a loose lead at the panel first, then charge it by hand in a "
             "dry place, in sight, above 0 °C."
         )
     elif cell is not None and not found.mains:
         rows.append(
             f"The cell lasts about {cell} days from full; below "
-            f"{settings['battery_warn_mv'] / 1000:.2f} V it asks for a charge. Charge it in a dry "
+            f"{volts(settings['battery_warn_mv'])} it asks for a charge. Charge it in a dry "
             "place, in sight, above 0 °C, as its maker's sheet says."
         )
     return rows
