@@ -7,6 +7,7 @@ another. A module in the package's own folder is a room of its own.
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -115,6 +116,15 @@ HEIGHT = {room: height for height, floor in enumerate(FLOORS) for room in floor.
 
 def test_every_room_is_on_the_plan_and_every_room_of_it_is_there() -> None:
     assert {room(name) for name in MODULES} == set(HEIGHT)
+
+
+def test_the_developers_page_lists_the_rooms_from_the_top_down() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    listed = re.findall(r"^\| `(\w+)/` \|", page, re.MULTILINE)
+    floors = [HEIGHT[f"wakewell.{name}"] for name in listed if name != "data"]
+    assert floors == sorted(floors, reverse=True)
+    rooms = {path.parent.name for path in (ROOT / "host" / "wakewell").glob("*/__init__.py")}
+    assert set(listed) == rooms | {"data"}
 
 
 @pytest.mark.parametrize("name", sorted(MODULES))

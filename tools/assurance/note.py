@@ -98,10 +98,10 @@ JUDGED = re.compile(r'Violation\(\s*"(R\d+)"|rule = "(R\d+)"|"(R\d+)" if how|els
 
 
 def requirements() -> dict[str, str]:
-    """{number: its line} of the developers' table."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    """{number: its line} of the table of the core's page."""
+    text = (ROOT / "device" / "wakecore" / "CORE.md").read_text(encoding="utf-8")
     found = dict(re.findall(r"^\| (R\d+) \| (.+?) \|$", text, re.MULTILINE))
-    assert list(found) == list(TITLES), "DEVELOPERS.md lists R1 to R18 in order"
+    assert list(found) == list(TITLES), "CORE.md lists R1 to R18 in order"
     return found
 
 

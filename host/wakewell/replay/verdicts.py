@@ -70,7 +70,7 @@ class Verdict:
 class Verdicts:
     """Judges records as they come; `verdicts()` at the end."""
 
-    # As in rig.board.RigBoard: too many for CPython's quick table of an instance.
+    # As in simulate.rig_board.RigBoard: too many for CPython's quick table of an instance.
     __slots__ = (
         "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held",
         "_lost_told",

@@ -19,7 +19,7 @@ from wakewell.sequences.sequence_file import UNIT_KEYS, Expectation, Sequence
 
 DAY_S = 86400
 MOST_TOLD = 5  # wakes in a failure's table
-Out = Mapping[str, Any]  # what `boards.mock.play` gives for one wake
+Out = Mapping[str, Any]  # what `portable.mock.play` gives for one wake
 
 
 @dataclass(frozen=True)

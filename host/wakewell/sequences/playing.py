@@ -33,7 +33,7 @@ __all__ = [
 
 
 def run(sequence: Sequence, on: str = "cpython") -> Iterator[dict[str, Any]]:
-    """What came of every wake, as `boards.mock.play` gives it; `line` is the log line's bytes.
+    """What came of every wake, as `portable.mock.play` gives it; `line` is the log line's bytes.
 
     on: "cpython" (this interpreter) or one of interpreter.KINDS (BadInput if there is none).
     """

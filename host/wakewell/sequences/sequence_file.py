@@ -1,7 +1,7 @@
 """A sequence's TOML file: what may stand in it, and how it becomes a script for the mock board.
 
 Here belong the keys, their ranges and the errors, and what a key turns into. What an
-expectation means when it is judged is in `sequence_judge`; playing is `boards.mock`.
+expectation means when it is judged is in `judging`; playing is in `portable.mock`.
 
     title = "The tank stands at its reserve"
     rules = "R4"                    # what is at stake; a list if several
@@ -90,7 +90,7 @@ class Expectation:
 
 @dataclass
 class Sequence:
-    """A sequence, ready to be played: `script` is plain data for `boards.mock.play`."""
+    """A sequence, ready to be played: `script` is plain data for `portable.mock.play`."""
 
     path: Path
     title: str
