@@ -16,10 +16,15 @@ from typing import Any
 import pytest
 
 from wakecore import fields, judge
+from wakewell.deskboard import rig_world
 from wakewell.log import record
 from wakewell.portable import mock
-from wakewell.pot import pot_folder
+from wakewell.pot import description, pot_folder
+from wakewell.rig import models
+from wakewell.rig.pot import RigPot
+from wakewell.rig.wires import Wire
 from wakewell.sequences import bench_pot
+from wakewell.shipped import CAFE
 
 ROOT = Path(__file__).parents[1]
 TABLES = {  # one row each for any part: wiring, calibration, words
@@ -132,3 +137,24 @@ def test_a_third_sensor_takes_its_own_file_and_rows(monkeypatch: pytest.MonkeyPa
     assert out["record"]["told"] == {"light": 500}
     assert out["record"]["judged"]["light"] == "good"
     assert record.read(out["line"]).found is not None
+
+
+def test_its_rig_model_shows_it_on_the_pins_of_a_desk_board(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An analogue part: its microvolts while the probes have their supply, none without."""
+    model: Any = SimpleNamespace(wires=lambda: {"pin": Wire(microvolts=lambda: 700_000.0)})
+    monkeypatch.setattr(models, "MODELS", {"bright": lambda pot, points, spread: model})
+    found = pot_folder.load(CAFE / "basil")
+    calibration: Any = SimpleNamespace(
+        **vars(found.pot.calibration), bright=SimpleNamespace(points=(), spread=0)
+    )
+    parts = {**found.parts, "bright": description.Part("bright", "", {"pin": 34}, {}, {}, {})}
+    pot = RigPot(rig_world.spec_of(CAFE / "basil"), 1)
+    world = rig_world.RigWorld(parts, pot, calibration)
+    power = parts["power"].pins["pin"]
+    seen = []
+    for level in (0, 1):
+        world.on_pin(power, level, 0, 0)
+        seen.append(world.read_uv(34, 0))
+    assert seen == [0, 700_000]

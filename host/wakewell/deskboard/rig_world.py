@@ -111,6 +111,8 @@ class RigWorld(QuietWorld):
         for name, wires in wired.items():
             for use, pin in parts[name].pins.items() if name in parts else ():
                 self._wires[pin] = wires[use]
+                if (take := wires[use].microvolts) is not None:
+                    self.by_pin_uv[pin] = self._fed(take)
         if "button" in parts:
             # A contact: open, it drives nothing, and the level is a resistor's. Without a pull of
             # the chip's own (wiring.toml) there is one outside.

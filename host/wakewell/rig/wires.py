@@ -7,8 +7,10 @@ from typing import NamedTuple
 
 
 class Wire(NamedTuple):
-    """pulses: those so far; level: 0 or 1; driven: called with the level the board drives."""
+    """pulses: those so far; level: 0 or 1; microvolts: of an analogue pin, while the part has its
+    supply; driven: called with the level the board drives."""
 
     pulses: Callable[[], int] | None = None
     level: Callable[[], int] | None = None
+    microvolts: Callable[[], float] | None = None
     driven: Callable[[bool], None] | None = None
