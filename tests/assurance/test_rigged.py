@@ -133,3 +133,15 @@ def test_a_tank_that_one_reading_showed_full_did_not_leak(monkeypatch: pytest.Mo
     assert broken(0.01) == ""
     monkeypatch.setattr(tank, "leaked", lambda state, level_ml, _: tank.refer_to(state, level_ml))
     assert "the tank had leaked" in broken(0.01)
+
+
+def test_the_supply_may_go_before_the_first_pulse() -> None:
+    """Before any call of the wake that waters first, those that make the pulse ready too."""
+    for call in range(1, 10):
+        player = rigged.RigPlayer("basil", 0)
+        player.play(rigged.Step("live", days=8.0))
+        assert not player.watch.pulses
+        player.play(rigged.Step("cut", "power", amount=call))
+        player.play(rigged.Step("live", days=3.0))
+        assert player.watch.broken is None
+        assert player.watch.pulses

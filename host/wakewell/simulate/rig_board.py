@@ -172,6 +172,7 @@ class RigBoard:
         self.down_s = self.down_mah = 0.0
         self.mains_ma = self.charger_ma = pot.charger_ma = mains_ma
         self.running = self.reports = False
+        self.now = [0] * (MS + 1)  # a supply that goes before the first pulse stops none
         self.noise = spreads(pot.random, samples)
         cal = in_force.calibration
         self.float_ = None
@@ -324,7 +325,7 @@ class RigBoard:
     def arm(self, run: Any) -> None:
         """When the program hangs in this pulse, if it does."""
         self.pulse_ms = run.pulse_ms
-        self.now: list[int] = run.now
+        self.now = run.now
         self.now[MS] = 0
         hang_ms = int(self.pulse_ms * self.pot.random.random()) if self.hangs() else NEVER_MS
         steps = chain(_steps(self.pulse_ms), _beyond(self.pulse_ms))
