@@ -371,7 +371,7 @@ class PairWorld:
             self.soil_ppt += CAN_PPT
         moment.put(tank_ml=self.full_ml, battery=4150)
         bits = sum(rules.BITS[name] for name in self.lockouts)
-        if bits & rules.CABLE_BITS:
+        if bits & rules.CABLE_BITS or (bits and "see to the pot" in self.needs):
             moment.put(more={"host": [f"clear {name}" for name in self.lockouts]})
         elif bits:
             early_s = moment.passed_s // 2
@@ -441,6 +441,9 @@ class PairJudge:
         self.told_s: dict[str, int] = {}  # when a need was last told by radio
         self.shown_s: dict[str, int] = {}  # and when it first stood in a record
         self.regular = 0  # regular wakes since the last report
+        # And those with the level in doubt: each is put off, until so many doubts followed one
+        # another that it comes all the same. Which of them that is, the judge does not say
+        self.doubtful = 0
         self.vain = 0  # reports that nobody heard, in a row
         self.presses: list[int] = []
         self.wakes: list[int] = []
@@ -471,7 +474,9 @@ class PairJudge:
         self.endings(record)
         regular = self.is_regular(record)
         self.regular += regular
-        self.radio(events, record, regular)
+        in_doubt = not regular and self.is_timed(record)
+        self.doubtful += in_doubt
+        self.radio(events, record, regular or in_doubt)
         self.thirsty(events, record, regular)
         for need in record["needs"]:
             self.shown_s.setdefault(need, now_s)
@@ -479,8 +484,12 @@ class PairJudge:
 
     def is_regular(self, record: dict[str, Any]) -> bool:
         """Did the timer end a sleep in which nothing was under way, and no level in doubt?"""
+        return self.is_timed(record) and record["permissives"]["steady"] == 1
+
+    def is_timed(self, record: dict[str, Any]) -> bool:
+        """Did the timer end a sleep in which nothing was under way?"""
         idle = record["plan"]["phase"] == "idle" and record["begin"]["cause"] == "timer"
-        return bool(idle and record["permissives"]["steady"] and self.world.count)
+        return bool(idle and self.world.count)
 
     def order(self, events: list[str], record: dict[str, Any] | None) -> None:
         """R1, R9, R13: off first and last, begun stored before on, the report after all else."""
@@ -630,7 +639,7 @@ class PairJudge:
         fresh = {need for need in needs if need not in self.told_s}
         pressed = moment.cause == "button"
         reports = "report" in events
-        due = regular and self.regular >= wakes
+        due = regular and self.regular + self.doubtful >= wakes
         timed = record["plan"]["phase"] == "idle" and record["begin"]["cause"] == "timer"
         lost = record["begin"]["state"] != "good" or 0 in record["stores"]
         if lost or "default" in moment.more.values():
@@ -647,7 +656,8 @@ class PairJudge:
                     raise Wrong("R5", "the radio again and again on a cell that is not known")
             # An answer to a press puts nothing off
             self.told_s.update(dict.fromkeys(fresh if pressed else needs, now_s))
-            self.regular, self.reported_s = 0, now_s
+            self.regular = self.doubtful = 0
+            self.reported_s = now_s
         elif bears and not self.vain and self.regular > wakes + (0 if knows else wakes):
             raise Wrong("R17", f"{self.regular} regular wakes without a report")
         elif bears and not self.vain and knows:
@@ -678,7 +688,7 @@ class PairJudge:
             self.dry_s = world.t_s
         elif regular and not cold and self.cal.stage == 2 and self.settled():
             self.thirst += 1
-            self.dry_wakes += world.visits > 0
+            self.dry_wakes += world.visits > 0 and not self.awaits_can(record)
         if 0 in record["stores"] or record["begin"]["state"] != "good":
             self.thirst = max(0, self.thirst - 1)  # a wake that was not kept counts for nothing
         if self.thirst >= THIRSTY_WAKES and "water by hand" not in record["needs"]:
@@ -689,6 +699,13 @@ class PairJudge:
             raise Wrong(
                 "R16", f"no water for {self.dry_wakes} dry wakes after everything was repaired"
             )
+
+    def awaits_can(self, record: dict[str, Any]) -> bool:
+        """Is the owner still to come back with the can that he was asked for? He comes once a day:
+        where wakes are hours apart, more than AGAIN_WAKES of them pass until then."""
+        often = AGAIN_WAKES * self.settings.wake_s < DAY_S
+        silent = "no response" in record["lockouts"] and "water by hand" in record["needs"]
+        return often and silent and self.world.visits == 1
 
     def settled(self) -> bool:
         """Is no dose still to arrive?"""
