@@ -124,9 +124,10 @@ def test_a_third_sensor_takes_its_own_file_and_rows(monkeypatch: pytest.MonkeyPa
     read = {name: parts.read(part) for name, part in parts.fit(board).items()}
     assert read == {"light": [5000, 7]}
 
-    probe = ("light", 0, 100_000, fields.TOLD)
+    probe = ("light", 0, 100_000, fields.RECORD_ONLY)
     monkeypatch.setattr(fields, "PROBES", (*fields.PROBES, probe))
-    monkeypatch.setattr(judge, "TOLD", (*judge.TOLD, "light"))  # made from the rows at import
+    extended = (*judge.RECORD_ONLY_PROBES, "light")  # made from the rows at import
+    monkeypatch.setattr(judge, "RECORD_ONLY_PROBES", extended)
     light = {"points": [[0, 0], [10_000, 1000]], "rails": [-1, 20_000], "spread": 10}
     lines = pot_folder.compile_files(
         bench_pot.SETTINGS, bench_pot.LIMITS, {**bench_pot.CALIBRATION, "light": light}

@@ -19,7 +19,7 @@ from wakeboard.short import DECISIONS, END, SAMPLES, STEPS, WAKE, shorten
 from wakeboard.store import PotFiles, snapshot
 from wakecore.rules import BITS, latched
 from wakecore.run import CHANNELS, MS, SAMPLE_MS
-from wakecore.wake import HELD_MS, STUCK_MS
+from wakecore.wake import LONG_PRESS_MS, STUCK_MS
 
 if False:
     from typing import Any
@@ -184,7 +184,7 @@ class Board(Kept):
             time.sleep_ms(50)
             held_ms += 50
             if light is not None:  # steady until the press is long enough, a blink, steady, off
-                wish = HELD_MS <= held_ms < ENTRY_MS
+                wish = LONG_PRESS_MS <= held_ms < ENTRY_MS
                 light.value(held_ms // 250 & 1 if wish else held_ms < MUTE_MS)
         if light is not None:
             light.value(0)

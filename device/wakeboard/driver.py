@@ -80,10 +80,10 @@ def drive(board: "DrivenBoard", state: "State", pot: "Pot", begin: "Any") -> Non
 
     Raises ValueError for a command that is not known here: core and driver are not of one version.
     """
-    story = wake(state, pot, begin)
+    commands = wake(state, pot, begin)
     answer: Any = None
     for _ in range(MOST_COMMANDS):
-        command = story.send(answer)
+        command = commands.send(answer)
         answer = None
         if command is READ:
             answer = board.read()

@@ -82,7 +82,8 @@ CALIBRATION = (
 )
 
 # A probe: (name, least and most its table may give, what it is for)  # meaning
-MAY, MUST, TOLD = 0, 1, 2  # may be fitted; must be, to pump; is read and told, and decides nothing
+MAY, MUST = 0, 1  # may be fitted; must be fitted, or the pump never starts
+RECORD_ONLY = 2  # may be fitted; is read and recorded, and decides nothing
 PROBES = (
     ("soil", 0, 1000, MUST),  # parts per thousand of water by volume
     ("level", 0, 1000000, MUST),  # millilitres in the tank
@@ -92,7 +93,7 @@ PROBES = (
     ("saucer", 0, 1000, MAY),  # parts per thousand, dry to wet
     ("charger", 0, 1, MAY),  # 1 charging, 0 not
     ("flowmeter", 0, 100000000, MAY),  # microlitres through the hose, by the meter's pulses
-    ("weight", 0, 1000, TOLD),  # parts per thousand of water by volume, by the pot's weight
+    ("weight", 0, 1000, RECORD_ONLY),  # parts per thousand of water by volume, by the pot's weight
 )
 NEEDED = tuple([row[0] for row in PROBES if row[3] == MUST])
 COUNTS_LEAST, COUNTS_MOST = -(1 << 28), 1 << 28

@@ -3,7 +3,7 @@ fitted: a chip has little memory to spare."""
 
 from wakecore import rules, tank
 from wakecore.number import add_capped, muldiv_down
-from wakecore.run import DELIVERED, LEAST_EDGES, PLACES, SAMPLE_MS, UNREAD, at_least, flow_ul
+from wakecore.run import DELIVERED, LEAST_EDGES, PLACES, SAMPLE_MS, UNREAD, moved_ul, trip_at_least
 from wakecore.table import convert, counts_at
 
 if False:
@@ -14,18 +14,18 @@ if False:
     from wakecore.typed import Watch
 
 
-def watch(ul: int, day_left_ml: int, pot: "Pot") -> "tuple[Watch, ...]":
+def rows(ul: int, day_left_ml: int, pot: "Pot") -> "tuple[Watch, ...]":
     """Rows of a pulse for `ul` microlitres: it counts under a quarter of the usual flow, all of
     the day's water, or what is wanted."""
     probe, place = pot.calibration.flowmeter, PLACES["flowmeter"]
     assert probe is not None
     dry_ms, flow_ul_s = pot.limits.dry_ms, pot.calibration.flow_ul_s
     least = counts_at(probe.points, muldiv_down(dry_ms, flow_ul_s, 4000))
-    wanted_ul = max(1, ul - flow_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
+    wanted_ul = max(1, ul - moved_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
     return (
         ("no count", place, -1, -max(LEAST_EDGES, least), dry_ms, 2),
-        at_least("day", place, probe, 1000 * (day_left_ml + 1), 0, 2),
-        at_least(DELIVERED, place, probe, wanted_ul, 0, 2),
+        trip_at_least("day", place, probe, 1000 * (day_left_ml + 1), 0, 2),
+        trip_at_least(DELIVERED, place, probe, wanted_ul, 0, 2),
     )
 
 
@@ -45,4 +45,4 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     if facts.level_ml is None or pot.calibration.float_only:
         rules.latch(state, "leak")
     else:
-        tank.leaked(state, facts.level_ml, pot)
+        tank.note_leak(state, facts.level_ml, pot)

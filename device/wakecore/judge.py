@@ -33,7 +33,7 @@ MOST_PPT = 1000  # no soil is wetter
 MOST_TIMES = 4  # a pot learns a response of at most so many times, or parts, the calibrated one
 WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
-TOLD = tuple([row[0] for row in fields.PROBES if row[3] == fields.TOLD])
+RECORD_ONLY_PROBES = tuple([row[0] for row in fields.PROBES if row[3] == fields.RECORD_ONLY])
 
 GOOD = "good"
 UNFITTED = "unfitted"
@@ -78,7 +78,7 @@ def judge_soil(
         temperature_mc is None or temperature_mc < pot.limits.cold_mc
     ):
         return "cold"
-    if standing(state, reading) and state.soil_same + 1 >= settings.frozen_wakes:
+    if is_unchanged(state, reading) and state.soil_same + 1 >= settings.frozen_wakes:
         return "frozen"
     if state.soil_ppt >= 0:
         days = 1 + state.soil_s // 86400
@@ -89,7 +89,7 @@ def judge_soil(
     return GOOD
 
 
-def standing(state: "State", reading: "Reading | None") -> bool:
+def is_unchanged(state: "State", reading: "Reading | None") -> bool:
     """The very same counts as at the last regular wake, and no scatter: perhaps frozen.
 
     Such a reading starts no dose by itself, well before it is called frozen (R6).
@@ -109,7 +109,7 @@ def remember_soil(state: "State", reading: "Reading | None", word: str, ppt: "in
         state.soil_ppt, state.soil_s = ppt, 0
     if reading is None or word in ("absent", "railed", UNFITTED):
         return
-    if standing(state, reading):
+    if is_unchanged(state, reading):
         state.soil_same = add_capped(state.soil_same, 1, 1000)
     else:
         state.soil_counts, _ = reading
@@ -163,7 +163,7 @@ def is_by_hand(state: "State", calibration: "Values", settings: "Values", rise: 
     return rise > most_rise_ppt(state, calibration) + settings.response_ppt
 
 
-def follow(
+def follow_answer(
     state: "State", soil_ppt: int, calibration: "Values", settings: "Values", soon: bool = False
 ) -> None:
     """Keep the highest soil water since the dose. A new height that answers it ends the account
@@ -216,20 +216,22 @@ class Facts:
     """What is known in this wake, each judged once. Everything the rules look at is here.
 
     Made from the readings and the state, which it leaves alone. What happened since the last wake
-    is booked by it, and the facts that come of that are added by `take_in` (see `wake`).
+    is booked by it, and the facts that come of that are added by `book_events` (see `wake`).
     soil_ppt, level_ml, battery_mv, temperature_mc are None unless their reading is believed.
     """
 
     # fmt: off
     __slots__ = (
-        "battery_floor_mv", "battery_mv", "boots", "button_masked", "charge_mv", "charger", "cold",
-        "confirm_charge", "cut_off", "day_left_ml", "dry", "due", "empties", "files_good",
-        "float_opened", "flowing", "gauge_doubted", "given_up", "held", "is_back", "is_steady",
-        "judged", "kind", "level_ml", "locked_in", "lockouts", "manual", "match", "needed", "needs",
-        "pin_good", "probe_doubted", "radio_mv", "regular", "reserve_ml", "saucer", "scatter_ml",
-        "settle_s", "silent", "since_dose_s", "soaking", "soil_ppt", "spent", "stage", "standing",
-        "start_ml", "store_failed", "sunlit", "temperature_mc", "thermometer_lost", "thirst",
-        "told", "unanswered_left_ul", "unplug_charger", "warn_ml", "weak", "woke_in",
+        "battery_floor_mv", "battery_mv", "battery_weak", "boots", "button_masked", "charge_mv",
+        "charger", "confirm_charge", "day_left_ml", "dose_kind", "due", "files_good",
+        "float_opened", "flowing", "gauge_doubted", "given_up", "judged", "level_ml",
+        "level_steady", "lockouts", "lockouts_before", "manual", "match", "needs", "needs_before",
+        "phase_before", "pin_good", "press_spent", "pressed_long", "probe_doubted", "pulse_cut_off",
+        "radio_mv", "record_only", "regular", "reserve_ml", "saucer", "scatter_ml", "settle_s",
+        "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ppt", "soil_silent",
+        "soil_unchanged", "stage", "start_ml", "store_failed", "sunlit", "tank_empties",
+        "tank_is_back", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul",
+        "unplug_charger", "warn_ml",
     )
     # fmt: on
 
@@ -240,20 +242,21 @@ class Facts:
         begin: "Begin",
         rest: "Reading | None",
         read: "Readings",
-        locked_in: int,
+        lockouts_before: int,
     ) -> None:
         settings, limits, cal = pot.settings, pot.limits, pot.calibration
         self.pin_good, self.boots = begin["pin"] == 1, begin["boots"]
         self.files_good = are_files_good(begin)
         self.match, self.stage = pot.match, cal.stage
-        self.woke_in, self.locked_in, self.needed = state.phase, locked_in, state.needed
+        self.phase_before, self.needs_before = state.phase, state.needed
+        self.lockouts_before = lockouts_before
 
         # Due: is what this phase waits for over? A press does not shorten a wait, a cold start in
         # a soak ends the dose, and so does a pulse begun and not ended. Regular: nothing under way
-        self.cut_off = state.open_ms > 0
+        self.pulse_cut_off = state.open_ms > 0
         pressed, soaking = begin["cause"] == "button", state.phase == SOAK
         self.soaking = soaking and begin["cause"] in ("timer", "button")
-        self.due = not pressed and not self.cut_off and (self.soaking or not soaking)
+        self.due = not pressed and not self.pulse_cut_off and (self.soaking or not soaking)
         self.regular = self.due and state.phase == IDLE
 
         # Bounds of the files. A start needs a pulse's water above the reserve: less would only
@@ -273,11 +276,11 @@ class Facts:
         self.battery_mv = self.believed("battery", cal.battery, rest)
         self.level_ml = self.believed("level", cal.level, read.get("level"))
         self.temperature_mc: int | None = None
-        self.thermometer_lost = self.cold = False
+        self.thermometer_lost = self.soil_cold = False
         if cal.temperature is not None:
             mc = self.believed("temperature", cal.temperature, read.get("temperature"))
             self.temperature_mc, self.thermometer_lost = mc, mc is None
-            self.cold = mc is not None and mc < limits.cold_mc
+            self.soil_cold = mc is not None and mc < limits.cold_mc
         self.saucer = self.charger = UNFITTED
         if cal.saucer is not None:
             wet = self.believed("saucer", cal.saucer, read.get("saucer"))
@@ -291,22 +294,23 @@ class Facts:
             self.judged["flowmeter"] = word = judge(cal.flowmeter, read.get("flowmeter"))
             edges, _ = read.get("flowmeter") or (0, 0)
             self.flowing = word == GOOD and edges >= LEAST_EDGES
-        self.told: "dict[str, int | None]" = {}  # decides nothing
-        for name in TOLD:
+        self.record_only: "dict[str, int | None]" = {}  # decides nothing
+        for name in RECORD_ONLY_PROBES:
             probe = getattr(cal, name)
             if probe is not None:
-                self.told[name] = self.believed(name, probe, read.get(name))
+                self.record_only[name] = self.believed(name, probe, read.get(name))
         soil = read.get("soil")
         self.judged["soil"] = word = judge_soil(soil, self.temperature_mc, state, pot)
         self.soil_ppt = ppt = value(cal.soil, soil, word)
-        self.dry = ppt is not None and ppt <= fields.refill_ppt(settings, cal)
+        self.soil_dry = ppt is not None and ppt <= fields.refill_ppt(settings, cal)
 
-        # What `take_in` and what follows may find besides
-        self.kind = "none"
-        self.held = self.manual = self.standing = self.is_steady = False
+        # What `book_events` and what follows may find besides
+        self.dose_kind = "none"
+        self.pressed_long = self.manual = self.soil_unchanged = self.level_steady = False
         self.confirm_charge = self.unplug_charger = self.store_failed = False
-        self.float_opened = self.empties = self.is_back = self.weak = False
-        self.spent = self.given_up = self.silent = self.gauge_doubted = self.probe_doubted = False
+        self.float_opened = self.tank_empties = self.tank_is_back = self.battery_weak = False
+        self.soil_silent = self.press_spent = self.given_up = False
+        self.gauge_doubted = self.probe_doubted = False
         self.lockouts = self.button_masked = self.thirst = self.needs = 0
         self.since_dose_s = self.day_left_ml = self.unanswered_left_ul = 0
 

@@ -10,7 +10,7 @@ the dose may end it early and never adds to it: a slow root zone is not "still d
 from wakecore.fields import target_ppt
 from wakecore.judge import response_ul_per_ppt
 from wakecore.number import div_up, muldiv_down, muldiv_up
-from wakecore.run import OVERRUN_MS, flow_ul
+from wakecore.run import OVERRUN_MS, moved_ul
 
 if False:
     from wakecore.fields import Pot, Values
@@ -19,7 +19,7 @@ if False:
 
 NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
 KINDS = ("none", "depletion", "set", "upkeep", "manual")
-ASKED = (DEPLETION, SET)  # doses that dry soil asked for
+FOR_DRY_SOIL = (DEPLETION, SET)  # doses that dry soil asked for
 LEAST_PULSE_MS = 200
 LONGER_PPT = 1500  # of its usual time, for a pulse that the flow meter ends
 
@@ -29,9 +29,9 @@ def water_ul(from_ppt: int, to_ppt: int, ul_per_ppt: int) -> int:
     return (to_ppt - from_ppt) * ul_per_ppt if to_ppt > from_ppt else 0
 
 
-def filled(kind: int, soil_ppt: "int | None", pot: "Pot") -> bool:
+def is_target_reached(kind: int, soil_ppt: "int | None", pot: "Pot") -> bool:
     """Has a dose that the soil asked for reached its target before all of it was given?"""
-    if kind not in ASKED or soil_ppt is None:
+    if kind not in FOR_DRY_SOIL or soil_ppt is None:
         return False
     return soil_ppt >= target_ppt(pot.settings, pot.calibration)
 
@@ -60,7 +60,7 @@ def left_ul(state: "State", pot: "Pot") -> int:
 
 def least_ul(pot: "Pot") -> int:
     """Less than this is not worth a start."""
-    return flow_ul(LEAST_PULSE_MS, pot.calibration.flow_ul_s)
+    return moved_ul(LEAST_PULSE_MS, pot.calibration.flow_ul_s)
 
 
 def demand(facts: "Facts", state: "State", pot: "Pot") -> "tuple[int, int]":
@@ -72,7 +72,7 @@ def demand(facts: "Facts", state: "State", pot: "Pot") -> "tuple[int, int]":
     elif not facts.due:
         pass
     elif cal.stage == 2 and facts.soil_ppt is not None:
-        if facts.dry:
+        if facts.soil_dry:
             response = response_ul_per_ppt(state, cal)
             kind, ul = SET, settings.dose_ml * 1000
             if response:
@@ -115,7 +115,7 @@ def counted_ml(
 ) -> int:
     """What a run counts for in the 24 hours: the largest of time, level and meter,
     rounded up (R3)."""
-    by_time_ml = div_up(flow_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
+    by_time_ml = div_up(moved_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
     by_time_ml = max(by_time_ml, div_up(metered_ul or 0, 1000))
     if fall_ml is None or fall_ml <= pot.calibration.tolerance_ml:
         return by_time_ml
@@ -127,7 +127,7 @@ def given_ul(
 ) -> int:
     """Best estimate of the water a run gave: by the flow meter, unless it misses what a pump that
     is given LONGER_PPT must bring; by level where it shows enough, else by time."""
-    by_time_ul = flow_ul(ran_ms, calibration.flow_ul_s)
+    by_time_ul = moved_ul(ran_ms, calibration.flow_ul_s)
     if metered_ul is not None and muldiv_up(metered_ul, LONGER_PPT, 1000) >= by_time_ul:
         return metered_ul
     if fall_ml is not None and fall_ml > 2 * calibration.tolerance_ml:

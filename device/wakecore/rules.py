@@ -43,14 +43,14 @@ def judge_permissives(f: "Facts") -> "tuple[dict[str, int], bool]":
         "boots": 1 if f.boots < 3 else 0,
         "files": 1 if f.files_good else 0,
         "match": 1 if f.match else 0,
-        "commissioned": 1 if f.stage == 2 or (f.stage == 1 and f.kind == "upkeep") else 0,
+        "commissioned": 1 if f.stage == 2 or (f.stage == 1 and f.dose_kind == "upkeep") else 0,
         "lockouts": 1 if f.lockouts == 0 else 0,
         "battery": 1 if f.battery_mv is not None and f.battery_mv >= f.battery_floor_mv else 0,
         "level": 1 if f.level_ml is not None else 0,
         "reserve": 1 if (f.level_ml or 0) >= f.start_ml else 0,
-        "steady": 1 if f.is_steady else 0,
+        "steady": 1 if f.level_steady else 0,
         "soil": 1 if f.soil_ppt is not None or blind else 0,
-        "moving": 1 if not f.standing or blind else 0,
+        "moving": 1 if not f.soil_unchanged or blind else 0,
         "settled": 1 if f.soaking or f.since_dose_s >= f.settle_s else 0,
         "saucer": 1 if f.saucer in ("unfitted", "dry") else 0,
         "day": 1 if f.day_left_ml > 0 else 0,
@@ -109,10 +109,10 @@ LAST_WORD_BITS = sum([NEED_BITS[row[0]] for row in NEEDS if row[3] == LAST_WORD]
 
 def is_blind(facts: "Facts") -> bool:
     """A dose that needs no believed soil: the owner's own, or upkeep where it is not cold (R6)."""
-    return facts.kind == "manual" or (facts.kind == "upkeep" and not facts.cold)
+    return facts.dose_kind == "manual" or (facts.dose_kind == "upkeep" and not facts.soil_cold)
 
 
-def below(value: "int | None", bound: int) -> bool:
+def is_below(value: "int | None", bound: int) -> bool:
     """A believed value below the bound."""
     return value is not None and value < bound
 
@@ -121,12 +121,14 @@ def need_bits(f: "Facts") -> int:
     """The needs as one bit each. Tank and battery ask a little longer than they began to, so that
     a value that flaps around its bound does not ask again and again (R17)."""
     bits = 0
-    if not f.empties:
-        asked = f.needed & NEED_BITS["fill the tank"]
-        if below(f.level_ml, f.warn_ml + f.scatter_ml if asked else f.warn_ml) or f.float_opened:
+    if not f.tank_empties:
+        already = f.needs_before & NEED_BITS["fill the tank"]
+        warn_ml = f.warn_ml + f.scatter_ml if already else f.warn_ml
+        if is_below(f.level_ml, warn_ml) or f.float_opened:
             bits |= NEED_BITS["fill the tank"]
-    asked = f.needed & NEED_BITS["charge the battery"]
-    if below(f.battery_mv, f.charge_mv + 20 if asked else f.charge_mv) or f.weak:
+    already = f.needs_before & NEED_BITS["charge the battery"]
+    charge_mv = f.charge_mv + 20 if already else f.charge_mv
+    if is_below(f.battery_mv, charge_mv) or f.battery_weak:
         bits |= NEED_BITS["charge the battery"]
     if f.battery_mv is None:
         bits |= NEED_BITS["see to the battery"]
@@ -134,7 +136,7 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["confirm the charge"]
     if f.unplug_charger:
         bits |= NEED_BITS["unplug the charger"]
-    lost = f.soil_ppt is None and not (f.cold and f.judged["soil"] == "cold")
+    lost = f.soil_ppt is None and not (f.soil_cold and f.judged["soil"] == "cold")
     if lost or f.probe_doubted:
         bits |= NEED_BITS["see to the soil probe"]
     if f.thermometer_lost:
@@ -147,7 +149,7 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["empty the saucer"]
     if f.saucer == "lost":
         bits |= NEED_BITS["see to the saucer probe"]
-    if f.lockouts & (BUTTON_BITS - SILENT_BIT if f.spent else BUTTON_BITS) or f.is_back:
+    if f.lockouts & (BUTTON_BITS - SILENT_BIT if f.press_spent else BUTTON_BITS) or f.tank_is_back:
         bits |= NEED_BITS["clear a lockout"]
     if f.lockouts & CABLE_BITS or f.store_failed or f.given_up:
         bits |= NEED_BITS["see to the pot"]
@@ -155,9 +157,9 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["commission the pot"]
     if f.thirst >= THIRSTY:
         bits |= NEED_BITS["see why it stays dry"] | NEED_BITS["water by hand"]
-    if f.silent or f.spent:
+    if f.soil_silent or f.press_spent:
         bits |= NEED_BITS["see to the hose"]
-    if f.empties:
+    if f.tank_empties:
         bits |= NEED_BITS["see why the tank empties"]
     return bits
 

@@ -63,7 +63,7 @@ class Run:
         self.rows = rows
         self.now = [UNREAD] * len(CHANNELS)  # the board writes the newest sample here
         self.hits = [0] * len(rows)
-        self.restless = False  # was a row hit by the last sample?
+        self.row_hit = False  # was a row hit by the last sample?
         self.count = 0
         self.most = min(MOST_SAMPLES, pulse_ms // SAMPLE_MS + 2)
         self.ms = [0] * self.most
@@ -73,14 +73,14 @@ class Run:
 
     def step(self) -> int:
         """Take the sample in `now`: KEEP, DONE or STOP. Allocates nothing."""
-        now, at, restless = self.now, self.count, self.restless
+        now, at, row_hit = self.now, self.count, self.row_hit
         self.ms[at] = ms = now[MS]
         for channel, samples, least, most in self.watched:
             samples[at] = counts = now[channel]
             if not least <= counts <= most:
-                restless = True
+                row_hit = True
         self.count = at + 1
-        if restless and self.is_tripped(ms):
+        if row_hit and self.is_tripped(ms):
             return STOP if self.trip else DONE
         if ms >= self.pulse_ms:
             return DONE
@@ -90,13 +90,13 @@ class Run:
         return KEEP
 
     def is_tripped(self, ms: int) -> bool:
-        """Look down the watch list: has a row been hit often enough? `restless`: is one hit now?
+        """Look down the watch list: has a row been hit often enough? `row_hit`: is one hit now?
         The row DELIVERED ends the pulse and is no trip."""
-        now, hits, self.restless = self.now, self.hits, False
+        now, hits, self.row_hit = self.now, self.hits, False
         i = 0
         for trip, channel, sign, limit, after_ms, wanted in self.rows:
             if sign * now[channel] > limit and ms >= after_ms:
-                self.restless = True
+                self.row_hit = True
                 hits[i] += 1
                 if hits[i] >= wanted:
                     self.trip = trip or None
@@ -148,7 +148,7 @@ def watched(rows: "tuple[Watch, ...]", samples: int) -> "tuple[Channel, ...]":
     return tuple([(i, [0] * samples, least[i], most[i]) for i in bounded])
 
 
-def flow_ul(ms: int, flow_ul_s: int) -> int:
+def moved_ul(ms: int, flow_ul_s: int) -> int:
     """Water moved in that time, rounded up."""
     return muldiv_up(ms, flow_ul_s, 1000)
 
@@ -159,7 +159,7 @@ def most_fall_ml(ms: int, pot: "Pot") -> int:
     return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + 2 * pot.calibration.tolerance_ml
 
 
-def below(
+def trip_below(
     trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
 ) -> "Watch":
     """A row that trips while the quantity is below `value`."""
@@ -167,7 +167,7 @@ def below(
     return (trip, channel, -sign, -sign * counts_at(probe.points, value), after_ms, wanted)
 
 
-def at_least(
+def trip_at_least(
     trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
 ) -> "Watch":
     """A row that trips while the quantity is `value` or more."""
@@ -185,26 +185,27 @@ def rows_of(
     """
     limits, cal = pot.limits, pot.calibration
     if name == "battery":
-        return [below("sag", place, probe, limits.sag_mv, 0, 2)]
+        return [trip_below("sag", place, probe, limits.sag_mv, 0, 2)]
     if name == "current":
-        return [below("no load", place, probe, cal.dry_ma, 600, 3)] if cal.dry_ma else []
+        return [trip_below("no load", place, probe, cal.dry_ma, 600, 3)] if cal.dry_ma else []
     if name == "saucer":
-        return [at_least("wet", place, probe, cal.wet_ppt, 0, 2)]
+        return [trip_at_least("wet", place, probe, cal.wet_ppt, 0, 2)]
     if name != "level":
         return []
     reserve_ml = max(limits.reserve_ml, pot.settings.reserve_ml)
-    rows = [below("reserve", place, probe, reserve_ml, 0, 2)]
+    rows = [trip_below("reserve", place, probe, reserve_ml, 0, 2)]
     if cal.float_only:
         return rows
     least_fall_ml = muldiv_down(limits.dry_ms, cal.flow_ul_s, 4000000)
     if least_fall_ml > cal.tolerance_ml:
-        rows.append(at_least("no flow", place, probe, level_ml - least_fall_ml, limits.dry_ms, 2))
+        high_ml = level_ml - least_fall_ml
+        rows.append(trip_at_least("no flow", place, probe, high_ml, limits.dry_ms, 2))
     for trip, fall_ml in (
         ("fast fall", most_fall_ml(pulse_ms, pot)),
         ("day", day_ml + cal.tolerance_ml),
     ):
         if fall_ml < level_ml:
-            rows.append(below(trip, place, probe, level_ml - fall_ml, 0, 2))
+            rows.append(trip_below(trip, place, probe, level_ml - fall_ml, 0, 2))
     return rows
 
 

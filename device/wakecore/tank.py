@@ -35,14 +35,14 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     if pot.calibration.float_only:
         look_at_float(state, facts, pot, level_ml)
     elif state.look_ml < 0:
-        refer_to(state, level_ml)
+        compare_with(state, level_ml)
         if state.filled_ml < 0:
-            count_from(state, level_ml)
+            begin_account(state, level_ml)
     elif level_ml > state.look_ml + scatter_ml:
         state.leak_looks = 0
         state.fill_looks = add_capped(state.fill_looks, 1, 100)
         if state.fill_looks >= 2:
-            filled(state, level_ml)
+            note_refill(state, level_ml)
             # Soil that waited for water is looked at as soon as the looks are over
             state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
     elif level_ml < expected_ml(state, pot) - scatter_ml:
@@ -50,7 +50,7 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
         if facts.due:
             state.leak_looks = add_capped(state.leak_looks, 1, 100)
         if state.leak_looks >= 2:
-            leaked(state, level_ml, pot)
+            note_leak(state, level_ml, pot)
     else:
         count_odd(state)
         state.leak_looks = state.fill_looks = 0
@@ -70,8 +70,8 @@ def count_odd(state: "State") -> None:
 def is_gauge_doubted(state: "State", facts: "Facts") -> bool:
     """Is the level wrong, by all that is known? It reads oddly again and again, or it did not fall
     under the pump and the soil is silent too: then gauge or pump are stuck."""
-    asked = facts.needed & rules.NEED_BITS["see to the level"]
-    if state.odd_levels > (ODD_COUNTS if asked else 3 * ODD_COUNTS):
+    already = facts.needs_before & rules.NEED_BITS["see to the level"]
+    if state.odd_levels > (ODD_COUNTS if already else 3 * ODD_COUNTS):
         return True
     return state.dry_trips > 0 and state.lockouts & rules.SILENT_BIT != 0
 
@@ -101,7 +101,7 @@ def look_at_float(state: "State", facts: "Facts", pot: "Pot", level_ml: int) -> 
             state.idle_opens = add_capped(state.idle_opens, times, 100) if idle else 0
         return
     if state.filled_ml < 0 or state.leak_looks >= 2:
-        count_from(state, level_ml)
+        begin_account(state, level_ml)
     state.leak_looks = 0
 
 
@@ -120,19 +120,19 @@ def is_wetter_undosed(state: "State", facts: "Facts", pot: "Pot") -> bool:
 def average(state: "State", level_ml: int) -> None:
     """Take this reading into the level to compare with; begin anew after a week."""
     if state.look_s >= WEEK_S:
-        refer_to(state, level_ml)
+        compare_with(state, level_ml)
     elif state.look_n < MEAN_OF:
         state.look_n += 1
         state.look_ml += muldiv(level_ml - state.look_ml, 1, state.look_n)
 
 
-def refer_to(state: "State", level_ml: int) -> None:
+def compare_with(state: "State", level_ml: int) -> None:
     """Compare later levels with this one."""
     state.look_ml, state.look_s, state.look_n = level_ml, 0, 1
     state.leak_looks = state.fill_looks = 0
 
 
-def count_from(state: "State", level_ml: int) -> None:
+def begin_account(state: "State", level_ml: int) -> None:
     """Begin the account of this tank content: what the pump takes from it, and the time."""
     state.filled_ml, state.filled_s, state.pumped_ml = level_ml, 0, 0
     state.proof_ul = state.proof_pulses = 0
@@ -149,15 +149,15 @@ def expected_ml(state: "State", pot: "Pot") -> int:
     return max(by_looks_ml, state.filled_ml - gone_ml)
 
 
-def filled(state: "State", level_ml: int) -> None:
+def note_refill(state: "State", level_ml: int) -> None:
     """Somebody filled the tank: a pump that ran dry may try again (R4)."""
     rules.clear(state, rules.BITS["dry run"])
     state.dry_trips = 0
-    refer_to(state, level_ml)
-    count_from(state, level_ml)
+    compare_with(state, level_ml)
+    begin_account(state, level_ml)
 
 
-def leaked(state: "State", level_ml: int, pot: "Pot") -> None:
+def note_leak(state: "State", level_ml: int, pot: "Pot") -> None:
     """Water left with the pump off (R8). What should be there is kept: a tank that was only
     carried away comes back to it, and one that leaks slowly does not by itself. Nor does
     a hose that siphons: a leak after a pulse, soon after a press had ended one, stays."""
@@ -167,8 +167,8 @@ def leaked(state: "State", level_ml: int, pot: "Pot") -> None:
     held_ml = max(state.look_ml, expected_ml(state, pot))
     deliver(state, held_ml - level_ml)  # all that a slow leak took, not its last part
     state.leak_ml = max(state.leak_ml, held_ml)
-    refer_to(state, level_ml)
-    count_from(state, level_ml)
+    compare_with(state, level_ml)
+    begin_account(state, level_ml)
 
 
 def note_sound_dose(state: "State", pot: "Pot") -> None:
@@ -200,17 +200,17 @@ def empties_by_itself(state: "State", facts: "Facts", pot: "Pot") -> bool:
 def held_ml(state: "State", pot: "Pot", level_ml: int, after_ml: "int | None") -> int:
     """What the tank held before a pulse: a reading that was too high counts if the one after the
     pulse is too high as well (R8)."""
-    if not state.fill_looks or is_filled(state, pot, after_ml):
+    if not state.fill_looks or is_refill(state, pot, after_ml):
         return level_ml
     return state.look_ml
 
 
-def is_filled(state: "State", pot: "Pot", after_ml: "int | None") -> bool:
+def is_refill(state: "State", pot: "Pot", after_ml: "int | None") -> bool:
     """Is the reading after a pulse higher than anything but a refill explains?"""
     return after_ml is not None and after_ml > state.look_ml + 2 * pot.calibration.tolerance_ml
 
 
-def book(
+def book_pulse(
     state: "State",
     pot: "Pot",
     ran_ms: int,
@@ -229,15 +229,15 @@ def book(
         fall_ml, state.look_ml = None, UNKNOWN
     else:
         fall_ml = before_ml - after_ml
-        if state.fill_looks and is_filled(state, pot, after_ml):
-            filled(state, after_ml)  # high before the pulse, and after it
+        if state.fill_looks and is_refill(state, pot, after_ml):
+            note_refill(state, after_ml)  # high before the pulse, and after it
         elif state.fill_looks:
             end_proof(state)
-        if is_filled(state, pot, after_ml):
-            usual_ml = run.flow_ul(ran_ms, pot.calibration.flow_ul_s) // 1000
+        if is_refill(state, pot, after_ml):
+            usual_ml = run.moved_ul(ran_ms, pot.calibration.flow_ul_s) // 1000
             fall_ml, after_ml = None, state.look_ml - usual_ml
         least_ml = max(0, state.look_ml - run.most_fall_ml(ran_ms, pot))
-        refer_to(state, clamp(after_ml, least_ml, state.look_ml))
+        compare_with(state, clamp(after_ml, least_ml, state.look_ml))
     ml = plan.counted_ml(ran_ms, fall_ml, pot, metered_ul)
     deliver(state, ml)
     state.pumped_ml = add_capped(state.pumped_ml, ml, 1000000)
@@ -260,7 +260,7 @@ def go_on_with_proof(
         state.proof_ml, state.proof_s = before_ml, 0
     if pot.calibration.float_only or state.proof_ml < 0:
         return None
-    commanded_ul = run.flow_ul(ran_ms, pot.calibration.flow_ul_s)
+    commanded_ul = run.moved_ul(ran_ms, pot.calibration.flow_ul_s)
     state.proof_ul = add_capped(state.proof_ul, commanded_ul, SMALL_MAX)
     state.proof_pulses = add_capped(state.proof_pulses, 1, 100)
     return None if after_ml is None else judge_proof(state, pot, after_ml, 4000)

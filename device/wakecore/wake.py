@@ -39,7 +39,7 @@ if False:
 
 FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
 MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering button (R12)
-TOLD_PRESSES = 3  # presses in a day that are answered by radio (R17)
+ANSWERED_PRESSES = 3  # presses in a day that are answered by radio (R17)
 LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
 # From a reading in the sun to one at night (R5). Ten hours are no part of a day, so that even a
@@ -48,7 +48,7 @@ NIGHT_S = 36000
 CREEP_PPT, CREEP_DAYS = 30, 10  # soil that rises so much by itself, in so long: no soil does (R16)
 MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
-HELD_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
+LONG_PRESS_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
 
 # The members of a wake's record, in the order they are written. FIELDLOG.md explains each.
 RECORD = (
@@ -64,7 +64,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     begin: what the board knows before any reading, as FIELDLOG.md lists it.
     """
     # Wake: what is retained, and the time that passed
-    number, before, locked_in = state.wakes, state.crc, state.lockouts
+    wake_number, crc_before, lockouts_before = state.wakes, state.crc, state.lockouts
     yield OFF
     elapsed_s = credited_s(state, begin)
     pass_time(state, elapsed_s, pot.limits.clock_ppt)
@@ -73,12 +73,12 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     # Read: the battery first, before any load
     rest = yield REST
     read = yield READ
-    facts = judge.Facts(state, pot, begin, rest, read, locked_in)
+    facts = judge.Facts(state, pot, begin, rest, read, lockouts_before)
 
     # Decide: what happened since the last wake, then what this one gives
-    take_in(state, facts, pot, begin, read.get("soil"), elapsed_s)
-    kind, dose_ul = wish(state, facts, pot)
-    facts.kind = plan.KINDS[kind]
+    book_events(state, facts, pot, begin, read.get("soil"), elapsed_s)
+    kind, dose_ul = dose_wanted(state, facts, pot)
+    facts.dose_kind = plan.KINDS[kind]
     permissives, allowed = rules.judge_permissives(facts)
     pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
     look_at_thirst(state, facts, pot, facts.regular, pulse_ms, elapsed_s)
@@ -87,7 +87,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     stores: list[int] = []
     trips: list[str] = []
     water: "Water" = {}
-    ran = None
+    pulse = None
     if pulse_ms:
         if state.phase == IDLE:
             begin_dose(state, facts, pot, kind, dose_ul)
@@ -101,12 +101,12 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
                 from wakecore import flowmeter
 
                 wanted_ul = plan.pulse_ul(dose_ul, facts, pot)
-                more = flowmeter.watch(wanted_ul, facts.day_left_ml, pot)
-            ran = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot, more)
-            yield Pump(ran)
+                more = flowmeter.rows(wanted_ul, facts.day_left_ml, pot)
+            pulse = run.prepare(pulse_ms, facts.level_ml, facts.day_left_ml, pot, more)
+            yield Pump(pulse)
             after = yield READ
-            trips = [ran.trip] if ran.trip else []
-            water = end_pulse(state, facts, pot, ran, after, trips)
+            trips = [pulse.trip] if pulse.trip else []
+            water = end_pulse(state, facts, pot, pulse, after, trips)
         else:
             state.open_ms, state.before_ppt = 0, UNKNOWN
             end_dose(state)
@@ -130,7 +130,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     water["day_ml"] = delivered_ml(state)
     record: "Record" = {
         "kind": "wake",
-        "n": number,
+        "n": wake_number,
         "core": pot.core,
         "settings": pot.settings.id,
         "limits": pot.limits.id,
@@ -144,8 +144,8 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         "judged": facts.judged,
         "permissives": permissives,
         "plan": {
-            "phase": PHASES[facts.woke_in],
-            "kind": facts.kind,
+            "phase": PHASES[facts.phase_before],
+            "kind": facts.dose_kind,
             "dose_ul": dose_ul,
             "pulse_ms": pulse_ms,
         },
@@ -154,37 +154,37 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
         "needs": rules.need_names(facts.needs),
         "water": water,
         "charge_uah": charge_uah(
-            pot.calibration, awake_ms, ran, elapsed_s, begin.get("radio_ms", 0)
+            pot.calibration, awake_ms, pulse, elapsed_s, begin.get("radio_ms", 0)
         ),
-        "commands": commands_of(state, pulse_ms, ran, report),
-        "before": before,
+        "commands": commands_of(state, pulse_ms, pulse, report),
+        "before": crc_before,
         "state": state.crc,
     }
-    if facts.told:
-        record["told"] = facts.told
-    if ran is not None:
-        record["run"], record["after"] = ran.record(), after
-        ran = None  # the line needs the memory of its samples
+    if facts.record_only:
+        record["told"] = facts.record_only
+    if pulse is not None:
+        record["run"], record["after"] = pulse.record(), after
+        pulse = None  # the line needs the memory of its samples
     yield Log(record)
     if report:
-        yield Report(number)
+        yield Report(wake_number)
     yield Sleep(sleep_s, 0 if state.button_masked else 1)
 
 
-def commands_of(state: "State", pulse_ms: int, ran: "run.Run | None", report: bool) -> list[str]:
+def commands_of(state: "State", pulse_ms: int, pulse: "run.Run | None", report: bool) -> list[str]:
     """What this wake asked of the board, as its record tells it."""
-    told = ["off", "rest", "read"]
+    names = ["off", "rest", "read"]
     if pulse_ms:
-        told.append("store")
-    if ran is not None:
-        told += ["run %d" % pulse_ms, "read"]
-    told += ["close", "store"]
+        names.append("store")
+    if pulse is not None:
+        names += ["run %d" % pulse_ms, "read"]
+    names += ["close", "store"]
     if report:
-        told.append("report")
-    told.append(
+        names.append("report")
+    names.append(
         "sleep %d" % state.sleep_s if state.button_masked else "sleep %d button" % state.sleep_s
     )
-    return told
+    return names
 
 
 def stamp(state: "State") -> bytes:
@@ -198,7 +198,7 @@ def stamp(state: "State") -> bytes:
 # Decide: first what happened since the last wake, in the order in which the story asks
 
 
-def take_in(
+def book_events(
     state: "State",
     facts: "Facts",
     pot: "Pot",
@@ -219,8 +219,8 @@ def take_in(
         flowmeter.look(state, facts, pot)
     else:
         tank.look(state, facts, pot)
-    facts.is_steady = tank.is_steady(state, facts)
-    if facts.regular and not facts.is_steady and tank.is_doubtful(state):
+    facts.level_steady = tank.is_steady(state, facts)
+    if facts.regular and not facts.level_steady and tank.is_doubtful(state):
         facts.regular, state.cycle_s = False, pot.settings.wake_s  # it comes once that is settled
     elif facts.regular:
         state.doubts = 0
@@ -228,13 +228,13 @@ def take_in(
     look_at_battery(state, facts, pot, facts.regular and elapsed_s > 0)
     look_at_soil(state, facts, pot, soil, facts.regular, elapsed_s)
     look_at_radio(state, begin, pot.settings)
-    if state.phase == SOAK and plan.filled(state.plan_kind, facts.soil_ppt, pot):
+    if state.phase == SOAK and plan.is_target_reached(state.plan_kind, facts.soil_ppt, pot):
         state.plan_ul = 0
     facts.take_from_state(state, pot.limits)
     facts.unanswered_left_ul = plan.left_ul(state, pot)
 
 
-def wish(state: "State", facts: "Facts", pot: "Pot") -> "tuple[int, int]":
+def dose_wanted(state: "State", facts: "Facts", pot: "Pot") -> "tuple[int, int]":
     """(kind, microlitres) of the dose under way, or of the one this wake asks for."""
     if state.phase == SOAK:
         return state.plan_kind, state.plan_ul if facts.due else 0
@@ -282,7 +282,7 @@ def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
         return
     tank.end_proof(state)
     ran_ms = state.open_ms + run.OVERRUN_MS
-    ml, _ = tank.book(state, pot, ran_ms, state.look_ml, facts.level_ml)
+    ml, _ = tank.book_pulse(state, pot, ran_ms, state.look_ml, facts.level_ml)
     state.unanswered_ul = add_capped(state.unanswered_ul, 1000 * ml, SMALL_MAX)
     state.interrupts = add_capped(state.interrupts, 1, 100)
     if state.interrupts >= pot.limits.interrupts:
@@ -292,19 +292,19 @@ def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
 
 def look_at_button(state: "State", facts: "Facts", pot: "Pot", begin: "Begin") -> None:
     """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
-    held_ms = begin["button_ms"]
+    pressed_ms = begin["button_ms"]
     if state.presses_s >= DAY_S:
         state.presses = 0
     if begin["cause"] == "button":
         if not state.presses:
             state.presses_s = 0
         state.presses = add_capped(state.presses, 1, 100)
-    if held_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
+    if pressed_ms >= STUCK_MS or state.presses >= MOST_PRESSES:
         state.button_masked = 1
-    elif held_ms == 0:
+    elif pressed_ms == 0:
         state.button_masked = 0
-    elif held_ms >= HELD_MS and not state.button_masked:
-        facts.held = True
+    elif pressed_ms >= LONG_PRESS_MS and not state.button_masked:
+        facts.pressed_long = True
         if state.lockouts & rules.BUTTON_BITS or tank.is_back(state, pot):
             clear_by_press(state, facts, pot)
         elif state.phase == IDLE and not state.lockouts:
@@ -318,7 +318,7 @@ def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
     bits = rules.BUTTON_BITS
     if tank.is_back(state, pot):
         bits |= rules.BITS["leak"]
-    if is_spent(state):
+    if is_press_spent(state):
         bits &= ~rules.SILENT_BIT
     silent, tries = state.lockouts & bits & rules.SILENT_BIT, state.tries
     leaked = state.lockouts & bits & rules.BITS["leak"]
@@ -333,7 +333,7 @@ def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
         state.unanswered_ul = plan.bound_ul(state, pot) - plan.one_more_ul(state, pot)
 
 
-def is_spent(state: "State") -> bool:
+def is_press_spent(state: "State") -> bool:
     """Is the soil silent, and will a press not change it (R18)?"""
     tried = state.tried_ppt >= 0 or state.tries >= MOST_TRIES
     return tried and state.lockouts & rules.SILENT_BIT != 0
@@ -373,7 +373,7 @@ def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) ->
         full_mv = 2 * settings.battery_clear_mv - facts.battery_floor_mv
         full = settings.battery_clear_wakes if mv >= full_mv else 1
         state.clear_wakes = add_capped(state.clear_wakes, full, 100)
-    pressed = facts.held and (facts.charger != "on" or settings.mains == 1)
+    pressed = facts.pressed_long and (facts.charger != "on" or settings.mains == 1)
     if pressed or state.clear_wakes >= settings.battery_clear_wakes:
         rules.clear(state, rules.BITS["battery low"])
         facts.due = facts.due or (pressed and state.phase == IDLE)  # it waters again at the press
@@ -403,13 +403,13 @@ def look_at_soil(
             state.tried_ppt = facts.soil_ppt
     if facts.soil_ppt is not None and state.before_ppt >= 0:
         exhausted = plan.left_ul(state, pot) < plan.least_ul(pot)
-        soon = facts.woke_in != IDLE
-        judge.follow(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
+        soon = facts.phase_before != IDLE
+        judge.follow_answer(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
-    elif regular and facts.cold and facts.judged["soil"] == "cold":
+    elif regular and facts.soil_cold and facts.judged["soil"] == "cold":
         state.asked = 0  # frozen soil cannot answer: its silence says nothing
-    facts.standing = regular and judge.standing(state, reading)
+    facts.soil_unchanged = regular and judge.is_unchanged(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         if facts.soil_ppt is not None:
             follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
@@ -449,11 +449,11 @@ def look_at_thirst(
     no vouched time passes, no dose ever settles: that is no reason to wait for it.
     """
     soil_ppt = facts.soil_ppt
-    if soil_ppt is not None and not facts.dry:
+    if soil_ppt is not None and not facts.soil_dry:
         if regular or not state.unmet:
             state.thirst = state.unmet = 0
-    elif regular and not (facts.cold and soil_ppt is None):
-        wilting = rules.below(soil_ppt, 1 + pot.calibration.wilting_ppt)
+    elif regular and not (facts.soil_cold and soil_ppt is None):
+        wilting = rules.is_below(soil_ppt, 1 + pot.calibration.wilting_ppt)
         state.unmet = 1 if wilting or not pulse_ms else 0
         # The last part of settling is no excuse: else a dose each second wake would halve the count
         arrives_s = facts.settle_s - min(facts.settle_s // 4, pot.settings.wake_s // 2)
@@ -466,19 +466,19 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
     """The facts that the needs look at, once the wake's water is booked."""
     facts.lockouts, facts.store_failed = state.lockouts, store_failed
     charged = facts.confirm_charge or facts.unplug_charger
-    facts.weak = state.lockouts & rules.BITS["battery low"] != 0 and not charged
+    facts.battery_weak = state.lockouts & rules.BITS["battery low"] != 0 and not charged
     facts.float_opened = pot.calibration.float_only == 1 and state.dry_trips > 0
     facts.thirst = state.thirst
     leaks = state.lockouts & rules.BITS["leak"] != 0
-    facts.empties = leaks or tank.empties_by_itself(state, facts, pot)
-    facts.is_back = tank.is_back(state, pot)
+    facts.tank_empties = leaks or tank.empties_by_itself(state, facts, pot)
+    facts.tank_is_back = tank.is_back(state, pot)
     facts.gauge_doubted = tank.is_gauge_doubted(state, facts)
     facts.probe_doubted = is_probe_doubted(state)
-    facts.spent = is_spent(state)
+    facts.press_spent = is_press_spent(state)
     # Where wakes come more often than once a day, the soil has a day to answer the first dose
     a_day = state.since_dose_s >= DAY_S - DAY_S // 24 or pot.settings.wake_s >= DAY_S - DAY_S // 24
-    facts.silent = state.silent_doses > (0 if a_day else 1)
-    facts.given_up = facts.spent and state.tries >= MOST_TRIES
+    facts.soil_silent = state.silent_doses > (0 if a_day else 1)
+    facts.given_up = facts.press_spent and state.tries >= MOST_TRIES
     facts.needs = rules.need_bits(facts)
 
 
@@ -489,14 +489,14 @@ def look_at_radio(state: "State", begin: "Begin", settings: "Values") -> None:
     wake pass, then two, then four, up to seven days. One that ended in vain costs less: none, one,
     two and so on. A record from before the radio had a boot of its own does not say.
     """
-    came = begin.get("radio", "heard")
-    if came == "heard":
+    outcome = begin.get("radio", "heard")
+    if outcome == "heard":
         state.radio_fails = state.radio_wait = 0
-    elif state.reporting or came != "none":
+    elif state.reporting or outcome != "none":
         state.radio_fails = add_capped(state.radio_fails, 1, 100)
         most = max(1, tank.WEEK_S // settings.wake_s)
         wait = min(1 << min(state.radio_fails - 1, 10), most)
-        state.radio_wait = wait if came == "cut off" else wait // 2
+        state.radio_wait = wait if outcome == "cut off" else wait // 2
         state.told, state.quiet_wakes = 0, 100
     state.reporting = 0
 
@@ -519,12 +519,12 @@ def begin_dose(state: "State", facts: "Facts", pot: "Pot", kind: int, dose_ul: i
     it is now, where the plant drank meanwhile.
     """
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
-    asked = 1 if kind in plan.ASKED else 0
+    for_dry_soil = 1 if kind in plan.FOR_DRY_SOIL else 0
     soil_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
     if state.before_ppt >= 0 and judge.is_answered(state, pot.calibration, pot.settings):
         judge.learn(state, pot.calibration, pot.settings, False)  # the next dose asks anew
-    if state.before_ppt < 0 or asked > state.asked:
-        state.asked, state.given_ul = asked, 0
+    if state.before_ppt < 0 or for_dry_soil > state.asked:
+        state.asked, state.given_ul = for_dry_soil, 0
         state.before_ppt = state.peak_ppt = soil_ppt
     elif 0 <= soil_ppt < state.before_ppt:
         state.before_ppt = state.peak_ppt = soil_ppt
@@ -534,42 +534,42 @@ def end_pulse(
     state: "State",
     facts: "Facts",
     pot: "Pot",
-    ran: "run.Run",
+    pulse: "run.Run",
     after: "Readings",
     trips: list[str],
 ) -> "Water":
     """Book a pulse that ended, judge its trips, and say what it delivered (R3, R4, R9)."""
     cal, limits = pot.calibration, pot.limits
     assert facts.level_ml is not None
-    last = [ran.last("level"), 0]
+    last = [pulse.last("level"), 0]
     last_ml = judge.value(cal.level, last, judge.judge(cal.level, last))
     level = after.get("level") or last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
-    most_ml = run.most_fall_ml(ran.ran_ms, pot)
+    most_ml = run.most_fall_ml(pulse.ran_ms, pot)
     # No single reading makes a dry run or a leak (R4, R8): one that is higher than scatter explains
     # of the run's last sample, a moment before, counts as none, and the first look begins anew.
     # Where both show a fall beyond any pump's, they agree in what matters
-    at_odds = after_ml is not None and rules.below(last_ml, after_ml - 2 * cal.tolerance_ml)
-    at_odds = at_odds and not rules.below(after_ml, facts.level_ml - most_ml)
+    at_odds = after_ml is not None and rules.is_below(last_ml, after_ml - 2 * cal.tolerance_ml)
+    at_odds = at_odds and not rules.is_below(after_ml, facts.level_ml - most_ml)
     if at_odds:
         after_ml = None
     held_ml = tank.held_ml(state, pot, facts.level_ml, after_ml)
-    unsure = state.fill_looks and not tank.is_filled(state, pot, after_ml)  # of the level before it
+    unsure = state.fill_looks and not tank.is_refill(state, pot, after_ml)  # of the level before it
     before_ml = held_ml if state.fill_looks else state.look_ml
     metered_ul = None
     if cal.flowmeter is not None:
         from wakecore import flowmeter
 
-        metered_ul = flowmeter.metered_ul(ran, pot)
-    ml, fall_ml = tank.book(state, pot, ran.ran_ms, held_ml, after_ml, metered_ul)
+        metered_ul = flowmeter.metered_ul(pulse, pot)
+    ml, fall_ml = tank.book_pulse(state, pot, pulse.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
     # A fall beyond what any pump can do is the looks' to judge: one reading is no water given (R8)
     unsure = unsure or (fall_ml is not None and fall_ml > most_ml)
-    given_ul = plan.given_ul(ran.ran_ms, None if unsure else fall_ml, cal, metered_ul)
+    given_ul = plan.given_ul(pulse.ran_ms, None if unsure else fall_ml, cal, metered_ul)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
     # A meter that misses some of the water hides none of it here (R18)
     most_ul = (
-        given_ul if metered_ul is None else max(given_ul, run.flow_ul(ran.ran_ms, cal.flow_ul_s))
+        given_ul if metered_ul is None else max(given_ul, run.moved_ul(pulse.ran_ms, cal.flow_ul_s))
     )
     state.unanswered_ul = add_capped(state.unanswered_ul, most_ul, SMALL_MAX)
     state.plan_ul = max(0, state.plan_ul - given_ul)
@@ -579,7 +579,7 @@ def end_pulse(
     if trips and trips[0] in dry_runs:
         tank.end_proof(state)
         tank.count_dry(state, pot, 1)
-    elif tank.go_on_with_proof(state, pot, ran.ran_ms, before_ml, shown_ml) is False:
+    elif tank.go_on_with_proof(state, pot, pulse.ran_ms, before_ml, shown_ml) is False:
         trips += [] if trips else ["no flow"]
     elif cal.float_only and (cal.current or cal.flowmeter) is not None and not trips:
         state.dry_trips = 0
@@ -588,9 +588,9 @@ def end_pulse(
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
     # A fast fall that the level after it does not bear out is for the looks to decide
-    borne_out = not at_odds and (fall_ml is None or fall_ml > most_ml)
+    confirmed = not at_odds and (fall_ml is None or fall_ml > most_ml)
     for trip in trips:
-        if trip in LATCHES and (trip != "fast fall" or borne_out):
+        if trip in LATCHES and (trip != "fast fall" or confirmed):
             rules.latch(state, LATCHES[trip])
 
     if trips or not state.plan_ul or state.pulses >= limits.pulses:
@@ -618,7 +618,7 @@ def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
             tank.note_sound_dose(state, pot)
         state.phase = IDLE
         # Not while a regular wake is put off: a gauge that errs at each would do so for ever
-        if facts.is_steady and state.cycle_s < pot.settings.wake_s:
+        if facts.level_steady and state.cycle_s < pot.settings.wake_s:
             state.doubts = 0
 
 
@@ -632,7 +632,7 @@ def sleep_time(state: "State", facts: "Facts", settings: "Values", elapsed_s: in
         if state.lockouts & rules.BITS["battery low"]:
             wake_s = min(2 * wake_s, NIGHT_S if facts.sunlit else LONG_S)
         return max(LEAST_SLEEP_S, wake_s - state.cycle_s)
-    if state.phase == facts.woke_in and not facts.due and not facts.cut_off:
+    if state.phase == facts.phase_before and not facts.due and not facts.pulse_cut_off:
         return max(1, state.sleep_s - elapsed_s)
     if state.phase == SOAK:
         return settings.soak_s
@@ -653,15 +653,15 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
     if state.radio_fails and not pressed and (state.radio_wait or not counts):
         return False
     needs = facts.needs
-    new, latched = needs & ~state.told, state.lockouts & ~facts.locked_in
-    if facts.weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
+    new, latched = needs & ~state.told, state.lockouts & ~facts.lockouts_before
+    if facts.battery_weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
         last_word = latched or new & rules.LAST_WORD_BITS
         if last_word and state.rest_mv >= pot.limits.rest_mv:
             return True
         # It latched below that, in the cold, say: told once the cell bears the radio again
         low = new & rules.NEED_BITS["charge the battery"]
         return bool(low and facts.battery_mv is not None and facts.battery_mv >= facts.radio_mv)
-    if new or latched or (pressed and state.presses <= TOLD_PRESSES):
+    if new or latched or (pressed and state.presses <= ANSWERED_PRESSES):
         return True
     if not counts:
         return False
@@ -694,13 +694,13 @@ def note_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, report
 
 
 def charge_uah(
-    calibration: "Values", awake_ms: int, ran: "run.Run | None", elapsed_s: int, radio_ms: int
+    calibration: "Values", awake_ms: int, pulse: "run.Run | None", elapsed_s: int, radio_ms: int
 ) -> int:
     """Estimated charge since the last wake, in microampere-hours: asleep, what the cell loses by
     itself, awake, pumping, and the radio after the last wake."""
     used = muldiv_up(calibration.awake_ua, awake_ms, 3600000)
     used += muldiv_up(calibration.sleep_ua + calibration.self_ua, elapsed_s, 3600)
     used += muldiv_up(calibration.radio_ua, radio_ms, 3600000)
-    if ran is not None:
-        used += muldiv_up(calibration.pump_ua, ran.ran_ms, 3600000)
+    if pulse is not None:
+        used += muldiv_up(calibration.pump_ua, pulse.ran_ms, 3600000)
     return used

@@ -96,7 +96,7 @@ def never_forgets_a_press(state: Any, facts: Any, pot: Any, begin: Any) -> None:
 
 def takes_a_press_for_a_charge(state: Any, facts: Any, pot: Any, regular: bool) -> None:
     LOOK_AT_BATTERY(state, facts, pot, regular)
-    if facts.held and not rules.below(facts.battery_mv, pot.settings.battery_clear_mv):
+    if facts.pressed_long and not rules.is_below(facts.battery_mv, pot.settings.battery_clear_mv):
         rules.clear(state, rules.BITS["battery low"])
 
 
@@ -162,14 +162,14 @@ def looks_late(state: Any, facts: Any, settings: Any, elapsed_s: int) -> int:
 
 def clears_at_once(state: Any, facts: Any, pot: Any, regular: bool) -> None:
     LOOK_AT_BATTERY(state, facts, pot, regular)
-    if facts.held and not rules.below(facts.battery_mv, facts.battery_floor_mv + 1):
+    if facts.pressed_long and not rules.is_below(facts.battery_mv, facts.battery_floor_mv + 1):
         rules.clear(state, rules.BITS["battery low"])
 
 
 DEMAND, IS_TO_REPORT = plan.demand, wake.is_to_report
 LOOK_AT_OPEN_PULSE = wake.look_at_open_pulse
 END_PULSE, SLEEP_TIME = wake.end_pulse, wake.sleep_time
-BOOK_WATER = tank.book
+BOOK_WATER = tank.book_pulse
 LOOK_AT_BUTTON, LOOK_AT_BATTERY = wake.look_at_button, wake.look_at_battery
 LOOK_AT_LEVEL, JUDGE_SOIL = tank.look, judge.judge_soil
 BREAKS = {
@@ -300,7 +300,7 @@ def test_a_lockout_without_a_way_out_is_found() -> None:
 
 
 def latch_for_ever(state: Any, facts: Any, pot: Any, regular: bool) -> None:
-    if rules.below(facts.battery_mv, facts.battery_floor_mv):
+    if rules.is_below(facts.battery_mv, facts.battery_floor_mv):
         rules.latch(state, "battery low")
 
 
@@ -386,7 +386,7 @@ def rounded(found: explore.Search, node: world.Node) -> bool:
     if found.project.radio:
         if node.numbers[world.AT["odd_levels"]] % tank.ODD_COUNTS:
             return True
-        if node.numbers[world.AT["presses"]] >= wake.TOLD_PRESSES:
+        if node.numbers[world.AT["presses"]] >= wake.ANSWERED_PRESSES:
             return True
     if any(ml % step for ml in mls) or sum(mls) > found.corner.pot.limits.day_ml:
         return True

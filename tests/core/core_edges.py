@@ -58,17 +58,18 @@ def facts(**changes: Any) -> SimpleNamespace:
     """Facts under which everything holds and nothing is needed."""
     usual: dict[str, Any] = {
         "pin_good": True, "boots": 0, "files_good": True, "match": True, "stage": 2,
-        "kind": "set", "lockouts": 0, "battery_mv": 3900, "battery_floor_mv": 3600,
+        "dose_kind": "set", "lockouts": 0, "battery_mv": 3900, "battery_floor_mv": 3600,
         "flowing": False,
-        "level_ml": 1000, "start_ml": 100, "is_steady": True, "soil_ppt": 200, "standing": False,
+        "level_ml": 1000, "start_ml": 100, "level_steady": True,
+        "soil_ppt": 200, "soil_unchanged": False, "soil_cold": False,
         "soaking": False, "since_dose_s": 9000, "settle_s": 9000, "saucer": "dry",
         "day_left_ml": 1, "unanswered_left_ul": 1, "warn_ml": 250, "scatter_ml": 10,
-        "float_opened": False, "charge_mv": 3700, "radio_mv": 3600, "weak": 0, "cold": False,
+        "float_opened": False, "charge_mv": 3700, "radio_mv": 3600, "battery_weak": 0,
         "confirm_charge": False, "unplug_charger": False, "thermometer_lost": False,
-        "button_masked": 0, "store_failed": False, "thirst": 2, "silent": False,
-        "empties": False, "is_back": False, "probe_doubted": False,
-        "gauge_doubted": False, "spent": False, "given_up": False,
-        "needed": 0, "locked_in": 0, "judged": {"soil": "good"},
+        "button_masked": 0, "store_failed": False, "thirst": 2, "soil_silent": False,
+        "tank_empties": False, "tank_is_back": False, "probe_doubted": False,
+        "gauge_doubted": False, "press_spent": False, "given_up": False,
+        "needs_before": 0, "lockouts_before": 0, "judged": {"soil": "good"},
     }  # fmt: skip
     made = SimpleNamespace(**{**usual, **changes})
     made.needs = rules.need_bits(made)  # type: ignore[arg-type]

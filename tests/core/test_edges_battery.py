@@ -33,22 +33,24 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
             wake.is_to_report(was, facts(**{"radio_mv": 3700, **changes}), made, regular, pressed)
         )
 
-    for weak in ({"battery_mv": 3699}, {"battery_mv": 3650, "weak": 1}):
+    for weak in ({"battery_mv": 3699}, {"battery_mv": 3650, "battery_weak": 1}):
         assert not told(pressed=True, **weak), weak
         assert not told(thirst=3, **weak), weak
     # A lockout that latched when the cell bore no radio is told once it does, and once
     charge = rules.NEED_BITS["charge the battery"]
     for mv, late in ((3699, False), (3700, True)):
-        assert told(battery_mv=mv, weak=1) is late
-        assert not told(kept(told=charge), pressed=True, battery_mv=mv, weak=1)
-        assert not told(kept(told=charge), thirst=3, battery_mv=mv, weak=1)
-    assert not told(kept(told=rules.NEED_BITS["see to the battery"]), battery_mv=None, weak=1)
+        assert told(battery_mv=mv, battery_weak=1) is late
+        assert not told(kept(told=charge), pressed=True, battery_mv=mv, battery_weak=1)
+        assert not told(kept(told=charge), thirst=3, battery_mv=mv, battery_weak=1)
+    assert not told(
+        kept(told=rules.NEED_BITS["see to the battery"]), battery_mv=None, battery_weak=1
+    )
     assert told(kept(), pressed=True, battery_mv=3700)
-    latching = {"battery_mv": 3500, "weak": 1, "lockouts": 1}
+    latching = {"battery_mv": 3500, "battery_weak": 1, "lockouts": 1}
     assert told(kept(lockouts=1, rest_mv=3400), **latching), "once, as it latches"
     assert told(kept(lockouts=1, rest_mv=3400), regular=False, **latching)
     assert not told(kept(lockouts=1, rest_mv=3399), **latching), "where the cell bears it"
-    assert not told(kept(lockouts=1, rest_mv=3500), **latching, locked_in=1), "and once"
+    assert not told(kept(lockouts=1, rest_mv=3500), **latching, lockouts_before=1), "and once"
     assert told(kept(rest_mv=3400), battery_mv=None), "the reading was lost in this wake"
     bit = rules.NEED_BITS["see to the battery"]
     assert not told(kept(rest_mv=3400, told=bit), battery_mv=None), "once"
@@ -61,7 +63,7 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
 
 def test_when_the_cell_is_surely_charged() -> None:
     def look(mv: int | None, regular: bool = True, **changes: Any) -> Any:
-        given = {"charger": "off", "held": False, "due": False, "sunlit": False, **changes}
+        given = {"charger": "off", "pressed_long": False, "due": False, "sunlit": False, **changes}
         made = pot({"mains": given.pop("mains", 0), "battery_clear_wakes": 2})
         was = kept(
             lockouts=given.pop("lockouts", 1), clear_wakes=given.pop("clear_wakes", 0),
@@ -73,7 +75,7 @@ def test_when_the_cell_is_surely_charged() -> None:
         )  # fmt: skip
         wake.look_at_battery(was, now, made, regular)
         assert was.rest_mv == (7 if mv is None else mv)
-        assert now.due is bool(given["held"] and not was.lockouts and not was.phase)
+        assert now.due is bool(given["pressed_long"] and not was.lockouts and not was.phase)
         return was.lockouts, was.clear_wakes, now.confirm_charge, now.unplug_charger
 
     assert look(3600, lockouts=0) == (0, 0, False, False)
@@ -92,13 +94,13 @@ def test_when_the_cell_is_surely_charged() -> None:
     assert look(3899, charger="unfitted", mains=1) == (1, 1, False, False)
     for charger in ("unfitted", "lost"):
         assert look(3900, charger=charger, clear_wakes=1) == (1, 1, True, False)
-        assert look(3750, charger=charger, held=True) == (0, 0, False, False)
-        assert look(3750, charger=charger, held=True, phase=2) == (0, 0, False, False)
-        assert look(3749, charger=charger, held=True) == (1, 0, False, False)
-    assert look(3750, charger="off", held=True, regular=False) == (0, 0, False, False)
-    assert look(3900, charger="on", held=True) == (1, 0, False, True)
-    assert look(3900, charger="on", held=True, sunlit=True) == (1, 0, False, False)
-    assert look(3750, charger="on", held=True, mains=1) == (0, 0, False, False)
+        assert look(3750, charger=charger, pressed_long=True) == (0, 0, False, False)
+        assert look(3750, charger=charger, pressed_long=True, phase=2) == (0, 0, False, False)
+        assert look(3749, charger=charger, pressed_long=True) == (1, 0, False, False)
+    assert look(3750, charger="off", pressed_long=True, regular=False) == (0, 0, False, False)
+    assert look(3900, charger="on", pressed_long=True) == (1, 0, False, True)
+    assert look(3900, charger="on", pressed_long=True, sunlit=True) == (1, 0, False, False)
+    assert look(3750, charger="on", pressed_long=True, mains=1) == (0, 0, False, False)
 
 
 def test_a_low_reading_is_confirmed_by_another() -> None:
@@ -107,7 +109,9 @@ def test_a_low_reading_is_confirmed_by_another() -> None:
         (3599, 0, 1, 0), (3599, 1, 2, 1), (3599, 100, 100, 1), (3600, 1, 0, 0), (None, 1, 1, 0),
     ):  # fmt: skip
         was = kept(low_wakes=low)
-        now: Any = SimpleNamespace(battery_mv=mv, battery_floor_mv=3600, charger="off", held=False)
+        now: Any = SimpleNamespace(
+            battery_mv=mv, battery_floor_mv=3600, charger="off", pressed_long=False
+        )
         wake.look_at_battery(was, now, made, True)
         assert (was.low_wakes, was.lockouts) == (then, lockouts), (mv, low)
 
@@ -126,7 +130,8 @@ def test_a_warning_leaves_while_there_is_charge_for_it() -> None:
         assert (now.charge_mv, now.radio_mv) == (charge_mv, floor_mv)
     was = kept(lockouts=5, needed=9, phase=3)
     now = begun(pot({}, {}, {"tolerance_ml": 7}), was)
-    assert (now.locked_in, now.needed, now.woke_in, now.scatter_ml) == (5, 9, 3, 14)
+    assert (now.lockouts_before, now.needs_before) == (5, 9)
+    assert (now.phase_before, now.scatter_ml) == (3, 14)
 
 
 def test_a_vouched_second_is_rest_enough_for_a_reading() -> None:

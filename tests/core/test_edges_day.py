@@ -29,7 +29,7 @@ def test_a_pulse_is_booked() -> None:
 
     def book(before_ml: int, after_ml: int | None, ran_ms: int = 2000, **changes: Any) -> Any:
         was = kept(**{"look_ml": 1000, "look_n": 3, "look_s": 5, "open_ms": 5, **changes})
-        return was, *tank.book(was, made, ran_ms, before_ml, after_ml)
+        return was, *tank.book_pulse(was, made, ran_ms, before_ml, after_ml)
 
     was, ml, fall_ml = book(1000, 960, pumped_ml=7, proof_pulses=1, since_dose_s=9)
     assert (ml, fall_ml) == (50, 40)
@@ -61,7 +61,7 @@ def test_a_pulse_is_booked() -> None:
     assert (was.dry_trips, was.lockouts, was.proof_pulses) == (1, 2, 0)
     switch = pot(calibration={"float_only": 1})
     was = kept(look_ml=5)
-    assert tank.book(was, switch, 2000, 900, 800) == (50, None)
+    assert tank.book_pulse(was, switch, 2000, 900, 800) == (50, None)
     assert was.look_ml == -1
 
 

@@ -393,7 +393,7 @@ def test_numbers_stay_inside_their_fields() -> None:
         quiet_wakes=100, low_wakes=100, look_ml=1000000, look_n=3, filled_ml=1000000, open_ms=top,
         interrupts=100, pulses=100,
     )  # fmt: skip
-    now: Any = SimpleNamespace(level_ml=1000000, due=True, cut_off=False)
+    now: Any = SimpleNamespace(level_ml=1000000, due=True, pulse_cut_off=False)
     wake.look_at_open_pulse(was, now, made)
     assert state.from_bytes(was.to_bytes()) is not None
     for level_ml in (1000000, 0):

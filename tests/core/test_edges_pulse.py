@@ -160,14 +160,15 @@ def test_an_open_pulse_is_counted() -> None:
         return was, now
 
     was, now = found(800)
-    assert (was.look_ml, was.since_dose_s, now.due, now.cut_off, was.phase) == (900, 900, 1, 0, 0)
+    assert (was.look_ml, was.since_dose_s, was.phase) == (900, 900, 0)
+    assert (now.due, now.pulse_cut_off) == (1, 0)
     assert now.regular
     was, now = found(900, open_ms=1800, plan_ul=7)
     assert not now.regular
     assert was.mls[0] == 50, "2000 ms with the overrun, at the highest flow"
     assert (was.open_ms, was.since_dose_s, was.interrupts, was.plan_ul) == (0, 0, 1, 0)
     assert (was.before_ppt, was.look_ml, was.lockouts) == (5, 900, 0), "the question stays open"
-    assert (now.due, now.cut_off, was.phase) == (False, True, state.FIRST_LOOK)
+    assert (now.due, now.pulse_cut_off, was.phase) == (False, True, state.FIRST_LOOK)
     assert found(800, open_ms=1800)[0].mls[0] == 100, "the level says more"
     blind = found(None, open_ms=1800)[0]
     assert (blind.mls[0], blind.look_ml) == (50, -1)
@@ -187,14 +188,14 @@ def test_phases_follow_one_another() -> None:
     ):  # fmt: skip
         for name in ("leak_looks", "fill_looks"):
             phase = kept(phase=was, plan_ul=5, **{name: looks})
-            wake.next_phase(phase, facts(level_ml=level_ml, is_steady=not looks), made)
+            wake.next_phase(phase, facts(level_ml=level_ml, level_steady=not looks), made)
             assert phase.phase == then, (was, looks, level_ml)
             assert phase.plan_ul == (0 if was == 1 else 5)
             assert phase.doubts == (1 if looks == 1 and was != 1 and level_ml else 0)
     assert [ended(kept(phase=1, plan_ul=ul), made).unmet for ul in (20000, 20001)] == [0, 1]
     for phase, steady, doubts in ((3, True, 0), (3, False, 3), (2, True, 3)):
         was = kept(phase=phase, leak_looks=1, doubts=3)
-        wake.next_phase(was, facts(is_steady=steady), made)
+        wake.next_phase(was, facts(level_steady=steady), made)
         assert was.doubts == doubts, "three doubts in a row, then a regular wake comes"
 
 

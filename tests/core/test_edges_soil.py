@@ -85,7 +85,7 @@ def test_an_answer_on_both_sides() -> None:
             unanswered_ul=99, asked=dry,
         )  # fmt: skip
         seen = kept(before_ppt=before, peak_ppt=before, given_ul=given_ul, unanswered_ul=99)
-        judge.follow(seen, before + rise, cal, settings)
+        judge.follow_answer(seen, before + rise, cal, settings)
         judge.learn(was, cal, settings, exhausted)
         assert seen.unanswered_ul == (0 if was.silent_doses == 0 else 99), "R18: answered or not"
         assert was.unanswered_ul == 99, "what was given since the answer was seen counts"
@@ -142,7 +142,7 @@ def test_refill_and_target() -> None:
         (plan.DEPLETION, 380, True), (plan.SET, 380, True), (plan.SET, 379, False),
         (plan.MANUAL, 380, False), (plan.UPKEEP, 380, False), (plan.SET, None, False),
     ):  # fmt: skip
-        assert plan.filled(kind, soil, made) is filled
+        assert plan.is_target_reached(kind, soil, made) is filled
 
 
 def test_who_asks_for_how_much() -> None:
@@ -153,23 +153,23 @@ def test_who_asks_for_how_much() -> None:
 
     def ask(made: Any, since_s: int = 0, **changes: Any) -> tuple[int, int]:
         asking: Any = SimpleNamespace(
-            **{"manual": False, "due": True, "soil_ppt": 250, "dry": True, **changes}
+            **{"manual": False, "due": True, "soil_ppt": 250, "soil_dry": True, **changes}
         )
         found: tuple[int, int] = plan.demand(asking, kept(since_dose_s=since_s), made)
         return found
 
     assert ask(known) == (plan.DEPLETION, 130000)
-    assert ask(known, soil_ppt=251, dry=False) == (plan.NONE, 0)
+    assert ask(known, soil_ppt=251, soil_dry=False) == (plan.NONE, 0)
     assert ask(known, soil_ppt=100) == (plan.DEPLETION, 150000), "the largest dose"
     assert ask(unknown) == (plan.SET, 80000)
     assert ask(known, due=False) == (plan.NONE, 0)
     assert ask(known, manual=True, due=False, soil_ppt=None) == (plan.MANUAL, 80000)
     assert ask(known, 4 * day_s, soil_ppt=None) == (plan.UPKEEP, 30000)
     assert ask(known, 4 * day_s - 1, soil_ppt=None) == (plan.NONE, 0)
-    assert ask(known, 9 * day_s, soil_ppt=300, dry=False) == (plan.NONE, 0)
+    assert ask(known, 9 * day_s, soil_ppt=300, soil_dry=False) == (plan.NONE, 0)
     assert ask(first, 4 * day_s) == (plan.UPKEEP, 30000)
     assert ask(first, 4 * day_s - 1) == (plan.NONE, 0)
-    assert ask(pot(), 9 * day_s, soil_ppt=None, dry=False) == (plan.NONE, 0)
+    assert ask(pot(), 9 * day_s, soil_ppt=None, soil_dry=False) == (plan.NONE, 0)
 
 
 def test_a_dose_begins_with_a_question() -> None:
@@ -228,7 +228,7 @@ def test_soil_that_is_seen_to_get_wetter_lets_a_press_try_again() -> None:
         was = kept(tried_ppt=tried_ppt)
         reading = None if soil_ppt is None else [made.calibration.soil.points[0][0] + 1, 1]
         judged = {"soil": "good" if soil_ppt else "absent"}
-        now: Any = facts(soil_ppt=soil_ppt, judged=judged, woke_in=0)
+        now: Any = facts(soil_ppt=soil_ppt, judged=judged, phase_before=0)
         wake.look_at_soil(was, now, made, reading, True, 1000)
         return int(was.tried_ppt)
 
@@ -250,7 +250,7 @@ def test_a_can_of_water_answers_no_dose_that_a_press_made() -> None:
             **{"before_ppt": 200, "peak_ppt": 200, "given_ul": 40000, "unanswered_ul": 99}
             | {"tries": 1, "tried_ppt": 200, "silent_doses": 2} | changes
         )  # fmt: skip
-        judge.follow(was, 200 + rise, cal, settings, soon)
+        judge.follow_answer(was, 200 + rise, cal, settings, soon)
         follows = was.unanswered_ul, was.tries, was.tried_ppt
         judge.learn(was, cal, settings, True)
         assert was.before_ppt == -1
@@ -322,7 +322,7 @@ def test_when_a_plant_is_in_want_of_water() -> None:
             }
         )
         dry, elapsed_s = ppt is not None and ppt <= 250, changes.pop("elapsed_s", 86400)
-        now = facts(soil_ppt=ppt, dry=dry, **changes)
+        now = facts(soil_ppt=ppt, soil_dry=dry, **changes)
         wake.look_at_thirst(was, now, made, regular, pulse_ms, elapsed_s)
         return was.thirst, was.unmet
 
@@ -333,8 +333,8 @@ def test_when_a_plant_is_in_want_of_water() -> None:
     assert look(251) == look(251, unmet=1) == (0, 0)
     assert look(251, regular=False) == (0, 0)
     assert look(251, regular=False, unmet=1) == (1, 1), "part of the dose is missing"
-    assert look(None, cold=True) == (1, 0), "cold soil hardly drinks"
-    assert look(200, cold=True) == (2, 1)
+    assert look(None, soil_cold=True) == (1, 0), "cold soil hardly drinks"
+    assert look(200, soil_cold=True) == (2, 1)
     assert look(250, thirst=100) == (100, 1)
     # A dose may still arrive, unless none was given
     assert look(250, since_dose_s=6749) == (1, 1)
@@ -352,8 +352,8 @@ def test_what_becomes_of_the_soil() -> None:
         usual = {"before_ppt": 200, "peak_ppt": 205, "given_ul": 80000, "since_dose_s": 1000}
         was = kept(**{**usual, "soil_ppt": 77, "soil_counts": 4, "soil_same": 2, **changes})
         now: Any = SimpleNamespace(
-            soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"}, standing=False,
-            woke_in=0, cold=False,
+            soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"},
+            soil_unchanged=False, phase_before=0, soil_cold=False,
         )  # fmt: skip
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         return was
@@ -382,9 +382,11 @@ def test_soil_that_stands_still_starts_no_dose_whoever_vouches_for_the_time() ->
     made = pot(probes=())
     for elapsed_s, regular, standing in ((0, True, True), (1, True, True), (1, False, False)):
         was = kept(soil_counts=4, soil_same=2)
-        now: Any = SimpleNamespace(soil_ppt=300, judged={"soil": "good"}, standing=None, cold=False)
+        now: Any = SimpleNamespace(
+            soil_ppt=300, judged={"soil": "good"}, soil_unchanged=None, soil_cold=False
+        )
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
-        assert bool(now.standing) is standing, (elapsed_s, regular)
+        assert bool(now.soil_unchanged) is standing, (elapsed_s, regular)
 
 
 def test_a_regular_wake_that_waters_has_no_doubt_left() -> None:

@@ -16,23 +16,25 @@ def test_each_permissive_on_both_sides() -> None:
     assert set(held.values()) == {1}
     holding: tuple[dict[str, Any], ...] = (
         {"boots": 2}, {"battery_mv": 3600}, {"level_ml": 100},
-        {"kind": "upkeep", "soil_ppt": None}, {"kind": "manual", "soil_ppt": None},
-        {"kind": "upkeep", "standing": True}, {"kind": "manual", "standing": True},
+        {"dose_kind": "upkeep", "soil_ppt": None}, {"dose_kind": "manual", "soil_ppt": None},
+        {"dose_kind": "upkeep", "soil_unchanged": True},
+        {"dose_kind": "manual", "soil_unchanged": True},
         {"soaking": True, "since_dose_s": 0}, {"saucer": "unfitted"},
-        {"stage": 1, "kind": "upkeep"}, {"kind": "manual", "soil_ppt": None, "cold": True},
+        {"stage": 1, "dose_kind": "upkeep"},
+        {"dose_kind": "manual", "soil_ppt": None, "soil_cold": True},
     )  # fmt: skip
     for changes in holding:
         assert rules.judge_permissives(facts(**changes))[1] is True, changes
     failing: tuple[tuple[dict[str, Any], str], ...] = (
         ({"pin_good": False}, "pin"), ({"boots": 3}, "boots"), ({"files_good": False}, "files"),
         ({"match": False}, "match"), ({"stage": 1}, "commissioned"),
-        ({"stage": 0, "kind": "upkeep"}, "commissioned"), ({"lockouts": 1}, "lockouts"),
+        ({"stage": 0, "dose_kind": "upkeep"}, "commissioned"), ({"lockouts": 1}, "lockouts"),
         ({"lockouts": 64}, "lockouts"), ({"battery_mv": 3599}, "battery"),
         ({"battery_mv": None}, "battery"), ({"level_ml": None}, "level"),
-        ({"level_ml": 99}, "reserve"), ({"is_steady": False}, "steady"),
-        ({"soil_ppt": None}, "soil"), ({"standing": True}, "moving"),
-        ({"soil_ppt": None, "kind": "upkeep", "cold": True}, "soil"),
-        ({"standing": True, "kind": "upkeep", "cold": True}, "moving"),
+        ({"level_ml": 99}, "reserve"), ({"level_steady": False}, "steady"),
+        ({"soil_ppt": None}, "soil"), ({"soil_unchanged": True}, "moving"),
+        ({"soil_ppt": None, "dose_kind": "upkeep", "soil_cold": True}, "soil"),
+        ({"soil_unchanged": True, "dose_kind": "upkeep", "soil_cold": True}, "moving"),
         ({"since_dose_s": 8999}, "settled"), ({"saucer": "wet"}, "saucer"),
         ({"saucer": "lost"}, "saucer"), ({"day_left_ml": 0}, "day"),
         ({"unanswered_left_ul": 0}, "answer"),
@@ -56,33 +58,34 @@ def test_each_need_on_both_sides() -> None:
     assert needs(level_ml=250, battery_mv=3700) == []
     asking: tuple[tuple[dict[str, Any], list[str]], ...] = (
         ({"level_ml": 249}, ["fill the tank"]), ({"float_opened": True}, ["fill the tank"]),
-        ({"battery_mv": 3699}, ["charge the battery"]), ({"weak": 1}, ["charge the battery"]),
+        ({"battery_mv": 3699}, ["charge the battery"]),
+        ({"battery_weak": 1}, ["charge the battery"]),
         ({"battery_mv": None}, ["see to the battery"]),
         ({"confirm_charge": True}, ["confirm the charge"]),
         ({"unplug_charger": True}, ["unplug the charger"]),
         ({"soil_ppt": None}, ["see to the soil probe"]),
-        ({"soil_ppt": None, "cold": True}, ["see to the soil probe"]),
+        ({"soil_ppt": None, "soil_cold": True}, ["see to the soil probe"]),
         ({"soil_ppt": None, "judged": {"soil": "cold"}}, ["see to the soil probe"]),
-        ({"soil_ppt": None, "cold": True, "judged": {"soil": "cold"}}, []),
+        ({"soil_ppt": None, "soil_cold": True, "judged": {"soil": "cold"}}, []),
         ({"thermometer_lost": True}, ["see to the thermometer"]),
         ({"level_ml": None}, ["see to the level"]), ({"button_masked": 1}, ["free the button"]),
         ({"saucer": "wet"}, ["empty the saucer"]),
         ({"saucer": "lost"}, ["see to the saucer probe"]),
         ({"lockouts": 2}, ["clear a lockout"]), ({"lockouts": 4}, ["see to the pot"]),
-        ({"is_back": True}, ["clear a lockout"]), ({"lockouts": 1}, []),
+        ({"tank_is_back": True}, ["clear a lockout"]), ({"lockouts": 1}, []),
         ({"store_failed": True}, ["see to the pot"]), ({"stage": 1}, ["commission the pot"]),
         ({"match": False}, ["commission the pot"]),
         ({"thirst": 3}, ["see why it stays dry", "water by hand"]),
-        ({"silent": True}, ["see to the hose"]), ({"lockouts": 8}, ["clear a lockout"]),
-        ({"lockouts": 8, "spent": True}, ["see to the hose"]),
-        ({"lockouts": 8 | 2, "spent": True}, ["clear a lockout", "see to the hose"]),
+        ({"soil_silent": True}, ["see to the hose"]), ({"lockouts": 8}, ["clear a lockout"]),
+        ({"lockouts": 8, "press_spent": True}, ["see to the hose"]),
+        ({"lockouts": 8 | 2, "press_spent": True}, ["clear a lockout", "see to the hose"]),
         ({"given_up": True}, ["see to the pot"]),
         ({"probe_doubted": True}, ["see to the soil probe"]),
         ({"gauge_doubted": True}, ["see to the level"]),
-        ({"empties": 4}, ["see why the tank empties"]),
+        ({"tank_empties": 4}, ["see why the tank empties"]),
         # A tank that empties by itself is not to be filled again and again
-        ({"empties": True, "level_ml": 0}, ["see why the tank empties"]),
-        ({"empties": True, "float_opened": True}, ["see why the tank empties"]),
+        ({"tank_empties": True, "level_ml": 0}, ["see why the tank empties"]),
+        ({"tank_empties": True, "float_opened": True}, ["see why the tank empties"]),
     )  # fmt: skip
     names = [row[0] for row in rules.NEEDS]
     for changes, wanted in asking:
@@ -96,18 +99,20 @@ def test_a_need_that_was_asked_for_stays_a_little_longer() -> None:
     """A value that flaps around its bound asks once (R17): 10 ml of scatter, 20 mV of the cell."""
     tank_bit, cell_bit = rules.NEED_BITS["fill the tank"], rules.NEED_BITS["charge the battery"]
     both = tank_bit | cell_bit
-    assert needs(needed=both, level_ml=259, battery_mv=3719) == [
+    assert needs(needs_before=both, level_ml=259, battery_mv=3719) == [
         "fill the tank", "charge the battery",
     ]  # fmt: skip
-    assert needs(needed=both, level_ml=260, battery_mv=3720) == []
-    assert needs(needed=cell_bit, level_ml=259) == []
-    assert needs(needed=tank_bit, battery_mv=3719) == []
-    assert needs(needed=both, level_ml=None, battery_mv=None) == [
+    assert needs(needs_before=both, level_ml=260, battery_mv=3720) == []
+    assert needs(needs_before=cell_bit, level_ml=259) == []
+    assert needs(needs_before=tank_bit, battery_mv=3719) == []
+    assert needs(needs_before=both, level_ml=None, battery_mv=None) == [
         "see to the battery", "see to the level",
     ]  # fmt: skip
-    assert needs(needed=tank_bit, level_ml=259, empties=True) == ["see why the tank empties"]
+    assert needs(needs_before=tank_bit, level_ml=259, tank_empties=True) == [
+        "see why the tank empties"
+    ]
     others = (1 << len(rules.NEEDS)) - 1 - both
-    assert needs(needed=others) == [], "no other need outlives its cause"
+    assert needs(needs_before=others) == [], "no other need outlives its cause"
 
 
 def test_clearing_forgets_what_led_to_it() -> None:
@@ -141,9 +146,13 @@ def test_clearing_forgets_what_led_to_it() -> None:
 def test_the_times_of_sleep() -> None:
     settings: Any = SimpleNamespace(wake_s=1000, soak_s=77)
 
-    def sleep(phase: int, woke_in: int = 0, due: bool = True, cut: bool = False, **k: int) -> int:
+    def sleep(
+        phase: int, phase_before: int = 0, due: bool = True, cut: bool = False, **k: int
+    ) -> int:
         sunlit = k.pop("sunlit", 0) == 1
-        now: Any = SimpleNamespace(woke_in=woke_in, due=due, cut_off=cut, sunlit=sunlit)
+        now: Any = SimpleNamespace(
+            phase_before=phase_before, due=due, pulse_cut_off=cut, sunlit=sunlit
+        )
         return int(wake.sleep_time(kept(phase=phase, **k), now, settings, k.get("cycle_s", 0)))
 
     assert sleep(0) == 1000
@@ -157,18 +166,18 @@ def test_the_times_of_sleep() -> None:
     settings.wake_s = state.LONG_S // 2 + 1
     assert sleep(0, lockouts=1) == state.LONG_S
     assert [sleep(phase) for phase in (1, 2, 3)] == [77, 60, 540]
-    assert sleep(2, woke_in=2, due=False, sleep_s=60, cycle_s=20) == 40
-    assert sleep(2, woke_in=2, due=False, sleep_s=60, cycle_s=60) == 1
-    assert sleep(2, woke_in=2, due=True, sleep_s=60, cycle_s=20) == 60
-    assert sleep(2, woke_in=3, due=False, sleep_s=60, cycle_s=20) == 60
-    assert sleep(2, woke_in=2, due=False, cut=True, sleep_s=60, cycle_s=20) == 60
+    assert sleep(2, phase_before=2, due=False, sleep_s=60, cycle_s=20) == 40
+    assert sleep(2, phase_before=2, due=False, sleep_s=60, cycle_s=60) == 1
+    assert sleep(2, phase_before=2, due=True, sleep_s=60, cycle_s=20) == 60
+    assert sleep(2, phase_before=3, due=False, sleep_s=60, cycle_s=20) == 60
+    assert sleep(2, phase_before=2, due=False, cut=True, sleep_s=60, cycle_s=20) == 60
 
 
 def test_when_to_report() -> None:
     made = pot({"radio_wakes": 3, "wake_s": 21600}, {"radio_mv": 3700})
 
     def told(was: Any, regular: bool = True, pressed: bool = False, **changes: Any) -> bool:
-        now = facts(**{"radio_mv": 3700, "needed": was.needed, **changes})
+        now = facts(**{"radio_mv": 3700, "needs_before": was.needed, **changes})
         report = bool(wake.is_to_report(was, now, made, regular, pressed))
         before = was.to_bytes()
         assert report is bool(wake.is_to_report(was, now, made, regular, pressed))
@@ -335,9 +344,9 @@ def test_what_a_press_means() -> None:
 
     def press(held_ms: int, cause: str = "button", **changes: Any) -> Any:
         was = kept(**changes)
-        now: Any = SimpleNamespace(held=False, manual=False)
+        now: Any = SimpleNamespace(pressed_long=False, manual=False)
         wake.look_at_button(was, now, made, {"cause": cause, "button_ms": held_ms})
-        return now.held, now.manual, was.button_masked, was.presses, was.lockouts
+        return now.pressed_long, now.manual, was.button_masked, was.presses, was.lockouts
 
     assert press(1999) == (False, False, 0, 1, 0)
     assert press(2000) == (True, True, 0, 1, 0)
@@ -361,7 +370,7 @@ def test_what_a_press_means() -> None:
         (0, 7, 1, 0), (5, 86399, 6, 86399), (5, 86400, 1, 0), (0, 86400, 1, 0),
     ):  # fmt: skip
         was = kept(presses=presses, presses_s=presses_s)
-        now: Any = SimpleNamespace(held=False, manual=False)
+        now: Any = SimpleNamespace(pressed_long=False, manual=False)
         wake.look_at_button(was, now, made, {"cause": "button", "button_ms": 300})
         assert (was.presses, was.presses_s) == (then, then_s)
     assert press(0, "timer", presses=20, presses_s=86399, button_masked=1)[2:4] == (1, 20)
@@ -376,7 +385,7 @@ def test_a_press_after_silence_asks_for_one_dose_more() -> None:
         unanswered_ul: int, lockouts: int = 8, soil_ppt: Any = 240, **changes: Any
     ) -> tuple[int, ...]:
         was = kept(lockouts=lockouts, unanswered_ul=unanswered_ul, silent_doses=9, **changes)
-        now: Any = SimpleNamespace(held=False, manual=False, soil_ppt=soil_ppt)
+        now: Any = SimpleNamespace(pressed_long=False, manual=False, soil_ppt=soil_ppt)
         wake.look_at_button(was, now, made, {"cause": "button", "button_ms": 3000})
         return was.lockouts, was.unanswered_ul, was.silent_doses, was.tries, was.tried_ppt
 
@@ -407,8 +416,9 @@ def test_what_is_known_before_any_reading() -> None:
     for name in fields.KINDS:
         assert begun(made, **{name: "default"}).files_good is False
         assert begun(made, **{name: "previous"}).files_good is True
-    flags = ("held", "manual", "store_failed", "confirm_charge", "unplug_charger", "weak")
-    for name in (*flags, "standing", "float_opened", "cut_off", "dry", "cold", "is_steady"):
+    flags = ("pressed_long", "manual", "store_failed", "confirm_charge", "unplug_charger")
+    more = ("battery_weak", "soil_unchanged", "float_opened", "pulse_cut_off", "soil_dry")
+    for name in (*flags, *more, "soil_cold", "level_steady"):
         assert getattr(now, name) is False, name
     assert now.thermometer_lost is True
     for name in ("soil_ppt", "level_ml", "battery_mv", "temperature_mc"):
@@ -417,7 +427,7 @@ def test_what_is_known_before_any_reading() -> None:
     bare = begun(pot(probes=()))
     assert (bare.saucer, bare.charger, bare.thermometer_lost) == ("unfitted", "unfitted", False)
     assert bare.judged == dict.fromkeys(("battery", "level", "soil"), "absent")
-    assert (now.day_left_ml, now.kind) == (0, "none")
+    assert (now.day_left_ml, now.dose_kind) == (0, "none")
 
 
 def test_what_is_due() -> None:
@@ -432,7 +442,7 @@ def test_what_is_due() -> None:
         before = was.to_bytes()
         now = begun(made, was, cause=cause)
         assert (now.due, now.soaking) == (due, soaking), (cause, phase)
-        assert (now.woke_in, now.regular) == (phase, due and not phase)
+        assert (now.phase_before, now.regular) == (phase, due and not phase)
         assert was.to_bytes() == before, "a question changes nothing"
 
 

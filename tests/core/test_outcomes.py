@@ -411,9 +411,9 @@ def test_an_open_question_is_answered_from_drier_soil() -> None:
     state.before_ppt, state.peak_ppt, state.given_ul, state.unanswered_ul = 138, 141, 9000, 9000
     wake.begin_dose(state, SimpleNamespace(soil_ppt=117), made, plan.DEPLETION, 150000)
     state.given_ul += 100000
-    judge.follow(state, 126, made.calibration, made.settings)
+    judge.follow_answer(state, 126, made.calibration, made.settings)
     assert state.unanswered_ul == 9000, "nine are less than an answer"
-    judge.follow(state, 144, made.calibration, made.settings)
+    judge.follow_answer(state, 144, made.calibration, made.settings)
     assert state.unanswered_ul == 0
 
 

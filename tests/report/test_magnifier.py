@@ -14,7 +14,7 @@ from wakecore import rules
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import OVERRUN_MS, TRIPS, UNREAD
 from wakecore.state import PHASES
-from wakecore.wake import DRY_RUNS, HELD_MS
+from wakecore.wake import DRY_RUNS, LONG_PRESS_MS
 from wakewell import shipped, words
 from wakewell.cli import main
 from wakewell.log import series
@@ -62,7 +62,7 @@ def test_a_lockout_that_begins_comes_first_in_whatever_phase(
     assert "it has stopped" not in text + still, "it may be long ago"
 
 
-WAYS = {rules.ITSELF: {}, rules.BUTTON: {"button_ms": HELD_MS, "cause": "button"}}
+WAYS = {rules.ITSELF: {}, rules.BUTTON: {"button_ms": LONG_PRESS_MS, "cause": "button"}}
 
 
 @pytest.mark.parametrize(("name", "rule", "way"), rules.LOCKOUTS)

@@ -129,7 +129,7 @@ def candidate(folder: Path, old: str, new: str) -> Path:
     return folder
 
 
-DRY = "if facts.dry:"
+DRY = "if facts.soil_dry:"
 
 
 def test_sequences_under_another_core(repository: Path, tmp_path: Path) -> None:

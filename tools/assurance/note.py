@@ -35,7 +35,7 @@ ENFORCED = {
     "R8": (
         "device/wakecore/tank.py: look",
         "device/wakecore/wake.py: next_phase",
-        "device/wakecore/tank.py: book",
+        "device/wakecore/tank.py: book_pulse",
     ),
     "R9": ("device/wakecore/wake.py: look_at_open_pulse", "device/wakeboard/store.py: save_state"),
     "R10": ("device/wakecore/wake.py: wake", "device/wakecore/state.py: pass_time"),

@@ -18,10 +18,10 @@ from typing import Any
 
 from wakecore import fields, plan
 from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
-from wakecore.run import LEAST_EDGES, OVERRUN_MS, flow_ul
+from wakecore.run import LEAST_EDGES, OVERRUN_MS, moved_ul
 from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
 from wakecore.table import counts_at
-from wakecore.tank import book
+from wakecore.tank import book_pulse
 from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, MOST_TRIES, SECOND_LOOK_S
 from wakewell.pot.description import About, Battery, PotFolder
 from wakewell.pot.probes import PROBES
@@ -315,7 +315,7 @@ class Swallowed:
 def run_ml(settings: Mapping[str, Any], limits: Mapping[str, Any], flow_ul_s: int) -> int:
     """What one pulse gives at that flow, inside the hard limit of its time (R2); 0: not known."""
     most_ml = int(settings["pulse_ml"])
-    return min(most_ml, flow_ul(limits["pulse_ms"], flow_ul_s) // 1000) if flow_ul_s else most_ml
+    return min(most_ml, moved_ul(limits["pulse_ms"], flow_ul_s) // 1000) if flow_ul_s else most_ml
 
 
 def swallowed(
@@ -598,9 +598,9 @@ def outlook(folder: PotFolder) -> Outlook | None:
     dose_ul = min(dose_ul, limits["dose_ml"] * 1000)
     pulse_ul = min(settings["pulse_ml"] * 1000, dose_ul)
     pulse_ms = min(muldiv_up(pulse_ul, 1000, flow), limits["pulse_ms"])
-    pulses = min(div_up(dose_ul, flow_ul(pulse_ms, flow)), limits["pulses"])
+    pulses = min(div_up(dose_ul, moved_ul(pulse_ms, flow)), limits["pulses"])
     # Each pulse is counted by itself, rounded up, and may overrun: as plan.counted_ml does
-    one_ml = div_up(flow_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1000)
+    one_ml = div_up(moved_ul(pulse_ms + OVERRUN_MS, limits["flow_max_ul_s"]), 1000)
     wakes = given_ul(settings, limits, cal)
     unanswered_ul, pressed_ul = without_answer_ul(settings, limits, cal)
     provable = None if cal["float_only"] else cal["tolerance_ml"] + 1
@@ -682,8 +682,8 @@ def _dose_ul(state: Any, pot: Any) -> int:
         ms = plan.pulse_ms(left_ul, facts, pot)
         if not ms:
             break
-        book(state, pot, ms, UNKNOWN, None)
-        pulse_ul = flow_ul(ms, cal.flow_ul_s)
+        book_pulse(state, pot, ms, UNKNOWN, None)
+        pulse_ul = moved_ul(ms, cal.flow_ul_s)
         state.unanswered_ul += pulse_ul
         left_ul -= pulse_ul
         if left_ul <= 0 or count == limits.pulses:
@@ -701,7 +701,7 @@ def _doses(folder: PotFolder) -> None:
     if found is None:
         return
     flow, least_ms = folder.calibration["flow_ul_s"], plan.LEAST_PULSE_MS
-    least_ml = div_up(flow_ul(least_ms, flow), 1000)
+    least_ml = div_up(moved_ul(least_ms, flow), 1000)
     for name in ("pulse_ml", "upkeep_ml"):
         if settings[name] and muldiv_up(settings[name] * 1000, 1000, flow) < least_ms:
             text = f"{name} = {settings[name]}: allowed from {least_ml} at this flow: no run is "
@@ -713,10 +713,10 @@ def _doses(folder: PotFolder) -> None:
         text += "counts for at flow_max_ul_s (R3); below it the pump never starts; raise it"
         folder.problem("limits", text, "day_ml")
     if muldiv_up(settings["pulse_ml"] * 1000, 1000, flow) > limits["pulse_ms"]:
-        given_ml = flow_ul(limits["pulse_ms"], flow) // 1000
+        given_ml = moved_ul(limits["pulse_ms"], flow) // 1000
         text = f"pulse_ml = {settings['pulse_ml']}: the hard limit of {limits['pulse_ms']} ms "
         folder.warn("settings", text + f"ends every pulse at {given_ml} ml (R2)", "pulse_ml")
-    given_ml = found.pulses * flow_ul(found.pulse_ms, flow) // 1000
+    given_ml = found.pulses * moved_ul(found.pulse_ms, flow) // 1000
     if given_ml < found.dose_ml:
         text = f"pulses = {limits['pulses']}: these pulses give {given_ml} ml of a dose of "
         folder.warn("limits", text + f"{found.dose_ml} ml; raise it, or pulse_ml", "pulses")

@@ -28,7 +28,7 @@ class ProbeKind(NamedTuple):
     @property
     def told(self) -> bool:
         """Is it only read and shown, without any decision by it?"""
-        return self in [PROBES[row[0]] for row in fields.PROBES if row[3] == fields.TOLD]
+        return self in [PROBES[row[0]] for row in fields.PROBES if row[3] == fields.RECORD_ONLY]
 
 
 PERCENT = term("% by volume")

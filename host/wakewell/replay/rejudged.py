@@ -276,22 +276,22 @@ def decided_as(record: Record) -> Iterator[None]:
 
     For one thread at a time.
     """
-    was = plan.demand, plan.filled, plan.pulse_ms, rules.judge_permissives
+    was = plan.demand, plan.is_target_reached, plan.pulse_ms, rules.judge_permissives
     kind, dose_ul, ms = record["plan"]["kind"], record["plan"]["dose_ul"], changes.run_ms(record)
     kind = plan.KINDS.index(kind) if kind in plan.KINDS else plan.NONE
     plan.demand = lambda facts, state, pot: (kind, dose_ul)
-    plan.filled = lambda kind, soil_ppt, pot: False
+    plan.is_target_reached = lambda kind, soil_ppt, pot: False
     plan.pulse_ms = lambda plan_ul, facts, pot: ms
     rules.judge_permissives = lambda f: (dict(record["permissives"]), ms > 0)
     try:
         yield
     finally:
-        plan.demand, plan.filled, plan.pulse_ms, rules.judge_permissives = was
+        plan.demand, plan.is_target_reached, plan.pulse_ms, rules.judge_permissives = was
 
 
 def _is_asked(record: Record) -> bool:
     """Did dry soil ask for the dose of that wake?"""
-    return record["plan"]["kind"] in {plan.KINDS[kind] for kind in plan.ASKED}
+    return record["plan"]["kind"] in {plan.KINDS[kind] for kind in plan.FOR_DRY_SOIL}
 
 
 def twin(state: Any) -> Any:

@@ -14,7 +14,7 @@ from typing import Any
 from wakecore.plan import LEAST_PULSE_MS
 from wakecore.run import CHANNELS, OVERRUN_MS, UNREAD
 from wakecore.table import convert
-from wakecore.wake import HELD_MS
+from wakecore.wake import LONG_PRESS_MS
 from wakewell import words
 from wakewell.language import number, plural, say, term
 from wakewell.log import record
@@ -133,7 +133,7 @@ def ended(name: str, wake: WakeRow) -> str:
         return say("no longer stopped because of {why}: ended with the maker's cable", why=why)
     if name == "battery low":
         return say("no longer stopped because of {why}: it is charged", why=why)
-    if wake.button_ms >= HELD_MS:
+    if wake.button_ms >= LONG_PRESS_MS:
         return say("no longer stopped because of {why}: the button was held", why=why)
     if name == "dry run":
         return say("no longer stopped because of {why}: the tank was filled", why=why)
@@ -238,7 +238,7 @@ def pressed(wake: WakeRow, over: Sequence[str]) -> str:
         return say("the reminders were muted for a week")
     if "free the button" in wake.needs:
         return words.NEEDS["free the button"].plain
-    if wake.button_ms < HELD_MS:
+    if wake.button_ms < LONG_PRESS_MS:
         return say("the button was pressed for a status check")
     if wake.lockouts:
         kept = ", ".join(words.STOPPED_FOR.get(name, name) for name in wake.lockouts)
