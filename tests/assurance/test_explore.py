@@ -184,7 +184,7 @@ BREAKS = {
         "R8",
     ),
     "siphon at the end of the day": (
-        lambda: replaced(tank, "book", refers_to_any_level),
+        lambda: replaced(tank, "book_pulse", refers_to_any_level),
         "siphon, soaked",
         "R8",
     ),

@@ -90,7 +90,7 @@ def test_lives_on_the_rig_break_nothing() -> None:
 BROKEN: dict[str, tuple[Any, str, Any]] = {
     "R3": (tank, "deliver", lambda *_: None),
     "R5": (wake, "look_at_battery", lambda *_: None),
-    "R6": (judge, "standing", lambda *_: False),
+    "R6": (judge, "is_unchanged", lambda *_: False),
     "R8": (tank, "look", lambda *_: None),
 }
 # Of which the first life breaks it. A sequence's pump gives the usual flow: what is too much only

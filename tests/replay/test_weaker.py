@@ -85,8 +85,8 @@ BROKEN = {
     ),
     "a dose on top of a dose": Broken("R7", "button", "rules.py", row('"settled": '), ""),
     "a leak locks nothing": Broken(
-        "R8", "citrus", "tank.py", "if state.leak_looks >= 2:\n            leaked",
-        "if False:\n            leaked",
+        "R8", "citrus", "tank.py", "if state.leak_looks >= 2:\n            note_leak",
+        "if False:\n            note_leak",
     ),
     "a leak five times as large": Broken(
         "R8", "gauge", "tank.py", "expected_ml(state, pot) - scatter_ml",
@@ -110,7 +110,7 @@ BROKEN = {
         "R15", "hose", "wake.py", 'facts.saucer == "wet" and state', "False and state"
     ),
     "nobody is asked to fill the tank": Broken(
-        "R16", "fern", "rules.py", "if below(f.level_ml, ", "if False and below(f.level_ml, "
+        "R16", "fern", "rules.py", "if is_below(f.level_ml, ", "if False and is_below(f.level_ml, "
     ),
     "thirst is not counted": Broken(
         "R16", "mint", "wake.py", "state.thirst = add_capped(state.thirst, 1, 100)", "pass"
