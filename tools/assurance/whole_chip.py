@@ -352,8 +352,8 @@ class PlainChip:
         return self.now_ms < self.button_ms
 
 
-def modules(chip: PlainChip) -> dict[str, Any]:
-    """The interpreter's modules on that chip, by name."""
+def pin_modules(chip: PlainChip) -> dict[str, dict[str, Any]]:
+    """What drives and reads the pins, and the sleep that ends a boot."""
 
     class PlainPin:
         IN, OUT, PULL_DOWN, PULL_UP = 1, 3, 1, 2
@@ -455,6 +455,34 @@ def modules(chip: PlainChip) -> dict[str, Any]:
 
         def read_temp(self, rom: bytes) -> float:
             return (chip.look(self.pin) or 0) / COUNTS_PER_C
+
+    def sleep(ms: int = 0) -> None:
+        chip.end("sleep", ms)
+
+    def by_button(*_: Any) -> None:
+        chip.wakes_by_button = True
+
+    causes = {"PWRON_RESET": POWER, "HARD_RESET": RESET, "WDT_RESET": WATCHDOG}
+    causes |= {"DEEPSLEEP_RESET": SLEPT, "SOFT_RESET": SOFT, "TIMER_WAKE": TIMER}
+    return {
+        "machine": {
+            **causes, "Pin": PlainPin, "ADC": PlainADC, "WDT": PlainWDT, "Timer": PlainTimer,
+            "RTC": PlainRTC, "Counter": PlainCounter, "reset_cause": lambda: chip.cause,
+            "wake_reason": lambda: chip.why, "unique_id": lambda: bytes.fromhex(chip.broker.board),
+            "deepsleep": sleep, "reset": lambda: chip.end("reset"),
+            "time_pulse_us": lambda pin, level, us: _echo(chip, pin.pin),
+        },
+        "esp32": {
+            "RMT": PlainRMT, "WAKEUP_ALL_LOW": 0, "WAKEUP_ANY_HIGH": 1,
+            "gpio_deep_sleep_hold": nothing, "wake_on_ext0": by_button,
+        },
+        "onewire": {"OneWire": lambda pin: pin.pin},
+        "ds18x20": {"DS18X20": PlainDS18X20},
+    }  # fmt: skip
+
+
+def net_modules(chip: PlainChip) -> dict[str, dict[str, Any]]:
+    """Wi-Fi, broker, clock server, and the browsers that come to the chip's own Wi-Fi."""
 
     class PlainWLAN:
         SEC_WPA2 = 3
@@ -585,30 +613,22 @@ def modules(chip: PlainChip) -> dict[str, Any]:
             below.stream.secure = True
             return below.stream
 
-    def sleep(ms: int = 0) -> None:
-        chip.end("sleep", ms)
+    return {
+        "network": {"WLAN": PlainWLAN, "STA_IF": 0, "AP_IF": 1},
+        "socket": {
+            "socket": PlainStream, "SOCK_STREAM": 1, "SOCK_DGRAM": 2, "AF_INET": 2,
+            "SOL_SOCKET": 1, "SO_REUSEADDR": 2,
+            "getaddrinfo": lambda host, port, *_: [(2, 1, 0, "", (host, port))],
+        },
+        "select": {"poll": PlainPoll, "POLLIN": 1},
+        "ssl": {"SSLContext": PlainContext, "PROTOCOL_TLS_CLIENT": 0, "CERT_REQUIRED": 2},
+    }  # fmt: skip
 
-    def by_button(*_: Any) -> None:
-        chip.wakes_by_button = True
 
-    def nothing(*_: Any, **__: Any) -> int:
-        return 0
-
-    causes = {"PWRON_RESET": POWER, "HARD_RESET": RESET, "WDT_RESET": WATCHDOG}
-    causes |= {"DEEPSLEEP_RESET": SLEPT, "SOFT_RESET": SOFT, "TIMER_WAKE": TIMER}
+def own_modules(chip: PlainChip) -> dict[str, dict[str, Any]]:
+    """Time, files and memory."""
     flash = chip.flash
-    named: dict[str, dict[str, Any]] = {
-        "machine": {
-            **causes, "Pin": PlainPin, "ADC": PlainADC, "WDT": PlainWDT, "Timer": PlainTimer,
-            "RTC": PlainRTC, "Counter": PlainCounter, "reset_cause": lambda: chip.cause,
-            "wake_reason": lambda: chip.why, "unique_id": lambda: bytes.fromhex(chip.broker.board),
-            "deepsleep": sleep, "reset": lambda: chip.end("reset"),
-            "time_pulse_us": lambda pin, level, us: _echo(chip, pin.pin),
-        },
-        "esp32": {
-            "RMT": PlainRMT, "WAKEUP_ALL_LOW": 0, "WAKEUP_ANY_HIGH": 1,
-            "gpio_deep_sleep_hold": nothing, "wake_on_ext0": by_button,
-        },
+    return {
         "time": {
             "ticks_ms": chip.ticks_ms, "ticks_diff": lambda end, start: end - start,
             "sleep_ms": chip.wait, "sleep_us": nothing, "time": lambda: chip.clock_ms // 1000,
@@ -621,17 +641,17 @@ def modules(chip: PlainChip) -> dict[str, Any]:
         },
         "gc": {"threshold": nothing, "collect": nothing},
         "micropython": {"kbd_intr": nothing, "heap_lock": nothing, "heap_unlock": nothing},
-        "network": {"WLAN": PlainWLAN, "STA_IF": 0, "AP_IF": 1},
-        "socket": {
-            "socket": PlainStream, "SOCK_STREAM": 1, "SOCK_DGRAM": 2, "AF_INET": 2,
-            "SOL_SOCKET": 1, "SO_REUSEADDR": 2,
-            "getaddrinfo": lambda host, port, *_: [(2, 1, 0, "", (host, port))],
-        },
-        "select": {"poll": PlainPoll, "POLLIN": 1},
-        "ssl": {"SSLContext": PlainContext, "PROTOCOL_TLS_CLIENT": 0, "CERT_REQUIRED": 2},
-        "onewire": {"OneWire": lambda pin: pin.pin},
-        "ds18x20": {"DS18X20": PlainDS18X20},
     }  # fmt: skip
+
+
+def nothing(*_: Any, **__: Any) -> int:
+    """What has no effect on this chip."""
+    return 0
+
+
+def modules(chip: PlainChip) -> dict[str, Any]:
+    """The interpreter's modules on that chip, by name."""
+    named = pin_modules(chip) | net_modules(chip) | own_modules(chip)
     found: dict[str, Any] = {}
     for name, content in named.items():
         found[name] = types.ModuleType(name)

@@ -246,8 +246,9 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
     assert told is not None
     start = told.noted or today
     assumed: dict[str, str] = {}
-    water = _water(folder, told, assumed)
-    board = _board(folder, told, assumed)
+    parts: dict[str, Any] = {}
+    for part in (_plant, _tank, _doses, _board):
+        parts |= part(folder, told, assumed)
     if folder.steps:
         cal = folder.calibration
         assumed["calibration"] = (
@@ -259,7 +260,7 @@ def gather(folder: description.PotFolder, today: date) -> Inputs:
             f"crop.latitude_deg is not given: {STATION_DEG:.0f} degrees north; farther from the "
             "equator a winter's sun gives far less"
         )
-    found = Inputs(start=start, **water, **board, mains=bool(folder.settings["mains"]))
+    found = Inputs(start=start, **parts, mains=bool(folder.settings["mains"]))
     if told.battery:
         found = replace(found, **_cell(folder, told.battery, assumed))
     if folder.limits["dose_ml"] <= 0 or nominal(found.water_day_ml(6)) <= 0.0:
@@ -274,11 +275,11 @@ def months(crop: description.Crop) -> tuple[tuple[float, ...], ...]:
     return tuple(row[at:] + row[:at] for row in rows)
 
 
-def _water(
+def _plant(
     folder: description.PotFolder, told: description.About, assumed: dict[str, str]
 ) -> dict[str, Any]:
-    """Tank, plant and doses."""
-    settings, limits, cal = folder.settings, folder.limits, folder.calibration
+    """What plant, soil surface and weather take, and what the soil holds between doses."""
+    settings, cal = folder.settings, folder.calibration
     crop = told.crop or description.Crop()
     et0, air, rain = months(crop)
     if told.crop is None:
@@ -310,7 +311,31 @@ def _water(
         area = used / (0.1 * et0[crop.use_month - 1])
         canopy, surface = (1.0 - share) * area, share * area
         weather = about(1.0, WEIGHED, "weather and place")
+    per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
+    held = max(0.0, (0.5 * (refill + target) - wilting) * per_ppt / 1000.0)
+    depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
+    return {
+        "latitude_deg": STATION_DEG if crop.latitude_deg is None else float(crop.latitude_deg),
+        "stands": crop.stands,
+        "et0_mm": et0,
+        "rain_mm": rain,
+        "air_c": air,
+        "canopy_cm2": canopy,
+        "surface_cm2": surface,
+        "weather": weather,
+        "wasted": 1.0 + doubtful(*RUNS_THROUGH, "water that runs through"),
+        "rain_cm2": ground if crop.stands == "open" else 0.0,
+        "rain": doubtful(*RAIN_KEPT, "rain"),
+        "soil_ml": about(held, 0.3, "water in the soil"),
+        "depth_ml": depth,
+    }
 
+
+def _tank(
+    folder: description.PotFolder, told: description.About, assumed: dict[str, str]
+) -> dict[str, Any]:
+    """What is in the tank, and how much of it stays there."""
+    settings, limits, cal = folder.settings, folder.limits, folder.calibration
     if told.tank.now_ml is None:
         tank = about(float(told.tank.volume_ml), 0.02, "content of the tank")
         assumed["tank.now_ml"] = "tank.now_ml is not given: a full tank"
@@ -325,6 +350,19 @@ def _water(
             f"the pump draws nothing below {intake:.0f} ml, {told.tank.draws_mm} mm above the "
             "tank's floor: this counts as the reserve"
         )
+    return {
+        "full_ml": float(told.tank.volume_ml),
+        # A start needs a pulse's water above the reserve (wakecore.judge.Facts)
+        "reserve_ml": reserve + (1.0 if cal["float_only"] else float(settings["pulse_ml"])),
+        "tank_ml": tank,
+    }
+
+
+def _doses(
+    folder: description.PotFolder, told: description.About, assumed: dict[str, str]
+) -> dict[str, Any]:
+    """What a run gives, and how much of it stays in the hose."""
+    settings, limits, cal = folder.settings, folder.limits, folder.calibration
     if cal["flow_ul_s"]:
         flow = about(cal["flow_ul_s"] / 1000.0, 0.07, "flow of the pump")
     else:
@@ -342,27 +380,7 @@ def _water(
         if lost[0].all:  # a hose or a pulse not given: a wrong one was refused before
             fill_ml = agree.FILLS_MOST * pulse_ml
             assumed["fill"] = f"of each run {fill_ml:.0f} ml fill the hose, and no more"
-    per_ppt = cal["ul_per_ppt"] or told.planter.volume_ml
-    held = max(0.0, (0.5 * (refill + target) - wilting) * per_ppt / 1000.0)
-    depth = max(1.0, plan.water_ul(refill, target, per_ppt) / 1000.0)
     return {
-        "latitude_deg": STATION_DEG if crop.latitude_deg is None else float(crop.latitude_deg),
-        "stands": crop.stands,
-        "full_ml": float(told.tank.volume_ml),
-        # A start needs a pulse's water above the reserve (wakecore.judge.Facts)
-        "reserve_ml": reserve + (1.0 if cal["float_only"] else float(settings["pulse_ml"])),
-        "tank_ml": tank,
-        "et0_mm": et0,
-        "rain_mm": rain,
-        "air_c": air,
-        "canopy_cm2": canopy,
-        "surface_cm2": surface,
-        "weather": weather,
-        "wasted": 1.0 + doubtful(*RUNS_THROUGH, "water that runs through"),
-        "rain_cm2": ground if crop.stands == "open" else 0.0,
-        "rain": doubtful(*RAIN_KEPT, "rain"),
-        "soil_ml": about(held, 0.3, "water in the soil"),
-        "depth_ml": depth,
         "dose_most_ml": float(limits["dose_ml"]),
         "pulse_ml": pulse_ml,
         "fill_ml": fill_ml,

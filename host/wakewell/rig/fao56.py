@@ -144,6 +144,30 @@ def _to_depth(table: list[tuple[float, float, float]], depth_m: float) -> float:
     raise AssertionError("a depth is never negative")
 
 
+def basal(crop: CropCourse, number: int) -> float:
+    """Kcb on that day from planting: it runs straight between the stages' ends (figure 27 and
+    equation 66)."""
+    end_ini, end_dev, end_mid, end_late = (sum(crop.stages_d[: n + 1]) for n in range(4))
+    if number <= end_ini:
+        return crop.kcb_ini
+    if number <= end_dev:
+        return crop.kcb_ini + (crop.kcb_mid - crop.kcb_ini) * (number - end_ini) / crop.stages_d[1]
+    if number <= end_mid:
+        return crop.kcb_mid
+    if number <= end_late:
+        fall = crop.kcb_end - crop.kcb_mid
+        return crop.kcb_mid + fall * (number - end_mid) / crop.stages_d[3]
+    return crop.kcb_end
+
+
+def greatest(kcb: float, height_m: float, wind_ms: float, rh_min_pct: float) -> float:
+    """Kc max, what the day's energy allows (equation 72). wind_ms: at 2 m."""
+    wind = min(6.0, max(1.0, wind_ms))
+    humid = min(80.0, max(20.0, rh_min_pct))
+    climate: float = (0.04 * (wind - 2.0) - 0.004 * (humid - 45.0)) * (height_m / 3.0) ** 0.3
+    return max(1.2 + climate, kcb + 0.05)
+
+
 def season(
     crop: CropCourse, ground: Ground, days: Iterable[DayIn], wind_height_m: float = 2.0
 ) -> list[DayOut]:
@@ -170,7 +194,6 @@ def season(
     taw_whole = _to_depth(available, crop.root_max_m)
     below, taw_below = whole - depletion, taw_whole - _to_depth(available, crop.root_ini_m)
     to_2m = 4.87 / math.log(67.8 * wind_height_m - 5.42)  # eq. 47
-    end_ini, end_dev, end_mid, end_late = (sum(crop.stages_d[: n + 1]) for n in range(4))
     rise = crop.kcb_mid - crop.kcb_ini
     height, root, wetted = crop.height_ini_m, crop.root_ini_m, 1.0
     results = []
@@ -178,28 +201,12 @@ def season(
         if not math.isfinite(sum(day)):  # min and max below would hide it
             raise ValueError(f"day {number}: input must be numbers, found {day}")
         et0 = day.et0_mm
-        # Figure 27 and eq. 66: the basal coefficient runs straight between the stages' ends.
-        if number <= end_ini:
-            kcb = crop.kcb_ini
-        elif number <= end_dev:
-            kcb = crop.kcb_ini + rise * (number - end_ini) / crop.stages_d[1]
-        elif number <= end_mid:
-            kcb = crop.kcb_mid
-        elif number <= end_late:
-            kcb = (
-                crop.kcb_mid + (crop.kcb_end - crop.kcb_mid) * (number - end_mid) / crop.stages_d[3]
-            )
-        else:
-            kcb = crop.kcb_end
+        kcb = basal(crop, number)
         grown = (kcb - crop.kcb_ini) / rise
         height = max(height, crop.height_ini_m + (crop.height_max_m - crop.height_ini_m) * grown)
         root = max(root, crop.root_ini_m + (crop.root_max_m - crop.root_ini_m) * grown)  # page 279
 
-        wind = min(6.0, max(1.0, day.wind_ms * to_2m))
-        humid = min(80.0, max(20.0, day.rh_min_pct))
-        kc_max = max(  # eq. 72
-            1.2 + (0.04 * (wind - 2.0) - 0.004 * (humid - 45.0)) * (height / 3.0) ** 0.3, kcb + 0.05
-        )
+        kc_max = greatest(kcb, height, day.wind_ms * to_2m, day.rh_min_pct)
         base = (kcb - crop.kcb_ini) / (kc_max - crop.kcb_ini)
         cover = min(0.99, base ** (1.0 + 0.5 * height)) if base > 0.0 else 0.0  # eq. 76
 

@@ -133,6 +133,88 @@ def alike_of(left: Numbers) -> float:
     return min(MOST_ALIKE, max(0.0, float(np.sum(a * b)) / power)) if power > 0.0 else 0.0
 
 
+class Drain:
+    """What was drawn and given between looks at a battery, and the voltage that it should show.
+
+    values, where they are taken: logarithms of the factors asleep, active and of the capacity, the
+    meter's offset (mV), the logarithm of the factor of the light, then the charge at each start.
+    """
+
+    def __init__(self, charges: Sequence[Charge], spec: PotSpec, light: Light | None) -> None:
+        board, pump_ma = spec.board, spec.pump.running_ma
+        self.dark = light is None
+        self.asleep = np.array([(board.sleep_ua + board.leak_ua) / 1000.0 * c.asleep_s / 3600.0
+                                for c in charges])  # fmt: skip
+        self.active = np.array([
+            (board.awake_ma * c.awake_ms + board.radio_ma * c.radio_ms + pump_ma * c.ran_ms) / 3.6e6
+            for c in charges
+        ])  # fmt: skip
+        self.given = np.zeros(len(charges))
+        if light is not None:
+            self.given[1:] = np.diff([light.until(c.time_s) for c in charges])
+        celsius = np.array([20.0 if c.celsius is None else c.celsius for c in charges])
+        warm, share = zip(*CHEMISTRIES[spec.cell.chemistry].usable, strict=True)
+        self.usable = np.interp(celsius, warm, share)
+        self.full = spec.cell.capacity_mah
+        self.fades = spec.cell.fades_pct_month / 100.0 / 30.0  # of the charge, a day
+        self.days = np.array([c.asleep_s for c in charges]) / 86_400.0
+        self.starts = [n for n, c in enumerate(charges) if c.anew] or [0]
+        self.starts[0] = 0
+        self._curve = np.array(spec.cell.open_mv, dtype=float)
+        self._grid = np.linspace(0.0, 1.0, len(self._curve))
+
+    def _charge(self, values: Numbers, moved: Numbers) -> Numbers:
+        """The share left at each look: dQ/dt = -I - k Q, as the rig's cell has it, never above all
+        that it holds. moved: shares drawn, less what was given."""
+        left = np.empty(len(moved))
+        for number, (first, end) in enumerate(pairwise([*self.starts, len(moved)])):
+            used, since = moved[first:end].copy(), self.days[first:end].copy()
+            used[0] = since[0] = 0.0
+            begin = float(values[STARTS + number])
+            if self.dark:
+                grown = np.exp(self.fades * np.cumsum(since))
+                left[first:end] = (begin - np.cumsum(used * grown)) / grown
+                continue
+            keeps = np.exp(-self.fades * since)
+            for n in range(end - first):
+                begin = min(1.0, begin * keeps[n] - used[n])
+                left[first + n] = begin
+        return left
+
+    def left(self, values: Numbers) -> Numbers:
+        """The share of its charge at each look."""
+        drawn = math.exp(values[0]) * self.asleep + math.exp(values[1]) * self.active
+        moved = drawn - math.exp(values[4]) * self.given
+        return self._charge(values, moved / (self.full * math.exp(values[2])))
+
+    def expected(self, values: Numbers) -> Numbers:
+        """The rest voltage at each look, mV."""
+        reach = np.maximum(0.0, (self.left(values) - (1.0 - self.usable)) / self.usable)
+        shown: Numbers = np.interp(reach, self._grid, self._curve) + values[3]
+        return shown
+
+    def used_day(self, values: Numbers) -> Numbers:
+        """By value, how the charge used in a day (mAh) changes with it: asleep and active."""
+        span = max(1.0, float(sum(self.days[1:])))
+        grad = np.zeros(len(values))
+        grad[0] = math.exp(values[0]) * float(np.sum(self.asleep[1:])) / span
+        grad[1] = math.exp(values[1]) * float(np.sum(self.active[1:])) / span
+        return grad
+
+
+def believed_before(
+    drain: Drain, seen: Numbers, spec: PotSpec, doubts: tuple[float, float]
+) -> tuple[Numbers, Numbers]:
+    """(the values before the log was read, their doubt). seen: rest voltages, mV."""
+    begins, off = [], []
+    for first in drain.starts:
+        at, doubt_at = charge_within(seen[first] / spec.cell.cells, spec.cell.chemistry)
+        begins.append(at * drain.usable[first] + 1.0 - drain.usable[first])
+        off.append(max(BEGIN_DOUBT, doubt_at))
+    believed = np.array([0.0, 0.0, 0.0, 0.0, 0.0, *begins])
+    return believed, np.array([*doubts, HOLDS_DOUBT, ZERO_MV * spec.cell.cells, SUN, *off])
+
+
 def fit(
     charges: Sequence[Charge],
     spec: PotSpec,
@@ -147,88 +229,31 @@ def fit(
         charges = in_the_dark(charges, light)
     if len(charges) < LEAST_LOOKS:
         return None
-    board, pump_ma = spec.board, spec.pump.running_ma
-    asleep = np.array([(board.sleep_ua + board.leak_ua) / 1000.0 * c.asleep_s / 3600.0
-                       for c in charges])  # fmt: skip
-    active = np.array([
-        (board.awake_ma * c.awake_ms + board.radio_ma * c.radio_ms + pump_ma * c.ran_ms) / 3.6e6
-        for c in charges
-    ])  # fmt: skip
-    given = np.zeros(len(charges))
-    if light is not None:
-        given[1:] = np.diff([light.until(c.time_s) for c in charges])
-    cells, chemistry = spec.cell.cells, spec.cell.chemistry
+    drain = Drain(charges, spec, light)
     seen = np.array([float(c.rest_mv) for c in charges])
-    celsius = np.array([20.0 if c.celsius is None else c.celsius for c in charges])
-    warm, share = zip(*CHEMISTRIES[chemistry].usable, strict=True)
-    usable = np.interp(celsius, warm, share)
-    full = spec.cell.capacity_mah
-    fades = spec.cell.fades_pct_month / 100.0 / 30.0  # of the charge, a day
-    days = np.array([c.asleep_s for c in charges]) / 86_400.0
-    starts = [n for n, c in enumerate(charges) if c.anew] or [0]
-    starts[0] = 0
-    curve = np.array(spec.cell.open_mv, dtype=float)
-    grid = np.linspace(0.0, 1.0, len(curve))
-
-    def charge(values: Numbers, moved: Numbers) -> Numbers:
-        """The share left at each look: dQ/dt = -I - k Q, as the rig's cell has it, never above all
-        that it holds. moved: shares drawn, less what was given."""
-        left = np.empty(len(charges))
-        for number, (first, end) in enumerate(pairwise([*starts, len(charges)])):
-            used, since = moved[first:end].copy(), days[first:end].copy()
-            used[0] = since[0] = 0.0
-            begin = float(values[STARTS + number])
-            if light is None:
-                grown = np.exp(fades * np.cumsum(since))
-                left[first:end] = (begin - np.cumsum(used * grown)) / grown
-                continue
-            keeps = np.exp(-fades * since)
-            for n in range(end - first):
-                begin = min(1.0, begin * keeps[n] - used[n])
-                left[first + n] = begin
-        return left
-
-    def left_of(values: Numbers) -> Numbers:
-        drawn = math.exp(values[0]) * asleep + math.exp(values[1]) * active
-        return charge(values, (drawn - math.exp(values[4]) * given) / (full * math.exp(values[2])))
-
-    def expected(values: Numbers) -> Numbers:
-        reach = np.maximum(0.0, (left_of(values) - (1.0 - usable)) / usable)
-        shown: Numbers = np.interp(reach, grid, curve) + values[3]
-        return shown
-
-    begins, off = [], []
-    for first in starts:
-        at, doubt_at = charge_within(seen[first] / cells, chemistry)
-        begins.append(at * usable[first] + 1.0 - usable[first])
-        off.append(max(BEGIN_DOUBT, doubt_at))
-    believed = np.array([0.0, 0.0, 0.0, 0.0, 0.0, *begins])
-    spread = np.array([*doubts, HOLDS_DOUBT, ZERO_MV * cells, SUN, *off])
+    believed, spread = believed_before(drain, seen, spec, doubts)
     scatter, alike = 12.0, 0.5
     values = believed
     for _ in range(ROUNDS):
         wide = scatter * math.sqrt((1.0 + alike) / (1.0 - alike))
 
         def residuals(v: Numbers, wide: float = wide) -> Numbers:
-            return np.concatenate(((seen - expected(v)) / wide, (v - believed) / spread))
+            return np.concatenate(((seen - drain.expected(v)) / wide, (v - believed) / spread))
 
         found = least_squares(residuals, values, x_scale=spread, max_nfev=MOST_STEPS, ftol=1e-5)
         values = np.asarray(found.x)
-        missed = seen - expected(values)
+        missed = seen - drain.expected(values)
         scatter = max(3.0, 1.4826 * float(np.median(np.abs(missed))))
         alike = alike_of(missed)
     cov = np.linalg.inv(found.jac.T @ found.jac) * WIDER**2
     if light is None:
         values[4] = cov[4, :] = cov[:, 4] = 0.0
     doubt = np.sqrt(np.diag(cov))
-    span = max(1.0, float(sum(days[1:])))
-    grad = np.zeros(len(values))
-    grad[0] = math.exp(values[0]) * float(np.sum(asleep[1:])) / span
-    grad[1] = math.exp(values[1]) * float(np.sum(active[1:])) / span
+    grad = drain.used_day(values)
     asleep_off, active_off, holds_off, zero_mv, sun_off = (
         (float(values[n]), float(doubt[n])) for n in range(STARTS)
     )
-    last = min(1.0, max(0.0, float(left_of(values)[-1])))
+    last = min(1.0, max(0.0, float(drain.left(values)[-1])))
     drawn = [0, 1, 2, 4]
     return CellFit(
         asleep=asleep_off,
