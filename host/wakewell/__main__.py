@@ -9,7 +9,7 @@ def main() -> int:
         from wakewell import cli
 
         return cli.main()
-    except KeyboardInterrupt:  # before the command itself could hear it
+    except KeyboardInterrupt:  # before the command could handle it
         print("wakewell: stopped", file=sys.stderr)
         return 130
 

@@ -19,12 +19,15 @@ from wakewell.rig.weather import STATION_DEG, climate, placed
 from .doubt import COVER, Doubt, about, nominal, standard
 from .inputs import Inputs
 
-UNIT_MW = 1000.0  # a panel of this power, by which one of any power is counted
-# Light of the one typical year against this place and year, and how much more for each degree of
-# latitude away from it, whose clouds are others; own assumption
+UNIT_MW = 1000.0  # panels of other powers are counted as multiples of this one
+# How far the light at this place may differ from that of the typical year, and how much more for
+# each degree of latitude away, because the clouds differ; own assumption
 SUN, SUN_DEG = 0.30, 0.01
 STEEP_DEG, LEVEL_DEG = 65, 35
-FACINGS = (180, "south"), (0, "north")  # to the noon sun, of the north and of the south
+FACINGS = (
+    (180, "south"),
+    (0, "north"),
+)  # towards the noon sun, in the northern half of the earth and in the southern
 TELLING = 0.95  # a change is told if the panel may be that much smaller
 
 
@@ -61,7 +64,7 @@ class Sunned:
 
     @property
     def enough(self) -> bool | None:
-        """Whether the panel of pot.toml is; None: none is told."""
+        """Is the panel of pot.toml large enough? None: its power is not given."""
         return None if self.has_mw is None else self.has_mw >= self.least_mw
 
 

@@ -60,8 +60,8 @@ class DeskBoard:
         "stepped": only when the board uses it (sleep, ticks, pins), so a wake takes
         milliseconds and is always the same. "host": real while a host has the port open, else
         stepped.
-    asleep: how it passes in deep sleep. "hold": not, until advance() or something wakes the
-        chip. "skip": at once. "real": with the PC's clock, times `speed`.
+    asleep: how it passes in deep sleep. "hold": it stands still until advance() or until
+        something wakes the chip. "skip": at once. "real": with the PC's clock, times `speed`.
     sleep_error_ppm: by how much the sleep oscillator is slow (positive: sleeps longer than
         asked, the board not knowing).
     reset_on_open: a host that opens the port resets the chip, as many bridges do.
@@ -81,8 +81,8 @@ class DeskBoard:
     Every method may be called from any thread, also by the world from the board's own: there,
     what ends a boot or presses the button is done as soon as the world's method has returned.
 
-    Raises DeskBoardError where no interpreter can run (why_not() tells before) or the image
-    is in use or no flash.
+    Raises DeskBoardError where no interpreter can run (why_not() tells before), or where the image
+    is in use or is not a flash.
     """
 
     def __init__(

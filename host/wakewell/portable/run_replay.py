@@ -1,7 +1,7 @@
 """Replays records line by line and answers each with the bytes the core makes of it.
 
 Portable: the host runs it here and on MicroPython and compares the answers. Each input
-line is a word and what it is about: `core` (a log begins; the id of the core that runs), `file`
+line is a word and its content: `core` (a log begins; the id of the core that runs), `file`
 (settings, limits or calibration), `ask` (other settings) or `wake` (a record or a snapshot).
 """
 

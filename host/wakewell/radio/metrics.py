@@ -1,8 +1,8 @@
 """Numbers for whoever collects them, as OpenMetrics text over HTTP: `listen --metrics`.
 
-Of each pot that was heard its newest wake, and what this listener did. Numbers of pots and words of
-the core's own tables, never a name, a key or the Wi-Fi; a pot is named by its board. Reached from
-this computer alone unless told otherwise. One caller at a time, each for a bounded time.
+They tell the newest wake of each pot that was heard, and what this listener did: numbers, and words
+of the core's own tables, never a name, a key or the Wi-Fi. A pot is named by its board. Only this
+computer can reach them unless told otherwise. One caller at a time, each for a bounded time.
 """
 
 from __future__ import annotations
@@ -179,4 +179,4 @@ class MetricsCaller(http.server.BaseHTTPRequestHandler):
         self.wfile.write(body)
 
     def log_message(self, format: str, *args: Any) -> None:
-        """Who asks is nobody's business, and would be a line every few seconds."""
+        """Prints nothing: it would be a line every few seconds."""

@@ -23,13 +23,13 @@ from wakewell.log.times import DAY_S
 from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
 from wakewell.units import soil
 
-# Shown as they are translated; the names of findings too
+# These words, and the names of findings, are shown in the language of the page
 QUIET, WATCH, ACT, UNKNOWN = term("quiet"), term("watch"), term("act"), term("not known")
 SURE_P = 0.01
 LATELY_S = 30 * DAY_S
 GROWS_G_DAY = 0.4  # what a houseplant in a pot of some litres adds; own assumption
-SEEN_TO = {"soil": "soil probe"}  # what a need calls a probe, where otherwise than a record
-GROWN_PPT = 20  # of soil water; more moves a refill point by as much
+SEEN_TO = {"soil": "soil probe"}  # what a need calls a probe where a record has another name
+GROWN_PPT = 20  # of soil water; growth beyond it moves the refill point too far
 
 
 @dataclass
@@ -73,8 +73,9 @@ def share_change(times_s: Sequence[float], values: Sequence[float]) -> tuple[flo
 def probe_drift(log: PotLog) -> Finding:
     """Does the same water still move the soil reading by as much as when it was calibrated?
 
-    A reading with a constant error cannot show, because the pot waters by that reading. A shrinking
-    one can: the rise for each millilitre given, and readings above the container capacity.
+    A constant error of the reading cannot be seen, because the pot waters by that reading. A
+    reading that shrinks can: by the rise for each millilitre, and by readings above the container
+    capacity.
     """
     threshold = "answer outside 0.5 to 2 times the calibrated, or falling by a third (p < 0.01)"
     name, pot = term("soil probe drift"), log.pot
@@ -273,7 +274,7 @@ def charge(log: PotLog) -> Finding:
         )
     cal = pot.calibration
     asleep_ua = cal.sleep_ua + cal.self_ua
-    radio_uah = cal.radio_ua / 3_600_000  # a millisecond
+    radio_uah = cal.radio_ua / 3_600_000  # for each millisecond
     budget = median(
         [
             asleep_ua * w.slept_s / 3600 + cal.awake_ua * 3 / 3600 + radio_uah * w.radio_ms
@@ -428,7 +429,9 @@ def plant_growth(log: PotLog) -> Finding | None:
         measure = f"the scale rose by {grown / 10:+.1f} % of soil water against the soil probe"
     else:
         days = (log.wakes[-1].time_s - log.wakes[0].time_s) / DAY_S
-        litres = max(1, pot.calibration.ul_per_ppt) / 1000  # a thousandth of it is one ppt
+        litres = (
+            max(1, pot.calibration.ul_per_ppt) / 1000
+        )  # of water; a thousandth of it is one ppt
         grown = GROWS_G_DAY * days / litres
         measure = f"{days:.0f} days, assuming {GROWS_G_DAY} g a day in {litres:.1f} l"
         measure += f": {soil(grown)} of soil water"

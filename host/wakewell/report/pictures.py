@@ -29,7 +29,7 @@ MINUTE_MS = 60000
 DAY_MS = 1000 * DAY_S
 ASKED, STOPPED = term("asked: {what}"), term("stopped: {what}")
 Row = tuple[float, float | None]
-HEADROOM = 1.08  # the top of a picture that begins at nought, of its highest value
+HEADROOM = 1.08  # the top of a picture that begins at 0, as a multiple of its highest value
 
 
 @dataclass
@@ -335,7 +335,7 @@ def dose_picture(log: PotLog, calendar: Calendar) -> Picture:
 
 
 def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
-    """Water in the tank, with what it asks for a refill at and stops at, refills and forecast."""
+    """Water in the tank, the levels at which it asks for a refill and stops, refills, forecast."""
     unit = say("float switch") if log.float_only else say("litres")
     picture = Picture("tank", say("Water in the tank"), "", 220, unit=unit)
     rows = picture.rows = quantity(log, calendar, "level_ml", 1000, 3)
@@ -362,7 +362,7 @@ def tank_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
 
 
 def battery_picture(log: PotLog, calendar: Calendar, ahead: Forecast) -> Picture:
-    """The battery at rest, with what it asks for a charge at and stops at, and the forecast."""
+    """The battery at rest, the voltages at which it asks for a charge and stops, the forecast."""
     picture = Picture("battery", say("Battery at rest"), "", 200, unit=say("volts"))
     rows = picture.rows = quantity(log, calendar, "battery_mv", 1000, 3)
     rows["fan"] = fan(ahead, calendar, 1000)
@@ -389,7 +389,7 @@ def ends(log: PotLog) -> tuple[int, int]:
 
 
 def around(values: Sequence[float], room: float, step: float) -> tuple[float, float]:
-    """From below the least to above the most of them, from a round number on."""
+    """An axis from a round number below the least of them to above the most."""
     if not values:
         return 0.0, 1.0
     low = math.floor((min(values) - room) / step) * step

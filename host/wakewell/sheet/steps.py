@@ -18,7 +18,7 @@ from wakewell.units import soil, volts, water
 PRACTICE = "(common practice, no source)"
 BREAK_MM = 2  # hole of a siphon break; common practice, no source
 WALL_MM, WALLS = 1.2, 3  # of printed parts; common practice, no source
-FEWEST_MM = 20  # by which a hose should end above the full mark; own assumption
+FEWEST_MM = 20  # from the full mark up to the end of a hose, at least; own assumption
 
 
 CAUTIONS = {

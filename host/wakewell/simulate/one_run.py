@@ -34,9 +34,10 @@ NEVER_DAYS = 9999.0  # a longer autonomy is shown as this
 
 @dataclass
 class Supplied:
-    """How long there was something to use, s: by a board that was up, water above the reserve.
+    """For how many seconds the board was up, and for how many of them the tank had water above the
+    reserve.
 
-    What followed an empty tank or cell says nothing about how long a full one lasts.
+    The time after an empty tank or cell says nothing about how long a full one lasts.
     """
 
     up_s: float = 0.0
@@ -44,7 +45,7 @@ class Supplied:
     wet: bool = True
 
     def to(self, up_s: float, wet: bool) -> None:
-        """The board has been up so long by now. wet: whether there is water to use from here."""
+        """The board has been up for so long. wet: is there water to use from now on?"""
         if self.wet:
             self.wet_s += up_s - self.up_s
         self.up_s, self.wet = up_s, wet
@@ -178,7 +179,7 @@ def run_trial(
 
     def seen(record: dict[str, Any]) -> None:
         verdicts.see(gist_of(record), in_force)
-        # As the core says; where it knows no level, there may be water.
+        # As the core judged it; where it knows no level, there may be water.
         wet = record["permissives"]["reserve"] or record["values"]["level_ml"] is None
         supplied.to(pot.t_s - board.down_s, bool(wet))
         if kept is not None:
@@ -186,7 +187,7 @@ def run_trial(
             _keep(kept, pot, verdicts.doses, pot.seen_soil, record["n"], read_ppt)
 
     def dark() -> None:
-        # One a day is enough, and one at the trial's end.
+        # One entry a day is enough, and one at the trial's end.
         if kept is not None:
             last = kept.day[-1] if kept.day else -1.0
             if pot.t_s >= (last + 1.0) * DAY_S or pot.t_s >= trial.days * DAY_S:
@@ -199,7 +200,7 @@ def run_trial(
     )  # fmt: skip
     if state:
         board.slots.slots[0] = state
-        board.cause, board.slept_from = "timer", pot.clock_s  # it goes on and did not begin again
+        board.cause, board.slept_from = "timer", pot.clock_s  # it goes on from that state
     result = TrialResult(trial, seed, pot, board, verdicts, people, history=kept)
     result.log, result.began_with_ml = board.field_log, pot.stored_ml()
     result.supplied = supplied

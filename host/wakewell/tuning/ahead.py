@@ -219,8 +219,8 @@ def tank_now(found: Fit, wakes: Sequence[WakeRow]) -> float | None:
     """What the tank holds at the end of those wakes, ml: the middle of the last readings with
     nothing between that moved water. None: it gives no millilitres.
 
-    Sound is slower in the cold, and the core does not know how cold the tank is: an echo's reading
-    is put right by the temperature of its wake, else by that of the weather.
+    Sound is slower in the cold, and the core does not know how cold the tank is. So an echo's
+    reading is corrected by the temperature of its wake, or by that of the weather.
     """
     pot = found.evidence.log.pot_of(wakes[-1])
     gauge = pot.calibration.level if pot is not None else None
@@ -253,8 +253,9 @@ def celsius_of(found: Fit, wake: WakeRow) -> float:
 
 
 def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:
-    """Who was asked to come before `end_s`, and has not come by then: when, from there on, in the
-    time that the owner takes. A lockout that only waits for a person counts as such a wish."""
+    """The visits of those who were asked before `end_s` and had not come by then. They come after
+    `end_s`, in the time that the owner takes. A lockout that only a person can end counts as asked.
+    """
     asked_s: dict[str, float] = {}  # since when each answer is awaited
     for wake in wakes:
         wanted = {ANSWERS[need] for need in wake.needs if need in ANSWERS}
@@ -288,7 +289,8 @@ def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
     """The retained state, as stored, with which a twin goes on from the end of a wake, or from its
     beginning. Empty where another core made the log.
 
-    With a lockout in force all of it, for that goes on in the twin. Else see `carried`.
+    With a lockout in force it is the whole state, because the lockout goes on in the twin. Without
+    one it is what `carried` keeps.
     """
     keep = InForce(log.files[0].parent)
     states = States(keep, core_id(), STATES_KEPT)
@@ -306,10 +308,10 @@ def state_at(log: PotLog, wake: WakeRow, before: bool = False) -> bytes:
 def carried(data: bytes) -> bytes:
     """What a twin goes on with of a stored state without a lockout.
 
-    All of it while a lockout that a press ended may come back: then no press may help. Else only
-    what the pot has learned and its water of the last day: what a state counts of the last dose's
-    answer is of the true soil, and the twin's is only near it, so such a count can lock it out at
-    its first dose.
+    All of it while a lockout that a press ended may come back, because then no other press helps.
+    Otherwise only what the pot has learned, and its water of the last day. A state also counts how
+    the true soil answered the last dose. The twin's soil is only near the true one, so with that
+    count the twin could lock out at its first dose.
     """
     known, fresh = from_bytes(data), State()
     if known is None:
@@ -444,8 +446,8 @@ def mean_read(result: TrialResult, found: Fit, seed: int) -> float:
 def interval(values: Sequence[float]) -> tuple[float, float, float]:
     """(middle, low, high): another draw lies between the outer two nine times in ten.
 
-    By Weibull's plotting positions k / (n + 1), for the usual quantiles of few draws hold less: of
-    16 of them eight in ten.
+    By Weibull's plotting positions k / (n + 1). The usual quantiles of few draws lie too close
+    together: with 16 draws they hold another one only eight times in ten.
     """
     low, middle, high = np.quantile(
         np.array(values), (COVERED[0], 0.5, COVERED[1]), method="weibull"

@@ -1,5 +1,5 @@
 # mypy: ignore-errors
-"""The desk interpreter's clock, its line to the bridge, and what it remembers of its pins.
+"""The desk interpreter's clock, its line to chip.py, and what it remembers of its pins.
 
 Belongs here: shared memory, messages, simulated time, timers and edges that fall due.
 Does not belong here: anything with a name of the `machine` module.
@@ -157,7 +157,7 @@ def sensors(pin):
 
 
 def die(kind, pin=0, a=0, amount=0, big=0):
-    """Tell the bridge to end this boot, and wait for the end. `finally` clauses do not run."""
+    """Tell chip.py to end this boot, and wait for the end. `finally` clauses do not run."""
     tell(kind, pin, a, 0, amount, big)
     micropython.kbd_intr(-1)
     while True:

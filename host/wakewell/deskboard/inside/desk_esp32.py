@@ -3,7 +3,7 @@
 docs/library/esp32.rst, ports/esp32/esp32_rmt.c).
 
 Belongs here: the names of `esp32`. Does not belong here: time, messages (desk_core), the
-course of a pulse (the bridge).
+course of a pulse (chip.py).
 """
 
 import desk_core as _core
@@ -35,7 +35,7 @@ def wake_on_ext1(pins=None, level=WAKEUP_ALL_LOW):
 
 
 if not _core.MEM[_L.FEATURES] & _L.EXT0:
-    # Of a single pin both ways to wake are alike.
+    # With a single pin both ways to wake are the same.
     wake_on_gpio = wake_on_ext1
     del wake_on_ext0, wake_on_ext1
 
@@ -126,7 +126,7 @@ class RMT:
         count = len(data) if levels else len(duration)
         if not 0 < count <= _L.MOST_PULSES:
             raise ValueError("No pulses" if not count else "too many pulses for the desk board")
-        # As the port does: without a timeout.
+        # Like the ESP32 port: this wait has no time limit.
         left = self._end_us - _core.tick()
         if left > 0:
             _core.sleep_us(left)

@@ -1,5 +1,5 @@
 # mypy: ignore-errors
-"""The `gc` module of the desk interpreter: its own, but for how often it collects by itself.
+"""The `gc` module of the desk interpreter: its own, except for how often it collects.
 
 A collection waits until the second thread (desk_core) has shown its pointers, which takes a busy
 computer its time, and this heap is far larger than a chip's. What board code asks for is kept and

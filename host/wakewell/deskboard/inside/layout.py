@@ -1,4 +1,4 @@
-"""Where each number lies in the memory that the bridge and the interpreter share, and what
+"""Where each number lies in the memory that chip.py and the interpreter share, and what
 the messages between them look like.
 
 Belongs here: offsets, sizes, message kinds. Read by both sides, CPython and MicroPython.
@@ -9,7 +9,7 @@ Does not belong here: anything that acts on them.
 # of the PC at the moment they were true.
 NOW_US = 0  # int64
 WALL_US = 8  # int64
-# Written by the bridge.
+# Written by chip.py.
 PACED = 16  # uint32: 1 = awake time runs with the PC's clock, 0 = only as the board uses it
 JUMP_MS = 20  # uint32: time to be added once; the board sets it back to 0
 WORLD_GEN = 24  # uint32: counts up when the world changed without the board's doing
@@ -20,7 +20,7 @@ BOOT_US = 40  # int64: simulated time at which this boot began
 # The chip's clock: microseconds since 2000-01-01 are RTC_BASE_US + NOW_US.
 RTC_BASE_US = 48  # int64
 WDT_MS = 56  # uint32: 0 = watchdog not armed
-AT_PROMPT = 60  # uint32: the bridge saw the prompt waiting while a timer is due
+AT_PROMPT = 60  # uint32: chip.py saw the prompt waiting while a timer is due
 WDT_DUE_US = 64  # int64
 FLASH_READS = 72  # uint32, since power-on of the desk board
 FLASH_WRITES = 76  # uint32
@@ -32,7 +32,7 @@ BLOCK_COUNT = 96  # uint32
 RTC_LEN = 100  # uint32
 TIMER_DUE_US = 104  # int64: the next machine.Timer, NEVER_US if none
 HELD = 112  # uint64: mask of the pins held through the last reset
-EDGES = 120  # uint32: set by the bridge at an edge, cleared by the board before it looks
+EDGES = 120  # uint32: set by chip.py at an edge, cleared by the board before it looks
 UNIQUE_ID = 128  # 6 bytes
 IRQ_RISES = 160  # uint32 per pin, 64 pins: edges seen so far
 IRQ_FALLS = 416
