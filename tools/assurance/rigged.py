@@ -535,14 +535,8 @@ def expecting(text: str, wrong: Violation) -> str:
     else:
         kept += ["[[wake.expect]]", f'rule = "{wrong.rule}"']
         wanted = wrong.expected
-    kept += [f"{name} = {_toml(value)}" for name, value in wanted.items()]
+    kept += [f"{name} = {cutting.toml_value(value)}" for name, value in wanted.items()]
     return "\n".join(kept) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in value.items()) + " }"
-    return json.dumps(value)
 
 
 @dataclass

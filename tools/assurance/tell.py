@@ -15,6 +15,7 @@ from assurance.letters import Letter
 from assurance.monitor import Memory, Violation
 from assurance.world import AT, FIRST, TROUBLE_MS, Happened, Node, Numbers, start
 from wakecore.state import DELIVERIES, NAMES
+from wakewell.sequences.cutting import toml_value
 
 LIVE = "never watered"
 
@@ -34,11 +35,11 @@ def sequence(
     for wake in _wakes(corner, path):
         rows += ["", *wake]
     rows += ["[[wake.expect]]", f'rule = "{rule}"']
-    rows += [f"{name} = {_toml(value)}" for name, value in expected.items() if name != "total"]
+    rows += [f"{name} = {toml_value(value)}" for name, value in expected.items() if name != "total"]
     if "total" in expected:
         rows = rows[:-2]
         rows += ["", "[[total]]", f'rule = "{rule}"']
-        rows += [f"{name} = {_toml(value)}" for name, value in expected["total"].items()]
+        rows += [f"{name} = {toml_value(value)}" for name, value in expected["total"].items()]
     return "\n".join(rows) + "\n"
 
 
@@ -69,9 +70,9 @@ def _wake(
     yield f"# {letter}"
     yield "[[wake]]"
     for name in ("cause", "slept_s", "boots", "button_ms", "host", "utc", "radio", "radio_ms"):
-        yield f"{name} = {_toml(begin[name])}"
-    yield f"vouched = {_toml(bool(begin['vouched']))}"
-    yield f"pin = {_toml(bool(begin['pin']))}"
+        yield f"{name} = {toml_value(begin[name])}"
+    yield f"vouched = {toml_value(bool(begin['vouched']))}"
+    yield f"pin = {toml_value(bool(begin['pin']))}"
     for name in ("state", "settings", "limits", "calibration"):
         yield f'{name} = "{begin[name]}"'
     readings = {"soil": bench.soil[letter.soil], "battery": bench.battery[letter.battery]}
@@ -88,20 +89,20 @@ def _wake(
         "both lost": [False, False],
     }.get(letter.store, [])
     if stores:
-        yield f"stores = {_toml(stores)}"
+        yield f"stores = {toml_value(stores)}"
     chatter = letter.begin == "chatter"
     if (chatter or node.numbers != natural) and node.status != "lost":
         numbers = list(node.numbers)
         yield "[wake.retained]"
-        yield f"ages_s = {_toml(numbers[:DELIVERIES])}"
-        yield f"mls = {_toml(numbers[DELIVERIES:FIRST])}"
+        yield f"ages_s = {toml_value(numbers[:DELIVERIES])}"
+        yield f"mls = {toml_value(numbers[DELIVERIES:FIRST])}"
         for name in NAMES:
             value = 19 if chatter and name == "presses" else numbers[AT[name]]
             yield f"{name} = {value}"
     run = _run(bench, letter, happened)
     if run:
         yield "[wake.run]"
-        yield from (f"{name} = {_toml(value)}" for name, value in run.items())
+        yield from (f"{name} = {toml_value(value)}" for name, value in run.items())
     if letter.run in ("after lost", "fast fall") and happened.pulse_ms:
         # What the run's flow does not tell of the level after it
         yield "[wake.after]"
@@ -146,9 +147,3 @@ def _readings(readings: dict[str, Any]) -> Iterator[str]:
         else:
             yield f"{probe}_counts = {reading[0]}"
             yield f"{probe}_spread = {reading[1]}"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in value.items()) + " }"
-    return json.dumps(value)

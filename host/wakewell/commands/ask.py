@@ -6,18 +6,18 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from wakewell import kept
 from wakewell.commands import given
 from wakewell.errors import BadInput
-from wakewell.log.obeyed import FOLDER, KEPT, known
+from wakewell.log.obeyed import known
 from wakewell.pot import pot_folder, private
-from wakewell.pot.board_file import board_id
-from wakewell.radio import broker, card
+from wakewell.radio import card
 from wakewell.radio.ask import (
     DAYS,
     NEVER,
     another_key,
     as_json,
+    keep,
+    leave,
     message,
     never_reports,
     parse,
@@ -59,30 +59,45 @@ def run(args: argparse.Namespace) -> int:
     if args.database is not None:
         given.existing_database(args.database)
     if args.new_key:
-        path = private.make(folder)
-        if args.json:
-            return made(args, folder, file=str(path))
-        print(f"{show_path(str(path))}: made, with a new key; git ignores it")
-        print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
-        print("wakewell ask POT --card makes the page that its owner needs for a new Wi-Fi.")
-        return 0
+        return new_key(args, folder)
     if args.card:
-        found = pot_folder.load(folder)
-        if found.about is None:
-            raise BadInput(f"{found.problems[0]}")
-        path = card.write(found, private.read(folder))
-        if args.json:
-            return made(args, folder, file=str(path))
-        print(f"{show_path(str(path))}: the card; print it, git ignores it")
-        return 0
+        return owners_card(args, folder)
     if args.replace_key:
         return replace_key(args, folder)
-    if not args.values and args.json:
+    if args.values:
+        return ask_for(args, folder)
+    if args.json:
         return given.show_json(args, 0, [as_json(folder, args.database)])
-    if not args.values:
-        print(folder.resolve().name)
-        print(*shown(folder, args.database), sep="\n")
-        return 0
+    print(folder.resolve().name)
+    print(*shown(folder, args.database), sep="\n")
+    return 0
+
+
+def new_key(args: argparse.Namespace, folder: Path) -> int:
+    """The part with --new-key."""
+    path = private.make(folder)
+    if args.json:
+        return made(args, folder, file=str(path))
+    print(f"{show_path(str(path))}: made, with a new key; git ignores it")
+    print("Fill in Wi-Fi and broker there, then flash the board once more by cable.")
+    print("wakewell ask POT --card makes the page that its owner needs for a new Wi-Fi.")
+    return 0
+
+
+def owners_card(args: argparse.Namespace, folder: Path) -> int:
+    """The part with --card."""
+    found = pot_folder.load(folder)
+    if found.about is None:
+        raise BadInput(f"{found.problems[0]}")
+    path = card.write(found, private.read(folder))
+    if args.json:
+        return made(args, folder, file=str(path))
+    print(f"{show_path(str(path))}: the card; print it, git ignores it")
+    return 0
+
+
+def ask_for(args: argparse.Namespace, folder: Path) -> int:
+    """The part with KEY=VALUE."""
     check_days(args)
     values = parse(args.values)
     n, data, effects = message(folder, values, args.days, None, args.database)
@@ -93,19 +108,14 @@ def run(args: argparse.Namespace) -> int:
     facts = {"number": n, "values": values, "days": args.days}
     if args.dry_run:
         return made(args, folder, **facts, file=None, sent=False) if args.json else 0
-    path = folder / FOLDER / f"{n:06d}{KEPT}"
-    path.parent.mkdir(exist_ok=True)
-    kept.store(path, data, own=True)
+    path = keep(folder, n, data)
     if args.only_file and args.json:
         return made(args, folder, **facts, file=str(path), sent=False)
     if args.only_file:
         print(f"  kept in {show_path(str(path))}; not sent")
         return 0
-    secret = private.read(folder)
     how = "  kept; the pot takes it with the answer to its next report"
-    if not secret.post["host"]:
-        topic = broker.TOPIC.format(board=board_id(folder), what="asked")
-        broker.publish(secret, folder, topic, data, retain=True)
+    if leave(folder, data):
         how = "  left with the broker; the pot takes it at its next report"
     path = path.rename(path.with_name(f"{n:06d}.json"))
     if args.json:
@@ -126,10 +136,8 @@ def replace_key(args: argparse.Namespace, folder: Path) -> int:
         raise BadInput("--replace-key: ask for settings by themselves, once the key is in force")
     check_days(args)
     n, data = another_key(folder, args.days, args.database, args.dry_run)
-    secret = private.read(folder)
-    if data and not secret.post["host"]:
-        topic = broker.TOPIC.format(board=board_id(folder), what="asked")
-        broker.publish(secret, folder, topic, data, retain=True)
+    if data:
+        leave(folder, data)
     never = never_reports(known(folder, pot_folder.load(folder)))
     if args.json:
         facts = {"number": n, "days": args.days, "sent": bool(data), "never_reports": never}

@@ -14,11 +14,13 @@ from typing import Any
 
 from wakeboard import asked
 from wakecore import line
+from wakewell import kept
 from wakewell.bench import check
 from wakewell.errors import BadInput
 from wakewell.log import logs
 from wakewell.log.obeyed import (
     EPOCH,
+    FOLDER,
     KEPT,
     ROWS,
     Known,
@@ -30,7 +32,7 @@ from wakewell.log.obeyed import (
 from wakewell.log.record import Wake
 from wakewell.pot import description, meanings, pot_folder, private
 from wakewell.pot.board_file import board_id
-from wakewell.radio import newkey, pieces
+from wakewell.radio import broker, newkey, pieces
 from wakewell.replay import replaying
 from wakewell.replay.asked import Asked
 from wakewell.replay.verdicts import many
@@ -146,6 +148,25 @@ def message(
     if sent and sent[-1][0] > judged:
         rows += replaced(*sent[-1], at, values, now or datetime.now(UTC))
     return n, bytes(data), rows
+
+
+def keep(folder: Path, n: int, data: bytes) -> Path:
+    """Keep that message in the pot's folder, as one that was not sent; its file."""
+    path = folder / FOLDER / f"{n:06d}{KEPT}"
+    path.parent.mkdir(exist_ok=True)
+    kept.store(path, data, own=True)
+    return path
+
+
+def leave(folder: Path, data: bytes) -> bool:
+    """Leave a message with the broker. False: the pot posts its reports, and takes it with the
+    answer to one. Raises BadInput."""
+    secret = private.read(folder)
+    if secret.post["host"]:
+        return False
+    topic = broker.TOPIC.format(board=board_id(folder), what="asked")
+    broker.publish(secret, folder, topic, data, retain=True)
+    return True
 
 
 def next_number(folder: Path, database: str | None) -> tuple[int, int]:

@@ -104,13 +104,13 @@ def _head(chosen: list[Mapping[str, Any]], files: Mapping[str, bytes], title: st
         for identity in named:
             if line.identity(data) != identity:
                 raise SequenceError(f"the {kind} {identity} of these wakes is missing")
-        pot.append(f"{kind} = {_toml(data.decode())}")
+        pot.append(f"{kind} = {toml_value(data.decode())}")
     cited = {rule for record in chosen for rule, _ in _decided(record)}
     return "\n".join(
         [
-            f"title = {_toml(title)}",
-            f"rules = {_toml(sorted(cited, key=RULES.index))}",
-            f"core = {_toml(chosen[0]['core'])}",
+            f"title = {toml_value(title)}",
+            f"rules = {toml_value(sorted(cited, key=RULES.index))}",
+            f"core = {toml_value(chosen[0]['core'])}",
             "",
             "[pot]",
             *pot,
@@ -126,14 +126,14 @@ def _wake(record: Mapping[str, Any], snapshot: Mapping[str, Any] | None) -> Iter
     for name in ("pin", "vouched"):
         begin[name] = bool(begin[name])
     for name in sorted(begin):
-        yield f"{name} = {_toml(begin[name])}"
+        yield f"{name} = {toml_value(begin[name])}"
     yield from _readings({**record["read"], "battery": record["rest"]})
-    yield f"stores = {_toml([bool(good) for good in record['stores']])}"
+    yield f"stores = {toml_value([bool(good) for good in record['stores']])}"
     yield f"awake_ms = {record['awake_ms']}"
     if snapshot is not None:
         yield "[wake.retained]"
         for name in ("ages_s", "mls"):
-            yield f"{name} = {_toml(snapshot[name])}"
+            yield f"{name} = {toml_value(snapshot[name])}"
         for name, _, _, start in state.FIELDS:
             yield f"{name} = {snapshot['fields'].get(name, start)}"
     if "run" in record:
@@ -142,14 +142,14 @@ def _wake(record: Mapping[str, Any], snapshot: Mapping[str, Any] | None) -> Iter
         yield f"ran_ms = {record['run']['ran_ms']}"
         yield "[wake.run.samples]"
         for name, counts in samples.items():
-            yield f"{name} = {_toml(counts)}"
+            yield f"{name} = {toml_value(counts)}"
         yield "[wake.after]"
         yield from _readings(record["after"])
     for rule, wanted in _decided(record):
         yield "[[wake.expect]]"
-        yield f"rule = {_toml(rule)}"
+        yield f"rule = {toml_value(rule)}"
         for name, value in wanted.items():
-            yield f"{name} = {_toml(value)}"
+            yield f"{name} = {toml_value(value)}"
 
 
 def _readings(found: Mapping[str, Any]) -> Iterator[str]:
@@ -185,10 +185,12 @@ def _decided(record: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "R6", {probe: record["judged"][probe] for probe in UNIT_KEYS if probe in record["judged"]}
 
 
-def _toml(value: Any) -> str:
+def toml_value(value: Any) -> str:
     """A value as TOML: JSON is the same for what occurs here, except for invisible characters,
-    which are written as TOML writes them.
+    which are written as TOML writes them, and except for tables.
     """
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml_value(one)}" for key, one in value.items()) + " }"
     text = json.dumps(value, ensure_ascii=False)
     if text.isprintable():
         return text
