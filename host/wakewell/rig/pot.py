@@ -144,16 +144,20 @@ class Counts:
         return used + self.leak_mah + self.faded_mah
 
 
-_NOTHING: dict[float, int] = {}
+class _Sensed(dict[float, int]):
+    """Counts of the pump-current sense at one current, by their deviate: each is read once."""
+
+    def __init__(self, converter: probes.Converter, sensed_uv: float) -> None:
+        self.read, self.sensed_uv = converter.reader(), sensed_uv
+
+    def __missing__(self, deviate: float) -> int:
+        uv = self.sensed_uv + CURRENT_NOISE_UV * deviate
+        self[deviate] = count = self.read(uv if uv > 0.0 else 0.0)
+        return count
 
 
-@lru_cache(maxsize=64)
-def _sensed(converter: probes.Converter, sensed_uv: float) -> dict[float, int]:
-    """The count of the pump-current sense, without noise at that voltage, for each deviate there
-    is: a running pump draws the same in every pulse."""
-    read = converter.reader()
-    noisy = ((d, sensed_uv + CURRENT_NOISE_UV * d) for d in probes.middles())
-    return {deviate: read(uv if uv > 0.0 else 0.0) for deviate, uv in noisy}
+_sensed = lru_cache(maxsize=16)(_Sensed)  # a running pump draws the same in every pulse
+_NEVER_ON: dict[float, int] = {}
 
 
 class RigPot:
@@ -379,7 +383,7 @@ class RigPot:
         noise_uv, lifted_ml, level_of = self._divider_noise_uv, self._lifted_ml, levels.get
         up = level_of(1, 1)
         until_s = steady_ml = steady_ml_s = pin_uv = 0.0
-        pump_ma, sensed = -1.0, _NOTHING
+        pump_ma, sensed = -1.0, _NEVER_ON
         yield
         for now[ms_at], step_s in steps:
             end = self.t_s + step_s
@@ -407,21 +411,24 @@ class RigPot:
                 lost()
                 yield
                 continue
-            raw = self.level_raw()
-            now[level_at] = level_of(raw, raw)
+            if line.tank_ml < lifted_ml or self._level_odd:
+                raw = self.level_raw()
+                now[level_at] = level_of(raw, raw)
+            else:
+                deviate()
+                now[level_at] = up
             pin_uv = self._divided * self.cell_mv()
             now[battery_at] = convert(pin_uv + noise_uv * deviate())
             if current_at >= 0:
-                now[current_at] = self.pump_current_uv()
+                if self._pump_ma != pump_ma:
+                    pump_ma = self._pump_ma
+                    sensed = _sensed(self.spec.converter, self._shunt_uv_ma * pump_ma)
+                now[current_at] = sensed[deviate()]
             if self._calm:
-                steady_ml, steady_ml_s = self._steady_ml, self._steady_ml_s
+                pump_ma, steady_ml, steady_ml_s = self._pump_ma, self._steady_ml, self._steady_ml_s
                 until_s, felt_until_s = self._steady_until_s, self._felt_until_s
                 if until_s > felt_until_s:
                     until_s = felt_until_s
-                if self._pump_ma != pump_ma:
-                    pump_ma = self._pump_ma
-                    if current_at >= 0:
-                        sensed = _sensed(self.spec.converter, self._shunt_uv_ma * pump_ma)
             else:
                 until_s = 0.0
             yield
@@ -865,6 +872,8 @@ class RigPot:
         if self._level_railed is not None:
             return [round(self._level_railed)] * len(deviates)
         line, look = self.line, self._look
+        if line.tank_ml >= self._lifted_ml and not self._level_odd and self._level_off_mm is None:
+            return [1] * len(deviates)
         level = line.parts.level_mm(line.tank_ml)
         if self._level_off_mm is not None and self.faults.strikes("level misread"):
             level += self._level_off_mm

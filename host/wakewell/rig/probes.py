@@ -47,7 +47,7 @@ def deviates(random: Random) -> Iterator[float]:
 
     Where in the pool they begin is drawn from the caller's generator.
     """
-    return _from(middles(), random)
+    return _from(_middles(), random)
 
 
 def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]]:
@@ -60,8 +60,7 @@ def spreads(random: Random, samples: int) -> Iterator[tuple[float, float, float]
 
 
 @lru_cache(maxsize=1)
-def middles() -> list[float]:
-    """The pool of `deviates`."""
+def _middles() -> list[float]:
     return [middle for _, middle, _ in _pool(1)]
 
 

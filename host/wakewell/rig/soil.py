@@ -489,9 +489,10 @@ class Container:
         whole_mm = left_mm = end_mm - begin_mm
         taken = 0.0
         crossed = [until_s, until_s, until_s]  # airless ends, stress begins, drooping begins
-        for edge, a, b, c, d, trouble in self._segments:
-            if water <= edge:
+        for row in self._segments:
+            if water <= row[0]:
                 continue
+            edge, a, b, c, d, trouble = row
             rate = a + b * water
             if rate <= 0.0:
                 break
