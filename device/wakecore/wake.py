@@ -478,6 +478,8 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
     # Where wakes come more often than once a day, the soil has a day to answer the first dose
     a_day = state.since_dose_s >= DAY_S - DAY_S // 24 or pot.settings.wake_s >= DAY_S - DAY_S // 24
     facts.soil_silent = state.silent_doses > (0 if a_day else 1)
+    if facts.probe_doubted and state.lockouts & rules.SILENT_BIT:
+        facts.soil_silent = True  # no dose was silent, but the water may lie on the floor
     facts.given_up = facts.press_spent and state.tries >= MOST_TRIES
     facts.needs = rules.need_bits(facts)
 
