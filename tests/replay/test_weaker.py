@@ -69,7 +69,7 @@ BROKEN = {
         "R5", "strawberry", "rules.py", "f.battery_mv >= f.battery_floor_mv", "f.battery_mv > 0"
     ),
     "a low cell locks nothing": Broken(
-        "R5", "cell", "wake.py", "if state.low_wakes >= LOW_WAKES:", "if False:"
+        "R5", "cell", "wake.py", "if state.low_wakes >= LOW_WAKES and", "if False and"
     ),
     "no trip when the cell sags": Broken(
         "R5", "cases", "run.py", "limits.sag_mv, 0, 2)", "limits.sag_mv, 0, 999)"

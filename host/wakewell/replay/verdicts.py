@@ -175,14 +175,16 @@ class Verdicts:
         if lockouts or self._open:
             self._follow(wake, lockouts)
         asked = "charge the battery" in needs
-        if not asked or begin.radio in ("failed", "cut off"):
+        begun = set(lockouts) - set(self._held)
+        # That the pot stopped is news, though a charge was asked for before
+        if not asked or "battery low" in begun or begin.radio in ("failed", "cut off"):
             self._charge_told = False
         if mv is not None or begin.radio in ("failed", "cut off"):
             self._lost_told = False
         if "report" in commands:
             self.reports += 1
             lost = mv is None and not self._lost_told
-            new = lost or (asked and not self._charge_told) or set(lockouts) - set(self._held)
+            new = lost or (asked and not self._charge_told) or begun
             for rule, why in report_faults(wake, pot, last_word=bool(new)):
                 self._break(rule, wake, why)
             if asked:
