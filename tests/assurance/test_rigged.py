@@ -131,7 +131,9 @@ def test_a_tank_that_one_reading_showed_full_did_not_leak(monkeypatch: pytest.Mo
 
     assert broken() == ""
     assert broken(0.01) == ""
-    monkeypatch.setattr(tank, "leaked", lambda state, level_ml, _: tank.refer_to(state, level_ml))
+    monkeypatch.setattr(
+        tank, "note_leak", lambda state, level_ml, _: tank.compare_with(state, level_ml)
+    )
     assert "the tank had leaked" in broken(0.01)
 
 
