@@ -37,6 +37,8 @@ CAUSES = {
     L.SOFT_RESET_CAUSE: "soft reset",
 }
 MOST_CRASHES = 3
+MOST_AT_A_TIME = 100  # messages of the interpreter, before anybody else is heard
+FOLLOWS_MS = 1  # after an answer the next question is waited for so long, real time
 BRIEF_US = 1_000_000  # a sleep shorter than that is one boot after another: it passes at once
 
 
@@ -112,7 +114,7 @@ class DeskChip:
         self._slept_from_us = 0
         self._slept_from_s = 0.0
         self._alive: tuple[int, ...] = ()
-        self._alive_s = 0.0
+        self._alive_s: float | None = None  # of its processor's time, when it stood still first
         self._crashes = 0
         self._inputs_unseen = False
         self._from = Counters(0, 0, 0)
@@ -353,10 +355,11 @@ class DeskChip:
         due_us = self._bite_us()
         if not self.get(L.PACED) and not self.at_prompt():
             alive = (self.now(), *struct.unpack_from("<III", self._shared, L.FLASH_READS))
-            busy_s = self.interpreter.busy_s()
             if alive != self._alive:
-                self._alive, self._alive_s = alive, busy_s
-            elif busy_s - self._alive_s > self.manner.hang_s:
+                self._alive, self._alive_s = alive, None
+            elif self._alive_s is None:
+                self._alive_s = self.interpreter.busy_s()
+            elif self.interpreter.busy_s() - self._alive_s > self.manner.hang_s:
                 self._now_us = max(self._now_us, due_us)
         if self.now() >= due_us:
             self._reset("watchdog", L.WDT_RESET)
@@ -394,11 +397,11 @@ class DeskChip:
 
     def _serve(self) -> None:
         interpreter = self.interpreter
-        while interpreter is not None and interpreter is self.interpreter:
-            try:
-                message = interpreter.events.recv(L.MESSAGE_BYTES + L.PULSE_BYTES * L.MOST_PULSES)
-            except (BlockingIOError, ConnectionResetError):
+        for told in range(MOST_AT_A_TIME):
+            if interpreter is None or interpreter is not self.interpreter:
                 return
+            # Questions come one upon another: whoever asked once is listened to for a moment
+            message = interpreter.message(FOLLOWS_MS if told else 0)
             if not message:
                 return
             self._handle(interpreter, message)

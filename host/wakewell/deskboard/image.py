@@ -24,7 +24,7 @@ if sys.platform != "win32":  # no desk board can run there, so none can be in th
 BLOCK_BYTES = 4096
 
 # As MicroPython mounts it (ports/esp32/modules/inisetup.py, extmod/vfs_lfsx.c): a larger cache
-# here would write inline files that the board cannot open.
+# here would write inline files that the board cannot open. Only to read, a larger one is quicker.
 _READ_BYTES = _PROGRAM_BYTES = _LOOKAHEAD_BYTES = 32
 _CACHE_BYTES = 4 * _READ_BYTES
 
@@ -138,7 +138,7 @@ def _littlefs(
             block_count=size // BLOCK_BYTES,
             read_size=_READ_BYTES,
             prog_size=_PROGRAM_BYTES,
-            cache_size=_CACHE_BYTES,
+            cache_size=_CACHE_BYTES if write else BLOCK_BYTES,
             lookahead_size=_LOOKAHEAD_BYTES,
             mount=False,
         )

