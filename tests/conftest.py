@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+
 import hypothesis
 import pytest
 
@@ -14,3 +16,9 @@ hypothesis.settings.load_profile("wakewell")
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests that wait for long begin first, so that no worker has only these left at the end."""
     items.sort(key=lambda item: item.get_closest_marker("waits") is None)
+
+
+def pytest_collection_finish() -> None:
+    """What is there for the whole run is garbage never: board code collects before much that it
+    does, and each collection would walk over all tests and libraries."""
+    gc.freeze()
