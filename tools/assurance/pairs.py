@@ -5,7 +5,7 @@ jumps, a write that fails. Every two that do not touch the same thing are played
 mock board, in a world that only dries, pumps and sleeps. What becomes of it is judged by what was
 promised, on what the board was asked, recorded and told; the core's own arithmetic is not repeated:
 
-    always      the order of commands, what forbids water, water counted and told, who is told when
+    always      what is promised of every wake (see `promises`), the order of commands, what forbids water, water counted and told, who is told when
     together    what forbids water alone forbids it in company; a need that shows alone shows too
     afterwards  an owner puts everything right, and the pot waters and asks for nothing
 
@@ -20,8 +20,10 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import tee
 from typing import Any
 
+from assurance.promises import WakeWitness
 from wakecore import rules
 from wakecore.fields import refill_ppt
 from wakecore.table import counts_at
@@ -722,12 +724,15 @@ def usual(variant: str) -> tuple[str, ...]:
 def play(variant: str, spells: tuple[Spell, ...]) -> list[tuple[tuple[Spell, ...], int, set[str]]]:
     """One life: (what held, microlitres given, needs recorded) of each wake. Raises Wrong."""
     world = PairWorld(variant, spells)
-    judge = PairJudge(world)
+    judge, witness = PairJudge(world), WakeWitness({"pot": world.lines})
+    scripts = tee(world.wakes())
     came: list[tuple[tuple[Spell, ...], int, set[str]]] = []
-    for out in mock.play({"pot": world.lines, "wakes": world.wakes()}):
+    for out, script in zip(mock.play({"pot": world.lines, "wakes": scripts[0]}), scripts[1]):
         world.take(out)
         try:
             judge.see(out)
+            for rule, wanted, found in witness.see(script, out):
+                raise Wrong(rule, f"{wanted}; found: {found}")
         except Wrong as wrong:
             hour = world.t_s // HOUR_S
             raise Wrong(wrong.rule, f"hour {hour}, wake {world.count + 1}: {wrong.why}") from None
