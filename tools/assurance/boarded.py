@@ -27,6 +27,8 @@ but comes about. What may be said besides:
     staged = "sound"              a version has come over the air and is staged; "breaks off",
                                   "hangs": each wake of it does
     program = "hangs"             or "breaks off": this wake's does, whichever version it is
+    kept = true                   RTC memory and the clock outlive the brown-out before this wake
+    short = 1                     so many times there is no memory for a line of the log
     free = 500                    so many bytes are left on the flash
     visitor = ["cottage", "its password"]   what a person enters at the entry page; with the code
                                   on the card unless a third word is another
@@ -41,16 +43,20 @@ in every wake: whatever it finds is a failure of the requirement it names.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from collections.abc import Iterator, Mapping
+from itertools import tee
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+from assurance import promises
 from assurance.bare_broker import UTC, Broker, Server
 from assurance.whole_chip import (
     EXT0,
     HOME,
+    MOST_BOOT_MS,
     PASSWORD,
     POWER,
     RESET,
@@ -63,6 +69,7 @@ from wakeboard import asked, manifest, wiring
 from wakecore import fields, line
 from wakecore.state import State
 from wakecore.table import counts_at
+from wakewell.log.record import sleep_of
 from wakewell.portable import mock
 from wakewell.pot.pot_folder import compile_files
 from wakewell.sequences import bench_pot, judging, sequence_file
@@ -77,6 +84,7 @@ MOST_BOOTS = 6  # boots of one wake, its radio's among them
 CONTACT = {"points": [[0, 0], [1, 1]], "rails": [-5, 5], "spread": 0}
 SENT = "0123456789ab-01234567"  # the name of a version that came over the air
 CODE = "moss and fern"  # on the pot's card
+SLACK_MS = 3000  # of a sleep that whole seconds and the start of a boot explain
 SHORT_MS = 1000  # a shorter sleep is inside a wake: the radio's boot comes after it
 STAYS: dict[str, Any] = {
     "wifi": True, "broker": "good", "clock_server": [0, 0], "echoes": 9, "fails": "",
@@ -84,6 +92,7 @@ STAYS: dict[str, Any] = {
 }  # fmt: skip
 ONCE: dict[str, Any] = {
     "cut": 0, "cut_in": "", "damaged": [], "unsigned": [], "flashed": {}, "stranger": {},
+    "kept": False, "short": 0,
     "cable": [], "key": False, "staged": "", "program": "", "free": None, "visitor": [],
 }  # fmt: skip
 CANNOT: tuple[str, ...] = (
@@ -91,7 +100,6 @@ CANNOT: tuple[str, ...] = (
     "retained",
     "boots",
     "pin",
-    "host",
     "utc",
     "state",
     "settings",
@@ -215,6 +223,7 @@ class BoardLife:
         self.moved_ul = 0
         self.sleep_ms, self.next, self.whole = 0, "power", False
         self.cuts = self.run_ul = 0
+        self.on_air = self.unread = False  # was the radio on; is that in no record yet?
 
     def files(self, told: Mapping[str, Any]) -> dict[str, bytes]:
         """The flash as the maker leaves it."""
@@ -352,7 +361,7 @@ class BoardLife:
         timed = cause in ("timer", "button")
         passed_s = wake.get("passed_s", slept_s if timed else 0)
         chip.clock_ms += 1000 * (slept_s if timed else passed_s)
-        if cause in ("power", "brownout"):
+        if cause in ("power", "brownout") and not self.now["kept"]:
             chip.rtc, chip.clock_ms = b"", 0
         self.prepare()
         chip.events, had = [], self.records()
@@ -360,17 +369,21 @@ class BoardLife:
         chip.run["unpowered"] += (PINS["charger"], PINS["temperature"])
         chip.button_ms = wake.get("button_ms", 300 if cause == "button" else 0)
         how, boots = CAUSES.get(cause, SLEPT), 0
+        spent_ms, self.on_air = 0, False
         why = EXT0 if cause == "button" else TIMER
         while True:
             version = self.version()
             ended, ms = chip.boot(how, why)
             boots += 1
+            self.on_air = self.on_air or chip.radio
+            spent_ms += chip.now_ms if boots > 1 else 0
             if ended != "sleep" or ms >= SHORT_MS or boots == MOST_BOOTS:
                 break
             if version == self.version():  # else it is the first boot of another one
                 chip.events[-1] = "report"
             chip.clock_ms += ms
             chip.button_ms, how, why = 0, SLEPT, TIMER
+            spent_ms += ms
         if ended == "stuck" or boots == MOST_BOOTS:
             chip.wrong.append(("R13", "the board does not go to sleep"))
         self.cuts = chip.flash.operations
@@ -382,9 +395,12 @@ class BoardLife:
             self.level_ml = max(0, self.level_ml - moved_ul // 1000)
         last = self.records()[-1:]
         record = last[0] if last and last != had[-1:] else None
-        pressable = record is not None and record["commands"][-1].endswith(" button")
-        if ended == "sleep" and pressable and self.button_known and not chip.wakes_by_button:
-            chip.wrong.append(("R12", "a press does not end the sleep"))
+        if record is not None:
+            if self.unread and record["begin"]["radio"] == "none":
+                chip.wrong.append(("R17", "what came of a report is in no record"))
+            self.unread = self.on_air
+        if record is not None and ended == "sleep":
+            self.meets(record, spent_ms + ms)
         if record is not None and self.ran_ms > record["plan"]["pulse_ms"] + mock.HARD_DEADLINE_MS:
             planned = record["plan"]["pulse_ms"]
             chip.wrong.append(("R2", f"a pulse of {planned} ms lasted {self.ran_ms} ms"))
@@ -405,11 +421,50 @@ class BoardLife:
             "shown": shown,
         }  # fmt: skip
 
+    def meets(self, record: dict[str, Any], slept_ms: int) -> None:
+        """Is what the board does at the end of a wake what its record says of it, whichever boot
+        ends it? slept_ms: from the end of the wake's own boot to that of its sleep."""
+        chip, asked = self.chip, sleep_of(record["commands"])
+        if asked is None:
+            return  # a shortened record does not say
+        if asked.button and self.button_known and not chip.wakes_by_button:
+            chip.wrong.append(("R12", "a press does not end the sleep"))
+        if not asked.button and chip.wakes_by_button:
+            chip.wrong.append(("R12", "a masked button ends the sleep"))
+        if abs(slept_ms - 1000 * asked.seconds) > SLACK_MS and slept_ms > MOST_BOOT_MS:
+            told = f"{asked.seconds} s of sleep, a report among them: {slept_ms // 1000} s"
+            chip.wrong.append(("R13", told))
+        host = [one for one in record["begin"]["host"] if one.startswith("clear ")]
+        if host != self.wake.get("host", []):
+            chip.wrong.append(("R11", f"the cable asked {self.wake.get('host', [])}, told {host}"))
+        self.passed_over()
+
+    def passed_over(self) -> None:
+        """R17: what the board counts as heard, the host has."""
+        files, known = self.chip.flash.files, self.heard()
+        mark = max(
+            (row for row in map(decoded, (files.get(f"/pot/heard.{n}") for n in (0, 1))) if row),
+            key=lambda row: row["seq"],
+            default={"file": 0, "offset": 0},
+        )
+        for name, data in files.items():
+            if not name.startswith("/pot/log/"):
+                continue
+            number, at = int(name[9:17]), 0
+            for row in data.split(b"\n")[:-1]:
+                before = (number, at) < (mark["file"], mark["offset"])
+                whole = b'"kind":"wake"' in row[:30] and decoded(row) is not None
+                if before and whole and row not in known:
+                    self.chip.wrong.append(("R17", f"a line counts as heard: {row[:40]!r}"))
+                    return
+                at += len(row) + 1
+
     def prepare(self) -> None:
         """What was done to the board before this wake, and what will happen in it."""
         chip, now, files = self.chip, self.now, self.chip.flash.files
         chip.wifi, chip.talk, chip.clock_server = now["wifi"], now["broker"], now["clock_server"]
         chip.flash.stores, chip.flash.fails = list(self.wake.get("stores", ())), now["fails"]
+        chip.flash.short = now["short"]
         chip.flash.operations, chip.flash.cut_in = 0, now["cut_in"]
         chip.flash.cut_at = self.cut_at if now["cut"] == "each" else now["cut"]
         if "/pump.json" in now["damaged"]:
@@ -429,6 +484,8 @@ class BoardLife:
             )
             files |= {f"/pot/{kind}.json.new": data + b"\n" for kind, data in lines.items()}
             files["/moves"] = "\n".join(f"/pot/{kind}.json" for kind in lines).encode()
+        if "host" in self.wake:
+            files["/pot/host.json"] = json.dumps(self.wake["host"]).encode()
         chip.network, chip.radio_does = now["network"], now["radio"]
         chip.visitors = [form(*now["visitor"])] if now["visitor"] else []
         if now["staged"]:
@@ -496,6 +553,11 @@ class BoardLife:
         return {data for data in told if b'"kind":"wake"' in data[:30]}
 
 
+def decoded(data: bytes | None) -> dict[str, Any] | None:
+    """A line that a file holds, None if it is damaged or missing."""
+    return line.decode((data or b"").rstrip(b"\r\n"))[0]
+
+
 def form(name: str, password: str, code: str = CODE) -> bytes:
     """What a browser sends of the entry page."""
     body = urlencode({"name": name, "password": password, "code": code}).encode()
@@ -508,12 +570,23 @@ def check(sequence: Sequence) -> list[Failure]:
     cut_at = 1 if swept else 0
     while True:
         player = BoardLife(sequence, cut_at)
-        found = judging.judge(sequence, played(player, swept))
+        seen: list[Failure] = []
+        found = judging.judge(sequence, witnessed(sequence, played(player, swept), seen)) + seen
         for rule, what in player.chip.wrong:
             found.append(Failure(sequence.path, 1, None, rule, "as promised", what, ""))
         if found or not swept or player.whole:
             return found
         cut_at += 1
+
+
+def witnessed(
+    sequence: Sequence, outputs: Iterator[dict[str, Any]], found: list[Failure]
+) -> Iterator[dict[str, Any]]:
+    """The wakes as they come; what the witness finds in them goes to `found`."""
+    here, there = tee(outputs)
+    failures = promises.broken(sequence, there)
+    yield from here
+    found.extend(failures)
 
 
 def played(player: BoardLife, swept: bool) -> Iterator[dict[str, Any]]:

@@ -116,11 +116,12 @@ def broken(found: Break | None) -> Iterator[Path]:
 
 def sequences_notice() -> str:
     """The first sequence that fails: of the core, of a board, or of the core played by a board."""
-    from assurance import boarded
+    from assurance import boarded, promises
     from wakewell.sequences import playing, sequence_file
 
     for path in sorted(SEQUENCES.glob("*.toml"), key=lambda path: path.stat().st_size):
-        if playing.check(sequence_file.load(path)):
+        sequence = sequence_file.load(path)
+        if playing.check(sequence) or any(promises.broken(sequence, playing.run(sequence))):
             return path.stem
     for path in sorted(BOARDS.glob("*.toml")):
         if boarded.check(boarded.load(path)):

@@ -5,7 +5,8 @@ jumps, a write that fails. Every two that do not touch the same thing are played
 mock board, in a world that only dries, pumps and sleeps. What becomes of it is judged by what was
 promised, on what the board was asked, recorded and told; the core's own arithmetic is not repeated:
 
-    always      what is promised of every wake (see `promises`), the order of commands, what forbids water, water counted and told, who is told when
+    always      what is promised of every wake (see `promises`), the order of commands, what
+                forbids water, water counted and told, who is told when
     together    what forbids water alone forbids it in company; a need that shows alone shows too
     afterwards  an owner puts everything right, and the pot waters and asks for nothing
 
@@ -727,7 +728,8 @@ def play(variant: str, spells: tuple[Spell, ...]) -> list[tuple[tuple[Spell, ...
     judge, witness = PairJudge(world), WakeWitness({"pot": world.lines})
     scripts = tee(world.wakes())
     came: list[tuple[tuple[Spell, ...], int, set[str]]] = []
-    for out, script in zip(mock.play({"pot": world.lines, "wakes": scripts[0]}), scripts[1]):
+    outputs = mock.play({"pot": world.lines, "wakes": scripts[0]})
+    for out, script in zip(outputs, scripts[1], strict=True):
         world.take(out)
         try:
             judge.see(out)

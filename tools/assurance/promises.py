@@ -1,4 +1,4 @@
-"""What was promised of every wake, whatever it is about: held against each wake that a sequence plays.
+"""What was promised of every wake, whatever it is about: held against each wake of a sequence.
 
 A sequence says what must follow from its own readings. The witness here asks of any wake what a
 person could check who has the pot's files, a meter at the pump's pins and the log:
@@ -17,6 +17,7 @@ makes the witness forget what it knew.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 from wakecore import rules
@@ -38,6 +39,8 @@ MOST_LOOKS = 12  # wakes in a row for a level in doubt, and without a pulse
 THIRSTY_WAKES = 4  # regular wakes with dry soil until somebody is asked: one more than promised
 MOST_TIMES = 4  # a pot may learn that it needs so many times the water
 WORSE = ("absent", "railed", "flicker", "span", "frozen", "jump")
+ASKED = ("set", "depletion")  # doses that dry soil asked for
+UNANSWERED = 1 << 29  # counts of a part that did not answer
 TIMED = ("timer", "button")
 STORAGE = ("settings", "limits", "calibration")
 Broken = tuple[str, str, str]  # requirement, what was promised, what was found
@@ -61,6 +64,7 @@ class WakeWitness:
         self.refill_ppt = refill_ppt(self.settings, self.cal)
         self.silent_ul, self.lowest_ppt, self.learns = 0, -1, False
         self.forget()
+        self.waits_known = True  # a new pot has no report behind it
 
     def forget(self) -> None:
         """What the pot remembers is not known from here on."""
@@ -82,7 +86,7 @@ class WakeWitness:
         self.thirst = 0  # regular wakes in a row that found the plant in want of water
         self.cut = False  # was the last dose cut short?
         self.in_vain = self.sat = 0  # reports in a row that nobody heard, regular wakes since
-        self.browned, self.waits_known = False, True
+        self.browned, self.waits_known = False, False
         self.regulars = 0  # of the wakes that `quiet` counts, those that doubted no level
 
     # A wake
@@ -110,6 +114,10 @@ class WakeWitness:
             elapsed_s = 0 if late else min(elapsed_s, last_sleep.seconds)
         self.now_s += elapsed_s
         yield from self.story(out, record)
+        if "values" not in record:  # a shortened one does not say enough
+            yield from self.in_order(record)
+            self.forget()
+            return
         yield from self.in_order(record)
         yield from self.ran(wake, out)
         yield from self.needed(record)
@@ -139,26 +147,31 @@ class WakeWitness:
 
     def story(self, out: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Broken]:
         """R1, R9, R13: stored before pumped, all of it stored and on record before it is told."""
-        events = [one.replace("store failed", "store") for one in out["events"]]
-        plain = [one for one in events if one not in ("off", "read", "reset")]
-        ran = ["store", "on"] if "on" in events else []
-        unstored = ["store"] if not ran and events.count("store") > 1 else []
-        told = ["report"] if "report" in events else []
-        wanted = ["rest", *ran, *unstored, "close", "store", "log", *told, "sleep"]
-        if events[0] != "off" or plain != wanted:
-            yield "R13", " ".join(["off", *wanted]), " ".join(events)
-        if "on" in events and out["events"][out["events"].index("on") - 1] != "store":
+        events = [one for one in out["events"] if one not in ("off", "read")]
+        if "on" in events and events[events.index("on") - 1] != "store":
             yield "R9", "no pulse before its begin is stored", " ".join(out["events"])
-        if "on" in events and "off" not in events[events.index("on") :]:
-            yield "R1", "off after the pulse", " ".join(events)
-        ran_ms = record.get("run", {}).get("ran_ms")
+        if "on" in events and "off" not in out["events"][out["events"].index("on") :]:
+            yield "R1", "off after the pulse", " ".join(out["events"])
+        plain = [one.replace("store failed", "store") for one in wake_of(events)]
+        ran = ["store", "on"] if "on" in plain else []
+        unstored = ["store"] if not ran and plain.count("store") > 1 else []
+        told = ["report"] if "report" in plain else []
+        wanted = ["rest", *ran, *unstored, "close", "store", "log", *told, "sleep"]
+        if "reset" in plain:  # by the radio, or between log and sleep
+            plain = plain[: plain.index("reset")]
+            wanted = wanted[: len(plain)]
+        if "rest" not in plain:
+            return  # no part of this board answers, so nobody sees when it is asked
+        if (record["begin"]["pin"] and out["events"][0] != "off") or plain != wanted:
+            yield "R13", " ".join(["off", *wanted]), " ".join(out["events"])
         if "left_out" not in record:
-            if (ran_ms is not None) != ("on" in events):
+            if ("run" in record) != ("on" in plain):
                 yield "R11", f"a record of what ran: {events}", f"{record['commands']}"
             asked = [one.split()[0] for one in record["commands"]]
             asked = [one for one in asked if one not in ("read", "off", "run")]
-            if asked != [one for one in plain if one not in ("on", "log")]:
-                yield "R11", f"a record of {' '.join(events)}", " ".join(record["commands"])
+            done = [one for one in plain if one not in ("on", "log")]
+            if asked[: len(done)] != done or (len(asked) > len(done) and "reset" not in events):
+                yield "R11", f"a record of {' '.join(plain)}", " ".join(record["commands"])
         stores = [int(one == "store") for one in out["events"] if one.startswith("store")]
         if record["stores"] != stores:
             yield "R11", f"a record of the writes {stores}", f"{record['stores']}"
@@ -218,7 +231,7 @@ class WakeWitness:
             ("R9", "three boots did not end", begin["boots"] >= 3),
             ("R4", "no level is believed, or too little is there", level_ml is None or below),
             ("R5", f"the cell is at {mv}", mv is None or mv < self.floor_mv),
-            ("R6", "no soil is believed", values["soil_ppt"] is None and kind in ("set", "depletion")),
+            ("R6", "no soil is believed", values["soil_ppt"] is None and kind in ASKED),
             ("R6", "it is cold", kind != "manual" and self.cold(cold)),
             ("R9", f"locked out by {', '.join(sorted(still))}", bool(still)),
             ("R11", "something is lost", self.settings_lost(record) or begin["state"] == "lost"),
@@ -254,9 +267,10 @@ class WakeWitness:
         if self.last is None or self.settings_lost(record):
             return
         held = HELD_MS <= begin["button_ms"] < STUCK_MS
-        if phase != "idle" and self.cal.saucer is not None and self.wet(record) and not held:
-            if record["judged"]["saucer"] == "good" and "saucer wet" not in locked:
-                yield "R15", f"a wet saucer at a {phase} locks out", f"locked out: {locked}"
+        wet = self.cal.saucer is not None and self.wet(record)
+        wet = wet and record["judged"]["saucer"] == "good"
+        if phase != "idle" and wet and not held and "saucer wet" not in locked:
+            yield "R15", f"a wet saucer at a {phase} locks out", f"locked out: {locked}"
         if "leak" in locked and "leak" not in self.last["lockouts"] and not record["trips"]:
             if begin["cause"] == "button":
                 yield "R8", "a press makes no leak", f"locked out: {locked}"
@@ -276,27 +290,30 @@ class WakeWitness:
             return
         if abs(run["ran_ms"] - out["ran_ms"]) > 400 and "hang_at_ms" not in did:
             yield "R2", f"a run of {out['ran_ms']} ms on record", f"{run['ran_ms']} ms"
-        for trip, name, beyond in (
-            ("sag", "battery", lambda mv: mv < self.limits.sag_mv),
-            ("reserve", "level", lambda ml: ml < self.reserve_ml),
-            ("wet", "saucer", lambda ppt: ppt >= self.cal.wet_ppt),
+        for trip, name, sign, bound in (
+            ("sag", "battery", 1, self.limits.sag_mv),
+            ("reserve", "level", 1, self.reserve_ml),
+            ("wet", "saucer", -1, 1 + -self.cal.wet_ppt),
         ):
             probe, counts = getattr(self.cal, name), run.get(name)
             if probe is None or not counts or "left_out" in record:
                 continue
             seen = [
-                abs(one) < 1 << 29 and beyond(convert(probe.points, one)) for one in counts
+                abs(one) < UNANSWERED and sign * convert(probe.points, one) < bound
+                for one in counts
             ]
             if record["trips"][:1] == [trip] and not all(seen[-2:]):
                 yield "R4", f"no {trip} by a single sample", f"{counts[-3:]}"
-            if any(a and b for a, b in zip(seen[:-2], seen[1:-1])):
+            if any(a and b for a, b in pairwise(seen[:-1])):
                 yield "R4", f"{trip} ends the pulse", f"{counts}, trips: {record['trips']}"
 
     def unanswered(self, out: Mapping[str, Any]) -> Iterator[Broken]:
         """R18: water without an answer is bounded, by the meter at the pins. Any rise of the soil
         is one here, and a press asks for one dose more."""
         record, ul = out["record"], out["ran_ms"] * self.cal.flow_ul_s // 1000
-        most_ul = max(1000 * self.limits.dose_ml, self.answer_ul * (MOST_TIMES if self.learns else 1))
+        most_ul = max(
+            1000 * self.limits.dose_ml, self.answer_ul * (MOST_TIMES if self.learns else 1)
+        )
         if record is not None:
             begin, ppt = record["begin"], record["values"]["soil_ppt"]
             if begin["host"]:
@@ -362,15 +379,15 @@ class WakeWitness:
         for action in begin["host"]:
             name = action[6:]
             again = set(self.last["lockouts"]) - {name}
-            if again & rules_of(rules.CABLE) - set(record["lockouts"]) and not held:
-                if not any(f"clear {one}" in begin["host"] for one in again):
-                    yield "R9", f"the cable ended {name} alone", f"{record['lockouts']}"
+            more = any(f"clear {one}" in begin["host"] for one in again)
+            if again & rules_of(rules.CABLE) - set(record["lockouts"]) and not (held or more):
+                yield "R9", f"the cable ended {name} alone", f"{record['lockouts']}"
 
     def refilled(self) -> bool:
         """Was the level higher than before at two looks running? No single one decides (R8)."""
         if self.cal.float_only:
             return True
-        *before, one, two = [None, None, *self.highs]
+        before, (one, two) = self.highs[:-2], [None, None, *self.highs][-2:]
         known = [level for level in before if level is not None]
         least_ml = min(known, default=0) + self.cal.tolerance_ml
         return one is not None and two is not None and min(one, two) > least_ml
@@ -403,7 +420,9 @@ class WakeWitness:
 
     # Sleep and radio
 
-    def slept(self, out: Mapping[str, Any], record: Mapping[str, Any], elapsed_s: int) -> Iterator[Broken]:  # fmt: skip
+    def slept(
+        self, out: Mapping[str, Any], record: Mapping[str, Any], elapsed_s: int
+    ) -> Iterator[Broken]:
         """R8, R12, R13: a bounded sleep; nothing puts the next regular wake off."""
         found, settings = sleep_of(record["commands"]), self.settings
         assert found is not None, "every wake of the core ends in sleep (R13)"
@@ -445,9 +464,9 @@ class WakeWitness:
             self.told_s.clear()
             self.in_vain, self.sat = self.in_vain + 1, 0
             self.browned = begin["radio"] == "cut off"
-            self.waits_known = not self.settings_lost(record)
+            self.waits_known = self.waits_known and not self.settings_lost(record)
         elif begin["radio"] == "heard":
-            self.vain, self.in_vain = False, 0
+            self.vain, self.in_vain, self.waits_known = False, 0, True
         mv = record["values"]["battery_mv"]
         latched = locked - set(self.last["lockouts"] if self.last else ())
         known = self.last is not None
@@ -469,14 +488,18 @@ class WakeWitness:
             if mv is not None and mv < self.radio_mv and not last_word:
                 yield "R5", f"no radio below {self.radio_mv} mV", f"a report at {mv} mV"
             due = self.quiet >= self.settings.radio_wakes
-            if self.knows and known and not (
-                pressed or latched or fresh or again or due or self.vain
+            if (
+                self.knows
+                and known
+                and not (pressed or latched or fresh or again or due or self.vain)
             ):
                 yield "R17", "no report: nothing is new", f"a report: {sorted(needs)}"
             if self.vain and known and self.waits_known and not pressed and self.sat < self.waits():
                 yield "R17", f"waits {self.waits()} regular wakes", f"a report after {self.sat}"
             self.told_s.update(dict.fromkeys(fresh if pressed else needs, self.now_s))
             self.quiet, self.regulars, self.knows = 0, 0, True
+        elif "reset" in events:
+            return  # the power failed before the report
         elif self.vain and known and self.waits_known and self.bears(record, mv):
             timed = begin["cause"] == "timer" and record["plan"]["phase"] == "idle" and steady
             if timed and self.sat >= self.waits():
@@ -509,6 +532,14 @@ class WakeWitness:
         return "battery low" not in record["lockouts"] and not self.settings_lost(record)
 
 
+def wake_of(events: list[str]) -> list[str]:
+    """The events of a wake's own boot and its radio's, each once where it is the same again: a
+    full log is opened twice, an entry page has a boot of its own."""
+    first = max((at for at, one in enumerate(events) if one == "rest"), default=0)
+    mine = events[first:]
+    return [one for at, one in enumerate(mine) if at == 0 or one != mine[at - 1] or one == "store"]
+
+
 def rules_of(way: str) -> set[str]:
     """The lockouts with that way out."""
     return {name for name, _, one in rules.LOCKOUTS if one == way}
@@ -517,7 +548,7 @@ def rules_of(way: str) -> set[str]:
 def broken(sequence: Sequence, outputs: Iterable[Mapping[str, Any]]) -> Iterator[Failure]:
     """What the witness finds in the wakes of a sequence."""
     witness = WakeWitness(sequence.script)
-    for number, (wake, out) in enumerate(zip(sequence.script["wakes"], outputs), 1):
+    for number, (wake, out) in enumerate(zip(sequence.script["wakes"], outputs, strict=False), 1):
         for rule, wanted, found in witness.see(wake, out):
             yield Failure(
                 sequence.path, sequence.lines[number - 1], number, rule, wanted, found, ""

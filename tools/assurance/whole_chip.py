@@ -46,6 +46,7 @@ class PlainFlash:
         self.cut_in = ""  # only operations on files whose names begin so are counted
         self.fails = ""  # a write to any file whose name begins so is an error
         self.room: int | None = None  # bytes that all files may have together; None: no bound
+        self.short = 0  # so many times the log is opened without memory for its line
         self.stores: list[int] = []
 
     def changes(self, path: str) -> bool:
@@ -82,6 +83,9 @@ class PlainFlash:
                     raise OSError(5)
             elif mode == "wb" and path.startswith("/pot/state."):
                 self.chip.events.append("store")
+            if path.startswith("/pot/log/") and self.short:
+                self.short -= 1
+                raise MemoryError
             if "w" in mode or path not in self.files:
                 self.change(path, lambda: self.files.update({path: b""}))
             if path.startswith("/pot/log/"):
