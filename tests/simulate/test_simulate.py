@@ -190,7 +190,7 @@ def test_a_pump_too_weak_for_a_low_cell_is_a_note(tmp_path: Path) -> None:
     ]
     assert notes[0] == ()
     assert notes[1] == (
-        "at 3463 mV, as low as the cell may be for the pump, it lifts 245 mm; from the least "
+        "at 3.463 V, as low as the cell may be for the pump, it lifts 245 mm; from the least "
         "water it may draw from to the crest are 252 mm",
     )
     assert " it lifts 0 mm; " in notes[2][0]

@@ -17,6 +17,7 @@ from wakewell import units
 from wakewell.pot import agree, description
 from wakewell.pot.agree import FULL_MV
 from wakewell.rig.hydraulics import GRAVITY_MM_S2, LOSS_ENTRANCE, LOSS_EXIT, VISCOSITY_MM2_S
+from wakewell.units import volts
 
 from . import course
 from .doubt import COVER, Doubt, nominal, standard
@@ -252,7 +253,7 @@ def _electric(told: description.About, inputs: Inputs, settings: dict[str, int])
     if told.pump and told.pump.stalled_ua:
         stalled, how = told.pump.stalled_ua / 1e6, "the pump's own blocked current"
     cells = told.battery.cells if told.battery else 1
-    full_v = (FULL_MV[told.battery.chemistry] if told.battery else 5000) * cells / 1000.0
+    full_mv = (FULL_MV[told.battery.chemistry] if told.battery else 5000) * cells
     lasting = running / FUSE_SHARE
     fuse = next((amps for amps in FUSES_A if amps >= lasting), FUSES_A[-1])
     most = told.battery.most_ma / 1000.0 if told.battery and told.battery.most_ma else None
@@ -266,8 +267,8 @@ def _electric(told: description.About, inputs: Inputs, settings: dict[str, int])
             "less, with a diode across the pump for the same current",
         ),
         Size(
-            "switch voltage", "switch, voltage", "V", SWITCH_MARGIN * full_v, None,
-            f"{SWITCH_MARGIN:.0f} times a full battery, {full_v:g} V",
+            "switch voltage", "switch, voltage", "V", SWITCH_MARGIN * (full_mv / 1000.0), None,
+            f"{SWITCH_MARGIN:.0f} times a full battery, {volts(full_mv)}",
         ),
         Size(
             "fuse", "fuse, time-lag", "A", fuse, None,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from wakewell.pot.description import PumpCurve
 from wakewell.rig.battery import CHEMISTRIES, open_mv
+from wakewell.units import volts
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def _cell_kind(chemistry: str, cells: int, sag_mv: int, highest_mv: int, source:
     floor, warn, clear = (10 * math.ceil(open_mv(at, curve) / 10) for at in (FLOOR, WARN, CLEAR))
     warn = max(warn, floor + APART_MV)
     clear = max(clear, warn + APART_MV)
-    why = f"a fifth of the charge is left at {floor / 1000:g} V a cell ({source})"
+    why = f"a fifth of the charge is left at {volts(floor)} a cell ({source})"
     return CellKind(cells, floor, clear, warn, sag_mv, highest_mv, why)
 
 

@@ -22,6 +22,7 @@ from wakewell.errors import BadInput
 from wakewell.pot import agree, pot_folder
 from wakewell.pot.description import KINDS, About, Part, Planter, PotFolder
 from wakewell.rig.soil import SUBSTRATES, WILTING_CM, Plant
+from wakewell.units import volts
 
 WATCHED_DAYS = 7  # of water left in the tank when it asks for more; common practice, no source
 WAKES_S = (86_400, 43_200, 21_600, 14_400)
@@ -258,9 +259,11 @@ def least_flow_ml_s(about: About, low_mv: float) -> float:
     crest_mm = about.tank.crest_mm
     slow = _flow_ml_s(about, crest_mm, low_mv)
     if slow < LEAST_FLOW_ML_S:
-        text = f"pump: gives {slow:.1f} ml/s {crest_mm} mm up through this hose at {low_mv} mV, "
-        text += f"with a tank nearly empty; allowed from {LEAST_FLOW_ML_S:g}; choose a stronger "
-        raise BadInput(text + "one (--pump strong), a lower hose or a wider one (--outlet, --hose)")
+        raise BadInput(
+            f"pump: gives {slow:.1f} ml/s {crest_mm} mm up through this hose at {volts(low_mv)}, "
+            f"with a tank nearly empty; allowed from {LEAST_FLOW_ML_S:g}; choose a stronger one "
+            "(--pump strong), a lower hose or a wider one (--outlet, --hose)"
+        )
     return slow
 
 

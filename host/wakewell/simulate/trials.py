@@ -56,6 +56,7 @@ from wakewell.shipped import CAFE, TRIALS
 from wakewell.simulate import uncalibrated
 from wakewell.simulate.people import ACTS, Owner, Visit
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_key, show_path
+from wakewell.units import volts
 
 MEASURED_MV = 3900.0  # of the cell while the flow is measured at the bench; own assumption
 LONGEST_DAYS = 3650.0
@@ -744,8 +745,8 @@ def _weak(
     if lifts > lift:
         return []
     return [
-        f"at {low_mv:.0f} mV, as low as the cell may be for the pump, it lifts {lifts:.0f} mm; "
-        f"from the least water it may draw from to the crest are {lift:.0f} mm"
+        f"at {volts(low_mv, fine=True)}, as low as the cell may be for the pump, it lifts "
+        f"{lifts:.0f} mm; from the least water it may draw from to the crest are {lift:.0f} mm"
     ]
 
 
