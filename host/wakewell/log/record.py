@@ -330,6 +330,40 @@ class Brief(msgspec.Struct, gc=False, kw_only=True, tag_field="kind", tag="wake"
             raise ValueError(why)
 
 
+class HeardClock(msgspec.Struct, gc=False):
+    """Of a wake's `begin`."""
+
+    utc: Utc
+
+
+class HeardValues(msgspec.Struct, gc=False):
+    """Of its `values`; None: not believed."""
+
+    soil_ppt: Number | None = None
+    level_ml: Number | None = None
+    battery_mv: Number | None = None
+    temperature_mc: Number | None = None
+
+
+class HeardWater(msgspec.Struct, gc=False):
+    """Of its `water`."""
+
+    given_ul: Number | UnsetType | None = UNSET
+
+
+class HeardWake(msgspec.Struct, gc=False):
+    """Of a wake what a row of the database holds. The wake may be shortened. Reading no more than
+    this takes a quarter of the time of reading the record. Each member is as in `Wake`."""
+
+    begin: HeardClock
+    values: HeardValues | UnsetType = UNSET
+    trips: Texts | UnsetType = UNSET
+    lockouts: Texts | UnsetType = UNSET
+    needs: Texts | UnsetType = UNSET
+    water: HeardWater | UnsetType = UNSET
+    charge_uah: Number | UnsetType = UNSET
+
+
 class RunGist(msgspec.Struct, gc=False):
     """Of a pulse no samples."""
 
@@ -528,6 +562,18 @@ def wake_of(plain: Plain) -> Wake:
 def gist_of(plain: Plain) -> Gist:
     """The same for the verdicts alone, at a quarter of the time."""
     return msgspec.convert(plain, Gist)
+
+
+_heard = msgspec.json.Decoder(HeardWake)
+
+
+def heard_wake(data: bytes) -> HeardWake | None:
+    """What a row of the database takes from a wake's line; None if it has not the form of one."""
+    body, _ = line.body_of(data)
+    try:
+        return None if body is None else _heard.decode(body)
+    except (ValueError, RecursionError):
+        return None
 
 
 # The files in force

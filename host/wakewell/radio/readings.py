@@ -8,13 +8,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import msgspec
 from msgspec import UNSET, UnsetType
 
-from wakecore import line
 from wakecore.run import DRY_RUNS
 from wakewell.log.logs import printable
-from wakewell.log.record import MOST_WORD, Number, Texts, Utc
+from wakewell.log.record import MOST_WORD, HeardValues, heard_wake
 from wakewell.log.series import clock_of
 from wakewell.radio.tables import LINES, READINGS, sa
 
@@ -26,56 +24,12 @@ DRY = frozenset(DRY_RUNS)
 Row = tuple[Any, ...]  # NAMES, and the CRC of its line
 
 
-class Clock(msgspec.Struct, gc=False):
-    """Of a wake's `begin`."""
-
-    utc: Utc
-
-
-class Believed(msgspec.Struct, gc=False):
-    """Of its `values`; None: not believed."""
-
-    soil_ppt: Number | None = None
-    level_ml: Number | None = None
-    battery_mv: Number | None = None
-    temperature_mc: Number | None = None
-
-
-class Given(msgspec.Struct, gc=False):
-    """Of its `water`."""
-
-    given_ul: Number | UnsetType | None = UNSET
-
-
-class Told(msgspec.Struct, gc=False):
-    """What a row looks at of a wake, which may be shortened; reading no more than this takes a
-    quarter of the time of reading the record."""
-
-    begin: Clock
-    values: Believed | UnsetType = UNSET
-    trips: Texts | UnsetType = UNSET
-    lockouts: Texts | UnsetType = UNSET
-    needs: Texts | UnsetType = UNSET
-    water: Given | UnsetType = UNSET
-    charge_uah: Number | UnsetType = UNSET
-
-
-_told = msgspec.json.Decoder(Told)
-UNKNOWN = Believed()
-
-
-def told(data: bytes) -> Told | None:
-    """What a wake's line tells; None if it has not the form of a wake."""
-    body, _ = line.body_of(data)
-    try:
-        return None if body is None else _told.decode(body)
-    except (ValueError, RecursionError):
-        return None
+UNKNOWN = HeardValues()
 
 
 def row_of(board: str, n: int, crc: str, heard_s: int, data: bytes) -> Row:
     """The row of a wake's line. What the line does not tell is None."""
-    found = told(data)
+    found = heard_wake(data)
     if found is None:
         return (board, n, None, heard_s, *[None] * (len(NAMES) - 4), crc)
     values = found.values or UNKNOWN

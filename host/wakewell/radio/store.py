@@ -196,7 +196,7 @@ class ReportStore:
         for report in reports:
             number, n, told = seen.get(report.board, (-1, -1, {}))
             wake = next((each for each in reversed(report.lines) if letters.tells(each)), None)
-            said = readings.told(wake.data) if wake is not None else None
+            said = record.heard_wake(wake.data) if wake is not None else None
             utc = said.begin.utc if said is not None else None
             if not is_newer(report.n > number, wake is not None and wake.n > n, utc, told):
                 continue
