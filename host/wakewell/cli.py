@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections.abc import Sequence
 
 from wakewell import extras, terminal
-from wakewell.commands import COMMANDS, known, options_of, parser_of
+from wakewell.commands import COMMANDS, Parser, known, options_of, parser_of
 from wakewell.errors import BadInput
 from wakewell.terminal import OutputLost
 from wakewell.tomlfile import nearest, show, show_path
@@ -56,7 +55,7 @@ def refused(error: OSError) -> str:
     return f"{place}{error.strerror}; check that place, its permissions and its free space"
 
 
-def unknown(parser: argparse.ArgumentParser, name: str, word: str) -> str:
+def unknown(parser: Parser, name: str, word: str) -> str:
     """What to say of a word that a subcommand does not take."""
     if not word.startswith("-"):
         return f"{show(word)}: one word too many; wakewell help {name} says what it takes"

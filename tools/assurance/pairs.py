@@ -45,7 +45,7 @@ AGAIN_WAKES = 4  # regular wakes with dry soil until a pot that was put right wa
 AGAIN_S = 52 * HOUR_S  # a day's water may be used up by what was given first
 THIRSTY_WAKES = 4  # the same until somebody is asked for water by hand: one more than promised
 MOST_WAKES_DAY = 60  # of which no press is one
-PLACE_S = 5 * HOUR_S  # water counts for so much longer than a day, as the developers' page says
+PLACE_S = 5 * HOUR_S  # water counts for up to this much longer than a day (wakecore.state.PLACE_S)
 
 
 class Wrong(Exception):

@@ -95,10 +95,10 @@ class Grouped(argparse.HelpFormatter):
         super().__init__(prog, max_help_position=18)
 
     def _format_action(self, action: argparse.Action) -> str:
-        if not isinstance(action, argparse._SubParsersAction):
+        if action.dest != "command":
             return super()._format_action(action)
         self._action_max_length = max(self._action_max_length, 16)  # for the longest name
-        rows = {row.dest: row for row in action._get_subactions()}
+        rows = {row.dest: row for row in self._iter_indented_subactions(action)}
         parts = []
         for heading, names in GROUPS.items():
             self._indent()
@@ -108,7 +108,19 @@ class Grouped(argparse.HelpFormatter):
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser that refuses as everything else here does: on one line, with what is allowed."""
+    """A parser that refuses as everything else here does: on one line, with what is allowed.
+
+    taken: its arguments; subs: the parsers of its subcommands, by name.
+    """
+
+    def __init__(self, **how: Any) -> None:
+        self.taken: list[argparse.Action] = []
+        self.subs: dict[str, Parser] = {}
+        super().__init__(**how)
+
+    def _add_action(self, action: Any) -> Any:
+        self.taken.append(action)
+        return super()._add_action(action)
 
     def error(self, message: str) -> NoReturn:
         """What it cannot read. Raises BadInput."""
@@ -131,7 +143,7 @@ def known(name: str) -> str:
     return name
 
 
-def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.ArgumentParser:
+def parser_of(names: Collection[str], skip_absent: bool = False) -> Parser:
     """The parser of `wakewell`, which knows the arguments of those subcommands, and of the others,
     where none of them is one, the names.
 
@@ -152,6 +164,7 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     asked = {each: text for each, text in COMMANDS.items() if each in names}
     for each, text in (asked or COMMANDS).items():
         sub = commands.add_parser(each, help=text, description=text, allow_abbrev=False)
+        parser.subs[each] = sub
         if each not in names:
             continue
         try:
@@ -167,15 +180,8 @@ def parser_of(names: Collection[str], skip_absent: bool = False) -> argparse.Arg
     return parser
 
 
-def parsers_in(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
-    """The parsers of the subcommands, by name."""
-    for action in parser._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            return dict(action.choices)
-    return {}
-
-
-def options_of(parser: argparse.ArgumentParser, name: str) -> list[str]:
+def options_of(parser: Parser, name: str) -> list[str]:
     """The long options of that subcommand."""
-    found = parsers_in(parser)[name]._option_string_actions if name else ()
-    return [option for option in found if option.startswith("--")]
+    taken = parser.subs[name].taken if name else []
+    options = [option for action in taken for option in action.option_strings]
+    return [option for option in options if option.startswith("--")]

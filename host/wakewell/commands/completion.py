@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
 
 import shtab
 
@@ -38,18 +37,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """The command. Returns its exit code."""
     parser = parser_of(COMMANDS, skip_absent=True)
-    for action in actions(parser):
+    for action in [action for sub in parser.subs.values() for action in sub.taken]:
         place = PLACES.get(str(action.metavar))
         if place is not None:
             action.complete = place  # type: ignore[attr-defined]  # what shtab looks for
     print(shtab.complete(parser, shell=args.shell))
     return 0
-
-
-def actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
-    """Every argument of a parser and of those below it."""
-    for action in parser._actions:
-        yield action
-        if isinstance(action, argparse._SubParsersAction):
-            for sub in action.choices.values():
-                yield from actions(sub)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 import wakewell
-from wakewell.commands import COMMANDS, DESCRIPTION, given, known, parser_of, parsers_in
+from wakewell.commands import COMMANDS, DESCRIPTION, given, known, parser_of
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +43,7 @@ def manual() -> str:
     page.description = DESCRIPTION
     page.source = f"wakewell {wakewell.__version__}"
     page.manual = "Wakewell"
-    ends = {name: str(sub.epilog) for name, sub in parsers_in(parser).items() if sub.epilog}
+    ends = {name: str(sub.epilog) for name, sub in parser.subs.items() if sub.epilog}
     values = {f"\\fI{value}\\fR": what for value, what in given.VALUES.items()}
     for heading, rows in (
         ("exit status", {"every command": status}),
