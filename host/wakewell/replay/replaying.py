@@ -70,7 +70,7 @@ class Changed:
 
 @dataclass
 class First:
-    """The first wake that came out otherwise: when it was, and how in words."""
+    """The first wake that came out in another way: when it was, and how in words."""
 
     wake: int
     day: int | None
@@ -182,7 +182,7 @@ def replay_log(
     player = Player(InForce(files[0].parent))
     asked_about = bool(settings or instead)
     player.asked = dict(instead or {})
-    # Where this core made the log, and others than its files are asked about, it knows the states.
+    # Where this core made the log and is asked about other files, it knows the states of the log.
     here = States(player.in_force, report.core, MOST_STATES) if asked_about else None
     states = known or {}
     rejudge = Rejudge(

@@ -71,7 +71,7 @@ def list_of_images() -> str:
 
 
 def check_esptool() -> None:
-    """BadInput without an esptool that knows the commands used: older ones call them otherwise."""
+    """BadInput without an esptool that knows the commands used; older ones name them otherwise."""
     if importlib.util.find_spec("esptool") is None:
         raise BadInput(f"--interpreter needs esptool: {extras.install('esptool')}")
     version = importlib.metadata.version("esptool")
