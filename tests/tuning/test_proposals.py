@@ -33,20 +33,26 @@ def test_the_quick_twin_gives_what_the_core_gives_on_the_rig(checked: Study) -> 
     assert checked.now is not None
     lines, now = proposals.in_force(checked)
     some = [now, now | {"depletion_ppt": 550, "fill_ppt": 850}, now | {"wake_s": 43_200}]
-    lives = ahead.lives(checked.trial, checked.now, 180.0, lines, 2)
+    fitted = [*ahead.lives(checked.trial, checked.now, 180.0, lines, 1),
+              *ahead.lives(checked.trial, checked.now, 180.0, lines, 1, seed=1)]  # fmt: skip
+    lives = [*fitted, *ahead.lives(checked.trial, checked.now, 180.0, lines, 4)]
     quick = fast.Lives([trial for _, trial in lives]).live(some)
     for row, one in enumerate(some):
         compiled = proposals.compiled(lines, one)
+        less = []
         for column, (seed, trial) in enumerate(lives):
+            wide = 1.0 if column < len(fitted) else 2.0  # drawn far from the fit: screened by means
             rig = proposals.told(run_trial(replace(trial, lines=compiled), seed, history=True))
             got = {name: float(found[row, column]) for name, found in quick.items()}
             assert got["water_ml"] == pytest.approx(rig["water_week_ml"] * 180 / 7, rel=0.05)
-            assert got["waterings"] == pytest.approx(rig["waterings"], rel=0.1, abs=1.5)
+            assert got["waterings"] == pytest.approx(rig["waterings"], rel=0.1 * wide, abs=1.5)
             assert got["used_mah"] == pytest.approx(rig["used_mah"], rel=0.03)
             assert got["visits"] == pytest.approx(rig["visits"], abs=1.0)
             assert got["stressed_days"] == pytest.approx(rig["stressed_days"], rel=0.15, abs=1.0)
             # What runs through is the small rest of much water: held to that
-            assert got["saucer_ml"] == pytest.approx(rig["saucer_ml"], abs=0.02 * got["water_ml"])
+            less.append((rig["saucer_ml"] - got["saucer_ml"]) / got["water_ml"])
+            assert abs(less[-1]) < 0.02 * wide
+        assert abs(sum(less) / len(less)) < 0.02
 
 
 def test_a_life_begins_on_the_day_on_which_the_log_ends(checked: Study) -> None:

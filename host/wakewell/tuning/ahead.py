@@ -332,10 +332,11 @@ def lives(
     seed: int = 0,
     until: int | None = None,
 ) -> list[tuple[int, Trial]]:
-    """(seed, trial) of so many draws of the pot's doubt, from the log's end or from wake `until`.
-    A draw that makes no pot is left out."""
+    """(seed, trial) of so many draws of the pot's doubt, from the log's end or from wake `until`; a
+    single one has the numbers as fitted. A draw that makes no pot is left out."""
     made = []
-    for number, values in enumerate((found.soil.values, *found.soil.draws(draws - 1, seed))):
+    drawn = found.soil.draws(draws, seed) if draws > 1 else [found.soil.values]
+    for number, values in enumerate(drawn):
         try:
             begin = begin_of(found, values, seed + number, until)
             trial = trial_of(base, found, values, begin, days, lines, seed + number)
@@ -456,13 +457,6 @@ def interval(values: Sequence[float]) -> tuple[float, float, float]:
 
 
 def foretold(rows: Sequence[Mapping[str, float]], name: str) -> tuple[float, float, float]:
-    """`interval` of that total. Where doses are counted, half a dose wider on either side: the end
-    of the time falls before or after one by chance, which no draw of the pot's numbers shows."""
-    middle, low, high = interval([row[name] for row in rows])
-    if name == "waterings" and high > 0.0:
-        return middle, max(0.0, math.floor(low - 0.5)), math.ceil(high + 0.5)
-    if name == "water_week_ml" and high > 0.0:
-        doses = float(np.median([row["waterings"] for row in rows]))
-        edge = 0.5 * middle / max(1.0, doses)
-        return middle, max(0.0, low - edge), high + edge
-    return middle, low, high
+    """`interval` of that total. That the end of the time falls before or after a dose is in it: the
+    doses of each draw fall at other times."""
+    return interval([row[name] for row in rows])

@@ -4,10 +4,9 @@ What belongs here: the least squares for soil and tank, leaning on what is belie
 log, and how far the result is to be trusted. What does not: the cell's (charge.py), telling it
 (told.py), what the twin foretells (ahead.py).
 
-The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. A doubt
-is the standard deviation of what was found about what is true, for residuals that hang together
-in another way than the fit weighs them: the sandwich of Huber (1967) and White (1980,
-Econometrica 48, 817), with the belief in it.
+The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. In its
+last round the soil's residuals are weighed by how they hang together (generalised least squares,
+Aitken 1935), with the belief among them, and the doubt is that of the same sum of squares.
 """
 
 from __future__ import annotations
@@ -36,6 +35,7 @@ from wakewell.tuning.twin import CAUGHT_DAYS, DAY_S, KNOBS, NAMES, Course, named
 from wakewell.tuning.weather import Weather
 
 Numbers = NDArray[np.float64]
+Weighing = Callable[[Numbers], Numbers]
 
 SPREADING = [NAMES.index(name) for name in ("slow", "spread", "bulb", "zero")]
 CLOCK, CLOCKS = NAMES.index("clock"), 21  # and how many speeds of it are tried
@@ -61,7 +61,6 @@ NO_HOUR = 0.05  # and day and night are not, in which a dose is drunk or stays; 
 # A probe that is broken drifts far beyond what any probe does: looked for where readings scatter
 DRIFT, BROKEN_PPT, DRIFTED_PPT = NAMES.index("drift"), 40.0, 15.0  # in a hundred days
 SCATTERS, LESS = 1.1, 0.85  # times the least scatter; times the scatter without the drift
-NEARLY = 2.0  # slopes are taken as far out as a doubt so many times that of the weights
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
@@ -98,11 +97,17 @@ class SoilFit:
         return self.at(name)[1] < TOLD_BELOW * float(self.priors[NAMES.index(name)])
 
     def draws(self, count: int, seed: int = 0) -> Numbers:
-        """So many sets of numbers as the log leaves them possible, within their bounds."""
-        random = np.random.default_rng(seed)
-        found = random.multivariate_normal(self.values, self.cov, size=count, method="eigh")
+        """So many sets of numbers as the log leaves them possible, within their bounds.
+
+        They fill the doubt evenly (a scrambled Sobol sequence): the middle of a few of them is
+        steadier than of as many thrown at random.
+        """
+        if not count:
+            return np.empty((0, len(self.values)))
+        even = qmc.MultivariateNormalQMC(self.values, self.cov, seed=seed)
         low, high = _bounds()
-        return np.clip(found, low, high)
+        found: Numbers = np.clip(even.random(1 << (count - 1).bit_length())[:count], low, high)
+        return found
 
 
 @dataclass(frozen=True)
@@ -166,6 +171,7 @@ def soil(
     values = believed if begin is None else begin
     scatter, alike, runs = 6.0, 0.5, 0
     weights = np.ones(len(read))
+    days = np.array([look.time_s / DAY_S for look in looks])[counts]
 
     def off(numbers: Numbers) -> Numbers:
         expected, _ = course.run(numbers)
@@ -173,8 +179,7 @@ def soil(
         return left
 
     for step in range(ROUNDS):
-        wide = scatter * math.sqrt((1.0 + alike) / (1.0 - alike))
-        root = np.sqrt(weights) / wide
+        root = np.sqrt(weights) / (scatter * math.sqrt((1.0 + alike) / (1.0 - alike)))
 
         def residuals(numbers: Numbers, root: Numbers = root) -> Numbers:
             return np.concatenate((off(numbers) * root, (numbers - believed) / doubts))
@@ -208,9 +213,14 @@ def soil(
         scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
         weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
         alike = alike_of(left * np.sqrt(weights))
-    days = np.array([look.time_s / DAY_S for look in looks])[counts]
-    cov = sandwich(_curved(off, root, values, doubts), root, days, WIDER * scatter, doubts)
-    runs += 4 * len(KNOBS)
+    white = whitening(days, WIDER * scatter, weights)
+    curved = _curved(lambda n: white(off(n)), values, doubts)
+    step_to, cov = generalised(curved, white(left), values - believed, doubts)
+    values = np.clip(values + step_to, low, high)
+    left = off(values)
+    scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
+    alike = alike_of(left * np.sqrt(weights))
+    runs += 4 * len(KNOBS) + 1
     return SoilFit(values, cov, scatter, alike, runs, doubts)
 
 
@@ -259,11 +269,9 @@ def _slopes(
     return found
 
 
-def _curved(
-    off: Callable[[Numbers], Numbers], root: Numbers, values: Numbers, doubts: Numbers
-) -> Numbers:
-    """The slopes of the residuals, as far out on either side as the doubt reaches: the soil's
-    course has steps, which nearer slopes would take for knowledge."""
+def _curved(weighed: Weighing, values: Numbers, doubts: Numbers) -> Numbers:
+    """The slopes of the weighed residuals, as far out on either side as the doubt reaches: the
+    soil's course has steps, which nearer slopes would take for knowledge."""
     reach = 0.5 * doubts
     low, high = _bounds()
     for _ in range(2):
@@ -272,10 +280,9 @@ def _curved(
             above, below = values.copy(), values.copy()
             above[index] = min(high[index], values[index] + reach[index])
             below[index] = max(low[index], values[index] - reach[index])
-            columns.append((off(above) - off(below)) / (above[index] - below[index]))
+            columns.append((weighed(above) - weighed(below)) / (above[index] - below[index]))
         slopes = np.column_stack(columns)
-        steep = slopes * root[:, None] / NEARLY
-        cov = np.linalg.inv(steep.T @ steep + np.diag(1.0 / doubts**2))
+        cov = np.linalg.inv(slopes.T @ slopes + np.diag(1.0 / doubts**2))
         reach = np.maximum(LEAST_REACH * doubts, np.sqrt(np.diag(cov)))
     return slopes
 
@@ -288,32 +295,54 @@ def together(days: Numbers) -> Numbers:
     return share
 
 
-def sandwich(
-    slopes: Numbers, root: Numbers, days: Numbers, off_ppt: float, doubts: Numbers
-) -> Numbers:
-    """The covariance of what least squares with those weights finds about the truth.
+def whitening(days: Numbers, off_ppt: float, weights: Numbers) -> Weighing:
+    """What makes residuals of those days independent, each of spread 1.
 
-    root: of the weights. days: of each reading. off_ppt: by so much each reading is off by itself
-    (those of one dose count as one), and as much together with those near it, for what a dose or
-    the weather brought beside the mark stays in the pot until the twin has followed the readings
-    there: an exponential correlation with the twin's own time constant. So drying is told by the
-    days and not by the many readings of a dose. doubts: before the log.
+    off_ppt: by so much each reading is off by itself (those of one dose count as one), and as much
+    together with those near it, for what a dose or the weather brought beside the mark stays in
+    the pot until the twin has followed the readings there: an exponential correlation with the
+    twin's own time constant. So drying is told by the days and not by the many readings of a dose.
+    weights: of each reading by itself. What hangs together so is a chain, and Kalman's filter
+    takes from each reading what those before it foretell (1960, J. Basic Eng. 82, 35).
+    """
+    steps = []
+    power = off_ppt * off_ppt
+    doubt = power  # of what readings are off by together
+    alone = power / (together(days) * weights)
+    for keeps, own in zip(
+        np.exp(-np.diff(days, prepend=days[:1]) / CAUGHT_DAYS).tolist(), alone.tolist(), strict=True
+    ):
+        doubt = keeps * keeps * doubt + (1.0 - keeps * keeps) * power
+        gain = doubt / (doubt + own)
+        steps.append((keeps, gain, 1.0 / math.sqrt(doubt + own)))
+        doubt *= 1.0 - gain
+
+    def white(off: Numbers) -> Numbers:
+        found, near = [], 0.0
+        for (keeps, gain, scale), one in zip(steps, off.tolist(), strict=True):
+            near *= keeps
+            new = one - near
+            near += gain * new
+            found.append(scale * new)
+        return np.array(found)
+
+    return white
+
+
+def generalised(
+    slopes: Numbers, white: Numbers, beyond: Numbers, doubts: Numbers
+) -> tuple[Numbers, Numbers]:
+    """(the step to the least sum of whitened squares and of the belief's, the covariance there).
+
+    slopes: of the whitened residuals; white: they; beyond: the numbers less what was believed;
+    doubts: before the log.
     """
     belief = np.diag(1.0 / doubts**2)
-    pull = slopes * root[:, None] ** 2
-    bread = np.linalg.inv(slopes.T @ pull + belief)
-    alone = pull.T @ (pull / together(days)[:, None])
-    kept = np.exp(-np.diff(days, prepend=days[:1]) / CAUGHT_DAYS)
-    near, before = np.zeros_like(belief), np.zeros(len(doubts))
-    for keeps, row in zip(kept.tolist(), pull, strict=True):
-        before = keeps * before
-        near += np.outer(row, before)
-        before = before + row
-    near = pull.T @ pull + near + near.T
-    cov = bread @ (off_ppt**2 * (alone + near) + belief) @ bread
+    cov = np.linalg.inv(slopes.T @ slopes + belief)
+    step = -cov @ (slopes.T @ white + belief @ beyond)
     more = np.array([ALSO_WIDER.get(name, 1.0) for name in NAMES])
     more = np.maximum(1.0, np.minimum(more, doubts / np.sqrt(np.diag(cov))))
-    return np.asarray(cov * np.outer(more, more), dtype=np.float64)
+    return step, np.asarray(cov * np.outer(more, more), dtype=np.float64)
 
 
 def linear(

@@ -287,7 +287,7 @@ def proposal_lines(found: Proposals) -> Iterator[str]:
                 yield f"         {text}: {best}{unit}, {least} to {most}{more}"
         if one.matters:
             share = ", then ".join(
-                f"{name} ({min(1.0, lost):.0%} of the gain is lost without it)"
+                f"{name} ({100.0 * min(1.0, lost):.0f} % of the gain is lost without it)"
                 for name, lost in one.matters
             )
             yield f"         matters most: {share}"

@@ -1,6 +1,6 @@
 """What has gone wrong with a pot, and who came when: so that a twin's next year has it too.
 
-What belongs here: spells without a believed soil reading, and the time from a need to its answer,
+What belongs here: spells of implausible soil readings, and the time from a need to its answer,
 both from the log with their wakes; a year's draw of them. What does not: what they do (rig/).
 """
 
@@ -24,7 +24,7 @@ LATER, LATEST = 0.4, 20.0  # a person takes so much more or less time (a log's s
 
 @dataclass(frozen=True)
 class Troubles:
-    """Of one log. spells: (first wake, last wake, s) without a believed reading of the soil;
+    """Of one log. spells: (first wake, last wake, s) of implausible soil readings;
     fills: (wake that asked, wake that saw the tank filled, days); days: of log."""
 
     days: float
@@ -40,9 +40,10 @@ class Troubles:
         """Where in the log it comes from, in words."""
         if self.spells:
             wakes = many_wakes([n for a, b, _ in self.spells for n in range(a, b + 1)])
-            lost = f"soil not believed {len(self.spells)} times in {self.days:.0f} days, {wakes}"
+            times = f"{len(self.spells)} times in {self.days:.0f} days, {wakes}"
+            lost = f"soil reading implausible {times}"
         else:
-            lost = f"soil believed throughout, {self.days:.0f} days"
+            lost = f"soil reading never implausible, {self.days:.0f} days"
         if not self.fills:
             return [lost, "the tank is filled as in a usual trial: the log has no refill"]
         asked = many_wakes([row[0] for row in self.fills])
