@@ -4,9 +4,9 @@ What belongs here: the least squares for soil and tank, leaning on what is belie
 log, and how far the result is to be trusted. What does not: the cell's (charge.py), telling it
 (told.py), what the twin foretells (ahead.py).
 
-The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. In its
-last round the soil's residuals are weighed by how they hang together (generalised least squares,
-Aitken 1935), with the belief among them, and the doubt is that of the same sum of squares.
+The soil's fit is nonlinear (scipy.optimize.least_squares); the tank's is linear and closed. Its
+last steps weigh the soil's residuals by how they hang together (generalised least squares, Aitken
+1935), with the belief among them, and the doubt is that of the same sum of squares.
 """
 
 from __future__ import annotations
@@ -62,6 +62,7 @@ NO_HOUR = 0.05  # and day and night are not, in which a dose is drunk or stays; 
 DRIFT, BROKEN_PPT, DRIFTED_PPT = NAMES.index("drift"), 40.0, 15.0  # in a hundred days
 SCATTERS, LESS = 1.1, 0.85  # times the least scatter; times the scatter without the drift
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
+STEPS = 2  # at the end, by wide slopes
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
 MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
 ODD = 3.0  # standard deviations from what the folder says: perhaps another pot's log
@@ -213,14 +214,20 @@ def soil(
         scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
         weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
         alike = alike_of(left * np.sqrt(weights))
-    white = whitening(days, WIDER * scatter, weights)
-    curved = _curved(lambda n: white(off(n)), values, doubts)
-    step_to, cov = generalised(curved, white(left), values - believed, doubts)
-    values = np.clip(values + step_to, low, high)
-    left = off(values)
-    scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
-    alike = alike_of(left * np.sqrt(weights))
-    runs += 4 * len(KNOBS) + 1
+    for _ in range(STEPS):
+        white = whitening(days, WIDER * scatter, weights)
+
+        def whitened(numbers: Numbers, white: Weighing = white) -> Numbers:
+            return white(off(numbers))
+
+        curved = _curved(whitened, values, doubts)
+        moved, cov = generalised(curved, white(left), values - believed, doubts)
+        values = np.clip(values + moved, low, high)
+        left = off(values)
+        scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
+        weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
+        alike = alike_of(left * np.sqrt(weights))
+        runs += 4 * len(KNOBS) + 1
     return SoilFit(values, cov, scatter, alike, runs, doubts)
 
 

@@ -31,7 +31,7 @@ from wakewell.tuning.pooled import Pool
 from wakewell.tuning.twin import Course, Numbers
 from wakewell.tuning.weather import Weather
 
-FEW = 16  # twins that live through the part held out
+FEW = 32  # twins that live through the part held out; of 16 the outermost would be the band
 
 
 @dataclass
