@@ -65,6 +65,7 @@ class WakeWitness:
         self.silent_ul, self.lowest_ppt, self.learns = 0, -1, False
         self.forget()
         self.waits_known = True  # a new pot has no report behind it
+        self.pulse_s = -100 * DAY_S
 
     def forget(self) -> None:
         """What the pot remembers is not known from here on."""
@@ -81,7 +82,7 @@ class WakeWitness:
         self.highs: list[int | None] = []  # levels of the last wakes
         self.looks: set[int] = set()  # owed since the last pulse
         self.short = 0  # sleeps in a row that were no longer than a look's, and no pulse
-        self.full_s = self.pulse_s = -100 * DAY_S  # when the last pulse was
+        self.pulse_s = 0  # when the last pulse was: a damaged state is taken to have held one
         self.charged = 0  # rested wakes in a row above the clearing voltage
         self.thirst = 0  # regular wakes in a row that found the plant in want of water
         self.cut = False  # was the last dose cut short?
