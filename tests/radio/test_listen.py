@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import multiprocessing
+import os
 import shutil
-import subprocess
 import sys
-import textwrap
 import threading
 import time
 from pathlib import Path
@@ -290,48 +291,59 @@ def test_what_is_not_ours_is_not_cut_off(tmp_path: Path) -> None:
     assert path.read_bytes() == LINES[0] + b"\nsomething else\n" + LINES[1] + b"\n"
 
 
-KILLED = """
-    import os, sys
-    from pathlib import Path
-    sys.path[:0] = [{tests!r}, {tests!r} + "/.."]
-    import test_listen as t
-    from wakewell.radio import files, store
-    desk = t.Desk(Path({folder!r}))
-    step, at = {step}, 0
-    def cut(name, module):
+# A process for each step, of one that has imported what takes long; where nothing can be forked
+# each imports it itself
+PROCESSES = multiprocessing.get_context("spawn" if sys.platform == "win32" else "forkserver")
+if sys.platform != "win32":
+    PROCESSES.set_forkserver_preload(
+        [
+            "hypothesis.strategies", "pytest", "sqlalchemy.dialects.sqlite", "trustme",
+            "wakewell.deskboard", "wakewell.radio.listen", "wakewell.radio.store",
+        ]
+    )  # fmt: skip
+
+
+def killed_at(step: int, order: int, folder: Path, answered: Path) -> None:
+    """Hear two reports and end without a further word before that step. Runs in a process of its
+    own; a line is added to `answered` for each answer."""
+    desk, at = Desk(folder), itertools.count(1)
+
+    def cut(name: str, module: Any) -> None:
         real = getattr(module, name)
-        def wrapped(*args, **kwargs):
-            global at
-            at += 1
-            if at == step:
+
+        def wrapped(*args: Any, **kwargs: Any) -> Any:
+            if next(at) == step:
                 os._exit(9)
             return real(*args, **kwargs)
+
         setattr(module, name, wrapped)
-    cut("append", files)
-    cut("lay", files)
-    cut("_replace", files)
-    cut("_see", store.ReportStore)
-    cut("take", store.ReportStore)
-    cut("export", store.ReportStore)
-    desk.listener.post = lambda *a: print("answered", flush=True)
-    reports = [t.pack(t.LINES[:10]), t.pack(t.LINES[10:20], n=2)]
-    for report in reports[::{order}]:
+
+    for name, module in (
+        ("append", files), ("lay", files), ("_replace", files),
+        ("_see", ReportStore), ("take", ReportStore), ("export", ReportStore),
+    ):  # fmt: skip
+        cut(name, module)
+
+    def post(*_: Any) -> None:
+        with answered.open("a") as file:
+            file.write("answered\n")
+
+    desk.listener.post = post
+    for report in [pack(LINES[:10]), pack(LINES[10:20], n=2)][::order]:
         desk.hear(report)
-    print("done")
-"""
 
 
 @pytest.mark.parametrize("order", [1, -1])
 @pytest.mark.parametrize("step", range(1, 11))
 def test_killed_at_each_step_and_heard_again(tmp_path: Path, step: int, order: int) -> None:
     """Cut off before each of its steps: what was answered is kept, and nothing is kept twice."""
-    folder = tmp_path / "basil"
-    code = textwrap.dedent(KILLED).format(
-        tests=str(Path(__file__).parent), folder=str(folder), step=step, order=order
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.returncode in (0, 9), done.stderr
-    answered = done.stdout.count("answered")
+    folder, told = tmp_path / "basil", tmp_path / "answered"
+    told.touch()
+    process = PROCESSES.Process(target=killed_at, args=(step, order, folder, told))
+    process.start()
+    process.join()
+    assert process.exitcode in (0, 9)
+    answered = told.read_text().count("answered")
     desk = Desk(folder)
     assert len(desk.listener.store.lines(BOARD)) >= 10 * answered
     desk.listener.store.export()
