@@ -152,14 +152,20 @@ export class Heap {
     this.exports.gcStart();
     const words = this.words();
     const bytes = this.bytes();
+    // Read once: between start and end nothing of it changes
+    const areas = [...this.areas()].map((area) => ({
+      area,
+      table: words[(area + TABLE) >> 2],
+      pool: words[(area + POOL) >> 2],
+      end: words[(area + POOL_END) >> 2],
+    }));
     for (let at = this.exports.emscripten_stack_get_current() & ~3; at < STACK_TOP; at += 4) {
       const pointer = words[at >> 2];
       if (pointer & (BLOCK - 1)) continue;
-      for (const area of this.areas()) {
-        const pool = this.field(area, POOL);
-        if (pointer < pool || pointer >= this.field(area, POOL_END)) continue;
+      for (const { area, table, pool, end } of areas) {
+        if (pointer < pool || pointer >= end) continue;
         const block = (pointer - pool) / BLOCK;
-        const entry = this.field(area, TABLE) + (block >> 2);
+        const entry = table + (block >> 2);
         const shift = (block & 3) * 2;
         if (((bytes[entry] >> shift) & 3) === 1) {
           bytes[entry] |= 3 << shift;

@@ -13,10 +13,16 @@
 
 import fs from "node:fs";
 import path from "node:path";
+import v8 from "node:v8";
 import { interpreter } from "./collecting.mjs";
 
 const order = JSON.parse(fs.readFileSync(process.argv[2], "utf8"));
 const chip = order.chip;
+// A single boot is over before better machine code for it would pay
+if (chip?.fails.length === 1 && !chip.lines) {
+  v8.setFlagsFromString("--no-wasm-tier-up");
+  v8.setFlagsFromString("--no-wasm-dynamic-tiering");
+}
 const out = (text) => fs.writeSync(1, text + "\n");
 const { folder, first, most } = order;
 let python, heap;
