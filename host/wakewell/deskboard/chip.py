@@ -36,9 +36,9 @@ CAUSES = {
     L.DEEPSLEEP_RESET: "deep sleep",
     L.SOFT_RESET_CAUSE: "soft reset",
 }
+MESSAGE, ANSWER = struct.Struct(L.MESSAGE), struct.Struct(L.ANSWER)
 MOST_CRASHES = 3
 MOST_AT_A_TIME = 100  # messages of the interpreter, before anybody else is heard
-FOLLOWS_MS = 1  # after an answer the next question is waited for so long, real time
 BRIEF_US = 1_000_000  # a sleep shorter than that is one boot after another: it passes at once
 
 
@@ -400,8 +400,7 @@ class DeskChip:
         for told in range(MOST_AT_A_TIME):
             if interpreter is None or interpreter is not self.interpreter:
                 return
-            # Questions come one upon another: whoever asked once is listened to for a moment
-            message = interpreter.message(FOLLOWS_MS if told else 0)
+            message = interpreter.message(follows=told > 0)
             if not message:
                 return
             self._handle(interpreter, message)
@@ -426,12 +425,14 @@ class DeskChip:
         self._boot(L.HARD_RESET)
 
     def _handle(self, interpreter: Interpreter, message: bytes) -> None:
-        kind, pin, a, b, seq, amount, t_us, big = struct.unpack_from(L.MESSAGE, message)
+        kind, pin, a, b, seq, amount, t_us, big = MESSAGE.unpack_from(message)
         t_us = self._now_us = max(self._now_us, t_us)
         pads, world = self.pads, self.world
         pads.deliver(t_us)
         value = 0
-        steady_us = max(0, min(world.steady_us, pads.next_us - t_us, (1 << 32) - 1))
+        steady_us = world.steady_us
+        if steady_us:
+            steady_us = max(0, min(steady_us, pads.next_us - t_us, (1 << 32) - 1))
         more: list[bytes] = []
         if kind == L.PIN:
             pads.set(pin, None if a == L.FLOATING else a, b, t_us)
@@ -495,9 +496,7 @@ class DeskChip:
         # Before the answer, so that a chip that browns out does nothing more.
         self.settle()
         if seq and interpreter is self.interpreter:
-            with contextlib.suppress(OSError):  # it has just ended
-                for packet in (struct.pack(L.ANSWER, seq, value, steady_us), *more):
-                    interpreter.events.send(packet)
+            interpreter.answer(ANSWER.pack(seq, value, steady_us), *more)
 
 
 def _monotonic_us() -> int:

@@ -14,9 +14,9 @@ import json
 import mmap
 import os
 import platform
-import select
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import tempfile
@@ -32,6 +32,8 @@ READ, FUTEX = "0", "202"  # system calls of Linux on x86-64: of a console, of a 
 # Most on the way from a prompt to running code (it compiles) or back: of its processor's time, and
 # of looks, a millisecond apart, at which it slept.
 BETWEEN_S, BETWEEN_LOOKS = 2.0, 2000
+MOST_MESSAGE_BYTES = L.MESSAGE_BYTES + L.PULSE_BYTES * L.MOST_PULSES
+FOLLOWS = struct.pack("ll", 0, 1000)  # a moment for its next question: s, us (socket(7))
 TICKS_S = os.sysconf("SC_CLK_TCK") if sys.platform != "win32" else 100  # of /proc
 FRIENDLY_PROMPT = b'Type "help()" for more information.\r\n>>> '
 
@@ -174,9 +176,8 @@ class Interpreter:
         self.console = console
         self.events = events
         console.setblocking(False)
-        events.setblocking(False)
-        self._told = select.poll()
-        self._told.register(events, select.POLLIN)
+        events.setblocking(True)
+        events.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, FOLLOWS)
         self.ready = False  # boot.py may start
         self.done = False  # boot.py and main.py are over
         self.ended = False
@@ -196,14 +197,19 @@ class Interpreter:
         self._hidden = bytearray()
         self._to_raw = False
 
-    def message(self, wait_ms: int) -> bytes:
-        """The next of its messages; b"" if none comes within that time."""
-        if not self._told.poll(wait_ms):
-            return b""
+    def message(self, follows: bool) -> bytes:
+        """The next of its messages, b"" if there is none. follows: one is waited for a moment,
+        because questions come one upon another."""
         try:
-            return self.events.recv(L.MESSAGE_BYTES + L.PULSE_BYTES * L.MOST_PULSES)
-        except ConnectionResetError:
+            return self.events.recv(MOST_MESSAGE_BYTES, 0 if follows else socket.MSG_DONTWAIT)
+        except (BlockingIOError, ConnectionResetError):
             return b""
+
+    def answer(self, *packets: bytes) -> None:
+        """Send it these, one after the other."""
+        with contextlib.suppress(OSError):  # it has just ended
+            for packet in packets:
+                self.events.send(packet, socket.MSG_DONTWAIT)
 
     def output(self) -> bytes:
         """What it printed since last asked."""
