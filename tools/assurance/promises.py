@@ -66,6 +66,7 @@ class WakeWitness:
         self.forget()
         self.waits_known = True  # a new pot has no report behind it
         self.pulse_s = -100 * DAY_S
+        self.thirst = 0
 
     def forget(self) -> None:
         """What the pot remembers is not known from here on."""
@@ -84,7 +85,9 @@ class WakeWitness:
         self.short = 0  # sleeps in a row that were no longer than a look's, and no pulse
         self.pulse_s = 0  # when the last pulse was: a damaged state is taken to have held one
         self.charged = 0  # rested wakes in a row above the clearing voltage
-        self.thirst = 0  # regular wakes in a row that found the plant in want of water
+        # Regular wakes in a row that found the plant in want of water; a damaged state may have
+        # taken two of them with it, and one is not kept
+        self.thirst = -2
         self.cut = False  # was the last dose cut short?
         self.in_vain = self.sat = 0  # reports in a row that nobody heard, regular wakes since
         self.browned, self.waits_known = False, False
