@@ -141,6 +141,7 @@ def test_the_judge_waits_for_the_maker_as_long_as_he_takes(monkeypatch: pytest.M
     life = troubles.life(SEED, 649)
     assert life.tables["settings"]["wake_s"] == 43200
     assert outcomes.play(life).broken == []
-    monkeypatch.setattr(people.Household, "_clear", lambda *_: 0)  # he comes, and does nothing
+    # He comes, and does nothing
+    monkeypatch.setattr(people.Household, "clear_by_cable", lambda *_: 0)
     (line,) = outcomes.play(life).broken
     assert "again: no water for 10 dry wakes" in line

@@ -133,7 +133,7 @@ class Household:
             "press the button": lambda _board, _: PRESS_MS,
             "hold the button": lambda _board, _: HOLD_MS,
             "empty the saucer": self._empty,
-            "clear with the cable": self._clear,
+            "clear with the cable": self.clear_by_cable,
         }
 
     def come(self, at_s: float, visit: Visit) -> None:
@@ -158,7 +158,7 @@ class Household:
         self.lockouts = record["lockouts"]
 
     def act(self, board: Any) -> int:
-        """The next visit that is due. See `board.People`."""
+        """The next visit that is due. See `rig_board.People`."""
         _, _, visit = heapq.heappop(self.coming)
         self.next_s = self.coming[0][0] if self.coming else math.inf
         self.promised.discard(visit.act)
@@ -192,6 +192,7 @@ class Household:
         board.pot.empty_saucer()
         return 0
 
-    def _clear(self, board: Any, _amount: float | None) -> int:
+    def clear_by_cable(self, board: Any, _amount: float | None) -> int:
+        """The maker ends every lockout that only the cable ends."""
         board.host = ["clear " + name for name in self.lockouts if name in MAKERS]
         return CABLE_MS
