@@ -1,7 +1,8 @@
 """The driver: carries wakecore's commands out on a board and brings the values back.
 
-Written once, for chip, mock and replay. It decides nothing. `DrivenBoard` is what a board offers.
-The heap is locked during a pulse where the interpreter can do that: nothing may take memory.
+There is one driver for chip, mock and replay, and it decides nothing. `DrivenBoard` is what a board
+must offer. During a pulse the heap is locked, if the interpreter can do that: nothing may take
+memory then, so memory cannot run out while the pump is on.
 """
 
 from wakecore.command import CLOSE, OFF, READ, REST, Log, Pump, Report, Sleep, Store
@@ -45,12 +46,15 @@ except ImportError:
 
 
 MOST_COMMANDS = 16  # the longest wake has twelve
-# Made here: an `except` that lists them makes a tuple, and the heap is locked there.
+# Made here, because listing them at the `except` makes a tuple, and the heap is locked there.
 FAULTS = (MemoryError, OSError, ValueError)
 
 
 def pulse(board: "DrivenBoard", run: "Run") -> None:
-    """One pulse. Whatever goes wrong in it, the pump is off when this returns."""
+    """One pulse: pump on, samples until the core ends it, pump off.
+
+    Whatever goes wrong, the pump is off when this returns.
+    """
     fault: str | None = "fault"
     locked = False
     try:
@@ -78,7 +82,8 @@ def drive(board: "DrivenBoard", state: "State", pot: "Pot", begin: "Any") -> Non
 
     begin: what the board knows before any reading, a `Begin`.
 
-    Raises ValueError for a command that is not known here: core and driver are not of one version.
+    Raises ValueError for a command that is not known here, as when core and driver are of different
+    versions, and for a wake that does not end.
     """
     commands = wake(state, pot, begin)
     answer: Any = None

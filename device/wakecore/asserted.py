@@ -1,6 +1,6 @@
-"""What must hold of a state that is stored. For asserts alone, which a chip is sent without.
+"""What must hold of a state that is stored. Only asserts use it.
 
-Imported only where asserts are on, and left out of what `flash` sends.
+It is imported only where asserts are on. `flash` compiles asserts out and does not send this file.
 """
 
 from struct import pack
@@ -27,9 +27,10 @@ def stored(numbers: "Sequence[int]") -> bytes:
     return pack("<%di" % len(ROWS), *numbers)
 
 
-# All numbers are compared at once. With its highest bit turned over, each counts from -2**31 up, so
-# the least of all can be taken from them in one subtraction, and they from the most. A difference
-# takes 31 bits; only where a number is beyond its bound is the highest bit set.
+# All numbers are compared at once, because tests do this after every wake. Flipping the highest bit
+# turns each signed number into an unsigned one. Then one subtraction takes all least values from
+# all numbers, and another takes all numbers from the most. A difference within the bounds needs 31
+# bits. Where a number is beyond its bound, the highest bit of its place is set.
 HIGHEST = joined(pack("<I", 1 << 31) * len(ROWS))
 LEAST = joined(stored([row[1] for row in ROWS])) ^ HIGHEST
 MOST = joined(stored([row[2] for row in ROWS])) ^ HIGHEST

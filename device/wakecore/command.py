@@ -1,6 +1,6 @@
-"""What the core asks of the board, one command at a time. A wake is a dozen of them.
+"""What the core asks of the board, one command at a time. A wake is about a dozen of them.
 
-What each one is sent back stands beside it. A board that knows no answer sends None.
+The comment beside a command says what the board sends back. A board without an answer sends None.
 """
 
 if False:
@@ -9,7 +9,7 @@ if False:
 
 
 class Command:
-    """Asked by its name alone: one of the four below. All others carry what they need."""
+    """A command that needs no values: the four below. The others carry theirs."""
 
 
 OFF = Command()  # pump off, its pin set up anew; nothing comes back
@@ -26,7 +26,7 @@ class Store(Command):
 
 
 class Pump(Command):
-    """One pulse, watched; the Run holds what came of it."""
+    """One pulse of the pump, watched. The Run holds the result."""
 
     def __init__(self, run: "Run") -> None:
         self.run = run
@@ -40,14 +40,14 @@ class Log(Command):
 
 
 class Report(Command):
-    """By radio, in a boot of its own: what is recorded up to wake n."""
+    """Send by radio what is recorded up to wake n. The board does it in a boot of its own."""
 
     def __init__(self, n: int) -> None:
         self.n = n
 
 
 class Sleep(Command):
-    """Deep sleep, which never returns. button: 1 if a press ends it too."""
+    """Deep sleep; the board boots anew after it. button: 1 if a press ends it too."""
 
     def __init__(self, sleep_s: int, button: int) -> None:
         self.sleep_s, self.button = sleep_s, button

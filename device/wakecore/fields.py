@@ -2,7 +2,7 @@
 
 Settings may be tuned, also over the air. Hard limits and calibration change by cable
 only. All three reach the board as one line of JSON each (see `line`), checked here again,
-because a file can rot. A default is always the careful choice: a pot that runs on
+because a file can be damaged. A default is always the careful choice: a pot that runs on
 defaults is not commissioned (stage 0) and never pumps.
 """
 
@@ -100,7 +100,7 @@ COUNTS_LEAST, COUNTS_MOST = -(1 << 28), 1 << 28
 
 KINDS = {"settings": SETTINGS, "limits": LIMITS, "calibration": CALIBRATION}
 
-# A setting stays inside a hard limit: (setting, "<=" or ">=", limit)
+# A setting must stay inside a hard limit: (setting, "<=" or ">=", limit)
 INSIDE = (
     ("dose_ml", "<=", "dose_ml"),
     ("pulse_ml", "<=", "dose_ml"),
@@ -110,7 +110,7 @@ INSIDE = (
     ("battery_mv", ">=", "rest_mv"),
 )
 
-# One value lies above another of its file: (kind, higher, lower)
+# One value must be above another of its file: (kind, higher, lower)
 ABOVE = (
     ("settings", "battery_clear_mv", "battery_mv"),
     ("calibration", "capacity_ppt", "wilting_ppt"),
@@ -288,7 +288,7 @@ def load_probe(
 
 
 def outside(settings: "Values", limits: "Values") -> str:
-    """Which setting lies beyond a hard limit, as words; "" if none."""
+    """Which setting is beyond a hard limit, as a sentence; "" if none."""
     for name, sense, limit in INSIDE:
         value, bound = getattr(settings, name), getattr(limits, limit)
         if value > bound if sense == "<=" else value < bound:
@@ -298,7 +298,8 @@ def outside(settings: "Values", limits: "Values") -> str:
 
 
 def refill_ppt(settings: "Values", calibration: "Values") -> int:
-    """The refill point: the soil water at which to water (total less readily available)."""
+    """The refill point: the soil water at which to water. It is the container capacity less the
+    part of the available water that may be used up (`depletion_ppt`)."""
     available = calibration.capacity_ppt - calibration.wilting_ppt
     return calibration.capacity_ppt - muldiv(available, settings.depletion_ppt, 1000)
 
@@ -309,7 +310,7 @@ def target_ppt(settings: "Values", calibration: "Values") -> int:
 
 
 def dose_of_nothing(settings: "Values", calibration: "Values") -> str:
-    """Why these settings would never give water, as words; "" if they do (R16)."""
+    """Why these settings would never give water, as a sentence; "" if they do (R16)."""
     refill, target = refill_ppt(settings, calibration), target_ppt(settings, calibration)
     if target > refill:
         return ""

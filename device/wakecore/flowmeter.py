@@ -1,5 +1,5 @@
-"""A flow meter: what its pulses say of a run, and of the time after it. Loaded only where one is
-fitted: a chip has little memory to spare."""
+"""A flow meter: what its pulses say during a run and after it. Loaded only where one is fitted,
+because a chip has little memory."""
 
 from wakecore import rules, tank
 from wakecore.number import add_capped, muldiv_down
@@ -15,13 +15,13 @@ if False:
 
 
 def rows(ul: int, day_left_ml: int, pot: "Pot") -> "tuple[Watch, ...]":
-    """Rows of a pulse for `ul` microlitres: it counts under a quarter of the usual flow, all of
-    the day's water, or what is wanted."""
+    """Rows of the watch list for a pulse of `ul` microlitres. It ends when the meter counts less
+    than a quarter of the usual flow, more than the day still allows, or all that is wanted."""
     probe, place = pot.calibration.flowmeter, PLACES["flowmeter"]
     assert probe is not None
     dry_ms, flow_ul_s = pot.limits.dry_ms, pot.calibration.flow_ul_s
     least = counts_at(probe.points, muldiv_down(dry_ms, flow_ul_s, 4000))
-    wanted_ul = max(1, ul - moved_ul(SAMPLE_MS, flow_ul_s))  # seen in two samples running
+    wanted_ul = max(1, ul - moved_ul(SAMPLE_MS, flow_ul_s))  # two samples in a row must see it
     return (
         ("no count", place, -1, -max(LEAST_EDGES, least), dry_ms, 2),
         trip_at_least("day", place, probe, 1000 * (day_left_ml + 1), 0, 2),
@@ -30,13 +30,13 @@ def rows(ul: int, day_left_ml: int, pot: "Pot") -> "tuple[Watch, ...]":
 
 
 def metered_ul(run: "Run", pot: "Pot") -> "int | None":
-    """What went through the flow meter in a run; None if there is none or it does not answer."""
+    """Microlitres through the flow meter in a run; None if there is none or it does not answer."""
     probe, counts = pot.calibration.flowmeter, run.last("flowmeter")
     return None if probe is None or counts == UNREAD else convert(probe.points, counts)
 
 
 def look(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """The flow meter counts with the pump off: a siphon, if it does at two looks (R8)."""
+    """The flow meter counts with the pump off. At two looks in a row that is a siphon (R8)."""
     state.fill_looks = 0
     if facts.due:
         state.leak_looks = add_capped(state.leak_looks, 1, 100)

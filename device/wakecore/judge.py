@@ -12,10 +12,11 @@ one word:
     span       outside the calibrated points by more than a twentieth
     cold       soil near freezing, or its thermometer not believed: a capacitive probe
                reads nonsense there
-    frozen     the very same counts for too many wakes
-    jump       drier at once than any plant can drink
+    frozen     exactly the same counts for too many wakes
+    jump       drier since the last reading than a plant can drink
 
-Only `good` counts as a value. The first six need this wake's reading alone.
+Only a `good` reading gives a value. The first six words follow from this wake's reading alone;
+`cold`, `frozen` and `jump` are for the soil probe.
 """
 
 from wakecore import fields
@@ -30,7 +31,7 @@ if False:
     from wakecore.typed import Begin, Reading, Readings
 
 MOST_PPT = 1000  # no soil is wetter
-MOST_TIMES = 4  # a pot learns a response of at most so many times, or parts, the calibrated one
+MOST_TIMES = 4  # a learned response is between a quarter and four times the calibrated one
 WARN_MV = 50  # rest voltage between the warning and the radio's last report, at least (R17)
 
 RECORD_ONLY_PROBES = tuple([row[0] for row in fields.PROBES if row[3] == fields.RECORD_ONLY])
@@ -40,7 +41,7 @@ UNFITTED = "unfitted"
 
 
 def judge(probe: "Probe | None", reading: "Reading | None") -> str:
-    """The word for any probe, by its calibration alone."""
+    """The word for any probe, from this reading and its calibration."""
     if probe is None:
         return UNFITTED
     if reading is None:
@@ -66,7 +67,7 @@ def value(probe: "Probe | None", reading: "Reading | None", word: str) -> "int |
 def judge_soil(
     reading: "Reading | None", temperature_mc: "int | None", state: "State", pot: "Pot"
 ) -> str:
-    """The word for the soil probe, which also knows its past and the cold.
+    """The word for the soil probe, from its earlier readings and the temperature too.
 
     temperature_mc: of the soil, None if not believed (or not fitted).
     """
@@ -90,9 +91,9 @@ def judge_soil(
 
 
 def is_unchanged(state: "State", reading: "Reading | None") -> bool:
-    """The very same counts as at the last regular wake, and no scatter: perhaps frozen.
+    """Exactly the same counts as at the last regular wake, and no scatter: perhaps a dead probe.
 
-    Such a reading starts no dose by itself, well before it is called frozen (R6).
+    Such a reading starts no dose by itself, even before it is judged `frozen` (R6).
     """
     if reading is None or not state.soil_same:
         return False
@@ -117,7 +118,8 @@ def remember_soil(state: "State", reading: "Reading | None", word: str, ppt: "in
 
 
 def response_ul_per_ppt(state: "State", calibration: "Values") -> int:
-    """Water for one part per thousand: learned if known, near the calibrated one, 0 if unknown."""
+    """Water for one part per thousand of soil water, in microlitres: learned, else calibrated;
+    0 if neither is known."""
     base = calibration.ul_per_ppt
     if base == 0:
         return 0
@@ -125,8 +127,8 @@ def response_ul_per_ppt(state: "State", calibration: "Values") -> int:
 
 
 def most_rise_ppt(state: "State", calibration: "Values") -> int:
-    """The most that the question's water raises the soil by: twice the expected. More is noise,
-    or somebody's can (R6)."""
+    """The most that the awaited dose can raise the soil by: twice the expected rise. More is noise,
+    or somebody watered by hand (R6)."""
     known = response_ul_per_ppt(state, calibration)
     return 2 * div_up(state.given_ul, known) if known else MOST_PPT
 
@@ -134,10 +136,11 @@ def most_rise_ppt(state: "State", calibration: "Values") -> int:
 def judge_answer(
     state: "State", calibration: "Values", settings: "Values"
 ) -> "tuple[int, bool, int]":
-    """(rise of soil water since the question, may it be judged yet?, least rise that answers).
+    """(rise of soil water since the dose, may it be judged yet?, least rise that is an answer).
 
-    Less than half a dose that is expected to raise the soil by less than counts asks nothing
-    by itself (R7): a rise of more than it explains is noise, or a can of water.
+    A dose that was cut short is not judged by itself if it is less than half the set dose and is
+    expected to raise the soil by less than `response_ppt` (R7). A larger rise than that dose
+    explains is noise, or somebody watered by hand.
     """
     rise, given = state.peak_ppt - state.before_ppt, state.given_ul
     known = response_ul_per_ppt(state, calibration)
@@ -151,13 +154,14 @@ def judge_answer(
 
 
 def is_answered(state: "State", calibration: "Values", settings: "Values") -> bool:
-    """Did the soil answer the question that is open?"""
+    """Did the soil answer the dose that is not judged yet?"""
     rise, enough, needed = judge_answer(state, calibration, settings)
     return enough and rise >= needed
 
 
 def is_by_hand(state: "State", calibration: "Values", settings: "Values", rise: int) -> bool:
-    """Is a rise more than the dose explains? Asked only where a press made the dose (R18)."""
+    """Is the rise more than the dose explains, so that somebody watered by hand? Asked only after a
+    dose that a press asked for on silent soil (R18)."""
     if not state.tries:
         return False
     return rise > most_rise_ppt(state, calibration) + settings.response_ppt
@@ -166,10 +170,10 @@ def is_by_hand(state: "State", calibration: "Values", settings: "Values", rise: 
 def follow_answer(
     state: "State", soil_ppt: int, calibration: "Values", settings: "Values", soon: bool = False
 ) -> None:
-    """Keep the highest soil water since the dose. A new height that answers it ends the account
-    of water without an answer, as of now (R18).
+    """Keep the highest soil water since the dose. If the new height answers the dose, the account
+    of water without an answer begins anew at once (R18).
 
-    soon: minutes after a pulse, when hardly anybody came with a can.
+    soon: this is minutes after a pulse, too soon for somebody to have watered by hand.
     """
     if soil_ppt > state.peak_ppt:
         state.peak_ppt = soil_ppt
@@ -183,17 +187,17 @@ def follow_answer(
 def learn(state: "State", calibration: "Values", settings: "Values", exhausted: bool) -> None:
     """Judge the last dose's answer, and learn the pot's response from a clear one (R7).
 
-    Called at regular wakes once a dose has settled, with `peak_ppt` the highest soil water
-    seen since; it asks once. What is too little to be judged leaves the question open: the
-    next dose adds to it. Silence counts only where dry soil asked for the dose. A rise of more
-    than twice the expected is somebody's watering can: believed, never learned from (R6). A
-    lesson moves the response by a quarter of the difference.
+    Called at regular wakes once a dose has settled. `peak_ppt` is the highest soil water seen
+    since. Each dose is judged once. A dose too small to be judged stays open, and the next dose
+    adds to it. A missing answer counts as silent only if dry soil asked for the dose. A rise of
+    more than twice the expected was watering by hand: it is believed, but nothing is learned from
+    it (R6). Each clear answer moves the learned response by a quarter of the difference.
 
-    exhausted: no more may be given before an answer (R18), so the question is not left open.
+    exhausted: no more water may be given before an answer (R18), so the dose cannot stay open.
     """
     rise, enough, needed = judge_answer(state, calibration, settings)
     if state.asked and not enough and not exhausted:
-        if rise >= settings.response_ppt:  # somebody's can: from here on nothing can be seen of it
+        if rise >= settings.response_ppt:  # watered by hand: the dose's own answer cannot be seen
             state.before_ppt = state.peak_ppt = UNKNOWN
         return
     given, known = state.given_ul, response_ul_per_ppt(state, calibration)
@@ -207,17 +211,17 @@ def learn(state: "State", calibration: "Values", settings: "Values", exhausted: 
     if by_hand:
         return
     state.silent_doses = 0
-    # Between twice the least answer and twice the expected: neither noise nor somebody's can
+    # Learn only between twice the least answer (less is noise) and twice the expected (by hand)
     if state.asked and known and 2 * settings.response_ppt <= rise <= most_ppt:
         state.learned_ul_per_ppt = known + (given // rise - known) // 4
 
 
 class Facts:
-    """What is known in this wake, each judged once. Everything the rules look at is here.
+    """What is known in this wake. The rules look at nothing else.
 
-    Made from the readings and the state, which it leaves alone. What happened since the last wake
-    is booked by it, and the facts that come of that are added by `book_events` (see `wake`).
-    soil_ppt, level_ml, battery_mv, temperature_mc are None unless their reading is believed.
+    It is made from the readings and the state, and does not change the state. `wake.book_events`
+    then books what happened since the last wake and adds the facts that follow from that.
+    soil_ppt, level_ml, battery_mv and temperature_mc are None unless their reading is believed.
     """
 
     # fmt: off
@@ -251,16 +255,17 @@ class Facts:
         self.phase_before, self.needs_before = state.phase, state.needed
         self.lockouts_before = lockouts_before
 
-        # Due: is what this phase waits for over? A press does not shorten a wait, a cold start in
-        # a soak ends the dose, and so does a pulse begun and not ended. Regular: nothing under way
+        # due: the wait of this phase is over. A press does not shorten a wait. A start without a
+        # timer or a press in a soak ends the dose, and so does a pulse begun and not ended.
+        # regular: due, and neither a dose nor its looks are under way
         self.pulse_cut_off = state.open_ms > 0
         pressed, soaking = begin["cause"] == "button", state.phase == SOAK
         self.soaking = soaking and begin["cause"] in ("timer", "button")
         self.due = not pressed and not self.pulse_cut_off and (self.soaking or not soaking)
         self.regular = self.due and state.phase == IDLE
 
-        # Bounds of the files. A start needs a pulse's water above the reserve: less would only
-        # fill the hose. A warning must leave while there is charge for it (R17)
+        # Bounds from the files. The pump starts only with a whole pulse above the reserve, because
+        # less would only fill the hose. The battery warning comes early enough for a report (R17)
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
         self.warn_ml, self.scatter_ml = settings.tank_warn_ml, 2 * cal.tolerance_ml
@@ -304,7 +309,7 @@ class Facts:
         self.soil_ppt = ppt = value(cal.soil, soil, word)
         self.soil_dry = ppt is not None and ppt <= fields.refill_ppt(settings, cal)
 
-        # What `book_events` and what follows may find besides
+        # What `book_events` and the later steps of `wake` may find
         self.dose_kind = "none"
         self.pressed_long = self.manual = self.soil_unchanged = self.level_steady = False
         self.confirm_charge = self.unplug_charger = self.store_failed = False
@@ -315,19 +320,19 @@ class Facts:
         self.since_dose_s = self.day_left_ml = self.unanswered_left_ul = 0
 
     def believed(self, name: str, probe: "Probe | None", reading: "Reading | None") -> "int | None":
-        """The quantity of one probe, None if it is not believed; why stands in `judged`."""
+        """The quantity of one probe, None if it is not believed. `judged` gets the word for it."""
         self.judged[name] = word = judge(probe, reading)
         return value(probe, reading, word)
 
     def take_from_state(self, state: "State", limits: "Values") -> None:
-        """The facts that come from the state, once this wake's events are booked in it."""
+        """Take facts from the state, once this wake's events are booked in it."""
         self.lockouts = state.lockouts
         self.since_dose_s = state.since_dose_s
         self.button_masked = state.button_masked
         self.day_left_ml = max(0, limits.day_ml - delivered_ml(state))
 
     def values(self) -> "dict[str, int | None]":
-        """The quantities that a record tells."""
+        """The quantities that the record contains."""
         return {
             "battery_mv": self.battery_mv,
             "level_ml": self.level_ml,
@@ -337,5 +342,5 @@ class Facts:
 
 
 def are_files_good(begin: "Begin") -> bool:
-    """No file in force is the safe default in place of one that was lost (R11)."""
+    """Are all three files there? A lost one is replaced by the safe default (R11)."""
     return "default" not in (begin["settings"], begin["limits"], begin["calibration"])

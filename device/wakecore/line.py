@@ -52,7 +52,7 @@ def encode(names: "Sequence[str]", record: "Mapping[str, Any]") -> bytes:
 
 
 class Pieces:
-    """Gathers the text of a line and hands it on in pieces, each to `out`, with the CRC so far."""
+    """Gathers the text of a line, gives it to `out` in pieces, and keeps the CRC so far."""
 
     def __init__(self, out: "Callable[[bytes], Any]") -> None:
         self.out = out
@@ -67,7 +67,7 @@ class Pieces:
             self.hand_on()
 
     def hand_on(self) -> None:
-        """What waits is a piece."""
+        """Hand on what has been gathered, as one piece."""
         data = "".join(self.parts).encode()
         self.parts, self.waiting = [], 0
         self.crc = crc32(data, self.crc)
@@ -90,7 +90,7 @@ def write(
 ) -> int:
     """Hand the bytes of `encode` to `out`, piece by piece, and return how many they are.
 
-    For a heap with no free block that holds the whole line.
+    For a chip whose heap has no free block large enough for the whole line.
     """
     pieces = Pieces(out)
     comma = "{"

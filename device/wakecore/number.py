@@ -1,9 +1,9 @@
 """Whole-number arithmetic. No floats: a chip and a PC must agree to the last bit.
 
-A small integer lies in SMALL_MIN..SMALL_MAX, which a 32-bit MicroPython holds
-without touching the heap. All arithmetic of the core stays small, except inside
-the three functions below, whose product may be big for a moment. They are called
-before and after a pump run, never during one.
+A small integer lies in SMALL_MIN..SMALL_MAX. A 32-bit MicroPython holds such a number
+without memory from the heap. All numbers of the core stay small, except inside the three
+`muldiv` functions, where a product may be big for a moment. They are called before and
+after a pump run, never during one, because the heap is locked then.
 """
 
 if False:
@@ -39,7 +39,7 @@ def clamp(value: int, least: int, most: int) -> int:
 
 
 def add_capped(a: int, b: int, most: int) -> int:
-    """a + b, but never above most: counters that only need to be large enough. b >= 0."""
+    """a + b, but never above most. For counters that may stop there. b >= 0."""
     return most if a > most - b else a + b
 
 

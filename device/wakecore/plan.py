@@ -3,8 +3,8 @@
 A dose is planned from depletion, as in FAO Irrigation and Drainage Paper 56 (equations
 82 and 83, there in mm, here in microlitres): the available water lies between wilting
 and container capacity, a part of it may be used up, and the dose fills up to a chosen
-part of the capacity. It is given in pulses with soak between them. A soil reading during
-the dose may end it early and never adds to it: a slow root zone is not "still dry".
+part of the capacity. It is given in pulses with a soak between them. A soil reading during
+the dose may end it early but never adds to it, because water takes time to reach the probe.
 """
 
 from wakecore.fields import target_ppt
@@ -19,33 +19,33 @@ if False:
 
 NONE, DEPLETION, SET, UPKEEP, MANUAL = 0, 1, 2, 3, 4
 KINDS = ("none", "depletion", "set", "upkeep", "manual")
-FOR_DRY_SOIL = (DEPLETION, SET)  # doses that dry soil asked for
-LEAST_PULSE_MS = 200
-LONGER_PPT = 1500  # of its usual time, for a pulse that the flow meter ends
+FOR_DRY_SOIL = (DEPLETION, SET)  # the kinds of dose that dry soil asks for
+LEAST_PULSE_MS = 200  # a shorter pulse is not worth a start
+LONGER_PPT = 1500  # longest pulse that a flow meter ends, in thousandths of the usual time
 
 
 def water_ul(from_ppt: int, to_ppt: int, ul_per_ppt: int) -> int:
-    """Water that lifts the soil from one content to the other, 0 if it is there already."""
+    """Water that raises the soil from one content to the other, 0 if it is there already."""
     return (to_ppt - from_ppt) * ul_per_ppt if to_ppt > from_ppt else 0
 
 
 def is_target_reached(kind: int, soil_ppt: "int | None", pot: "Pot") -> bool:
-    """Has a dose that the soil asked for reached its target before all of it was given?"""
+    """Has a dose for dry soil reached its target, so that the rest need not be given?"""
     if kind not in FOR_DRY_SOIL or soil_ppt is None:
         return False
     return soil_ppt >= target_ppt(pot.settings, pot.calibration)
 
 
 def bound_ul(state: "State", pot: "Pot") -> int:
-    """The most water without an answer of the soil (R18): the largest dose, or what should
-    raise the soil by three times the least answer, whichever is more."""
+    """The most water that may be given without an answer of the soil (R18): the largest dose, or
+    what should raise the soil by three times the least answer, whichever is more."""
     answers_ul = 3 * pot.settings.response_ppt * response_ul_per_ppt(state, pot.calibration)
     return max(1000 * pot.limits.dose_ml, answers_ul)
 
 
 def one_more_ul(state: "State", pot: "Pot") -> int:
-    """What a press asks for after silent doses (R18): the set dose, or less where the response
-    is known: a pulse, or what should raise the soil by the least answer, whichever is more."""
+    """What a press may ask for after silent doses (R18): the set dose. If the response is known, it
+    is less: one pulse, or what should raise the soil by the least answer, whichever is more."""
     settings, ul = pot.settings, 1000 * pot.settings.dose_ml
     response = response_ul_per_ppt(state, pot.calibration)
     if response:
@@ -59,7 +59,7 @@ def left_ul(state: "State", pot: "Pot") -> int:
 
 
 def least_ul(pot: "Pot") -> int:
-    """Less than this is not worth a start."""
+    """The least water that is worth a start."""
     return moved_ul(LEAST_PULSE_MS, pot.calibration.flow_ul_s)
 
 
@@ -84,7 +84,7 @@ def demand(facts: "Facts", state: "State", pot: "Pot") -> "tuple[int, int]":
 
 
 def pulse_ul(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
-    """Water of the next pulse: bounded by the pulse setting, what may be given before the soil
+    """Water of the next pulse: at most the pulse setting, what may still be given before the soil
     answers, and what the tank holds above its reserve (R4, R18)."""
     ul = min(plan_ul, pot.settings.pulse_ml * 1000, facts.unanswered_left_ul)
     if facts.level_ml is not None and not pot.calibration.float_only:
@@ -95,9 +95,10 @@ def pulse_ul(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
 def pulse_ms(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
     """Length of the next pulse, 0 if none is worth a start.
 
-    The usual flow's time for its water; where a flow meter ends it, a slower flow gets longer, if
-    the soil may be given that much without an answer. Bounded by the hard limit and by what
-    the rolling 24 hours leave at the highest flow, overrun included (R2, R3, R18).
+    It is the time that the usual flow needs for the water. Where a flow meter ends the pulse, it
+    may be longer, so that a slower flow brings the water too, if that much may be given without an
+    answer (R18). The hard limit cuts it (R2), and so does what the rolling 24 hours still allow at
+    the highest flow, overrun included (R3).
     """
     limits, cal = pot.limits, pot.calibration
     ul = pulse_ul(plan_ul, facts, pot)
@@ -113,7 +114,7 @@ def pulse_ms(plan_ul: int, facts: "Facts", pot: "Pot") -> int:
 def counted_ml(
     ran_ms: int, fall_ml: "int | None", pot: "Pot", metered_ul: "int | None" = None
 ) -> int:
-    """What a run counts for in the 24 hours: the largest of time, level and meter,
+    """What a run counts for in the 24 hours: the largest of what time, level and flow meter say,
     rounded up (R3)."""
     by_time_ml = div_up(moved_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
     by_time_ml = max(by_time_ml, div_up(metered_ul or 0, 1000))
@@ -125,8 +126,8 @@ def counted_ml(
 def given_ul(
     ran_ms: int, fall_ml: "int | None", calibration: "Values", metered_ul: "int | None" = None
 ) -> int:
-    """Best estimate of the water a run gave: by the flow meter, unless it misses what a pump that
-    is given LONGER_PPT must bring; by level where it shows enough, else by time."""
+    """Best estimate of the water a run gave: by the flow meter, unless it shows less than a pump
+    must bring in that time; by the level, if it fell enough to be seen; else by time."""
     by_time_ul = moved_ul(ran_ms, calibration.flow_ul_s)
     if metered_ul is not None and muldiv_up(metered_ul, LONGER_PPT, 1000) >= by_time_ul:
         return metered_ul

@@ -1,14 +1,15 @@
 """One pulse: the pump runs, samples come in, and any trip stops it at once.
 
-What is watched is a list of channels (WATCH), one row for each part that is read meanwhile.
+TRIPS lists what stops a pulse early. WATCH lists the parts that are read while the pump runs,
+each of them a channel. `rows_of` says at which value each trip happens: the watch list.
 
 Everything the loop needs is made before the pump starts: for each channel a list that
 holds all samples of the run, and every threshold turned into raw counts. `step` only stores and
-compares small integers, so it takes no memory (the heap is locked while it runs).
+compares small integers. It takes no memory, because the heap is locked while it runs.
 
 A row of the watch list: (trip, channel, sign, limit, after_ms, samples). From `after_ms`
-on, `sign * counts > limit` in that many samples running is a trip. The list is looked down
-only where a count lies beyond the bounds within which no row can be hit (`watched`).
+on, `sign * counts > limit` in that many samples in a row is a trip. `step` goes through the list
+only when a count is outside the bounds within which no row can be hit (`watched`).
 """
 
 from wakecore.fields import NEEDED
@@ -23,32 +24,34 @@ SAMPLE_MS = 150  # the board samples and renews its 200 ms hardware pulse this o
 OVERRUN_MS = 200  # what the hardware pulse may add after the last renewal (R2)
 MOST_SAMPLES = 30000 // SAMPLE_MS + 2
 
-UNREAD = 1 << 29  # what a channel holds when its part does not answer; no counts reach it
+UNREAD = 1 << 29  # a channel holds this when its part does not answer; real counts are smaller
 
-LEAST_EDGES = 3  # fewer pulses of a flow meter are no flow: its wheel may rock
+LEAST_EDGES = 3  # fewer pulses of a flow meter are no flow: its wheel may just rock
 
 KEEP, DONE, STOP = 0, 1, 2  # keep running; the pulse is complete; a trip
 
-# What a pulse proves that ended so: nothing, that no water came, or that of a float switch alone,
-# for one that opens and bobs back is no full tank (R4)
+# What a trip proves: nothing, that no water came, or that no water came if the level is a float
+# switch. A float that opened in the pulse and closed again after it does not mean a full tank (R4)
 NOTHING, NO_WATER, NO_WATER_BY_FLOAT = "", "no water", "no water by a float"
 
 # What stops a pulse early: (trip, requirement, what it proves, the lockout it latches at once)
+# fmt: off
 TRIPS = (
-    ("full", "R2", NOTHING, ""),  # more samples than the pulse has time for
-    ("fault", "R2", NO_WATER, ""),  # a part raised an error, or no memory was left
-    ("day", "R3", NOTHING, ""),  # the level fell by all that the 24 hours still allow
-    ("reserve", "R4", NO_WATER_BY_FLOAT, ""),  # the tank fell to its reserve, or the float opened
-    ("no flow", "R4", NO_WATER, ""),  # the level does not fall
-    ("no load", "R4", NO_WATER, ""),  # the pump draws too little: it runs dry
-    ("fast fall", "R8", NOTHING, "leak"),  # the level falls faster than any pump: hose off, siphon
-    ("level lost", "R4", NO_WATER, ""),  # the level probe does not answer
-    ("sag", "R5", NOTHING, "battery low"),  # the cell's voltage gives way
-    ("battery lost", "R5", NOTHING, "battery low"),  # the battery reading does not answer
-    ("wet", "R15", NOTHING, "saucer wet"),  # the saucer is wet
-    ("saucer lost", "R15", NOTHING, ""),  # the saucer probe does not answer
-    ("no count", "R4", NO_WATER, ""),  # the flow meter counts too little, or does not answer
+    ("full",         "R2",  NOTHING,           ""),             # more samples than fit its time
+    ("fault",        "R2",  NO_WATER,          ""),             # a part failed, or no memory left
+    ("day",          "R3",  NOTHING,           ""),             # the day's water left the tank
+    ("reserve",      "R4",  NO_WATER_BY_FLOAT, ""),             # tank at its reserve, or float open
+    ("no flow",      "R4",  NO_WATER,          ""),             # the level does not fall
+    ("no load",      "R4",  NO_WATER,          ""),             # the pump draws too little: dry
+    ("fast fall",    "R8",  NOTHING,           "leak"),         # faster than any pump: hose, siphon
+    ("level lost",   "R4",  NO_WATER,          ""),             # the level does not answer
+    ("sag",          "R5",  NOTHING,           "battery low"),  # cell below sag_mv under the pump
+    ("battery lost", "R5",  NOTHING,           "battery low"),  # the cell does not answer
+    ("wet",          "R15", NOTHING,           "saucer wet"),   # the saucer is wet
+    ("saucer lost",  "R15", NOTHING,           ""),             # the saucer does not answer
+    ("no count",     "R4",  NO_WATER,          ""),             # the flow meter counts too little
 )
+# fmt: on
 DELIVERED = ""  # no trip: all the water of the pulse is through the flow meter
 DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] == NO_WATER])
 FLOAT_DRY_RUNS = tuple([row[0] for row in TRIPS if row[2] != NOTHING])
@@ -72,7 +75,7 @@ class Run:
         self.ran_ms = 0
 
     def step(self) -> int:
-        """Take the sample in `now`: KEEP, DONE or STOP. Allocates nothing."""
+        """Take the sample in `now`, and say KEEP, DONE or STOP. Takes no memory."""
         now, at, row_hit = self.now, self.count, self.row_hit
         self.ms[at] = ms = now[MS]
         for channel, samples, least, most in self.watched:
@@ -90,8 +93,10 @@ class Run:
         return KEEP
 
     def is_tripped(self, ms: int) -> bool:
-        """Look down the watch list: has a row been hit often enough? `row_hit`: is one hit now?
-        The row DELIVERED ends the pulse and is no trip."""
+        """Go through the watch list: has a row been hit in enough samples in a row?
+
+        It sets `row_hit` if any row is hit now. The row DELIVERED ends the pulse without a trip.
+        """
         now, hits, self.row_hit = self.now, self.hits, False
         i = 0
         for trip, channel, sign, limit, after_ms, wanted in self.rows:
@@ -109,7 +114,7 @@ class Run:
     def end(self, ran_ms: int, trip: "str | None" = None) -> None:
         """The pump is off: how long the board says it ran, and a trip of the board's own.
 
-        Samples count too: a clock that stands still makes no run shorter (R2, R3).
+        A clock that stands still makes no run shorter: it lasted as long as its samples (R2, R3).
         """
         if self.trip is None:
             self.trip = trip
@@ -127,7 +132,7 @@ class Run:
         return UNREAD
 
     def record(self) -> "dict[str, int | list[int]]":
-        """Of an ended pulse: how long it ran, and the samples by channel, not copied."""
+        """For the record: how long the pulse ran, and each channel's samples, not copied."""
         found: "dict[str, int | list[int]]" = {"ran_ms": self.ran_ms, "ms": self.ms}
         for channel, samples, _, _ in self.watched:
             found[CHANNELS[channel]] = samples
@@ -135,8 +140,8 @@ class Run:
 
 
 def watched(rows: "tuple[Watch, ...]", samples: int) -> "tuple[Channel, ...]":
-    """Of each channel in the rows: (channel, room for its samples, least, most). While the counts
-    of all of them lie within their bounds, no row is hit."""
+    """For each channel in the rows: (channel, room for its samples, least, most). While all counts
+    are within these bounds, no row is hit."""
     width = len(CHANNELS)
     least, most = [-UNREAD] * width, [UNREAD] * width
     for _, channel, sign, limit, _, _ in rows:
@@ -149,20 +154,20 @@ def watched(rows: "tuple[Watch, ...]", samples: int) -> "tuple[Channel, ...]":
 
 
 def moved_ul(ms: int, flow_ul_s: int) -> int:
-    """Water moved in that time, rounded up."""
+    """Water that the pump moves in that time, in microlitres, rounded up."""
     return muldiv_up(ms, flow_ul_s, 1000)
 
 
 def most_fall_ml(ms: int, pot: "Pot") -> int:
-    """What the level may fall by in that time: twice what any pump here moves, and the scatter
-    between two readings (R8)."""
+    """The most the level may fall by in that time: twice what the strongest flow moves, and the
+    scatter between two readings (R8)."""
     return muldiv_up(ms, pot.limits.flow_max_ul_s, 500000) + 2 * pot.calibration.tolerance_ml
 
 
 def trip_below(
     trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
 ) -> "Watch":
-    """A row that trips while the quantity is below `value`."""
+    """A row of the watch list: trips while the quantity is below `value`."""
     sign = direction(probe.points)
     return (trip, channel, -sign, -sign * counts_at(probe.points, value), after_ms, wanted)
 
@@ -170,7 +175,7 @@ def trip_below(
 def trip_at_least(
     trip: str, channel: int, probe: "Probe", value: int, after_ms: int, wanted: int
 ) -> "Watch":
-    """A row that trips while the quantity is `value` or more."""
+    """A row of the watch list: trips while the quantity is `value` or more."""
     sign = direction(probe.points)
     return (trip, channel, sign, sign * counts_at(probe.points, value) - 1, after_ms, wanted)
 
@@ -178,10 +183,12 @@ def trip_at_least(
 def rows_of(
     name: str, place: int, probe: "Probe", pot: "Pot", pulse_ms: int, level_ml: int, day_ml: int
 ) -> "list[Watch]":
-    """The rows of a channel. level_ml: tank content; day_ml: what the 24 hours still allow.
+    """The rows of a channel: at which value it trips. Their last two numbers are the milliseconds
+    from which on it counts, and the samples in a row.
 
-    The level must have fallen by a quarter of what the usual flow moves in `dry_ms`, if the gauge
-    can show that much; if not, the proof is made over several pulses (see `tank`).
+    level_ml: tank content; day_ml: what the 24 hours still allow. The level must have fallen by a
+    quarter of what the usual flow moves in `dry_ms`, if the gauge can show that much. If it cannot,
+    several pulses together are judged (see `tank.judge_proof`).
     """
     limits, cal = pot.limits, pot.calibration
     if name == "battery":
@@ -209,17 +216,19 @@ def rows_of(
     return rows
 
 
-# What is read while the pump runs, one row for each channel: (the probe whose table tells what its
-# counts mean, the trip if it does not answer twice running). Its other rows are in `rows_of`, or in
-# a file of its own (`flowmeter`). What is not fitted is not watched. If one sample hits two rows,
-# the upper one counts.
+# What is read while the pump runs, one row for each channel: (probe, the trip if it does not answer
+# in two samples in a row). The other trips of a channel are in `rows_of`; those of the flow meter
+# are in `flowmeter.rows`. A part that is not fitted is not watched. If one sample hits two rows,
+# the upper row counts.
+# fmt: off
 WATCH = (
-    ("battery", "battery lost"),
-    ("level", "level lost"),
-    ("current", "no load"),
-    ("saucer", "saucer lost"),
+    ("battery",   "battery lost"),
+    ("level",     "level lost"),
+    ("current",   "no load"),
+    ("saucer",    "saucer lost"),
     ("flowmeter", "no count"),
 )
+# fmt: on
 MS = 0  # the place of the time in a sample; the channels follow, in the order of WATCH
 CHANNELS = ("ms",) + tuple([row[0] for row in WATCH])
 PLACES = {name: place for place, name in enumerate(CHANNELS)}
@@ -232,7 +241,7 @@ def prepare(
 
     more: rows of parts with a file of their own.
     """
-    first: "list[Watch]" = []  # of what every pot has, an answer is asked for first of all
+    first: "list[Watch]" = []  # parts that every pot has: that they answer is checked first
     rows: "list[Watch]" = []
     for name, lost in WATCH:
         probe: "Probe | None" = getattr(pot.calibration, name)

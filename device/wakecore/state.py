@@ -1,8 +1,10 @@
 """What a pot remembers while it sleeps, and its account of the last 24 hours' water.
 
-The state is a row of small integers. It is stored as bytes with a version and a CRC,
-in two slots that take turns; the newer valid one is the truth. Fields are only ever
-added at the end, so an older state still loads: what it lacks takes its start value.
+The state is a row of small integers. It is stored as bytes with a version and a CRC, in
+two slots that take turns; the newer valid slot counts. New fields are only added at the
+end, so an older state still loads: a field that it lacks takes its start value. Boards
+and logs have stored the names of the fields, so they stay, also where today another
+name would be plainer.
 """
 
 from binascii import crc32
@@ -22,12 +24,14 @@ DAY_S = 86400
 LONG_S = 63 * DAY_S  # counters of seconds stop here: longer than any wait in the settings
 UNKNOWN = -1
 
-# What a dose is doing between two wakes
+# What is under way between two wakes: nothing, the wait between two pulses, or the wait for one of
+# the two looks for a leak after the last pulse
 IDLE, SOAK, FIRST_LOOK, SECOND_LOOK = 0, 1, 2, 3
 PHASES = ("idle", "soak", "first look", "second look")
 
-# Deliveries of the last 24 hours, the newest first: eight places, each opened at least four
-# hours and a bit after the one before, are enough for the widest window.
+# Water of the last 24 hours is kept in eight places, the newest first. A place takes the water of
+# PLACE_S, 4 h 8 min. Eight places are 33.1 h. That is enough for the widest window, 24 h and a
+# clock error of 200 parts per thousand (`clock_ppt`), and one place more: 28.8 h and 4.1 h.
 DELIVERIES = 8
 PLACE_S = 14880
 
@@ -48,7 +52,7 @@ FIELDS = (
     ("dry_trips", 0, 100, 0),  # dry runs in a row (R4)
     ("proof_ml", -1000000, 1000000, 0),  # tank content before the first pulse of a proof (R4)
     ("proof_ul", 0, SMALL_MAX, 0),  # water commanded in the pulses of the proof (R4)
-    ("look_ml", -1, 1000000, UNKNOWN),  # tank content with the pump off, to compare with (R8)
+    ("look_ml", -1, 1000000, UNKNOWN),  # tank content that a look is compared with, pump off (R8)
     ("look_s", 0, LONG_S, 0),  # time since then (R8)
     ("leak_looks", 0, 100, 0),  # readings in a row that found too little (R8)
     ("soil_counts", SMALL_MIN, SMALL_MAX, 0),  # soil counts of the last regular wake (R6)
@@ -70,14 +74,14 @@ FIELDS = (
     ("reporting", 0, 1, 0),  # 1: what came of the last report is not known yet (R13)
     ("radio_fails", 0, 100, 0),  # reports in a row that nobody heard (R17)
     ("radio_wait", 0, 1000, 0),  # regular wakes to let pass before the next try (R17)
-    ("told_s", 0, LONG_S, LONG_S),  # time since the last report that told one (R17)
+    ("told_s", 0, LONG_S, LONG_S),  # time since the last report that told a need (R17)
     ("needed", 0, SMALL_MAX, 0),  # needs at the end of the last wake, one bit for each
     ("presses_s", 0, LONG_S, 0),  # time since the first of these presses (R12)
     ("low_wakes", 0, 100, 0),  # wakes in a row with a rest voltage below the floor (R5)
     ("rest_mv", 0, 30000, 0),  # rest voltage last believed; 0: none (R17)
     ("place_s", 0, LONG_S, LONG_S),  # time since the newest place was opened (R3)
     ("unanswered_ul", 0, SMALL_MAX, 0),  # water given since the soil last answered (R18)
-    ("look_n", 0, 4, 0),  # readings in `look_ml` (R8)
+    ("look_n", 0, 4, 0),  # readings in the mean `look_ml` (R8)
     ("fill_looks", 0, 100, 0),  # readings in a row that found too much (R8)
     ("filled_ml", -1, 1000000, UNKNOWN),  # tank content at the last refill (R8)
     ("filled_s", 0, LONG_S, 0),  # time since then (R8)
@@ -86,13 +90,13 @@ FIELDS = (
     ("proof_s", 0, LONG_S, 0),  # time since the first pulse of the proof (R4)
     ("proof_pulses", 0, 100, 0),  # pulses in the proof (R4)
     ("doubts", 0, 100, 0),  # looks in a row that a doubt about the level asked for (R8)
-    ("unmet", 0, 1, 0),  # 1: the last wish for water was not met (R16)
+    ("unmet", 0, 1, 0),  # 1: water was wanted last and not given in full (R16)
     ("asked", 0, 1, 1),  # 1: dry soil asked for the dose whose answer is awaited (R7)
-    ("tries", 0, 100, 0),  # doses by a press on silence, since the soil last answered one (R18)
-    ("tried_ppt", -1, 1000, UNKNOWN),  # lowest soil water since the last; -1: it rose since (R18)
-    ("idle_opens", 0, 100, 0),  # times in a row that a float switch opened with the pump off (R8)
-    ("trial_doses", 0, 100, 0),  # doses until a leak that a press ended is past; 100: it came back
-    ("odd_levels", 0, 100, 0),  # how often the level read oddly of late: more for each, less else
+    ("tries", 0, 100, 0),  # doses by a press on silent soil since it last answered one (R18)
+    ("tried_ppt", -1, 1000, UNKNOWN),  # lowest soil water since the last of them; -1: it rose (R18)
+    ("idle_opens", 0, 100, 0),  # times in a row that a float switch opened, pump off (R8)
+    ("trial_doses", 0, 100, 0),  # doses left to forget a leak that a press ended; 100: it is back
+    ("odd_levels", 0, 100, 0),  # score of odd level readings: up at each, down at good ones
     ("creep_ppt", -1, 1000, UNKNOWN),  # soil water from which it rises by itself; -1: none (R16)
     ("creep_s", 0, LONG_S, 0),  # time since then (R16)
 )
@@ -101,7 +105,8 @@ STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
 
 
 class State:
-    """One attribute for each field above, and the deliveries: `ages_s` and `mls`."""
+    """One attribute for each field above, and the water of the last 24 hours: how old the newest
+    water of each place is (`ages_s`, seconds) and how much it is (`mls`, millilitres)."""
 
     __slots__ = NAMES + ("ages_s", "mls", "crc")
     seq: int
@@ -207,7 +212,7 @@ class State:
 
 
 def from_numbers(numbers: "Sequence[int]", version: int = VERSION) -> "State | None":
-    """A State from stored numbers, or None if one is out of range or too few are there.
+    """A State from stored numbers, or None if one is out of range or there are too few.
 
     version: the form they were stored in. Numbers beyond the fields known here come from
     a newer core and are left alone.
@@ -231,9 +236,9 @@ def from_numbers(numbers: "Sequence[int]", version: int = VERSION) -> "State | N
 
 
 def migrate(state: State) -> None:
-    """Bring a state of form 1 to today's: newest place first, aged by its newest water.
+    """Bring a state of form 1 to today's form: newest place first, aged by its newest water.
 
-    What a proof had gathered was another quantity: it begins anew.
+    `proof_ml` and `proof_ul` meant something else in form 1, so a proof begins anew.
     """
     places = sorted([(age, ml) for age, ml in zip(state.ages_s, state.mls) if ml])
     places += [(0, 0)] * (DELIVERIES - len(places))
@@ -261,10 +266,10 @@ def end_dose(state: State) -> None:
 
 
 def pass_time(state: State, elapsed_s: int, clock_ppt: int) -> None:
-    """Let vouched time pass: every counter of seconds grows, none past LONG_S.
+    """Let time pass that the board vouches for: every counter of seconds grows, up to LONG_S.
 
-    Water that is surely older than 24 hours is forgotten: the window is wider by the error
-    of the sleep oscillator, which counted the time (R3).
+    Water that is surely older than 24 hours is forgotten. The sleep oscillator counted the time,
+    so the window is wider by its error (R3).
     """
     state.cycle_s = add_capped(state.cycle_s, elapsed_s, LONG_S)
     state.since_dose_s = add_capped(state.since_dose_s, elapsed_s, LONG_S)
@@ -288,8 +293,8 @@ def pass_time(state: State, elapsed_s: int, clock_ppt: int) -> None:
 def deliver(state: State, ml: int) -> None:
     """Book water that left the tank, into the place of the last four hours or a new one (R3).
 
-    A place counts from its newest water on: longer, never shorter. Should no place be free,
-    the two oldest share one.
+    A place ages from its newest water, so water counts too long rather than too short. If no place
+    is free, the two oldest share one.
     """
     if ml <= 0:
         return

@@ -1,12 +1,12 @@
 """A calibration table: points (counts, value) joined by straight lines.
 
 Counts rise strictly from point to point; values rise or fall strictly. Outside
-the table the end value holds: whether to believe such a reading is judged elsewhere.
+the table the end value holds. Whether to believe such a reading is decided in `judge`.
 """
 
 from wakecore.number import muldiv, muldiv_down, muldiv_up
 
-if False:  # for types alone: a chip never sees it
+if False:  # only mypy reads this
     from wakecore.typed import Points
 
 MOST_POINTS = 16
@@ -31,9 +31,9 @@ def direction(points: "Points") -> int:
 
 
 def counts_at(points: "Points", value: int) -> int:
-    """The counts at which the value first reaches `value`, coming from below.
+    """The counts at which the quantity first reaches `value`, coming from below.
 
-    So `convert(points, counts) >= value` exactly where
+    This means `convert(points, counts) >= value` exactly where
     `direction(points) * counts >= direction(points) * counts_at(points, value)`,
     inside the table. A value beyond the table's ends gives the nearer end's counts,
     or one count past it where even the end does not reach `value`.

@@ -1,9 +1,9 @@
 """The tank: what its level says with the pump off, and whether the pump moves water.
 
-One reading lies within the gauge's tolerance of the truth, so two may differ by twice that.
-No single reading decides: one that is out of line is a doubt, and the next one, a minute
-later, settles it (R8). What is compared is the mean of up to four readings since the last
-pulse, so that scatter does not add up (R4, R8).
+A reading is right within the gauge's tolerance, so two readings may differ by twice that.
+No single reading decides: one that is too high or too low is a doubt, and the next one, a
+minute later, settles it (R8). Readings are compared with `look_ml`, the mean of up to four
+readings since the last pulse, so that scatter does not add up (R4, R8).
 """
 
 from wakecore import plan, rules, run
@@ -15,19 +15,20 @@ if False:
     from wakecore.judge import Facts
     from wakecore.state import State
 
-MOST_DOUBTS = 3  # looks in a row that doubts may ask for, so that a regular wake comes
+MOST_DOUBTS = 3  # looks in a row that doubts may ask for; then a regular wake must come
 MEAN_OF = 4  # readings in the level that later ones are compared with
 WEEK_S = 7 * DAY_S
-LOOKS_S = 1800  # the looks after the last soak, doubts among them, are over by then
-TRIAL_DOSES = 10  # doses without a leak that clear a tank whose leak was ended by a press
-ODD_COUNTS = 4  # readings in line for which one that was not is remembered
+LOOKS_S = 1800  # the looks after a dose, those for doubts included, are over by then
+TRIAL_DOSES = 10  # doses without a leak until a leak that a press ended is forgotten
+ODD_COUNTS = 4  # how many good readings make up for one that was too high or too low
 CAME_BACK = 100  # `trial_doses` of a leak that only the cable ends
 
 
 def look(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """With the pump off the level may rise, if somebody fills, and not fall (R8).
+    """Compare the level with the earlier ones, with the pump off: a higher level is a refill, a
+    lower one a leak, if a second reading agrees (R8).
 
-    A press makes no doubt worse: only a wake that was due counts towards a leak.
+    Only a wake that was due counts towards a leak, so that presses in a row do not make one.
     """
     level_ml, scatter_ml = facts.level_ml, 2 * pot.calibration.tolerance_ml
     if level_ml is None:
@@ -59,8 +60,8 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
 
 
 def count_odd(state: "State") -> None:
-    """A reading in line: was the one before it out of line by itself? Each such one counts until
-    as many in line have followed (R8)."""
+    """A good reading: if the one before it was too high or too low by itself, count that one. Good
+    readings after good ones lower the count again (R8)."""
     if state.leak_looks or state.fill_looks:
         state.odd_levels = add_capped(state.odd_levels, ODD_COUNTS, 4 * ODD_COUNTS)
     else:
@@ -68,8 +69,8 @@ def count_odd(state: "State") -> None:
 
 
 def is_gauge_doubted(state: "State", facts: "Facts") -> bool:
-    """Is the level wrong, by all that is known? It reads oddly again and again, or it did not fall
-    under the pump and the soil is silent too: then gauge or pump are stuck."""
+    """Does the gauge seem to be wrong? Its readings were too high or too low again and again, or
+    the level did not fall under the pump and the soil is silent too: gauge or pump is stuck."""
     already = facts.needs_before & rules.NEED_BITS["see to the level"]
     if state.odd_levels > (ODD_COUNTS if already else 3 * ODD_COUNTS):
         return True
@@ -77,21 +78,22 @@ def is_gauge_doubted(state: "State", facts: "Facts") -> bool:
 
 
 def is_doubtful(state: "State") -> bool:
-    """Is one more look wanted before the level is believed?"""
+    """Is one more look needed before the level is believed?"""
     return (state.leak_looks == 1 or state.fill_looks == 1) and state.doubts < MOST_DOUBTS
 
 
 def is_steady(state: "State", facts: "Facts") -> bool:
-    """May the pump start by this level (R4, R8)? Not while a leak is in doubt, nor on one high
-    reading where the tank was too empty before it."""
+    """May the pump start at this level (R4, R8)? Not while a leak is in doubt, and not on one high
+    reading if the tank was too empty before it."""
     return not state.leak_looks and (not state.fill_looks or state.look_ml >= facts.start_ml)
 
 
 def look_at_float(state: "State", facts: "Facts", pot: "Pot", level_ml: int) -> None:
-    """A switch shows no amounts: open or closed. Closed after two looks at it open is a refill.
+    """A float switch shows no amounts, only open or closed. If it closes after it was open at two
+    looks, that is a refill.
 
-    It seldom opens with the pump off, for little evaporates; if the soil got wetter at the same
-    time without a dose, the pump ran by itself, and that counts as twice.
+    It seldom opens with the pump off, because little evaporates. If the soil got wetter at the same
+    time without a dose, water went through the hose by itself, and that counts twice.
     """
     if level_ml < facts.reserve_ml:
         state.leak_looks = add_capped(state.leak_looks, 1, 100)
@@ -118,7 +120,7 @@ def is_wetter_undosed(state: "State", facts: "Facts", pot: "Pot") -> bool:
 
 
 def average(state: "State", level_ml: int) -> None:
-    """Take this reading into the level to compare with; begin anew after a week."""
+    """Take this reading into the mean that later ones are compared with; anew after a week."""
     if state.look_s >= WEEK_S:
         compare_with(state, level_ml)
     elif state.look_n < MEAN_OF:
@@ -127,20 +129,20 @@ def average(state: "State", level_ml: int) -> None:
 
 
 def compare_with(state: "State", level_ml: int) -> None:
-    """Compare later levels with this one."""
+    """Compare later readings with this one: it begins the mean anew."""
     state.look_ml, state.look_s, state.look_n = level_ml, 0, 1
     state.leak_looks = state.fill_looks = 0
 
 
 def begin_account(state: "State", level_ml: int) -> None:
-    """Begin the account of this tank content: what the pump takes from it, and the time."""
+    """Begin a new account at this tank content: what the pump takes from it, and for how long."""
     state.filled_ml, state.filled_s, state.pumped_ml = level_ml, 0, 0
     state.proof_ul = state.proof_pulses = 0
 
 
 def expected_ml(state: "State", pot: "Pot") -> int:
-    """The least that the tank should hold: by the last readings, or by the account since the
-    refill, where that says more. So a leak too slow for one night is seen in the end."""
+    """The least that the tank should hold, evaporation taken off: by the last readings, or by the
+    account since the refill, whichever is more. The account also shows a slow leak in the end."""
     a_day_ml = pot.settings.leak_ml_day
     by_looks_ml = state.look_ml - muldiv_up(state.look_s, a_day_ml, DAY_S)
     if state.filled_ml < 0:
@@ -158,27 +160,29 @@ def note_refill(state: "State", level_ml: int) -> None:
 
 
 def note_leak(state: "State", level_ml: int, pot: "Pot") -> None:
-    """Water left with the pump off (R8). What should be there is kept: a tank that was only
-    carried away comes back to it, and one that leaks slowly does not by itself. Nor does
-    a hose that siphons: a leak after a pulse, soon after a press had ended one, stays."""
+    """Water left with the pump off (R8). The level that should be there is kept in `leak_ml`: a
+    tank that was only carried away comes back to it (see `is_back`), one that leaks does not.
+
+    If a press ended a leak and there is one again after a pulse, within TRIAL_DOSES, the hose
+    siphons: only the cable ends that one."""
     rules.latch(state, "leak")
     if state.trial_doses and is_after_pulse(state, pot):
         state.trial_doses = CAME_BACK
     held_ml = max(state.look_ml, expected_ml(state, pot))
-    deliver(state, held_ml - level_ml)  # all that a slow leak took, not its last part
+    deliver(state, held_ml - level_ml)  # all that a slow leak took, not only its last part
     state.leak_ml = max(state.leak_ml, held_ml)
     compare_with(state, level_ml)
     begin_account(state, level_ml)
 
 
 def note_sound_dose(state: "State", pot: "Pot") -> None:
-    """The looks are over without a leak: after enough doses, one that a press ended is past."""
+    """The looks after a dose found no leak: one dose less until an ended leak is forgotten."""
     if state.trial_doses and is_after_pulse(state, pot):
         state.trial_doses -= 1
 
 
 def is_back(state: "State", pot: "Pot") -> bool:
-    """Is the tank as full again as before the leak, and has it held through the looks (R8)?"""
+    """Is the tank as full again as before the leak, and did three readings agree (R8)?"""
     if state.leak_ml < 0 or state.look_n < 3 or state.leak_looks or state.fill_looks:
         return False
     if state.trial_doses == CAME_BACK:
@@ -187,10 +191,11 @@ def is_back(state: "State", pot: "Pot") -> bool:
 
 
 def empties_by_itself(state: "State", facts: "Facts", pot: "Pot") -> bool:
-    """Is the tank empty although the pump cannot have taken half of what it holds, or did it get
-    so again and again with the pump off (R8)?
+    """Is the tank empty although the pump cannot have taken half of what it holds, or did it become
+    empty at least twice with the pump off (R8)?
 
-    For a float switch, which sees no leak: `filled_ml` is what the tank holds while it is closed.
+    Only for a float switch, which cannot see a leak. There `filled_ml` is what the tank holds while
+    the switch is closed.
     """
     if not pot.calibration.float_only or facts.level_ml is None or state.leak_looks < 2:
         return False
@@ -198,8 +203,8 @@ def empties_by_itself(state: "State", facts: "Facts", pot: "Pot") -> bool:
 
 
 def held_ml(state: "State", pot: "Pot", level_ml: int, after_ml: "int | None") -> int:
-    """What the tank held before a pulse: a reading that was too high counts if the one after the
-    pulse is too high as well (R8)."""
+    """What the tank held before a pulse. If the reading before it was too high, it counts only if
+    the one after the pulse is too high as well (R8); otherwise the earlier mean counts."""
     if not state.fill_looks or is_refill(state, pot, after_ml):
         return level_ml
     return state.look_ml
@@ -218,12 +223,12 @@ def book_pulse(
     after_ml: "int | None",
     metered_ul: "int | None" = None,
 ) -> "tuple[int, int | None]":
-    """Count a pulse: (millilitres for the 24 hours, fall of the level if both are known) (R3).
+    """Count a pulse: (millilitres for the 24 hours, fall of the level or None if not known) (R3).
 
-    Later looks compare with the level after it, but with none below what a pump can have
-    left: what is gone beyond that, by a siphon, is a fall to them (R8). Nor with one above the
-    level before it; one that is far above shows no fall, and they compare with what the pump
-    usually leaves.
+    Later looks compare with the level after the pulse, within two bounds. Not lower than a pump can
+    have left it: what is gone beyond that went through a siphon, and the looks must see it as a
+    fall (R8). Not higher than before the pulse: a reading far above that shows no fall, and the
+    looks compare with what the pump usually leaves.
     """
     if after_ml is None or before_ml < 0 or pot.calibration.float_only:
         fall_ml, state.look_ml = None, UNKNOWN
@@ -245,7 +250,8 @@ def book_pulse(
     return ml, fall_ml
 
 
-# Does the pump move water? Where one pulse is too small to show it, several are judged (R4)
+# Does the pump move water? If one pulse is too small to show it, several are judged together: a
+# proof (R4)
 
 
 def go_on_with_proof(
@@ -253,7 +259,7 @@ def go_on_with_proof(
 ) -> "bool | None":
     """After a pulse: True if water was shown, False if it was not, None if it is too early.
 
-    before_ml: what the tank held before it, which the first pulse of a proof is judged by.
+    before_ml: what the tank held before it. A proof compares with that of its first pulse.
     """
     if not state.proof_pulses or 2 * evaporated_ml(state, pot) > state.proof_ul // 1000:
         end_proof(state)  # what may have evaporated meanwhile would hide what the pump did
@@ -267,10 +273,11 @@ def go_on_with_proof(
 
 
 def judge_proof(state: "State", pot: "Pot", level_ml: int, share: int) -> "bool | None":
-    """True, False or None as above, and what follows: as many dry runs as the proof had pulses.
+    """True, False or None as above. False counts as many dry runs as the proof had pulses.
 
-    share: a `share / 1000`th of the water commanded must have left the tank, once that is more
-    than the gauge's tolerance; 0: not now. Evaporation proves no pump.
+    share: 4000 means that a quarter of the water commanded must have left the tank, 3000 a third,
+    0 that it is not judged now. It is judged once that part is more than the gauge's tolerance, and
+    not while half of the water commanded may have evaporated.
     """
     wanted_ml = state.proof_ul // share if share and state.proof_pulses else 0
     if wanted_ml <= pot.calibration.tolerance_ml:
@@ -289,17 +296,17 @@ def judge_proof(state: "State", pot: "Pot", level_ml: int, share: int) -> "bool 
 
 
 def evaporated_ml(state: "State", pot: "Pot") -> int:
-    """What may have evaporated since the first pulse of the proof."""
+    """Millilitres that may have evaporated since the first pulse of the proof."""
     return muldiv_up(state.proof_s, pot.settings.leak_ml_day, DAY_S)
 
 
 def end_proof(state: "State") -> None:
-    """What was gathered so far proves nothing any more."""
+    """Forget the pulses gathered so far: the next one begins a new proof."""
     state.proof_ul = state.proof_pulses = 0
 
 
 def count_dry(state: "State", pot: "Pot", runs: int) -> None:
-    """So many more runs without water; too many in a row lock out (R4)."""
+    """Count so many more dry runs. Too many in a row lock out (R4)."""
     state.dry_trips = add_capped(state.dry_trips, runs, 100)
     if state.dry_trips >= pot.limits.dry_trips:
         rules.latch(state, "dry run")

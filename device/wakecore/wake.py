@@ -1,11 +1,12 @@
 """One wake, from first to last: wake, read, decide, pump, sleep.
 
-`wake()` yields one command at a time and is sent what the command brought (see `command`).
+`wake()` yields one command at a time and is sent its result (see `command`). It is the whole
+story; the functions below it are its steps, in the order in which they happen.
 
-There is at most one pulse in a wake: soak and the looks for a leak are short sleeps, so
-that what is under way is always in storage (R8, R9). Whoever carries out the commands is
-not asked what it thinks. A report comes when everything else of the wake is done and stored
-(R13), in a boot of its own; what came of it is known to the next wake (`begin`).
+There is at most one pulse in a wake. The soak between pulses and the looks for a leak are
+short sleeps, so that what is under way is always in storage (R8, R9). The board only carries
+commands out and decides nothing. A report comes last, when everything else is stored (R13).
+The board sends it in a boot of its own, and the next wake learns what came of it (`begin`).
 """
 
 from wakecore import judge, plan, rules, run, tank
@@ -42,13 +43,14 @@ MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering butto
 ANSWERED_PRESSES = 3  # presses in a day that are answered by radio (R17)
 LOW_WAKES = 2  # wakes in a row with a low rest voltage until it is believed (R5)
 LEAST_SLEEP_S = 60
-# From a reading in the sun to one at night (R5). Ten hours are no part of a day, so that even a
-# night of six hours is met within two days, whenever the first wake was
+# Longest sleep of a pot with a panel and a low cell, in seconds: its lockout ends by night readings
+# (R5). Steps of ten hours come to a different time of day each time, so that one of them falls into
+# a night of six hours within two days, whenever the first wake was
 NIGHT_S = 36000
-CREEP_PPT, CREEP_DAYS = 30, 10  # soil that rises so much by itself, in so long: no soil does (R16)
+CREEP_PPT, CREEP_DAYS = 30, 10  # soil does not rise so much by itself in so long: a drift (R16)
 MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
-LONG_PRESS_MS, STUCK_MS = 2000, 15000  # a press held this long is a wish; this long, a fault (R12)
+LONG_PRESS_MS, STUCK_MS = 2000, 15000  # a press so long asks; so long is stuck (R12)
 
 # The members of a wake's record, in the order they are written. FIELDLOG.md explains each.
 RECORD = (
@@ -59,11 +61,11 @@ RECORD = (
 
 
 def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
-    """One wake of this pot. Changes `state` as it goes; see the top of this file.
+    """One wake of this pot, which changes `state` on the way.
 
     begin: what the board knows before any reading, as FIELDLOG.md lists it.
     """
-    # Wake: what is retained, and the time that passed
+    # Wake: what the state was, and the time that passed
     wake_number, crc_before, lockouts_before = state.wakes, state.crc, state.lockouts
     yield OFF
     elapsed_s = credited_s(state, begin)
@@ -75,7 +77,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     read = yield READ
     facts = judge.Facts(state, pot, begin, rest, read, lockouts_before)
 
-    # Decide: what happened since the last wake, then what this one gives
+    # Decide: first what happened since the last wake, then whether this one gives water
     book_events(state, facts, pot, begin, read.get("soil"), elapsed_s)
     kind, dose_ul = dose_wanted(state, facts, pot)
     facts.dose_kind = plan.KINDS[kind]
@@ -83,7 +85,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     pulse_ms = plan.pulse_ms(dose_ul, facts, pot) if allowed and dose_ul else 0
     look_at_thirst(state, facts, pot, facts.regular, pulse_ms, elapsed_s)
 
-    # Pump: begun is on record before the pump starts (R9)
+    # Pump: that a pulse has begun is stored before the pump starts (R9)
     stores: list[int] = []
     trips: list[str] = []
     water: "Water" = {}
@@ -91,7 +93,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     if pulse_ms:
         if state.phase == IDLE:
             begin_dose(state, facts, pot, kind, dose_ul)
-        state.open_ms, state.sleep_s = pulse_ms, 0  # a reset from here on is credited no time
+        state.open_ms, state.sleep_s = pulse_ms, 0  # after a reset from here on no time is credited
         stored = yield Store(stamp(state))
         stores.append(1 if stored else 0)
         if stored:
@@ -113,13 +115,13 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     elif facts.due:
         next_phase(state, facts, pot)
 
-    # Sleep: all parts off, state stored, the wake on record
+    # Sleep: all parts off, the state stored, the record written
     awake_ms = yield CLOSE
     state.sleep_s = sleep_s = sleep_time(state, facts, pot.settings, elapsed_s)
     assert 0 < sleep_s <= LONG_S
     state.wakes = add_capped(state.wakes, 1, SMALL_MAX)
     look_at_needs(state, facts, pot, 0 in stores)
-    # A cold start is no reason to report, however many come in a row (R17)
+    # A start without a timer or a press is no reason to report, not even many in a row (R17)
     counts = facts.regular and begin["cause"] == "timer"
     report = is_to_report(state, facts, pot, counts, begin["cause"] == "button")
     note_report(state, facts, pot, counts, report)
@@ -172,7 +174,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
 
 
 def commands_of(state: "State", pulse_ms: int, pulse: "run.Run | None", report: bool) -> list[str]:
-    """What this wake asked of the board, as its record tells it."""
+    """The commands of this wake, as its record names them."""
     names = ["off", "rest", "read"]
     if pulse_ms:
         names.append("store")
@@ -195,7 +197,7 @@ def stamp(state: "State") -> bytes:
     return data
 
 
-# Decide: first what happened since the last wake, in the order in which the story asks
+# Decide: first what happened since the last wake, in the order in which `book_events` asks
 
 
 def book_events(
@@ -206,7 +208,7 @@ def book_events(
     soil: "Reading | None",
     elapsed_s: int,
 ) -> None:
-    """Book what the readings and the board say that happened, and add to the facts what follows."""
+    """Book what happened, by the readings and the board, and add to the facts what follows."""
     if state.phase == SOAK and not facts.soaking:
         finish_dose(state, pot)
     look_at_open_pulse(state, facts, pot)
@@ -221,7 +223,7 @@ def book_events(
         tank.look(state, facts, pot)
     facts.level_steady = tank.is_steady(state, facts)
     if facts.regular and not facts.level_steady and tank.is_doubtful(state):
-        facts.regular, state.cycle_s = False, pot.settings.wake_s  # it comes once that is settled
+        facts.regular, state.cycle_s = False, pot.settings.wake_s  # the regular wake comes later
     elif facts.regular:
         state.doubts = 0
     look_at_saucer(state, facts)
@@ -235,7 +237,7 @@ def book_events(
 
 
 def dose_wanted(state: "State", facts: "Facts", pot: "Pot") -> "tuple[int, int]":
-    """(kind, microlitres) of the dose under way, or of the one this wake asks for."""
+    """(kind, microlitres) of the dose under way, or of the one that this wake wants."""
     if state.phase == SOAK:
         return state.plan_kind, state.plan_ul if facts.due else 0
     return plan.demand(facts, state, pot) if state.phase == IDLE else (plan.NONE, 0)
@@ -244,7 +246,7 @@ def dose_wanted(state: "State", facts: "Facts", pot: "Pot") -> "tuple[int, int]"
 def credited_s(state: "State", begin: "Begin") -> int:
     """Seconds that surely passed since the last wake (R10): at most the sleep commanded.
 
-    A press comes before the sleep is over: a clock that says more than that has jumped.
+    A press comes before the sleep is over. If the clock says more than that, it has jumped.
     """
     slept_s = begin["slept_s"]
     if not begin["vouched"] or (begin["cause"] == "button" and slept_s > state.sleep_s):
@@ -256,16 +258,17 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
     """Book what the board found in storage, and what a person with the cable did (R11)."""
     if begin["state"] == "lost":
         rules.latch(state, "state lost")
-        # As if a dose had just filled the day; with the limits lost too, the fullest day there is
+        # As if all the water of a day had just been given; if the limits are lost too, the most
+        # that any limit allows
         deliver(state, pot.limits.day_ml if pot.limits.id else MOST_DAY_ML)
         state.since_dose_s = 0
-        # And as if the soil had answered none of it (R18)
+        # And as if the soil had not answered it (R18)
         state.unanswered_ul = plan.bound_ul(state, pot) - plan.one_more_ul(state, pot)
     elif begin["state"] == "previous" and not state.open_ms:
-        state.open_ms = pot.limits.pulse_ms  # the damaged slot may have held one
+        state.open_ms = pot.limits.pulse_ms  # the damaged slot may have held a begun pulse
     mark = int(pot.calibration.id[:7] or "0", 16)
     if mark != state.calibration_mark:
-        state.calibration_mark = mark  # what was remembered in the old units is forgotten
+        state.calibration_mark = mark  # quantities by the old calibration are forgotten
         state.look_ml = state.filled_ml = state.leak_ml = UNKNOWN
         state.soil_ppt = state.before_ppt = state.creep_ppt = UNKNOWN
         state.leak_looks = state.fill_looks = state.odd_levels = 0
@@ -291,7 +294,9 @@ def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
 
 
 def look_at_button(state: "State", facts: "Facts", pot: "Pot", begin: "Begin") -> None:
-    """A held press ends the owner's lockouts; with none, it asks for a dose (R12)."""
+    """What a press does (R12). Held for LONG_PRESS_MS it ends the owner's lockouts; if there are
+    none and nothing is under way, it asks for one dose (`manual`, see `plan.demand`). A button that
+    is held for STUCK_MS, or pressed MOST_PRESSES times in a day, is masked until it is free."""
     pressed_ms = begin["button_ms"]
     if state.presses_s >= DAY_S:
         state.presses = 0
@@ -312,9 +317,12 @@ def look_at_button(state: "State", facts: "Facts", pot: "Pot", begin: "Begin") -
 
 
 def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """What the owner may end (R12). After silent doses the press asks for one more, a small one.
-    If it is silent too, a press helps once more when the soil was seen to get wetter, by hand,
-    or the probe to come back; after that the maker is asked (R18)."""
+    """End the lockouts that the owner may end (R12).
+
+    After silent doses this allows one more dose, a small one. If that is silent too, a press helps
+    once more after the soil was seen to get wetter by hand, or the probe came back. After
+    MOST_TRIES the maker is asked (R18).
+    """
     bits = rules.BUTTON_BITS
     if tank.is_back(state, pot):
         bits |= rules.BITS["leak"]
@@ -334,25 +342,25 @@ def clear_by_press(state: "State", facts: "Facts", pot: "Pot") -> None:
 
 
 def is_press_spent(state: "State") -> bool:
-    """Is the soil silent, and will a press not change it (R18)?"""
+    """Is the soil silent, and can a press not end that lockout (R18)?"""
     tried = state.tried_ppt >= 0 or state.tries >= MOST_TRIES
     return tried and state.lockouts & rules.SILENT_BIT != 0
 
 
 def look_at_saucer(state: "State", facts: "Facts") -> None:
-    """Wet between pulses or right after them: more was given than the pot holds (R15)."""
+    """Wet between pulses or soon after them: more was given than the pot holds (R15)."""
     if facts.saucer == "wet" and state.phase != IDLE:
         rules.latch(state, "saucer wet")
 
 
 def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) -> None:
-    """Below its rest voltage the cell is left alone until it is surely charged (R5).
+    """Latch the low-battery lockout, and end it (R5).
 
-    One low reading stops this wake's pump and radio; the next wake's confirms it. The lockout
-    ends at a reading that is free of the charger (the charge sense says so, or the pot lives
-    on mains), at a regular wake after a sleep: a full one at once, one just above the clearing
-    voltage after the set number. A held press ends it too, and the voltage must agree. Nobody is
-    asked to unplug the sun.
+    One low reading stops this wake's pump and radio. If the next wake reads low too, the lockout
+    latches. It ends at regular wakes after a sleep, by readings that no charger raises: the charge
+    sense says that it is off, or the pot stays on mains. A full cell ends it at once, one just
+    above the clearing voltage after the set number of readings. A long press ends it too, if the
+    voltage is above the clearing voltage. While a panel charges, nobody is asked to unplug it.
     """
     settings, mv = pot.settings, facts.battery_mv
     if mv is None:
@@ -376,7 +384,7 @@ def look_at_battery(state: "State", facts: "Facts", pot: "Pot", rested: bool) ->
     pressed = facts.pressed_long and (facts.charger != "on" or settings.mains == 1)
     if pressed or state.clear_wakes >= settings.battery_clear_wakes:
         rules.clear(state, rules.BITS["battery low"])
-        facts.due = facts.due or (pressed and state.phase == IDLE)  # it waters again at the press
+        facts.due = facts.due or (pressed and state.phase == IDLE)  # this press may water at once
     else:
         facts.confirm_charge = unsensed
         facts.unplug_charger = facts.charger == "on" and not settings.mains and not facts.sunlit
@@ -392,13 +400,13 @@ def look_at_soil(
 ) -> None:
     """Follow the last dose's answer, then remember this reading for the next wake (R6, R7).
 
-    A wake that no vouched time led to is not counted as a repeat of the last reading, but a
-    reading that stands still starts no dose there either.
+    If the board vouches for no time since the last wake, the same counts are not counted as a
+    repeat. An unchanged reading starts no dose there either.
     """
     if facts.soil_ppt is not None and state.tried_ppt >= 0:
         rise = facts.soil_ppt - state.tried_ppt
         if state.tried_ppt == MOST_PPT or rise >= pot.settings.response_ppt:
-            state.tried_ppt = UNKNOWN  # the probe is back, or it saw water: a press may try again
+            state.tried_ppt = UNKNOWN  # the probe is back, or saw water: a press may try again
         elif rise < 0:
             state.tried_ppt = facts.soil_ppt
     if facts.soil_ppt is not None and state.before_ppt >= 0:
@@ -408,7 +416,7 @@ def look_at_soil(
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
     elif regular and facts.soil_cold and facts.judged["soil"] == "cold":
-        state.asked = 0  # frozen soil cannot answer: its silence says nothing
+        state.asked = 0  # cold soil is not read: a missing answer says nothing
     facts.soil_unchanged = regular and judge.is_unchanged(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         if facts.soil_ppt is not None:
@@ -421,8 +429,8 @@ def look_at_soil(
 
 
 def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
-    """Soil that gets wetter by itself, little by little: a probe that drifts (R16). Water comes in
-    steps, and where none comes the soil dries: either begins the count anew."""
+    """Follow soil that gets wetter by itself, little by little: a probe that drifts (R16). Water
+    raises it in a step, and without water it dries. Either begins the count anew."""
     step = soil_ppt - state.soil_ppt
     watered = state.since_dose_s < 3 * DAY_S or step >= step_ppt
     if state.creep_ppt < 0 or watered or soil_ppt < state.creep_ppt or step < -(step_ppt // 3):
@@ -430,8 +438,8 @@ def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
 
 
 def is_probe_doubted(state: "State") -> bool:
-    """Is the soil's reading wrong, by all that is known? It creeps up by itself, or the account of
-    water without an answer is full though no dose was silent."""
+    """Does the soil probe seem to be wrong? It creeps up by itself, or the account of water without
+    an answer is full although no dose was silent."""
     if state.lockouts & rules.SILENT_BIT and not (state.silent_doses or state.dry_trips):
         return True
     crept = state.creep_ppt >= 0 and state.soil_ppt >= state.creep_ppt + CREEP_PPT
@@ -441,12 +449,13 @@ def is_probe_doubted(state: "State") -> bool:
 def look_at_thirst(
     state: "State", facts: "Facts", pot: "Pot", regular: bool, pulse_ms: int, elapsed_s: int
 ) -> None:
-    """Count the regular wakes in a row that found the plant in want of water (R16).
+    """Count the regular wakes in a row that found the plant in want of water (R16). At THIRSTY of
+    them `rules.need_bits` asks for water by hand.
 
-    Soil that is dry, or not believed, and no dose that may still arrive. Soil seen above the
-    refill point ends the count at a regular wake, and at a look after a dose that was given
-    in full to a plant that was not wilting. Cold soil is left out, for it hardly drinks. Where
-    no vouched time passes, no dose ever settles: that is no reason to wait for it.
+    A wake counts if the soil is dry or not believed, and no dose may still arrive there. Soil above
+    the refill point ends the count at a regular wake, and at a look after a dose that was given in
+    full to a plant that was not wilting. Cold soil does not count, because plants hardly drink
+    from it. If the board vouches for no time, no dose ever settles, so it is not waited for.
     """
     soil_ppt = facts.soil_ppt
     if soil_ppt is not None and not facts.soil_dry:
@@ -455,7 +464,8 @@ def look_at_thirst(
     elif regular and not (facts.soil_cold and soil_ppt is None):
         wilting = rules.is_below(soil_ppt, 1 + pot.calibration.wilting_ppt)
         state.unmet = 1 if wilting or not pulse_ms else 0
-        # The last part of settling is no excuse: else a dose each second wake would halve the count
+        # A dose counts as arrived before the whole settling time is over. Otherwise a dose at every
+        # second wake would halve the count
         arrives_s = facts.settle_s - min(facts.settle_s // 4, pot.settings.wake_s // 2)
         may_arrive = elapsed_s > 0 and facts.since_dose_s < arrives_s
         if not may_arrive or facts.lockouts or state.dry_trips:
@@ -475,7 +485,7 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
     facts.gauge_doubted = tank.is_gauge_doubted(state, facts)
     facts.probe_doubted = is_probe_doubted(state)
     facts.press_spent = is_press_spent(state)
-    # Where wakes come more often than once a day, the soil has a day to answer the first dose
+    # If wakes come more often than once a day, the soil has a day to answer the first dose
     a_day = state.since_dose_s >= DAY_S - DAY_S // 24 or pot.settings.wake_s >= DAY_S - DAY_S // 24
     facts.soil_silent = state.silent_doses > (0 if a_day else 1)
     if facts.probe_doubted and state.lockouts & rules.SILENT_BIT:
@@ -485,11 +495,11 @@ def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool
 
 
 def look_at_radio(state: "State", begin: "Begin", settings: "Values") -> None:
-    """What came of the last report. Where nobody heard it, all of it is still to be told (R17).
+    """What came of the last report. If nobody heard it, all of it is reported again (R17).
 
-    A report that began and did not end is the radio's brown-out: the next try lets one regular
-    wake pass, then two, then four, up to seven days. One that ended in vain costs less: none, one,
-    two and so on. A record from before the radio had a boot of its own does not say.
+    A report that began and did not end was a brown-out by the radio. The next try waits for one
+    regular wake, then two, then four, up to seven days. A report that nobody heard waits for half
+    as many: none, one, two and so on. A record of an older board does not say what came of it.
     """
     outcome = begin.get("radio", "heard")
     if outcome == "heard":
@@ -507,24 +517,24 @@ def look_at_radio(state: "State", begin: "Begin", settings: "Values") -> None:
 
 
 def finish_dose(state: "State", pot: "Pot") -> None:
-    """No more pulses in this dose. More than half a pulse that was not given is missed (R16)."""
+    """No more pulses in this dose. If more than half a pulse of it is left, it is unmet (R16)."""
     if state.plan_ul > 500 * pot.settings.pulse_ml:
         state.unmet = 1
     end_dose(state)
 
 
 def begin_dose(state: "State", facts: "Facts", pot: "Pot", kind: int, dose_ul: int) -> None:
-    """A new dose: from here on its answer is awaited (R7, R18).
+    """Begin a dose: from here on its answer is awaited, a rise of soil water (R7, R18).
 
-    A dose on top of one that is not judged yet (a press, or one cut short) adds to the
-    question; a question that dry soil asked stays that. Its answer is a rise from the soil as
-    it is now, where the plant drank meanwhile.
+    If the dose before it is not judged yet (a press came, or it was cut short), both are judged
+    together. If dry soil asked for one of them, `asked` stays 1. If the plant drank meanwhile, the
+    rise counts from the soil as it is now.
     """
     state.plan_kind, state.plan_ul, state.pulses = kind, dose_ul, 0
     for_dry_soil = 1 if kind in plan.FOR_DRY_SOIL else 0
     soil_ppt = UNKNOWN if facts.soil_ppt is None else facts.soil_ppt
     if state.before_ppt >= 0 and judge.is_answered(state, pot.calibration, pot.settings):
-        judge.learn(state, pot.calibration, pot.settings, False)  # the next dose asks anew
+        judge.learn(state, pot.calibration, pot.settings, False)  # this dose is judged by itself
     if state.before_ppt < 0 or for_dry_soil > state.asked:
         state.asked, state.given_ul = for_dry_soil, 0
         state.before_ppt = state.peak_ppt = soil_ppt
@@ -548,9 +558,9 @@ def end_pulse(
     level = after.get("level") or last
     after_ml = judge.value(cal.level, level, judge.judge(cal.level, level))
     most_ml = run.most_fall_ml(pulse.ran_ms, pot)
-    # No single reading makes a dry run or a leak (R4, R8): one that is higher than scatter explains
-    # of the run's last sample, a moment before, counts as none, and the first look begins anew.
-    # Where both show a fall beyond any pump's, they agree in what matters
+    # No single reading makes a dry run or a leak (R4, R8). If the reading after the pulse is higher
+    # than the run's last sample by more than scatter, it does not count, and the first look begins
+    # anew. If both show a fall beyond any pump's, they agree in what matters
     at_odds = after_ml is not None and rules.is_below(last_ml, after_ml - 2 * cal.tolerance_ml)
     at_odds = at_odds and not rules.is_below(after_ml, facts.level_ml - most_ml)
     if at_odds:
@@ -565,11 +575,11 @@ def end_pulse(
         metered_ul = flowmeter.metered_ul(pulse, pot)
     ml, fall_ml = tank.book_pulse(state, pot, pulse.ran_ms, held_ml, after_ml, metered_ul)
     shown_ml = None if fall_ml is None else after_ml
-    # A fall beyond what any pump can do is the looks' to judge: one reading is no water given (R8)
+    # A fall beyond what any pump can do is judged by the looks, not counted as water given (R8)
     unsure = unsure or (fall_ml is not None and fall_ml > most_ml)
     given_ul = plan.given_ul(pulse.ran_ms, None if unsure else fall_ml, cal, metered_ul)
     state.given_ul = add_capped(state.given_ul, given_ul, SMALL_MAX)
-    # A meter that misses some of the water hides none of it here (R18)
+    # A flow meter may miss water: the account takes at least what the pump moves in that time (R18)
     most_ul = (
         given_ul if metered_ul is None else max(given_ul, run.moved_ul(pulse.ran_ms, cal.flow_ul_s))
     )
@@ -589,7 +599,7 @@ def end_pulse(
         state.given_ul -= given_ul
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
-    # A fast fall that the level after it does not bear out is for the looks to decide
+    # A fast fall that the level after the pulse does not confirm is judged by the looks
     confirmed = not at_odds and (fall_ml is None or fall_ml > most_ml)
     for trip in trips:
         if trip in LATCHES and (trip != "fast fall" or confirmed):
@@ -607,7 +617,8 @@ def end_pulse(
 
 
 def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """Without a pulse: soak ends the dose, looks follow one another, a doubt asks for a look."""
+    """A due wake without a pulse: a soak ends the dose, the second look follows the first, and a
+    doubt about the level asks for one more look."""
     if state.phase == SOAK:
         finish_dose(state, pot)
     elif tank.is_doubtful(state) and facts.level_ml is not None:
@@ -619,7 +630,7 @@ def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
         if state.phase == SECOND_LOOK and not state.lockouts:
             tank.note_sound_dose(state, pot)
         state.phase = IDLE
-        # Not while a regular wake is put off: a gauge that errs at each would do so for ever
+        # Not while a regular wake is put off: a gauge that errs each time would put it off for ever
         if facts.level_steady and state.cycle_s < pot.settings.wake_s:
             state.doubts = 0
 
@@ -628,7 +639,7 @@ def next_phase(state: "State", facts: "Facts", pot: "Pot") -> None:
 
 
 def sleep_time(state: "State", facts: "Facts", settings: "Values", elapsed_s: int) -> int:
-    """Seconds to sleep. A wake out of turn (button, reset) does not shorten what was under way."""
+    """Seconds to sleep. A wake before its time (button, reset) shortens no wait."""
     if state.phase == IDLE:
         wake_s = settings.wake_s
         if state.lockouts & rules.BITS["battery low"]:
@@ -644,11 +655,12 @@ def sleep_time(state: "State", facts: "Facts", settings: "Values", elapsed_s: in
 def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, pressed: bool) -> bool:
     """Does this wake end with the radio (R5, R8, R12, R17)?
 
-    Every so many regular wakes by the timer, at the first presses of a day, and at once when
-    somebody is needed for something new; while that lasts, once a day. Never on a weak or unknown
-    cell, but for one report of what latched in this very wake, where the cell bears it. After a
-    try in vain only at a press or such a regular wake, once the wait is over.
-    counts: it is such a regular wake.
+    Every `radio_wakes` regular wakes, at the first presses of a day, and at once when somebody is
+    needed for something new; then once a day while the need lasts. Not on a weak or unknown cell,
+    except for one report of what latched in this wake, if the cell bears it. After a report that
+    nobody heard only at a press or a regular wake, once the wait is over.
+
+    counts: it is a regular wake by the timer.
     """
     if not pot.settings.radio_wakes:
         return False
@@ -660,7 +672,7 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
         last_word = latched or new & rules.LAST_WORD_BITS
         if last_word and state.rest_mv >= pot.limits.rest_mv:
             return True
-        # It latched below that, in the cold, say: told once the cell bears the radio again
+        # It latched at a lower voltage, as in the cold: told once the cell bears the radio again
         low = new & rules.NEED_BITS["charge the battery"]
         return bool(low and facts.battery_mv is not None and facts.battery_mv >= facts.radio_mv)
     if new or latched or (pressed and state.presses <= ANSWERED_PRESSES):
@@ -676,19 +688,20 @@ def is_report_due(state: "State", pot: "Pot") -> bool:
 
 
 def is_day_over(state: "State", pot: "Pot") -> bool:
-    """Is it a day since a report told a need? The looks after a dose may shift a daily wake."""
+    """Is it a day since a report told a need? The looks after a dose may shift a daily wake, so a
+    twenty-fourth of the time between wakes is left out."""
     return state.told_s >= DAY_S - pot.settings.wake_s // 24
 
 
 def note_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, report: bool) -> None:
-    """Keep what the next wakes must know of this report, or of the lack of one."""
+    """Keep what the next wakes must know: whether this one reports, and which needs that tells."""
     state.needed = facts.needs
     if is_day_over(state, pot) or (report and counts and is_report_due(state, pot)):
-        state.told &= state.needed  # what is over is told anew when it comes back
+        state.told &= state.needed  # a need that is over is told again when it comes back
     if report:
         state.quiet_wakes, state.reporting = 0, 1
         if counts or state.needed & ~state.told:
-            state.told_s = 0  # an answer to a press puts nothing off
+            state.told_s = 0  # a report at a press puts nothing off
         state.told |= state.needed
     elif counts:
         state.quiet_wakes = add_capped(state.quiet_wakes, 1, 100)
