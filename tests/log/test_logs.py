@@ -18,7 +18,7 @@ import pytest
 import makelog
 from wakecore import line
 from wakewell.errors import BadInput
-from wakewell.log import logs, record
+from wakewell.log import commanded, logs, record
 from wakewell.log.logs import Skips
 
 
@@ -483,9 +483,9 @@ def test_a_value_is_shown_cut_short(good: dict[str, Any]) -> None:
     ],
 )  # fmt: skip
 def test_the_sleep_that_a_wake_commands(command: str, sleep: tuple[int, bool] | None) -> None:
-    assert record.sleep_of(["off", command]) == sleep
-    assert record.sleep_of([command, "report"]) is None
-    assert record.sleep_of([]) is None
+    assert commanded.sleep_of(["off", command]) == sleep
+    assert commanded.sleep_of([command, "report"]) is None
+    assert commanded.sleep_of([]) is None
 
 
 def test_a_text_of_a_file_is_cut_to_a_line() -> None:

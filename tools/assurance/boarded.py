@@ -69,7 +69,7 @@ from wakeboard import asked, manifest, wiring
 from wakecore import fields, line
 from wakecore.state import State
 from wakecore.table import counts_at
-from wakewell.log.record import sleep_of
+from wakewell.log.commanded import sleep_of
 from wakewell.portable import mock
 from wakewell.pot.pot_folder import compile_files
 from wakewell.sequences import bench_pot, judging, sequence_file

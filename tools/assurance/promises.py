@@ -23,7 +23,7 @@ from typing import Any
 from wakecore import rules
 from wakecore.fields import refill_ppt
 from wakecore.table import convert
-from wakewell.log.record import sleep_of
+from wakewell.log.commanded import sleep_of
 from wakewell.portable import mock
 from wakewell.sequences.judging import Failure
 from wakewell.sequences.sequence_file import Sequence

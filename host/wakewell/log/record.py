@@ -12,8 +12,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Iterator, Mapping
 from operator import attrgetter
 from types import UnionType
 from typing import (
@@ -34,6 +33,7 @@ from msgspec import UNSET, Meta, UnsetType
 from wakeboard.short import WAKE
 from wakeboard.store import STATE_RECORD
 from wakecore import fields, line
+from wakewell.log.commanded import CommandedSleep, is_pulse, sleep_of
 from wakewell.tomlfile import show_path
 
 Plain = dict[str, Any]  # a record as JSON has it
@@ -742,36 +742,3 @@ def _shown(value: Any) -> str:
         return "a list"
     text = str(value)
     return show_path(text if len(text) <= MOST_SHOWN else text[:MOST_SHOWN] + "...")
-
-
-# Commands
-
-
-class CommandedSleep(NamedTuple):
-    """A command to sleep. button: does it wake the board?"""
-
-    seconds: int
-    button: bool
-
-
-def sleep_of(commands: Sequence[str]) -> CommandedSleep | None:
-    """The sleep that a wake commanded at its end (R13); None if it commanded none."""
-    return _slept(commands[-1]) if commands else None
-
-
-@lru_cache(maxsize=1000)  # a pot sleeps the same few lengths
-def _slept(command: str) -> CommandedSleep | None:
-    name, *values = command.split()[:3] or [""]
-    if name != "sleep" or not values or not values[0].isdecimal() or len(values[0]) > 8:
-        return None
-    return CommandedSleep(int(values[0]), values[1:] == ["button"])
-
-
-def is_pulse(command: str) -> bool:
-    """Does it start the pump? `run MILLISECONDS`."""
-    return command.startswith("run ")
-
-
-def pulses_of(commands: Sequence[str]) -> list[str]:
-    """The commands that start the pump."""
-    return [command for command in commands if is_pulse(command)]

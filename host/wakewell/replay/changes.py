@@ -13,8 +13,9 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.run import OVERRUN_MS, TRIPS
+from wakewell.log.commanded import CommandedSleep, pulses_of
 from wakewell.log.logs import Record
-from wakewell.log.record import CommandedSleep, Wake, pulses_of
+from wakewell.log.record import Wake
 from wakewell.pot import probes
 from wakewell.replay.verdicts import report_faults, start_faults
 

@@ -39,9 +39,10 @@ from wakecore.state import (
 from wakewell.core import core_id
 from wakewell.errors import BadInput
 from wakewell.log import logs, parcel
+from wakewell.log.commanded import CommandedSleep, sleep_of
 from wakewell.log.fieldlog import FieldLog
 from wakewell.log.logs import InForce, Record
-from wakewell.log.record import Brief, CommandedSleep, form_of, sleep_of, wake_of
+from wakewell.log.record import Brief, form_of, wake_of
 from wakewell.portable.replayed import Player, why_unplayable
 from wakewell.replay import changes
 from wakewell.replay.changes import Change

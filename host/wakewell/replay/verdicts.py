@@ -14,7 +14,8 @@ from typing import Any
 from wakecore import fields, rules
 from wakecore.run import DRY_RUNS, OVERRUN_MS, TRIPS
 from wakecore.wake import MOST_TRIES
-from wakewell.log.record import Gist, Wake, is_pulse, sleep_of
+from wakewell.log.commanded import is_pulse, sleep_of
+from wakewell.log.record import Gist, Wake
 from wakewell.log.times import NEAR_S, cut_short
 from wakewell.units import volts, water
 

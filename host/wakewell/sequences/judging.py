@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from wakewell.log.record import sleep_of
+from wakewell.log.commanded import sleep_of
 from wakewell.sequences.sequence_file import UNIT_KEYS, Expectation, Sequence
 
 DAY_S = 86400
