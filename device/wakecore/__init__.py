@@ -22,20 +22,24 @@ To understand it, read in this order. Only the first six are needed:
 
 Where to look:
 
-    what stops a running pump      run.TRIPS names it, run.rows_of says at which value
-    what keeps it from starting    rules.judge_permissives
-    what a trip leads to           wake.end_pulse
-    how long a pulse is            plan.pulse_ms before it starts, run.Run.step while it runs
-    whether a dose is due          plan.demand
-    what a press of the button does    wake.look_at_button; after a lockout clear_by_press
-    how a lockout ends             rules.LOCKOUTS says by whom
-        by itself (battery low)    wake.look_at_battery
-        by the owner's button      wake.clear_by_press
-        by the maker's cable       wake.look_at_files
-    what asks a person             rules.need_bits; a plant without water: wake.look_at_thirst
-    when the radio is used         wake.is_to_report
-    how long it sleeps             wake.sleep_time
-    water of the last 24 hours     tank.book_pulse counts a pulse, state.deliver keeps it
+    what stops a running pump    run.TRIPS names it, run.rows_of says at which value
+    what a trip leads to         run.TRIPS, last column; wake.end_pulse latches it
+    what keeps it from starting  rules.judge_permissives
+    whether a dose is due        plan.demand
+    how long a pulse is          plan.pulse_ms cuts it before it starts, run.Run.step ends it
+    what a press does            wake.look_at_button; how much it gives: plan.demand
+    how a lockout ends           rules.LOCKOUTS says who ends it
+      battery low, by itself     wake.look_at_battery
+      by the owner's button      wake.clear_by_press
+      by the maker's cable       wake.look_at_files
+    what a person is asked for   rules.need_bits
+      water by hand              wake.look_at_thirst counts, rules.THIRSTY is the bound
+    when the radio is used       wake.is_to_report
+    how long it sleeps           wake.sleep_time
+    water of the last 24 hours   tank.book_pulse counts a pulse, state.deliver keeps it
+
+A function called is_ asks and changes nothing. look_at_ books what a reading or the board
+says, note_ and end_ change the state. A value called _before is from before this wake.
 
 R1 to R18 are the requirements: see CORE.md. Each name has its type; those of readings,
 records and rows are in typed.pyi.

@@ -38,6 +38,7 @@ if False:
     from wakecore.state import State
     from wakecore.typed import Begin, Reading, Readings, Record, Wake, Watch, Water
 
+# Of a figure that a requirement leaves open, the size is our choice: common practice, no source
 FIRST_LOOK_S, SECOND_LOOK_S = 60, 540  # 1 and 10 minutes after the last pulse (R8)
 MOST_PRESSES = 20  # button wakes in a day that mean a stuck or chattering button (R12)
 ANSWERED_PRESSES = 3  # presses in a day that are answered by radio (R17)
@@ -48,9 +49,10 @@ LEAST_SLEEP_S = 60
 # a night of six hours within two days, whenever the first wake was
 NIGHT_S = 36000
 CREEP_PPT, CREEP_DAYS = 30, 10  # soil does not rise so much by itself in so long: a drift (R16)
-MOST_TRIES = 2  # doses by a press on silence, since the soil last answered one (R18)
+MOST_TRIES = 2  # doses by a press on silent soil since it last answered one (R18)
 MOST_DAY_ML = 5000  # no hard limit is higher (R3)
-LONG_PRESS_MS, STUCK_MS = 2000, 15000  # a press so long asks; so long is stuck (R12)
+# A press held for the first asks for something; held for the second, the button is stuck (R12)
+LONG_PRESS_MS, STUCK_MS = 2000, 15000
 
 # The members of a wake's record, in the order they are written. FIELDLOG.md explains each.
 RECORD = (
@@ -190,7 +192,7 @@ def commands_of(state: "State", pulse_ms: int, pulse: "run.Run | None", report: 
 
 
 def stamp(state: "State") -> bytes:
-    """The state's bytes under a new write number."""
+    """The state's bytes to store, with the next write number (`seq`)."""
     state.seq = add_capped(state.seq, 1, SMALL_MAX)
     data = state.to_bytes()
     assert not fault(state, data), fault(state, data)
@@ -425,7 +427,7 @@ def look_at_soil(
     if state.silent_doses >= pot.limits.response_doses:
         rules.latch(state, "no response")
     if regular and state.before_ppt < 0 and plan.left_ul(state, pot) < plan.least_ul(pot):
-        rules.latch(state, "no response")  # nothing is awaited, and nothing more may be given
+        rules.latch(state, "no response")  # no answer is awaited, no water is left
 
 
 def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
@@ -473,7 +475,7 @@ def look_at_thirst(
 
 
 def look_at_needs(state: "State", facts: "Facts", pot: "Pot", store_failed: bool) -> None:
-    """The facts that the needs look at, once the wake's water is booked."""
+    """Complete the facts that the needs look at, once this wake's water is booked."""
     facts.lockouts, facts.store_failed = state.lockouts, store_failed
     charged = facts.confirm_charge or facts.unplug_charger
     facts.battery_weak = state.lockouts & rules.BITS["battery low"] != 0 and not charged
