@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from assurance import breaks, pairs
+from assurance import boarded, breaks, pairs
 
 PATHS = breaks.all_paths()
 SEEN = ("06_provisional_by_soil", "25_given_not_begun_anew", "49_lost_numbers_found_again")
@@ -34,7 +34,15 @@ def test_a_cheap_stage_notices_it(name: str) -> None:
 
 
 def test_the_code_as_it_is_fails_no_cheap_stage() -> None:
-    assert breaks.plain_fails(breaks.QUICK) == ""
+    """What the stages play is played here and beside: those of the core by the plugin, those of a
+    board in boards/test_boards.py. That a stage is quiet where nothing is broken for it shows the
+    break above that a later one notices."""
+    assert breaks.plain_fails(("files",)) == ""
+
+
+def test_a_whole_board_does_as_the_sequences_of_the_core_say() -> None:
+    for sequence in boarded.plain(breaks.SEQUENCES):
+        assert [str(failure) for failure in boarded.check(sequence)] == []
 
 
 PATCH = """The pump is left on

@@ -294,14 +294,10 @@ def test_what_is_broken_is_found_and_told_as_a_sequence_that_fails(
 
 
 def test_a_lockout_without_a_way_out_is_found() -> None:
-    with replaced(wake, "look_at_battery", latch_for_ever):
-        _, result = search("cell")
+    """In the smallest corner that has one: it must be searched to its end."""
+    with replaced(rules, "clear", never):
+        _, result = search("run")
     assert "never watered" in result.found[0].why
-
-
-def latch_for_ever(state: Any, facts: Any, pot: Any, regular: bool) -> None:
-    if rules.is_below(facts.battery_mv, facts.battery_floor_mv):
-        rules.latch(state, "battery low")
 
 
 # The projection
