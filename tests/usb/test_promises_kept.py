@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from usb_desks import IMAGE_BYTES, Desk, flashed_board, wakes
+from usb_desks import IMAGE_BYTES, Desk, wakes
 
 import wakeboard
 from wakecore import line
@@ -16,13 +16,10 @@ Start = Callable[..., Desk]
 
 
 def test_the_pump_is_held_off_in_every_sleep_also_before_the_radios_boot(
-    start: Start, tmp_path: Path
+    start: Start, radio_flashed: Path
 ) -> None:
     """R1: a pin that floats for a tenth of a second may start a pump."""
-    place = tmp_path / "radio"
-    place.mkdir()
-    flashed_board(place, "radio_wakes = 1\n")
-    desk = start(of=place)
+    desk = start(of=radio_flashed)
     pump = desk.world.parts["pump"].pins["pin"]
     desk.board.wait_asleep()
     levels: list[int | None] = []
@@ -72,7 +69,7 @@ def middle(values):
 
 def test_a_watchdogs_bite_vouches_for_no_time(start: Start) -> None:
     """R10: RTC memory outlives it, and how long the chip was really away nobody knows."""
-    desk = start()
+    desk = start(hang_s=0.5)
     desk.board.close()
     image = desk.board.image
     version = read_image(image)["code/in-force"].decode()
