@@ -43,6 +43,7 @@ ASKED = ("set", "depletion")  # doses that dry soil asked for
 UNANSWERED = 1 << 29  # counts of a part that did not answer
 TIMED = ("timer", "button")
 STORAGE = ("settings", "limits", "calibration")
+NEXT = -1  # a time that the next wake sets
 Broken = tuple[str, str, str]  # requirement, what was promised, what was found
 
 
@@ -63,33 +64,44 @@ class WakeWitness:
         self.answer_ul = 3 * response
         self.refill_ppt = refill_ppt(self.settings, self.cal)
         self.silent_ul, self.lowest_ppt, self.learns = 0, -1, False
-        self.forget()
+        self.now_s = self.elapsed_s = 0  # time that was vouched for, and what of it the last wake
+        self.forget_all()
         self.waits_known = True  # a new pot has no report behind it
         self.pulse_s = -100 * DAY_S
-        self.thirst = 0
+
+    def forget_all(self) -> None:
+        """The pot begins anew, or with what a script says."""
+        self.told_s: dict[str, int] = {}  # when a need was last told
+        # Needs that were told, and the pot may know it or not: they may be told, and need not be
+        self.blurred: set[str] = set()
+        self.presses: list[int] = []
+        self.forget()
 
     def forget(self) -> None:
-        """What the pot remembers is not known from here on."""
+        """The state of the last wake may be lost. The pot goes on with the one before it: it may
+        know what was told earlier, or take the last report for one that nobody heard. Of presses
+        it forgets at most that wake's, and they are younger by that wake's time."""
+        self.blurred |= set(self.told_s)
+        self.told_s = {}
+        self.presses = [min(self.now_s, at + self.elapsed_s) for at in self.presses]
         self.last: dict[str, Any] | None = None
-        self.now_s = 0  # time that was vouched for
         self.counted: list[tuple[int, int]] = []  # when (by that time), millilitres as counted
-        self.unsure_s = 0  # when something was last counted that is in no record
-        self.told_s: dict[str, int] = {}  # when a need was last told
+        self.unsure_s = self.now_s  # when something was last counted that is in no record
         self.knows = False  # was there a report since?
         self.vain = False  # nobody heard the last one
         self.quiet = 0  # wakes by the timer since the last report
         self.regular_s: int | None = None  # when nothing was under way last
-        self.presses: list[int] = []
         self.highs: list[int | None] = []  # levels of the last wakes
         self.looks: set[int] = set()  # owed since the last pulse
         self.short = 0  # sleeps in a row that were no longer than a look's, and no pulse
-        self.pulse_s = 0  # when the last pulse was: a damaged state is taken to have held one
+        # When the last pulse was. A damaged state is taken to have held one, and the wake that
+        # finds it so books it
+        self.pulse_s = NEXT
         self.charged = 0  # rested wakes in a row above the clearing voltage
-        # Regular wakes in a row that found the plant in want of water; a damaged state may have
-        # taken two of them with it, and one is not kept
-        self.thirst = -2
+        self.thirst = 0  # regular wakes in a row that found the plant in want of water
         self.cut = False  # was the last dose cut short?
         self.in_vain = self.sat = 0  # reports in a row that nobody heard, regular wakes since
+        self.sat_most = 0  # and with those that doubt the level: some of them are regular
         self.browned, self.waits_known = False, False
         self.regulars = 0  # of the wakes that `quiet` counts, those that doubted no level
 
@@ -99,24 +111,36 @@ class WakeWitness:
         """What is broken in this wake."""
         self.real_s += out["passed_s"]
         if "retained" in wake:
-            self.forget()
+            self.forget_all()
         if out["pumped_ul"]:
             self.pumped.append((self.real_s, out["pumped_ul"]))
         record = out["record"]
         yield from self.day(wake, out)
         yield from self.unanswered(out)
         if record is None:
+            if wake.get("cause") == "button":
+                self.presses.append(self.now_s)
             self.forget()
             return
         begin = record["begin"]
-        if begin["state"] != "good" or any(begin[name] == "default" for name in STORAGE):
+        if begin["state"] == "lost":
+            self.forget_all()
+        elif begin["state"] != "good":
             self.forget()
+        elif self.settings_lost(record):
+            kept = self.told_s, self.blurred, self.presses  # in the state, which is good
+            self.forget()
+            self.told_s, self.blurred, self.presses = kept
         last_sleep = None if self.last is None else sleep_of(self.last["commands"])
         elapsed_s = begin["slept_s"] if begin["vouched"] else 0
         if last_sleep is not None:
             late = elapsed_s > last_sleep.seconds and begin["cause"] == "button"
             elapsed_s = 0 if late else min(elapsed_s, last_sleep.seconds)
-        self.now_s += elapsed_s
+        self.now_s, self.elapsed_s = self.now_s + elapsed_s, elapsed_s
+        if self.pulse_s == NEXT:
+            self.pulse_s = self.now_s
+        if begin["cause"] == "button":
+            self.presses.append(self.now_s)
         yield from self.story(out, record)
         if "values" not in record:  # a shortened one does not say enough
             yield from self.in_order(record)
@@ -466,7 +490,8 @@ class WakeWitness:
         if begin["radio"] in ("failed", "cut off") or (asked and begin["radio"] == "none"):
             self.vain = True
             self.told_s.clear()
-            self.in_vain, self.sat = self.in_vain + 1, 0
+            self.blurred.clear()
+            self.in_vain, self.sat, self.sat_most = self.in_vain + 1, 0, 0
             self.browned = begin["radio"] == "cut off"
             self.waits_known = self.waits_known and not self.settings_lost(record)
         elif begin["radio"] == "heard":
@@ -478,7 +503,7 @@ class WakeWitness:
         again = {need for need in needs if self.since(need) > 0.9 * DAY_S}
         pressed, reports = begin["cause"] == "button", "report" in events
         if pressed:
-            self.presses = [at for at in self.presses if at > self.now_s - DAY_S] + [self.now_s]
+            self.presses = [at for at in self.presses if at > self.now_s - DAY_S]
         self.quiet += record["plan"]["phase"] == "idle" and not pressed
         timer = begin["cause"] == "timer" and elapsed_s > 0
         steady = bool(record["permissives"]["steady"])
@@ -498,19 +523,28 @@ class WakeWitness:
                 and not (pressed or latched or fresh or again or due or self.vain)
             ):
                 yield "R17", "no report: nothing is new", f"a report: {sorted(needs)}"
-            if self.vain and known and self.waits_known and not pressed and self.sat < self.waits():
-                yield "R17", f"waits {self.waits()} regular wakes", f"a report after {self.sat}"
-            self.told_s.update(dict.fromkeys(fresh if pressed else needs, self.now_s))
+            early = self.vain and not pressed and self.sat_most < self.waits()
+            if early and known and self.waits_known:
+                yield (
+                    "R17",
+                    f"waits {self.waits()} regular wakes",
+                    f"a report after {self.sat_most}",
+                )
+            # A report at a press puts nothing off: a need told before is due when it was
+            told = fresh - self.blurred if pressed else needs
+            self.told_s.update(dict.fromkeys(told, self.now_s))
+            self.blurred -= told
             self.quiet, self.regulars, self.knows = 0, 0, True
         elif "reset" in events:
             return  # the power failed before the report
-        elif self.vain and known and self.waits_known and self.bears(record, mv):
-            timed = begin["cause"] == "timer" and record["plan"]["phase"] == "idle" and steady
-            if timed and self.sat >= self.waits():
+        elif self.vain and known and self.waits_known:
+            timed = begin["cause"] == "timer" and record["plan"]["phase"] == "idle"
+            if timed and steady and self.sat >= self.waits() and self.bears(record, mv):
                 yield "R17", "tried again: nobody heard the last report", "no report"
-            self.sat += timed
+            self.sat += timed and steady  # a wake counts, whatever the cell is like
+            self.sat_most += timed
         elif self.bears(record, mv) and known and self.knows and not self.vain:
-            new = fresh | latched
+            new = fresh - self.blurred | latched
             if new and 0 not in record["stores"]:
                 yield "R17", f"told at once: {', '.join(sorted(new))}", "no report"
             elif pressed and len(self.presses) <= 3:
