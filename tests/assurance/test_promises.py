@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from assurance import promises
+from assurance import pairs, promises
 from wakewell.sequences import playing, sequence_file
 
 SEQUENCES = Path(__file__).parents[1] / "sequences"
@@ -71,3 +71,29 @@ def test_the_witness_sees(
     outputs = [copy.deepcopy(out) for out in playing.run(sequence)]
     change(outputs[wake - 1 if wake > 0 else wake])
     assert rule in {one.rule for one in promises.broken(sequence, outputs)}
+
+
+@pytest.mark.parametrize(
+    ("variant", "one", "other"),
+    [
+        # Told in the wake that was lost, and the day before; a press puts the next day's off
+        ("provisional", ("slot damaged", 176785, "idle"), ("hold each day", 180385, "idle")),
+        # Presses before the damage count among those of the day that are answered
+        ("mains", ("slot damaged", 391213, "second look"), ("hold each day", 394813, "idle")),
+        # A lost file takes nothing with it of what was told
+        ("radio", ("tank low", 250969, "idle"), ("calibration lost", 250969, "first look")),
+        # The damaged slot may have held a pulse: it has to settle, then the wakes count
+        ("provisional", ("slot damaged", 205907, "idle"), ("cell unknown", 209507, "idle")),
+        # A wait after a report in vain goes on while the cell is not known
+        ("float", ("cell scatters", 306279, "idle"), ("radio fails", 306579, "idle")),
+        # The wakes that doubt the level are put off only so often, then one is regular
+        ("float", ("level at reserve", 282568, "idle"), ("radio browns out", 286168, "idle")),
+    ],
+)
+def test_what_a_pot_may_have_lost_is_not_asked_of_it(
+    variant: str, one: tuple[str, int, str], other: tuple[str, int, str]
+) -> None:
+    spells = [
+        pairs.Spell(name, begin_s, pairs.END_S, phase) for name, begin_s, phase in (one, other)
+    ]
+    pairs.play(variant, (spells[0], spells[1]))
