@@ -12,6 +12,7 @@ import pytest
 from assurance import pairs, promises
 from wakewell.sequences import playing, sequence_file
 
+LASTS_S = {"cell low": 25 * pairs.HOUR_S}  # of a condition that ends before the others
 SEQUENCES = Path(__file__).parents[1] / "sequences"
 
 
@@ -88,12 +89,17 @@ def test_the_witness_sees(
         ("float", ("cell scatters", 306279, "idle"), ("radio fails", 306579, "idle")),
         # The wakes that doubt the level are put off only so often, then one is regular
         ("float", ("level at reserve", 282568, "idle"), ("radio browns out", 286168, "idle")),
+        # A full cell ends the lockout, the pulse sags, and it latches again in the same wake
+        ("thirsty", ("cell low", 342563, "second look"), ("sags", 428963, "idle")),
     ],
 )
 def test_what_a_pot_may_have_lost_is_not_asked_of_it(
     variant: str, one: tuple[str, int, str], other: tuple[str, int, str]
 ) -> None:
     spells = [
-        pairs.Spell(name, begin_s, pairs.END_S, phase) for name, begin_s, phase in (one, other)
+        pairs.Spell(
+            name, begin_s, min(pairs.END_S, begin_s + LASTS_S.get(name, pairs.DAY_S * 8)), phase
+        )
+        for name, begin_s, phase in (one, other)
     ]
     pairs.play(variant, (spells[0], spells[1]))

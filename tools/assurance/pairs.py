@@ -27,6 +27,7 @@ from typing import Any
 from assurance.promises import WakeWitness
 from wakecore import rules
 from wakecore.fields import refill_ppt
+from wakecore.run import LATCHES
 from wakecore.table import counts_at
 from wakewell.portable import mock
 from wakewell.pot import pot_folder
@@ -555,6 +556,8 @@ class PairJudge:
             why = f"R14 provisional, and a dose by {kind}"
         elif record:
             still = set(self.last.get("lockouts", ())) & set(record["lockouts"])
+            # One that ended before this pulse, and that the pulse's own trip latched again
+            still -= {LATCHES.get(trip, "") for trip in record["trips"]}
             if still:
                 why = f"R9 locked out: {', '.join(still)}"
         if why:

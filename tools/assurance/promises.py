@@ -22,6 +22,7 @@ from typing import Any
 
 from wakecore import rules
 from wakecore.fields import refill_ppt
+from wakecore.run import LATCHES
 from wakecore.table import convert
 from wakewell.log.commanded import sleep_of
 from wakewell.portable import mock
@@ -250,6 +251,8 @@ class WakeWitness:
         """R4 to R15: the pump ran; was there a reason not to?"""
         values, begin, kind = record["values"], record["begin"], record["plan"]["kind"]
         still = set(record["lockouts"]) & set(self.last["lockouts"] if self.last else ())
+        # One that ended before this pulse, and that the pulse's own trip latched again
+        still -= {LATCHES.get(trip, "") for trip in record["trips"]}
         level_ml, mv = values["level_ml"], values["battery_mv"]
         below = level_ml is not None and not self.cal.float_only and level_ml <= self.reserve_ml
         held = HELD_MS <= begin["button_ms"] < STUCK_MS
