@@ -418,3 +418,22 @@ def test_every_choice_is_in_some_search() -> None:
     wanted = {(group, name) for group, names in letters.GROUPS.items() for name in names}
     assert wanted - bad <= met
     assert bad - met == set()
+
+
+@pytest.mark.parametrize(
+    ("again", "leaked"),
+    [pytest.param(0, 0, id="one high reading"), pytest.param(1, 1, id="two that agree")],
+)
+def test_after_a_lost_slot_a_refill_is_what_two_readings_agree_on(again: int, leaked: int) -> None:
+    """R8: what the tank held is not known then, so the first reading is no half of a refill."""
+    found = explore.Search(BY_NAME["tank and storage"])
+    node = found.root()
+    ordinary = letters.ORDINARY
+    high = letters.Letter(level="filled")
+    begun = [letters.Letter(begin="cold"), letters.Letter(store="slot damaged"), ordinary, high]
+    for letter in [*begun, *[ordinary] * again, letters.Letter(level="gone"), ordinary]:
+        done = found.step(node, letter)
+        assert done is not None
+        node = found.normal(done[1])
+    assert node.memory.kept.leaked == leaked
+    assert bool(node.numbers[world.AT["lockouts"]] & rules.BITS["leak"]) == leaked

@@ -37,7 +37,7 @@ def unsure(kept: Owed, numbers: Numbers) -> Owed:
     """What is owed where the end of a pulse may be lost: the tank may hold anything below the
     level that the pot compares with, so that one high reading shows no refill (R8)."""
     known = numbers[AT["look_ml"]] >= 0
-    return kept._replace(seen_ml=0 if known else -1, falls=0, highs=0, looks=2)
+    return kept._replace(seen_ml=0 if known else -1, falls=0, high_ml=-1, looks=2)
 
 
 @dataclass

@@ -44,7 +44,7 @@ class Owed(NamedTuple):
     silent: int = 0  # full doses in a row without any rise (R7)
     leaked: int = 0  # a leak or siphon was shown, nobody came with a cable (R8)
     falls: int = 0  # looks in a row that showed a fall (R8)
-    highs: int = 0  # readings in a row that showed a refill: one alone is none (R8)
+    high_ml: int = -1  # a reading that may show a refill, until a second one does; -1: none (R8)
     seen_ml: int = -1  # level last seen, to compare with; -1: none
     frozen: int = 0  # wakes in a row with the very same counts (R6)
     wet_s: int = -1  # since a regular wake last read wet soil; -1: it was dry, or none (R6)
@@ -158,7 +158,7 @@ class Monitor:
         if letter.files != "good":
             k.update(damaged=1, falls=0)
             if letter.files == "calibration":
-                k.update(seen_ml=-1, highs=0)
+                k.update(seen_ml=-1, high_ml=-1)
         # The pot that is in force for this wake has no level without its calibration
         level_ml = (
             None if letter.files == "calibration" or self.cal.float_only else happened.first_ml
@@ -270,19 +270,18 @@ class Monitor:
         if fallen:
             if due:
                 k["falls"] = min(k["falls"] + 1, 2)
-            k["highs"] = 0
+            k["high_ml"] = -1
             if k["falls"] >= 2:
                 k.update(leaked=1, full_ml=max(k["full_ml"], k["seen_ml"]), seen_ml=level_ml)
             return
         k["falls"] = 0
+        scatter_ml = 2 * self.cal.tolerance_ml
         if k["seen_ml"] < 0:
-            k.update(seen_ml=level_ml, highs=0)
-        elif level_ml > k["seen_ml"] + 2 * self.cal.tolerance_ml:
-            k["highs"] += 1
-            if k["highs"] == 2:  # one that the gauge missed until now
-                k.update(dries=0, dry_ul=0, seen_ml=level_ml, highs=0)
-        else:
-            k["highs"] = 0
+            k["seen_ml"] = level_ml
+        elif k["high_ml"] >= 0 and level_ml > k["seen_ml"] + scatter_ml:
+            # A refill that the gauge missed until now, as far up as both readings show it
+            k.update(dries=0, dry_ul=0, seen_ml=min(k["high_ml"], level_ml))
+        k["high_ml"] = level_ml if level_ml > k["seen_ml"] + scatter_ml else -1
 
     def is_back(self, node: Node, k: dict[str, Any]) -> bool:
         """Is the tank as full as before the leak, and has it held through the looks (R8)?"""
@@ -576,7 +575,7 @@ class Monitor:
         if how == "wet":
             k["wet"] = 1
         k["seen_ml"] = -1 if self.cal.float_only else self.left_ml(happened, kept)
-        k["highs"] = 0
+        k["high_ml"] = -1
         shown = self.shows_dry and happened.pulse_ms > limits.dry_ms + SEEN_MS
         if (how == "dry" and shown) or how in NO_WATER:
             k["dries"] = min(kept.dries + 1, limits.dry_trips)
@@ -614,7 +613,7 @@ class Monitor:
         A level that one reading showed, just before the run, is no refill yet."""
         most_ml = -(-happened.ran_ms * self.limits.flow_max_ul_s // 500000)
         before_ml = happened.tank_ml + happened.fall_ml
-        if kept.highs == 1:
+        if kept.high_ml >= 0:
             before_ml = min(before_ml, kept.seen_ml)
         return int(max(happened.tank_ml, before_ml - most_ml - self.cal.tolerance_ml))
 
