@@ -2,8 +2,11 @@
 the board sleeps its time, and the next boot is an ordinary one.
 
 On the 32-bit interpreter, with the board's whole program. A failure before the wake began leaves no
-record: the loader sleeps an hour, and the next record's `boots` tells of it. Where one fails while
-the loader's text is compiled, this interpreter itself may fall (a trap); a chip would be reset.
+record: the loader sleeps an hour, and the next record's `boots` tells of it, or error.txt where the
+loader had not counted the boot yet. Where one fails while the loader's text is compiled, this
+interpreter itself may fall (a trap); a chip would be reset. Where one fails while main.py's few
+lines are compiled, the board is at its prompt, pump off, until the lease that boot.py armed resets
+it. Where one fails after the record, the sleep is the loader's hour.
 """
 
 from __future__ import annotations
@@ -73,16 +76,19 @@ def wakes(chip: BareChip, fails: Sequence[int]) -> Counter[str]:
         counts[kind] += 1
         if more or (kind == "none" and nth > good.asked):
             raise Broken(f"{where}: R13: {len(more)} records too many, or none: {boot.error}")
-        done = kind in ("whole", "short")
-        if boot.sleep_ms != (good.sleep_ms if done else HOUR_MS):
+        # Where the wake was over and its end failed: a record, and the loader's sleep
+        done = kind in ("whole", "short") and boot.sleep_ms == good.sleep_ms
+        if not done and boot.sleep_ms != HOUR_MS:
             raise Broken(f"{where}: slept {boot.sleep_ms} ms, its record is {kind}")
-        if files["boots"] != (b"0" if done else b"1"):
+        # One that fails before it is counted is told by its error alone
+        counted = files["boots"] == b"1" or "error.txt" not in files
+        if files["boots"] != (b"1" if counted and not done else b"0"):
             raise Broken(f"{where}: boots that did not finish: {files['boots']!r}")
         next_ = _wakes(after, where)[before + bool(record) :]
         if not done or good.sleep_ms != 100:  # else it is the radio's
             if len(next_) != 1 or "left_out" in next_[0].record:
                 raise Broken(f"{where}: the boot after it is no ordinary one")
-            if next_[0].record["begin"]["boots"] != (0 if done else 1):
+            if next_[0].record["begin"]["boots"] != int(files["boots"]):
                 raise Broken(f"{where}: the boot after it does not know")
         _plays(after, where)
     return counts
@@ -120,11 +126,16 @@ def _failing(
 ) -> Iterator[tuple[int, BareBoot, Files, Files]]:
     """(n, the boot whose n-th allocation fails, files after it, files after the next boot).
 
-    Both boots ended asleep; where the interpreter itself fell, that is counted and left out.
+    Both boots ended asleep. Where the interpreter itself fell, or nothing ran but the lease, that
+    is counted and left out; the boot after it slept all the same.
     """
     for nth, ((boot, files), (later, after)) in zip(fails, chip.failing(fails), strict=True):
-        if boot.ended == "trap" and nth < good.loaded:
-            counts["trap"] += 1
+        if boot.ended in ("trap", "lease") and nth < good.loaded:
+            counts[boot.ended] += 1
+            where = f"allocation {nth} fails"
+            if boot.ended == "lease":
+                _pump_off(where, chip, boot)
+            _slept(f"the boot after {where}", chip, later)
             continue
         _slept(f"allocation {nth} fails", chip, boot, later)
         yield nth, boot, files, after
@@ -132,12 +143,16 @@ def _failing(
 
 def _slept(where: str, chip: BareChip, *boots: BareBoot) -> None:
     """Asleep, the pump's pin set to off."""
-    pump = json.loads(chip.files["pump.json"])
     for boot in boots:
         if boot.ended != "deep sleep":
             raise Broken(f"{where}: R13: it ended by {boot.ended}: {boot.error}")
-        if boot.levels.get(pump["pin"]) != pump["off"]:
-            raise Broken(f"{where}: R1: the pump's pin was not set to off")
+        _pump_off(where, chip, boot)
+
+
+def _pump_off(where: str, chip: BareChip, boot: BareBoot) -> None:
+    pump = json.loads(chip.files["pump.json"])
+    if boot.levels.get(pump["pin"]) != pump["off"]:
+        raise Broken(f"{where}: R1: the pump's pin was not set to off")
 
 
 def _log(files: Files, folder: Path) -> list[Path]:

@@ -64,7 +64,7 @@ class BareBoot:
     marks: at "boot", "radio" and "talk" {all, largest}: bytes free, and the largest block.
     """
 
-    ended: str
+    ended: str  # deep sleep, reset, lease (its timer's reset), trap, crash
     sleep_ms: int
     console: str
     error: str

@@ -18,6 +18,7 @@ _now = [0, 0, 0]  # milliseconds since the start, pump on since (0: off), millis
 _values = {}  # pin: microvolts, or level
 _level = [-1, 0]  # the level gauge's pin, microvolts it falls in a pumped second
 _adcs = []
+_lease = [0]  # milliseconds until a timer resets the board, 0: none is armed
 
 
 def begin(pins, level):
@@ -36,6 +37,12 @@ def end(how, ms=0):
     """The end of a boot: the host is told, and nothing runs after it."""
     host.end(how, ms, _now[0])
     raise SystemExit
+
+
+def prompt():
+    """The program ended without a sleep: the board is at its prompt until its timer resets it."""
+    if _lease[0]:
+        end("lease")
 
 
 class Pin:
@@ -85,7 +92,7 @@ class Timer:
         pass
 
     def init(self, mode=0, period=0, callback=None):
-        self.callback = callback
+        _lease[0], self.callback = period, callback
 
 
 class RTC:

@@ -24,3 +24,6 @@ def main(pins, level):
                 exec(file.read(), space)
         except Exception as error:
             print(name, repr(error))
+    import bare
+
+    bare.prompt()
