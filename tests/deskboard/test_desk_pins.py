@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import ast
 import random
+import threading
+import time
 from itertools import pairwise
 
 import pytest
@@ -488,6 +490,23 @@ def test_a_world_that_raises_ends_the_board_with_its_reason(make_board: MakeBoar
         board.wait_prompt()
     with pytest.raises(DeskBoardError, match="the tank has no gauge"):
         board.check()
+    with pytest.raises(DeskBoardError, match="the tank has no gauge"):
+        board.close()
+
+
+def test_who_begins_to_wait_as_the_world_raises_is_told_too(make_board: MakeBoard) -> None:
+    reads = threading.Event()
+
+    class Late(QuietWorld):
+        def read_uv(self, pin: int, t_us: int) -> int:
+            reads.set()
+            time.sleep(0.2)  # until somebody waits; on a slow machine nobody does yet
+            raise RuntimeError("the tank has no gauge")
+
+    board = make_board({"main.py": "import machine\nmachine.ADC(34).read_uv()\n"}, world=Late())
+    reads.wait()
+    with pytest.raises((DeskBoardError, RuntimeError), match="the tank has no gauge"):
+        board.wait_prompt()
     with pytest.raises(DeskBoardError, match="the tank has no gauge"):
         board.close()
 

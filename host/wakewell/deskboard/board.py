@@ -508,10 +508,10 @@ class DeskBoard:
             self._fault = error
         if self.inner.interpreter:  # not switched off: the spawner ends it
             self.inner.interpreter.close()
+        while not self._calls.empty():  # first, for one of them may be somebody who begins to wait
+            self._calls.get()()
         for _, future in self._waiters:
             future.set_exception(self._fault or DeskBoardError("the desk board is closed"))
-        while not self._calls.empty():
-            self._calls.get()()
 
     def _poll(self, timeout_s: float) -> None:
         poller = select.poll()
