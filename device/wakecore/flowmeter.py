@@ -4,6 +4,7 @@ because a chip has little memory."""
 from wakecore import rules, tank
 from wakecore.number import add_capped, muldiv_down
 from wakecore.run import DELIVERED, LEAST_EDGES, PLACES, SAMPLE_MS, UNREAD, moved_ul, trip_at_least
+from wakecore.state import UNKNOWN
 from wakecore.table import convert, counts_at
 
 if False:
@@ -37,7 +38,7 @@ def metered_ul(run: "Run", pot: "Pot") -> "int | None":
 
 def look(state: "State", facts: "Facts", pot: "Pot") -> None:
     """The flow meter counts with the pump off. At two looks in a row that is a siphon (R8)."""
-    state.fill_looks = 0
+    state.fill_looks, state.odd_ml = 0, UNKNOWN
     if facts.due:
         state.leak_looks = add_capped(state.leak_looks, 1, 100)
     if state.leak_looks < 2:

@@ -46,12 +46,14 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
             note_refill(state, level_ml)
             # Soil that waited for water is looked at as soon as the looks are over
             state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
+        state.odd_ml = level_ml
     elif level_ml < expected_ml(state, pot) - scatter_ml:
         state.fill_looks = 0
         if facts.due:
             state.leak_looks = add_capped(state.leak_looks, 1, 100)
         if state.leak_looks >= 2:
             note_leak(state, level_ml, pot)
+        state.odd_ml = level_ml
     else:
         count_odd(state)
         state.leak_looks = state.fill_looks = 0
@@ -152,11 +154,13 @@ def expected_ml(state: "State", pot: "Pot") -> int:
 
 
 def note_refill(state: "State", level_ml: int) -> None:
-    """Somebody filled the tank: a pump that ran dry may try again (R4)."""
+    """Somebody filled the tank: a pump that ran dry may try again (R4). The two high readings agree
+    on the lower of both."""
     rules.clear(state, rules.BITS["dry run"])
     state.dry_trips = 0
-    compare_with(state, level_ml)
-    begin_account(state, level_ml)
+    agreed_ml = min(level_ml, state.odd_ml)
+    compare_with(state, agreed_ml)
+    begin_account(state, agreed_ml)
 
 
 def note_leak(state: "State", level_ml: int, pot: "Pot") -> None:
@@ -164,15 +168,16 @@ def note_leak(state: "State", level_ml: int, pot: "Pot") -> None:
     tank that was only carried away comes back to it (see `is_back`), one that leaks does not.
 
     If a press ended a leak and there is one again after a pulse, within TRIAL_DOSES, the hose
-    siphons: only the cable ends that one."""
+    siphons: only the cable ends that one. The two low readings agree on the higher of both."""
     rules.latch(state, "leak")
     if state.trial_doses and is_after_pulse(state, pot):
         state.trial_doses = CAME_BACK
     held_ml = max(state.look_ml, expected_ml(state, pot))
     deliver(state, held_ml - level_ml)  # all that a slow leak took, not only its last part
     state.leak_ml = max(state.leak_ml, held_ml)
-    compare_with(state, level_ml)
-    begin_account(state, level_ml)
+    agreed_ml = max(level_ml, state.odd_ml)
+    compare_with(state, agreed_ml)
+    begin_account(state, agreed_ml)
 
 
 def note_sound_dose(state: "State", pot: "Pot") -> None:

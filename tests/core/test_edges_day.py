@@ -53,10 +53,13 @@ def test_a_pulse_is_booked() -> None:
     assert was.proof_pulses == 1
     assert book(20, 900, look_ml=30)[0].look_ml == 0
     # One high reading before the pulse: the one after it says whether somebody filled
-    was = book(2000, 1011, fill_looks=1, dry_trips=1, lockouts=2, proof_pulses=1)[0]
+    once = {"fill_looks": 1, "odd_ml": 2000}
+    was = book(2000, 1011, dry_trips=1, lockouts=2, proof_pulses=1, **once)[0]
     assert (was.filled_ml, was.look_ml, was.fill_looks) == (1011, 1011, 0)
     assert (was.dry_trips, was.lockouts, was.proof_pulses) == (0, 0, 0)
-    was = book(2000, 1010, fill_looks=1, dry_trips=1, lockouts=2, proof_ul=9, proof_pulses=1)[0]
+    was = book(1500, 3000, fill_looks=1, odd_ml=1500)[0]
+    assert (was.filled_ml, was.pumped_ml, was.look_ml) == (1500, 50, 1460), "on the lower of both"
+    was = book(2000, 1010, dry_trips=1, lockouts=2, proof_ul=9, proof_pulses=1, **once)[0]
     assert (was.filled_ml, was.look_ml, was.fill_looks) == (-1, 1000, 0)
     assert (was.dry_trips, was.lockouts, was.proof_pulses) == (1, 2, 0)
     switch = pot(calibration={"float_only": 1})

@@ -255,7 +255,7 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
     assert was.proof_ml == 1000
     was, _, trips = end(ran_ms=100, after_ml=999, look_ml=1005)
     assert was.proof_ml == 1005, "rested readings say better what the tank held"
-    was, _, trips = end(ran_ms=100, after_ml=999, look_ml=500, fill_looks=1)
+    was, _, trips = end(ran_ms=100, after_ml=999, look_ml=500, fill_looks=1, odd_ml=1000)
     assert (was.proof_ml, was.filled_ml) == (1000, 999), "a refill in this very wake"
     was, _, _ = end(unanswered_ul=7)
     assert was.unanswered_ul == 40007
@@ -280,7 +280,7 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
         assert end(after_ml=after_ml, trips=("fast fall",))[0].lockouts == lockouts
     was, water, _ = end(after_ml=960, fill_looks=1, look_ml=950, trips=("fast fall",))
     assert (was.lockouts, water["fall_ml"]) == (0, -10), "the reading before it was too high"
-    was, water, _ = end(after_ml=961, fill_looks=1, look_ml=950)
+    was, water, _ = end(after_ml=961, fill_looks=1, look_ml=950, odd_ml=1000)
     assert (was.filled_ml, water["fall_ml"]) == (961, 39), "somebody filled"
     was, water, trips = end(after_ml=1011, dry_trips=2)
     assert water == {"counted_ml": 50, "given_ul": 40000, "fall_ml": None}

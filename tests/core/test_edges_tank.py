@@ -108,16 +108,17 @@ def test_a_level_is_looked_at() -> None:
     # A refill is believed when it is seen twice
     was = look(911, look_s=9, lockouts=2, leak_looks=1)
     assert (was.look_ml, was.look_s, was.fill_looks, was.leak_looks) == (900, 9, 1, 0)
-    assert (was.lockouts, was.dry_trips) == (2, 1)
-    was = look(
-        911, look_s=9, look_n=3, lockouts=2, fill_looks=1, filled_s=9, pumped_ml=9, cycle_s=9
-    )
+    assert (was.lockouts, was.dry_trips, was.odd_ml) == (2, 1, 911)
+    once = {"fill_looks": 1, "odd_ml": 912}
+    was = look(911, look_s=9, look_n=3, lockouts=2, filled_s=9, pumped_ml=9, cycle_s=9, **once)
     assert (was.look_ml, was.look_s, was.look_n, was.fill_looks) == (911, 0, 1, 0)
     assert (was.filled_ml, was.filled_s, was.pumped_ml) == (911, 0, 0)
     assert (was.lockouts, was.dry_trips, was.cycle_s) == (0, 0, 7000), "and the soil is looked at"
-    assert look(911, fill_looks=1, cycle_s=7001).cycle_s == 7001
-    assert look(911, fill_looks=1).dry_trips == 0, "also before a lockout"
-    was = look(911, fill_looks=1, proof_ul=5, proof_pulses=1)
+    was = look(5000, **once)
+    assert (was.look_ml, was.filled_ml) == (912, 912), "they agree on the lower of both"
+    assert look(911, cycle_s=7001, **once).cycle_s == 7001
+    assert look(911, **once).dry_trips == 0, "also before a lockout"
+    was = look(911, proof_ul=5, proof_pulses=1, **once)
     assert (was.proof_ul, was.proof_pulses) == (0, 0)
     assert look(2000, fill_looks=100).fill_looks == 0
     # A leak too
@@ -125,11 +126,15 @@ def test_a_level_is_looked_at() -> None:
     assert doubts(889, fill_looks=1) == (1, 0, 0)
     assert doubts(889, due=False) == (0, 0, 0), "a press makes no doubt worse"
     assert doubts(889, due=False, leak_looks=1) == (1, 0, 0)
+    assert look(889).odd_ml == 889
     was = look(888, leak_looks=1, filled_s=3, pumped_ml=9, proof_pulses=1, look_n=2, look_s=8)
     assert (was.lockouts, was.mls[0], was.leak_ml, was.dry_trips) == (4, 12, 900, 1)
     assert (was.look_ml, was.look_n, was.look_s, was.leak_looks) == (888, 1, 0, 0)
     assert (was.filled_ml, was.filled_s, was.pumped_ml, was.proof_pulses) == (888, 0, 0, 0)
     assert look(500, leak_looks=1, leak_ml=950).leak_ml == 950, "what was there before all of it"
+    was = look(500, leak_looks=1, odd_ml=888)
+    assert (was.look_ml, was.filled_ml, was.mls[0]) == (888, 888, 400), "the higher, all counted"
+    assert look(888, leak_looks=1, odd_ml=500).look_ml == 888
     # Evaporation, rounded up
     assert doubts(885, look_s=86400, filled_s=86400) == (0, 0, 0)
     assert doubts(884, look_s=86400, filled_s=86400) == (1, 0, 0)

@@ -259,6 +259,8 @@ class Projection:
             n[AT["trial_doses"]] = TRIAL_DOSES
         n[AT["seq"]], n[AT["wakes"]] = SEQ, 1
         n[AT["creep_ppt"]], n[AT["creep_s"]] = UNKNOWN, 0
+        if not (n[AT["leak_looks"]] or n[AT["fill_looks"]]):
+            n[AT["odd_ml"]] = UNKNOWN  # the next reading in doubt is the first, and takes its place
         # Only a need looks at it; in the search odd readings fade in steps of one such reading
         odd = min(n[AT["odd_levels"]], 4 * ODD_COUNTS) if self.radio else 0
         n[AT["odd_levels"]] = odd // ODD_COUNTS * ODD_COUNTS
