@@ -599,6 +599,7 @@ def end_pulse(
         state.dry_trips = 0
     if trips and trips[0] in dry_runs:
         state.given_ul -= given_ul
+        state.plan_ul += given_ul  # this part of the dose is still wanted (R16)
         if not state.given_ul:
             state.before_ppt = UNKNOWN  # no water, no answer to expect
     # A fast fall that the level after the pulse does not confirm is judged by the looks

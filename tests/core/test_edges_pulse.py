@@ -264,6 +264,9 @@ def test_a_pulse_is_booked_when_it_ends() -> None:
     for plan_ul, unmet in ((60000, 0), (60001, 1)):
         assert end(plan_ul=plan_ul, trips=("sag",))[0].unmet == unmet, "half a pulse is missing"
         assert end(plan_ul=plan_ul)[0].unmet == 0
+    for ran_ms, unmet in ((1000, 0), (1001, 1)):
+        was, _, _ = end(ran_ms, 1000, trips=("no load",), plan_ul=20 * ran_ms)
+        assert was.unmet == unmet, "what showed no water gave nothing of the dose"
     for trip in ("no flow", "no load", "level lost", "fault"):
         was, _, _ = end(100, trips=(trip,), proof_pulses=3, proof_ul=7, before_ppt=7, dry_trips=100)
         assert (was.proof_pulses, was.proof_ul, was.before_ppt) == (0, 0, -1), trip
