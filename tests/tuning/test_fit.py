@@ -146,7 +146,7 @@ def test_a_folder_without_a_log_is_sent_to_pull(
 def test_midsummer_is_in_december_south_of_the_equator() -> None:
     for south, month in ((False, 6), (True, 12)):
         factor = weather.season(0.0, 0.3, 0.0, south)
-        day = factor.index(max(factor)) // 24
+        day = int(factor.argmax()) // 24
         assert (date(2025, 1, 1) + timedelta(days=day)).month == month
 
 

@@ -174,14 +174,18 @@ def mean_content(
 
     Suction rises with height by as much as the height itself; midpoint rule over `slices`.
     """
-    step = vessel.height_cm / slices
     water = area = 0.0
-    for number in range(slices):
-        height = (number + 0.5) * step
-        slab = vessel.area_cm2(height)
+    for height, slab in _slabs(vessel, slices):
         water += slab * soil.content(base_suction_cm + height)
         area += slab
     return water / area
+
+
+@lru_cache(maxsize=16)
+def _slabs(vessel: Vessel, slices: int) -> list[tuple[float, float]]:
+    """The middle of each slice above the base, cm, and the vessel's cross-section there, cm2."""
+    heights = [(number + 0.5) * (vessel.height_cm / slices) for number in range(slices)]
+    return [(height, vessel.area_cm2(height)) for height in heights]
 
 
 class Levels:

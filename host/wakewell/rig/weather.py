@@ -14,7 +14,7 @@ tenths, 834 mm a year.
 import csv
 import importlib.util
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from datetime import timedelta, timezone
@@ -115,14 +115,17 @@ class Climate:
         self._sum = list(accumulate(self.et0_mm, initial=0.0))
         self._rainy = [hour for hour, mm in enumerate(self.rain_mm) if mm > 0.0]
 
-    def drawn_out(self, factor: Sequence[float], rain: bool = True) -> "Climate":
+    def drawn_out(self, factor: Iterable[float], rain: bool = True) -> "Climate":
         """The same year with each hour's reference ET taken times a factor, 0 or above.
 
         Without the checks of a new one, since a fit asks for hundreds. rain: does it rain in it?
         """
+        np = import_module("numpy")
         other = copy(self)
-        other.et0_mm = [a * b for a, b in zip(self.et0_mm, factor, strict=True)]
-        other._sum = list(accumulate(other.et0_mm, initial=0.0))
+        drawn = np.multiply(self.et0_mm, factor)
+        # Lists again: one number of a list is had sooner than one of an array
+        other.et0_mm = drawn.tolist()
+        other._sum = [0.0, *drawn.cumsum().tolist()]
         if not rain:
             other.rain_mm, other._rainy = [0.0] * self.hours, []
         return other

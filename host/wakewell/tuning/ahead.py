@@ -173,7 +173,7 @@ def climate_of(found: Fit, values: Numbers, seed: int | None) -> Climate:
         for _ in range(HOURS // 24):
             wet = keeps * wet + math.sqrt(1.0 - keeps * keeps) * random.normal()
             days.append(math.exp(WEATHER * wet))
-        factor = [one * days[hour // 24] for hour, one in enumerate(factor)]
+        factor = factor * np.repeat(days, 24)
         shift = 24 * int(random.integers(-RAIN_SHIFT_DAYS, RAIN_SHIFT_DAYS + 1))
         rain = weather.rain_mm[shift:] + weather.rain_mm[:shift]
         weather = Climate(weather.air_c, weather.et0_mm, rain)

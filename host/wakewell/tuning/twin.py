@@ -8,6 +8,7 @@ with the log's own doses. What does not: what the log teaches (evidence.py), fin
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
@@ -30,6 +31,7 @@ CAUGHT_DAYS = 4.0  # a twin follows the readings with this time constant, so tha
 # weather does not shift all that follows; own assumption
 USUAL_C = 20.0
 MEANS = 80  # tabled states of a pot at rest
+KEPT_YEARS = 4  # drawn out: where a slope is taken, and a step to the side for each number
 
 # A look: s since the first, ppt read, hundreds of days, ml poured, begin anew?, kelvin above 20 °C
 Row = tuple[float, int | None, float, float, bool, float]
@@ -113,6 +115,7 @@ class Course:
         self.spec, self.weather, self.looks, self.rain = spec, weather, looks, rain
         self.begin_s = year_s(looks[0].time_s)
         self.first_s = looks[0].time_s
+        self._drawn: dict[tuple[float, float, float], Climate] = {}
         self._rows = [
             (
                 look.time_s - self.first_s,
@@ -130,6 +133,16 @@ class Course:
             return look.celsius
         hour = self.weather.hour(self.begin_s + look.time_s - self.first_s)
         return self.weather.pot_c[hour]
+
+    def drawn(self, at: Mapping[str, float]) -> Climate:
+        """The year as this pot dries. A fit moves one number at a time, and seldom one of these."""
+        key = at["drying"], at["swing"], at["lean"]
+        if key not in self._drawn:
+            if len(self._drawn) == KEPT_YEARS:
+                del self._drawn[next(iter(self._drawn))]
+            factor = season(*key, self.weather.south)
+            self._drawn[key] = self.weather.drawn_out(factor, self.rain)
+        return self._drawn[key]
 
     def run(self, values: Sequence[float] | Numbers) -> tuple[Numbers, Container]:
         """What the probe should have read at each look (ppt), and the soil as it is at the end.
@@ -170,11 +183,10 @@ class _Played:
     def __init__(self, course: Course, values: Sequence[float] | Numbers) -> None:
         self.at = named(values)
         soil, vessel, plant = soil_parts(course.spec, self.at)
-        factor = season(self.at["drying"], self.at["swing"], self.at["lean"], course.weather.south)
-        self.drawn = course.weather.drawn_out(factor, course.rain)
+        self.drawn = course.drawn(self.at)
         self.pot = Container(soil, vessel, plant, None)
         levels = self.pot.levels
-        self.means = np.linspace(levels.floor, levels.saturated, MEANS)
+        self.means: list[float] = np.linspace(levels.floor, levels.saturated, MEANS).tolist()
         self.shown = _table(self.pot, self.means)
         self.begin_s, self.slower = course.begin_s, math.exp(-self.at["clock"])
         self.now_s = self.seen_s = course.begin_s
@@ -202,7 +214,7 @@ class _Played:
         pot = self.pot
         if read is not None:
             if anew or not self.begun:
-                mean = float(np.interp(read - self.off, self.shown, self.means))
+                mean = _between(read - self.off, self.shown, self.means)
                 pot.bulb_ml = mean * pot.volume_ml * pot.vessel.bulb_share
                 pot.bulk_ml = mean * pot.volume_ml - pot.bulb_ml
                 if not self.begun:
@@ -230,8 +242,8 @@ class _Played:
         """Make both regions wetter or drier, so that the probe would show so much more."""
         pot = self.pot
         mean = pot.content
-        here = float(np.interp(mean, self.means, self.shown))
-        more = float(np.interp(here + by_ppt, self.shown, self.means)) - mean
+        here = _between(mean, self.means, self.shown)
+        more = _between(here + by_ppt, self.shown, self.means) - mean
         floor, full = pot.levels.floor, pot.levels.saturated
         bulb = pot.vessel.bulb_share * pot.volume_ml
         bulk = pot.volume_ml - bulb
@@ -239,14 +251,25 @@ class _Played:
         pot.bulk_ml = min(full * bulk, max(floor * bulk, pot.bulk_ml + more * bulk))
 
 
-def _table(pot: Container, means: Numbers) -> Numbers:
+def _between(value: float, given: Sequence[float], found: Sequence[float]) -> float:
+    """As np.interp, for one value at a time: it asks an array for each."""
+    if value <= given[0]:
+        return found[0]
+    if value >= given[-1]:
+        return found[-1]
+    upper = bisect_right(given, value)
+    low, begin = given[upper - 1], found[upper - 1]
+    return (found[upper] - begin) / (given[upper] - low) * (value - low) + begin
+
+
+def _table(pot: Container, means: Sequence[float]) -> list[float]:
     """What the probe shows at each mean water content of a pot at rest, ppt."""
     kept = pot.bulb_ml, pot.bulk_ml
     share = pot.vessel.bulb_share
-    shown = np.empty(len(means))
-    for number, mean in enumerate(means):
+    shown = []
+    for mean in means:
         pot.bulb_ml = mean * pot.volume_ml * share
         pot.bulk_ml = mean * pot.volume_ml - pot.bulb_ml
-        shown[number] = 1000.0 * pot.probe_content
+        shown.append(1000.0 * pot.probe_content)
     pot.bulb_ml, pot.bulk_ml = kept
     return shown

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from wakewell.errors import BadInput
 from wakewell.log.times import DAY_S
 from wakewell.pot.description import Crop
@@ -151,12 +154,12 @@ def _number(text: str | None, head: str, where: str) -> float:
     return value
 
 
-def season(level: float, swing: float, lean: float, south: bool = False) -> list[float]:
+def season(level: float, swing: float, lean: float, south: bool = False) -> NDArray[np.float64]:
     """A factor for each hour of the year: exp(level + a first harmonic). swing: midsummer over the
     mean; lean: three months after it; all three logarithms. south: midsummer is in December."""
     at = SOUTH_H // 24 if south else 0
     days = [math.exp(level + swing * a + lean * b) for a, b in _ANGLES[at:] + _ANGLES[:at]]
-    return [day for day in days for _ in range(24)]
+    return np.repeat(days, 24)
 
 
 def _angle(day: int) -> float:
