@@ -317,9 +317,19 @@ def dose_of_nothing(settings: "Values", calibration: "Values") -> str:
     return "a dose fills to %d ppt, which is not above the refill point %d ppt" % (target, refill)
 
 
+def widest_limits() -> "Values":
+    """The most that any limit may be."""
+    values = Values("limits")
+    for name, _, most, _ in LIMITS:
+        setattr(values, name, most)
+    return values
+
+
 class Pot:
     """The three files in force. match: they were made for one another.
 
+    counted_by: limits for the accounts of water that was given (R3, R18). If those in force cannot
+    be read, their defaults say nothing of that water, so the widest limits count.
     core: which core this is, for the record.
     """
 
@@ -327,6 +337,7 @@ class Pot:
         self, settings: "Values", limits: "Values", calibration: "Values", core: str = ""
     ) -> None:
         self.settings, self.limits, self.calibration = settings, limits, calibration
+        self.counted_by = limits if limits.id else widest_limits()
         self.core = core
         self.match = self.agree()
 

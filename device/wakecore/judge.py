@@ -231,8 +231,8 @@ class Facts:
         "float_opened", "flowing", "gauge_doubted", "given_up", "judged", "level_ml",
         "level_steady", "lockouts", "lockouts_before", "manual", "match", "needs", "needs_before",
         "phase_before", "pin_good", "press_spent", "pressed_long", "probe_doubted", "pulse_cut_off",
-        "radio_mv", "record_only", "regular", "reserve_ml", "saucer", "scatter_ml", "settle_s",
-        "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ppt", "soil_silent",
+        "radio_mv", "record_only", "regular", "reserve_ml", "rest_mv", "saucer", "scatter_ml",
+        "settle_s", "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ppt", "soil_silent",
         "soil_unchanged", "stage", "start_ml", "store_failed", "sunlit", "tank_empties",
         "tank_is_back", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul",
         "unplug_charger", "warn_ml",
@@ -265,14 +265,16 @@ class Facts:
         self.regular = self.due and state.phase == IDLE
 
         # Bounds from the files. The pump starts only with a whole pulse above the reserve, because
-        # less would only fill the hose. The battery warning comes early enough for a report (R17)
+        # less would only fill the hose. The battery warning comes early enough for a report (R17).
+        # What kind of cell it is say settings and limits: if one is lost, the other one alone
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
         self.warn_ml, self.scatter_ml = settings.tank_warn_ml, 2 * cal.tolerance_ml
-        self.battery_floor_mv = max(settings.battery_mv, limits.rest_mv)
-        self.radio_mv = max(limits.radio_mv, self.battery_floor_mv)
-        self.charge_mv = settings.battery_warn_mv
-        if settings.radio_wakes:
+        self.rest_mv = limits.rest_mv if limits.id else settings.battery_mv
+        self.battery_floor_mv = max(settings.battery_mv if settings.id else 0, self.rest_mv)
+        self.radio_mv = max(limits.radio_mv if limits.id else 0, self.battery_floor_mv)
+        self.charge_mv = settings.battery_warn_mv if settings.id else 0
+        if settings.radio_wakes or not settings.id:
             self.charge_mv = max(self.charge_mv, self.radio_mv + WARN_MV)
         self.settle_s = settings.settle_s
 

@@ -40,7 +40,7 @@ def bound_ul(state: "State", pot: "Pot") -> int:
     """The most water that may be given without an answer of the soil (R18): the largest dose, or
     what should raise the soil by three times the least answer, whichever is more."""
     answers_ul = 3 * pot.settings.response_ppt * response_ul_per_ppt(state, pot.calibration)
-    return max(1000 * pot.limits.dose_ml, answers_ul)
+    return max(1000 * pot.counted_by.dose_ml, answers_ul)
 
 
 def one_more_ul(state: "State", pot: "Pot") -> int:
@@ -116,7 +116,7 @@ def counted_ml(
 ) -> int:
     """What a run counts for in the 24 hours: the largest of what time, level and flow meter say,
     rounded up (R3)."""
-    by_time_ml = div_up(moved_ul(ran_ms, pot.limits.flow_max_ul_s), 1000)
+    by_time_ml = div_up(moved_ul(ran_ms, pot.counted_by.flow_max_ul_s), 1000)
     by_time_ml = max(by_time_ml, div_up(metered_ul or 0, 1000))
     if fall_ml is None or fall_ml <= pot.calibration.tolerance_ml:
         return by_time_ml

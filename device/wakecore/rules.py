@@ -7,6 +7,7 @@ anything: the lockouts of the state and the counters that led to them.
 """
 
 if False:
+    from wakecore.fields import Values
     from wakecore.judge import Facts
     from wakecore.state import State
     from wakecore.typed import Need
@@ -106,7 +107,7 @@ NEEDS: "tuple[Need, ...]" = (
     ("see to the pot",           "maker", "R11", AT_ONCE),
     ("commission the pot",       "maker", "R14", AT_ONCE),
     ("see why it stays dry",     "maker", "R7",  AT_ONCE),
-    ("water by hand",            "owner", "R16", AT_ONCE),
+    ("water by hand",            "owner", "R16", LAST_WORD),
     ("see to the hose",          "owner", "R18", AT_ONCE),
     ("see why the tank empties", "owner", "R8",  AT_ONCE),
 )
@@ -186,6 +187,19 @@ def need_names(bits: int) -> list[str]:
 def latch(state: "State", name: str) -> None:
     """Latch a lockout."""
     state.lockouts |= BITS[name]
+
+
+def latch_counts(state: "State", limits: "Values") -> None:
+    """Lock out if something failed too often in a row (R4, R7, R9). How often is too often is not
+    known while the limits cannot be read; it is judged as soon as they can."""
+    if not limits.id:
+        return
+    if state.dry_trips >= limits.dry_trips:
+        latch(state, "dry run")
+    if state.silent_doses >= limits.response_doses:
+        latch(state, "no response")
+    if state.interrupts >= limits.interrupts:
+        latch(state, "interrupted")
 
 
 def clear(state: "State", bits: int) -> None:

@@ -313,5 +313,4 @@ def end_proof(state: "State") -> None:
 def count_dry(state: "State", pot: "Pot", runs: int) -> None:
     """Count so many more dry runs. Too many in a row lock out (R4)."""
     state.dry_trips = add_capped(state.dry_trips, runs, 100)
-    if state.dry_trips >= pot.limits.dry_trips:
-        rules.latch(state, "dry run")
+    rules.latch_counts(state, pot.limits)

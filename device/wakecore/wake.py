@@ -50,7 +50,6 @@ LEAST_SLEEP_S = 60
 NIGHT_S = 36000
 CREEP_PPT, CREEP_DAYS = 30, 10  # soil does not rise so much by itself in so long: a drift (R16)
 MOST_TRIES = 2  # doses by a press on silent soil since it last answered one (R18)
-MOST_DAY_ML = 5000  # no hard limit is higher (R3)
 # A press held for the first asks for something; held for the second, the button is stuck (R12)
 LONG_PRESS_MS, STUCK_MS = 2000, 15000
 
@@ -71,7 +70,7 @@ def wake(state: "State", pot: "Pot", begin: "Begin") -> "Wake":
     wake_number, crc_before, lockouts_before = state.wakes, state.crc, state.lockouts
     yield OFF
     elapsed_s = credited_s(state, begin)
-    pass_time(state, elapsed_s, pot.limits.clock_ppt)
+    pass_time(state, elapsed_s, pot.counted_by.clock_ppt)
     look_at_files(state, pot, begin)
 
     # Read: the battery first, before any load
@@ -231,6 +230,7 @@ def book_events(
     look_at_saucer(state, facts)
     look_at_battery(state, facts, pot, facts.regular and elapsed_s > 0)
     look_at_soil(state, facts, pot, soil, facts.regular, elapsed_s)
+    rules.latch_counts(state, pot.limits)
     look_at_radio(state, begin, pot.settings)
     if state.phase == SOAK and plan.is_target_reached(state.plan_kind, facts.soil_ppt, pot):
         state.plan_ul = 0
@@ -260,14 +260,12 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
     """Book what the board found in storage, and what a person with the cable did (R11)."""
     if begin["state"] == "lost":
         rules.latch(state, "state lost")
-        # As if all the water of a day had just been given; if the limits are lost too, the most
-        # that any limit allows
-        deliver(state, pot.limits.day_ml if pot.limits.id else MOST_DAY_ML)
+        deliver(state, pot.counted_by.day_ml)  # as if all the water of a day had just been given
         state.since_dose_s = 0
         # And as if the soil had not answered it (R18)
         state.unanswered_ul = plan.bound_ul(state, pot) - plan.one_more_ul(state, pot)
     elif begin["state"] == "previous" and not state.open_ms:
-        state.open_ms = pot.limits.pulse_ms  # the damaged slot may have held a begun pulse
+        state.open_ms = pot.counted_by.pulse_ms  # the damaged slot may have held a begun pulse
     mark = int(pot.calibration.id[:7] or "0", 16)
     if mark != state.calibration_mark:
         state.calibration_mark = mark  # quantities by the old calibration are forgotten
@@ -282,7 +280,7 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
 
 
 def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
-    """A pulse begun and not ended counts in full; too many in a row lock out (R9)."""
+    """A pulse begun and not ended counts in full (R9)."""
     if not state.open_ms:
         return
     tank.end_proof(state)
@@ -290,8 +288,6 @@ def look_at_open_pulse(state: "State", facts: "Facts", pot: "Pot") -> None:
     ml, _ = tank.book_pulse(state, pot, ran_ms, state.look_ml, facts.level_ml)
     state.unanswered_ul = add_capped(state.unanswered_ul, 1000 * ml, SMALL_MAX)
     state.interrupts = add_capped(state.interrupts, 1, 100)
-    if state.interrupts >= pot.limits.interrupts:
-        rules.latch(state, "interrupted")
     end_dose(state)
 
 
@@ -424,8 +420,6 @@ def look_at_soil(
         if facts.soil_ppt is not None:
             follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
-    if state.silent_doses >= pot.limits.response_doses:
-        rules.latch(state, "no response")
     if regular and state.before_ppt < 0 and plan.left_ul(state, pot) < plan.least_ul(pot):
         rules.latch(state, "no response")  # no answer is awaited, no water is left
 
@@ -660,12 +654,13 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
 
     Every `radio_wakes` regular wakes, at the first presses of a day, and at once when somebody is
     needed for something new; then once a day while the need lasts. Not on a weak or unknown cell,
-    except for one report of what latched in this wake, if the cell bears it. After a report that
-    nobody heard only at a press or a regular wake, once the wait is over.
+    except for one report of what latched in this wake or is a last word, if the cell bears it.
+    After a report that nobody heard only at a press or a regular wake, once the wait is over. While
+    the settings are lost, whether there is a radio is not known, so it is tried.
 
     counts: it is a regular wake by the timer.
     """
-    if not pot.settings.radio_wakes:
+    if not pot.settings.radio_wakes and pot.settings.id:
         return False
     if state.radio_fails and not pressed and (state.radio_wait or not counts):
         return False
@@ -673,7 +668,7 @@ def is_to_report(state: "State", facts: "Facts", pot: "Pot", counts: bool, press
     new, latched = needs & ~state.told, state.lockouts & ~facts.lockouts_before
     if facts.battery_weak or facts.battery_mv is None or facts.battery_mv < facts.radio_mv:
         last_word = latched or new & rules.LAST_WORD_BITS
-        if last_word and state.rest_mv >= pot.limits.rest_mv:
+        if last_word and state.rest_mv >= facts.rest_mv:
             return True
         # It latched at a lower voltage, as in the cold: told once the cell bears the radio again
         low = new & rules.NEED_BITS["charge the battery"]

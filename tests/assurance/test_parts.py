@@ -31,9 +31,12 @@ def test_the_figures_as_json() -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
-def test_an_interrupted_search_leaves_no_process() -> None:
+def test_an_interrupted_search_leaves_no_process(request: pytest.FixtureRequest) -> None:
     command = [sys.executable, "-m", "assurance", "--only", "search"]
     command += ["--corner", "unready", "--corner", "rolling"]
+    # A shell's job in the background ignores the signal, and so would all that it starts
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before))
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as process:

@@ -164,9 +164,11 @@ def battery(history: list[Outcome], pot: Any) -> None:
 def radio(history: list[Outcome], pot: Any) -> None:
     """Only if asked for, with the cell above its least voltage, once, and after all else.
 
-    A wake in which a lockout latched, or the battery reading was lost, may report once below it.
+    A wake in which a lockout latched, the battery reading was lost, or the plant is to be watered
+    by hand, may report once below it. While the settings are lost, it may be asked for.
     """
     latched: list[str] = []
+    thirst_told = False
     known_mv: Fraction | None = None
     for n, wake in enumerate(history):
         mv = shown(pot, wake, "battery")
@@ -174,13 +176,17 @@ def radio(history: list[Outcome], pot: Any) -> None:
         known_mv = known_mv if mv is None else mv
         if wake.record is not None:
             latched = wake.record["lockouts"]
+        thirsty = wake.record is not None and "water by hand" in wake.record["needs"]
+        thirst_told = thirst_told and thirsty and wake.begin.get("radio", "heard") == "heard"
         if "report" not in wake.commands:
             continue
-        if set(latched) - set(was) or lost:
+        word, thirst_told = thirsty and not thirst_told, thirsty
+        if set(latched) - set(was) or lost or word:
             assert known_mv is not None, f"wake {n}: radio without ever a battery reading"
             assert known_mv > pot.limits.rest_mv - 1, f"wake {n}: radio below the hard limit"
             continue
-        assert pot.settings.radio_wakes > 0, f"wake {n}: radio though nobody asked for it"
+        asked = pot.settings.radio_wakes > 0 or wake.begin["settings"] == "default"
+        assert asked, f"wake {n}: radio though nobody asked for it"
         assert mv is not None, f"wake {n}: radio without a battery reading"
         assert mv > max(pot.limits.radio_mv, pot.settings.battery_mv) - 1, f"wake {n}: radio low"
         assert wake.commands[-2:] == ["report", "sleep"], f"wake {n}: {wake.commands}"

@@ -30,18 +30,24 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
     def told(was: Any = None, regular: bool = True, pressed: bool = False, **changes: Any) -> bool:
         was = was or kept(quiet_wakes=99, rest_mv=3500)
         return bool(
-            wake.is_to_report(was, facts(**{"radio_mv": 3700, **changes}), made, regular, pressed)
+            wake.is_to_report(
+                was, facts(**{"radio_mv": 3700, "rest_mv": 3400, **changes}), made, regular, pressed
+            )
         )
 
+    thirst = rules.NEED_BITS["water by hand"]
     for weak in ({"battery_mv": 3699}, {"battery_mv": 3650, "battery_weak": 1}):
         assert not told(pressed=True, **weak), weak
-        assert not told(thirst=3, **weak), weak
+        assert not told(thirst=2, **weak), weak
+        assert told(thirst=3, **weak), "the plant goes without (R16)"
+        assert not told(kept(told=thirst, rest_mv=3500), thirst=3, **weak), "once"
+        assert not told(kept(rest_mv=3399), thirst=3, **weak), "where the cell bears it"
     # A lockout that latched when the cell bore no radio is told once it does, and once
     charge = rules.NEED_BITS["charge the battery"]
     for mv, late in ((3699, False), (3700, True)):
         assert told(battery_mv=mv, battery_weak=1) is late
         assert not told(kept(told=charge), pressed=True, battery_mv=mv, battery_weak=1)
-        assert not told(kept(told=charge), thirst=3, battery_mv=mv, battery_weak=1)
+        assert not told(kept(told=charge | thirst), thirst=3, battery_mv=mv, battery_weak=1)
     assert not told(
         kept(told=rules.NEED_BITS["see to the battery"]), battery_mv=None, battery_weak=1
     )
@@ -55,7 +61,8 @@ def test_a_weak_cell_reports_what_ends_watering_and_nothing_else() -> None:
     bit = rules.NEED_BITS["see to the battery"]
     assert not told(kept(rest_mv=3400, told=bit), battery_mv=None), "once"
     assert not told(kept(rest_mv=0), battery_mv=None), "a cell that nobody ever saw"
-    assert not told(kept(rest_mv=3500, told=bit), battery_mv=None, thirst=3)
+    assert told(kept(rest_mv=3500, told=bit), battery_mv=None, thirst=3)
+    assert not told(kept(rest_mv=3500, told=bit | thirst), battery_mv=None, thirst=3)
     made.settings.radio_wakes = 0
     assert not told(kept(quiet_wakes=99), pressed=True)
     assert not told(kept(lockouts=1, rest_mv=3400), **latching)

@@ -313,8 +313,11 @@ def test_what_was_found_in_storage() -> None:
     assert was.since_dose_s == 0
     assert plan.left_ul(was, made) == plan.one_more_ul(was, made), "as if no dose was answered"
     both = fields.Pot(made.settings, fields.Values("limits"), made.calibration)
-    assert look(both, state="lost", limits="default").mls[0] == 5000
-    assert CONTRACT["limits"]["day_ml"][1] == wake.MOST_DAY_ML
+    was = look(both, state="lost", limits="default")
+    assert was.mls[0] == CONTRACT["limits"]["day_ml"][1]
+    assert plan.left_ul(was, made) == 0, "not more than the true limits allow (R18)"
+    was = look(both, state="previous", limits="default")
+    assert was.open_ms == CONTRACT["limits"]["pulse_ms"][1]
     was = look(made, state="previous")
     assert (was.lockouts, was.open_ms, was.mls[0]) == (0, 5000, 0)
     mark = int(made.calibration.id[:7], 16)

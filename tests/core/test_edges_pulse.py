@@ -176,7 +176,9 @@ def test_an_open_pulse_is_counted() -> None:
     assert [found(5, open_ms=1800, look_ml=ml)[0].look_ml for ml in (-1, 0)] == [-1, 0]
     assert found(0, open_ms=1800, look_ml=0)[0].mls[0] == 50
     assert found(0, pot(calibration={"float_only": 1}), open_ms=1800)[0].mls[0] == 50
-    assert found(900, open_ms=1, interrupts=1)[0].lockouts == rules.BITS["interrupted"]
+    was, _ = found(900, open_ms=1, interrupts=1)
+    rules.latch_counts(was, made.limits)
+    assert was.lockouts == rules.BITS["interrupted"]
     assert found(900, open_ms=1, interrupts=100)[0].interrupts == 100
 
 

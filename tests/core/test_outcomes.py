@@ -148,7 +148,7 @@ def test_a_low_cell_is_reported_as_it_latches_and_once() -> None:
     assert len(world.reports) == before, "then the cell is left alone"
 
 
-def test_a_lost_divider_is_reported_once() -> None:
+def test_a_lost_divider_is_reported_once_and_the_thirst_that_follows_once() -> None:
     world = World(pot(), soil_ppt=260, drinks_ppt_day=20)
     world.days(2)
     before, given_ml = len(world.reports), world.given_ml
@@ -157,7 +157,8 @@ def test_a_lost_divider_is_reported_once() -> None:
     assert asked(lost, "see to the battery")
     assert reported(lost)
     world.days(10)
-    assert len(world.reports) == before + 1
+    assert len(world.reports) == before + 2
+    assert told(world.records, "water by hand") == 1
     assert world.given_ml == given_ml
 
 

@@ -102,17 +102,21 @@ def test_only_the_wake_is_a_generator() -> None:
 
 
 def calls() -> dict[str, set[str]]:
-    """Which function of the core calls which, methods found by their name alone."""
+    """Which function of the core calls which, methods found by their name alone. A class stands for
+    its `__init__`."""
     defined = {
         name: {f.name for f in nodes(name, ast.FunctionDef)}  # type: ignore[attr-defined]
         for name in TREES
     }
     methods: dict[str, set[str]] = {}
+    inits: dict[ast.FunctionDef, str] = {}
     for name, tree in TREES.items():
         for owner in (n for n in tree.body if isinstance(n, ast.ClassDef)):
             for f in (n for n in owner.body if isinstance(n, ast.FunctionDef)):
-                key = owner.name if f.name == "__init__" else f.name
-                methods.setdefault(key, set()).add(f"{name}.{f.name}")
+                key = f.name
+                if key == "__init__":
+                    key = inits[f] = owner.name
+                methods.setdefault(key, set()).add(f"{name}.{key}")
     graph: dict[str, set[str]] = {}
     for name, tree in TREES.items():
         known = {f: f"{name}.{f}" for f in defined[name]}
@@ -125,7 +129,8 @@ def calls() -> dict[str, set[str]]:
                 elif alias.name in TREES:
                     modules[alias.name] = alias.name
         for function in (n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)):
-            found = graph.setdefault(f"{name}.{function.name}", set())
+            called = inits.get(function, function.name)
+            found = graph.setdefault(f"{name}.{called}", set())
             for call in (n for n in ast.walk(function) if isinstance(n, ast.Call)):
                 if isinstance(call.func, ast.Name):
                     found |= {known[call.func.id]} if call.func.id in known else set()
@@ -134,7 +139,6 @@ def calls() -> dict[str, set[str]]:
                     base, word = call.func.value, call.func.attr
                     if isinstance(base, ast.Name) and base.id in modules:
                         found.add(f"{modules[base.id]}.{word}")
-                        found |= {m for m in methods.get(word, set()) if m.endswith("__init__")}
                     else:
                         found |= methods.get(word, set())
     return graph

@@ -71,8 +71,8 @@ def whole(one: dict[str, Any]) -> dict[str, Any]:
 
 def pot(stage: int = 2, radio_wakes: int = 0, **limits: int) -> Any:
     return SimpleNamespace(
-        settings=SimpleNamespace(**SETTINGS | {"radio_wakes": radio_wakes}),
-        limits=SimpleNamespace(**(LIMITS | limits)),
+        settings=SimpleNamespace(id="1", **SETTINGS | {"radio_wakes": radio_wakes}),
+        limits=SimpleNamespace(id="1", **(LIMITS | limits)),
         calibration=SimpleNamespace(stage=stage, **CALIBRATION),
     )
 

@@ -60,7 +60,7 @@ BROKEN = {
     "a level not read": Broken("R4", "gauge", "rules.py", row('"level": '), ""),
     "no reserve": Broken("R4", "fern", "rules.py", row('"reserve": '), ""),
     "dry runs lead to nothing": Broken(
-        "R4", "tomato", "tank.py", "if state.dry_trips >= pot.limits.dry_trips:", "if False:"
+        "R4", "tomato", "rules.py", "if state.dry_trips >= limits.dry_trips:", "if False:"
     ),
     "a dry run is forgiven at any other wake": Broken(
         "R4", "tomato", "tank.py", "average(state, level_ml)\n        judge",
@@ -82,7 +82,7 @@ BROKEN = {
         "R6", "probe", "judge.py", "state.soil_same + 1 >=", "state.soil_same - 99 >="
     ),
     "soil without an answer locks nothing": Broken(
-        "R7", "cases", "wake.py", "if state.silent_doses >= pot.limits", "if 0 > pot.limits"
+        "R7", "cases", "rules.py", "if state.silent_doses >= limits", "if 0 > limits"
     ),
     "a dose on top of a dose": Broken("R7", "button", "rules.py", row('"settled": '), ""),
     "a leak locks nothing": Broken(
@@ -97,7 +97,7 @@ BROKEN = {
         "R8", "basil", "wake.py", "SECOND_LOOK_S = 60, 540", "SECOND_LOOK_S = 86400, 86400"
     ),
     "interruptions lead to nothing": Broken(
-        "R9", "hanging", "wake.py", "if state.interrupts >= pot.limits", "if 0 > pot.limits"
+        "R9", "hanging", "rules.py", "if state.interrupts >= limits", "if 0 > limits"
     ),
     "interruptions are forgiven as they are counted": Broken(
         "R9", "cell", "wake.py", "state.interrupts = add_capped(state.interrupts, 1, 100)",
@@ -120,7 +120,7 @@ BROKEN = {
         "R17", "cases", "wake.py", "if new or latched or (pressed and", "if (pressed and"
     ),
     "water without a soil response has no bound": Broken(
-        "R18", "hose", "plan.py", "return max(1000 * pot.limits.dose_ml, answers_ul)",
+        "R18", "hose", "plan.py", "return max(1000 * pot.counted_by.dose_ml, answers_ul)",
         "return 1 << 29",
     ),
 }  # fmt: skip
@@ -255,7 +255,9 @@ def test_a_core_that_fails_on_a_wake_is_a_finding(
 
 
 STRICTER = {
-    "a higher rest voltage": ("strawberry", "judge.py", "max(settings.battery_mv, ", "max(3800, "),
+    "a higher rest voltage": (
+        "strawberry", "judge.py", "max(settings.battery_mv if settings.id else 0, ", "max(3800, ",
+    ),
     "a smaller leak": (
         "gauge", "tank.py", "expected_ml(state, pot) - scatter_ml", "expected_ml(state, pot) - 2",
     ),

@@ -350,7 +350,8 @@ class Monitor:
         was = node.numbers[AT["lockouts"]]
         record: dict[str, Any] = happened.record or {}
         latched_now = [one for one in record.get("lockouts", ()) if not was & rules.BITS[one]]
-        last_word = latched_now or "see to the battery" in record.get("needs", ())
+        words = {"see to the battery", "water by hand"}
+        last_word = bool(latched_now or words.intersection(record.get("needs", ())))
         if mv is not None and mv < self.limits.rest_mv:
             last_word = False
         untold = not node.numbers[AT["told"]] & rules.NEED_BITS["charge the battery"]

@@ -512,7 +512,7 @@ class WakeWitness:
         steady = bool(record["permissives"]["steady"])
         self.regulars += record["plan"]["phase"] == "idle" and timer and steady
         if reports:
-            if not self.settings.radio_wakes:
+            if not self.settings.radio_wakes and not self.settings_lost(record):
                 yield "R13", "no radio", "a report"
             if mv is not None and mv < self.limits.rest_mv:
                 yield "R5", f"no radio below {self.limits.rest_mv} mV", f"a report at {mv} mV"

@@ -624,14 +624,19 @@ def outlook(folder: PotFolder) -> Outlook | None:
     )
 
 
+def _pot(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> Any:
+    """The three files as the core's functions take them (`fields.Pot`)."""
+    by = _Named(limits)
+    named = {"settings": _Named(settings), "limits": by, "counted_by": by}
+    return _Named({**named, "calibration": _Named(cal)})
+
+
 def without_answer_ul(
     settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]
 ) -> tuple[int, int]:
     """The core's bounds of water without an answer (R18), microlitres: by itself, and what presses
     add to it. Of a pot that has learned the slowest soil that its calibration lets it."""
-    pot: Any = _Named(
-        {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
-    )
+    pot = _pot(settings, limits, cal)
     state: Any = State()
     state.learned_ul_per_ppt = SMALL_MAX
     return plan.bound_ul(state, pot), MOST_TRIES * plan.one_more_ul(state, pot)
@@ -656,9 +661,7 @@ def window_s(clock_ppt: int) -> int:
 def given_ul(settings: dict[str, Any], limits: dict[str, Any], cal: dict[str, Any]) -> list[int]:
     """Microlitres of REGULAR regular wakes, each of which asks for all that it can get and is
     answered before the next: by the core's own functions, and its own waits between them."""
-    pot: Any = _Named(
-        {"settings": _Named(settings), "limits": _Named(limits), "calibration": _Named(cal)}
-    )
+    pot = _pot(settings, limits, cal)
     state: Any = State()
     found = []
     for _ in range(REGULAR):

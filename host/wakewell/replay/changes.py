@@ -241,9 +241,10 @@ def _run(record: Wake, made: Wake, pot: Any, locked: int) -> Iterator[Change]:
 
 
 def _latches(record: Wake, locked: int) -> bool:
-    """Does something end the watering or the reporting in this very wake (R17)?"""
+    """Does something end the watering or the reporting in this very wake, or is the plant to be
+    watered by hand (R17)?"""
     new = [name for name in record.lockouts if not locked & rules.BITS.get(name, 0)]
-    return bool(new) or record.values.battery_mv is None
+    return bool(new) or record.values.battery_mv is None or "water by hand" in record.needs
 
 
 def _all_else_the_same(record: Wake, made: Wake) -> bool:

@@ -74,13 +74,12 @@ class Verdicts:
     # As in simulate.rig_board.RigBoard: too many for CPython's quick table of an instance.
     __slots__ = (
         "_before_ppt", "_charge_told", "_counted", "_dose_given_ul", "_dose_ul", "_held",
-        "_lost_told",
-        "_lowest_ppt", "_n", "_open", "_peak_ppt", "_ran_s", "_silent", "_slept_s", "_thirsty",
-        "_tries", "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered", "bad_files", "broken",
-        "clock_s", "day_limit_ml", "disbelieved", "doses", "given_ul", "jumps", "latched",
-        "lockouts", "longest_ms", "looks", "lowest_start_mv", "manual", "most_awake_ms",
-        "most_day_ml", "most_unanswered_ul", "needs", "presses", "pulse_limit_ms", "pulses",
-        "recent", "recent_ml", "reports", "trips", "wakes", "wet",
+        "_lost_told", "_lowest_ppt", "_n", "_open", "_peak_ppt", "_ran_s", "_silent", "_slept_s",
+        "_thirst_told", "_thirsty", "_tries", "_unanswered_ul", "_utc_at_s", "_utc_s", "_watered",
+        "bad_files", "broken", "clock_s", "day_limit_ml", "disbelieved", "doses", "given_ul",
+        "jumps", "latched", "lockouts", "longest_ms", "looks", "lowest_start_mv", "manual",
+        "most_awake_ms", "most_day_ml", "most_unanswered_ul", "needs", "presses",
+        "pulse_limit_ms", "pulses", "recent", "recent_ml", "reports", "trips", "wakes", "wet",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -112,6 +111,7 @@ class Verdicts:
         self._thirsty = self._ran_s = self._unanswered_ul = self._tries = 0
         self._charge_told = False  # was a charge asked for, and heard?
         self._lost_told = False  # that there is no battery reading, and somebody heard it
+        self._thirst_told = False
         self._lowest_ppt: int | None = None
         self.reports = self.most_unanswered_ul = 0
 
@@ -182,16 +182,21 @@ class Verdicts:
             self._charge_told = False
         if mv is not None or begin.radio in ("failed", "cut off"):
             self._lost_told = False
+        thirsty = "water by hand" in needs
+        if not thirsty or begin.radio in ("failed", "cut off"):
+            self._thirst_told = False
         if "report" in commands:
             self.reports += 1
             lost = mv is None and not self._lost_told
-            new = lost or (asked and not self._charge_told) or begun
-            for rule, why in report_faults(wake, pot, last_word=bool(new)):
+            first = (asked and not self._charge_told) or (thirsty and not self._thirst_told)
+            for rule, why in report_faults(wake, pot, last_word=bool(lost or first or begun)):
                 self._break(rule, wake, why)
             if asked:
                 self._charge_told = True
             if mv is None:
                 self._lost_told = True
+            if thirsty:
+                self._thirst_told = True
         elif lockouts:
             self._see_silence(wake, pot, mv)
         self._see_thirst(wake, pot, ppt)
@@ -443,12 +448,15 @@ def report_faults(
 ) -> Iterator[tuple[str, str]]:
     """The same of the radio: never on a weak or unknown cell, only after all else (R5, R13).
 
-    last_word: something latched or was lost in this wake, which may be reported once (R17).
+    last_word: something latched or was lost in this wake, or the plant began to go without, which
+    may be reported once (R17).
     """
     if "report" not in wake.commands:
         return
     mv = wake.values.battery_mv
-    floor_mv = pot.limits.rest_mv if last_word else pot.limits.radio_mv
+    limits = pot.limits  # if they were lost, what kind of cell it is stands in the settings
+    floor_mv = limits.rest_mv if last_word else limits.radio_mv
+    floor_mv = floor_mv if limits.id else pot.settings.battery_mv
     if mv is None and not last_word:
         yield "R5", "radio without a battery reading"
     elif mv is not None and mv < floor_mv:
