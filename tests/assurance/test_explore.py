@@ -52,7 +52,7 @@ def test_a_long_search_says_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> No
 def test_lockouts_come_up_and_pots_water() -> None:
     """A search in which nothing happens proves nothing."""
     seen: set[str] = set()
-    of_files = search("files", most_states=1000)[1]
+    of_files = search("files", most_states=2000)[1]
     for result in (*map(whole, ("cell", "soil", "run", "saucer")), of_files):
         assert result.pulses > 100
         seen |= set(result.lockouts)

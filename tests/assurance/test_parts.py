@@ -30,13 +30,17 @@ def test_the_figures_as_json() -> None:
     assert "corners of the search" in found["left_out"][0]
 
 
+def heed_interrupts(request: pytest.FixtureRequest) -> None:
+    """A shell's job in the background ignores this signal, and so would all that it starts."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
 def test_an_interrupted_search_leaves_no_process(request: pytest.FixtureRequest) -> None:
     command = [sys.executable, "-m", "assurance", "--only", "search"]
     command += ["--corner", "unready", "--corner", "rolling"]
-    # A shell's job in the background ignores the signal, and so would all that it starts
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before))
+    heed_interrupts(request)
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as process:
@@ -325,10 +329,13 @@ def test_host_mutants_are_judged_by_the_tests_that_reach_them() -> None:
 
 
 @pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="no processes to be seen")
-def test_an_interrupted_run_over_the_host_leaves_no_process(tmp_path: Path) -> None:
+def test_an_interrupted_run_over_the_host_leaves_no_process(
+    tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
     command = [sys.executable, "-m", "assurance", "--only", "host", "--quick"]
     command += ["--found", str(tmp_path / "found")]
     mark = {**os.environ, "TMPDIR": str(tmp_path)}
+    heed_interrupts(request)
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=mark) as process:
         assert process.stdout
         assert process.stdout.readline() == "== host\n"

@@ -371,7 +371,9 @@ def test_what_becomes_of_the_soil() -> None:
     assert (was.soil_ppt, was.soil_same) == (77, 2), "no time has passed for sure"
     assert look(206, elapsed_s=0, soil_ppt=-1).soil_ppt == 206
     assert look(206, elapsed_s=0, soil_ppt=0).soil_ppt == 0
-    assert look(206, silent_doses=1).lockouts == rules.BITS["no response"]
+    was = look(206, silent_doses=1)
+    rules.latch_counts(was, made.limits)
+    assert was.lockouts == rules.BITS["no response"]
     assert look(206, silent_doses=0).lockouts == 0
     was = look(0, before_ppt=0, peak_ppt=0)
     assert (was.before_ppt, was.silent_doses) == (-1, 1)

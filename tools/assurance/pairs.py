@@ -657,7 +657,8 @@ class PairJudge:
             if not reason and knows:
                 raise Wrong("R17", f"a report for nothing new: {sorted(needs)}")
             if not bears and mv is None:
-                self.unknown_told += not latched and knows and not self.vain
+                thirsty = "water by hand" in fresh  # told once on any cell (R16)
+                self.unknown_told += not latched and not thirsty and knows and not self.vain
                 if self.unknown_told > 1:
                     raise Wrong("R5", "the radio again and again on a cell that is not known")
             # An answer to a press puts nothing off

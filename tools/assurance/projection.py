@@ -60,7 +60,9 @@ class Projection:
         self.given_ul = max(settings.dose_ml * 500, 2 * settings.response_ppt * known)
         if known and 2 * settings.response_ppt <= rise_ppt:
             self.given_ul = SMALL_MAX
-        self.radio, self.thirst = settings.radio_wakes > 0, bench.corner.thirst
+        self.thirst = bench.corner.thirst
+        # While the settings are lost, the core tries whether there is a radio
+        self.radio = settings.radio_wakes > 0 or any(one.files == "settings" for one in alphabet)
         # Soil here is wet or dry, further apart than a step of water: no probe creeps from one to
         # the other, and where its rise began is not looked at
         assert rise_ppt >= settings.response_ppt, "soil that creeps wants a rule of its own"
@@ -104,7 +106,7 @@ class Projection:
             (AT["low_wakes"], LOW_WAKES),
             (AT["fill_looks"], 2),
             (AT["doubts"], MOST_DOUBTS),
-            (AT["idle_opens"], 2 if settings.radio_wakes else 0),  # only a need looks at it
+            (AT["idle_opens"], 2 if self.radio else 0),  # only a need looks at it
         )
 
     def near(self, seconds: int) -> int:
