@@ -45,6 +45,7 @@ RANGES: tuple[tuple[Any, dict[str, tuple[float, float]]], ...] = (
         "sleep_ua": (0.1, 1e5), "awake_ma": (0.1, 2e3), "radio_ma": (0.1, 2e3),
         "leak_ua": (0.0, 1e6), "browns_out_mv": (1500.0, 4100.0), "sleep_error": (0.0, 0.1),
     }),
+    (PotSpec(clock_off=0.01), {"clock_off": (-0.2, 0.2)}),
     (PotSpec(), {"start_day": (0, 364), "sample_s": (0.01, 2.0), "shunt_uv_ma": (0.0, 1e5)}),
     (Converter(), {
         "steps": (16, 65536), "full_uv": (150_000.0, 6e6), "floor_uv": (0.0, 1.55e6),

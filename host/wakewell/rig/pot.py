@@ -72,6 +72,7 @@ class PotSpec:
     water: mean water content at the start (ml/ml; None: drained capacity); tank_ml: None for
     full; charge: share, 0 to 1; start_day: day of the climate's year, 0 to 364; sample_s: step of
     a pump run, the core's own sample interval; shunt_uv_ma: output of a pump-current sense.
+    clock_off: the share by which its clock is fast asleep; None: drawn by board.sleep_error.
     """
 
     substrate: Substrate = SUBSTRATES["peat mix"]
@@ -95,9 +96,12 @@ class PotSpec:
     shunt_uv_ma: float = 1_000.0
     start_day: float = 0
     sample_s: float = 0.2
+    clock_off: float | None = None
     faults: tuple[Fault, ...] = ()
 
     def __post_init__(self) -> None:
+        if self.clock_off is not None:
+            need("clock_off", self.clock_off, -0.2, 0.2)
         need("start_day", self.start_day, 0, 364, "day")
         need("sample_s", self.sample_s, 0.01, 2.0, "s")
         need("shunt_uv_ma", self.shunt_uv_ma, 0.0, 100_000.0, "uV/mA")
@@ -295,7 +299,8 @@ class RigPot:
         self.clock_s = 0.0
         self._browns_out_mv = board.browns_out_mv
         self._leak_ma = 0.001 * board.leak_ua
-        self._clock_rate = 1.0 + max(-0.2, min(0.2, self.random.gauss(0.0, board.sleep_error)))
+        drawn = max(-0.2, min(0.2, self.random.gauss(0.0, board.sleep_error)))
+        self._clock_rate = 1.0 + (drawn if spec.clock_off is None else spec.clock_off)
         self._deviate = probes.deviates(self.random).__next__
         looks = {"gauge": self._gauge_uv, "float": spec.level.float_up, "echo": self._echo_us}
         self._look = looks[spec.level.kind]

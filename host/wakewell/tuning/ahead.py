@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from wakecore import rules
 from wakecore.state import State, from_bytes
-from wakecore.table import convert, counts_at
 from wakewell.budget.inputs import charge_at
 from wakewell.budget.sun import SUN
 from wakewell.core import core_id
@@ -28,16 +27,15 @@ from wakewell.log.series import Dose, PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.replay.rejudged import States
 from wakewell.rig.errors import Impossible
-from wakewell.rig.fitted import SOUND_MM_US, CalibratedProbe
+from wakewell.rig.fitted import CalibratedProbe
 from wakewell.rig.pot import PotSpec
-from wakewell.rig.probes import sound_mm_us
 from wakewell.rig.weather import HOURS, Climate
 from wakewell.simulate.one_run import TrialResult, run_trial
 from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.charge import HOLDS_DOUBT
 from wakewell.tuning.evidence import REFILL
-from wakewell.tuning.fit import Fit
+from wakewell.tuning.fit import Fit, echo_off_ml
 from wakewell.tuning.heldout import Day
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
 from wakewell.tuning.weather import season, year_s
@@ -112,6 +110,7 @@ def spec_of(
         panel=panel,
         pump=pump,
         probe=_probe(spec.probe, at),
+        clock_off=math.expm1(at["clock"]),
         faults=(),
     )
 
@@ -217,11 +216,7 @@ def begin_of(
 
 def tank_now(found: Fit, wakes: Sequence[WakeRow]) -> float | None:
     """What the tank holds at the end of those wakes, ml: the middle of the last readings with
-    nothing between that moved water. None: it gives no millilitres.
-
-    Sound is slower in the cold, and the core does not know how cold the tank is. So an echo's
-    reading is corrected by the temperature of its wake, or by that of the weather.
-    """
+    nothing between that moved water, corrected for the cold. None: it gives no millilitres."""
     pot = found.evidence.log.pot_of(wakes[-1])
     gauge = pot.calibration.level if pot is not None else None
     if pot is None or pot.calibration.float_only or gauge is None:
@@ -234,22 +229,11 @@ def tank_now(found: Fit, wakes: Sequence[WakeRow]) -> float | None:
             break
         if wake.level_ml is not None and wake.level_word == "good":
             level = wake.level_ml - (wake.delivered_ul / 1000.0 if wake.ran_ms else 0.0)
-            if found.spec.level.kind == "echo" and wake.level_ml < points[0][1]:
-                slower = sound_mm_us(celsius_of(found, wake)) / SOUND_MM_US
-                away_us = round(counts_at(points, wake.level_ml) * slower)
-                level += convert(points, away_us) - wake.level_ml
+            level += echo_off_ml(found.spec, found.weather, points, wake)
             levels.append(level)
         if len(levels) == LEVELS or wake.n in refills or wake.ran_ms:
             break
     return statistics.median(levels) if levels else None
-
-
-def celsius_of(found: Fit, wake: WakeRow) -> float:
-    """How warm the pot was in that wake: as measured, else as the weather has it."""
-    if wake.temperature_mc is not None:
-        return wake.temperature_mc / 1000.0
-    weather = found.weather.climate
-    return weather.pot_c[weather.hour(year_s(wake.time_s))]
 
 
 def promised(owner: Owner, wakes: Sequence[WakeRow], end_s: float) -> tuple[Visit, ...]:

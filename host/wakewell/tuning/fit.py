@@ -12,6 +12,7 @@ last steps weigh the soil's residuals by how they hang together (generalised lea
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -20,19 +21,22 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares  # type: ignore[import-untyped]
 from scipy.stats import norm, qmc  # type: ignore[import-untyped]
 
+from wakecore.table import convert, counts_at
 from wakewell.budget import inputs as budget
 from wakewell.budget import sun
 from wakewell.budget.doubt import nominal, standard
 from wakewell.log.series import WakeRow
 from wakewell.rig.battery import CHEMISTRIES
 from wakewell.rig.errors import Impossible
+from wakewell.rig.fitted import SOUND_MM_US
 from wakewell.rig.hydraulics import Line, RigPump, plumbing
 from wakewell.rig.pot import PotSpec
+from wakewell.rig.probes import sound_mm_us
 from wakewell.tuning import charge
 from wakewell.tuning.charge import CellFit, alike_of
 from wakewell.tuning.evidence import BY_HAND, Evidence, Fall, Look
 from wakewell.tuning.twin import CAUGHT_DAYS, DAY_S, KNOBS, NAMES, Course, named, usual
-from wakewell.tuning.weather import Weather
+from wakewell.tuning.weather import Weather, year_s
 
 Numbers = NDArray[np.float64]
 Weighing = Callable[[Numbers], Numbers]
@@ -64,7 +68,7 @@ SCATTERS, LESS = 1.1, 0.85  # times the least scatter; times the scatter without
 LEAST_REACH = 0.05  # of a number to either side, times its doubt before the log
 STEPS = 2  # at the end, by wide slopes
 STEP = 0.02  # of a number for its slopes, times its doubt before the log
-MATCHED, RUN_STEP_S = 2, 0.1  # times the pump is matched to its flow; of a run played through
+MATCHED, RUN_STEP_S = 5, 0.1  # times the pump is matched to its flow; of a run played through
 ODD = 3.0  # standard deviations from what the folder says: perhaps another pot's log
 
 
@@ -397,22 +401,63 @@ def tank(falls: Sequence[Fall], flow_ml_s: float, tolerance_ml: float) -> TankFi
     )
 
 
-def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> RigPump:
-    """The rig's pump, made stronger or weaker until the log's usual run gives that flow.
+def echo_off_ml(
+    spec: PotSpec, weather: Weather, points: Sequence[tuple[int, int]], wake: WakeRow
+) -> float:
+    """By how much the tank holds more than its gauge read in that wake, ml.
 
-    A run fills the hose first, and what stays in it runs back: hence one is played through.
+    Sound is slower in the cold, and the core does not know how cold the tank is. So an echo is
+    corrected by the temperature of its wake, or by that of the weather. points: of the gauge.
+    """
+    level_ml = wake.level_ml
+    if spec.level.kind != "echo" or level_ml is None or level_ml >= points[0][1]:
+        return 0.0
+    if wake.temperature_mc is not None:
+        celsius = wake.temperature_mc / 1000.0
+    else:
+        celsius = weather.climate.pot_c[weather.climate.hour(year_s(wake.time_s))]
+    away_us = round(counts_at(points, level_ml) * sound_mm_us(celsius) / SOUND_MM_US)
+    return float(convert(points, away_us) - level_ml)
+
+
+def in_the_cold(evidence: Evidence, spec: PotSpec, weather: Weather) -> list[Fall]:
+    """The falls of the tank's level with each reading corrected by `echo_off_ml`."""
+    pot = evidence.log.pot_of(evidence.wakes[-1])
+    if pot is None or pot.calibration.level is None:
+        return evidence.falls
+    points, by_n = pot.calibration.level.points, {wake.n: wake for wake in evidence.wakes}
+
+    def off(n: int) -> float:
+        return echo_off_ml(spec, weather, points, by_n[n])
+
+    return [
+        replace(fall, lost_ml=fall.lost_ml + off(fall.first) - off(fall.last))
+        for fall in evidence.falls
+    ]
+
+
+def pump_of(spec: PotSpec, wakes: Sequence[WakeRow], flow_ml_s: float) -> RigPump:
+    """The rig's pump, made stronger or weaker until the log's runs together give that flow.
+
+    A run fills the hose first, and what stays in it runs back: of a short one hardly anything
+    arrives. Hence each length is played through, as often as the log has it.
     """
     runs = [w for w in wakes if w.ran_ms and not w.dry and w.level_ml and w.battery_mv]
     if not runs:
         return spec.pump
-    ran_s = float(np.median([w.ran_ms for w in runs])) / 1000.0
     level = float(np.median([w.level_ml or 0 for w in runs]))
     sag_mv = 0.001 * (spec.pump.running_ma + spec.board.awake_ma) * spec.cell.resistance_mohm
     millivolts = float(np.median([w.battery_mv or 0 for w in runs])) - sag_mv
+    lengths = Counter(round(w.ran_ms / 1000.0, 1) for w in runs)
+    ran_s = sum(length * count for length, count in lengths.items())
     pump = spec.pump
     for _ in range(MATCHED):
         try:
-            out = run_ml(replace(spec, pump=pump), ran_s, level, millivolts)
+            played = replace(spec, pump=pump)
+            out = sum(
+                count * run_ml(played, length, level, millivolts)
+                for length, count in lengths.items()
+            )
         except Impossible:
             return spec.pump
         if out <= 0.0:
@@ -481,7 +526,8 @@ def fit(
     pot = evidence.log.pot_of(evidence.wakes[-1])
     assert pot is not None
     cal = pot.calibration
-    found_tank = tank(evidence.falls, cal.flow_ul_s / 1000.0, cal.tolerance_ml)
+    falls = in_the_cold(evidence, spec, weather)
+    found_tank = tank(falls, cal.flow_ul_s / 1000.0, cal.tolerance_ml)
     if found_tank is not None:
         spec = replace(spec, pump=pump_of(spec, evidence.wakes, found_tank.flow_ml_s[0]))
     looks = scaled(evidence.looks, found_tank.poured[0] if found_tank else 1.0)
