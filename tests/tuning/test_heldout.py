@@ -71,6 +71,25 @@ def test_a_fit_that_foretells_badly_fails_its_own_check(
     assert says in found if says else not found
 
 
+@pytest.mark.parametrize(
+    ("was", "low", "high", "says"),
+    [
+        (420.0, 380.0, 430.0, ""),
+        (420.0, 400.0, 410.0, ""),  # near enough, however sure the twin was
+        (420.0, 200.0, 410.0, "420 ml of water a week, where the twin foretold 200 to 410"),
+        (0.0, 0.0, 10.0, "it was not watered"),
+    ],
+)
+def test_a_pot_watered_before_it_dries_for_a_day_is_checked_by_its_water(
+    was: float, low: float, high: float, says: str
+) -> None:
+    middle = 0.5 * (low + high)
+    found = heldout.by_water(
+        [("waterings", 9.0, 9.0, 8.0, 10.0), ("water_week_ml", was, middle, low, high)]
+    )
+    assert says in found if says else not found
+
+
 def test_nothing_is_proposed_without_a_check_passed(basil: study.Study) -> None:
     assert basil.held is None
     assert not basil.trusted

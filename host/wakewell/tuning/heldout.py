@@ -29,6 +29,7 @@ LINE_DAYS = 3.0  # that the rival's straight line goes through
 LEAST_SEEN = 8  # of a horizon, for a verdict
 LEAST_HELD = 0.6  # share in the band; below, the fit failed its own check
 WORSE = 1.25  # times the better rival's error: beyond, it failed too
+NEAR_SHARE = 0.15  # of a pot's water: as near as that is near enough, however sure the twin was
 FIRST_PART = 2.0 / 3.0
 DRAWS = 8
 # The band is Student's: errors overlap, and the fit was made to keep them small, so they count as
@@ -68,6 +69,11 @@ class HeldOut:
     lived: dict[str, list[Day]] = field(default_factory=dict)
     last_known: int = 0
     why: str = ""
+
+    @property
+    def too_few(self) -> bool:
+        """Has it too few days of drying for a verdict by them?"""
+        return all(one.count < LEAST_SEEN for one in self.horizons)
 
 
 def origins(looks: Sequence[Look], since_s: float, until_s: float) -> list[int]:
@@ -169,6 +175,20 @@ def judged(course: Course, fitted: SoilFit, split_s: float) -> HeldOut:
             found.horizons.append(Horizon(days, len(errors[days]), *(float(m) for m in mean)))
     found.why = verdict(found.horizons)
     return found
+
+
+def by_water(totals: Sequence[tuple[str, float, float, float, float]]) -> str:
+    """Why a pot that is watered before it dries for a day is not lived as it was; "" if it is.
+
+    Such a pot shows no drying to foretell, but how often it asked for water, and how much it had.
+    """
+    for name, was, middle, low, high in totals:
+        if was <= 0.0:
+            return "and it was not watered"
+        if not low <= was <= high and abs(middle - was) > NEAR_SHARE * was:
+            text = {"waterings": "waterings", "water_week_ml": "ml of water a week"}[name]
+            return f"and {was:.0f} {text}, where the twin foretold {low:.0f} to {high:.0f}"
+    return ""
 
 
 def verdict(horizons: Sequence[Horizon]) -> str:

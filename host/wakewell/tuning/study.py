@@ -237,4 +237,7 @@ def held_out(study: Study) -> Study:
     for name, was in true.items():
         row = ahead.foretold(totals, name)
         study.held.totals.append((name, was, *row))
+    if study.held.too_few:
+        unlike = heldout.by_water(study.held.totals)
+        study.held.why = f"{study.held.why}, {unlike}" if unlike else ""
     return study

@@ -227,7 +227,8 @@ def held_lines(held: HeldOut) -> Iterator[str]:
     if held.why:
         yield Bad(f"  FAILED   its own check: {held.why}; nothing is proposed from it")
     else:
-        yield "  passed   its own check"
+        by = ", by the water that it had: it dried for too few days" if held.too_few else ""
+        yield f"  passed   its own check{by}"
 
 
 def beyond_lines(found: Beyond, dated: bool) -> Iterator[str]:
