@@ -1,6 +1,7 @@
 """How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
 
-    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--propose] [--rows FILE]
+    python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--rows FILE]
+    python tools/tuned.py --propose [--pots 200] [--first 0] [--rows FILE]
     python tools/tuned.py --ranks [--pots 100] [--first 0] [--rows FILE]
 
 Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
@@ -9,8 +10,10 @@ station near the pot would tell it. Then 60 days follow under the same settings,
 For each quantity: error of the middle, and how often the 90 % interval holds, by class of pot. A
 count may be the same in most draws, and then an interval holds more than nine in ten however right:
 so also how often the truth ranks among the middle nine tenths of the draws, ties broken by chance
-(as Czado, Gneiting, Held 2009, Biometrics 65, 1254, do for counts; from memory). With
---propose the true pot also lives on under what is recommended: is it better off, and any worse?
+(as Czado, Gneiting, Held 2009, Biometrics 65, 1254, do for counts; from memory).
+--propose: the pots begin with the settings that ship as defaults. The true pot lives on under
+them, and under what is recommended from its log: is it better off, is any worse? And could it be:
+a search in the true pot itself says where days short of water or visits can be fewer at all.
 --ranks: truths drawn from what the twin believes before any log (simulation-based calibration):
 where does the truth rank in the fit's normal doubt? If that doubt is right, evenly.
 Each pot is a line of --rows, and a run that was stopped goes on after them. Needs the rig's extra.
@@ -28,7 +31,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
@@ -40,6 +43,8 @@ from scipy.stats import chisquare, norm  # type: ignore[import-untyped]
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "device")]
 
+from wakecore import fields  # noqa: E402
+from wakecore.state import from_bytes  # noqa: E402
 from wakewell import shipped  # noqa: E402
 from wakewell.budget import inputs as budget  # noqa: E402
 from wakewell.budget.doubt import Z90  # noqa: E402
@@ -58,14 +63,23 @@ from wakewell.simulate.people import Household, Owner, Visit  # noqa: E402
 from wakewell.simulate.rig_board import LogInMemory, RigBoard  # noqa: E402
 from wakewell.simulate.trials import Trial  # noqa: E402
 from wakewell.tuning import ahead, fit, proposals, study, twin  # noqa: E402
+from wakewell.tuning.fast import Lives  # noqa: E402
 from wakewell.tuning.proposals import Effort  # noqa: E402
+from wakewell.tuning.troubles import Troubles  # noqa: E402
 from wakewell.tuning.weather import season  # noqa: E402
 
 CLASSES = ("window sill", "small tank", "balcony", "open air")
 STILL_ML = 20.0
 ALIKE = 1e-9  # of two totals
 LOG_DAYS = AHEAD_DAYS = 60
-EFFORT = Effort(power=6, draws=8, rig=10, days=120.0)
+MARK_DAYS = 56  # of the time to come that a proposal is held to: a mark of proposals.MARKS
+EFFORT = Effort(power=6, draws=8, rig=10, days=60.0)
+# Of the settings that a proposal may change, those that do not go by the size of pot and pump
+PROPOSED = ("wake_s", "depletion_ppt", "fill_ppt", "battery_warn_mv", "tank_warn_ml")
+SETTINGS_FILE = "settings.toml"
+MAKER_DAYS = 5.0  # until a lockout is cleared that only the cable ends
+ASKED = ("stressed_days", "visits")
+LESS = 0.5  # of a day or a visit, in that time, is fewer
 FIFTHS = 5
 RANKED = ("drying", "swing", "lean", "holds", "slow", "spread", "bulb", "closes", "zero")
 TOLD = ("water_week_ml", "waterings", "saucer_ml", "used_mah", "refills", "stressed_days",
@@ -237,7 +251,7 @@ def other_settings(folder: Any, chance: random.Random) -> dict[str, bytes]:
     return pots.compile_files(settings, folder.limits, folder.calibration)
 
 
-def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
+def one(number: int, draws: int) -> dict[str, Any]:
     """What came of one pot: {when: {quantity: (true, middle, low, high)}} and more."""
     chance = random.Random(f"tuned {number}")
     started = time.process_time()
@@ -269,8 +283,6 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
         row["knobs"] = {
             name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
         }
-        if propose:
-            row["proposed"] = proposed(found, truth, gap_days)
         row["ahead"], row["among"], ties = {}, {}, random.Random(f"ties {number}")
         state = ahead.state_at(opened.log, opened.log.wakes[-1])
         for when, lines, result, soil in (
@@ -290,26 +302,93 @@ def one(number: int, draws: int, propose: bool = False) -> dict[str, Any]:
     return row
 
 
-def proposed(opened: study.Study, truth: Trial, gap_days: float) -> dict[str, Any]:
-    """What is recommended from that log, and what it does to the true pot in the time to come."""
-    if why := proposals.why_not(study.held_out(opened)):
-        return {"why": why}
-    made = proposals.made(opened, EFFORT)
-    one = made.rows[made.best]
-    lines, _ = proposals.in_force(opened)
-    # As far as the twin's mark, from the log's last wake: no day more, or the truth has more of all
-    days = max(mark for mark in one.marks if mark <= AHEAD_DAYS)
-    truth = replace(truth, days=LOG_DAYS - gap_days + days)
-    kept, tried = (
-        since(ahead.totals(result), before, result.days)
-        for result, before, _, _ in (
-            lived(truth, truth.lines, False),
-            lived(truth, proposals.compiled(lines, one.settings), False),
-        )
+def shipped_settings(folder: Path) -> None:
+    """When and how far it waters and when it asks, back to what a setting is that nobody wrote: the
+    careful choice that ships with the core. Each but where the pot's check then names that line."""
+    found = pots.load(folder)
+    for name, _, _, usual in fields.SETTINGS:
+        if name not in PROPOSED:
+            continue
+        made = pots.with_values(found, "settings", {name: usual})
+        if not made.problems and not any(SETTINGS_FILE in one.file for one in made.warnings):
+            found = made
+    lines = [f"{name} = {value}\n" for name, value in found.settings.items()]
+    (folder / SETTINGS_FILE).write_text("".join(lines), encoding="utf-8")
+
+
+def improved(number: int) -> dict[str, Any]:
+    """What became of a pot that ran on the shipped settings: kept, and with what was recommended.
+
+    {quantity: (kept, tried, and the interval foretold)}. could: with settings found by a search in
+    the true pot itself, by kind of what they lower: (kept, tried) of that quantity.
+    """
+    chance = random.Random(f"tuned {number}")
+    started = time.process_time()
+    kind = CLASSES[number % len(CLASSES)]
+    with tempfile.TemporaryDirectory(prefix="tuned-") as scratch:
+        folder = folder_of(Path(scratch), kind, chance)
+        shipped_settings(folder)
+        usual, described = trials.of_pot(folder), pots.load(folder)
+        assert described.about is not None
+        assert described.about.crop is not None
+        truth = truth_of(usual, described.about.crop.stands, chance, number)
+        # A pot that waits for its maker for ever has no settings to better it
+        truth = replace(truth, owner=replace(truth.owner, cables_after_days=MAKER_DAYS))
+        # As far as the twin's mark, from the log's last wake: no day more
+        logged, _, _, gap_days = lived(replace(truth, days=float(LOG_DAYS)), truth.lines, True)
+        truth = replace(truth, days=LOG_DAYS - gap_days + MARK_DAYS)
+        one_run.write_log(logged, folder / "logs")
+        opened = study.opened(str(folder))
+        opened.weather = replace(opened.weather, known=True)
+        opened.trial = replace(opened.trial, owner=truth.owner)
+        row: dict[str, Any] = {"pot": number, "class": kind, "kind": folder.name}
+        lines, now = proposals.in_force(opened)
+
+        def came_of(one: proposals.Settings) -> dict[str, float]:
+            result, before, _, _ = lived(truth, proposals.compiled(lines, one), False)
+            return since(ahead.totals(result), before, result.days)
+
+        kept = came_of(now)
+        row["could"] = {}
+        for name, one in known_best(opened, logged, now).items():
+            row["could"][name] = (kept[name], came_of(one)[name])
+        row["why"] = proposals.why_not(study.held_out(study.fitted(opened)))
+        if not row["why"]:
+            made = proposals.made(opened, EFFORT)
+            best = made.rows[made.best]
+            tried = came_of(best.settings)
+            row |= {"recommended": best.kind, "kinds": [each.kind for each in made.rows],
+                    "changes": best.changes, "came": {
+                        name: (kept[name], tried[name], *best.marks[MARK_DAYS][name])
+                        for name in proposals.ORDER[:3]}}  # fmt: skip
+        return row | {"all_s": time.process_time() - started}
+
+
+def known_best(
+    opened: study.Study, logged: TrialResult, now: proposals.Settings
+) -> dict[str, proposals.Settings]:
+    """The best settings of each kind that the issue asks for, by the true pot: what could be had.
+    logged: the true pot at the end of its log."""
+    pot, truth = logged.pot, logged.trial
+    spec = replace(
+        truth.spec, water=pot.soil.content, tank_ml=pot.line.tank_ml, faults=(),
+        charge=pot.battery.charge_mah / truth.spec.cell.capacity_mah,
+        start_day=(truth.spec.start_day + LOG_DAYS) % 364,
+    )  # fmt: skip
+    trial = replace(truth, spec=spec, days=float(MARK_DAYS), visits=())
+    state = from_bytes(ahead.state_at(opened.log, opened.log.wakes[-1]))
+    known_ul = state.learned_ul_per_ppt if state is not None else 0
+    search = proposals.SettingsSearch(
+        opened.folder, now, Lives([trial], known_ul), Troubles(float(LOG_DAYS), (), ()), EFFORT
     )
-    return {"kind": one.kind, "kinds": [row.kind for row in made.rows], "changes": one.changes,
-            **{name: (kept[name], tried[name], *one.marks[days][name])
-               for name in ("stressed_days", "visits", "saucer_ml")}}  # fmt: skip
+    spread = search.spread()
+    swept = search.lived(spread)
+    found = {}
+    for kind in proposals.KINDS:
+        one = search.of_kind(kind, spread, swept) if kind.lowers in ASKED else None
+        if one is not None:
+            found[kind.lowers] = one.settings
+    return found
 
 
 def ranked(number: int) -> dict[str, Any]:
@@ -431,20 +510,33 @@ def tell(rows: list[dict[str, Any]]) -> None:
                 print(f"  {what}, {name}: {', '.join(cells)}")
 
 
-def tell_proposed(rows: list[dict[str, Any]]) -> None:
+def tell_improved(rows: list[dict[str, Any]]) -> None:
     """What became of the true pots under what was recommended."""
-    told = [row["proposed"] for row in rows if "proposed" in row]
-    whys = [one["why"] for one in told if "why" in one]
-    print(f"proposals for {len(told) - len(whys)} of {len(told)} pots; fits that nothing "
-          f"is proposed from: {len(whys)}")  # fmt: skip
-    changed = [one for one in told if one.get("changes")]
-    print(f"  leave it: {sum(not one.get('changes') for one in told) - len(whys)}")
-    for name in ("stressed_days", "visits", "saucer_ml"):
-        less = sum(one[name][1] < one[name][0] - 0.1 for one in changed)
-        more = sum(one[name][1] > one[name][0] + 0.1 for one in changed)
-        over = sum(one[name][1] > max(one[name][4], one[name][0]) + 0.5 for one in changed)
-        print(f"  {name}: less in {less} of {len(changed)}, more in {more}; outside its interval, "
-              f"and more than if left: {over}")  # fmt: skip
+    could = [row for row in rows if any(a - b >= LESS for a, b in row["could"].values())]
+    seconds = statistics.mean(row["all_s"] for row in rows)
+    print(f"{len(rows)} pots on the shipped settings, {seconds:.0f} s a pot; could have fewer days "
+          f"short of water or visits: {len(could)}")  # fmt: skip
+    for kind in (*CLASSES, "all"):
+        some = [row for row in could if kind in (row["class"], "all")]
+        better = sum(
+            any(row["came"][name][0] - row["came"][name][1] >= LESS for name in ASKED)
+            for row in some if "came" in row
+        )  # fmt: skip
+        refused = sum(bool(row["why"]) for row in some)
+        left = sum(row.get("recommended") == proposals.LEAVE for row in some)
+        print(f"  {kind}: better {better} of {len(some)}; to leave it {left}; "
+              f"nothing proposed from its fit {refused}")  # fmt: skip
+    changed = [row["came"] for row in rows if row.get("changes")]
+    for name in proposals.ORDER[:3]:
+        kept, tried = (sum(one[name][at] for one in changed) for at in (0, 1))
+        over = sum(one[name][1] > max(one[name][4], one[name][0]) + LESS for one in changed)
+        print(
+            f"  {name}: {kept:.0f} kept, {tried:.0f} with what was recommended in {len(changed)} "
+            f"pots; outside its interval, and more than if kept: {over}"
+        )
+    whys = Counter(row["why"].split(":")[-1].strip()[:60] for row in rows if row["why"])
+    for why, count in whys.most_common():
+        print(f"  nothing proposed, {count}: {why}")
 
 
 def main() -> int:
@@ -466,7 +558,10 @@ def main() -> int:
         if number in rows:
             continue
         try:
-            rows[number] = ranked(number) if args.ranks else one(number, args.draws, args.propose)
+            if args.propose:
+                rows[number] = improved(number)
+            else:
+                rows[number] = ranked(number) if args.ranks else one(number, args.draws)
         except Impossible as no:
             rows[number] = {"pot": number, "no_pot": str(no)}
         if args.rows is not None:
@@ -480,9 +575,10 @@ def main() -> int:
     if args.ranks:
         tell_ranks(drawn)
         return 0
-    tell(drawn)
     if args.propose:
-        tell_proposed(drawn)
+        tell_improved(drawn)
+        return 0
+    tell(drawn)
     return 0
 
 
