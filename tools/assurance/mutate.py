@@ -24,6 +24,7 @@ from collections import Counter
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import CodeType, ModuleType
 from typing import Any
@@ -218,16 +219,24 @@ def mutants() -> list[Mutant]:
 
 def of_file(folder: Path, name: str) -> list[Mutant]:
     """All of one file. name: below the folder, with slashes."""
+    return _of_text(name, (folder / name).read_bytes())
+
+
+@cache
+def _of_text(name: str, text: bytes) -> list[Mutant]:
+    """Once a process while the file stays as it is: a sample and its share ask for all. Nobody
+    changes the list."""
     found: list[Mutant] = []
-    tree = ast.parse((folder / name).read_bytes())
+    tree = ast.parse(text)
     alike: Counter[str] = Counter()
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    before: dict[ast.AST, str] = {}  # most nodes have several changes
     for number, (at, apply, undo) in enumerate(Changes(tree).found):
-        was = ast.unparse(at)
+        was = before.get(at) or before.setdefault(at, ast.unparse(at))
         line = getattr(at, "lineno", 0)
         apply()
         # The statement's own node may be gone from the tree: say what stands there now
-        now = ast.unparse(ast.fix_missing_locations(at))
+        now = ast.unparse(at)
         if now == was:
             now = "pass" if isinstance(at, ast.stmt) else f"not ({was})"
         undo()

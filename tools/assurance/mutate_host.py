@@ -199,11 +199,13 @@ def modules() -> list[str]:
     return [name for group in GROUPS for name in group.modules]
 
 
-def mutants() -> list[Mutant]:
-    """All of them, module by module."""
+def mutants(only: Iterable[str] = ()) -> list[Mutant]:
+    """All of them, module by module. only: of these modules."""
+    wanted = set(only) or set(modules())
     return [
         mutant
         for name in modules()
+        if name in wanted
         for mutant in mutate.of_file(HOST, name)
         if mutant.key.split(":")[0].split(" ")[1] not in LEFT_OUT
     ]
@@ -215,7 +217,7 @@ def chosen(most: int, seed: int, only: Iterable[str] = ()) -> list[Mutant]:
     only: of these modules.
     """
     wanted = set(only) or set(modules())
-    found = [mutant for mutant in mutants() if mutant.file in wanted]
+    found = mutants(wanted)
     sample: list[Mutant] = []
     for module in sorted(wanted, key=modules().index):
         chance = random.Random(f"{seed} {module}")  # a change of one leaves the others' sample
