@@ -462,20 +462,6 @@ PHASES = {
     "second look": Word("looking for a leak, ten minutes after the last pulse"),
 }
 
-PROBES = Said(
-    {
-        "soil": "soil probe",
-        "level": "level gauge",
-        "battery": "battery reading",
-        "temperature": "soil thermometer",
-        "current": "pump current",
-        "saucer": "saucer probe",
-        "charger": "charger sense",
-        "flowmeter": "flow meter",
-        "weight": "pot's scale",
-    }
-)
-
 RULES = (
     {row[0]: row[1] for row in rules.PERMISSIVES}
     | {row[0]: row[1] for row in rules.LOCKOUTS}

@@ -6,7 +6,7 @@ import pytest
 
 from wakecore import fields
 from wakewell.cli import main
-from wakewell.pot import description, names, pot_folder, private
+from wakewell.pot import description, names, parts, pot_folder, private
 from wakewell.shipped import CAFE
 
 
@@ -19,7 +19,7 @@ def test_no_name_of_any_file_is_missing() -> None:
     for table, (_, rows, optional, words) in description.TABLES.items():
         for name in (*words, *(row[0] for row in rows + optional)):
             assert ("pot", table, name) in listed
-    for (part, _), what in description.PARTS.items():
+    for (part, _), what in parts.PARTS.items():
         for name in (*what.pins, *what.words, *(row[0] for row in what.rows)):
             assert ("wiring", part, name) in listed
     for table, rows_ in private.TABLES.items():

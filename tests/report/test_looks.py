@@ -11,6 +11,7 @@ from wakecore import rules
 from wakewell import words
 from wakewell.budget.forecast import Forecast
 from wakewell.log.times import DAY_S, Calendar
+from wakewell.pot import parts
 from wakewell.report import condition, findings
 from wakewell.report.findings import ACT, QUIET, UNKNOWN, WATCH
 
@@ -290,7 +291,9 @@ def test_probes_that_are_not_believed() -> None:
     assert (few.state, few.measure) == (QUIET, "soil jump 3")
     many = jumps(4, level_word="flicker")
     assert (many.state, many.measure) == (WATCH, "level flicker 4")
-    assert many.plain.startswith(f"the {words.PROBES['level']} often gives implausible readings: ")
+    assert many.plain.startswith(
+        f"the {parts.PROBES['level'].plain} often gives implausible readings: "
+    )
     assert many.plain.endswith(words.PROBE_WORDS["flicker"].plain)
     assert jumps(9, battery_word="unfitted").state == QUIET
     assert jumps(9, battery_word="absent").state == WATCH

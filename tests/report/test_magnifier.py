@@ -20,6 +20,7 @@ from wakewell.cli import main
 from wakewell.log import series
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import Calendar
+from wakewell.pot import parts
 from wakewell.report import magnifier
 
 LOGS = {
@@ -204,10 +205,10 @@ def test_a_run_drawn_by_channel() -> None:
     run = {"ms": [0, 150, 300], "level": [300_000, UNREAD, 2_500_000], "battery": [UNREAD] * 3}
     (level,) = magnifier.run_pictures(run, rows.pot().calibration)
     assert level["text"] == (
-        f"{words.PROBES['level']}: 0 to 4000 ml in 300 ms; 1 samples did not answer"
+        f"{parts.PROBES['level'].plain}: 0 to 4000 ml in 300 ms; 1 samples did not answer"
     )
     (plain,) = magnifier.run_pictures({"ms": [0, 150], "level": [3, 4]}, None)
-    assert plain["text"] == f"{words.PROBES['level']}: 3 to 4 counts in 150 ms"
+    assert plain["text"] == f"{parts.PROBES['level'].plain}: 3 to 4 counts in 150 ms"
     assert magnifier.run_pictures({}, None) == magnifier.run_pictures({"ms": []}, None) == []
 
 

@@ -20,7 +20,7 @@ from wakewell.errors import BadInput
 from wakewell.kept import replace, today
 from wakewell.pot import chips, description, pot_folder, stage
 from wakewell.pot.bench_book import Book
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 from wakewell.units import soil
 
 BENCH = "bench"  # kind of a soil point taken out of the pot

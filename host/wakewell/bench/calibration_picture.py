@@ -12,7 +12,7 @@ from typing import Any
 
 from wakewell.bench.fits import CURVE, TWO_POINTS, ProbeFit
 from wakewell.drawing import ACROSS, PAPER, Spec, axis, begins_at, file, frame, mark, sheet, x, y
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 
 WIDTH, HEIGHT, FOOT = 340, 240, 90
 STEPS = 120  # of a curve

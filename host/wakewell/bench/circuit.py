@@ -25,6 +25,7 @@ from wakewell.bench.wiring_list import (
 from wakewell.drawing import PAPER
 from wakewell.pot import description
 from wakewell.pot.headers import GROUND, HEADERS, THREE_VOLTS
+from wakewell.pot.parts import PARTS
 from wakewell.rig.battery import CHEMISTRIES
 
 CHIP_WIDE = 3.4
@@ -268,7 +269,7 @@ def draw_part(sheet: Circuit, part: description.Part, use: str, y: float) -> Non
         OWN[part.name](sheet, part, y)
     else:
         goes = what_goes(part, use)
-        supplied = description.PARTS[part.name, part.kind].supplied
+        supplied = PARTS[part.name, part.kind].supplied
         words = NAMES.get(part.name) or f"{goes.part}\n{goes.wire}"
         box(sheet, y, words, supply_of(sheet) if supplied else RAIL)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from wakewell.budget.sizing import FUSE_PLACE
 from wakewell.pot import description
+from wakewell.pot.parts import PARTS, PinText
 
 HOLD_OFF_OHM = 10_000  # keeps a switch off while its pin floats (R1)
 DATA_OHM = 4_700  # pulls the thermometer's data up; its own data sheet
@@ -14,10 +15,10 @@ PULL_OHM = 100_000  # of the button, where the chip loses its own asleep
 LIGHT_OHM = 1_000  # of the light: a milliampere is seen indoors; common practice, no source
 
 
-def what_goes(part: description.Part, use: str) -> description.PinText:
+def what_goes(part: description.Part, use: str) -> PinText:
     """What goes to that pin of a part."""
-    told = description.PARTS[part.name, part.kind].what
-    return told if isinstance(told, description.PinText) else told[use]
+    told = PARTS[part.name, part.kind].what
+    return told if isinstance(told, PinText) else told[use]
 
 
 def rows(pot: description.PotFolder) -> list[tuple[int, str, str]]:
@@ -57,7 +58,7 @@ def extra(part: description.Part, chip: str, switched: bool) -> str:
         other = {"up": "other end to ground", "down": "other end to 3.3 V"}
         return other.get(pull, "with an external pull resistor")
     supply = "supply from the sensors' switch" if switched else "supply from 3.3 V"
-    return supply if description.PARTS[part.name, part.kind].supplied else ""
+    return supply if PARTS[part.name, part.kind].supplied else ""
 
 
 def ohm(value: int) -> str:

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from wakewell.errors import BadInput
 from wakewell.pot import chips
 from wakewell.pot.chips import Chip
-from wakewell.pot.description import PARTS, Part, kinds_of
+from wakewell.pot.description import Part
+from wakewell.pot.parts import PARTS, kinds_of
 from wakewell.tomlfile import nearest, show
 
 ALWAYS = ("pump", "power", "soil", "level", "battery", "button")

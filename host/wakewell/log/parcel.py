@@ -28,7 +28,7 @@ from wakewell.errors import BadInput
 from wakewell.log import logs, mended, record
 from wakewell.log.logs import Skips, printable
 from wakewell.log.record import Brief, Utc, Wake
-from wakewell.pot import chips, description
+from wakewell.pot import chips, description, parts
 from wakewell.tomlfile import show_path
 
 if TYPE_CHECKING:
@@ -63,13 +63,8 @@ KNOWN_WORDS = {
         *description.BOARDS,
         *description.CURRENTS,
     ),
-    *(
-        word
-        for kind in description.PARTS.values()
-        for words_ in kind.words.values()
-        for word in words_
-    ),
-    *(*description.LEVELS, *chips.CHIPS, "a pot", "a plant"),
+    *(word for kind in parts.PARTS.values() for words_ in kind.words.values() for word in words_),
+    *(*parts.LEVELS, *chips.CHIPS, "a pot", "a plant"),
 }
 ENTRY = re.compile(
     r"(?:logs/(?:in-force/)?[0-9A-Za-z_-][0-9A-Za-z._-]{0,99}|[a-z]{1,20}\.(?:toml|json))", re.ASCII

@@ -24,7 +24,7 @@ from wakecore.table import counts_at
 from wakecore.tank import book_pulse
 from wakecore.wake import FIRST_LOOK_S, LEAST_SLEEP_S, MOST_TRIES, SECOND_LOOK_S
 from wakewell.pot.description import About, Battery, PotFolder
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 
 from . import chips, meanings
 

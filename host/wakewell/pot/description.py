@@ -12,11 +12,10 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from wakecore import fields, rules
 from wakewell import language
-from wakewell.pot import chips
 from wakewell.tomlfile import Problem, TomlFile, show_path
 
 KINDS = ("limits", "settings", "calibration")
@@ -139,129 +138,6 @@ HOSE: tuple[Row, ...] = (
 
 USUAL_BORE_MM, USUAL_SPARE_MM = 6, 500  # of a hose that was not given; common practice, no source
 VALVES = ("none", "check")  # a check valve keeps the hose full between runs
-
-PULLS = ("up", "down", "none")
-OHMS: tuple[Row, ...] = (
-    ("upper_ohm", 100, 100000000, None, "divider resistor between battery and pin"),
-    ("lower_ohm", 100, 100000000, None, "divider resistor between pin and ground"),
-)
-
-
-class PinText(NamedTuple):
-    """What to connect to a pin: the part, which of its wires, what to mind."""
-
-    part: str
-    wire: str = ""
-    mind: str = ""
-
-    def __str__(self) -> str:
-        wire, mind = self.wire and f", {self.wire}", self.mind and f" ({self.mind})"
-        return f"{self.part}{wire}{mind}"
-
-
-@dataclass(frozen=True)
-class PartKind:
-    """What wiring.toml says about a part: pins by use, words with what is allowed, numbers.
-
-    what: what to connect to its pin; for several pins, by use. supplied: does it take the sensors'
-    supply? sold: its name in prices.toml, what that is, and an invented price. look: what to look
-    for when buying it; "": nothing of its own.
-    """
-
-    pins: Mapping[str, str]
-    what: PinText | Mapping[str, PinText]
-    supplied: bool = False
-    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # the first: not given
-    rows: tuple[Row, ...] = ()
-    sold: tuple[str, str, float] | None = None
-    look: str = ""
-
-
-LEVEL_SUITS = "its level must suit the pin"
-# The amplifier of a load cell, an HX711
-SCALE = {"data": chips.SENSE, "clock": chips.DRIVE}
-SCALE_SAID = {wire: PinText("HX711 of the scale", wire) for wire in SCALE}
-SCALE_SOLD = ("weight", "load cell with its amplifier", 6.0)
-SCALE_LOOK = "load cell for the full weight of what stands on it, with its amplifier (HX711)"
-
-# wiring.toml: part, or part and kind, to what it is
-PARTS: dict[tuple[str, str], PartKind] = {
-    ("pump", ""): PartKind(
-        {"pin": chips.PUMP}, PinText("gate or input of the pump's switch"),
-        words={"active": ("high", "low")},
-    ),
-    ("power", ""): PartKind(
-        {"pin": chips.DRIVE}, PinText("switch of the sensors' supply"),
-        words={"active": ("high", "low")},
-        sold=("power", "transistor that switches the sensors' supply", 0.8),
-        look="transistor or switch fully on at 3.3 V; draws next to nothing when off",
-    ),
-    ("soil", "probe"): PartKind(
-        {"pin": chips.ANALOG}, PinText("soil probe", "analogue out"), True,
-        sold=("soil", "soil probe", 3.0),
-    ),
-    ("soil", "weight"): PartKind(SCALE, SCALE_SAID, True, sold=SCALE_SOLD, look=SCALE_LOOK),
-    ("level", "float"): PartKind(
-        {"pin": chips.SENSE}, PinText("float switch"), words={"pull": PULLS},
-        sold=("float", "float switch of the tank", 2.0),
-    ),
-    ("level", "gauge"): PartKind(
-        {"pin": chips.ANALOG}, PinText("level gauge", "analogue out"), True,
-        sold=("gauge", "pressure gauge of the tank", 6.0),
-    ),
-    ("level", "echo"): PartKind(
-        {"trigger": chips.DRIVE, "echo": chips.SENSE},
-        {
-            "trigger": PinText("ultrasonic gauge", "trigger"),
-            "echo": PinText("ultrasonic gauge", "echo", LEVEL_SUITS),
-        },
-        True,
-        sold=("echo", "ultrasonic gauge of the tank", 4.0),
-    ),
-    ("battery", ""): PartKind(
-        {"pin": chips.ANALOG}, PinText("middle of the battery divider"), rows=OHMS
-    ),
-    ("temperature", ""): PartKind(
-        {"pin": chips.WIRE}, PinText("DS18B20", "data"),
-        sold=("temperature", "DS18B20 in its sleeve", 2.5),
-        look="waterproof sleeve, three wires, works at 3.3 V",
-    ),
-    ("current", ""): PartKind(
-        {"pin": chips.ANALOG}, PinText("pump-current sense", "analogue out"),
-        sold=("current", "resistor and amplifier of the pump-current sense", 2.0),
-        look="resistor in the pump's lead with an amplifier, output no higher than 3.3 V",
-    ),
-    ("saucer", ""): PartKind(
-        {"pin": chips.ANALOG}, PinText("saucer probe", "analogue out"), True,
-        sold=("saucer", "saucer probe", 1.5),
-        look="two bare contacts or a capacitive strip; output no higher than 3.3 V",
-    ),
-    ("flowmeter", ""): PartKind(
-        {"pin": chips.COUNT}, PinText("flow meter", "pulses", LEVEL_SUITS), True,
-        sold=("flowmeter", "flow meter", 4.0),
-        look="for the pump's flow; its pulses must not pass 3.3 V",
-    ),
-    ("weight", ""): PartKind(SCALE, SCALE_SAID, True, sold=SCALE_SOLD, look=SCALE_LOOK),
-    ("charger", ""): PartKind(
-        {"pin": chips.SENSE}, PinText("charger's status line"), words={"pull": PULLS}
-    ),
-    ("button", ""): PartKind(
-        {"pin": chips.WAKE}, PinText("button"), words={"pull": PULLS},
-        sold=("button", "button", 0.5), look="closes when pressed, sealed against splashes",
-    ),
-    ("light", ""): PartKind(
-        {"pin": chips.DRIVE}, PinText("light that confirms a press"),
-        sold=("light", "light that confirms a press", 0.2),
-        look="a light-emitting diode, lit at one milliampere",
-    ),
-}  # fmt: skip
-PART_NAMES = tuple(dict.fromkeys(name for name, _ in PARTS))
-LEVELS = tuple(kind for name, kind in PARTS if name == "level")
-
-
-def kinds_of(name: str) -> tuple[str, ...]:
-    """The kinds of that part; () where there is one only."""
-    return tuple(kind for part, kind in PARTS if part == name and kind)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ The core has the same text in a comment beside each row. A test holds both to th
 
 from __future__ import annotations
 
-from wakewell.pot import probes
+from wakewell.pot import parts
 
 LIMITS = {
     "pulse_ms": "longest pump run (R2)",
@@ -67,7 +67,7 @@ CALIBRATION = {
     "radio_ua": "current while the radio is on",
     "self_ua": "what the cell loses by itself, as a current",
 }
-PROBES = {name: probe.meaning for name, probe in probes.PROBES.items()}
+PROBES = {name: probe.meaning for name, probe in parts.PROBES.items()}
 
 _KINDS = {"settings": SETTINGS, "limits": LIMITS, "calibration": CALIBRATION | PROBES}
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from wakecore import fields
 from wakewell import language
 from wakewell.pot import chips, meanings, private
-from wakewell.pot.description import ABOUT, KINDS, LISTS, PARTS, TABLES, TOLD_BY_POT, TOLD_OF, Row
+from wakewell.pot.description import ABOUT, KINDS, LISTS, TABLES, TOLD_BY_POT, TOLD_OF, Row
+from wakewell.pot.parts import PARTS
 
 # What the end of a name says of its unit; the longer end first
 UNITS = (

@@ -26,8 +26,6 @@ from wakewell.pot.description import (
     MOST_NAME,
     MOST_PEOPLE,
     NEEDED,
-    PART_NAMES,
-    PARTS,
     PRIVATE,
     TABLES,
     TOLD_BY_POT,
@@ -37,8 +35,8 @@ from wakewell.pot.description import (
     Part,
     PotFolder,
     Row,
-    kinds_of,
 )
+from wakewell.pot.parts import PART_NAMES, PARTS, kinds_of
 from wakewell.tomlfile import (
     Problem,
     nearest,

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from wakewell.errors import BadFile, BadInput
-from wakewell.pot import description
+from wakewell.pot import description, parts
 from wakewell.tomlfile import Problem, TomlFile, nearest, read_toml, show, show_path
 
 FILE = "prices.toml"
@@ -23,7 +23,7 @@ PARTS: dict[str, tuple[str, float]] = {
     "pump": ("the pump", 4.0),
     "hose": ("hose, a metre", 1.0),
     "valve": ("check valve", 1.5),
-    **{kind.sold[0]: kind.sold[1:] for kind in description.PARTS.values() if kind.sold},
+    **{kind.sold[0]: kind.sold[1:] for kind in parts.PARTS.values() if kind.sold},
     "panel": ("the small panel", 6.0),
     "cell": ("the cell, with its protection circuit", 7.0),
     "charger": ("charger board", 2.5),

@@ -21,7 +21,7 @@ from wakewell.log.logs import printable
 from wakewell.log.record import Brief, Wake, as_plain
 from wakewell.pot import description, pot_folder, private, stage
 from wakewell.pot.board_file import board_id
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 from wakewell.radio import card, homes, newkey
 from wakewell.tomlfile import show_path
 from wakewell.units import water
@@ -132,7 +132,7 @@ def sheet(
     elif last is not None:
         values = as_plain(last.values)
         shown = [
-            f"{words.PROBES[name]} {values[kind.key] / kind.of:g} {kind.shown}"
+            f"{kind.plain} {values[kind.key] / kind.of:g} {kind.shown}"
             for name, kind in PROBES.items()
             if values.get(kind.key) is not None
         ]

@@ -16,7 +16,7 @@ from wakecore.run import OVERRUN_MS, TRIPS
 from wakewell.log.commanded import CommandedSleep, pulses_of
 from wakewell.log.logs import Record
 from wakewell.log.record import Wake
-from wakewell.pot import probes
+from wakewell.pot import parts
 from wakewell.replay.verdicts import report_faults, start_faults
 
 WEAKER, STRICTER, OTHER = "weaker", "stricter", "otherwise"
@@ -64,7 +64,7 @@ LOCKOUTS = {row[0]: row[1] for row in rules.LOCKOUTS} | {
     "state lost": "R11",
     "files damaged": "R11",
 }
-PROBES = {name: probe.rule for name, probe in probes.PROBES.items()}
+PROBES = {name: probe.rule for name, probe in parts.PROBES.items()}
 
 # What the retained state counts towards a protection: {field: (requirement, less is weaker)}.
 COUNTS = {

@@ -21,6 +21,7 @@ from wakewell.language import number, plural, say, term
 from wakewell.log.series import PotLog, WakeRow
 from wakewell.log.times import DAY_S
 from wakewell.log.trend import joined, line_fit, mann_kendall, theil_sen
+from wakewell.pot import parts
 from wakewell.units import soil
 
 # These words, and the names of findings, are shown in the language of the page
@@ -372,7 +373,7 @@ def probe_words(log: PotLog) -> Finding:
         entry = words.of(words.PROBE_WORDS, word)
         plain = say(
             "the {probe} often gives implausible readings: {what}",
-            probe=words.PROBES[probe],
+            probe=parts.PROBES[probe].plain,
             what=entry.plain,
         )
         need = f"see to the {SEEN_TO.get(probe, probe)}"

@@ -22,7 +22,7 @@ from wakewell.log.fieldlog import FieldLog
 from wakewell.log.record import Read, Reading
 from wakewell.log.series import PotLog, WakeRow, refill_of, start_of, target_of
 from wakewell.log.times import Calendar, span_text
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 from wakewell.report import plots
 from wakewell.units import water
 
@@ -343,7 +343,7 @@ def reading_row(name: str, reading: Reading | None, word: str, cal: Any) -> dict
     told = PROBES.get(name)
     scale, unit = (told.of, told.shown) if told else (1, "")
     probe = getattr(cal, name, None) if cal is not None and told else None
-    row = {"name": words.PROBES.get(name, name), "counts": say("did not answer"), "spread": ""}
+    row = {"name": told.plain if told else name, "counts": say("did not answer"), "spread": ""}
     row["value"] = ""
     row["word"] = words.of(words.PROBE_WORDS, word).plain if word else ""
     if reading is not None:
@@ -381,7 +381,7 @@ def run_pictures(run: Mapping[str, int | list[int]], cal: Any) -> list[dict[str,
         first, last = rows[0]["v"], rows[-1]["v"]
         text = say(
             "{probe}: {first} to {last} {unit} in {ms} ms",
-            probe=words.PROBES[name],
+            probe=PROBES[name].plain,
             first=f"{first:g}",
             last=f"{last:g}",
             unit=say(unit),

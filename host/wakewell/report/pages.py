@@ -29,7 +29,7 @@ from wakewell.log.logs import Skip
 from wakewell.log.series import PotLog, WakeRow, pot_folder, refill_of, spans_of, start_of
 from wakewell.log.times import DAY_S, WITHOUT_WEEKDAY, Calendar, span_text
 from wakewell.pot import board_file, bringup_file
-from wakewell.pot.probes import PERCENT, PROBES
+from wakewell.pot.parts import PERCENT, PROBES
 from wakewell.report import condition, findings, magnifier, overview, pictures, plots
 from wakewell.units import soil
 
@@ -669,7 +669,7 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
     if pot is None:
         return []
     rows = []
-    for name, plain in words.PROBES.items():
+    for name, kind in PROBES.items():
         probe = getattr(pot.calibration, name)
         if probe is None:
             continue
@@ -677,11 +677,11 @@ def calibration_rows(view: PotView) -> list[tuple[str, str, str, str]]:
         seen = [getattr(w, member) for w in view.log.wakes] if member else []
         seen = [counts for counts in seen if counts is not None]
         points = ", ".join(
-            f"{counts}: {soil(value) if PROBES[name].shown == PERCENT else value}"
+            f"{counts}: {soil(value) if kind.shown == PERCENT else value}"
             for counts, value in probe.points
         )
         read = f"{min(seen)} to {max(seen)}" if seen else ""
-        rows.append((plain, points, f"{probe.rail_low}, {probe.rail_high}", read))
+        rows.append((kind.named, points, f"{probe.rail_low}, {probe.rail_high}", read))
     return rows
 
 

@@ -13,6 +13,7 @@ from wakewell import words
 from wakewell.language import say, term
 from wakewell.log.series import PotLog, WakeRow, lockout_spans
 from wakewell.log.times import DAY_S, Calendar
+from wakewell.pot import parts
 from wakewell.report.findings import ACT, LATELY_S, QUIET, WATCH, Finding
 
 NAME = term("faults that come back")
@@ -57,7 +58,7 @@ def happened(log: PotLog) -> Iterator[Time]:
         yield "reserve", RESERVE, first.time_s
     for probe in PROBES:
         member = attrgetter(probe + "_word")
-        told = say("the {probe} gave implausible readings", probe=words.PROBES[probe])
+        told = say("the {probe} gave implausible readings", probe=parts.PROBES[probe].plain)
         for first in stretches(log, lambda wake: member(wake) not in PLAUSIBLE, 2):  # noqa: B023
             cause = words.of(words.PROBE_WORDS, member(first)).cause
             yield f"probe {probe}", words.Word(told, cause), first.time_s

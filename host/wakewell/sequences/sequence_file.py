@@ -50,7 +50,7 @@ from wakecore.number import is_whole
 from wakewell.errors import BadInput
 from wakewell.portable import mock
 from wakewell.pot import pot_folder
-from wakewell.pot.probes import PROBES
+from wakewell.pot.parts import PROBES
 from wakewell.sequences import bench_pot
 from wakewell.tomlfile import complaint, nearest, shorten, show, show_key
 

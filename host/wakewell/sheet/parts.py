@@ -19,6 +19,7 @@ from wakewell.draft.choices import CELLS
 from wakewell.pot import chips, description, prices
 from wakewell.pot.agree import FULL_MV
 from wakewell.pot.headers import HEADERS
+from wakewell.pot.parts import PARTS
 from wakewell.pot.prices import Price
 from wakewell.units import volts
 
@@ -275,7 +276,7 @@ def _probes(pot: description.PotFolder) -> Iterator[Row]:
     for name, part in pot.parts.items():
         if name in ("pump", "battery", "charger"):
             continue
-        about = description.PARTS[name, part.kind]
+        about = PARTS[name, part.kind]
         assert about.sold is not None, name
         key, what, _ = about.sold
         look = [about.look] if about.look else []
