@@ -46,6 +46,8 @@ def look(state: "State", facts: "Facts", pot: "Pot") -> None:
             note_refill(state, level_ml)
             # Soil that waited for water is looked at as soon as the looks are over
             state.cycle_s = max(state.cycle_s, pot.settings.wake_s)
+            # A second reading that is higher still is the first of two that may agree again
+            state.fill_looks = 1 if 0 <= state.look_ml < level_ml - scatter_ml else 0
         state.odd_ml = level_ml
     elif level_ml < expected_ml(state, pot) - scatter_ml:
         state.fill_looks = 0
