@@ -43,6 +43,7 @@ Weighing = Callable[[Numbers], Numbers]
 
 SPREADING = [NAMES.index(name) for name in ("slow", "spread", "bulb", "zero")]
 CLOCK, CLOCKS = NAMES.index("clock"), 21  # and how many speeds of it are tried
+CLOCK_APART = 0.3  # of its doubt before the log: another clock, and not the same found again
 TRIED, TAKEN = 64, 2  # other points to begin a fit from, and how many of them are followed
 LEAST_PPT = 2.0  # a probe's reading scatters by this at least: converter and calibration
 FAR = 3.0  # standard deviations beyond which a reading counts less and less (Huber 1964)
@@ -200,6 +201,11 @@ def soil(
             starts = [_clocked(residuals, values, doubts)]
         elif step == 2 and begin is None:
             starts += _elsewhere(residuals, values, believed, doubts)
+            # A day's weather is much like the next one's: one clock seems as right as another that
+            # is a day off by the log's end, until the rest is nearly found
+            clocked = _clocked(residuals, values, doubts)
+            if abs(clocked[CLOCK] - values[CLOCK]) > CLOCK_APART * doubts[CLOCK]:
+                starts.append(clocked)
         tries = []
         for start in starts:
             tries.append(
