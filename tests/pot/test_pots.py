@@ -332,7 +332,8 @@ def test_values_that_do_not_fit_are_refused(basil, file, key, value, where, says
         ("calibration.toml", "tolerance_ml", 13, None),
         ("calibration.toml", "stage", 0, "never pumps (R14)"),
         ("calibration.toml", "stage", 1, "waters nothing at all (R14)"),
-        ("settings.toml", "tank_warn_ml", 200, "too late or always"),
+        ("settings.toml", "tank_warn_ml", 270, "sensible is 271 to"),
+        ("settings.toml", "tank_warn_ml", 271, None),
         ("settings.toml", "battery_warn_mv", 3499, "comes after the lockout"),
         # The hose, 5 mm by 700 mm, holds 13.7 ml; four fifths of 18 are 14.4, of 17 13.6
         ("settings.toml", "pulse_ml", 15, "a run of 15 ml brings 1 ml to the pot (R7)"),

@@ -430,9 +430,11 @@ def _level(folder: PotFolder) -> None:
         if tank.intake_mm is None:
             text += ", or measure tank.intake_mm for pot.toml: this is an assumption"
         folder.warn("settings", text, "reserve_ml")
-    if not reserve_ml < settings["tank_warn_ml"] < high:
+    # A pulse must leave the reserve: with less than both no run starts, and nobody is asked
+    stops_ml = reserve_ml + settings["pulse_ml"]
+    if not stops_ml < settings["tank_warn_ml"] < high:
         text = f"tank_warn_ml = {settings['tank_warn_ml']}: the refill is asked for too late or "
-        text += f"always; sensible is {reserve_ml + 1} to {high - 1}"
+        text += f"always; sensible is {stops_ml + 1} to {high - 1}"
         folder.warn("settings", text, "tank_warn_ml")
     if high > folder.about.tank.volume_ml:
         text = f"[level]: {high} ml is more than the {folder.about.tank.volume_ml} ml of the tank "
