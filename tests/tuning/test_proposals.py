@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -118,9 +119,12 @@ def test_proposals_differ_in_kind_keep_the_plant_safe_and_say_what_comes_of_them
         assert origin in said
 
 
-def proposal(**against: tuple[float, float, float]) -> Proposal:
-    usual = dict.fromkeys(proposals.SHOWN, (0.0, 0.0, 0.0))
-    return Proposal("x", {}, against=usual | against)
+def proposal(
+    saves: Mapping[str, float] | None = None, **against: tuple[float, float, float]
+) -> Proposal:
+    usual = dict.fromkeys(proposals.SHOWN, (0.0, 0.0, 0.0)) | against
+    means = {name: -row[0] for name, row in usual.items()}
+    return Proposal("x", {}, against=usual, saves=means | (dict(saves) if saves else {}))
 
 
 @pytest.mark.parametrize(
@@ -130,6 +134,8 @@ def proposal(**against: tuple[float, float, float]) -> Proposal:
         ([proposal(visits=(-1.0, -2.0, 0.0))], 1),
         ([proposal(visits=(-9.0, -9.0, -9.0)), proposal(stressed_days=(-3.0, -9.0, -1.0))], 2),
         ([proposal(used_mah=(-50.0, -60.0, -40.0))], 0),
+        # In one draw of five the tank is never asked for: seldom, but weeks without water
+        ([proposal({"stressed_days": 8.0}, stressed_days=(0.0, -40.0, 0.0))], 1),
     ],
 )
 def test_leaving_it_stands_unless_another_is_surely_better(rows: list[Proposal], best: int) -> None:

@@ -125,7 +125,8 @@ SHOWN = (
 @dataclass
 class Proposal:
     """settings: whole ones; changes: (as it is, proposed) of those that differ. effect: middle, low
-    and high on the rig; against: of the difference to leaving it, by the same draws; quick: what
+    and high on the rig; against: of the difference to leaving it, by the same draws, and saves: by
+    how much the mean of the draws has less of it; quick: what
     the quick twin said; matters: (setting, loss of the gain without it) of the two that do most;
     marks: effect after so many days."""
 
@@ -134,6 +135,7 @@ class Proposal:
     changes: dict[str, tuple[int, int]] = field(default_factory=dict)
     effect: dict[str, Interval] = field(default_factory=dict)
     against: dict[str, Interval] = field(default_factory=dict)
+    saves: dict[str, float] = field(default_factory=dict)
     quick: dict[str, float] = field(default_factory=dict)
     matters: list[tuple[str, float]] = field(default_factory=list)
     marks: dict[int, dict[str, Interval]] = field(default_factory=dict)
@@ -485,6 +487,7 @@ def _confirmed(
         one.against = {
             name: ahead.interval((rows[name] - usual[name])[0].tolist()) for name in SHOWN
         }
+        one.saves = {name: float((usual[name] - rows[name]).mean()) for name in SHOWN}
         one.marks = {
             mark: {name: ahead.foretold([marks[mark] for _, marks in mine], name) for name in SHOWN}
             for mark in mine[0][1]
@@ -495,13 +498,15 @@ def _confirmed(
 
 
 def recommended(rows: Sequence[Proposal], days: float) -> int:
-    """The first in the order that is surely better than to leave it; 0: none is."""
+    """The first in the order that is surely better than to leave it; 0: none is. It must be no
+    worse in nine of ten draws, and better by their mean: what seldom goes wrong may go very wrong.
+    """
     years = days / 365.0
     for name, least in (("stressed_days", 1.0), ("visits", 0.7), ("saucer_ml", 400.0)):
         better = [
-            (row.against[name][0], number)
+            (-row.saves[name], number)
             for number, row in enumerate(rows)
-            if number and row.against[name][0] <= -least * years and row.against[name][2] <= 0.0
+            if number and row.saves[name] >= least * years and row.against[name][2] <= 0.0
         ]
         if better:
             return min(better)[1]
