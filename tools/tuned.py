@@ -1,7 +1,7 @@
 """How true is a fitted twin? Rig pots with drawn truths: 60 days of log, then 60 days to come.
 
     python tools/tuned.py [--pots 200] [--first 0] [--draws 20] [--rows FILE]
-    python tools/tuned.py --propose [--pots 200] [--first 0] [--rows FILE]
+    python tools/tuned.py --propose [--could] [--pots 200] [--first 0] [--rows FILE]
     python tools/tuned.py --ranks [--pots 100] [--first 0] [--rows FILE]
 
 Each pot's truth is drawn about what its folder says (plant, soil, probe, tank, pump, currents,
@@ -77,6 +77,7 @@ EFFORT = Effort(power=6, draws=8, rig=10, days=60.0)
 # Of the settings that a proposal may change, those that do not go by the size of pot and pump
 PROPOSED = ("wake_s", "depletion_ppt", "fill_ppt", "battery_warn_mv", "tank_warn_ml")
 SETTINGS_FILE = "settings.toml"
+NOTHING = "nothing is to be had"
 MAKER_DAYS = 5.0  # until a lockout is cleared that only the cable ends
 ASKED = ("stressed_days", "visits")
 LESS = 0.5  # of a day or a visit, in that time, is fewer
@@ -316,17 +317,19 @@ def shipped_settings(folder: Path) -> None:
     (folder / SETTINGS_FILE).write_text("".join(lines), encoding="utf-8")
 
 
-def improved(number: int) -> dict[str, Any]:
+def improved(number: int, only_could: bool = False) -> dict[str, Any]:
     """What became of a pot that ran on the shipped settings: kept, and with what was recommended.
 
-    {quantity: (kept, tried, and the interval foretold)}. could: with settings found by a search in
-    the true pot itself, by kind of what they lower: (kept, tried) of that quantity.
+    {quantity: (kept, tried, and the interval foretold)}. could: (kept, least) with the settings of
+    whoever made the pot, and with those found by a search in the true pot itself. only_could: end
+    there where nothing is to be had.
     """
     chance = random.Random(f"tuned {number}")
     started = time.process_time()
     kind = CLASSES[number % len(CLASSES)]
     with tempfile.TemporaryDirectory(prefix="tuned-") as scratch:
         folder = folder_of(Path(scratch), kind, chance)
+        own = pots.load(folder).settings
         shipped_settings(folder)
         usual, described = trials.of_pot(folder), pots.load(folder)
         assert described.about is not None
@@ -349,9 +352,15 @@ def improved(number: int) -> dict[str, Any]:
             return since(ahead.totals(result), before, result.days)
 
         kept = came_of(now)
-        row["could"] = {}
-        for name, one in known_best(opened, logged, now).items():
-            row["could"][name] = (kept[name], came_of(one)[name])
+        sought = [now | {name: int(value) for name, value in own.items()}]
+        tries = [came_of(one) for one in sought + known_best(opened, logged, now)]
+        row["could"] = {
+            name: (kept[name], min(
+                [each[name] for each in tries if no_worse(each, kept, name)], default=kept[name]))
+            for name in ASKED
+        }  # fmt: skip
+        if only_could and not could(row):
+            return row | {"why": NOTHING, "all_s": time.process_time() - started}
         row["why"] = proposals.why_not(study.held_out(study.fitted(opened)))
         if not row["why"]:
             made = proposals.made(opened, EFFORT)
@@ -364,11 +373,22 @@ def improved(number: int) -> dict[str, Any]:
         return row | {"all_s": time.process_time() - started}
 
 
+def could(row: Mapping[str, Any]) -> bool:
+    """Could that pot have fewer days short of water, or visits?"""
+    return any(kept - least >= LESS for kept, least in row["could"].values())
+
+
+def no_worse(one: Mapping[str, float], kept: Mapping[str, float], name: str) -> bool:
+    """Is all that stands before that quantity in the order no worse, and nothing wilts for it?"""
+    before = proposals.ORDER[: proposals.ORDER.index(name)]
+    return all(one[other] <= kept[other] + LESS for other in ("wilting_days", *before))
+
+
 def known_best(
     opened: study.Study, logged: TrialResult, now: proposals.Settings
-) -> dict[str, proposals.Settings]:
-    """The best settings of each kind that the issue asks for, by the true pot: what could be had.
-    logged: the true pot at the end of its log."""
+) -> list[proposals.Settings]:
+    """The best settings of each kind that is asked for, by the true pot. logged: that pot at the
+    end of its log."""
     pot, truth = logged.pot, logged.trial
     spec = replace(
         truth.spec, water=pot.soil.content, tank_ml=pot.line.tank_ml, faults=(),
@@ -383,12 +403,9 @@ def known_best(
     )
     spread = search.spread()
     swept = search.lived(spread)
-    found = {}
-    for kind in proposals.KINDS:
-        one = search.of_kind(kind, spread, swept) if kind.lowers in ASKED else None
-        if one is not None:
-            found[kind.lowers] = one.settings
-    return found
+    kinds = [kind for kind in proposals.KINDS if kind.lowers in ASKED]
+    found = [search.of_kind(kind, spread, swept) for kind in kinds]
+    return [one.settings for one in found if one is not None]
 
 
 def ranked(number: int) -> dict[str, Any]:
@@ -512,12 +529,12 @@ def tell(rows: list[dict[str, Any]]) -> None:
 
 def tell_improved(rows: list[dict[str, Any]]) -> None:
     """What became of the true pots under what was recommended."""
-    could = [row for row in rows if any(a - b >= LESS for a, b in row["could"].values())]
+    able = [row for row in rows if could(row)]
     seconds = statistics.mean(row["all_s"] for row in rows)
     print(f"{len(rows)} pots on the shipped settings, {seconds:.0f} s a pot; could have fewer days "
-          f"short of water or visits: {len(could)}")  # fmt: skip
+          f"short of water or visits: {len(able)}")  # fmt: skip
     for kind in (*CLASSES, "all"):
-        some = [row for row in could if kind in (row["class"], "all")]
+        some = [row for row in able if kind in (row["class"], "all")]
         better = sum(
             any(row["came"][name][0] - row["came"][name][1] >= LESS for name in ASKED)
             for row in some if "came" in row
@@ -534,7 +551,9 @@ def tell_improved(rows: list[dict[str, Any]]) -> None:
             f"  {name}: {kept:.0f} kept, {tried:.0f} with what was recommended in {len(changed)} "
             f"pots; outside its interval, and more than if kept: {over}"
         )
-    whys = Counter(row["why"].split(":")[-1].strip()[:60] for row in rows if row["why"])
+    whys = Counter(
+        row["why"].split(":")[-1].strip()[:60] for row in rows if row["why"] not in ("", NOTHING)
+    )
     for why, count in whys.most_common():
         print(f"  nothing proposed, {count}: {why}")
 
@@ -546,6 +565,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--draws", type=int, default=20)
     parser.add_argument("--propose", action="store_true")
+    parser.add_argument("--could", action="store_true", help="no proposals where none can better")
     parser.add_argument("--ranks", action="store_true")
     parser.add_argument("--rows", type=Path, help="one JSON line for each pot; pots in it are kept")
     args = parser.parse_args()
@@ -559,7 +579,7 @@ def main() -> int:
             continue
         try:
             if args.propose:
-                rows[number] = improved(number)
+                rows[number] = improved(number, args.could)
             else:
                 rows[number] = ranked(number) if args.ranks else one(number, args.draws)
         except Impossible as no:
