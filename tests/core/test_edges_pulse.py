@@ -7,7 +7,7 @@ from typing import Any
 
 from core_edges import begun, facts, kept, pot
 
-from wakecore import number, plan, rules, run, state, wake
+from wakecore import fields, flowmeter, number, plan, rules, run, state, wake
 from wakewell.sequences import bench_pot
 
 
@@ -89,6 +89,19 @@ def test_the_watch_list_of_a_run() -> None:
     undriven = run.prepare(2000, 1000, 400, pot(calibration={"dry_ma": 0}))
     assert [row[0] for row in undriven.rows].count("no load") == 1
     assert [row[0] for row in found.rows].count("no load") == 2
+
+
+def test_what_a_flow_meter_ends() -> None:
+    """Six pulses a millilitre, 20 ml a second: a quarter of what 1.6 s should bring, a millilitre
+    more than the day allows, and what is wanted less the sample that must see it too."""
+    made = pot()
+    made.calibration.flowmeter = fields.Probe(((0, 0), (60000, 10000000)), [-1, 120000], 0)
+    place = run.PLACES["flowmeter"]
+    assert flowmeter.rows(40000, 400, made) == (
+        ("no count", place, -1, -48, 1600, 2),
+        ("day", place, 1, 2405, 0, 2),
+        (run.DELIVERED, place, 1, 221, 0, 2),
+    )
 
 
 def test_a_run_stops_at_its_second_sample_in_a_row() -> None:

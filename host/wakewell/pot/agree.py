@@ -430,8 +430,9 @@ def _level(folder: PotFolder) -> None:
         if tank.intake_mm is None:
             text += ", or measure tank.intake_mm for pot.toml: this is an assumption"
         folder.warn("settings", text, "reserve_ml")
-    # A pulse must leave the reserve: with less than both no run starts, and nobody is asked
-    stops_ml = reserve_ml + settings["pulse_ml"]
+    # A pulse must leave the reserve: with less than both no run starts, and nobody is asked. A
+    # float shows no amounts: there the reserve alone counts
+    stops_ml = reserve_ml + (0 if cal["float_only"] else settings["pulse_ml"])
     if not stops_ml < settings["tank_warn_ml"] < high:
         text = f"tank_warn_ml = {settings['tank_warn_ml']}: the refill is asked for too late or "
         text += f"always; sensible is {stops_ml + 1} to {high - 1}"
