@@ -266,7 +266,7 @@ class Facts:
 
         # Bounds from the files. The pump starts only with a whole pulse above the reserve, because
         # less would only fill the hose. The battery warning comes early enough for a report (R17).
-        # What kind of cell it is say settings and limits: if one is lost, the other one alone
+        # Settings and limits tell the kind of cell: if one of them is lost, the other one counts
         self.reserve_ml = max(settings.reserve_ml, limits.reserve_ml)
         self.start_ml = self.reserve_ml + (1 if cal.float_only else settings.pulse_ml)
         self.warn_ml, self.scatter_ml = settings.tank_warn_ml, 2 * cal.tolerance_ml
