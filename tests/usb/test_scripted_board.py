@@ -9,6 +9,7 @@ import builtins
 import contextlib
 import io
 import os
+import sys
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -42,11 +43,14 @@ class Folder:
             "rename": lambda one, other: os.replace(at(one), at(other)),
         }
         board_os = SimpleNamespace(**known)
+        # What a program unloads there, this process keeps
+        board_sys = SimpleNamespace(modules=dict(sys.modules), path=[])
+        of_the_board = {"os": board_os, "sys": board_sys}
 
         def imported(name: str, *rest: Any) -> Any:
             if name in ("chip", "loader"):  # another test of this process may stand in for them
                 raise ImportError(name)
-            return board_os if name == "os" else __import__(name, *rest)
+            return of_the_board.get(name) or __import__(name, *rest)
 
         def opened(path: str, mode: str = "r") -> Any:
             return open(at(path), mode)
@@ -199,9 +203,12 @@ def options(*pots: Path, **changes: Any) -> argparse.Namespace:
 def test_a_flash_is_good_until_something_is_found(board: link.Link) -> None:
     made = result()
     assert made.good
+    loaded, path = dict(sys.modules), list(sys.path)
     flash.test(board, "v", made, [])  # this interpreter is no board's
     assert not made.good
     assert made.notes
+    assert sys.path == path
+    assert {name: sys.modules.get(name) for name in loaded} == loaded
 
 
 def test_files_arrive_beside_those_in_force_and_are_checked_there(
