@@ -26,6 +26,9 @@ FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 )
+MOST_MS = 600_000  # for what a busy computer takes long to do; a page that never draws ends too
+AT = "http://192.168.4.1/"  # a pot's own page
+OWN = ("file:", AT)
 WIDTHS = {"wide": 1200, "phone": 390, "small": 360}
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
@@ -98,26 +101,25 @@ CUT_OFF = """Array.from(document.querySelectorAll("#pictures svg text")).filter(
 
 
 @pytest.mark.parametrize("spoken", ["de", "es"])
-def test_other_languages_fit_a_small_phone(browser: Any, spoken: str, tmp_path: Path) -> None:
+def test_other_languages_fit_a_small_phone(tab: Any, spoken: str, tmp_path: Path) -> None:
     folder = tmp_path / "mint"
     shutil.copytree(CAFE / "mint", folder)
     about = folder / "pot.toml"
     about.write_text(f'language = "{spoken}"\n' + about.read_text())
     main(["report", str(folder), "--out", str(tmp_path / "out"), "--as-of", "2025-06-05"])
-    page = browser.new_page(viewport={"width": 360, "height": 780})
+    page = tab(360, 780)
     page.goto((tmp_path / "out" / "mint.html").as_uri())
     page.wait_for_selector("body[data-drawn]", state="attached")
     assert page.evaluate("document.documentElement.lang") == spoken
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     assert page.evaluate(CUT_OFF) == []
-    page.close()
 
 
 @pytest.mark.parametrize("name", STATES)
-def test_ten_seconds_and_a_phone(browser: Any, states: Path, name: str) -> None:
+def test_ten_seconds_and_a_phone(tab: Any, states: Path, name: str) -> None:
     """How it is and the first thing to do are on the first screen, in light and dark alike."""
     _, _, mark, task = STATES[name]
-    page = browser.new_page()
+    page = tab()
     for width, scheme in ((390, "light"), (360, "dark")):
         page.set_viewport_size({"width": width, "height": 780})
         page.emulate_media(color_scheme=scheme)
@@ -136,7 +138,6 @@ def test_ten_seconds_and_a_phone(browser: Any, states: Path, name: str) -> None:
             # Wakes are alike in every state, and judged, unfolded, in the pages of fern and mint
             found = axe_module.Axe().run(page, {"exclude": [["details.wake"]]}, options=RULES)
             assert found.response["violations"] == [], found.generate_report()
-    page.close()
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -153,27 +154,71 @@ def browser() -> Iterator[Any]:
         found.close()
 
 
-@pytest.fixture
-def opened(browser: Any, site: Path) -> Iterator[Any]:
-    """A function that opens a page and, when the test ends, checks that it stayed quiet."""
-    noise: list[str] = []
-    pages: list[Any] = []
+@pytest.fixture(scope="module")
+def idle(browser: Any) -> list[Any]:
+    """Tabs that no test uses. A new one starts a process, which costs more than what it shows."""
+    return []
 
-    def open_page(name: str, width: str = "wide", **options: Any) -> Any:
-        page = browser.new_page(viewport={"width": WIDTHS[width], "height": 800}, **options)
-        page.on("console", lambda message: noise.append(message.text))
-        page.on("pageerror", lambda error: noise.append(str(error)))
-        page.on("request", lambda r: noise.extend([] if r.url.startswith("file:") else [r.url]))
+
+@pytest.fixture
+def tab(browser: Any, idle: list[Any]) -> Iterator[Any]:
+    """A function that gives a tab of that size; options: a new one, as they have it."""
+    used: list[Any] = []
+    own: list[Any] = []
+
+    def give(width: int = 1200, height: int = 800, scheme: str = "light", **options: Any) -> Any:
+        page = browser.new_page(**options) if options or not idle else idle.pop()
+        (own if options else used).append(page)
+        page.set_default_timeout(MOST_MS)
+        page.set_viewport_size({"width": width, "height": height})
+        page.emulate_media(media="screen", color_scheme=scheme)
+        page.mouse.move(0, 0)
+        return page
+
+    yield give
+    for page in own:
+        page.close()
+    for page in used:
+        page.unroute_all()
+    idle.extend(used)
+
+
+@pytest.fixture
+def heard(tab: Any) -> Iterator[Any]:
+    """As `tab`; when the test ends, whatever a page said or fetched from elsewhere is a failure."""
+    noise: list[str] = []
+    begun: list[tuple[Any, str, Any]] = []
+    listeners = (
+        ("console", lambda message: noise.append(message.text)),
+        ("pageerror", lambda error: noise.append(str(error))),
+        ("request", lambda r: noise.extend([] if r.url.startswith(OWN) else [r.url])),
+    )
+
+    def give(*size: Any, **options: Any) -> Any:
+        page = tab(*size, **options)
+        for event, listener in listeners:
+            page.on(event, listener)
+            begun.append((page, event, listener))
+        return page
+
+    yield give
+    for page, event, listener in begun:
+        page.remove_listener(event, listener)
+    assert noise == []
+
+
+@pytest.fixture
+def opened(heard: Any, site: Path) -> Any:
+    """A function that opens a page of the site."""
+
+    def open_page(name: str, width: str = "wide", scheme: str = "light", **options: Any) -> Any:
+        page = heard(WIDTHS[width], 800, scheme, **options)
         page.goto((site / name).as_uri())
         if name not in ("round.html", "safety.html"):
             page.wait_for_selector("body[data-drawn]", state="attached")
-        pages.append(page)
         return page
 
-    yield open_page
-    for page in pages:
-        page.close()
-    assert noise == []
+    return open_page
 
 
 @pytest.mark.parametrize("name", ["fern.html", "mint.html", "basil.html"])
@@ -203,7 +248,7 @@ def test_every_picture_is_drawn(opened: Any, name: str) -> None:
 def test_wcag_and_nothing_wider_than_the_screen(
     opened: Any, name: str, width: str, scheme: str
 ) -> None:
-    page = opened(name, width, color_scheme=scheme)
+    page = opened(name, width, scheme)
     page.evaluate("""() => {  // all that folds, but only two of the many wakes alike
         document.querySelectorAll("details").forEach((d) => { d.open = true; });
         document.querySelectorAll("details.wake").forEach((d, i) => { d.open = i < 2; });
@@ -223,7 +268,7 @@ def test_text_in_pictures_stands_out(opened: Any) -> None:
       return getComputedStyle(probe).color.match(/[0-9.]+/g).slice(0, 3).map(Number);
     })"""
     for scheme in ("light", "dark"):
-        page = opened("fern.html", color_scheme=scheme)
+        page = opened("fern.html", scheme=scheme)
         names = ["paper", "ink", "faint", "soil", "water", "alarm", "band", "gap"]
         light = dict(zip(names, map(luminance, page.evaluate(script, names)), strict=True))
         for ground in ("paper", "band", "gap"):
@@ -303,13 +348,11 @@ def test_pointer_reads_and_drags(opened: Any) -> None:
     assert page.inner_text("#read-soil").endswith("no record")
 
 
-def test_a_long_record_opens_at_its_last_90_days_with_an_overview(
-    browser: Any, tmp_path: Path
-) -> None:
+def test_a_long_record_opens_at_its_last_90_days_with_an_overview(tab: Any, tmp_path: Path) -> None:
     make(tmp_path / "old", Garden(days=430, away=(200, 230)))
     main(["report", str(tmp_path / "old"), "--out", str(tmp_path / "out"), "--timezone", "UTC"])
     for width in (1200, 360):
-        page = browser.new_page(viewport={"width": width, "height": 800})
+        page = tab(width)
         page.goto((tmp_path / "out" / "old.html").as_uri())
         page.wait_for_selector("body[data-drawn]", state="attached")
         opened_at = page.inner_text("#shown")
@@ -329,7 +372,6 @@ def test_a_long_record_opens_at_its_last_90_days_with_an_overview(
         page.keyboard.press("ArrowLeft")
         sum_of_a_week = r"Week from .+: \d+ ml, waterings: \d+"  # where days run together
         assert bool(re.search(sum_of_a_week, page.inner_text("#read-doses"))) == (width == 360)
-        page.close()
 
 
 def test_times_are_the_pots_and_not_the_browsers(opened: Any) -> None:
@@ -360,11 +402,8 @@ def test_the_magnifier_draws_the_run(opened: Any) -> None:
     assert watered.locator(".run svg").count() >= 2
 
 
-def test_a_tap_reads_a_value_that_stays(browser: Any, site: Path) -> None:
-    context = browser.new_context(
-        viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True
-    )
-    page = context.new_page()
+def test_a_tap_reads_a_value_that_stays(tab: Any, site: Path) -> None:
+    page = tab(390, has_touch=True, is_mobile=True)
     page.goto((site / "fern.html").as_uri())
     page.wait_for_selector("body[data-drawn]", state="attached")
     page.locator("#chart-soil").scroll_into_view_if_needed()
@@ -374,7 +413,6 @@ def test_a_tap_reads_a_value_that_stays(browser: Any, site: Path) -> None:
     assert "% by volume" in first
     page.touchscreen.tap(box["x"] + box["width"] / 3, box["y"] + 60)
     assert page.inner_text("#read-soil") not in ("", first)
-    context.close()
 
 
 def test_a_pictures_role_and_label_survive_drawing(opened: Any) -> None:
@@ -434,7 +472,7 @@ def test_what_is_closed_is_not_printed(opened: Any) -> None:
 
 
 def test_it_prints_in_light(opened: Any) -> None:
-    page = opened("fern.html", color_scheme="dark")
+    page = opened("fern.html", scheme="dark")
     page.emulate_media(media="print")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == (
         "rgb(251, 247, 238)"
@@ -442,7 +480,7 @@ def test_it_prints_in_light(opened: Any) -> None:
     assert len(page.pdf()) > 20_000
 
 
-def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path) -> None:
+def test_the_card_is_one_printed_side_in_large_type(tab: Any, tmp_path: Path) -> None:
     from wakewell.pot import pot_folder, private
     from wakewell.radio import card
 
@@ -451,7 +489,7 @@ def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path
     private.make(folder)
     made = card.write(pot_folder.load(folder), private.read(folder))
     for width in (1200, 360):
-        page = browser.new_page(viewport={"width": width, "height": 800})
+        page = tab(width)
         page.goto(made.as_uri())
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         found = axe_module.Axe().run(page, options=RULES)
@@ -462,18 +500,15 @@ def test_the_card_is_one_printed_side_in_large_type(browser: Any, tmp_path: Path
         )
         assert points * 0.75 >= 14
         assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
-        page.close()
 
 
-def test_the_build_sheet_fits_a_phone_and_paper(browser: Any, tmp_path: Path) -> None:
+def test_the_build_sheet_fits_a_phone_and_paper(heard: Any, tmp_path: Path) -> None:
     """That of a pot with a panel, which has the most on it."""
     shutil.copytree(CAFE / "basil", tmp_path / "basil", ignore=shutil.ignore_patterns("logs"))
     with (tmp_path / "basil" / "pot.toml").open("a", encoding="utf-8") as file:
         file.write("\n[panel]\ntilt_deg = 60\nfacing_deg = 180\npeak_mw = 500\n")
     assert main(["sheet", str(tmp_path / "basil"), "--out", str(tmp_path)]) == 0
-    page = browser.new_page(viewport={"width": 360, "height": 780}, color_scheme="dark")
-    noise: list[str] = []
-    page.on("console", lambda message: noise.append(message.text))
+    page = heard(360, 780, "dark")
     page.goto((tmp_path / "basil-sheet.html").as_uri())
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     assert page.evaluate("document.querySelector('figure img').naturalWidth > 100")
@@ -483,8 +518,6 @@ def test_the_build_sheet_fits_a_phone_and_paper(browser: Any, tmp_path: Path) ->
     page.emulate_media(media="print")
     pdf = page.pdf(format="A4")
     assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
-    assert noise == []
-    page.close()
 
 
 def served(headers: dict[str, str], body: str) -> Any:
@@ -493,26 +526,22 @@ def served(headers: dict[str, str], body: str) -> Any:
 
 
 @pytest.mark.parametrize(("scheme", "spoken"), [("light", "en"), ("dark", "de"), ("light", "es")])
-def test_the_pots_own_page_for_a_wifi(
-    browser: Any, scheme: str, spoken: str, tmp_path: Path
-) -> None:
+def test_the_pots_own_page_for_a_wifi(heard: Any, scheme: str, spoken: str, tmp_path: Path) -> None:
     """As a phone shows it under the headers that the board sends; 44 px: WCAG 2.1, 2.5.5."""
     from wakeboard import entry
     from wakewell.pot import private
 
     (tmp_path / "entry.json").write_bytes(private.entry_texts(spoken))
     texts = entry.texts(str(tmp_path))
-    at = "http://192.168.4.1/"
     wrong = b"POST / HTTP/1.1\r\nContent-Length: 6\r\n\r\ncode=x"
+    page = heard(360, 700, scheme)
     for asked in (b"GET / HTTP/1.1\r\n\r\n", wrong):
         answer = bytes(entry.Page("k7mp2xqdw9fh", texts).answer(bytearray(asked)) or b"")
         head, _, body = answer.decode().partition("\r\n\r\n")
         headers = dict(row.split(": ", 1) for row in head.split("\r\n")[1:])
-        page = browser.new_page(viewport={"width": 360, "height": 700}, color_scheme=scheme)
-        noise: list[str] = []
-        page.on("console", lambda message, noise=noise: noise.append(message.text))
-        page.route(at, served(headers, body))
-        page.goto(at)
+        page.unroute_all()
+        page.route(AT, served(headers, body))
+        page.goto(AT)
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         sizes = page.locator("input, button").evaluate_all(
             "(all) => all.map((e) => e.offsetHeight)"
@@ -524,15 +553,11 @@ def test_the_pots_own_page_for_a_wifi(
         assert found.response["violations"] == [], found.generate_report()
         ground = page.evaluate("getComputedStyle(document.querySelector('button')).colorScheme")
         assert ground in ("normal", "light dark")
-        assert noise == []
-        page.close()
 
 
-def test_without_scripts_the_tables_are_there(browser: Any, site: Path) -> None:
-    context = browser.new_context(java_script_enabled=False)
-    page = context.new_page()
+def test_without_scripts_the_tables_are_there(tab: Any, site: Path) -> None:
+    page = tab(java_script_enabled=False)
     page.goto((site / "fern.html").as_uri())
     assert "does not run scripts" in page.inner_text("body")
     page.click("summary:has-text('Water in the soil')")
     assert page.locator("#pictures table tbody tr").first.is_visible()
-    context.close()
