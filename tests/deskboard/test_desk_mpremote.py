@@ -204,6 +204,25 @@ def test_ctrl_c_harms_neither_memory_nor_flash(make_board: MakeBoard, connect: C
     assert read_image(board.image)["kept"] == b"kept"
 
 
+BUSY_WITH_A_TIMER = """
+import machine
+machine.Timer(0).init(period=1, callback=lambda t: sum(range(20000)))
+while True:
+    pass
+"""
+
+
+def test_ctrl_c_is_not_lost_in_a_timer(make_board: MakeBoard) -> None:
+    """What a callback raises is printed, and the program runs on."""
+    board = make_board({"main.py": BUSY_WITH_A_TIMER}, awake="real")
+    for _ in range(10):
+        transport = SerialTransport(board.port, timeout=1)
+        transport.enter_raw_repl()
+        assert transport.exec("print('in')") == b"in\n"
+        transport.serial.close()
+        board.hard_reset()
+
+
 BUSY_THREADS = """
 import _thread
 def spin():

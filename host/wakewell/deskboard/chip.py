@@ -218,6 +218,7 @@ class DeskChip:
         self.put(L.JUMP_MS, 0)
         self.put(L.IRQ_OFF, 0)
         self.put(L.AT_PROMPT, 0)
+        self.put(L.LOOKING, 0)
         self.put(L.HELD, self.pads.held, "<Q")
         self.set_pace()
         self._alive = ()

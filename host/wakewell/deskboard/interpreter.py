@@ -107,6 +107,7 @@ class Spawner:
             )
         finally:
             theirs.close()
+        self._shared = shared
         self._send(b"shared", [shared_fd])
         answer = self._receive()
         if answer != "ready":
@@ -152,7 +153,7 @@ class Spawner:
             undo.pop_all()
         its_console.close()
         its_events.close()
-        return Interpreter(pid, console, events)
+        return Interpreter(pid, console, events, self._shared)
 
     def kill(self) -> int:
         """End the interpreter at once, as a reset does. Returns its exit status (os.wait)."""
@@ -171,8 +172,11 @@ class Spawner:
 class Interpreter:
     """One boot of one interpreter."""
 
-    def __init__(self, pid: int, console: socket.socket, events: socket.socket) -> None:
+    def __init__(
+        self, pid: int, console: socket.socket, events: socket.socket, shared: mmap.mmap
+    ) -> None:
         self.pid = pid
+        self._shared = shared
         self.console = console
         self.events = events
         console.setblocking(False)
@@ -259,6 +263,11 @@ class Interpreter:
         found = dict(line.split(":\t", 1) for line in text.splitlines() if ":\t" in line)
         return found["State"][0], bool(int(found["SigCgt"], 16) >> (signal.SIGINT - 1) & 1)
 
+    def _looking(self) -> bool:
+        """Whether it looks at its timers in a callback of ours. There a Ctrl-C would be lost, and
+        on a chip timers need no such look."""
+        return self._shared[L.LOOKING] != 0
+
     def _call(self) -> str:
         """Number of the system call that its main thread waits in (proc(5)); "" if that cannot be
         told."""
@@ -317,7 +326,7 @@ class Interpreter:
         may be busy.
         """
         sleeps = self._look()[0] == "S" and self._call() != FUTEX
-        if sleeps and self.done:
+        if sleeps and self.done and not self._looking():
             return False
         busy_s = self.busy_s()
         self._between_s = self._between_s or busy_s
@@ -338,6 +347,7 @@ class Interpreter:
                 if state not in "RSD":
                     break
                 time.sleep(0.00005)
+            catches = catches and not self._looking()
             if catches:
                 # Sent to the main thread, which may wait in a read and must return from it. From
                 # a lock it must not (spawner.py).

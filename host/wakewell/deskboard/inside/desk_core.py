@@ -52,6 +52,7 @@ S = uctypes.struct(
         "held": uctypes.UINT64 | L.HELD,
         "irq_off": uctypes.UINT32 | L.IRQ_OFF,
         "edges": uctypes.UINT32 | L.EDGES,
+        "looking": uctypes.UINT32 | L.LOOKING,
         "rises": (uctypes.ARRAY | L.IRQ_RISES, L.PINS | uctypes.UINT32),
         "falls": (uctypes.ARRAY | L.IRQ_FALLS, L.PINS | uctypes.UINT32),
     },
@@ -310,11 +311,13 @@ def watch(pin, handler, trigger, pin_object):
 def _look(_):
     # Already called from the scheduler, which at the prompt runs one callback a signal.
     global _fire
+    S.looking = 1
     _fire = _call
     try:
         tick(0)
     finally:
         _fire = _schedule
+        S.looking = 0
 
 
 def _call(callback, argument):

@@ -50,6 +50,7 @@ WORLD_BEGAN_S = 712  # int64: the date at which the world began, seconds since 2
 PATIENCE = 708  # uint32: how much of a wait for the network passes, in parts per thousand
 NOTING = 724  # uint32: 1 = each write and erase is also added to the file NOTES
 IRQ_OFF = 720  # uint32: 1 = machine.disable_irq(): only the watchdog's last word is heard
+LOOKING = 728  # uint32: 1 = timers and edges are looked at, in a callback that swallows a Ctrl-C
 RTC_MEMORY = 1024  # 2048 bytes, as on the ESP32 port
 RTC_MEMORY_BYTES = 2048
 SHARED_BYTES = 4096
