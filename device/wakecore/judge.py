@@ -232,7 +232,7 @@ class Facts:
         "level_steady", "lockouts", "lockouts_before", "manual", "match", "needs", "needs_before",
         "phase_before", "pin_good", "press_spent", "pressed_long", "probe_doubted", "pulse_cut_off",
         "radio_mv", "record_only", "regular", "reserve_ml", "rest_mv", "saucer", "scatter_ml",
-        "settle_s", "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ppt", "soil_silent",
+        "settle_s", "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ignored", "soil_ppt", "soil_silent",
         "soil_unchanged", "stage", "start_ml", "store_failed", "sunlit", "tank_empties",
         "tank_is_back", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul",
         "unplug_charger", "warn_ml",
@@ -308,6 +308,7 @@ class Facts:
                 self.record_only[name] = self.believed(name, probe, read.get(name))
         soil = read.get("soil")
         self.judged["soil"] = word = judge_soil(soil, self.temperature_mc, state, pot)
+        self.soil_ignored = self.soil_cold and word == "cold"  # a good reading, in cold soil
         self.soil_ppt = ppt = value(cal.soil, soil, word)
         self.soil_dry = ppt is not None and ppt <= fields.refill_ppt(settings, cal)
 

@@ -149,10 +149,9 @@ def need_bits(f: "Facts") -> int:
         bits |= NEED_BITS["confirm the charge"]
     if f.unplug_charger:
         bits |= NEED_BITS["unplug the charger"]
-    lost = f.soil_ppt is None and not (f.soil_cold and f.judged["soil"] == "cold")
-    if lost or f.probe_doubted:
+    if (f.soil_ppt is None and not f.soil_ignored) or f.probe_doubted:
         bits |= NEED_BITS["see to the soil probe"]
-    if f.thermometer_lost:
+    if f.thermometer_lost or (f.soil_ignored and f.thirst >= THIRSTY):
         bits |= NEED_BITS["see to the thermometer"]
     if f.level_ml is None or f.gauge_doubted:
         bits |= NEED_BITS["see to the level"]

@@ -100,6 +100,7 @@ FIELDS = (
     ("creep_ppt", -1, 1000, UNKNOWN),  # soil water from which it rises by itself; -1: none (R16)
     ("creep_s", 0, LONG_S, 0),  # time since then (R16)
     ("odd_ml", -1, 1000000, UNKNOWN),  # the last reading that was too high or too low (R8)
+    ("cold_ppt", -1, 1000, UNKNOWN),  # soil water followed through the cold; -1: it froze (R16)
 )
 NAMES = tuple([row[0] for row in FIELDS])
 STORED = HEAD + "%di" % (2 * DELIVERIES + len(FIELDS))
@@ -173,6 +174,7 @@ class State:
     creep_ppt: int
     creep_s: int
     odd_ml: int
+    cold_ppt: int
     ages_s: list[int]
     mls: list[int]
     crc: str
@@ -200,7 +202,7 @@ class State:
             self.look_n, self.fill_looks, self.filled_ml, self.filled_s, self.pumped_ml,
             self.leak_ml, self.proof_s, self.proof_pulses, self.doubts, self.unmet, self.asked,
             self.tries, self.tried_ppt, self.idle_opens, self.trial_doses, self.odd_levels,
-            self.creep_ppt, self.creep_s, self.odd_ml,
+            self.creep_ppt, self.creep_s, self.odd_ml, self.cold_ppt,
         ]
         # fmt: on
 

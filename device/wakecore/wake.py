@@ -9,7 +9,7 @@ commands out and decides nothing. A report comes last, when everything else is s
 The board sends it in a boot of its own, and the next wake learns what came of it (`begin`).
 """
 
-from wakecore import judge, plan, rules, run, tank
+from wakecore import fields, judge, plan, rules, run, tank
 from wakecore.command import CLOSE, OFF, READ, REST, Log, Pump, Report, Sleep, Store
 from wakecore.judge import MOST_PPT
 from wakecore.number import SMALL_MAX, add_capped, clamp, muldiv_up
@@ -270,7 +270,7 @@ def look_at_files(state: "State", pot: "Pot", begin: "Begin") -> None:
     if mark != state.calibration_mark:
         state.calibration_mark = mark  # quantities by the old calibration are forgotten
         state.look_ml = state.filled_ml = state.leak_ml = UNKNOWN
-        state.soil_ppt = state.before_ppt = state.creep_ppt = UNKNOWN
+        state.soil_ppt = state.before_ppt = state.creep_ppt = state.cold_ppt = UNKNOWN
         state.leak_looks = state.fill_looks = state.odd_levels = 0
         tank.end_proof(state)
     for action in begin["host"]:
@@ -413,12 +413,13 @@ def look_at_soil(
         judge.follow_answer(state, facts.soil_ppt, pot.calibration, pot.settings, soon)
         if regular and state.since_dose_s >= pot.settings.settle_s:
             judge.learn(state, pot.calibration, pot.settings, exhausted)
-    elif regular and facts.soil_cold and facts.judged["soil"] == "cold":
+    elif regular and facts.soil_ignored:
         state.asked = 0  # cold soil is not read: a missing answer says nothing
     facts.soil_unchanged = regular and judge.is_unchanged(state, reading)
     if regular and (elapsed_s or state.soil_ppt < 0):
         if facts.soil_ppt is not None:
             follow_creep(state, facts.soil_ppt, pot.settings.response_ppt)
+        follow_cold(state, facts, pot, reading, elapsed_s)
         judge.remember_soil(state, reading, facts.judged["soil"], facts.soil_ppt)
     if regular and state.before_ppt < 0 and plan.left_ul(state, pot) < plan.least_ul(pot):
         rules.latch(state, "no response")  # no answer is awaited, no water is left
@@ -431,6 +432,22 @@ def follow_creep(state: "State", soil_ppt: int, step_ppt: int) -> None:
     watered = state.since_dose_s < 3 * DAY_S or step >= step_ppt
     if state.creep_ppt < 0 or watered or soil_ppt < state.creep_ppt or step < -(step_ppt // 3):
         state.creep_ppt, state.creep_s = soil_ppt, 0
+
+
+def follow_cold(
+    state: "State", facts: "Facts", pot: "Pot", reading: "Reading | None", elapsed_s: int
+) -> None:
+    """Follow what the probe reads in soil that is said to be cold (R16). If it freezes, it reads
+    dry within a day or two: common practice, no source. If it dries as a plant drinks, at most half
+    as fast as `fall_ppt_day`, it is not frozen, or not cold at all: the thermometer may be wrong.
+    """
+    if facts.soil_ppt is not None:
+        state.cold_ppt = facts.soil_ppt
+    elif facts.soil_ignored and (state.cold_ppt >= 0 or state.soil_ppt < 0):
+        ppt = judge.value(pot.calibration.soil, reading, judge.GOOD)
+        assert ppt is not None
+        most_ppt = muldiv_up(pot.settings.fall_ppt_day, max(elapsed_s, pot.settings.wake_s), DAY_S)
+        state.cold_ppt = ppt if state.cold_ppt - ppt <= most_ppt // 2 else UNKNOWN
 
 
 def is_probe_doubted(state: "State") -> bool:
@@ -450,15 +467,21 @@ def look_at_thirst(
 
     A wake counts if the soil is dry or not believed, and no dose may still arrive there. Soil above
     the refill point ends the count at a regular wake, and at a look after a dose that was given in
-    full to a plant that was not wilting. Cold soil does not count, because plants hardly drink
-    from it. If the board vouches for no time, no dose ever settles, so it is not waited for.
+    full to a plant that was not wilting. Cold soil counts only if it dried there (`follow_cold`)
+    half way from the refill point to wilting, because plants hardly drink from it. If the board
+    vouches for no time, no dose ever settles, so it is not waited for.
     """
-    soil_ppt = facts.soil_ppt
-    if soil_ppt is not None and not facts.soil_dry:
+    soil_ppt, dry, wilting_ppt = facts.soil_ppt, facts.soil_dry, pot.calibration.wilting_ppt
+    wants = not facts.soil_cold
+    if regular and facts.soil_ignored and state.cold_ppt >= 0:
+        refill_ppt = fields.refill_ppt(pot.settings, pot.calibration)
+        soil_ppt, dry = state.cold_ppt, state.cold_ppt <= refill_ppt
+        wants = 2 * soil_ppt <= refill_ppt + wilting_ppt
+    wilting = rules.is_below(soil_ppt, 1 + wilting_ppt)
+    if soil_ppt is not None and not dry:
         if regular or not state.unmet:
             state.thirst = state.unmet = 0
-    elif regular and not (facts.soil_cold and soil_ppt is None):
-        wilting = rules.is_below(soil_ppt, 1 + pot.calibration.wilting_ppt)
+    elif regular and wants:
         state.unmet = 1 if wilting or not pulse_ms else 0
         # A dose counts as arrived before the whole settling time is over. Otherwise a dose at every
         # second wake would halve the count

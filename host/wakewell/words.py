@@ -116,9 +116,11 @@ NEEDS = {
         dry=True,
     ),
     "see to the thermometer": Word(
-        "the soil thermometer gives implausible readings, so frost cannot be recognised",
-        "a loose plug or a broken wire",
-        "Check the plug of the soil thermometer.",
+        "the soil thermometer gives implausible readings, or says frost while the soil dries as if"
+        " it were warm",
+        "a loose plug, a broken wire, or a broken thermometer",
+        "Check the plug of the soil thermometer. If the soil is not near freezing, it must be"
+        " replaced.",
         OWNER,
         dry=True,
     ),

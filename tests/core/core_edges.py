@@ -61,7 +61,7 @@ def facts(**changes: Any) -> SimpleNamespace:
         "dose_kind": "set", "lockouts": 0, "battery_mv": 3900, "battery_floor_mv": 3600,
         "flowing": False,
         "level_ml": 1000, "start_ml": 100, "level_steady": True,
-        "soil_ppt": 200, "soil_unchanged": False, "soil_cold": False,
+        "soil_ppt": 200, "soil_unchanged": False, "soil_cold": False, "soil_ignored": False,
         "soaking": False, "since_dose_s": 9000, "settle_s": 9000, "saucer": "dry",
         "day_left_ml": 1, "unanswered_left_ul": 1, "warn_ml": 250, "scatter_ml": 10,
         "float_opened": False, "charge_mv": 3700, "radio_mv": 3600, "rest_mv": 3500,

@@ -318,7 +318,11 @@ def test_when_a_plant_is_in_want_of_water() -> None:
             **{
                 "thirst": 1,
                 "unmet": 0,
-                **{k: changes.pop(k) for k in ("thirst", "unmet", "dry_trips") if k in changes},
+                **{
+                    k: changes.pop(k)
+                    for k in ("thirst", "unmet", "dry_trips", "cold_ppt")
+                    if k in changes
+                },
             }
         )
         dry, elapsed_s = ppt is not None and ppt <= 250, changes.pop("elapsed_s", 86400)
@@ -334,7 +338,17 @@ def test_when_a_plant_is_in_want_of_water() -> None:
     assert look(251, regular=False) == (0, 0)
     assert look(251, regular=False, unmet=1) == (1, 1), "part of the dose is missing"
     assert look(None, soil_cold=True) == (1, 0), "cold soil hardly drinks"
-    assert look(200, soil_cold=True) == (2, 1)
+    refill_ppt = fields.refill_ppt(made.settings, made.calibration)
+    cold = {"soil_cold": True, "soil_ignored": True}
+    assert look(None, **cold) == look(None, cold_ppt=-1, **cold) == (1, 0)
+    assert look(None, cold_ppt=refill_ppt, **cold) == (1, 0), "dry, and in the cold it may wait"
+    half_ppt = (refill_ppt + 100) // 2
+    assert look(None, cold_ppt=half_ppt + 1, **cold) == (1, 0)
+    assert look(None, cold_ppt=half_ppt, **cold) == look(None, cold_ppt=0, **cold) == (2, 1)
+    assert look(None, cold_ppt=100, regular=False, **cold) == (1, 0)
+    assert look(None, cold_ppt=refill_ppt + 1, unmet=1, **cold) == (0, 0), "watered by hand"
+    assert look(None, cold_ppt=refill_ppt + 1, regular=False, **cold) == (1, 0)
+    assert look(None, cold_ppt=100, soil_cold=True) == (1, 0), "the probe itself is lost"
     assert look(250, thirst=100) == (100, 1)
     # A dose may still arrive, unless none was given
     assert look(250, since_dose_s=6749) == (1, 1)
@@ -353,7 +367,7 @@ def test_what_becomes_of_the_soil() -> None:
         was = kept(**{**usual, "soil_ppt": 77, "soil_counts": 4, "soil_same": 2, **changes})
         now: Any = SimpleNamespace(
             soil_ppt=ppt, judged={"soil": "good" if ppt is not None else "absent"},
-            soil_unchanged=False, phase_before=0, soil_cold=False,
+            soil_unchanged=False, phase_before=0, soil_ignored=False,
         )  # fmt: skip
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         return was
@@ -380,12 +394,35 @@ def test_what_becomes_of_the_soil() -> None:
     assert look(206, before_ppt=-1).peak_ppt == 205
 
 
+def test_soil_in_the_cold_is_followed_until_it_freezes() -> None:
+    made = pot({"fall_ppt_day": 152, "wake_s": 43200})
+    counts_of = {ppt: [counts, 0] for counts, ppt in made.calibration.soil.points}
+    (wet, dry), most = sorted(counts_of, reverse=True)[:2], 38  # half of 152 in half a day
+
+    def look(cold_ppt: int, believed: int, elapsed_s: int = 43200, **changes: Any) -> int:
+        was = kept(cold_ppt=cold_ppt, soil_ppt=believed)
+        usual = {"soil_ppt": None, "judged": {"soil": "cold"}, "soil_ignored": True}
+        now: Any = SimpleNamespace(**{**usual, "phase_before": 0, **changes})
+        wake.look_at_soil(was, now, made, counts_of[dry], changes.get("regular", True), elapsed_s)
+        return was.cold_ppt
+
+    assert look(dry + most, wet) == look(0, wet) == look(wet, -1, elapsed_s=10**6) == dry
+    assert look(dry + most + 1, wet) == -1, "so fast only freezing soil gets dry"
+    assert look(dry + 2 * most, wet, elapsed_s=86400) == dry
+    assert look(dry + 2 * most + 1, wet, elapsed_s=86400) == -1
+    assert look(-1, wet) == look(-1, 0) == -1, "once frozen, until it is believed again"
+    assert look(-1, -1) == dry, "never believed: followed from the first reading on"
+    assert look(5, wet, soil_ppt=300, soil_ignored=False) == 300
+    assert look(5, wet, soil_ignored=False) == 5, "a lost probe tells nothing"
+    assert look(5, wet, elapsed_s=0) == 5
+
+
 def test_soil_that_stands_still_starts_no_dose_whoever_vouches_for_the_time() -> None:
     made = pot(probes=())
     for elapsed_s, regular, standing in ((0, True, True), (1, True, True), (1, False, False)):
         was = kept(soil_counts=4, soil_same=2)
         now: Any = SimpleNamespace(
-            soil_ppt=300, judged={"soil": "good"}, soil_unchanged=None, soil_cold=False
+            soil_ppt=300, judged={"soil": "good"}, soil_unchanged=None, soil_ignored=False
         )
         wake.look_at_soil(was, now, made, [4, 0], regular, elapsed_s)
         assert bool(now.soil_unchanged) is standing, (elapsed_s, regular)

@@ -66,7 +66,11 @@ def test_each_need_on_both_sides() -> None:
         ({"soil_ppt": None}, ["see to the soil probe"]),
         ({"soil_ppt": None, "soil_cold": True}, ["see to the soil probe"]),
         ({"soil_ppt": None, "judged": {"soil": "cold"}}, ["see to the soil probe"]),
-        ({"soil_ppt": None, "soil_cold": True, "judged": {"soil": "cold"}}, []),
+        ({"soil_ppt": None, "soil_cold": True, "soil_ignored": True, "thirst": 2}, []),
+        (
+            {"soil_ppt": None, "soil_cold": True, "soil_ignored": True, "thirst": 3},
+            ["see to the thermometer", "see why it stays dry", "water by hand"],
+        ),
         ({"thermometer_lost": True}, ["see to the thermometer"]),
         ({"level_ml": None}, ["see to the level"]), ({"button_masked": 1}, ["free the button"]),
         ({"saucer": "wet"}, ["empty the saucer"]),

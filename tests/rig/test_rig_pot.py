@@ -505,7 +505,11 @@ def test_a_drifting_probe_shows_ever_more_water_than_there_is() -> None:
 
 def test_misreadings_leave_the_truth_alone() -> None:
     gauge = LevelGauge(kind="gauge", noise=0.0)
-    faults = (Fault("level misread", amount=-50.0), Fault("battery misread", amount=-150.0))
+    faults = (
+        Fault("level misread", amount=-50.0),
+        Fault("battery misread", amount=-150.0),
+        Fault("thermometer misread", amount=-30.0),
+    )
     sound = RigPot(replace(SPEC, level=gauge))
     pot = RigPot(replace(SPEC, level=gauge, faults=faults))
     assert (pot.line.tank_ml, pot.cell_mv()) == (sound.line.tank_ml, sound.cell_mv())
@@ -514,6 +518,8 @@ def test_misreadings_leave_the_truth_alone() -> None:
     assert fell_uv == pytest.approx(-wanted_uv, abs=5_000)
     low_uv = pot.battery_uvs((0.0,))[0] - sound.battery_uvs((0.0,))[0]
     assert low_uv == pytest.approx(-150.0 * pot.spec.divider.uv_per_mv, abs=5_000)
+    assert pot.pot_c == sound.pot_c
+    assert pot.temperature_raw() - sound.temperature_raw() == pytest.approx(-30 * 16, abs=1)
 
 
 def test_a_tank_that_is_carried_away_is_booked() -> None:

@@ -58,6 +58,7 @@ MENDED_BY = {
     "see why the tank empties": ("siphon", "leak", "relay stuck", "level frozen"),
     "see to the pot": ("siphon", "leak", "relay stuck"),
     "see to the battery": ("bad contact",),
+    "see to the thermometer": ("thermometer misread",),
     "charge the battery": ("bad contact",),
 }
 MEND_DAYS = 1.5

@@ -61,6 +61,7 @@ class Projection:
         if known and 2 * settings.response_ppt <= rise_ppt:
             self.given_ul = SMALL_MAX
         self.thirst = bench.corner.thirst
+        self.cold = any(one.temperature == "cold" for one in alphabet)
         # While the settings are lost, the core tries whether there is a radio
         self.radio = settings.radio_wakes > 0 or any(one.files == "settings" for one in alphabet)
         # Soil here is wet or dry, further apart than a step of water: no probe creeps from one to
@@ -279,6 +280,8 @@ class Projection:
             n[AT["needed"]] = 0
         if not (self.thirst or self.radio):
             n[AT["thirst"]] = n[AT["unmet"]] = 0
+        if not (self.cold and (self.thirst or self.radio)):
+            n[AT["cold_ppt"]] = UNKNOWN  # only thirst in the cold looks at it
         if n[AT["look_ml"]] < 0:
             n[AT["look_s"]] = n[AT["look_n"]] = 0
         elif not n[AT["proof_pulses"]] and self.alike(n[AT["look_ml"]], tank_ml):

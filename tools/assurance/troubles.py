@@ -194,7 +194,13 @@ TROUBLES = {
     "storage fails": Trouble("storage fails now and then", _fault("write fails", chance=0.3)),
     "radio down": Trouble("Wi-Fi or broker are away", _fault("radio down", chance=0.8)),
     "frost": Trouble("frost", _none, _cold),
+    "thermometer cold": Trouble(
+        "the soil thermometer reads cold in a warm room",
+        _fault("thermometer misread", -45.0, -25.0),
+    ),
 }  # fmt: skip
+# It came later, and takes the place of some healthy lives, so that the others keep their numbers
+LATER, LATER_OF, LATER_AT = "thermometer cold", 40, 21  # in each so many lives, and which of them
 # Of two troubles both may not be made in one life
 APART = ({"cell flat", "charger left"}, {"probe dries", "probe wets"})
 
@@ -264,10 +270,13 @@ def life(seed: int, number: int) -> LifePlan:
     pick = Random(f"outcomes {seed} {number}")
     kind = number % 10
     count = 0 if kind < HEALTHY else 1 if kind < HEALTHY + SINGLE else 2
-    names = sorted(TROUBLES)
-    if count == 1:  # each as often
+    names = sorted(TROUBLES.keys() - {LATER})
+    troubles: tuple[str, ...]
+    if number % LATER_OF == LATER_AT:
+        count, troubles = 1, (LATER,)
+    elif count == 1:  # each as often
         turn = number // 10 * SINGLE + kind - HEALTHY
-        troubles: tuple[str, ...] = (names[turn % len(names)],)
+        troubles = (names[turn % len(names)],)
     else:
         troubles = tuple(pick.sample(names, count))
         while any(set(troubles) == pair for pair in APART):

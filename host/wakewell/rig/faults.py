@@ -44,6 +44,7 @@ KINDS = {
     "pump blocked": Kind(),
     "cell aged": Kind("share of capacity lost", 0.0, 0.95, 0.5),
     "battery misread": Kind("mV too high", -5000.0, 5000.0, -150.0, each_time=True),
+    "thermometer misread": Kind("kelvin too high", -100.0, 100.0, -20.0),
     "bad contact": Kind("mOhm, so that the pump browns the board out", 0.0, 1e5, 3000.0),
     "clock lost": Kind(),
     "clock jump": Kind("s", -1e10, 1e10, 3600.0),

@@ -196,6 +196,7 @@ class RigPot:
         "_draws_ma",
         "_drift_s",
         "_drifts",
+        "_soil_off_k",
         "_felt_until_s",
         "_floor_ml",
         "_frozen",
@@ -736,6 +737,7 @@ class RigPot:
         self._level_odd = self._level_frozen or self._level_railed is not None
         self._level_off_mm = faults.amount("level misread")
         self._battery_off_mv = faults.amount("battery misread")
+        self._soil_off_k = faults.amount("thermometer misread") or 0.0
         self._drifts = faults.amount("probe drifts") or 0.0
         self._drift_s = faults.began_s("probe drifts") if self._drifts else 0.0
         if not self._probe_frozen:
@@ -926,7 +928,7 @@ class RigPot:
 
     def temperature_raw(self) -> int:
         """The DS18X20 in the substrate, sixteenths of a degree."""
-        return probes.ds18x20_raw(self.pot_c)
+        return probes.ds18x20_raw(self.pot_c + self._soil_off_k)
 
     def through_ml(self) -> float:
         """All the water that came out of the hose so far."""
