@@ -15,6 +15,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +43,13 @@ Numbers = NDArray[np.float64]
 Weighing = Callable[[Numbers], Numbers]
 
 SPREADING = [NAMES.index(name) for name in ("slow", "spread", "bulb", "zero")]
-CLOCK, CLOCKS = NAMES.index("clock"), 21  # and how many speeds of it are tried
-CLOCK_APART = 0.3  # of its doubt before the log: another clock, and not the same found again
+CLOCK, CLOCKS = NAMES.index("clock"), 25  # and how many speeds of it are tried,
+CLOCK_REACH, CLOCKS_TAKEN = 3.0, 3  # as far as so many of its doubts; so many of them are followed
+CLOCKED, SEARCHED = 1, 2  # in which round the clock is looked for, and in which all else
+# Of what a search ended at: so many at most, so much less likely at most (a logarithm), another and
+# not the same found again (of the doubt before the log), and of the doubt after it
+MODES, UNLIKELY, APART, SAME_MODE = 3, 5.0, 0.1, 2.0
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 TRIED, TAKEN = 64, 2  # other points to begin a fit from, and how many of them are followed
 LEAST_PPT = 2.0  # a probe's reading scatters by this at least: converter and calibration
 FAR = 3.0  # standard deviations beyond which a reading counts less and less (Huber 1964)
@@ -74,8 +80,19 @@ ODD = 3.0  # standard deviations from what the folder says: perhaps another pot'
 
 
 @dataclass
+class Mode:
+    """One of the places that a log leaves possible: numbers, their covariance there, and how likely
+    it is among all of them."""
+
+    values: Numbers
+    cov: Numbers
+    share: float
+
+
+@dataclass
 class SoilFit:
-    """The soil's numbers. cov: their covariance. scatter_ppt: of a reading about the twin.
+    """The soil's numbers, of the likeliest mode. cov: their covariance about that, over all modes.
+    scatter_ppt: of a reading about the twin.
 
     alike: correlation of a residual with the one before. evaluations: runs of the twin.
     """
@@ -86,6 +103,7 @@ class SoilFit:
     alike: float
     evaluations: int
     priors: Numbers
+    modes: list[Mode] = field(default_factory=list)
 
     @property
     def doubt(self) -> Numbers:
@@ -108,12 +126,19 @@ class SoilFit:
         They fill the doubt evenly (a scrambled Sobol sequence): the middle of a few of them is
         steadier than of as many thrown at random.
         """
+        found = np.empty((count, len(self.values)))
         if not count:
-            return np.empty((0, len(self.values)))
-        even = qmc.MultivariateNormalQMC(self.values, self.cov, seed=seed)
+            return found
+        reached = np.cumsum([mode.share for mode in self.modes])
+        # Each mode as often as it is likely, and not in a row (Weyl's sequence)
+        picked = np.searchsorted(reached[:-1], (np.arange(count) + 0.5) * GOLDEN % 1.0)
+        for number, mode in enumerate(self.modes):
+            even = qmc.MultivariateNormalQMC(mode.values, mode.cov, seed=seed)
+            drawn = even.random(1 << (count - 1).bit_length())[:count]
+            found[picked == number] = drawn[picked == number]
         low, high = _bounds()
-        found: Numbers = np.clip(even.random(1 << (count - 1).bit_length())[:count], low, high)
-        return found
+        clipped: Numbers = np.clip(found, low, high)
+        return clipped
 
 
 @dataclass(frozen=True)
@@ -176,82 +201,164 @@ def soil(
     believed = usual() if believed is None else believed
     values = believed if begin is None else begin
     scatter, alike, runs = 6.0, 0.5, 0
-    weights = np.ones(len(read))
     days = np.array([look.time_s / DAY_S for look in looks])[counts]
 
     last: list[Numbers] = []  # numbers and what they leave: slopes are asked for where it just was
 
     def off(numbers: Numbers) -> Numbers:
+        nonlocal runs
         if not last or not np.array_equal(last[0], numbers):
+            runs += 1
             expected, _ = course.run(numbers)
             last[:] = numbers.copy(), read - expected[counts]
         return last[1]
 
-    for step in range(ROUNDS):
-        root = np.sqrt(weights) / (scatter * math.sqrt((1.0 + alike) / (1.0 - alike)))
+    def scattered() -> tuple[float, float]:
+        """Scatter of what those numbers leave, and how much one is like that before it."""
+        left = off(values)
+        scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
+        return scatter, alike_of(left * np.sqrt(_weights(left, scatter)))
 
-        def residuals(numbers: Numbers, root: Numbers = root) -> Numbers:
-            return np.concatenate((off(numbers) * root, (numbers - believed) / doubts))
+    if begin is not None:
+        scatter, alike = scattered()
+    tries: list[Any] = []
+    for step in range(ROUNDS) if begin is None else range(SEARCHED, ROUNDS):
+        share = math.sqrt((1.0 - alike) / (1.0 + alike))
 
-        def slopes(numbers: Numbers, root: Numbers = root) -> Numbers:
-            return _slopes(lambda n: off(n) * root, numbers, believed, doubts)
+        def weighed(numbers: Numbers, scatter: float = scatter, share: float = share) -> Numbers:
+            return share * bent(off(numbers) / scatter)
+
+        def residuals(numbers: Numbers, weighed: Weighing = weighed) -> Numbers:
+            return np.concatenate((weighed(numbers), (numbers - believed) / doubts))
+
+        def slopes(numbers: Numbers, weighed: Weighing = weighed) -> Numbers:
+            return _slopes(weighed, numbers, believed, doubts)
 
         starts = [values]
-        if step == 1 and begin is None:
-            starts = [_clocked(residuals, values, doubts)]
-        elif step == 2 and begin is None:
+        if step == CLOCKED:
+            starts = _clocked(residuals, values, doubts)
+        elif step == SEARCHED:
             starts += _elsewhere(residuals, values, believed, doubts)
             # A day's weather is much like the next one's: one clock seems as right as another that
             # is a day off by the log's end, until the rest is nearly found
-            clocked = _clocked(residuals, values, doubts)
-            if abs(clocked[CLOCK] - values[CLOCK]) > CLOCK_APART * doubts[CLOCK]:
-                starts.append(clocked)
-        tries = []
-        for start in starts:
-            tries.append(
-                least_squares(
-                    residuals,
-                    start,
-                    jac=slopes,
-                    bounds=(low, high),
-                    x_scale=doubts,
-                    max_nfev=MOST_STEPS[step],
-                    ftol=1e-4,
-                    xtol=1e-3,
-                )
+            starts += _clocked(residuals, values, doubts)
+        elif step > SEARCHED:
+            starts = [np.asarray(one.x) for one in _apart(tries, doubts)]
+        tries = [
+            least_squares(
+                residuals,
+                start,
+                jac=slopes,
+                bounds=(low, high),
+                x_scale=doubts,
+                max_nfev=MOST_STEPS[step],
+                ftol=1e-4,
+                xtol=1e-3,
             )
-            runs += int(tries[-1].nfev) + int(tries[-1].njev) * (len(KNOBS) + 1)
-        found = min(tries, key=lambda one: float(one.cost))
-        values = np.asarray(found.x)
-        left = off(values)
-        scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
-        weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
-        alike = alike_of(left * np.sqrt(weights))
-    for _ in range(STEPS):
-        white = whitening(days, WIDER * scatter, weights)
+            for start in starts
+        ]
+        values = np.asarray(min(tries, key=lambda one: float(one.cost)).x)
+        scatter, alike = scattered()
+    ends = []
+    for one in _apart(tries, doubts):
+        values = np.asarray(one.x)
+        for _ in range(STEPS):
+            left, (scatter, _) = off(values), scattered()
+            white = whitening(days, WIDER * scatter, _weights(left, scatter))
 
-        def whitened(numbers: Numbers, white: Weighing = white) -> Numbers:
-            return white(off(numbers))
+            def whitened(numbers: Numbers, white: Weighing = white) -> Numbers:
+                return white(off(numbers))
 
-        curved = _curved(whitened, values, doubts)
-        moved, cov = generalised(curved, white(left), values - believed, doubts)
-        values = np.clip(values + moved, low, high)
-        left = off(values)
-        scatter = max(LEAST_PPT, 1.4826 * float(np.median(np.abs(left))))
-        weights = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
-        alike = alike_of(left * np.sqrt(weights))
-        runs += 4 * len(KNOBS) + 1
-    return SoilFit(values, cov, scatter, alike, runs, doubts)
+            left = white(left)
+            moved, cov = generalised(
+                _curved(whitened, values, doubts), left, values - believed, doubts
+            )
+            values = np.clip(values + moved, low, high)
+        ends.append((values, cov, scattered()[0]))
+    least = min(scatter for _, _, scatter in ends)
+
+    def cost(numbers: Numbers) -> float:
+        left = off(numbers)
+        white = whitening(days, WIDER * least, _weights(left, least))(left)
+        return 0.5 * float(np.sum(white**2) + np.sum(((numbers - believed) / doubts) ** 2))
+
+    modes = shared([(cost(numbers), numbers, cov) for numbers, cov, _ in ends])
+    values = modes[0].values
+    return SoilFit(values, spread_of(modes), *scattered(), runs, doubts, modes)
 
 
-def _clocked(residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers) -> Numbers:
-    """With the pot's clock as it suits best: a wrong one blurs all else, where days differ."""
-    starts = []
-    for z in np.linspace(-2.5, 2.5, CLOCKS):
+def _weights(left: Numbers, scatter: float) -> Numbers:
+    """Of each residual by itself: what lies far off counts less (Huber)."""
+    found: Numbers = np.minimum(1.0, FAR * scatter / np.maximum(1e-9, np.abs(left)))
+    return found
+
+
+def _apart(tries: Sequence[Any], doubts: Numbers) -> list[Any]:
+    """The likeliest of what a search ended at, each apart from those before it."""
+    found: list[Any] = []
+    for one in sorted(tries, key=lambda one: float(one.cost)):
+        if len(found) == MODES or (found and one.cost > found[0].cost + UNLIKELY):
+            break
+        if all(np.max(np.abs(one.x - other.x) / doubts) > APART for other in found):
+            found.append(one)
+    return found
+
+
+def shared(ends: Sequence[tuple[float, Numbers, Numbers]]) -> list[Mode]:
+    """The modes of a fit, likeliest first. ends: (half the sum of squares, numbers, covariance).
+
+    By Laplace's approximation a mode holds as much of the belief as its likelihood times the volume
+    of its doubt. Two that lie in each other's doubt are one.
+    """
+    volume = [0.5 * float(np.linalg.slogdet(cov)[1]) for _, _, cov in ends]
+    order = sorted(range(len(ends)), key=lambda n: ends[n][0] - volume[n])
+    best = ends[order[0]][0] - volume[order[0]]
+    modes: list[Mode] = []
+    for n in order:
+        cost, values, cov = ends[n]
+        if all(np.max(np.abs(values - m.values) / np.sqrt(np.diag(m.cov))) > SAME_MODE
+               for m in modes):  # fmt: skip
+            modes.append(Mode(values, cov, math.exp(best + volume[n] - cost)))
+    whole = sum(mode.share for mode in modes)
+    for mode in modes:
+        mode.share /= whole
+    return modes
+
+
+def spread_of(modes: Sequence[Mode]) -> Numbers:
+    """The covariance about the likeliest mode, over all of them."""
+    apart = [mode.values - modes[0].values for mode in modes]
+    found: Numbers = sum(
+        (mode.share * (mode.cov + np.outer(off, off))
+         for mode, off in zip(modes, apart, strict=True)), np.zeros_like(modes[0].cov),
+    )  # fmt: skip
+    return found
+
+
+def bent(off: Numbers) -> Numbers:
+    """Residuals whose squares are Huber's loss, so that a far one pulls less (1964, Annals of
+    Mathematical Statistics 35, 73). Each set of numbers is judged by its own far ones: weights that
+    were taken from the last set would hold the search where it is."""
+    size = np.abs(off)
+    far: Numbers = np.sign(off) * np.sqrt(np.maximum(0.0, FAR * (2.0 * size - FAR)))
+    return np.where(size > FAR, far, off)
+
+
+def _clocked(
+    residuals: Callable[[Numbers], Numbers], values: Numbers, doubts: Numbers
+) -> list[Numbers]:
+    """With the pot's clock as it suits best, and as the next best of other speeds. A wrong one
+    blurs all else, where days differ, and one a day off by the log's end may suit as well until the
+    rest is found."""
+    found = []
+    for z in np.linspace(-CLOCK_REACH, CLOCK_REACH, CLOCKS):
         start = values.copy()
         start[CLOCK] = z * doubts[CLOCK]
-        starts.append((float(np.sum(np.minimum(residuals(start) ** 2, FAR**2))), start))
-    return min(starts, key=lambda pair: pair[0])[1]
+        found.append((float(np.sum(residuals(start) ** 2)), start))
+    costs = [math.inf, *[cost for cost, _ in found], math.inf]
+    least = [pair for n, pair in enumerate(found, 1) if costs[n] < min(costs[n - 1], costs[n + 1])]
+    least.sort(key=lambda pair: pair[0])
+    return [start for _, start in least[:CLOCKS_TAKEN]]
 
 
 def _elsewhere(
@@ -266,7 +373,7 @@ def _elsewhere(
         for index, z in zip(SPREADING, one, strict=True):
             there = believed[index] + z * doubts[index]
             start[index] = np.clip(there, KNOBS[index].low, KNOBS[index].high)
-        found.append((float(np.sum(np.minimum(residuals(start) ** 2, FAR**2))), start))
+        found.append((float(np.sum(residuals(start) ** 2)), start))
     found.sort(key=lambda pair: pair[0])
     return [start for _, start in found[:TAKEN]]
 
@@ -490,18 +597,34 @@ def scaled(looks: Sequence[Look], factor: float) -> list[Look]:
 def watered_by_hand(course: Course, found: SoilFit) -> set[int]:
     """The wakes whose soil is so much wetter than the twin that somebody must have watered it.
 
-    None where that is said of so many that the twin itself is wrong.
+    So much wetter at once needs less: what a twin is wrong by changes slowly. None where that is
+    said of so many that the twin itself is wrong.
     """
     expected, _ = course.run(found.values)
-    most = max(LEAST_WETTER_PPT, WETTER * found.scatter_ppt)
+    rows: list[tuple[int, float, float]] = []  # wake, ppt wetter than the twin, and since the last
+    poured_s, before = -math.inf, math.nan
+    for look, ppt in zip(course.looks, expected, strict=True):
+        # While a dose sinks in, a twin that is not yet right is as far off without any can
+        sinking = look.time_s - poured_s < DOSE_DAYS * DAY_S
+        if look.counts and not sinking:
+            wetter = (look.soil_ppt or 0) - ppt
+            rows.append((look.n, wetter, wetter - before))
+            before = wetter
+        if look.anew or look.poured_ml > 0.0:
+            before = math.nan
+        if look.poured_ml > 0.0:
+            poured_s = look.time_s
+    steps = [abs(step) for _, _, step in rows if math.isfinite(step)]
+    usual = 1.4826 * float(np.median(steps)) if steps else math.inf
+    most, most_step = (
+        max(LEAST_WETTER_PPT, WETTER * scatter) for scatter in (found.scatter_ppt, usual)
+    )
     wet = set()
     already = False  # the wakes after one are as wet by the same water
-    for look, ppt in zip(course.looks, expected, strict=True):
-        if look.counts:
-            wetter = (look.soil_ppt or 0) - ppt > most
-            if wetter and not already:
-                wet.add(look.n)
-            already = wetter
+    for n, wetter, step in rows:
+        if (wetter > most and not already) or step > most_step:
+            wet.add(n)
+        already = wetter > most
     return wet if len(wet) <= MOST_BY_HAND * len(course.looks) else set()
 
 
@@ -562,6 +685,8 @@ def fit(
         if not evidence.log.true_dates:
             share = math.hypot(share, NO_HOUR)
         found_soil.cov = _more_water(found_soil.cov, share)
+        for mode in found_soil.modes:
+            mode.cov = _more_water(mode.cov, share)
     about = evidence.log.about
     shares = budget.CURRENT_DOUBT[about.board_sheet.currents if about is not None else "sheet"]
     found_cell = cell(evidence, spec, weather, shares)
