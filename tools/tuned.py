@@ -282,7 +282,7 @@ def one(number: int, draws: int) -> dict[str, Any]:
             return row | {"all_s": time.process_time() - started}
         row["odd"] = found.now.odd
         row["knobs"] = {
-            name: (true, *found.now.soil.at(name)) for name, true in knobs_of(usual, truth).items()
+            name: (true, *found.now.at(name)) for name, true in knobs_of(usual, truth).items()
         }
         row["ahead"], row["among"], ties = {}, {}, random.Random(f"ties {number}")
         state = ahead.state_at(opened.log, opened.log.wakes[-1])

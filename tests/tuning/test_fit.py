@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from scipy.optimize import lsq_linear
 
 from wakewell import cli
+from wakewell.budget.doubt import Z90
 from wakewell.pot.description import Crop
 from wakewell.shipped import CAFE
 from wakewell.simulate import trials
@@ -86,6 +88,20 @@ def test_every_number_says_which_wakes_it_comes_from(basil: Study) -> None:
     for number in told.numbers(basil.now):
         assert "wake" in number.basis
         assert number.low <= number.value <= number.high, number.name
+
+
+def test_water_that_no_level_showed_is_in_the_doubt_of_what_the_soil_holds(basil: Study) -> None:
+    now = basil.now
+    assert now is not None
+
+    def share(of: fit.Fit) -> float:
+        told_of = next(one for one in told.numbers(of) if one.name == "ml_per_percent")
+        return math.log(told_of.high / told_of.low) / (2.0 * Z90)
+
+    unseen = share(replace(now, tank=None))
+    assert unseen == pytest.approx(math.hypot(now.soil.at("holds")[1], fit.UNSEEN_FLOW))
+    assert now.soil.at("holds")[1] < share(now) < unseen
+    assert now.at("slow") == now.soil.at("slow")
 
 
 def of_basil(folder: Path) -> Path:

@@ -35,7 +35,7 @@ from wakewell.simulate.people import ANSWERS, Owner, Visit
 from wakewell.simulate.trials import Trial
 from wakewell.tuning.charge import HOLDS_DOUBT
 from wakewell.tuning.evidence import REFILL
-from wakewell.tuning.fit import Fit, echo_off_ml
+from wakewell.tuning.fit import BY_WATER, Fit, echo_off_ml
 from wakewell.tuning.heldout import Day
 from wakewell.tuning.twin import NAMES, Course, named, soil_parts
 from wakewell.tuning.weather import season, year_s
@@ -48,8 +48,6 @@ STATES_KEPT = 8
 CARRIED = ("learned_ul_per_ppt", "since_dose_s", "ages_s", "mls", "place_s", "needed")
 USUAL_CHARGE = 0.8  # where no rest voltage is known
 LEVELS = 7  # readings of the tank that its content now is taken from, at most
-UNSEEN_FLOW = 0.07  # of the flow, where no level shows what left the tank: as in the budget
-TANK_DOUBT = 0.02  # of the tank's own millilitres
 COVERED = (0.05, 0.95)
 LEAST_APART_S = 0.9 * DAY_S  # of two rows of what was lived along a log
 VISITS = ("fill the tank", "charge the battery", "water by hand", "empty the saucer",
@@ -147,13 +145,9 @@ def water_drawn(found: Fit, values: Numbers, seed: int | None) -> tuple[Numbers,
     of its doubt: with more water in every pulse the soil holds and dries by as much more."""
     if seed is None:
         return values, 0.0
-    doubt = UNSEEN_FLOW
-    if found.tank is not None:
-        flow, off = found.tank.flow_ml_s
-        doubt = math.hypot(TANK_DOUBT, off / flow)
-    more = doubt * float(np.random.default_rng([11, seed]).normal())
+    more = found.water_doubt * float(np.random.default_rng([11, seed]).normal())
     moved = values.copy()
-    for name in ("holds", "drying"):
+    for name in BY_WATER:
         moved[NAMES.index(name)] += more
     return moved, more
 

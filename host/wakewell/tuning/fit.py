@@ -65,6 +65,9 @@ WIDER = 1.25
 ALSO_WIDER = {"bulb": 2.0}  # at most as before the log
 DOSE_DAYS = 0.1  # readings nearer together than this are of one dose
 POURED = 0.005  # the tank's water is told no better than this; by the same pots
+UNSEEN_FLOW = 0.07  # of the flow, where no level shows what left the tank: as in the budget
+TANK_DOUBT = 0.02  # of the tank's own millilitres
+BY_WATER = ("holds", "drying")
 # With no date the season is in no weather, and all of it is the swing's: the typical year's has a
 # fifth to twice its mean
 SEASON, NO_DATE = [NAMES.index("swing"), NAMES.index("lean")], 0.5
@@ -170,6 +173,20 @@ class Fit:
     currents: tuple[float, float]  # doubt of those asleep and awake before the log, as shares
     doubts: Numbers = field(default_factory=lambda: soil_priors(None, 0))  # of any pot
     odd: list[str] = field(default_factory=list)
+
+    @property
+    def water_doubt(self) -> float:
+        """How far the water of every pulse may be off, as a share."""
+        if self.tank is None:
+            return UNSEEN_FLOW
+        flow, off = self.tank.flow_ml_s
+        return math.hypot(TANK_DOUBT, off / flow)
+
+    def at(self, name: str) -> tuple[float, float]:
+        """(value, standard deviation) of that number of the soil, with the doubt of the water: if
+        every pulse brought more, the soil holds and loses more by as much."""
+        value, doubt = self.soil.at(name)
+        return value, math.hypot(doubt, self.water_doubt) if name in BY_WATER else doubt
 
 
 def _bounds() -> tuple[Numbers, Numbers]:
@@ -631,7 +648,7 @@ def watered_by_hand(course: Course, found: SoilFit) -> set[int]:
 def _more_water(cov: Numbers, share: float) -> Numbers:
     """With the doubt of the water that was poured: if it was more by a share, the pot holds and
     loses more by that share, and reads the same."""
-    alike = np.array([float(name in ("drying", "holds")) for name in NAMES])
+    alike = np.array([float(name in BY_WATER) for name in NAMES])
     return np.asarray(cov + share**2 * np.outer(alike, alike), dtype=np.float64)
 
 

@@ -73,7 +73,7 @@ def numbers(found: Fit) -> list[Number]:
 
 def _times(found: Fit, name: str, scale: float) -> tuple[float, float, float]:
     """A factor's (middle, low, high), times what the folder has."""
-    value, doubt = found.soil.at(name)
+    value, doubt = found.at(name)
     low, high = (scale * math.exp(value + side * Z90 * doubt) for side in (-1.0, 1.0))
     return scale * math.exp(value), low, high
 
@@ -374,7 +374,7 @@ def as_json(study: Study) -> dict[str, Any]:
                 "scatter_ppt": found.soil.scatter_ppt,
                 "numbers": {n.name: {k: v for k, v in vars(n).items() if k != "name"}
                             for n in numbers(found)},
-                "knobs": {knob.name: dict(zip(("value", "doubt"), found.soil.at(knob.name),
+                "knobs": {knob.name: dict(zip(("value", "doubt"), found.at(knob.name),
                                               strict=True)) for knob in KNOBS},
                 "left_out": found.evidence.left_out,
                 "odd": found.odd,
