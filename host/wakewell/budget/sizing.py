@@ -134,17 +134,21 @@ def tank_ml(inputs: Inputs, days: int) -> float:
 def cell_mah(inputs: Inputs, days: int) -> float:
     """Capacity that, full, lasts that many days whenever they begin, with COVER; inf: none can."""
     worst = 0.0
+    drain = course.cell(inputs).drain  # the same for any cell, whenever it begins
     for month in range(12):
         begun = _starting(inputs, month)
 
         def spare(mah: float, begun: Inputs = begun) -> float:
             tried = replace(begun, cell_mah=mah)
-            on_the_way = course.margins(tried.charge_mah, course.cell(tried), tried.start, days)
+            fall = replace(course.cell(tried), drain=drain)
+            on_the_way = course.margins(tried.charge_mah, fall, tried.start, days)
             return min(nominal(margin) - COVER * standard(margin) for margin in on_the_way)
 
         low, high = 1.0, 1e6
         if spare(high) < 0.0:
             return math.inf
+        if worst and spare(worst) >= 0.0:
+            continue
         for _ in range(20):  # to a hundred-thousandth, in ratios
             middle = math.sqrt(low * high)
             low, high = (low, middle) if spare(middle) >= 0.0 else (middle, high)
