@@ -371,6 +371,9 @@ def test_check_runs_steps_side_by_side_and_shows_what_each_says(
     ]
     lines = [line.split(":")[0] for line in capfd.readouterr().out.splitlines() if line]
     assert lines == ["== lint", "first", "== tests", "second", "== figures", "third"]
+    for code, words in (("0", []), ("1", ["which"])):
+        check.run([("test files", [sys.executable, "-c", say, "which", code])])
+        assert capfd.readouterr().out.splitlines()[2:] == words
 
 
 # The tests end once the proofs have begun, and these once they see that the tests wait for them
@@ -450,7 +453,7 @@ def test_a_whole_check_is_the_usual_one_and_what_that_leaves_out(check: ModuleTy
     assert usual["proofs"][-1] == "--quick"
     assert whole["proofs"][-2:] == ["--minutes", str(check.PROOFS_MIN)]
     part = check.steps(False, "core", ["tests/a.py"])
-    assert not {"proofs", "figures"} & {name for name, _ in part}
+    assert not {"proofs", "figures", "test files"} & {name for name, _ in part}
     assert part[-1][1][-5:] == ["-m", "not nightly", "-k", "core", "tests/a.py"]
 
 

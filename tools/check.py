@@ -39,7 +39,8 @@ PROOFS_MIN = 40  # for each part of the whole proofs, at most
 # What runs on MicroPython: judged against its types
 ON_MICROPYTHON = ("device", "host/wakewell/portable", "tools/inside")
 # One processor's work each
-SIDE_BY_SIDE = ("lint", "format", "types, host", "types, device")
+SIDE_BY_SIDE = ("lint", "format", "test files", "types, host", "types, device")
+SAYS_MUCH = ("test files",)  # a line for each file, shown if it failed
 # The tests wait for a third of their time: these use it
 BESIDE_TESTS = ("proofs", "figures")
 
@@ -52,8 +53,8 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
 
     def tests(*arguments: str) -> list[str]:
         # A worker takes tests that follow one another, so that few make the same fixture twice.
-        # Tests of boards, brokers and browsers wait for a third of their time: one worker more
-        workers = ["-n", str((os.cpu_count() or 1) + 1), "--dist", "worksteal"]
+        # Tests of boards, brokers and browsers wait for a third of their time: two workers more
+        workers = ["-n", str((os.cpu_count() or 1) + 2), "--dist", "worksteal"]
         return command("pytest", *workers, *arguments)
 
     # A part of the tests only: the proofs are no part of it
@@ -66,6 +67,9 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
     return [
         ("lint", command("ruff", "check", ".")),
         ("format", command("ruff", "format", "--check", ".")),
+        # In a new clone pytest compiles every test file, which takes longer than to read them.
+        # Once, while a processor is idle, instead of once in each worker
+        *([("test files", command("pytest", "--collect-only", "-qq"))] if whole else []),
         ("types, host", command("mypy", "--strict", "host", "tools")),
         (
             "types, device",
@@ -108,7 +112,8 @@ def told(todo: list[Step], ended: Iterable[tuple[Row, str]]) -> list[Row]:
     """Show what each of these steps said, in their order; their results."""
     rows = []
     for (name, command), (row, said) in zip(todo, ended, strict=True):
-        print(f"\n== {name}: {shown(command)}\n{said}", end="", flush=True)
+        text = "" if name in SAYS_MUCH and not row[1] else said
+        print(f"\n== {name}: {shown(command)}\n{text}", end="", flush=True)
         rows.append(row)
     return rows
 
