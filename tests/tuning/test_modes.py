@@ -49,7 +49,7 @@ def test_draws_are_of_each_mode_as_often_as_it_is_likely() -> None:
     assert np.sum(found.draws(16, 3)[:8, 0] > 0.2) == 2  # and not in a row
 
 
-class Known:
+class KnownCourse:
     """A course whose twin is as many ppt drier than the readings as `wetter` says."""
 
     def __init__(self, looks: list[Look], wetter: list[float]) -> None:
@@ -61,8 +61,8 @@ class Known:
 
 
 def course(in_dose: float = 0.0, from_day: int = DRY_DAYS, by: float = 0.0) -> Any:
-    """Two looks a day, a dose every fourth. in_dose: so much wetter while it sinks in; by: so much
-    wetter from that day on, as the twin follows."""
+    """Two looks a day, a dose every fourth. in_dose: so much wetter while the first of them
+    sinks in; by: so much wetter from that day on, as the twin follows."""
     looks, wetter = [], []
     for half in range(2 * DRY_DAYS):
         day = half / 2.0
@@ -72,8 +72,8 @@ def course(in_dose: float = 0.0, from_day: int = DRY_DAYS, by: float = 0.0) -> A
             poured = 100.0 if len(minutes) > 1 and minute < DOSE_MINUTES[-2] else 0.0
             when_s = day * DAY_S + 60.0 * minute
             looks.append(Look(when_s, len(looks), 300, 20.0, poured, False, True))
-            wetter.append(over + (in_dose if minute else 0.0) + (-1.0) ** half)
-    return Known(looks, wetter)
+            wetter.append(over + (in_dose if minute and half == 4 else 0.0) + (-1.0) ** half)
+    return KnownCourse(looks, wetter)
 
 
 def by_hand(one: Any, scatter_ppt: float) -> set[int]:
