@@ -323,6 +323,8 @@ def test_values_that_do_not_fit_are_refused(basil, file, key, value, where, says
         ("settings.toml", "settle_s", 86400, None),
         ("settings.toml", "wake_s", 7200, "settle_s = 14400: longer than wake_s"),
         ("settings.toml", "wake_s", 14400, "counts as frozen within a day"),
+        ("settings.toml", "wake_s", 172800, "here after up to 6 days (R16)"),
+        ("settings.toml", "wake_s", 86400, None),
         ("limits.toml", "day_ml", 439, "counts for up to 440 ml"),
         ("limits.toml", "day_ml", 440, None),
         ("limits.toml", "pulse_ms", 3181, "ends every pulse at"),

@@ -18,6 +18,7 @@ from typing import Any
 
 from wakecore import fields, plan
 from wakecore.number import SMALL_MAX, div_up, muldiv_down, muldiv_up
+from wakecore.rules import THIRSTY
 from wakecore.run import LEAST_EDGES, OVERRUN_MS, moved_ul
 from wakecore.state import UNKNOWN, State, deliver, delivered_ml, pass_time
 from wakecore.table import counts_at
@@ -517,6 +518,18 @@ def _soil(folder: PotFolder) -> None:
         text = f"settle_s = {settings['settle_s']}: longer than wake_s = {settings['wake_s']}, so "
         text += "dry soil may have to wait for a later wake; "
         folder.warn("settings", text + "shorten settle_s or sleep longer", "settle_s")
+    if settings["wake_s"] > fields.DAY_S:
+        days = THIRSTY * settings["wake_s"] / fields.DAY_S
+        text = (
+            f"wake_s = {settings['wake_s']}: thirst is told at the third wake that finds it, here "
+        )
+        text += (
+            f"after up to {days:.0f} days (R16), and a plant that drinks a dose between two wakes "
+        )
+        text += (
+            "seems to have had none (R7); sensible is at most a day, unless the plant hardly drinks"
+        )
+        folder.warn("settings", text, "wake_s")
 
 
 def water_points(settings: dict[str, Any], cal: dict[str, Any]) -> tuple[int, int]:
