@@ -232,10 +232,10 @@ class Facts:
         "level_steady", "lockouts", "lockouts_before", "manual", "match", "needs", "needs_before",
         "phase_before", "pin_good", "press_spent", "pressed_long", "probe_doubted", "pulse_cut_off",
         "radio_mv", "record_only", "regular", "reserve_ml", "rest_mv", "saucer", "scatter_ml",
-        "settle_s", "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ignored", "soil_ppt", "soil_silent",
-        "soil_unchanged", "stage", "start_ml", "store_failed", "sunlit", "tank_empties",
-        "tank_is_back", "temperature_mc", "thermometer_lost", "thirst", "unanswered_left_ul",
-        "unplug_charger", "warn_ml",
+        "settle_s", "since_dose_s", "soaking", "soil_cold", "soil_dry", "soil_ignored", "soil_ppt",
+        "soil_silent", "soil_unchanged", "stage", "start_ml", "store_failed", "sunlit",
+        "tank_empties", "tank_is_back", "temperature_mc", "thermometer_lost", "thirst",
+        "unanswered_left_ul", "unplug_charger", "warn_ml",
     )
     # fmt: on
 
