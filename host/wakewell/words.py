@@ -110,7 +110,8 @@ NEEDS = {
     ),
     "see to the soil probe": Word(
         "the soil probe gives implausible readings, so it is ignored",
-        "pulled out, a loose plug, a broken wire, or soil near freezing",
+        "pulled out, a loose plug, a broken wire, soil near freezing or standing in water, or a "
+        "little water by hand day after day",
         "Push the soil probe fully into the soil near the roots and check its plug.",
         OWNER,
         dry=True,
@@ -126,7 +127,7 @@ NEEDS = {
     ),
     "see to the level": Word(
         "the tank's level cannot be read, so the pump stays off",
-        "a loose plug, a broken wire, or dirt on the gauge",
+        "a loose plug, a broken wire, dirt on the gauge, or a tank filled above its mark",
         "Check the plug of the level gauge and wipe the gauge.",
         OWNER,
         dry=True,
