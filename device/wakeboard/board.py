@@ -68,7 +68,6 @@ class Board(Kept):
         """Load what is stored, run one wake, sleep."""
         state, self.state_status = self.store_.load_state(self.hint)
         pot, self.statuses = self.store_.load_pot(self.version[:12])
-        self.pulse_limit_ms = pot.limits.pulse_ms
         self.before, self.before_crc = snapshot(state, 0), state.crc
         self.ended = state.crc  # of what is stored
         self.state = state

@@ -171,6 +171,20 @@ def test_a_float_is_looked_at() -> None:
     assert look(900, filled_ml=0) == (0, 0, 7, -1, 0)
 
 
+def test_a_float_that_opens_counts_twice_if_the_soil_got_wetter_without_a_dose() -> None:
+    made = pot({"response_ppt": 10}, calibration={"float_only": 1})
+
+    def opens(ppt: int | None, **changes: Any) -> int:
+        was = kept(**{"leak_looks": 1, "soil_ppt": 200, "before_ppt": -1, **changes})
+        tank.look(was, facts(level_ml=0, reserve_ml=80, soil_ppt=ppt), made)
+        return was.idle_opens
+
+    assert opens(210) == opens(10, soil_ppt=0) == 2
+    assert opens(209) == opens(None) == opens(210, soil_ppt=-1) == 1
+    assert opens(210, before_ppt=0) == 1, "a dose may be what raised it"
+    assert opens(210, since_dose_s=0) == 0, "after a pulse"
+
+
 def test_a_tank_that_empties_by_itself() -> None:
     switch, gauge = pot(calibration={"float_only": 1}), pot()
     for made, level_ml, looks, pumped_ml, said in (

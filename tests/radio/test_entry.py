@@ -40,6 +40,7 @@ from wakewell.replay import replaying
 from wakewell.usb import flash, payload
 
 ID = b"desk-1"
+MOST_HOLDS = 20
 CODE = "k7mp2xqdw9fh"
 desk = pytest.mark.skipif(bool(why_not()), reason=str(why_not()))
 
@@ -60,12 +61,22 @@ class Pot:
         assert record is not None, why
         return dict(record)
 
-    def hold(self, seconds: float = 7.0) -> None:
-        """Hold the button, in real time, until the page is open."""
+    def hold(self, seconds: float = 8.0) -> None:
+        """Hold the button, in real time, until the page is open. On a busy computer a board may
+        come too late to see how long it was held; then it is held once more."""
         self.board.awake = "real"
         seen = self.opened()
-        self.board.press_button(seconds)
-        self.wait_open(seen + 1)
+        for _ in range(MOST_HOLDS):
+            count = len(self.board.boots)
+            self.board.press_button(seconds)
+            self.board.wait_boots(count + 1)
+            waiting.until(
+                lambda: self.opened() > seen or self.board.state == "sleeps",
+                lambda: self.board.console[-2000:],
+            )
+            if self.opened() > seen:
+                return
+        raise AssertionError(f"no page opened; {self.board.console[-2000:]!r}")
 
     def press(self, seconds: float) -> Any:
         """Hold the button, in simulated time; the boot that came of it."""
@@ -132,8 +143,9 @@ def test_a_new_router_without_a_cable(
     tmp_path: Path, flashed: Path, server: mosquitto.Broker
 ) -> None:
     with pot_in(tmp_path, flashed, server.port) as pot:
-        before, pumped = pot.secrets(), pot.world.pump_us
+        before = pot.secrets()
         pot.hold()
+        pumped = pot.world.pump_us
         status, text = pot.ask()
         assert status == 200
         assert "<form method=post" in text
