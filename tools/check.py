@@ -53,8 +53,8 @@ def steps(full: bool, expression: str | None, paths: list[str]) -> list[Step]:
 
     def tests(*arguments: str) -> list[str]:
         # A worker takes tests that follow one another, so that few make the same fixture twice.
-        # Tests of boards, brokers and browsers wait for a third of their time: two workers more
-        workers = ["-n", str((os.cpu_count() or 1) + 2), "--dist", "worksteal"]
+        # Tests of boards, brokers and browsers wait for a third of their time: one worker more
+        workers = ["-n", str((os.cpu_count() or 1) + 1), "--dist", "worksteal"]
         return command("pytest", *workers, *arguments)
 
     # A part of the tests only: the proofs are no part of it

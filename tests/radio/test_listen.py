@@ -55,13 +55,18 @@ def place_of(data: bytes) -> int:
 
 
 def pack(
-    lines: list[bytes], n: int = 1, key: bytes = KEY, file: int = 1, at: int | None = None
+    lines: list[bytes],
+    n: int = 1,
+    key: bytes = KEY,
+    file: int = 1,
+    at: int | None = None,
+    nonce: str = NONCE,
 ) -> bytes:
     """A report with these lines, as a board makes it. at: place of the first, if it is not that
     in the café's log."""
     if at is None:
         at = place_of(lines[0]) if lines else 0
-    body = senml.head(BOARD, n, NONCE, {"asked": 0, "answer": "", "refused": 0})
+    body = senml.head(BOARD, n, nonce, {"asked": 0, "answer": "", "refused": 0})
     for data in lines:
         record, _ = line.decode(data)
         body += senml.readings(record or {}) + senml.log_line(file, at, data)

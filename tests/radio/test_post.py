@@ -509,7 +509,8 @@ def body_dripping(house: House) -> Iterator[None]:
 def kept_alive(house: House) -> Iterator[None]:
     """A good report, as from a stolen key, and then silence."""
     secret = private.read(house.folder)
-    pack = common.pack(common.LINES[:1], 1, secret.key)
+    # Of two at a time with one nonce the second is refused
+    pack = common.pack(common.LINES[:1], 1, secret.key, nonce="f" * 16)
     with secure(house) as stream:
         path = f"/wakewell/{remote_pots.BOARD}/report"
         head = f"POST {path} HTTP/1.1\r\nHost: h\r\nContent-Length: {len(pack)}\r\n\r\n"
